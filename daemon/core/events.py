@@ -1,0 +1,309 @@
+"""Everything that may leave the core. `time` is engine time, s. Written out, it becomes RFC 3339 UTC.
+
+Lasting events (all but SamplesJudged and ForecastWanted) go to the journal, the event file of `pitvigil replay`,
+MQTT and the page. `event_name` is the word in the `event` field.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from daemon.core.inputs import FanPoint, MarkKind, Outlook
+from daemon.core.settings import Band, PieceSettings
+from drivers.reading import Fault, Quality
+
+
+class ProbeFault(StrEnum):
+    """What conditioning found wrong with a channel, beyond the device's own fault bits. Never silently repaired."""
+
+    DEVICE_FAULT = "device-fault"
+    STALE = "stale"
+    SPIKE = "spike"
+    STUCK = "stuck"
+    DRIFT = "drift-against-pair"
+    NOT_IN_MEAT = "not-in-meat"
+    SWAPPED = "swapped"
+    PULLED = "pulled-out"
+    COLD_JUNCTION_HOT = "cold-junction-hot"
+    AMBIENT_LEAK = "ambient-leakage"
+    IMPLAUSIBLE = "implausible"
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A reading after conditioning. celsius is what was read (never repaired); quality says whether to believe it."""
+
+    channel: str
+    celsius: float | None
+    quality: Quality
+    measured_at: float
+    fault: Fault | None = None
+    doubts: tuple[ProbeFault, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SamplesJudged:
+    """Transient: for whoever shows live values."""
+
+    time: float
+    samples: tuple[Sample, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class QualityChanged:
+    """A channel's quality or its named doubts changed. evidence: one line of words and numbers."""
+
+    time: float
+    channel: str
+    quality: Quality
+    doubts: tuple[ProbeFault, ...]
+    fault: Fault | None
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageChanged:
+    """subject: "pit" or a piece id. because: "mark" or what was seen. asks: a question to the cook when mark and detection differ."""
+
+    time: float
+    subject: str
+    before: str
+    after: str
+    because: str
+    asks: str = ""
+
+
+class FireSign(StrEnum):
+    """What the fire watch saw in the pit trace."""
+
+    LOG_ADDED = "log-added"
+    LID_OPENED = "lid-opened"
+    LID_CLOSED = "lid-closed"
+    DAMPER_CHANGED = "damper-changed"
+
+
+@dataclass(frozen=True, slots=True)
+class FireNoticed:
+    time: float
+    sign: FireSign
+    at: float
+    """Best estimate of when it happened, engine time."""
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class StallChanged:
+    time: float
+    piece: str
+    stalled: bool
+    probability: float
+
+
+class Priority(StrEnum):
+    """Share of all alarms aimed at: 80/15/5 % low/medium/high."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+class AlarmState(StrEnum):
+    """ISA-18.2 / IEC 62682 states."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed-by-design"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChanged:
+    """alarm: key "rule" or "rule/subject". occurrence: counts the times this key left normal, from 1.
+    text: what to do, verb first, <= 60 characters. rule: its rule id. value: number that made it so."""
+
+    time: float
+    alarm: str
+    rule: str
+    subject: str
+    occurrence: int
+    before: AlarmState
+    after: AlarmState
+    priority: Priority
+    prompt: bool
+    text: str
+    because: str
+    value: float | None = None
+
+
+class Level(StrEnum):
+    """WAKE makes noise at night; NOTICE is delivered silently at night; LOG stays on the page."""
+
+    WAKE = "wake"
+    NOTICE = "notice"
+    LOG = "log"
+
+
+@dataclass(frozen=True, slots=True)
+class Notification:
+    """Something to deliver. id: unique and stable over restarts ("pit-falling/pit#3.0" = third occurrence, step 0).
+    step: re-announcement step, 0 first. audiences: "phone", "louder", "sounder", "second", "notice".
+    not_after: engine time after which it is not worth sending. merged: alarm keys told in the same message.
+    held_back: it would have woken somebody but was not allowed to (shown in the morning)."""
+
+    time: float
+    id: str
+    level: Level
+    alarm: str
+    occurrence: int
+    step: int
+    text: str
+    audiences: tuple[str, ...]
+    not_after: float
+    merged: tuple[str, ...] = ()
+    held_back: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastMade:
+    """A forecast as it is shown."""
+
+    time: float
+    piece: str
+    asked_at: float
+    outlooks: tuple[Outlook, ...]
+    fan: tuple[FanPoint, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NapPlanned:
+    """The answer to "I am going to sleep". until/latest: engine times, None when no nap can be promised, with the reason.
+    unmet: lines of the green list that are not green."""
+
+    time: float
+    until: float | None
+    latest: float | None
+    green: tuple[str, ...]
+    unmet: tuple[str, ...]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MorningTold:
+    """The night's account: notification ids that woke, texts held back."""
+
+    time: float
+    woke: tuple[str, ...]
+    held_back: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A mark of the cook, echoed so that every listener sees it."""
+
+    time: float
+    kind: MarkKind
+    piece: str | None
+    by: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WakeJudged:
+    time: float
+    notification: str
+    needed: bool
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class CommandRefused:
+    """A command that was understood and not allowed, with the reason in words."""
+
+    time: float
+    command: str
+    reason: str
+
+
+# --- a question to the shell -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class WrapDone:
+    """When a piece was wrapped and in what (a Wrap value)."""
+
+    at: float
+    material: str
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastRequest:
+    """All a forecaster may know. minutes: engine minute numbers (time // 60), same length as pit and core.
+    pit, core: one-minute medians, °C, NaN where nothing good was read. stage: the piece's stage word.
+    phase: "cook" (on the fire), "rest" or "hold"."""
+
+    piece: PieceSettings
+    asked_at: float
+    on_at: float
+    phase: str
+    band: Band
+    boiling_point: float
+    minutes: tuple[int, ...] = field(repr=False)
+    pit: tuple[float, ...] = field(repr=False)
+    core: tuple[float, ...] = field(repr=False)
+    wrapped: WrapDone | None = None
+    off_at: float | None = None
+    ambient: float | None = None
+    hold_cabinet: float | None = None
+    hold_floor: float = 57.2
+    suspect: str = ""
+    """Why the probe is not to be trusted; then no forecast may be shown."""
+    bias_minutes: float = 0.0
+    """What this pit taught: mean of truth minus forecast over past cooks, minutes per remaining hour."""
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastWanted:
+    """Transient: the shell computes and posts `ForecastArrived`."""
+
+    time: float
+    request: ForecastRequest
+
+
+Event = (
+    SamplesJudged
+    | QualityChanged
+    | StageChanged
+    | FireNoticed
+    | StallChanged
+    | AlarmChanged
+    | Notification
+    | ForecastMade
+    | NapPlanned
+    | MorningTold
+    | Marked
+    | WakeJudged
+    | CommandRefused
+    | ForecastWanted
+)
+
+EVENT_NAMES: dict[type, str] = {
+    QualityChanged: "quality",
+    StageChanged: "stage",
+    FireNoticed: "fire",
+    StallChanged: "stall",
+    AlarmChanged: "alarm",
+    Notification: "notification",
+    ForecastMade: "forecast",
+    NapPlanned: "nap",
+    MorningTold: "morning",
+    Marked: "mark",
+    WakeJudged: "wake-judged",
+    CommandRefused: "refused",
+}
+"""The word in the `event` field of each lasting event; what is not here is transient."""

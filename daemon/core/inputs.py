@@ -1,0 +1,256 @@
+"""Everything that may enter the core. Each is journalled before it has any effect, so a replay is exact.
+
+`now` travels beside an input, never inside it. All are frozen and made of plain values, so that
+`daemon.shell.journal` can write and read them by one generic adapter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daemon.core.settings import Band, CookSettings
+from drivers.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Readings that arrived together (one line of an amplifier board, one notification)."""
+
+    readings: tuple[Reading, ...]
+
+
+class MarkKind(StrEnum):
+    """What the cook did. The values are the words of the CSV `mark` column."""
+
+    FIRE_LIT = "fire-lit"
+    MEAT_ON = "meat-on"
+    LOG = "log"
+    LID_OPEN = "lid-open"
+    LID_CLOSED = "lid-closed"
+    DAMPER = "damper"
+    WRAPPED = "wrapped"
+    PROBED_TENDER = "probed-tender"
+    OFF = "off"
+    REST = "rest"
+    HOLD = "hold"
+    CHILL = "chill"
+    SERVE = "serve"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """The cook says what was done. piece: piece id, or None for the pit or for all pieces. by: who said so."""
+
+    kind: MarkKind
+    piece: str | None = None
+    by: str = "cook"
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WallClock:
+    """UTC = engine time + offset. trusted: the board's clock has been set by something outside."""
+
+    offset: float
+    trusted: bool
+
+
+class Part(StrEnum):
+    """A part of the watch that may fail by itself."""
+
+    DEVICE = "device"
+    DISK = "disk"
+    BROKER = "broker"
+    CHANNEL = "channel"
+    CLOCK = "clock"
+    ADAPTER = "adapter"
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """A part of the watch changed between working and not. name: which one ("board", "phone"). detail: shown to the cook."""
+
+    part: Part
+    name: str
+    ok: bool
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """The outbox's word on one notification on one delivery channel. outcome: "sent", "failed" (given up), "expired"."""
+
+    notification: str
+    channel: str
+    outcome: str
+    detail: str = ""
+
+
+# --- commands -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge:
+    """A person has seen the alarm. alarm: alarm key, or "*" for every unacknowledged one. Silences, never solves."""
+
+    alarm: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shelve:
+    """Take an alarm away for a while, by name and with a reason. seconds is capped by settings (2 h)."""
+
+    alarm: str
+    seconds: float
+    reason: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unshelve:
+    alarm: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfService:
+    """Take an alarm out of service (day only, banner shown) or put it back."""
+
+    alarm: str
+    out: bool
+    reason: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class PauseSound:
+    """Silence repeats of what is already announced for at most 15 min. Never mutes a new or worse alarm."""
+
+    seconds: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetBand:
+    band: Band
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class StartCook:
+    cook: CookSettings
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class EndCook:
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class GoToSleep:
+    """ "I am going to sleep": asks for the green list and the nap window."""
+
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class GoodMorning:
+    """Ends the nap and asks for the morning account."""
+
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestWake:
+    """Send a test wake to every wake channel now. It counts for the green list once acknowledged."""
+
+    __test__ = False  # not a test class, whatever pytest thinks of the name
+
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeWake:
+    """One tap in the morning: was that wake needed?"""
+
+    notification: str
+    needed: bool
+    by: str
+
+
+# --- results of work done outside the core ---------------------------------------------------------
+
+
+class Goal(StrEnum):
+    """What a forecast is about."""
+
+    WRAP = "wrap"
+    STALL_END = "stall-end"
+    TENDER = "tender"
+    TARGET = "target"
+    REST_PEAK = "rest-peak"
+    HOLD_LIMIT = "hold-limit"
+    REST_END = "rest-end"
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An instant with its honest spread: engine time, s. p05 <= p50 <= p95."""
+
+    p05: float
+    p50: float
+    p95: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """One goal under one assumption. scenario: "planned", "wrapped-now", "never-wrapped", "pit-10-hotter".
+    at is None with `reason` saying why nothing is shown. celsius: median value at the goal where that is the point (rest peak)."""
+
+    goal: Goal
+    scenario: str
+    at: Interval | None
+    reason: str = ""
+    celsius: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FanPoint:
+    """One time of the forecast fan: engine time, s, and core °C."""
+
+    time: float
+    p05: float
+    p50: float
+    p95: float
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastArrived:
+    """The answer to a `ForecastWanted`, computed outside the loop and put back in as an input.
+    asked_at: engine time of the question. fan: planned scenario, thinned to at most 60 points."""
+
+    piece: str
+    asked_at: float
+    outlooks: tuple[Outlook, ...]
+    fan: tuple[FanPoint, ...] = ()
+
+
+Command = (
+    Acknowledge
+    | Shelve
+    | Unshelve
+    | OutOfService
+    | PauseSound
+    | SetBand
+    | StartCook
+    | EndCook
+    | GoToSleep
+    | GoodMorning
+    | TestWake
+    | JudgeWake
+    | Mark
+)
+Input = Readings | WallClock | Health | Delivered | ForecastArrived | Command

@@ -1,0 +1,177 @@
+"""Everything the core is told before it starts: plain frozen values, °C, seconds, kg, metres.
+
+Built from the rig and cook files by `daemon.app`; the core never sees pydantic or a file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from enum import StrEnum
+
+
+class Role(StrEnum):
+    """What a channel measures."""
+
+    PIT = "pit"
+    MEAT = "meat"
+    AMBIENT = "ambient"
+    HOLD = "hold"
+
+
+class Wrap(StrEnum):
+    """What a piece is wrapped in. A boat is an open foil tray: the top stays bare."""
+
+    FOIL = "foil"
+    PAPER = "paper"
+    BOAT = "boat"
+
+
+class MeatKind(StrEnum):
+    """Food-safety category: which published rule applies."""
+
+    WHOLE_ROAST = "whole-roast"
+    GROUND = "ground"
+    POULTRY = "poultry"
+    CURED = "cured"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Where the pit should stay, °C."""
+
+    low: float
+    high: float
+
+    @property
+    def middle(self) -> float:
+        return (self.low + self.high) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSettings:
+    """One channel. `place` is where on the grate a pit probe lies ("left", "firebox-end").
+    `pair` names another channel that should agree. stale_after: s without a reading. tolerance: ± °C of the probe."""
+
+    id: str
+    name: str
+    role: Role
+    place: str | None = None
+    pair: str | None = None
+    stale_after: float = 10.0
+    tolerance: float = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class PieceSettings:
+    """One piece of meat. channel: its meat channel. place: the pit channel nearest to it, if known.
+    wrap_at/tender_low/tender_high/target: core °C, None when the piece has none ("anything with only a target"
+    has just `target`). thickness: thinnest dimension, m. safe_minimum: core °C of the rule named in safe_rule."""
+
+    id: str
+    name: str
+    cut: str
+    kind: MeatKind
+    channel: str
+    weight: float
+    thickness: float
+    shape: float
+    wrap: Wrap | None = None
+    wrap_at: float | None = None
+    tender_low: float | None = None
+    tender_high: float | None = None
+    target: float | None = None
+    safe_minimum: float = 62.8
+    safe_rule: str = ""
+    fat_percent: float | None = None
+    place: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldSettings:
+    """How the meat is kept after the rest. floor: °C below which time counts; rule: the name of that floor's rule.
+    time_limit: s that may be spent below the floor. channel: the cabinet's own channel, if it has one."""
+
+    floor: float = 57.2
+    rule: str = "Food Code 3-501.16, 135 °F"
+    time_limit: float = 4 * 3600.0
+    target: float | None = None
+    channel: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CookSettings:
+    """One cook. serve_at: engine time, s, or None. rest: planned s between off and hold."""
+
+    id: str
+    name: str
+    band: Band
+    pieces: tuple[PieceSettings, ...] = ()
+    serve_at: float | None = None
+    rest: float = 3600.0
+    hold: HoldSettings = field(default_factory=HoldSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class QuietHours:
+    """Local wall-clock minutes of the day between which only what needs a person now may wake. zone: an opened time zone."""
+
+    start: int
+    end: int
+    zone: tzinfo
+
+
+@dataclass(frozen=True, slots=True)
+class SleeperSettings:
+    """What a woken cook needs, s: from notice to the fire burning again. The sum (22 min by default) is the lead
+    of a wake. Weakly supported by any source, hence settings."""
+
+    notice: float = 2 * 60.0
+    dress_and_walk: float = 5 * 60.0
+    act: float = 5 * 60.0
+    log_catches: float = 10 * 60.0
+
+    @property
+    def lead(self) -> float:
+        return self.notice + self.dress_and_walk + self.act + self.log_catches
+
+
+@dataclass(frozen=True, slots=True)
+class AnnouncingSettings:
+    """How people are told. Times in s after the first announcement of an unacknowledged wake.
+    audiences: delivery channel names by audience ("phone", "sounder", "second", "notice")."""
+
+    quiet: QuietHours
+    sleeper: SleeperSettings = field(default_factory=SleeperSettings)
+    repeat_after: float = 120.0
+    sounder_after: float = 300.0
+    second_person_after: float = 600.0
+    re_announce_every: float = 300.0
+    give_up_after: float = 3600.0
+    merge_within: float = 20 * 60.0
+    pause_limit: float = 15 * 60.0
+    shelve_limit: float = 2 * 3600.0
+    wake_for_wrap: bool = False
+    """The cook opted in to being woken for the wrap target."""
+    fahrenheit: bool = False
+    """Only for the text people read."""
+    audiences: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WatchSettings:
+    """The whole watch. boiling_point: °C at the site's altitude."""
+
+    pit_id: str
+    pit_name: str
+    channels: tuple[ChannelSettings, ...]
+    cook: CookSettings
+    announcing: AnnouncingSettings
+    boiling_point: float = 100.0
+
+    def channel(self, channel_id: str) -> ChannelSettings | None:
+        return next((c for c in self.channels if c.id == channel_id), None)
+
+    def with_role(self, role: Role) -> tuple[ChannelSettings, ...]:
+        return tuple(c for c in self.channels if c.role is role)

@@ -1,0 +1,96 @@
+"""The immutable picture of the watch that web, MQTT and the terminal read. Nobody but the engine makes one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.core.alarm import AlarmView
+from daemon.core.annunciation import SleepView
+from daemon.core.evenness import Evenness
+from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
+from daemon.core.inputs import FanPoint, Health, Interval, Outlook
+from daemon.core.safety import SafetyView
+from daemon.core.settings import Band, Role
+from drivers.reading import Quality
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelView:
+    """age: s since the newest reading, None if there never was one. rate: °C per hour over 10 min, None if unknown."""
+
+    id: str
+    name: str
+    role: Role
+    place: str | None
+    celsius: float | None
+    quality: Quality
+    doubts: tuple[ProbeFault, ...]
+    fault: str | None
+    age: float | None
+    rate: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PitView:
+    """The pit as a whole. celsius: control value (median of good pit channels), None if blind. log_due: when it leaves the
+    band at the bottom unfed; no_forecast says why there is none."""
+
+    id: str
+    name: str
+    stage: str
+    since: float
+    band: Band
+    celsius: float | None
+    rate: float | None
+    lid_open: bool
+    last_log: float | None
+    log_due: Interval | None
+    no_forecast: str
+    evenness: Evenness
+
+
+@dataclass(frozen=True, slots=True)
+class PieceView:
+    id: str
+    name: str
+    cut: str
+    channel: str
+    stage: str
+    since: float
+    celsius: float | None
+    rate: float | None
+    on_at: float | None
+    wrapped_at: float | None
+    off_at: float | None
+    wrap_at: float | None
+    tender_low: float | None
+    tender_high: float | None
+    target: float | None
+    stall_probability: float
+    outlooks: tuple[Outlook, ...]
+    forecast_at: float | None
+    fan: tuple[FanPoint, ...]
+    question: str
+    safety: SafetyView
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok.
+    fires: newest signs first, at most 20."""
+
+    time: float
+    wall_offset: float
+    clock_trusted: bool
+    cook_id: str
+    cook_name: str
+    serve_at: float | None
+    serve_chance: float | None
+    channels: tuple[ChannelView, ...]
+    pit: PitView
+    pieces: tuple[PieceView, ...]
+    alarms: tuple[AlarmView, ...]
+    sleep: SleepView
+    nap: NapPlanned | None
+    health: tuple[Health, ...]
+    fires: tuple[FireNoticed, ...]

@@ -1,0 +1,86 @@
+"""The minute-by-minute memory of a cook: one median per channel per engine minute.
+
+All detectors slower than a minute read this and nothing else, so what they see is the same live, after a
+restart and in a replay. 16 h x 8 channels is 61 kB.
+"""
+
+from __future__ import annotations
+
+from array import array
+from math import isnan, nan
+from statistics import median
+
+from daemon.core.events import Sample
+from drivers.reading import Quality
+
+MINUTE = 60.0
+
+
+class Trace:
+    """Minute medians of good samples per channel. A minute without a good sample is NaN."""
+
+    def __init__(self) -> None:
+        self._open: dict[str, list[float]] = {}
+        self._first_minute: dict[str, int] = {}
+        self._medians: dict[str, array[float]] = {}
+
+    def add(self, sample: Sample) -> None:
+        """Take one sample into the running minute; anything but a good value leaves no trace."""
+        if sample.quality is Quality.GOOD and sample.celsius is not None:
+            self._open.setdefault(sample.channel, []).append(sample.celsius)
+
+    def close_minute(self, minute: int) -> None:
+        """Write the median of the running minute as engine minute number `minute` (= time // 60)."""
+        for channel in self._open.keys() | self._medians.keys():
+            values = self._open.get(channel)
+            self._put(channel, minute, median(values) if values else nan)
+        self._open = {}
+
+    def _put(self, channel: str, minute: int, value: float) -> None:
+        medians = self._medians.setdefault(channel, array("d"))
+        first = self._first_minute.setdefault(channel, minute)
+        missing = minute - first - len(medians)
+        if missing > 0:
+            medians.extend([nan] * missing)
+        if missing >= 0:
+            medians.append(value)
+
+    def latest(self, channel: str) -> float:
+        """The last closed minute of a channel, °C, or NaN."""
+        medians = self._medians.get(channel)
+        return medians[-1] if medians else nan
+
+    def window(self, channel: str, last_minute: int, count: int) -> list[float]:
+        """`count` minutes ending with and including `last_minute`, oldest first, NaN where unknown."""
+        medians = self._medians.get(channel)
+        if medians is None:
+            return [nan] * count
+        first = self._first_minute[channel]
+        return [
+            medians[m - first] if 0 <= m - first < len(medians) else nan
+            for m in range(last_minute - count + 1, last_minute + 1)
+        ]
+
+    def since(self, channel: str, first_minute: int, last_minute: int) -> list[float]:
+        """All minutes from first to last, both included."""
+        return self.window(channel, last_minute, max(0, last_minute - first_minute + 1))
+
+    def forget_before(self, minute: int) -> None:
+        """Drop what is older, so that a watch that runs for years stays small."""
+        for channel, medians in list(self._medians.items()):
+            excess = minute - self._first_minute[channel]
+            if excess >= len(medians):
+                del self._medians[channel], self._first_minute[channel]
+            elif excess > 0:
+                del medians[:excess]
+                self._first_minute[channel] = minute
+
+    def dump(self) -> dict[str, tuple[int, list[float | None]]]:
+        """For a checkpoint: channel -> (first minute, medians with None for NaN)."""
+        return {c: (self._first_minute[c], [None if isnan(v) else v for v in m]) for c, m in self._medians.items()}
+
+    def load(self, dumped: dict[str, tuple[int, list[float | None]]]) -> None:
+        """The inverse of `dump`; the running minute starts empty."""
+        self._open = {}
+        self._first_minute = {c: first for c, (first, _) in dumped.items()}
+        self._medians = {c: array("d", (nan if v is None else v for v in m)) for c, (_, m) in dumped.items()}

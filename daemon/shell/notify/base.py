@@ -1,0 +1,46 @@
+"""What a delivery channel is: it tries once to send one message and says how it went. Retry is the outbox's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message as a person gets it. id: for receivers that de-duplicate. level: "wake", "notice" or "log".
+    loud: the "louder" step of an escalation. attachment: PNG bytes, or None. alarm: key, "" if none."""
+
+    id: str
+    level: str
+    title: str
+    text: str
+    alarm: str = ""
+    loud: bool = False
+    time: str = ""
+    """RFC 3339 UTC of the event"""
+    attachment: bytes | None = field(default=None, repr=False)
+
+
+class TemporaryFailure(Exception):
+    """Time-out, refused connection, 5xx, 429: worth another try. `retry_after` in s when the receiver said so."""
+
+    def __init__(self, text: str, retry_after: float | None = None) -> None:
+        super().__init__(text)
+        self.retry_after = retry_after
+
+
+class PermanentFailure(Exception):
+    """Bad credentials, certificate not trusted, 4xx: the same message will fail again. Never bypassed."""
+
+
+class DeliveryChannel(Protocol):
+    """One configured way to reach a person. `name` is the rig's name for it."""
+
+    name: str
+
+    async def send(self, message: Message) -> None:
+        """Try once, within 15 s. Raises TemporaryFailure or PermanentFailure; returns when accepted by the receiver."""
+        ...
+
+    async def close(self) -> None: ...

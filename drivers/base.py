@@ -1,0 +1,54 @@
+"""What every driver is: a thing that opens a link, and a link that yields batches until it fails.
+
+Drivers do not reconnect themselves. They raise one of two errors, classed by what the caller can do,
+and the supervisor decides. A bad frame is no error: it is counted in the batch and dropped.
+"""
+
+from __future__ import annotations
+
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from typing import Protocol
+
+from drivers.reading import Measurement
+
+
+class DeviceUnavailable(Exception):
+    """The device is not there or stopped answering: close, wait, try again. The text is shown to the cook."""
+
+
+class DeviceMisconfigured(Exception):
+    """Trying again cannot help (no such option, port held by another program, no permission): stop and say so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A frame that was refused. reason: a short fixed word for counting ("crc", "half-line", "not-a-number");
+    detail: at most 80 printable characters of evidence."""
+
+    reason: str
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What one receive brought: measurements that belong together, frames refused, and a hint in words
+    when the link can tell the trouble ("looks like the wrong baud rate: 97 % bad frames in 10 s")."""
+
+    measurements: tuple[Measurement, ...] = ()
+    rejected: tuple[Rejected, ...] = ()
+    hint: str | None = None
+
+
+class Link(Protocol):
+    """An open device."""
+
+    async def receive(self) -> Batch:
+        """Wait for the next batch. Raises DeviceUnavailable when the device is gone."""
+        ...
+
+
+class Driver(Protocol):
+    """A device of the rig. `open` raises DeviceUnavailable or DeviceMisconfigured on entry."""
+
+    def open(self) -> AbstractAsyncContextManager[Link]: ...
