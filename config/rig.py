@@ -1,0 +1,145 @@
+"""The rig file: what hangs on the pit and who is told. Changes when a wire changes, not from cook to cook."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BeforeValidator, Field, field_validator, model_validator
+
+from config.delivery import Delivery
+from config.devices import Device, Strict, ThermocoupleLetter
+from config.units import Celsius
+
+Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
+"""Lower-case letters, digits and hyphens: what an MQTT topic and a file name can carry unchanged."""
+
+MINUTES_PER_DAY = 24 * 60
+
+
+def _minute_of_day(value: object) -> object:
+    match = re.fullmatch(r"(\d{1,2}):(\d{2})", value) if isinstance(value, str) else None
+    if match is None or int(match[1]) > 23 or int(match[2]) > 59:
+        raise ValueError('write a local time of day as "22:30"')
+    return int(match[1]) * 60 + int(match[2])
+
+
+MinuteOfDay = Annotated[int, BeforeValidator(_minute_of_day)]
+
+
+class BandSection(Strict):
+    low: Celsius = Field(ge=40, le=350)
+    high: Celsius = Field(ge=45, le=400)
+
+    @model_validator(mode="after")
+    def ordered(self) -> BandSection:
+        if self.high - self.low < 5:
+            raise ValueError("the band must be at least 5 °C wide: no log fire holds less")
+        return self
+
+
+class PitSection(Strict):
+    id: Identifier = "pit"
+    name: str = "Pit"
+    band: BandSection
+    altitude: float = Field(default=0.0, ge=-430, le=5500)
+    """metres above sea level: sets the boiling point"""
+
+
+class PeopleSection(Strict):
+    """unit: what people read. quiet_from/quiet_until: local time in `zone`."""
+
+    unit: Literal["C", "F"] = "C"
+    zone: str = "UTC"
+    quiet_from: MinuteOfDay = 22 * 60
+    quiet_until: MinuteOfDay = 7 * 60
+    wake_for_wrap: bool = False
+    lead_minutes: float = Field(default=22.0, ge=5, le=90)
+
+    @field_validator("zone")
+    @classmethod
+    def known_zone(cls, zone: str) -> str:
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError('use a zone of the tz database, such as "Europe/London"') from error
+        return zone
+
+
+class CalibrationSection(Strict):
+    """corrected = (read - ice) * slope, as `pitvigil calibrate` writes it."""
+
+    ice: float = Field(default=0.0, ge=-5, le=5)
+    slope: float = Field(default=1.0, ge=0.9, le=1.1)
+    on: date
+    residual: float = Field(default=0.0, ge=0, le=5)
+
+    def apply(self, celsius: float) -> float:
+        return (celsius - self.ice) * self.slope
+
+
+class ChannelSection(Strict):
+    """One probe. device and source: where its value comes from."""
+
+    id: Identifier
+    name: str = ""
+    role: Literal["pit", "meat", "ambient", "hold"]
+    device: str
+    source: str
+    place: str | None = None
+    pair: str | None = None
+    thermocouple: ThermocoupleLetter | None = None
+    tolerance: float = Field(default=2.5, ge=0, le=10)
+    stale_after: float = Field(default=10.0, ge=2, le=600)
+    calibration: CalibrationSection | None = None
+
+
+class TlsSection(Strict):
+    ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
+
+
+class BrokerSection(Strict):
+    host: str
+    port: int = Field(default=1883, ge=1, le=65535)
+    user: str | None = None
+    password_file: str | None = None
+    tls: TlsSection | None = None
+    client_id: str | None = None
+    discovery: Literal["device", "per-entity", "none"] = "device"
+    discovery_prefix: str = "homeassistant"
+    birth_topic: str = "homeassistant/status"
+    homie_root: str = "homie"
+
+
+class PageSection(Strict):
+    listen: str = "127.0.0.1"
+    port: int = Field(default=8734, ge=0, le=65535)
+    hosts: tuple[str, ...] = ()
+    """further host names the page may be asked under, such as "pit.local" """
+    token_file: str | None = None
+    open_view: bool = False
+
+
+class DeadManSection(Strict):
+    """An outside address that raises the alarm when it has not been called for a while."""
+
+    url: str = Field(pattern=r"^https?://")
+    every: float = Field(default=60.0, ge=10, le=3600)
+
+
+class Rig(Strict):
+    """The whole rig file."""
+
+    pit: PitSection
+    people: PeopleSection = PeopleSection()
+    devices: tuple[Device, ...] = Field(min_length=1)
+    channels: tuple[ChannelSection, ...] = Field(min_length=1)
+    broker: BrokerSection | None = None
+    delivery: tuple[Delivery, ...] = ()
+    page: PageSection | None = PageSection()
+    dead_man: DeadManSection | None = None
+    state_directory: str | None = None

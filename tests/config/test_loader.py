@@ -1,0 +1,93 @@
+"""Every problem at once, each naming file, key, value and remedy."""
+
+from pathlib import Path
+
+import pytest
+
+import config
+import daemon
+import drivers
+from config.cuts import CUTS
+from config.loader import ConfigError, load_both, load_rig
+from config.units import parse_temperature, to_celsius
+
+EXAMPLES = Path(config.__file__).parent / "examples"
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_packages_are_ours() -> None:
+    for package in (config, daemon, drivers):
+        assert Path(package.__file__ or "").parents[1] == ROOT
+
+
+def test_the_examples_load() -> None:
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    assert {c.role for c in rig.channels} == {"pit", "meat", "ambient", "hold"}
+
+
+def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[str]:
+    for name in ("rig.toml", "cook.toml"):
+        text = (EXAMPLES / name).read_text()
+        if name == file:
+            assert old in text
+            text = text.replace(old, new)
+        (tmp_path / name).write_text(text)
+    with pytest.raises(ConfigError) as caught:
+        load_both(tmp_path / "rig.toml", tmp_path / "cook.toml")
+    return [str(p) for p in caught.value.problems]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "file", "words"),
+    [
+        ('unit = "C"', 'unit = "C"\ncolour = 3', "rig.toml", ["people.colour", "3", "unknown key"]),
+        ('device = "board"\nsource = "1"', 'device = "bord"\nsource = "1"', "rig.toml", ["device", "bord", "board"]),
+        ("low = 107", 'low = "hot"', "rig.toml", ["pit.band.low", "hot", "250 F"]),
+        ('zone = "Europe/London"', 'zone = "Mars/Base"', "rig.toml", ["people.zone", "Mars/Base", "tz database"]),
+        ('quiet_from = "22:00"', 'quiet_from = "25:00"', "rig.toml", ["quiet_from", "25:00", "22:30"]),
+        ('source = "2"', 'source = "1"', "rig.toml", ["board/1", "same source"]),
+        ('cut = "lamb-shoulder"', 'cut = "lamb-wing"', "cook.toml", ["pieces.1", "lamb-wing", "lamb-shoulder"]),
+        ('channel = "lamb"', 'channel = "outside"', "cook.toml", ["pieces.1.channel", "ambient channel", "chuck"]),
+        ("weight = 2.4", "weight = -2", "cook.toml", ["pieces.1.weight", "-2", "greater than"]),
+        ("[pit]", "[pit", "rig.toml", ["syntax", "not TOML"]),
+    ],
+)
+def test_a_problem_names_key_value_and_remedy(
+    tmp_path: Path, old: str, new: str, file: str, words: list[str]
+) -> None:
+    problems = broken(tmp_path, old, new, file)
+    assert any(all(word in p for word in [file, *words]) for p in problems), problems
+
+
+def test_problems_of_both_files_come_at_once(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text((EXAMPLES / "rig.toml").read_text().replace("low = 107", "low = 1"))
+    (tmp_path / "cook.toml").write_text("name = 3\n")
+    with pytest.raises(ConfigError) as caught:
+        load_both(tmp_path / "rig.toml", tmp_path / "cook.toml")
+    assert {Path(p.file).name for p in caught.value.problems} == {"rig.toml", "cook.toml"}
+
+
+def test_a_missing_file_is_said_plainly(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="no such file"):
+        load_rig(tmp_path / "none.toml")
+
+
+def test_temperatures_in_either_unit() -> None:
+    # Exact by definition of the scales: 212 °F = 100 °C, -40 °F = -40 °C.
+    assert parse_temperature("212 F") == pytest.approx(100.0)
+    assert parse_temperature("-40 °F") == pytest.approx(-40.0)
+    assert parse_temperature(121) == 121.0
+    for wrong in ("hot", "12", True, None, "12 K"):
+        with pytest.raises(ValueError, match="250 F"):
+            parse_temperature(wrong)
+
+
+def test_safe_minima_are_the_published_consumer_figures() -> None:
+    # USDA consumer guidance: roasts 145 °F, ground 160 °F, poultry 165 °F, fully cooked ham 140 °F.
+    published = {"whole-roast": 145, "ground": 160, "poultry": 165, "cured": 140}
+    for cut in CUTS.values():
+        if cut.kind in published:
+            assert cut.safe_minimum == pytest.approx(to_celsius(published[cut.kind]), abs=0.05)
+        if cut.target is not None:
+            assert cut.target >= cut.safe_minimum - 0.05
