@@ -26,8 +26,10 @@ class LineFormat(Strict):
     """How one text line becomes measurements.
 
     kind "json" and "keyvalue": field name = source. "csv": columns gives a source per column, "" to skip.
-    "words": `source,HEX[,CRC]` lines with raw register words of `chip`. unit: what numbers in text lines are in.
-    checksum "crc16" = CRC-16/MODBUS over everything before the last separator, 4 hex digits; "xor8" = two hex digits after "*".
+    "words": `source,HEX,CRC` lines with raw register words of `chip`; one line may hold several source,HEX pairs.
+    unit: what numbers in text lines are in.
+    checksum "crc16" = CRC-16/MODBUS over everything before the last separator, 4 hex digits (always so for "words");
+    "xor8" = exclusive or of everything before "*", two hex digits after it.
     """
 
     kind: Literal["json", "csv", "keyvalue", "words"]
@@ -37,7 +39,7 @@ class LineFormat(Strict):
     separator: str = ","
     unit: Literal["C", "F"] = "C"
     checksum: Literal["none", "crc16", "xor8"] = "none"
-    chip: Literal["max31855", "max6675", "max31856", "mcp9600"] = "max31855"
+    chip: Literal["max31855", "max6675", "max31856", "mcp9600", "mcp9601"] = "max31855"
     thermocouple: ThermocoupleLetter = "K"
     """what the chip itself is built for; a channel may name the type of its own probe"""
 
@@ -93,6 +95,8 @@ class GattCharacteristic(Strict):
     source: str
     uuid: str
     service: str | None = None
+    number: int = Field(default=1, ge=1, le=32)
+    """which one, counted by handle, where several carry the same UUID"""
     layout: Literal["standard", "uint8", "int8", "uint16", "int16", "uint24", "int24", "uint32", "int32", "float32"] = (
         "standard"
     )
