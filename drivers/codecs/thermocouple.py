@@ -21,7 +21,7 @@ SENSITIVITY_MAX6675: Final = 0.041
 """mV/°C, type K (MAX6675 data sheet, V = 41 µV/°C x (T_R - T_AMB))."""
 ASSUMED_COLD_JUNCTION: Final = 25.0
 """°C, for the MAX6675, which does not tell its own. Type K is close to 0.041 mV/°C there, so an amplifier at
-0..60 °C instead moves the corrected value by less than 1.3 °C; a test holds that figure."""
+0..60 °C instead moves a corrected value of -20..400 °C by less than 0.7 °C; a test holds that figure."""
 
 
 class OutOfRange(ValueError):

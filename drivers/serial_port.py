@@ -1,0 +1,106 @@
+"""One serial port, opened by us alone: how opening fails, in the two classes a caller can act on."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import fcntl
+import os
+import termios
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import serial
+
+from drivers.base import DeviceMisconfigured, DeviceUnavailable
+
+LOOK_EVERY: Final = 5.0
+"""s of silence after which we look whether the port's file is still there: an unplugged adapter is seen within 10 s
+even where the kernel does not hang up"""
+GATHER_LONGEST: Final = 0.05
+"""s; how long we let bytes gather before reading them, to wake up less"""
+GATHER_BYTES: Final = 1024
+"""a quarter of the 4,096 bytes that the kernel's line discipline holds for us"""
+BITS_PER_BYTE: Final = 10
+"""start bit, 8 data bits, stop bit"""
+_HELD_ELSEWHERE: Final = frozenset({errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK})
+_NOT_ALLOWED: Final = frozenset({errno.EACCES, errno.EPERM})
+_GONE: Final = frozenset({errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO})
+
+
+def classed(error: OSError, port: str) -> DeviceUnavailable | DeviceMisconfigured:
+    """What the cook or the supervisor can do about an error on `port`."""
+    if error.errno in _HELD_ELSEWHERE:
+        return DeviceMisconfigured(f"{port} is held by another program: stop it (two daemons cannot share a port)")
+    if error.errno in _NOT_ALLOWED:
+        return DeviceMisconfigured(f"{port}: no permission; add the daemon's user to the port's group (often dialout)")
+    if error.errno is None and Path(port).exists() and not Path(port).is_char_device():
+        return DeviceMisconfigured(f"{port} is no serial port")
+    if error.errno in _GONE:
+        return DeviceUnavailable(f"{port} is not there: is it plugged in and powered?")
+    return DeviceUnavailable(f"{port}: {error.strerror or error}")
+
+
+@contextlib.contextmanager
+def opened(port: str, baud: int) -> Iterator[serial.Serial]:
+    """The port, raw, 8 data bits, no parity, and ours alone: an advisory lock for programs that honour it and
+    TIOCEXCL for the rest. Raises DeviceUnavailable or DeviceMisconfigured on entry."""
+    try:
+        line = serial.Serial(port, baud, timeout=0, exclusive=True)
+    except serial.SerialException as error:
+        raise classed(error, port) from error
+    except (ValueError, termios.error) as error:
+        raise DeviceMisconfigured(f"{port} cannot run at {baud} baud, or is no serial port: {error}") from error
+    try:
+        with contextlib.suppress(OSError):
+            fcntl.ioctl(line.fileno(), termios.TIOCEXCL)
+        yield line
+    finally:
+        with contextlib.suppress(OSError, termios.error):
+            line.close()
+
+
+class PortReader:
+    """Waits for bytes without a thread and without polling."""
+
+    def __init__(self, line: serial.Serial, port: str, baud: int) -> None:
+        self._descriptor: int = line.fileno()
+        self._port = port
+        self._gather = min(GATHER_LONGEST, GATHER_BYTES * BITS_PER_BYTE / baud)
+
+    async def read(self) -> bytes:
+        """At least one byte. Raises DeviceUnavailable when the device is unplugged."""
+        while not await self._readable_soon():
+            if not self._still_there():
+                raise DeviceUnavailable(f"{self._port} was unplugged")
+        await asyncio.sleep(self._gather)
+        try:
+            data = os.read(self._descriptor, 4 * GATHER_BYTES)
+        except OSError as error:
+            raise DeviceUnavailable(f"{self._port} was unplugged ({error.strerror})") from error
+        if not data:  # a terminal that hangs up reads as an endless "nothing"
+            raise DeviceUnavailable(f"{self._port} was unplugged")
+        return data
+
+    async def _readable_soon(self) -> bool:
+        """Whether bytes, or a hang-up, came within LOOK_EVERY."""
+        loop = asyncio.get_running_loop()
+        ready = asyncio.Event()
+        loop.add_reader(self._descriptor, ready.set)
+        try:
+            async with asyncio.timeout(LOOK_EVERY):
+                await ready.wait()
+        except TimeoutError:
+            return False
+        finally:
+            loop.remove_reader(self._descriptor)
+        return True
+
+    def _still_there(self) -> bool:
+        """The name still leads to the device we hold (not to a new one that took its place)."""
+        try:
+            return Path(self._port).stat().st_rdev == os.fstat(self._descriptor).st_rdev
+        except OSError:
+            return False
