@@ -82,7 +82,7 @@ def standard_pressure(altitude_m: float) -> float:
     """Air pressure, hPa, of the standard atmosphere. Raises ValueError outside -430..5500 m."""
     if not LOWEST_ALTITUDE <= altitude_m <= HIGHEST_ALTITUDE:
         raise ValueError(f"altitude {altitude_m} m: give {LOWEST_ALTITUDE:g} to {HIGHEST_ALTITUDE:g} m")
-    return float(SEA_LEVEL_HPA * (1.0 - ALTITUDE_FACTOR * altitude_m) ** ALTITUDE_POWER)
+    return SEA_LEVEL_HPA * math.pow(1.0 - ALTITUDE_FACTOR * altitude_m, ALTITUDE_POWER)
 
 
 def boiling_point(*, altitude_m: float | None = None, pressure_hpa: float | None = None) -> float:
@@ -97,7 +97,7 @@ def boiling_point(*, altitude_m: float | None = None, pressure_hpa: float | None
     if not LOWEST_PRESSURE <= pressure_hpa <= HIGHEST_PRESSURE:
         raise ValueError(f"pressure {pressure_hpa} hPa: give {LOWEST_PRESSURE:g} to {HIGHEST_PRESSURE:g} hPa")
     n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = SATURATION
-    beta = (pressure_hpa / HPA_PER_MPA) ** 0.25
+    beta = math.pow(pressure_hpa / HPA_PER_MPA, 0.25)
     e = beta**2 + n3 * beta + n6
     f = n1 * beta**2 + n4 * beta + n7
     g = n2 * beta**2 + n5 * beta + n8
@@ -107,11 +107,7 @@ def boiling_point(*, altitude_m: float | None = None, pressure_hpa: float | None
 
 def steady(samples: Sequence[float]) -> bool:
     """Whether these are enough finite readings, °C, that agree."""
-    return (
-        len(samples) >= SAMPLES
-        and all(map(math.isfinite, samples))
-        and max(samples) - min(samples) <= STEADY_SPREAD
-    )
+    return len(samples) >= SAMPLES and all(map(math.isfinite, samples)) and max(samples) - min(samples) <= STEADY_SPREAD
 
 
 def ice_point(ice: Sequence[float], on: date) -> Calibration:
@@ -130,7 +126,7 @@ def two_point(ice: Sequence[float], boiling: Sequence[float], boils_at: float, o
     low, high = _mean(ice, "ice", ICE_POINT), _mean(boiling, "boiling", boils_at)
     result = Calibration(low, (boils_at - ICE_POINT) / (high - low), on, 0.0, "ice-and-boiling")
     if not LOWEST_SLOPE <= result.slope <= HIGHEST_SLOPE:
-        raise CalibrationRefused(f"The slope would be {result.slope:.3f}: the probe type is set wrong, or it is broken.")
+        raise CalibrationRefused(f"The slope would be {result.slope:.3f}: a wrong probe type, or a broken probe.")
     left = [abs(result.apply(s) - ICE_POINT) for s in ice] + [abs(result.apply(s) - boils_at) for s in boiling]
     return Calibration(result.offset, result.slope, on, max(left), result.method)
 
@@ -171,10 +167,10 @@ def stanza(channel: str, calibration: Calibration) -> str:
 ICE_GUIDE = (
     "Ice point. Fill a tall cup to the top with crushed ice, add clean cold water until the ice just floats, and stir.",
     "Put the probe at least 5 cm deep in the middle, touching neither side nor bottom. Keep stirring; keep ice in it.",
-    "The probe must be clean, and cool enough to hold. A hot probe can burn you and crack a glass cup: use a metal one.",
+    "The probe must be clean, and cool enough to hold: a hot one burns you and cracks glass. Use a metal cup.",
 )
 BOILING_GUIDE = (
-    "Boiling point. Bring a deep pot of plain water to a rolling boil on a steady stove, away from the pit and children.",
+    "Boiling point. Bring a deep pot of plain water to a rolling boil on a steady stove, away from children.",
     "Boiling water and steam burn at once. Wear dry gloves, hold the probe with tongs or a rack, stand clear of the"
     " steam, and keep the cable off the flame. Lower it slowly; never lean over the pot.",
     "Put the tip in the middle of the water, touching neither side nor bottom. Only the part made for it may get wet.",

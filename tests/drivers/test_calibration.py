@@ -76,9 +76,7 @@ def test_two_points_undo_any_straight_error(at_ice: float, at_boiling: float) ->
 def test_residual_is_the_largest_error_left() -> None:
     found = two_point(flat(1.0, 0.2), flat(100.0, 0.1), BOILS_AT, TODAY)
     assert found.residual == pytest.approx(0.2, abs=1e-6)
-    assert ice_point(flat(-0.5, 0.1), TODAY) == Calibration(
-        pytest.approx(-0.5), 1.0, TODAY, pytest.approx(0.1), "ice"
-    )
+    assert ice_point(flat(-0.5, 0.1), TODAY) == Calibration(pytest.approx(-0.5), 1.0, TODAY, pytest.approx(0.1), "ice")
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""GATT values against the GATT Specification Supplement, published FLOAT examples and the PyPI package bluetooth-sig."""
+"""GATT values against the GATT Specification Supplement, published FLOAT examples and PyPI bluetooth-sig."""
 
 from __future__ import annotations
 
