@@ -1,0 +1,242 @@
+"""The answers: each reads the immutable snapshot or puts one command in the queue. Nothing here holds state."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from aiohttp import web
+from pydantic import TypeAdapter, ValidationError
+
+from config.cuts import CUTS
+from daemon.core import inputs
+from daemon.core.settings import Band
+from daemon.core.snapshot import Snapshot
+from daemon.shell.web import models, openapi
+from daemon.shell.web.contract import (
+    CookBuilder,
+    CookLibrary,
+    History,
+    HistorySource,
+    NotAvailable,
+    UnknownCook,
+)
+from daemon.shell.web.routes import POINTS_LIMIT
+from daemon.shell.web.streams import Streams
+
+BODY_LIMIT = 16 * 1024
+BODY_SECONDS = 10.0
+DEFAULT_POINTS = 600
+COOKS_LIMIT = 200
+COMPARED = range(2, 7)
+
+SNAPSHOT: TypeAdapter[Snapshot] = TypeAdapter(Snapshot)
+HISTORY: TypeAdapter[History] = TypeAdapter(History)
+JSON: TypeAdapter[Any] = TypeAdapter(Any)
+Model = TypeVar("Model", bound=models.Body)
+Answer = TypeVar("Answer")
+
+
+class Refused(Exception):
+    """The request gets this status and these words."""
+
+    def __init__(self, status: int, problem: str, where: str = "", retry_after: float | None = None) -> None:
+        super().__init__(problem)
+        self.status, self.problem, self.where, self.retry_after = status, problem, where, retry_after
+
+
+def answer(body: bytes, status: int = 200, content_type: str = "application/json") -> web.Response:
+    return web.Response(body=body, status=status, content_type=content_type, headers={"Cache-Control": "no-store"})
+
+
+def packed(response: web.Response) -> web.Response:
+    """Compressed where the asker can take it."""
+    response.enable_compression()
+    return response
+
+
+async def body_of(request: web.Request, model: type[Model]) -> Model:
+    """The checked JSON body. Raises Refused: 415, 413, 408, 400 (not JSON) or 422 (wrong), naming the field."""
+    if request.content_type != "application/json":
+        raise Refused(415, "send JSON, with Content-Type: application/json")
+    try:
+        async with asyncio.timeout(BODY_SECONDS):
+            raw = await request.read()
+    except TimeoutError:
+        raise Refused(408, "the body took too long") from None
+    except web.HTTPRequestEntityTooLarge:
+        raise Refused(413, "at most 16 kB") from None
+    try:
+        return model.model_validate_json(raw)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        status = 400 if first["type"] == "json_invalid" else 422
+        raise Refused(status, first["msg"], ".".join(str(part) for part in first["loc"])) from None
+
+
+def number(request: web.Request, name: str, default: float | None = None) -> float:
+    """A finite query number. Raises Refused 422."""
+    text = request.query.get(name)
+    if text is None and default is not None:
+        return default
+    try:
+        value = float(text or "")
+    except ValueError:
+        raise Refused(422, "a number is needed", name) from None
+    if not abs(value) <= 1e12:
+        raise Refused(422, "a number between -1e12 and 1e12 is needed", name)
+    return value
+
+
+def points(request: web.Request) -> int:
+    value = number(request, "points", DEFAULT_POINTS)
+    if value != int(value) or not 2 <= value <= POINTS_LIMIT:
+        raise Refused(422, f"a whole number from 2 to {POINTS_LIMIT} is needed", "points")
+    return int(value)
+
+
+def words(request: web.Request, name: str, limit: int = 80) -> str:
+    text = request.query.get(name, "")
+    if len(text) > limit:
+        raise Refused(422, f"at most {limit} characters", name)
+    return text
+
+
+async def asked(question: Callable[[], Answer]) -> Answer:
+    """Ask the cook log in a worker thread; its refusals become statuses."""
+    try:
+        return await asyncio.to_thread(question)
+    except NotAvailable as error:
+        raise Refused(503, str(error) or "not available here") from None
+    except UnknownCook as error:
+        raise Refused(404, f"no such cook is kept: {error}", "cook") from None
+
+
+class Api:
+    """One method a route, named in the route table."""
+
+    def __init__(
+        self,
+        snapshot: Callable[[], Snapshot],
+        command: Callable[[inputs.Command], None],
+        history: HistorySource,
+        cooks: CookLibrary,
+        build_cook: CookBuilder | None,
+        streams: Streams,
+        facts: Callable[[web.Request], models.PageFacts],
+    ) -> None:
+        self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
+        self._build_cook, self._streams, self._facts = build_cook, streams, facts
+        self._document = json.dumps(openapi.document()).encode()
+
+    # --- reading ------------------------------------------------------------------------------------
+
+    async def page(self, request: web.Request) -> web.StreamResponse:
+        return answer(self._facts(request).model_dump_json().encode())
+
+    async def openapi(self, request: web.Request) -> web.StreamResponse:
+        return packed(answer(self._document))
+
+    async def snapshot(self, request: web.Request) -> web.StreamResponse:
+        return packed(answer(SNAPSHOT.dump_json(self._snapshot())))
+
+    async def events(self, request: web.Request) -> web.StreamResponse:
+        if self._streams.full:
+            raise Refused(503, "8 pages are open already: close one", retry_after=10)
+        return await self._streams.serve(request)
+
+    async def history(self, request: web.Request) -> web.StreamResponse:
+        start, end, count = number(request, "start"), number(request, "end"), points(request)
+        if end <= start:
+            raise Refused(422, "end must be later than start", "end")
+        return packed(answer(HISTORY.dump_json(await asked(lambda: self._history(start, end, count)))))
+
+    async def cuts(self, request: web.Request) -> web.StreamResponse:
+        return packed(answer(models.Cuts(cuts=CUTS).model_dump_json().encode()))
+
+    async def cooks(self, request: web.Request) -> web.StreamResponse:
+        text = words(request, "words")
+        rows = await asked(lambda: self._cooks.rows(text, COOKS_LIMIT))
+        return packed(answer(models.Cooks(cooks=tuple(rows)).model_dump_json().encode()))
+
+    async def compare(self, request: web.Request) -> web.StreamResponse:
+        ids, count = request.query.getall("cook", []), points(request)
+        if len(ids) not in COMPARED or any(len(cook) > 80 for cook in ids):
+            raise Refused(422, "name two to six cooks", "cook")
+        curves = await asked(lambda: self._cooks.compare(ids, count))
+        return packed(answer(models.Comparison(curves=tuple(curves)).model_dump_json().encode()))
+
+    async def report(self, request: web.Request) -> web.StreamResponse:
+        cook = words(request, "cook")
+        if not cook:
+            raise Refused(422, "name a cook", "cook")
+        response = answer(await asked(lambda: self._cooks.report(cook)), content_type="text/html")
+        # The report carries its own styles and pictures and no script: it may use those, sandboxed, and nothing else.
+        response.headers["Content-Security-Policy"] = (
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'none'"
+        )
+        return packed(response)
+
+    async def wakes(self, request: web.Request) -> web.StreamResponse:
+        rows = await asked(self._cooks.wakes)
+        return answer(models.Wakes(wakes=tuple(rows)).model_dump_json().encode())
+
+    # --- changing -----------------------------------------------------------------------------------
+
+    def _take(self, command: inputs.Command) -> web.StreamResponse:
+        self._command(command)
+        return answer(models.Taken().model_dump_json().encode(), status=202)
+
+    async def acknowledge(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.AcknowledgeOrder)
+        return self._take(inputs.Acknowledge(order.alarm, order.by))
+
+    async def pause(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.PauseOrder)
+        return self._take(inputs.PauseSound(order.seconds, order.by))
+
+    async def shelve(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.ShelveOrder)
+        return self._take(inputs.Shelve(order.alarm, order.seconds, order.reason, order.by))
+
+    async def unshelve(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.UnshelveOrder)
+        return self._take(inputs.Unshelve(order.alarm, order.by))
+
+    async def mark(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.MarkOrder)
+        if order.piece is not None and order.piece not in {piece.id for piece in self._snapshot().pieces}:
+            raise Refused(422, "no such piece in this cook", "piece")
+        return self._take(inputs.Mark(order.kind, order.piece, order.by, order.note))
+
+    async def sleep(self, request: web.Request) -> web.StreamResponse:
+        return self._take(inputs.GoToSleep((await body_of(request, models.By)).by))
+
+    async def morning(self, request: web.Request) -> web.StreamResponse:
+        return self._take(inputs.GoodMorning((await body_of(request, models.By)).by))
+
+    async def test_wake(self, request: web.Request) -> web.StreamResponse:
+        return self._take(inputs.TestWake((await body_of(request, models.By)).by))
+
+    async def judge_wake(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.JudgeOrder)
+        return self._take(inputs.JudgeWake(order.notification, order.needed, order.by))
+
+    async def band(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.BandOrder)
+        return self._take(inputs.SetBand(Band(order.band.low, order.band.high), order.by))
+
+    async def start_cook(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.CookOrder)
+        if self._build_cook is None:
+            raise Refused(503, "this watch cannot start a cook from the page")
+        try:
+            cook = self._build_cook(order.cook)
+        except ValueError as error:
+            raise Refused(422, str(error), "cook") from None
+        return self._take(inputs.StartCook(cook, order.by))
+
+    async def end_cook(self, request: web.Request) -> web.StreamResponse:
+        return self._take(inputs.EndCook((await body_of(request, models.By)).by))

@@ -1,0 +1,155 @@
+"""What the page needs from the rest of the watch: plain values and three protocols. Times are engine time, s; °C."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from ssl import SSLContext
+from typing import Protocol
+
+from config.cook import Cook
+from daemon.core.settings import CookSettings
+
+CookBuilder = Callable[[Cook], CookSettings]
+"""Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""
+
+
+class NotAvailable(Exception):
+    """This installation cannot answer that; the text says why."""
+
+
+class UnknownCook(Exception):
+    """No cook of that id is kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """hosts: names the page may be asked by, besides this machine's own name and the addresses it is reached at.
+    open_view: anybody on the network may look, nobody may change. fahrenheit: first choice of a new phone."""
+
+    host: str = "0.0.0.0"
+    port: int = 8077
+    hosts: tuple[str, ...] = ()
+    open_view: bool = False
+    fahrenheit: bool = False
+    tls: SSLContext | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelTrace:
+    """Lowest and highest value of each bucket, °C, None where nothing good was read. Same length as History.time."""
+
+    id: str
+    low: tuple[float | None, ...]
+    high: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryMark:
+    """A mark or a noticed fire sign to draw as a line. kind: a MarkKind or FireSign value."""
+
+    time: float
+    kind: str
+    piece: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """time: start of each bucket; bucket: its width, s."""
+
+    start: float
+    end: float
+    bucket: float
+    time: tuple[float, ...] = ()
+    channels: tuple[ChannelTrace, ...] = ()
+    marks: tuple[HistoryMark, ...] = ()
+
+
+HistorySource = Callable[[float, float, int], History]
+"""history(start, end, max_points). Called in a worker thread: bring a read connection of your own."""
+
+
+@dataclass(frozen=True, slots=True)
+class CookRow:
+    """One kept cook. started: UTC s. duration: s. in_band, yield_fraction: 0..1. swing, spread: °C. wood: kg."""
+
+    id: str
+    name: str
+    pit: str
+    started: float
+    duration: float
+    pieces: tuple[str, ...] = ()
+    verdict: str = ""
+    in_band: float | None = None
+    swing: float | None = None
+    spread: float | None = None
+    wood: float | None = None
+    yield_fraction: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CookCurve:
+    """One cook on the shared axis. time: s since its start; pit and each core: °C or None."""
+
+    cook: CookRow
+    time: tuple[float, ...]
+    pit: tuple[float | None, ...]
+    cores: tuple[tuple[str, tuple[float | None, ...]], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WakeRow:
+    """Something that woke the cook, or was held back. needed: the cook's own judgement, None until given."""
+
+    notification: str
+    time: float
+    text: str
+    held_back: bool = False
+    needed: bool | None = None
+
+
+class CookLibrary(Protocol):
+    """The kept cooks. Called in a worker thread. Each may raise NotAvailable."""
+
+    def rows(self, words: str, limit: int) -> Sequence[CookRow]:
+        """Newest first, those whose name, pit or pieces hold all `words`."""
+        ...
+
+    def compare(self, ids: Sequence[str], max_points: int) -> Sequence[CookCurve]:
+        """In the order asked. Raises UnknownCook."""
+        ...
+
+    def wakes(self) -> Sequence[WakeRow]:
+        """Those of the running or newest cook, newest first."""
+        ...
+
+    def report(self, cook: str) -> bytes:
+        """One self-contained HTML document. Raises UnknownCook."""
+        ...
+
+
+def bucketed(
+    series: Mapping[str, Iterable[tuple[float, float]]],
+    start: float,
+    end: float,
+    max_points: int,
+    marks: Sequence[HistoryMark] = (),
+) -> History:
+    """Thin any number of (time, °C) points to at most `max_points` buckets that keep every peak and every dip."""
+    width = max(1.0, (end - start) / max_points)
+    count = max(1, min(max_points, int((end - start) / width + 0.999)))
+    traces = []
+    for channel, points in series.items():
+        low: list[float | None] = [None] * count
+        high: list[float | None] = [None] * count
+        for time, value in points:
+            if not start <= time <= end:
+                continue
+            at = min(count - 1, int((time - start) / width))
+            lowest, highest = low[at], high[at]
+            low[at] = value if lowest is None else min(lowest, value)
+            high[at] = value if highest is None else max(highest, value)
+        traces.append(ChannelTrace(channel, tuple(low), tuple(high)))
+    times = tuple(start + index * width for index in range(count))
+    inside = tuple(mark for mark in marks if start <= mark.time <= end)
+    return History(start, end, width, times, tuple(traces), inside)

@@ -1,0 +1,75 @@
+"""The OpenAPI 3.1 document, made from the route table and the pydantic models and from nothing else."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import TypeAdapter
+from pydantic.json_schema import JsonSchemaMode
+
+from daemon.shell.web.models import Problem
+from daemon.shell.web.routes import ROUTES, Route
+
+REFERENCE = "#/components/schemas/{model}"
+REFUSALS = {
+    "400": "Not understood", "401": "No token", "403": "Foreign origin", "404": "Not kept", "413": "Over 16 kB",
+    "415": "Not JSON", "421": "Not our host name", "422": "Understood and wrong", "429": "Too often",
+    "503": "Not available here, or all streams taken",
+}  # fmt: skip
+
+
+def document() -> dict[str, Any]:
+    """The whole document as plain JSON values."""
+    wanted: list[tuple[str, JsonSchemaMode, TypeAdapter[Any]]] = [("problem", "serialization", TypeAdapter(Problem))]
+    for route in ROUTES:
+        if route.takes:
+            wanted.append((route.handler, "validation", TypeAdapter(route.takes)))
+        if route.gives is not None:
+            wanted.append((route.handler, "serialization", TypeAdapter(route.gives)))
+    schemas, definitions = TypeAdapter.json_schemas(wanted, ref_template=REFERENCE)
+    problem = {"content": {"application/json": {"schema": schemas["problem", "serialization"]}}}
+    paths: dict[str, Any] = {}
+    for route in ROUTES:
+        paths[route.path] = {route.method.lower(): _operation(route, schemas, problem)}
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "pitvigil page",
+            "version": "1",
+            "description": "Temperatures in °C. Times in engine seconds: add the snapshot's wall_offset for UTC. "
+            "The watch informs; it never certifies food as safe.",
+        },
+        "paths": paths,
+        "components": {
+            "schemas": definitions.get("$defs", {}),
+            "securitySchemes": {
+                "token": {"type": "http", "scheme": "bearer"},
+                "cookie": {"type": "apiKey", "in": "cookie", "name": "pitvigil"},
+            },
+        },
+    }
+
+
+def _operation(route: Route, schemas: dict[Any, Any], problem: dict[str, Any]) -> dict[str, Any]:
+    good: dict[str, Any] = {"description": "As asked"}
+    if route.gives is not None:
+        good["content"] = {"application/json": {"schema": schemas[route.handler, "serialization"]}}
+    else:
+        good["content"] = {route.media: {"schema": {"type": "string"}}}
+    operation: dict[str, Any] = {
+        "operationId": route.handler,
+        "summary": route.summary,
+        "responses": {
+            "202" if route.takes else "200": good,
+            **{status: {"description": text, **problem} for status, text in REFUSALS.items()},
+        },
+        "security": [] if route.open else [{"token": []}, {"cookie": []}],
+    }
+    if route.parameters:
+        operation["parameters"] = [
+            {"name": p.name, "in": "query", "required": p.required, "schema": p.schema} for p in route.parameters
+        ]
+    if route.takes:
+        body = {"application/json": {"schema": schemas[route.handler, "validation"]}}
+        operation["requestBody"] = {"required": True, "content": body}
+    return operation

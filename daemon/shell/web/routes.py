@@ -1,0 +1,79 @@
+"""The route table: the only place where a path, its method, its models and its right to change something are said."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Any
+
+from aiohttp import web
+
+from daemon.core.snapshot import Snapshot
+from daemon.shell.web import models
+from daemon.shell.web.contract import History
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A query parameter. schema: JSON schema."""
+
+    name: str
+    schema: dict[str, Any]
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """handler: name of the method of Api. takes: model of the JSON body, which makes it a changing POST.
+    gives: type of the answer; None = not JSON, of `media`. open: may be asked without a token."""
+
+    path: str
+    handler: str
+    summary: str
+    gives: Any
+    takes: type[models.Body] | None = None
+    parameters: tuple[Parameter, ...] = ()
+    open: bool = False
+    media: str = "application/json"
+
+    @property
+    def method(self) -> str:
+        return "POST" if self.takes else "GET"
+
+
+NUMBER = {"type": "number", "minimum": -1e12, "maximum": 1e12}
+WORDS = {"type": "string", "maxLength": 80}
+POINTS_LIMIT = 2000
+POINTS = {"type": "integer", "minimum": 2, "maximum": POINTS_LIMIT, "default": 600}
+
+ROUTES: tuple[Route, ...] = (
+    Route("/api/page", "page", "What a page must know before it may see anything", models.PageFacts, open=True),
+    Route("/api/openapi.json", "openapi", "This document", dict[str, Any], open=True),
+    Route("/api/login", "login", "Pair this browser: answers with the cookie", models.Taken, models.Login, open=True),
+    Route("/api/snapshot", "snapshot", "The watch as it stands", Snapshot),
+    Route("/api/events", "events", "Server-sent events: snapshot, refused, morning", None, media="text/event-stream"),
+    Route("/api/history", "history", "Readings, thinned to the lowest and highest of each bucket", History,
+          parameters=(Parameter("start", NUMBER, True), Parameter("end", NUMBER, True), Parameter("points", POINTS))),
+    Route("/api/cuts", "cuts", "The cut table", models.Cuts),
+    Route("/api/cooks", "cooks", "The kept cooks, newest first", models.Cooks, parameters=(Parameter("words", WORDS),)),
+    Route("/api/cooks/compare", "compare", "Two to six cooks on one time axis", models.Comparison, parameters=(
+        Parameter("cook", {"type": "array", "items": WORDS, "minItems": 2, "maxItems": 6}, True),
+        Parameter("points", POINTS))),
+    Route("/api/cooks/report", "report", "The report of one cook", None, parameters=(Parameter("cook", WORDS, True),),
+          media="text/html"),
+    Route("/api/wakes", "wakes", "What woke the cook, and what was held back", models.Wakes),
+    Route("/api/acknowledge", "acknowledge", "A person has seen the alarm", models.Taken, models.AcknowledgeOrder),
+    Route("/api/pause", "pause", "Silence repeats for at most 15 min", models.Taken, models.PauseOrder),
+    Route("/api/shelve", "shelve", "Take an alarm away for at most 2 h", models.Taken, models.ShelveOrder),
+    Route("/api/unshelve", "unshelve", "Bring a shelved alarm back", models.Taken, models.UnshelveOrder),
+    Route("/api/mark", "mark", "Say what was done", models.Taken, models.MarkOrder),
+    Route("/api/sleep", "sleep", "I am going to sleep", models.Taken, models.By),
+    Route("/api/morning", "morning", "I am up", models.Taken, models.By),
+    Route("/api/test-wake", "test_wake", "Send a test wake now", models.Taken, models.By),
+    Route("/api/judge-wake", "judge_wake", "Was that wake needed?", models.Taken, models.JudgeOrder),
+    Route("/api/band", "band", "Set the pit's band", models.Taken, models.BandOrder),
+    Route("/api/start-cook", "start_cook", "Start a cook", models.Taken, models.CookOrder),
+    Route("/api/end-cook", "end_cook", "End the cook", models.Taken, models.By),
+)  # fmt: skip
+
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]

@@ -1,0 +1,266 @@
+"""The local page's server: guards every request, then hands it to the one handler the route table names."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import socket
+from collections.abc import Awaitable, Callable
+from typing import Any
+from urllib.parse import quote
+from weakref import WeakSet
+
+from aiohttp import web
+from pydantic import TypeAdapter
+
+from daemon.core.events import EVENT_NAMES, CommandRefused, MorningTold
+from daemon.core.inputs import Command
+from daemon.core.snapshot import Snapshot
+from daemon.shell.clock import boot_seconds
+from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, Keeper, Limit, host_allowed, origin_allowed
+from daemon.shell.web.api import BODY_LIMIT, SNAPSHOT, Api, Refused, answer, body_of
+from daemon.shell.web.assets import CHART_LIBRARY, load_assets
+from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings
+from daemon.shell.web.models import Login, PageFacts, Problem, Taken
+from daemon.shell.web.routes import ROUTES, Handler, Route
+from daemon.shell.web.streams import Streams
+
+LOG = logging.getLogger(__name__)
+
+HEADER_SECONDS = 10.0
+"""From connecting to the end of the first request's headers; later ones are held by the keep-alive time."""
+KEEP_ALIVE_SECONDS = 30.0
+CONNECTION_LIMIT = 64
+COOKIE_SECONDS = 365 * 24 * 3600
+NEWS: TypeAdapter[Any] = TypeAdapter(Any)
+
+HEADERS = {
+    "Content-Security-Policy": "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; "
+    "frame-ancestors 'none'; require-trusted-types-for 'script'; trusted-types 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+}
+
+
+def own_names(extra: tuple[str, ...]) -> frozenset[str]:
+    """Host names this machine is asked by."""
+    name = socket.gethostname().lower()
+    return frozenset({"localhost", name, f"{name}.local", *(host.lower() for host in extra)})
+
+
+def login_url(host: str, port: int, token: str, tls: bool = False) -> str:
+    """What the QR code in the terminal says."""
+    return f"{'https' if tls else 'http'}://{host}:{port}/login?token={quote(token, safe='')}"
+
+
+class PageServer:
+    """The local page and its API. Reads the snapshot, enqueues commands; touches no state of the watch.
+
+    build_cook: makes a StartCook of an order from the page; without it that route answers 503.
+    seconds: a steady clock for limits.
+    """
+
+    def __init__(
+        self,
+        settings: PageSettings,
+        snapshot: Callable[[], Snapshot],
+        command: Callable[[Command], None],
+        history: HistorySource,
+        cooks: CookLibrary,
+        token: str,
+        *,
+        build_cook: CookBuilder | None = None,
+        seconds: Callable[[], float] = boot_seconds,
+    ) -> None:
+        self._settings = settings
+        self._keeper = Keeper(token)
+        self._names = own_names(settings.hosts)
+        self._seconds = seconds
+        self._logins, self._commands = Limit(LOGIN_TRIES), Limit(COMMANDS)
+        self._assets = load_assets()
+        self._streams = Streams()
+        self._api = Api(snapshot, command, history, cooks, build_cook, self._streams, self._facts)
+        self._routes = {route.path: route for route in ROUTES}
+        self._spoken: WeakSet[Any] = WeakSet()
+        self._runner: web.AppRunner | None = None
+        self._listening: asyncio.Server | None = None
+
+    @property
+    def port(self) -> int:
+        """The port listened on (of use when the settings say 0)."""
+        return int(self._listening.sockets[0].getsockname()[1]) if self._listening else self._settings.port
+
+    @property
+    def open_streams(self) -> int:
+        return self._streams.open_count
+
+    def application(self) -> web.Application:
+        """Every route there is: the table, the login by link, and one for each file of the page."""
+        app = web.Application(client_max_size=BODY_LIMIT, middlewares=[self._guard])
+        for route in ROUTES:
+            handler: Handler = self._login if route.handler == "login" else getattr(self._api, route.handler)
+            if route.takes:
+                app.router.add_post(route.path, handler)
+            else:
+                app.router.add_get(route.path, handler, allow_head=False)
+        app.router.add_get("/login", self._login_by_link, allow_head=False)
+        for path in self._assets:
+            app.router.add_get(path, self._asset)
+        return app
+
+    async def start(self) -> None:
+        """Listen. Raises OSError when the port is taken."""
+        self._runner = web.AppRunner(
+            self.application(), access_log=None, keepalive_timeout=KEEP_ALIVE_SECONDS, shutdown_timeout=2.0,
+            handler_cancellation=True,
+        )  # fmt: skip
+        await self._runner.setup()
+        self._listening = await asyncio.get_running_loop().create_server(
+            self._connection, self._settings.host, self._settings.port, ssl=self._settings.tls
+        )
+
+    async def stop(self) -> None:
+        self._streams.close()
+        if self._listening:
+            self._listening.close()
+        if self._runner:
+            await self._runner.cleanup()
+        self._listening = self._runner = None
+
+    def publish(self, snapshot: Snapshot) -> None:
+        """Send to every open page. Call in the event loop, at each beat and change (at least every 5 s)."""
+        self._streams.publish(SNAPSHOT.dump_json(snapshot))
+
+    def tell(self, event: CommandRefused | MorningTold) -> None:
+        """News the snapshot does not hold, to every open page."""
+        self._streams.tell(EVENT_NAMES[type(event)], NEWS.dump_json(event))
+
+    # --- connections ----------------------------------------------------------------------------------
+
+    def _connection(self) -> asyncio.Protocol:
+        """A new connection; it has HEADER_SECONDS to say something whole, and there are not too many."""
+        assert self._runner is not None and self._runner.server is not None
+        server = self._runner.server
+        protocol = server()
+        too_many = len(server.connections) >= CONNECTION_LIMIT
+        delay = 0.0 if too_many else HEADER_SECONDS
+        asyncio.get_running_loop().call_later(delay, self._drop_if_silent, protocol, too_many)
+        return protocol
+
+    def _drop_if_silent(self, protocol: Any, anyway: bool) -> None:
+        if (anyway or protocol not in self._spoken) and protocol.transport is not None:
+            protocol.transport.abort()
+
+    # --- the guard ------------------------------------------------------------------------------------
+
+    @web.middleware
+    async def _guard(
+        self, request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
+    ) -> web.StreamResponse:
+        self._spoken.add(request.protocol)
+        try:
+            self._judge(request)
+            response = await handler(request)
+        except Refused as refused:
+            body = Problem(problem=refused.problem, where=refused.where).model_dump_json()
+            response = answer(body.encode(), refused.status)
+            if refused.retry_after is not None:
+                response.headers["Retry-After"] = str(int(refused.retry_after) + 1)
+        except web.HTTPException as error:
+            response = answer(Problem(problem=error.reason).model_dump_json().encode(), error.status)
+            if "Allow" in error.headers:
+                response.headers["Allow"] = error.headers["Allow"]
+        except Exception:
+            LOG.exception("the page could not answer %s %s", request.method, request.path)
+            response = answer(Problem(problem="the page failed; the watch goes on").model_dump_json().encode(), 500)
+        if not response.prepared:
+            for name, value in HEADERS.items():
+                response.headers.setdefault(name, value)
+        return response
+
+    def _judge(self, request: web.Request) -> None:
+        """Refuse what may not pass: wrong host, foreign origin, too often, no token. Raises Refused."""
+        reached_at = str(((request.transport and request.transport.get_extra_info("sockname")) or [""])[0])
+        if not host_allowed(request.headers.get("Host", ""), self._names, reached_at):
+            raise Refused(421, "this page is not served under that name: add it to the page's hosts in the rig file")
+        if not request.path.startswith("/api/"):
+            return
+        origin = request.headers.get("Origin")
+        if not origin_allowed(origin, request.headers.get("Sec-Fetch-Site"), request.headers["Host"]):
+            raise Refused(403, "asked from a foreign page")
+        route = self._routes.get(request.path)
+        changes = request.method not in ("GET", "HEAD") or (route is not None and route.takes is not None)
+        if changes:
+            self._limit(self._commands, request)
+            self._commands.note(request.remote or "", self._seconds())
+        if not self._may(request, route, changes):
+            raise Refused(401, "pair this device first: scan the code shown at the terminal")
+        if changes and origin is None and not request.headers.get("Authorization") and not (route and route.open):
+            raise Refused(403, "a browser must say where it asks from")
+
+    def _may(self, request: web.Request, route: Route | None, changes: bool) -> bool:
+        if self._is_paired(request) or (route is not None and route.open):
+            return True
+        kind, _, offered = request.headers.get("Authorization", "").partition(" ")
+        if kind.lower() == "bearer":
+            return self._is_token(offered.strip(), request)
+        return self._settings.open_view and not changes and route is not None
+
+    def _is_paired(self, request: web.Request) -> bool:
+        """By cookie. Not limited: nobody guesses 256 bits, and a guesser must never lock out the cook's own phone."""
+        return self._keeper.is_cookie(request.cookies.get(COOKIE, ""))
+
+    def _is_token(self, offered: str, request: web.Request) -> bool:
+        self._limit(self._logins, request)
+        if self._keeper.is_token(offered):
+            return True
+        self._logins.note(request.remote or "", self._seconds())
+        return False
+
+    def _limit(self, limit: Limit, request: web.Request) -> None:
+        wait = limit.wait(request.remote or "", self._seconds())
+        if wait > 0:
+            raise Refused(429, f"too often: wait {wait:.0f} s", retry_after=wait)
+
+    # --- pairing and files ----------------------------------------------------------------------------
+
+    def _facts(self, request: web.Request) -> PageFacts:
+        return PageFacts(
+            paired=self._is_paired(request),
+            open_view=self._settings.open_view,
+            fahrenheit=self._settings.fahrenheit,
+            chart=CHART_LIBRARY in self._assets,
+        )
+
+    def _pair(self, response: web.StreamResponse) -> web.StreamResponse:
+        response.set_cookie(
+            COOKIE, self._keeper.cookie, max_age=COOKIE_SECONDS, httponly=True, samesite="Strict",
+            secure=self._settings.tls is not None, path="/",
+        )  # fmt: skip
+        return response
+
+    async def _login(self, request: web.Request) -> web.StreamResponse:
+        login = await body_of(request, Login)
+        if not self._is_token(login.token, request):
+            raise Refused(401, "that is not this watch's token", "token")
+        return self._pair(answer(Taken().model_dump_json().encode(), 202))
+
+    async def _login_by_link(self, request: web.Request) -> web.StreamResponse:
+        """From the QR code. The answer leads away at once, so that the token stays in no address bar."""
+        paired = self._is_token(request.query.get("token", ""), request)
+        response = web.Response(status=303, headers={"Location": "/" if paired else "/#unpaired"})
+        return self._pair(response) if paired else response
+
+    async def _asset(self, request: web.Request) -> web.StreamResponse:
+        asset = self._assets[request.path]
+        headers = {"ETag": asset.etag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
+        if request.headers.get("If-None-Match") == asset.etag:
+            return web.Response(status=304, headers=headers)
+        takes_gzip = "gzip" in request.headers.get("Accept-Encoding", "")
+        if takes_gzip:
+            headers["Content-Encoding"] = "gzip"
+        body = asset.packed if takes_gzip else asset.body
+        return web.Response(body=body, content_type=asset.content_type, charset="utf-8", headers=headers)

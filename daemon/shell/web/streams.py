@@ -1,0 +1,95 @@
+"""Server-sent events: the newest snapshot to each open page, and short news (a refusal, the morning account)."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+
+from aiohttp import web
+
+STREAM_LIMIT = 8
+PING_SECONDS = 15.0
+SEND_SECONDS = 10.0
+"""A phone that takes nothing for so long is let go; it reconnects by itself."""
+NEWS_LIMIT = 20
+
+
+class _Stream:
+    """What one page has yet to be sent: only ever the newest snapshot, and at most NEWS_LIMIT news."""
+
+    def __init__(self) -> None:
+        self.snapshot: bytes | None = None
+        self.news: deque[bytes] = deque(maxlen=NEWS_LIMIT)
+        self.woken = asyncio.Event()
+
+
+class Streams:
+    """All open event streams. Snapshots are numbered; a page that already has the newest is not sent it again."""
+
+    def __init__(self) -> None:
+        self._streams: set[_Stream] = set()
+        self._number = 0
+        self._closing = False
+        self._newest: bytes | None = None
+
+    @property
+    def full(self) -> bool:
+        return len(self._streams) >= STREAM_LIMIT
+
+    @property
+    def open_count(self) -> int:
+        return len(self._streams)
+
+    def publish(self, snapshot: bytes) -> None:
+        """snapshot: one JSON object without line breaks."""
+        self._number += 1
+        self._newest = b"id: %d\nevent: snapshot\ndata: %b\n\n" % (self._number, snapshot)
+        for stream in self._streams:
+            stream.snapshot = self._newest
+            stream.woken.set()
+
+    def tell(self, name: str, body: bytes) -> None:
+        """News that is not part of the snapshot."""
+        for stream in self._streams:
+            stream.news.append(b"event: %b\ndata: %b\n\n" % (name.encode(), body))
+            stream.woken.set()
+
+    def close(self) -> None:
+        self._closing = True
+        for stream in self._streams:
+            stream.woken.set()
+
+    async def serve(self, request: web.Request) -> web.StreamResponse:
+        """Send until the page goes away. The caller has checked `full`."""
+        stream = _Stream()
+        if request.headers.get("Last-Event-ID", "") != str(self._number):
+            stream.snapshot = self._newest
+        self._streams.add(stream)
+        response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store"})
+        try:
+            await response.prepare(request)
+            await response.write(b"retry: 2000\n\n")
+            while not self._closing:
+                await self._send_what_waits(stream, response)
+        except (ConnectionError, TimeoutError):
+            pass
+        finally:
+            self._streams.discard(stream)
+        return response
+
+    async def _send_what_waits(self, stream: _Stream, response: web.StreamResponse) -> None:
+        stream.woken.clear()
+        chunks = list(stream.news)
+        stream.news.clear()
+        if stream.snapshot is not None:
+            chunks.append(stream.snapshot)
+            stream.snapshot = None
+        if not chunks:
+            try:
+                async with asyncio.timeout(PING_SECONDS):
+                    await stream.woken.wait()
+                return
+            except TimeoutError:
+                chunks = [b": ping\n\n"]
+        async with asyncio.timeout(SEND_SECONDS):
+            await response.write(b"".join(chunks))
