@@ -1,12 +1,132 @@
-"""STUB, being written: a piece's stage table: waiting, on, cooking, stall, past-stall, wrapped, tender-range, off, rest, hold, chill, done."""
+"""A piece's stage, from its readings and from the cook's marks. The whole machine is the table `NEXT`.
+
+Marks are believed. Readings alone move a piece where they can mean only one thing; where they could mean two
+(a core that falls in a hot pit: off, or a moved probe?) the piece stays and a question is asked.
+A `StageChanged` whose `before` equals its `after` carries such a question.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from math import isnan
+from typing import Any
 
 from daemon.core.events import StageChanged
-from daemon.core.inputs import Mark
+from daemon.core.inputs import Mark, MarkKind
 from daemon.core.settings import PieceSettings
+
+# Every number below: common practice, no source.
+HOT_PIT = 80.0
+"""°C: a pit that cooks."""
+COLD_PIT = 60.0
+"""°C: a pit that does not cook."""
+RISING = 0.08
+"""°C/min (5 °C/h): faster than meat warms on a table for long."""
+RISEN = 2.0
+"""°C above where it was put on: the core answers."""
+WARM_CORE = 40.0
+"""°C: a core this warm in a hot pit has been cooking."""
+HOLDS_FOR = 10
+"""Minutes a sign from readings must hold before a piece is believed to be on."""
+TENDER_FOR = 3
+"""Minutes at the tender range or the target."""
+FASTEST_CORE = 3.0
+"""°C/min: no core in a pit heats faster; a probe that does is in the air."""
+SLIPPED = 3.0
+"""°C under the tender range, for HOLDS_FOR minutes: it was not there yet (a probe was moved)."""
+FALLS = -0.15
+"""°C/min (9 °C/h) in a pit hotter than the core: off the pit, or a moved probe."""
+FALLEN = 2.0
+"""°C of such a fall before asking."""
+WRAP_DIP = 30 * 60.0
+"""s after wrapping during which a fall of the core is the probe put back in."""
+REST_AFTER = 10 * 60.0
+"""s off the pit after which a piece is resting, unless marked otherwise."""
+STILL_HEATING = 10.0
+"""°C above the core at the off mark: more than carry-over explains."""
+EARLY_TENDER = 6.0
+"""°C under the tender range at which a tender mark is questioned."""
+EARLY_WRAP = 15.0
+"""°C under the wrap target at which a wrap mark is questioned."""
+QUESTION_LENGTH = 80
+
+
+class PiecePhase(StrEnum):
+    WAITING = "waiting"
+    ON = "on"
+    COOKING = "cooking"
+    STALL = "stall"
+    PAST_STALL = "past-stall"
+    WRAPPED = "wrapped"
+    TENDER_RANGE = "tender-range"
+    OFF = "off"
+    REST = "rest"
+    HOLD = "hold"
+    CHILL = "chill"
+    DONE = "done"
+
+
+class PieceSign(StrEnum):
+    """What one minute shows, in the order in which it is heeded. The value is the reason given to the cook."""
+
+    AT_TENDER = "the core is in the tender range"
+    SLIPPED_WRAPPED = "the core is back under the tender range (wrapped)"
+    SLIPPED = "the core is back under the tender range"
+    STALLED = "the core has stopped climbing"
+    CLIMBS_AGAIN = "the core climbs again"
+    ANSWERS = "the core begins to climb"
+    WARM_IN_HOT_PIT = "a warm core in a hot pit"
+    RISES_IN_HOT_PIT = "the core rises in a hot pit"
+    RESTED = "off the pit for ten minutes"
+
+
+_P, _S, _M = PiecePhase, PieceSign, MarkKind
+_LEAVES: dict[PieceSign | MarkKind, PiecePhase] = {
+    _M.OFF: _P.OFF,
+    _M.REST: _P.REST,
+    _M.HOLD: _P.HOLD,
+    _M.CHILL: _P.CHILL,
+    _M.SERVE: _P.DONE,
+}
+_COOKS: dict[PieceSign | MarkKind, PiecePhase] = {
+    **_LEAVES,
+    _M.WRAPPED: _P.WRAPPED,
+    _M.PROBED_TENDER: _P.TENDER_RANGE,
+    _S.AT_TENDER: _P.TENDER_RANGE,
+}
+
+NEXT: dict[PiecePhase, dict[PieceSign | MarkKind, PiecePhase]] = {
+    _P.WAITING: {_M.MEAT_ON: _P.ON, _S.WARM_IN_HOT_PIT: _P.ON, _S.RISES_IN_HOT_PIT: _P.ON, _M.WRAPPED: _P.WRAPPED},
+    _P.ON: {**_COOKS, _S.ANSWERS: _P.COOKING},
+    _P.COOKING: {**_COOKS, _S.STALLED: _P.STALL},
+    _P.STALL: {**_COOKS, _S.CLIMBS_AGAIN: _P.PAST_STALL},
+    _P.PAST_STALL: {**_COOKS, _S.STALLED: _P.STALL},
+    _P.WRAPPED: {k: v for k, v in _COOKS.items() if k is not _M.WRAPPED},
+    _P.TENDER_RANGE: {
+        **_LEAVES,
+        _M.WRAPPED: _P.WRAPPED,
+        _S.SLIPPED_WRAPPED: _P.WRAPPED,
+        _S.SLIPPED: _P.COOKING,
+    },
+    _P.OFF: {
+        _M.MEAT_ON: _P.COOKING,
+        _M.REST: _P.REST,
+        _M.HOLD: _P.HOLD,
+        _M.CHILL: _P.CHILL,
+        _M.SERVE: _P.DONE,
+        _S.RESTED: _P.REST,
+    },
+    _P.REST: {_M.MEAT_ON: _P.COOKING, _M.HOLD: _P.HOLD, _M.CHILL: _P.CHILL, _M.SERVE: _P.DONE},
+    _P.HOLD: {_M.MEAT_ON: _P.COOKING, _M.REST: _P.REST, _M.CHILL: _P.CHILL, _M.SERVE: _P.DONE},
+    _P.CHILL: {_M.MEAT_ON: _P.COOKING, _M.HOLD: _P.HOLD, _M.SERVE: _P.DONE},
+    _P.DONE: {_M.MEAT_ON: _P.COOKING, _M.HOLD: _P.HOLD, _M.CHILL: _P.CHILL},
+}
+"""stage -> mark or sign -> next stage. What has no row is ignored in that stage."""
+
+ON_THE_PIT = frozenset({_P.ON, _P.COOKING, _P.STALL, _P.PAST_STALL, _P.WRAPPED, _P.TENDER_RANGE})
+_AFTER_THE_PIT = frozenset({_P.OFF, _P.REST, _P.HOLD, _P.CHILL, _P.DONE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,23 +140,176 @@ class PieceSigns:
 
 
 class PieceStage:
-    stage: str = "waiting"
+    """`stage` since `since` (engine time, s). `question`: what the cook has not yet answered, or "".
+    on_at by readings alone is when the core was seen to rise, which is later than when it was put on."""
+
+    stage: str = PiecePhase.WAITING
     since: float = 0.0
     on_at: float | None = None
     off_at: float | None = None
     wrapped_at: float | None = None
+    question: str = ""
 
     def __init__(self, piece: PieceSettings) -> None:
         self.piece = piece
+        self._goal = piece.tender_low if piece.tender_low is not None else piece.target
+        self._cores: list[float] = []
+        """The last known cores, °C, oldest first, at most HOLDS_FOR + 1."""
+        self._pit = float("nan")
+        self._core_on: float | None = None
+        self._core_off: float | None = None
+        self._asked: list[str] = []
+        """Questions already put in this stage, so that none is asked twice."""
 
     def minute(self, now: float, signs: PieceSigns) -> list[StageChanged]:
-        raise NotImplementedError
+        """Take what one minute shows. A minute without a core (NaN) moves only what the clock moves."""
+        self._pit = signs.pit if not isnan(signs.pit) else self._pit
+        if not isnan(signs.core):
+            self._cores = [*self._cores[-HOLDS_FOR:], signs.core]
+            if self.stage == PiecePhase.ON and self._core_on is None:
+                self._core_on = signs.core
+        seen = self._seen(now, signs)
+        for sign in PieceSign:
+            after = NEXT[PiecePhase(self.stage)].get(sign) if sign in seen else None
+            if after is not None:
+                return [self._move(after, now, sign.value, self._question_on(sign))]
+        return self._ask(self._doubt(now, signs), now)
 
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
-        raise NotImplementedError
+        """A mark of the cook, for this piece or (piece None) for all. It is believed; if readings say otherwise it asks."""
+        if mark.piece not in (None, self.piece.id):
+            return []
+        after = NEXT[PiecePhase(self.stage)].get(mark.kind)
+        if mark.kind is MarkKind.MEAT_ON and self.stage in _AFTER_THE_PIT and mark.piece is None:
+            return []  # "all meat on" speaks of what is still waiting, not of what has been off
+        if after is None:
+            if self.stage == PiecePhase.WAITING and mark.kind in (MarkKind.OFF, MarkKind.PROBED_TENDER):
+                return self._ask(f"{self.piece.name}: marked {mark.kind.value}, but it was never marked on", now)
+            return self._confirm(mark, now)
+        question = self._question_on(mark.kind)
+        return [self._move(after, now, "mark", question)]
+
+    def _move(self, after: PiecePhase, now: float, because: str, question: str) -> StageChanged:
+        before = PiecePhase(self.stage)
+        core = self._cores[-1] if self._cores else None
+        if before is PiecePhase.WAITING:
+            self.on_at, self._core_on = now, core
+        if after in ON_THE_PIT:
+            self.off_at = self._core_off = None
+        elif self.off_at is None:
+            self.off_at, self._core_off = now, core
+        if after is PiecePhase.WRAPPED and because == "mark":
+            self.wrapped_at = now
+        if before in _AFTER_THE_PIT and after is PiecePhase.COOKING and self.wrapped_at is not None:
+            after = PiecePhase.WRAPPED
+        self.stage, self.since = after, now
+        self._asked = [question] if question else []
+        self.question = question[:QUESTION_LENGTH]
+        return StageChanged(now, self.piece.id, before, after, because, self.question)
+
+    def _confirm(self, mark: Mark, now: float) -> list[StageChanged]:
+        """The mark says what readings had already said: the question is answered."""
+        agrees = (mark.kind is MarkKind.MEAT_ON and self.stage in ON_THE_PIT) or (
+            mark.kind is MarkKind.WRAPPED and self.stage == PiecePhase.WRAPPED
+        )
+        if agrees:
+            self.question = ""
+        if mark.kind is MarkKind.WRAPPED and self.stage == PiecePhase.WRAPPED:
+            self.wrapped_at = now
+        return []
+
+    def _seen(self, now: float, signs: PieceSigns) -> set[PieceSign]:
+        found: set[PieceSign] = set()
+        if self.off_at is not None and now - self.off_at >= REST_AFTER:
+            found.add(PieceSign.RESTED)
+        if self.stage == PiecePhase.STALL and not signs.stalled:
+            found.add(PieceSign.CLIMBS_AGAIN)
+        if isnan(signs.core):
+            return found
+        if signs.stalled:
+            found.add(PieceSign.STALLED)
+        cores, low = self._cores, self._goal
+        full = len(cores) > HOLDS_FOR
+        steps = [b - a for a, b in pairwise(cores)]
+        calm = not steps or max(abs(s) for s in steps) <= FASTEST_CORE
+        if low is not None and calm and len(cores) >= TENDER_FOR and min(cores[-TENDER_FOR:]) >= low:
+            found.add(PieceSign.AT_TENDER)
+        if low is not None and full and max(cores) < low - SLIPPED and abs(cores[-1] - cores[0]) < FALLEN:
+            found.add(PieceSign.SLIPPED_WRAPPED if self.wrapped_at is not None else PieceSign.SLIPPED)
+        risen = self._core_on is not None and cores[-1] - self._core_on >= RISEN
+        if risen or cores[-1] >= WARM_CORE:
+            found.add(PieceSign.ANSWERS)
+        if full and calm and signs.pit >= HOT_PIT:
+            if min(cores) >= WARM_CORE and cores[-1] >= cores[0] - 0.5 and signs.pit > cores[-1] + 10:
+                found.add(PieceSign.WARM_IN_HOT_PIT)
+            if signs.slope >= RISING and cores[-1] - cores[0] >= RISING * HOLDS_FOR:
+                found.add(PieceSign.RISES_IN_HOT_PIT)
+        return found
+
+    def _question_on(self, sign: PieceSign | MarkKind) -> str:
+        """What to ask although the piece moves: mark and readings differ, or only readings say so."""
+        name, core = self.piece.name, self._cores[-1] if self._cores else None
+        wrap_at, low = self.piece.wrap_at, self._goal
+        match sign:
+            case PieceSign.WARM_IN_HOT_PIT | PieceSign.RISES_IN_HOT_PIT:
+                return f"{name} seems to be on the pit: mark it on?"
+            case MarkKind.MEAT_ON if self._pit < COLD_PIT:
+                return f"{name} on, but the pit reads {self._pit:.0f} °C: is the fire lit?"
+            case MarkKind.WRAPPED if core is not None and wrap_at is not None and core < wrap_at - EARLY_WRAP:
+                return f"{name} wrapped at {core:.0f} °C, planned {wrap_at:.0f} °C: right piece?"
+            case MarkKind.PROBED_TENDER if core is not None and low is not None and core < low - EARLY_TENDER:
+                return f"{name} tender at {core:.0f} °C, expected {low:.0f} °C: probe well placed?"
+            case PieceSign.CLIMBS_AGAIN if self.piece.wrap is not None and self.wrapped_at is None:
+                return f"{name} climbs again: has it been wrapped?"
+            case _:
+                return ""
+
+    def _doubt(self, now: float, signs: PieceSigns) -> str:
+        """What to ask while the piece stays where it is."""
+        if isnan(signs.core) or isnan(signs.pit):
+            return self.question
+        cores, name = self._cores, self.piece.name
+        if self.stage in ON_THE_PIT:
+            dip = self.wrapped_at is not None and now - self.wrapped_at < WRAP_DIP
+            fallen = len(cores) > HOLDS_FOR and cores[0] - cores[-1] >= FALLEN and signs.slope <= FALLS
+            if fallen and not dip and signs.pit >= max(HOT_PIT, cores[-1] + 10):
+                return f"{name} cools in a hot pit: is it off, or was the probe moved?"
+            if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and "cools in" in self.question:
+                return ""
+        if self.stage in (PiecePhase.OFF, PiecePhase.REST) and self._core_off is not None:
+            if signs.core - self._core_off >= STILL_HEATING and signs.pit >= HOT_PIT:
+                return f"{name} is marked off but still heats up: is it off the pit?"
+        return self.question
+
+    def _ask(self, question: str, now: float) -> list[StageChanged]:
+        question = question[:QUESTION_LENGTH]
+        if question == self.question:
+            return []
+        self.question = question
+        if not question or question in self._asked:
+            return []
+        self._asked.append(question)
+        return [StageChanged(now, self.piece.id, self.stage, self.stage, "readings", question)]
 
     def dump(self) -> dict[str, object]:
-        raise NotImplementedError
+        return {
+            "stage": str(self.stage),
+            "since": self.since,
+            "on_at": self.on_at,
+            "off_at": self.off_at,
+            "wrapped_at": self.wrapped_at,
+            "question": self.question,
+            "cores": list(self._cores),
+            "pit": None if isnan(self._pit) else self._pit,
+            "core_on": self._core_on,
+            "core_off": self._core_off,
+            "asked": list(self._asked),
+        }
 
     def load(self, dumped: dict[str, object]) -> None:
-        raise NotImplementedError
+        state: Any = dumped
+        self.stage, self.since = PiecePhase(state["stage"]), state["since"]
+        self.on_at, self.off_at, self.wrapped_at = state["on_at"], state["off_at"], state["wrapped_at"]
+        self.question, self._cores = state["question"], list(state["cores"])
+        self._pit = float("nan") if state["pit"] is None else state["pit"]
+        self._core_on, self._core_off, self._asked = state["core_on"], state["core_off"], list(state["asked"])

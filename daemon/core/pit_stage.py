@@ -1,24 +1,214 @@
-"""STUB, being written: the pit's stage table: unlit, lighting, heating, in-band, falling, low, out, high, runaway, cooling."""
+"""The pit's stage, from minute values and from the cook's marks. The whole machine is the table `NEXT`.
+
+A minute is turned into signs, each with its own deadband and persistence; the first sign (in the order of
+`PitSign`) that has a row for the present stage moves the pit. Minutes under an open lid and blind minutes
+are left out, so neither can move anything.
+"""
 
 from __future__ import annotations
 
+from enum import StrEnum
+from itertools import pairwise
+from math import isnan
+from typing import Any
+
 from daemon.core.events import StageChanged
-from daemon.core.inputs import Mark
+from daemon.core.inputs import Mark, MarkKind
 from daemon.core.settings import Band
+
+# Every number below: common practice, no source.
+DEADBAND = 1.0
+"""°C beyond a band edge before it counts as crossed, and back inside before it counts as returned."""
+HOLDS_FOR = 3
+"""Minutes a sign about the band must hold."""
+WARM_ABOVE_START = 10.0
+"""°C of warming that says a fire has been lit."""
+HOT = 60.0
+"""°C: hotter than any sun makes a cold pit."""
+COLD = 40.0
+"""°C: a pit that has cooled to this is unlit again."""
+SINKING = -0.2
+"""°C/min: this fast downwards in the lower third of the band is falling."""
+STEADY = 0.0
+"""°C/min: no longer falling."""
+OUT_BELOW = 15.0
+"""°C under the band: well below it."""
+OUT_FOR = 20
+"""Minutes well below the band, never rising, before the fire counts as out."""
+RECOVERY = 3.0
+"""°C of climb within `OUT_FOR` minutes that says the fire lives."""
+RUNAWAY_RISE = 2.0
+"""°C from one minute to the next, above the band: rising fast."""
+RUNAWAY_OVER = 0.5
+"""°C from one minute to the next: no longer rising fast."""
+LID_AT_MOST = 20
+"""Minutes an open lid excuses; after that the pit is judged as it reads."""
+
+
+class PitPhase(StrEnum):
+    UNLIT = "unlit"
+    LIGHTING = "lighting"
+    HEATING = "heating"
+    IN_BAND = "in-band"
+    FALLING = "falling"
+    LOW = "low"
+    OUT = "out"
+    HIGH = "high"
+    RUNAWAY = "runaway"
+    COOLING = "cooling"
+
+
+class PitSign(StrEnum):
+    """What one minute shows, in the order in which it is heeded. The value is the reason given to the cook."""
+
+    MARKED_LIT = "mark"
+    ALL_OFF = "all meat is off"
+    GONE_COLD = "the pit has gone cold"
+    RUNS_AWAY = "above the band and rising fast"
+    NO_RECOVERY = "well below the band with no recovery"
+    RELIT = "rising again"
+    BAND_RAISED = "the band was raised"
+    ABOVE = "above the band"
+    BELOW = "below the band"
+    INSIDE = "inside the band"
+    CALMED = "no longer rising fast"
+    SINKS = "sinking towards the low edge"
+    HOLDS = "no longer sinking"
+    HOT = "the pit is hot"
+    WARMS = "the pit warms up"
+
+
+_S, _P = PitSign, PitPhase
+_FROM_LIT = {_S.RUNS_AWAY: _P.RUNAWAY, _S.ABOVE: _P.HIGH, _S.INSIDE: _P.IN_BAND}
+_END = {_S.ALL_OFF: _P.COOLING}
+
+NEXT: dict[PitPhase, dict[PitSign, PitPhase]] = {
+    _P.UNLIT: {_S.MARKED_LIT: _P.LIGHTING, _S.HOT: _P.HEATING, _S.WARMS: _P.LIGHTING},
+    _P.LIGHTING: {**_FROM_LIT, **_END, _S.HOT: _P.HEATING},
+    _P.HEATING: {**_FROM_LIT, **_END, _S.NO_RECOVERY: _P.OUT, _S.GONE_COLD: _P.OUT},
+    _P.IN_BAND: {
+        **_END,
+        _S.RUNS_AWAY: _P.RUNAWAY,
+        _S.ABOVE: _P.HIGH,
+        _S.BAND_RAISED: _P.HEATING,
+        _S.BELOW: _P.LOW,
+        _S.SINKS: _P.FALLING,
+    },
+    _P.FALLING: {
+        **_END,
+        _S.RUNS_AWAY: _P.RUNAWAY,
+        _S.ABOVE: _P.HIGH,
+        _S.BAND_RAISED: _P.HEATING,
+        _S.BELOW: _P.LOW,
+        _S.HOLDS: _P.IN_BAND,
+    },
+    _P.LOW: {**_FROM_LIT, **_END, _S.BAND_RAISED: _P.HEATING, _S.NO_RECOVERY: _P.OUT},
+    _P.OUT: {**_FROM_LIT, **_END, _S.MARKED_LIT: _P.LIGHTING, _S.RELIT: _P.HEATING},
+    _P.HIGH: {**_END, _S.RUNS_AWAY: _P.RUNAWAY, _S.BAND_RAISED: _P.HEATING, _S.BELOW: _P.LOW, _S.INSIDE: _P.IN_BAND},
+    _P.RUNAWAY: {**_END, _S.BELOW: _P.LOW, _S.INSIDE: _P.IN_BAND, _S.CALMED: _P.HIGH},
+    _P.COOLING: {_S.MARKED_LIT: _P.LIGHTING, _S.GONE_COLD: _P.UNLIT},
+}
+"""stage -> sign -> next stage. A sign without a row is ignored in that stage."""
+
+QUESTIONS: dict[tuple[PitPhase, PitSign], str] = {
+    (_P.UNLIT, _S.WARMS): "The pit warms up but no fire was marked: is it lit?",
+    (_P.UNLIT, _S.HOT): "The pit is hot but no fire was marked: is it lit?",
+    (_P.LOW, _S.NO_RECOVERY): "Is the fire out? Mark it lit again once it burns.",
+    (_P.HEATING, _S.NO_RECOVERY): "Is the fire out? Mark it lit again once it burns.",
+    (_P.HEATING, _S.GONE_COLD): "Is the fire out? Mark it lit again once it burns.",
+}
+"""What to ask when readings moved the pit and no mark says so. At most 80 characters."""
 
 
 class PitStage:
-    stage: str = "unlit"
+    """`stage` since `since` (engine time, s)."""
+
+    stage: str = PitPhase.UNLIT
     since: float = 0.0
 
+    def __init__(self) -> None:
+        self._recent: list[float] = []
+        """The last minutes that count, °C, oldest first, at most OUT_FOR + 1."""
+        self._start: float | None = None
+        """The coldest the pit was while unlit, °C."""
+        self._band: tuple[float, float] | None = None
+        self._raised = False
+        self._lid_minutes = 0
+
     def minute(self, now: float, pit: float, slope: float, band: Band, lid_open: bool) -> list[StageChanged]:
-        raise NotImplementedError
+        """Take one minute's value (°C, NaN = unknown) and its slope (°C/min over 10 min)."""
+        edges = (band.low, band.high)
+        if self._band is not None and band.low > self._band[0]:
+            self._raised = True
+        self._band = edges
+        self._lid_minutes = self._lid_minutes + 1 if lid_open else 0
+        if isnan(pit) or 0 < self._lid_minutes <= LID_AT_MOST:
+            return []
+        self._recent = [*self._recent[-OUT_FOR:], pit]
+        if self.stage == PitPhase.UNLIT:
+            self._start = pit if self._start is None else min(self._start, pit)
+        return self._heed(self._signs(slope, band), now)
 
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
-        raise NotImplementedError
+        """A mark of the cook. Only "fire-lit" moves the pit, and only where no fire was known to burn."""
+        return self._heed({PitSign.MARKED_LIT}, now) if mark.kind is MarkKind.FIRE_LIT else []
+
+    def finish(self, now: float) -> list[StageChanged]:
+        """All meat is off: whatever the fire does from here on is cooling. Harmless when repeated."""
+        return self._heed({PitSign.ALL_OFF}, now)
+
+    def _signs(self, slope: float, band: Band) -> set[PitSign]:
+        recent, pit = self._recent, self._recent[-1]
+        held = recent[-HOLDS_FOR:] if len(recent) >= HOLDS_FOR else []
+        rises = [b - a for a, b in pairwise(recent)]
+        lower_third = band.low + (band.high - band.low) / 3
+        below = bool(held) and all(v < band.low - DEADBAND for v in held)
+        inside_low, inside_high = band.low + DEADBAND, band.high - DEADBAND
+        if self.stage in (PitPhase.LIGHTING, PitPhase.HEATING):
+            inside_low, inside_high = band.low, band.high  # coming up from below there is no edge to flap at
+        deep = recent if len(recent) > OUT_FOR and all(v < band.low - OUT_BELOW for v in recent) else []
+        seen = {
+            PitSign.GONE_COLD: bool(held) and all(v < COLD for v in held),
+            PitSign.RUNS_AWAY: pit > band.high and len(rises) >= 2 and min(rises[-2:]) >= RUNAWAY_RISE,
+            PitSign.NO_RECOVERY: bool(deep) and deep[-1] - min(deep) < RECOVERY and deep[-1] <= deep[0] + RECOVERY,
+            PitSign.RELIT: bool(held) and slope > 0 and pit - min(recent) >= 2 * RECOVERY,
+            PitSign.BAND_RAISED: self._raised and below,
+            PitSign.ABOVE: bool(held) and all(v > band.high + DEADBAND for v in held),
+            PitSign.BELOW: below and not self._raised,
+            PitSign.INSIDE: bool(held) and all(inside_low <= v <= inside_high for v in held),
+            PitSign.CALMED: len(rises) >= HOLDS_FOR and max(rises[-HOLDS_FOR:]) < RUNAWAY_OVER,
+            PitSign.SINKS: bool(held) and slope <= SINKING and max(held) < lower_third and pit < held[0],
+            PitSign.HOLDS: bool(held) and slope >= STEADY and min(held) >= band.low + DEADBAND,
+            PitSign.HOT: bool(held) and min(held) >= HOT,
+            PitSign.WARMS: self._start is not None and bool(held) and min(held) >= self._start + WARM_ABOVE_START,
+        }
+        return {sign for sign, holds in seen.items() if holds}
+
+    def _heed(self, signs: set[PitSign], now: float) -> list[StageChanged]:
+        before = PitPhase(self.stage)
+        for sign in PitSign:
+            after = NEXT[before].get(sign) if sign in signs else None
+            if after is not None:
+                self.stage, self.since, self._raised = after, now, False
+                if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
+                    self._start, self._recent = None, []
+                return [StageChanged(now, "pit", before, after, sign.value, QUESTIONS.get((before, sign), ""))]
+        return []
 
     def dump(self) -> dict[str, object]:
-        raise NotImplementedError
+        return {
+            "stage": str(self.stage),
+            "since": self.since,
+            "recent": list(self._recent),
+            "start": self._start,
+            "band": self._band,
+            "raised": self._raised,
+            "lid_minutes": self._lid_minutes,
+        }
 
     def load(self, dumped: dict[str, object]) -> None:
-        raise NotImplementedError
+        state: Any = dumped
+        self.stage, self.since = PitPhase(state["stage"]), state["since"]
+        self._recent, self._start = list(state["recent"]), state["start"]
+        self._band = tuple(state["band"]) if state["band"] is not None else None
+        self._raised, self._lid_minutes = state["raised"], state["lid_minutes"]

@@ -1,0 +1,50 @@
+"""How long the pit stays in its band if nobody feeds it: nearest neighbours among past fires.
+
+One row is what a fire looked like at one minute and how many more minutes it lasted. The rows of this pit's
+own fires count fully; the simulated rows shipped as a prior fade as own fires come in.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from daemon.core.fire_prior import PRIOR
+
+FEATURES = ("level", "slope 6 min", "slope 12 min", "slope 25 min", "since log", "since peak", "peak", "gap")
+"""°C above the low edge; °C/min; minutes; °C of the last peak above the low edge; minutes between logs lately."""
+SCALE = np.array([3.0, 0.25, 0.2, 0.15, 15.0, 12.0, 6.0, 25.0])
+"""How much of each feature makes two fires differ by one unit."""
+NEIGHBOURS = 40
+PRIOR_WORTH = 12.0
+"""Own fires at which the prior counts half."""
+
+Row = tuple[float, ...]
+"""The features in the order of FEATURES, then minutes to the exit."""
+
+
+class ExitLibrary:
+    """Past fires to compare with. `own`: rows of this pit; fires: from how many of its fires they come."""
+
+    def __init__(self, own: tuple[Row, ...], fires: int) -> None:
+        prior = np.array(PRIOR, dtype=float).reshape(-1, len(FEATURES) + 1)
+        mine = np.array(own, dtype=float).reshape(-1, len(FEATURES) + 1)
+        rows = np.concatenate([prior, mine])
+        self._features: npt.NDArray[np.float64] = rows[:, :-1] / SCALE
+        self._minutes: npt.NDArray[np.float64] = rows[:, -1]
+        self._worth = np.ones(len(rows))
+        self._worth[: len(prior)] = PRIOR_WORTH / (PRIOR_WORTH + fires)
+
+    def minutes_left(self, features: tuple[float, ...]) -> tuple[float, float, float] | None:
+        """p05, p50, p95 minutes until the band is left at the bottom; None when there is nothing to compare with."""
+        if len(self._minutes) == 0:
+            return None
+        distance = ((self._features - np.array(features) / SCALE) ** 2).sum(axis=1)
+        count = min(NEIGHBOURS, len(distance))
+        near = np.argpartition(distance, count - 1)[:count]
+        width = max(float(distance[near].max()), 1e-9)
+        weight = self._worth[near] * (1.05 - distance[near] / width)
+        order = np.argsort(self._minutes[near], kind="stable")
+        cumulated = np.cumsum(weight[order]) - weight[order] / 2
+        low, middle, high = np.interp((0.05, 0.5, 0.95), cumulated / weight.sum(), self._minutes[near][order])
+        return float(low), float(middle), float(high)

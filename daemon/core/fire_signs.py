@@ -1,0 +1,151 @@
+"""Signs of the fire in the pit trace: an open lid (within seconds), an added log and a moved damper (within minutes).
+
+Three small detectors, each fed by `daemon.core.fire` and each answering at most one sign at a time.
+"""
+
+from __future__ import annotations
+
+from math import isnan, nan
+from typing import Any
+
+# Every number below: common practice, no source; chosen on simulated fires.
+LID_WINDOW = 60.0
+"""s over which an open lid must show."""
+LID_DROP = 10.0
+"""°C lost within LID_WINDOW: no dying fire cools a pit this fast."""
+LID_BACK = 0.6
+"""Share of the drop regained: the pit has recovered."""
+LID_RISE = 1.5
+"""°C of climb within LID_WINDOW while recovering; when it ends, so does the recovery."""
+LID_AT_MOST = 15 * 60.0
+"""s after which a lid is no longer an excuse: left open, or something else is wrong."""
+
+LOG_SPAN = 9
+"""Minutes over which the slopes before and after a log are compared."""
+LOG_TURN = 0.10
+"""°C/min by which the slope must turn upwards, ending above zero."""
+LOG_AGAIN = 15
+"""Minutes before another log can be told from the last."""
+LOG_MUTED = 12
+"""Minutes after a lid opening during which a climb is only the pit recovering."""
+LOG_LAG = 6
+"""Minutes from laying a log on to the middle of the turn it makes."""
+
+DAMPER_SPAN = 4
+"""Minutes over which a moved damper shows."""
+DAMPER_TURN = 1.2
+"""°C/min by which the slope turns within DAMPER_SPAN: faster than wood can catch or burn down."""
+DAMPER_AGAIN = 10
+"""Minutes before another damper change is told."""
+
+
+class LidSense:
+    """Is the lid open, or the pit still recovering from it? `open` holds until the pit has recovered."""
+
+    open: bool = False
+
+    def __init__(self) -> None:
+        self._recent: list[tuple[float, float]] = []
+        self._opened_at = 0.0
+        self._level = nan
+        """°C before the lid was opened; NaN when only a mark says so."""
+        self._lowest = nan
+        self._lowest_at = 0.0
+
+    def beat(self, now: float, pit: float) -> tuple[bool, float, float] | None:
+        """One value (°C, NaN = unknown) about every 5 s. (opened?, when, confidence) when the lid changed."""
+        if isnan(pit):
+            return self._time_out(now)
+        recent = self._recent
+        recent.append((now, pit))
+        while recent[0][0] < now - LID_WINDOW:
+            recent.pop(0)
+        if not self.open:
+            highest_at, highest = max(recent, key=_celsius)
+            if highest - pit < LID_DROP:
+                return None
+            self.open, self._level = True, highest
+            self._opened_at, self._lowest, self._lowest_at = highest_at, pit, now
+            return True, highest_at, min(0.99, 0.5 + (highest - pit) / (4 * LID_DROP))
+        if isnan(self._lowest) or pit < self._lowest:
+            self._lowest, self._lowest_at = pit, now
+        drop = self._level - self._lowest
+        back = not isnan(drop) and pit - self._lowest >= LID_BACK * drop
+        settled = (
+            not isnan(drop)
+            and now - self._lowest_at >= 3 * LID_WINDOW
+            and pit - min(v for _, v in recent) < LID_RISE
+            and pit - self._lowest >= LID_RISE
+        )
+        if back or settled:
+            self.open = False
+            return False, self._lowest_at, 0.9
+        return self._time_out(now)
+
+    def _time_out(self, now: float) -> tuple[bool, float, float] | None:
+        if not self.open or now - self._opened_at < LID_AT_MOST:
+            return None
+        self.open, self._recent = False, []
+        return False, now, 0.3
+
+    def mark(self, is_open: bool, now: float) -> None:
+        """The cook says so: believed. A lid marked open with nothing to see is excused for LID_AT_MOST only."""
+        if is_open and not self.open:
+            self._level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
+            self._opened_at = now
+        self.open = is_open
+
+    def dump(self) -> dict[str, object]:
+        return {
+            "open": self.open,
+            "recent": [list(pair) for pair in self._recent],
+            "opened_at": self._opened_at,
+            "level": _out(self._level),
+            "lowest": _out(self._lowest),
+            "lowest_at": self._lowest_at,
+        }
+
+    def load(self, dumped: dict[str, object]) -> None:
+        state: Any = dumped
+        self.open, self._opened_at, self._lowest_at = state["open"], state["opened_at"], state["lowest_at"]
+        self._recent = [(t, v) for t, v in state["recent"]]
+        self._level, self._lowest = _in(state["level"]), _in(state["lowest"])
+
+
+def log_turn(minutes: list[float]) -> float:
+    """How far the slope turned upwards, °C/min, over the last 2 x LOG_SPAN minutes; 0 when it did not, or is not climbing."""
+    after, before = slope(minutes[-LOG_SPAN:]), slope(minutes[-2 * LOG_SPAN : -LOG_SPAN])
+    if isnan(after) or isnan(before) or after <= 0 or after - before < LOG_TURN:
+        return 0.0
+    return after - before
+
+
+def damper_turn(minutes: list[float]) -> float:
+    """How far the slope turned within DAMPER_SPAN, °C/min, upwards or downwards; 0 when less than DAMPER_TURN."""
+    after, before = slope(minutes[-DAMPER_SPAN:]), slope(minutes[-3 * DAMPER_SPAN : -DAMPER_SPAN])
+    if isnan(after) or isnan(before) or abs(after - before) < DAMPER_TURN:
+        return 0.0
+    return after - before
+
+
+def slope(minutes: list[float]) -> float:
+    """Least-squares slope of minute values, °C/min; NaN values are left out, NaN when fewer than half are known."""
+    known = [(i, v) for i, v in enumerate(minutes) if not isnan(v)]
+    n = len(known)
+    if n < 3 or 2 * n < len(minutes):
+        return nan
+    mean_i = sum(i for i, _ in known) / n
+    mean_v = sum(v for _, v in known) / n
+    return sum((i - mean_i) * (v - mean_v) for i, v in known) / sum((i - mean_i) ** 2 for i, _ in known)
+
+
+def _celsius(pair: tuple[float, float]) -> float:
+    return pair[1]
+
+
+def _out(value: float) -> float | None:
+    return None if isnan(value) else value
+
+
+def _in(value: float | None) -> float:
+    return nan if value is None else value

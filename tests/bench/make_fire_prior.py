@@ -1,0 +1,164 @@
+"""Makes daemon/core/fire_prior.py: simulated fires to compare a pit's first fires with, until it has its own.
+
+    python tests/bench/make_fire_prior.py            # writes the module (fixed seed: same file every time)
+
+The pit here is a small model of its own (gas, steel and firebox as three lumps; logs that give off gas, then
+char), kept apart from drivers/simulated on purpose: the prior must not share code with the truth it is judged by.
+A cook tends the pit by eye for some hours, then stops. Pits differ in size, wood, weather, skill and probe.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from math import nan
+from pathlib import Path
+
+import numpy as np
+
+from daemon.core.fire import FireWatch
+from daemon.core.fire_exit import FEATURES, Row
+from daemon.core.inputs import Mark, MarkKind
+from daemon.core.settings import Band
+
+SEED = 20251107
+STEP = 15.0
+"""s"""
+TENDED = 240
+"""Minutes the cook tends the fire at most, of which a random share at the end is not tended."""
+LONGEST = 180
+"""Minutes after the last log within which a fire must leave the band to count."""
+WOOD = 15.0e6
+"""J/kg, air-dry hardwood, lower heating value (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Fire:
+    """One tended, then abandoned fire. pit: measured °C by minute. logs, lids: minutes. left: minute at which the
+    pit went under the low edge for good, or None. band: what the cook aimed at."""
+
+    pit: list[float]
+    logs: list[int]
+    lids: list[int]
+    dampers: list[int]
+    left: int | None
+    band: Band
+
+
+def burn(rng: np.random.Generator) -> Fire:
+    """One fire. Parameters are drawn wide: no pit in particular."""
+    low = rng.uniform(100, 130)
+    band = Band(low, low + rng.uniform(10, 20))
+    aim = band.middle + rng.normal(0, 2)
+    ambient = rng.uniform(-2, 25)
+    gas_heat, steel_heat, box_heat = 14e3 * rng.uniform(0.7, 1.6), 58e3 * rng.uniform(0.6, 1.8), 20e3
+    gas_steel, box_gas = 60 * rng.uniform(0.8, 1.25), 30 * rng.uniform(0.7, 1.5)
+    loss, flue = 25 * (1 + 0.06 * rng.uniform(0, 6)) * rng.uniform(0.8, 1.3), 20 * rng.uniform(0.7, 1.4)
+    need = (aim - ambient) * (flue + gas_steel * loss / (gas_steel + loss))
+    log_size = need * 60 * rng.uniform(15, 35) / WOOD  # kg: lasts so many minutes by itself
+    believed = need * rng.uniform(0.6, 0.9)
+    skill = rng.uniform(0.05, 0.35)
+    lag = rng.uniform(10, 60)
+    gas = steel = box = aim + rng.normal(0, 4)
+    steel -= 15
+    shown, damper = gas, 1.0
+    burning: list[list[float]] = [[log_size * WOOD * 0.8, rng.uniform(0, 1500), 650.0, 2200.0] for _ in range(2)]
+    stop = int(rng.uniform(110, TENDED))
+    look, lid_until, left = 0.0, -1.0, None
+    pit: list[float] = []
+    logs: list[int] = []
+    lids: list[int] = []
+    dampers: list[int] = []
+    for minute in range(TENDED + LONGEST):
+        values = []
+        for _ in range(int(60 / STEP)):
+            heat = 0.0
+            for log in burning:
+                clock = log[1] = log[1] + STEP * damper
+                gassing = clock / log[2] ** 2 * np.exp(-clock / log[2])
+                heat += damper * log[0] * (0.65 * gassing + 0.35 / log[3] * np.exp(-clock / log[3]))
+            lid = 150.0 if minute < lid_until else 0.0
+            to_box, to_gas, to_steel = heat, box_gas * (box - gas), gas_steel * (gas - steel)
+            box += STEP * (to_box - to_gas) / box_heat
+            gas += STEP * (to_gas - to_steel - (flue * (0.5 + 0.5 * damper) + lid) * (gas - ambient)) / gas_heat
+            steel += STEP * (to_steel - loss * (steel - ambient)) / steel_heat
+            shown += STEP * (gas - shown) / max(lag, STEP)
+            values.append(round((shown + rng.normal(0, 0.4)) * 4) / 4)
+        pit.append(float(np.median(values)))
+        burning = [log for log in burning if log[1] < 5 * log[3]]
+        if minute < stop and minute >= look:
+            look = minute + rng.uniform(4, 12)
+            ahead = sum(_heat_ahead(log, 1200.0 * damper) for log in burning) * (1 + rng.normal(0, skill))
+            error = shown - aim
+            wanted = float(np.clip(1 - 0.05 * error * rng.uniform(0.3, 1.2), 0.45, 1.6))
+            if abs(wanted - damper) > 0.12:
+                damper = wanted
+                dampers.append(minute)
+            believed *= 1 - 0.008 * error  # a cook learns what the pit needs
+            if ahead < believed * 1200 * rng.uniform(0.8, 1.0) and error < rng.uniform(0, 5):
+                size = log_size * rng.lognormal(0, 0.2)
+                burning.append(
+                    [size * WOOD * rng.uniform(0.75, 0.95), 0.0, rng.uniform(450, 850), rng.uniform(1700, 2800)]
+                )
+                logs.append(minute)
+            if rng.random() < 0.03:
+                lids.append(minute)
+                lid_until = minute + 2
+        if minute >= stop and left is None and len(pit) >= 3 and max(pit[-3:]) < band.low:
+            left = minute - 2
+        if left is not None and minute > left + 10:
+            break
+    return Fire(pit, logs, lids, dampers, left, band)
+
+
+def _heat_ahead(log: list[float], clock: float) -> float:
+    """J that a log still gives within `clock` s of its burn clock."""
+
+    def given(at: float) -> float:
+        return 0.65 * (1 - (1 + at / log[2]) * np.exp(-at / log[2])) + 0.35 * (1 - np.exp(-at / log[3]))
+
+    return log[0] * (given(log[1] + clock) - given(log[1]))
+
+
+def rows(fire: Fire, marked: bool, every: int) -> list[Row]:
+    """The library rows of one fire, seen exactly as the watch sees it: with marks for the logs, or by detection."""
+    if fire.left is None or not fire.logs or fire.left < fire.logs[-1] or fire.left - fire.logs[-1] > LONGEST:
+        return []
+    watch = FireWatch()
+    found: list[Row] = []
+    for minute, pit in enumerate(fire.pit):
+        now = minute * 60.0
+        if marked and minute in fire.logs:
+            watch.mark(Mark(MarkKind.LOG), now)
+        watch.minute(now, pit, fire.band, nan)
+        asked = watch._asked[-1] if watch._asked else None
+        after_last_log = minute >= fire.logs[-1] + (0 if marked else 8)
+        if asked is not None and asked[0] == now and after_last_log and minute < fire.left:
+            found.append((*asked[1], float(fire.left - minute)))
+    return found[::every]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--fires", type=int, default=400)
+    parser.add_argument("--rows", type=int, default=1000)
+    arguments = parser.parse_args()
+    rng = np.random.default_rng(SEED)
+    all_rows: list[Row] = []
+    for number in range(arguments.fires):
+        all_rows += rows(burn(rng), marked=number % 2 == 0, every=2)
+    picked = rng.permutation(len(all_rows))[: arguments.rows]
+    lines = ["    (" + ", ".join(f"{v:.4g}" for v in all_rows[i]) + ")," for i in sorted(picked)]
+    path = Path(__file__).resolve().parents[2] / "daemon/core/fire_prior.py"
+    path.write_text(
+        '"""Simulated fires, by tests/bench/make_fire_prior.py: not written by hand. Columns: '
+        + ", ".join(FEATURES)
+        + ', minutes left."""\n\nPRIOR: tuple[tuple[float, ...], ...] = (\n'
+        + "\n".join(lines)
+        + "\n)\n"
+    )
+    print(f"{len(all_rows)} rows of {arguments.fires} fires, {len(lines)} written to {path.name}")
+
+
+if __name__ == "__main__":
+    main()
