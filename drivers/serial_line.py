@@ -105,7 +105,6 @@ class SerialLine:
     async def open(self) -> AsyncIterator[SerialLineLink]:
         device = self._device
         with opened(device.port, device.baud) as line:
-            line.reset_input_buffer()
             health = LineHealth(device.baud, device.line.kind, asyncio.get_running_loop().time())
             yield SerialLineLink(PortReader(line, device.port, device.baud), self._decoder, health)
 

@@ -58,6 +58,8 @@ def opened(port: str, baud: int) -> Iterator[serial.Serial]:
             fcntl.ioctl(line.fileno(), termios.TIOCEXCL)
         yield line
     finally:
+        with contextlib.suppress(OSError):
+            fcntl.ioctl(line.fileno(), termios.TIOCNXCL)  # a pty would keep the claim after we close
         with contextlib.suppress(OSError, termios.error):
             line.close()
 
