@@ -87,6 +87,14 @@ class Delivered:
     detail: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Resumed:
+    """The watch starts, for the first time or again after a stop. It comes before any timer that fell due while nobody
+    watched: those fire once, at this instant, and nothing new is raised until the probes have been heard."""
+
+    because: str = "started"
+
+
 # --- commands -------------------------------------------------------------------------------------
 
 
@@ -253,4 +261,4 @@ Command = (
     | JudgeWake
     | Mark
 )
-Input = Readings | WallClock | Health | Delivered | ForecastArrived | Command
+Input = Resumed | Readings | WallClock | Health | Delivered | ForecastArrived | Command

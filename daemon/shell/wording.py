@@ -1,0 +1,92 @@
+"""Core values to JSON and back: the form of the journal, of the event file and of the feeds.
+
+Instants inside an event are engine seconds; written out they are RFC 3339 UTC. A reader of an event file never meets
+engine time.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import UTC, datetime
+from functools import cache
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from daemon.core.events import EVENT_NAMES, Event
+from daemon.core.inputs import (
+    Acknowledge,
+    Delivered,
+    EndCook,
+    FanPoint,
+    ForecastArrived,
+    GoodMorning,
+    GoToSleep,
+    Health,
+    Input,
+    Interval,
+    JudgeWake,
+    Mark,
+    OutOfService,
+    PauseSound,
+    Resumed,
+    SetBand,
+    Shelve,
+    StartCook,
+    TestWake,
+    Unshelve,
+    WallClock,
+)
+
+_INSTANTS = {"time", "at", "asked_at", "not_after", "until", "latest"}
+_INPUT_KINDS: dict[str, type[Any]] = {
+    kind.__name__: kind
+    for kind in (
+        Resumed, WallClock, Health, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
+        PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake,
+    )
+}  # fmt: skip
+
+
+@cache
+def _adapter(kind: str) -> TypeAdapter[Any]:
+    return TypeAdapter(_INPUT_KINDS[kind])
+
+
+def input_to_json(item: Input) -> tuple[str, bytes]:
+    """(kind, JSON) of any input but Readings, which are packed."""
+    kind = type(item).__name__
+    return kind, _adapter(kind).dump_json(item)
+
+
+def input_from_json(kind: str, body: bytes) -> Input:
+    """The inverse. Raises KeyError for an unknown kind and ValueError for a damaged body."""
+    item: Input = _adapter(kind).validate_json(body)
+    return item
+
+
+def rfc3339(utc: float) -> str:
+    """UTC seconds -> "2026-11-28T02:40:00.000Z"."""
+    return datetime.fromtimestamp(utc, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:
+    """One lasting event as the flat JSON object of the event file. Key `event` holds its word."""
+    body: dict[str, Any] = {"time": "", "event": EVENT_NAMES[type(event)]}
+    for field in dataclasses.fields(event):
+        body[field.name] = _plain(field.name, getattr(event, field.name), wall_offset)
+    return body
+
+
+def _plain(name: str, value: Any, wall_offset: float) -> Any:
+    if isinstance(value, float) and name in _INSTANTS:
+        return rfc3339(value + wall_offset)
+    if isinstance(value, Interval):
+        return {f.name: rfc3339(getattr(value, f.name) + wall_offset) for f in dataclasses.fields(value)}
+    if isinstance(value, FanPoint):
+        return [rfc3339(value.time + wall_offset), value.p05, value.p50, value.p95]
+    if dataclasses.is_dataclass(value):
+        return {f.name: _plain(f.name, getattr(value, f.name), wall_offset) for f in dataclasses.fields(value)}
+    if isinstance(value, tuple | list):
+        return [_plain("", item, wall_offset) for item in value]
+    return value
