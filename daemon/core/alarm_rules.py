@@ -1,8 +1,9 @@
-"""The alarm rules as data: for each, the cause, the consequence, the one action, the time to act and whether it may wake.
+"""The alarm rules as data: cause, consequence, the one action, the time to act, and whether it may wake.
 
 An expected call for action (feed the fire) is a prompt, an abnormal one an alarm; what asks for no action is neither.
 Delays, deadbands and margins are common practice, no source: no published general figure is known for any of them.
-The temperature deadband of 5 °C is wider than the 1 % of range often recalled (from memory) because a log-fed pit swings by itself.
+The temperature deadband of 5 °C is wider than the 1 % of range often recalled (from memory), for a log-fed pit
+swings by itself.
 """
 
 from __future__ import annotations
@@ -45,8 +46,8 @@ class Unit(StrEnum):
 class AlarmRule:
     """One row of the alarm list. Delays in s. deadband in the unit of the judged value.
     guards: process conditions by name under which it is suppressed by design ("lid-open", "lighting", "piece-off").
-    text: template of at most 60 characters: {name} the subject, {value} and {limit} in `unit`, {time} until the consequence.
-    margin: how far beyond the band's edge the set point lies, same unit. log_only: never told to anybody, only shown."""
+    text: template of `alarm_text`: {name} the subject, {value} and {limit} in `unit`, {time} to the consequence.
+    margin: how far beyond the band's edge the set point lies, same unit. log_only: only shown, never told."""
 
     id: str
     title: str
@@ -128,7 +129,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         id="hold-unsafe",
         title="Time below the hot-holding floor used up",
         cause="The meat has been below the hot-holding floor for nearly all the time the chosen rule allows.",
-        consequence="After the limit the rule no longer allows it to be served. The tool informs; it never certifies food as safe.",
+        consequence="After the limit the rule no longer allows it to be served. "
+        "The tool informs; it never certifies food as safe.",
         action="Serve it or chill it.",
         time_to_act=30 * MINUTE,
         priority=Priority.HIGH,
@@ -143,7 +145,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
         id="hold-falling",
         title="Hold falling towards the floor",
-        cause="The held meat is predicted to fall below the hot-holding floor: cabinet off, door open, cooler too cold.",
+        cause="The held meat is predicted to fall below the hot-holding floor: cabinet off, door open.",
         consequence="Bacteria may grow again below the floor; from there a time limit runs.",
         action="Reheat the hold or serve.",
         time_to_act=30 * MINUTE,
@@ -160,7 +162,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         id="cooling-slow",
         title="Leftovers cooling too slowly",
         cause="The chilling meat will miss a cooling stage of the chosen rule.",
-        consequence="Bacteria may grow in the slow middle of the cooling; past the stage the rule no longer allows it to be served.",
+        consequence="Bacteria may grow in the slow middle of the cooling; "
+        "past the stage the rule no longer allows it to be served.",
         action="Cool it faster: cut it, spread it, ice it.",
         time_to_act=30 * MINUTE,
         priority=Priority.MEDIUM,
@@ -178,7 +181,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         cause="The pit is predicted to leave its band at the bottom within the lead, or is already below it.",
         consequence="The fire goes out.",
         action="Add 1-2 splits.",
-        time_to_act=22 * MINUTE,
+        time_to_act=15 * MINUTE,
         priority=Priority.MEDIUM,
         wake=WakePolicy.LEAD,
         prompt=True,
@@ -306,8 +309,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
         id="meat-probe-lost",
         title="Meat probe lost",
-        cause="A piece's probe is silent, faulty or not in the meat. It may wake only when that piece is near its target "
-        "(the time to the target is its time to the consequence).",
+        cause="A piece's probe is silent, faulty or not in the meat. It may wake only when that piece is near "
+        "its target (the time to the target is its time to the consequence).",
         consequence="The forecast of that piece stops.",
         action="Check the probe.",
         time_to_act=30 * MINUTE,
@@ -461,10 +464,15 @@ def rule_by_id(rule_id: str) -> AlarmRule:
     return _BY_ID[rule_id]
 
 
+def wake_within(rule: AlarmRule, lead: float) -> float:
+    """How long before its consequence a LEAD rule wakes, s: the sleeper's lead or the rule's own time to act."""
+    return max(lead, rule.time_to_act) + LEAD_MARGIN
+
+
 def warn_within(rule: AlarmRule, lead: float) -> float:
     """How long before its consequence a LEAD rule's condition should become active, s, so that after the
-    on-delay the sleeper's whole lead is left (22 min + 2 min on-delay + 1 min = 25 min for the feed prompt)."""
-    return lead + rule.on_delay + LEAD_MARGIN
+    on-delay the whole of `wake_within` is left (22 + 1 + 2 min on-delay = 25 min for the feed prompt)."""
+    return wake_within(rule, lead) + rule.on_delay
 
 
 def alarm_text(
@@ -525,7 +533,8 @@ _POLICY_WORDS = {
 def rules_markdown(rules: tuple[AlarmRule, ...] = ALARM_RULES) -> str:
     """The alarm list as a Markdown table, worst first, for people who must judge it."""
     lines = [
-        "| id | kind, priority | cause | consequence | action (time to act) | wakes | on / off delay, deadband | held back while |",
+        "| id | kind, priority | cause | consequence | action (time to act) | wakes "
+        "| on / off delay, deadband | held back while |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for rule in sorted(rules, key=lambda r: PRIORITY_ORDER[r.priority]):
@@ -534,7 +543,8 @@ def rules_markdown(rules: tuple[AlarmRule, ...] = ALARM_RULES) -> str:
         lines.append(
             f"| `{rule.id}` | {kind}, {rule.priority} | {rule.cause} | {rule.consequence} "
             f"| {rule.action} ({_duration(rule.time_to_act)}) | {_POLICY_WORDS[rule.wake]} "
-            f"| {_duration(rule.on_delay)} / {_duration(rule.off_delay)}, {deadband} | {', '.join(rule.guards) or '-'} |"
+            f"| {_duration(rule.on_delay)} / {_duration(rule.off_delay)}, {deadband} "
+            f"| {', '.join(rule.guards) or '-'} |"
         )
     return "\n".join(lines) + "\n"
 

@@ -1,59 +1,498 @@
-"""STUB, being written: who is told, how loud, when, and when again. Reads alarm changes; never evaluates a condition."""
+"""Who is told, how loud, when, and when again. Reads alarm changes; never evaluates a condition.
+
+A *wake call* starts with one message to the phone and grows louder until every alarm in it is acknowledged or gone.
+A second alarm joins an open call; none opens a second call within ten minutes of the last one's start, save a
+runaway pit. Recovery wakes nobody. A pause mutes repeats of what was told, never what is new or worse.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any, cast
 
 from daemon.core.alarm import AlarmView
-from daemon.core.alarm_rules import AlarmRule
-from daemon.core.events import AlarmChanged, CommandRefused, MorningTold, Notification
-from daemon.core.inputs import Delivered, GoodMorning, PauseSound, TestWake
-from daemon.core.settings import AnnouncingSettings
+from daemon.core.alarm_rules import (
+    PRIORITY_ORDER,
+    TEXT_LIMIT,
+    AlarmRule,
+    WakePolicy,
+    shorten,
+    wake_within,
+)
+from daemon.core.escalation import FALL_OVER, LOUDER, NOTICE, PHONE, SECOND, SOUNDER, WakeCall, rung
+from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
+from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
+from daemon.core.settings import AnnouncingSettings, QuietHours
+
+SPACING = 600.0
+NOTICES_IN_SPACING = 2
+"""s, and how many: at most one wake call is opened and two notices are sent in any 10 min, after the 1 (at most 2)
+alarms per 10 min and operator of ANSI/ISA-18.2 (read in tables that cite it, not in the standard)."""
+
+JOIN_GAP = 30.0
+"""s between two messages of one call when alarms join it: our choice, no source."""
+
+RECHECK = 30.0
+"""s between looks at what is told but unacknowledged: its consequence draws nearer, a night begins or ends."""
+
+NOTICE_WORTH = 3600.0
+"""s after which a notice is not worth sending: our choice, no source."""
+
+TEST_COUNTS_FOR = 12 * 3600.0
+"""s an acknowledged test wake counts for the green list: this evening's, not yesterday's."""
+
+CLOCK_SET_AFTER = 1_577_836_800.0
+"""UTC s, 2020-01-01: a clock before this was never set, and then every hour counts as night."""
+
+TEST_WAKE = "test-wake"
 
 
 @dataclass(frozen=True, slots=True)
 class SleepView:
-    """For the page: is it night, is somebody napping, is a pause running, was the test wake delivered and acknowledged."""
+    """For the page: is it night, does somebody nap, does a pause run, was the test wake delivered and acknowledged."""
 
     night: bool
     asleep: bool
     paused_until: float | None
     test_wake: str
     """"never", "sent", "delivered", "acknowledged" """
+    calling: bool = False
+    """Somebody is being woken and has not answered."""
+
+
+@dataclass(slots=True)
+class _Telling:
+    """One unacknowledged alarm and how loud it was told. consequence_at: engine time, None = treat as now."""
+
+    key: str
+    rule: str
+    occurrence: int
+    text: str
+    since: float
+    consequence_at: float | None
+    level: str = Level.LOG
+    woken: bool = False
+
+
+@dataclass(slots=True)
+class _Sent:
+    """One wake message on its way."""
+
+    at: float
+    audiences: list[str]
+    failed: list[str] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _Memory:
+    """All that must outlive a restart. Times are engine times, s."""
+
+    asleep: bool = False
+    paused_from: float = 0.0
+    paused_until: float | None = None
+    steps: dict[str, list[int]] = field(default_factory=dict)
+    """key -> [occurrence, next step]: an id is never used twice."""
+    standing: dict[str, _Telling] = field(default_factory=dict)
+    call: WakeCall | None = None
+    last_wake: float | None = None
+    waiting: list[str] = field(default_factory=list)
+    """Alarms that may wake as soon as the spacing is over."""
+    notices: list[float] = field(default_factory=list)
+    queue: list[str] = field(default_factory=list)
+    """Alarms to be told in the next notice."""
+    sent: dict[str, _Sent] = field(default_factory=dict)
+    down: list[str] = field(default_factory=list)
+    """Delivery channels that failed last time."""
+    recheck_at: float | None = None
+    woke: list[str] = field(default_factory=list)
+    held: dict[str, str] = field(default_factory=dict)
+    tests: int = 0
+    test_state: str = "never"
+    test_at: float = 0.0
 
 
 class Annunciator:
+    """One per watch. `changed` is told every alarm change; deadlines are fired at their own time."""
+
     def __init__(self, rules: tuple[AlarmRule, ...], settings: AnnouncingSettings) -> None:
-        raise NotImplementedError
+        self._rules = {rule.id: rule for rule in rules}
+        self._settings = settings
+        self._channels = dict(settings.audiences)
+        self._memory = _Memory()
 
     def changed(self, change: AlarmChanged, view: AlarmView | None, now: float, wall: float) -> list[Notification]:
         """An alarm changed state. wall: UTC seconds, for quiet hours only."""
-        raise NotImplementedError
+        memory = self._memory
+        key = change.alarm
+        if change.after is not AlarmState.UNACKNOWLEDGED:
+            self._forget(key)
+            return []
+        consequence_in = view.consequence_in if view is not None else None
+        telling = _Telling(
+            key,
+            change.rule,
+            change.occurrence,
+            change.text,
+            now,
+            None if consequence_in is None else now + consequence_in,
+        )
+        called = memory.call is not None and key in memory.call.members
+        if memory.call is None or not called:
+            self._forget(key)
+            memory.standing[key] = telling
+            return self._tell(telling, now, self.is_night(wall))
+        telling.level, telling.woken = Level.WAKE, True
+        memory.standing[key] = telling
+        memory.call.untold = True
+        return self._call_on(now)
 
     def command(
-        self, command: PauseSound | TestWake | GoodMorning, now: float, wall: float
+        self, command: PauseSound | TestWake | GoodMorning | Acknowledge, now: float, wall: float
     ) -> list[Notification | MorningTold | CommandRefused]:
-        raise NotImplementedError
+        """What a person asks. Of acknowledgements only that of the test wake ("test-wake" or "*") is answered here."""
+        memory = self._memory
+        match command:
+            case PauseSound(seconds=seconds):
+                if not seconds > 0:
+                    return [CommandRefused(now, "pause-sound", "a pause needs a time")]
+                running = memory.paused_until is not None and now < memory.paused_until
+                memory.paused_from = memory.paused_from if running else now
+                memory.paused_until = min(now + seconds, memory.paused_from + self._settings.pause_limit)
+                return []
+            case TestWake():
+                return [self._test_wake(now)]
+            case Acknowledge(alarm=alarm):
+                if alarm in (TEST_WAKE, "*") and memory.test_state in ("sent", "delivered"):
+                    memory.test_state = "acknowledged"
+                return []
+            case GoodMorning():
+                told = MorningTold(now, tuple(memory.woke), tuple(memory.held.values()))
+                memory.woke, memory.held = [], {}
+                self.sleep(False, now)
+                return [told]
 
     def delivered(self, report: Delivered, now: float) -> list[Notification]:
         """A delivery channel succeeded or gave up: fall over to the next audience where that leaves nobody told."""
-        raise NotImplementedError
+        memory = self._memory
+        if report.outcome == "sent":
+            memory.down = [name for name in memory.down if name != report.channel]
+            if report.notification == f"{TEST_WAKE}#{memory.tests}.0" and memory.test_state == "sent":
+                memory.test_state = "delivered"
+        elif report.outcome == "failed" and report.channel not in memory.down:
+            memory.down.append(report.channel)
+        sent = memory.sent.get(report.notification)
+        if sent is None:
+            return []
+        reached = [a for a in sent.audiences if report.channel in self._channels_of(a)]
+        if report.outcome == "sent":
+            sent.told += reached
+            return []
+        sent.failed.append(report.channel)
+        lost = [a for a in reached if a not in sent.told and set(self._channels_of(a)) <= set(sent.failed)]
+        call = memory.call
+        if call is None or not lost:
+            return []
+        instead = self._next_audience(call)
+        if instead is None:
+            return []
+        call.fallen.append(instead)
+        return [self._message(call, (instead,), now)]
 
     def next_deadline(self) -> float | None:
-        raise NotImplementedError
+        """Engine time of the next escalation, folded wake, folded notice or re-check."""
+        memory = self._memory
+        deadlines = [memory.recheck_at]
+        if memory.call is not None:
+            deadlines.append(self._call_due(memory.call))
+        if memory.waiting:
+            deadlines.append((memory.last_wake or 0.0) + SPACING)
+        if memory.queue:
+            deadlines.append(memory.notices[-NOTICES_IN_SPACING] + SPACING)
+        return min((at for at in deadlines if at is not None), default=None)
 
     def handle_timer(self, views: tuple[AlarmView, ...], now: float, wall: float) -> list[Notification]:
         """Escalation, re-announcement, the end of quiet hours, the end of a merge window."""
-        raise NotImplementedError
+        memory = self._memory
+        night = self.is_night(wall)
+        self._refresh(views, now)
+        told: list[Notification] = []
+        if memory.waiting and memory.last_wake is not None and now >= memory.last_wake + SPACING:
+            told += self._open([], now)
+        if memory.recheck_at is not None and now >= memory.recheck_at:
+            told += self._recheck(now, night)
+        if memory.call is not None and now >= self._call_due(memory.call):
+            told += self._call_on(now)
+        return told + self._send_notice(now, night)
 
     def sleep(self, asleep: bool, now: float) -> None:
-        raise NotImplementedError
+        """A nap begins or ends: what is told but unacknowledged is looked at again at once."""
+        self._memory.asleep = asleep
+        if self._memory.standing:
+            self._memory.recheck_at = now
 
     def view(self, now: float, wall: float) -> SleepView:
-        raise NotImplementedError
+        memory = self._memory
+        paused = memory.paused_until is not None and now < memory.paused_until
+        fresh = now - memory.test_at <= TEST_COUNTS_FOR
+        return SleepView(
+            night=is_quiet(self._settings.quiet, wall),
+            asleep=memory.asleep,
+            paused_until=memory.paused_until if paused else None,
+            test_wake=memory.test_state if fresh else "never",
+            calling=memory.call is not None,
+        )
+
+    def is_night(self, wall: float) -> bool:
+        """Somebody may be asleep: quiet hours, a nap, or a clock that was never set."""
+        return self._memory.asleep or wall < CLOCK_SET_AFTER or is_quiet(self._settings.quiet, wall)
 
     def dump(self) -> dict[str, object]:
-        raise NotImplementedError
+        """For a checkpoint: plain values only."""
+        return asdict(self._memory)
 
     def load(self, dumped: dict[str, object]) -> None:
-        raise NotImplementedError
+        """The inverse of `dump`: nothing is told twice, nothing is lost, delays go on with what remained."""
+        memory = _Memory(**cast(dict[str, Any], dumped))
+        memory.standing = {k: _Telling(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
+        memory.sent = {k: _Sent(**cast(dict[str, Any], s)) for k, s in memory.sent.items()}
+        memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
+        self._memory = memory
+
+    # --- how loud -----------------------------------------------------------------------------------
+
+    def _level(self, telling: _Telling, now: float, night: bool) -> tuple[Level, str]:
+        """How loud an alarm is told now, and why it does not wake where a sleeper is spared."""
+        rule = self._rules[telling.rule]
+        if rule.log_only:
+            return Level.LOG, ""
+        quiet = Level.LOG if rule.priority is Priority.LOW else Level.NOTICE
+        if rule.wake is WakePolicy.NEVER:
+            return (quiet, "never wakes") if night else (Level.NOTICE, "")
+        if rule.wake is WakePolicy.OPT_IN and not self._settings.wake_for_wrap:
+            return (quiet, "not asked to be woken for it") if night else (Level.NOTICE, "")
+        left = None if telling.consequence_at is None else telling.consequence_at - now
+        if rule.wake is WakePolicy.LEAD and left is not None and left > wake_within(rule, self._settings.sleeper.lead):
+            return (quiet, "time enough left") if night else (Level.NOTICE, "")
+        return (Level.WAKE if night or rule.priority is Priority.HIGH else Level.NOTICE), ""
+
+    def _tell(self, telling: _Telling, now: float, night: bool) -> list[Notification]:
+        memory = self._memory
+        level, held = self._level(telling, now, night)
+        telling.level = level
+        if not telling.woken and memory.recheck_at is None:
+            memory.recheck_at = now + RECHECK
+        if held:
+            memory.held[f"{telling.key}#{telling.occurrence}"] = f"{telling.text} ({held})"
+        if level is Level.WAKE:
+            return self._wake(telling, now)
+        if level is Level.LOG:
+            return [self._notification(Level.LOG, [telling], (), now + NOTICE_WORTH, now, held)]
+        memory.queue.append(telling.key)
+        return self._send_notice(now, night)
+
+    def _recheck(self, now: float, night: bool) -> list[Notification]:
+        """Tell louder what has become louder: the consequence drew near, the night began, or it ended."""
+        memory = self._memory
+        told: list[Notification] = []
+        for telling in [t for t in memory.standing.values() if not t.woken]:
+            level, _ = self._level(telling, now, night)
+            if (level is Level.WAKE) or (level is Level.NOTICE and telling.level == Level.LOG):
+                self._unqueue(telling.key)
+                told += self._tell(telling, now, night)
+        restless = any(not t.woken and not self._rules[t.rule].log_only for t in memory.standing.values())
+        memory.recheck_at = now + RECHECK if restless else None
+        return told
+
+    # --- waking -------------------------------------------------------------------------------------
+
+    def _wake(self, telling: _Telling, now: float) -> list[Notification]:
+        memory = self._memory
+        telling.woken = True
+        memory.held.pop(f"{telling.key}#{telling.occurrence}", None)
+        if memory.call is not None:
+            memory.call.members.append(telling.key)
+            memory.call.untold = True
+            return self._call_on(now)
+        rule = self._rules[telling.rule]
+        at_once = rule.safety and rule.wake is WakePolicy.NOW
+        if at_once or memory.last_wake is None or now >= memory.last_wake + SPACING:
+            return self._open([telling.key], now)
+        memory.waiting.append(telling.key)
+        return []
+
+    def _open(self, keys: list[str], now: float) -> list[Notification]:
+        """Open a call for these alarms, for those that waited, and for what would wake within the merge time anyway."""
+        memory = self._memory
+        members = [*keys, *memory.waiting]
+        memory.waiting = []
+        for telling in memory.standing.values():
+            if not telling.woken and self._wakes_soon(telling, now):
+                telling.woken = True
+                self._unqueue(telling.key)
+                members.append(telling.key)
+        memory.last_wake = now
+        memory.call = call = WakeCall(now, now, members)
+        message = self._message(call, self._audiences(call, 0), now)
+        memory.woke.append(message.id)
+        return [message]
+
+    def _wakes_soon(self, telling: _Telling, now: float) -> bool:
+        return self._level(telling, now + self._settings.merge_within, night=True)[0] is Level.WAKE
+
+    def _call_due(self, call: WakeCall) -> float:
+        if call.untold:
+            return call.told_at + JOIN_GAP
+        at = call.next_rung_at(self._settings)
+        return max(at, self._memory.paused_until or at)
+
+    def _call_on(self, now: float) -> list[Notification]:
+        """Say it again: louder when the time has come, at once when something joined or grew worse."""
+        call = self._memory.call
+        if call is None or now < self._call_due(call):
+            return []
+        if not call.climb(self._settings, now) and not call.untold:
+            self._memory.call = None
+            return []
+        call.untold = False
+        call.told_at = now
+        return [self._message(call, self._audiences(call, max(1, call.rung)), now)]
+
+    def _audiences(self, call: WakeCall, number: int) -> tuple[str, ...]:
+        """The rung's audiences, those of earlier fall-overs, and one more where all these are known to be down."""
+        step = rung(self._settings, number)
+        named = (step.audiences if step is not None else (LOUDER, SOUNDER, SECOND)) + tuple(call.fallen)
+        while all(self._is_down(a) for a in named) and (instead := self._next_audience(call)) is not None:
+            call.fallen.append(instead)
+            named += (instead,)
+        return tuple(dict.fromkeys(named))
+
+    def _message(self, call: WakeCall, audiences: tuple[str, ...], now: float) -> Notification:
+        memory = self._memory
+        members = [memory.standing[key] for key in call.members]
+        not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
+        message = self._notification(Level.WAKE, members, audiences, not_after, now)
+        oldest = now - self._settings.give_up_after
+        memory.sent = {k: s for k, s in memory.sent.items() if s.at >= oldest}
+        memory.sent[message.id] = _Sent(now, list(audiences))
+        return message
+
+    def _channels_of(self, audience: str) -> tuple[str, ...]:
+        return self._channels.get(audience) or (self._channels.get(PHONE, ()) if audience == LOUDER else ())
+
+    def _is_down(self, audience: str) -> bool:
+        channels = self._channels_of(audience)
+        return bool(channels) and set(channels) <= set(self._memory.down)
+
+    def _next_audience(self, call: WakeCall) -> str | None:
+        step = rung(self._settings, call.rung)
+        tried = (*call.fallen, *(step.audiences if step is not None else ()))
+        return next((a for a in FALL_OVER if a not in tried and self._channels_of(a)), None)
+
+    def _test_wake(self, now: float) -> Notification:
+        memory = self._memory
+        memory.tests += 1
+        memory.test_state, memory.test_at = "sent", now
+        wake_audiences = (PHONE, *(a for a in FALL_OVER if self._channels_of(a)))
+        return Notification(
+            time=now,
+            id=f"{TEST_WAKE}#{memory.tests}.0",
+            level=Level.WAKE,
+            alarm=TEST_WAKE,
+            occurrence=memory.tests,
+            step=0,
+            text="Acknowledge this test wake",
+            audiences=wake_audiences,
+            not_after=now + self._settings.repeat_after,
+        )
+
+    # --- notices ------------------------------------------------------------------------------------
+
+    def _send_notice(self, now: float, night: bool) -> list[Notification]:
+        """One message for all that is queued, as soon as fewer than two were sent in the last 10 min."""
+        memory = self._memory
+        memory.notices = [at for at in memory.notices if now < at + SPACING]
+        if not memory.queue or len(memory.notices) >= NOTICES_IN_SPACING:
+            return []
+        tellings = [memory.standing[key] for key in memory.queue]
+        memory.queue = []
+        memory.notices.append(now)
+        heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in tellings)
+        held = memory.held.get(f"{tellings[0].key}#{tellings[0].occurrence}", "")
+        return [
+            self._notification(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now, held)
+        ]
+
+    # --- bookkeeping --------------------------------------------------------------------------------
+
+    def _notification(
+        self,
+        level: Level,
+        tellings: list[_Telling],
+        audiences: tuple[str, ...],
+        not_after: float,
+        now: float,
+        held: str = "",
+    ) -> Notification:
+        """One message: the most urgent alarm gives its id and its words, the others are named."""
+        lead, *others = sorted(tellings, key=self._urgency)
+        steps = self._memory.steps.get(lead.key)
+        step = steps[1] if steps is not None and steps[0] == lead.occurrence else 0
+        self._memory.steps[lead.key] = [lead.occurrence, step + 1]
+        return Notification(
+            time=now,
+            id=f"{lead.key}#{lead.occurrence}.{step}",
+            level=level,
+            alarm=lead.key,
+            occurrence=lead.occurrence,
+            step=step,
+            text=merged_text(lead.text, len(others)),
+            audiences=audiences,
+            not_after=not_after,
+            merged=tuple(t.key for t in others),
+            held_back=held,
+        )
+
+    def _urgency(self, telling: _Telling) -> tuple[bool, int, bool, float, str]:
+        rule = self._rules[telling.rule]
+        return not rule.safety, PRIORITY_ORDER[rule.priority], rule.prompt, telling.since, telling.key
+
+    def _refresh(self, views: tuple[AlarmView, ...], now: float) -> None:
+        """Take the newest words and times of what still stands."""
+        for view in views:
+            telling = self._memory.standing.get(view.key)
+            if telling is not None and view.state is AlarmState.UNACKNOWLEDGED:
+                telling.text = view.text
+                telling.consequence_at = None if view.consequence_in is None else now + view.consequence_in
+
+    def _unqueue(self, key: str) -> None:
+        self._memory.queue = [k for k in self._memory.queue if k != key]
+
+    def _forget(self, key: str) -> None:
+        """Acknowledged, gone, shelved or suppressed: it is told no more."""
+        memory = self._memory
+        memory.standing.pop(key, None)
+        self._unqueue(key)
+        memory.waiting = [k for k in memory.waiting if k != key]
+        if memory.call is not None and key in memory.call.members:
+            memory.call.members.remove(key)
+            if not memory.call.members:
+                memory.call = None
+        if not memory.standing:
+            memory.recheck_at = None
+
+
+def is_quiet(quiet: QuietHours, wall: float) -> bool:
+    """Is it night by the local wall clock? Daylight saving comes from the zone, so a night is as long as it is."""
+    local = datetime.fromtimestamp(wall, quiet.zone)
+    minute = local.hour * 60 + local.minute
+    if quiet.start <= quiet.end:
+        return quiet.start <= minute < quiet.end
+    return minute >= quiet.start or minute < quiet.end
+
+
+def merged_text(first: str, others: int) -> str:
+    """The most urgent words, and how many more wait on the page."""
+    tail = f" +{others} more" if others else ""
+    return shorten(first, TEXT_LIMIT - len(tail)) + tail

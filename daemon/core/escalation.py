@@ -1,0 +1,63 @@
+"""How a wake grows louder while nobody answers: the ladder of audiences, and the one open call to a sleeper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from daemon.core.settings import AnnouncingSettings
+
+PHONE = "phone"
+LOUDER = "louder"
+SOUNDER = "sounder"
+SECOND = "second"
+NOTICE = "notice"
+
+FALL_OVER = (SOUNDER, SECOND)
+"""Who is told instead when an audience cannot be reached, in this order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """after: s since the call was opened. audiences: who is told then."""
+
+    after: float
+    audiences: tuple[str, ...]
+
+
+def rung(settings: AnnouncingSettings, number: int) -> Rung | None:
+    """Rung 0 is the first announcement; after the second person everybody is told again every
+    `re_announce_every` s until `give_up_after`, then None."""
+    named = (
+        Rung(0.0, (PHONE,)),
+        Rung(settings.repeat_after, (LOUDER,)),
+        Rung(settings.sounder_after, (LOUDER, SOUNDER)),
+        Rung(settings.second_person_after, (LOUDER, SOUNDER, SECOND)),
+    )
+    if number < len(named):
+        return named[number]
+    after = settings.second_person_after + (number - len(named) + 1) * settings.re_announce_every
+    return Rung(after, named[-1].audiences) if after <= settings.give_up_after else None
+
+
+@dataclass(slots=True)
+class WakeCall:
+    """Somebody is being woken and has not answered. members: keys of the alarms the call is about.
+    untold: a member joined or grew worse since the last message. fallen: audiences told because another failed."""
+
+    opened_at: float
+    told_at: float
+    members: list[str]
+    rung: int = 0
+    untold: bool = False
+    fallen: list[str] = field(default_factory=list)
+
+    def climb(self, settings: AnnouncingSettings, now: float) -> bool:
+        """Go up to the highest rung whose time has come. False when the ladder has ended: nobody answers."""
+        while (above := rung(settings, self.rung + 1)) is not None and self.opened_at + above.after <= now:
+            self.rung += 1
+        return above is not None or now < self.opened_at + settings.give_up_after
+
+    def next_rung_at(self, settings: AnnouncingSettings) -> float:
+        """When the next rung is due, or when the call is given up."""
+        above = rung(settings, self.rung + 1)
+        return self.opened_at + (settings.give_up_after if above is None else above.after)
