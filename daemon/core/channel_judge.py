@@ -1,0 +1,275 @@
+"""One channel, reading by reading: device fault, implausible value, spike, stuck value, silence.
+
+Nothing is repaired: the value stays what was read, and only its quality and its named doubts say how far to
+believe it. A value that no probe in that place could have reached since the last believed one is a spike until
+`AGREEING` readings in a row agree with each other; then the world has moved (a lid, a pulled probe) and it is believed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from daemon.core.events import ProbeFault
+from daemon.core.settings import Role
+from drivers.reading import Fault, Quality, Reading
+
+LOWEST_PLAUSIBLE = -50.0
+"""°C. Below any night a pit is lit in. Our choice."""
+HIGHEST_PLAUSIBLE = 650.0
+"""°C. Above any grate place short of lying in the coals, and within what K amplifiers specify (700 °C). Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Agility:
+    """How fast a probe can really move: `step` °C at once (noise, quantisation), then `rate` °C/s, at most `limit` °C.
+    Our choices, set far above what lids, flare-ups and simulated cooks do; no published source."""
+
+    step: float
+    rate: float
+    limit: float
+
+
+AGILITY: dict[Role, Agility] = {
+    Role.PIT: Agility(step=15.0, rate=20.0, limit=150.0),
+    Role.HOLD: Agility(step=10.0, rate=5.0, limit=60.0),
+    Role.AMBIENT: Agility(step=8.0, rate=2.0, limit=40.0),
+    Role.MEAT: Agility(step=3.0, rate=0.2, limit=40.0),
+}
+IN_AIR = AGILITY[Role.PIT]
+"""What a probe can do while it is being moved."""
+MOVING_FOR = 60.0
+"""s after a believed jump during which a channel may move as a probe in the open air does."""
+AGREEING = 3
+"""Readings in a row that make a departure believed."""
+AGREE_RATE = 5.0
+"""°C/s by which readings of one departure may differ from each other."""
+
+TROUBLES = 5
+"""This many troubles within `TROUBLE_WINDOW` are a bad contact: the whole channel is held suspect."""
+TROUBLE_WINDOW = 60.0
+"""s, or `TROUBLE_READINGS` readings where they come slower."""
+TROUBLE_READINGS = 20
+
+STUCK_AFTER = 600.0
+"""s a warm pit probe must stand still to the last bit before it can be called stuck. Our choice."""
+STUCK_READINGS = 30
+STUCK_HABIT = 10.0
+"""... and that many times longer than it has stood still of late."""
+STUCK_HABIT_WITNESSED = 3.0
+"""The same when another channel has seen the pit move meanwhile."""
+STUCK_NEEDS_STEPS = 50
+"""Steps a channel must have made before its habit is known."""
+HABIT_KEEPS = 0.999
+"""The longest stand still is forgotten by this factor a step."""
+WARM = 50.0
+"""°C above which a living or dying fire must move a pit probe."""
+SLOWEST_MEAT = 0.1 / 3600.0
+"""°C/s: a stall may truly be this flat, so a meat probe needs its own resolution / this rate to be called stuck."""
+STUCK_MEAT_AFTER = 1800.0
+"""s, the least for a meat or cabinet probe however fine its steps."""
+
+QUALITY_RANK = {Quality.GOOD: 0, Quality.SUSPECT: 1, Quality.BAD: 2}
+DEVICE_FAULT = (ProbeFault.DEVICE_FAULT,)
+IMPLAUSIBLE = (ProbeFault.IMPLAUSIBLE,)
+SPIKE = (ProbeFault.SPIKE,)
+STUCK = (ProbeFault.STUCK,)
+STALE = (ProbeFault.STALE,)
+NO_DOUBT: tuple[ProbeFault, ...] = ()
+
+
+@dataclass(slots=True)
+class ChannelJudge:
+    """The state of one channel; every field is plain, so a checkpoint is the fields themselves.
+
+    doubts/quality/fault/evidence: the verdict on the newest reading, as of now. Times are engine seconds."""
+
+    role: Role
+    stale_after: float
+    quality: Quality = Quality.GOOD
+    doubts: tuple[ProbeFault, ...] = NO_DOUBT
+    fault: Fault | None = None
+    evidence: str = ""
+    heard_at: float | None = None
+    newest: float | None = None
+    believed: float | None = None
+    believed_at: float = 0.0
+    departed: float = 0.0
+    departed_at: float = 0.0
+    departures: int = 0
+    moving_until: float = -1.0
+    in_trouble: bool = False
+    troubles: list[float] = field(default_factory=list)
+    held_until: float = -1.0
+    held: tuple[ProbeFault, ...] = NO_DOUBT
+    still_value: float | None = None
+    still_since: float = 0.0
+    still_count: int = 0
+    longest_still: float = 0.0
+    steps: int = 0
+    finest_step: float = 0.0
+    stuck: bool = False
+    witnessed: bool = False
+    """Another channel has seen the pit move while this one stood still."""
+
+    def judge(self, reading: Reading) -> None:
+        """Take one reading and set the verdict. A few µs: this runs for every reading of the night."""
+        at = reading.measured_at
+        celsius = reading.celsius
+        spacing = 0.0 if self.heard_at is None else at - self.heard_at
+        if self.heard_at is None or spacing > 0.0:
+            self.heard_at = at
+        self.newest = celsius
+        self.fault = reading.fault
+        if celsius is None or reading.fault is not None:
+            self.fault = reading.fault or Fault.NOT_KNOWN
+            self._verdict(Quality.BAD, DEVICE_FAULT, at, spacing)
+            return
+        if not LOWEST_PLAUSIBLE <= celsius <= HIGHEST_PLAUSIBLE:
+            self._verdict(Quality.BAD, IMPLAUSIBLE, at, spacing)
+            return
+        if celsius == self.still_value:
+            self.still_count += 1
+        else:
+            self._step(celsius, at)
+        if reading.quality is not Quality.GOOD:
+            self._verdict(reading.quality, IMPLAUSIBLE, at, spacing)
+        elif not self._possible(celsius, at):
+            self._verdict(Quality.SUSPECT, SPIKE, at, spacing)
+        elif self.stuck:
+            self._verdict(Quality.SUSPECT, STUCK, at, spacing)
+        elif at < self.held_until:
+            self.in_trouble = False
+            self.quality, self.doubts = Quality.SUSPECT, self.held
+        else:
+            self.in_trouble = False
+            self.quality, self.doubts = Quality.GOOD, NO_DOUBT
+
+    def beat(self, now: float, started: float, witness: bool) -> None:
+        """Every few seconds: silence, and a value that no longer moves. started: when the watch began, for a channel
+        never heard. witness: another channel saw the pit move since this one last moved."""
+        silent = now - (started if self.heard_at is None else self.heard_at)
+        if silent > self.stale_after:
+            if self.doubts != STALE:
+                since = "since the start" if self.heard_at is None else f"for {silent:.0f} s"
+                self.evidence = f"no reading {since} (limit {self.stale_after:.0f} s)"
+            self.quality, self.doubts, self.fault = Quality.BAD, STALE, None
+            return
+        self.witnessed = self.witnessed or witness
+        if not self.stuck and self.quality is Quality.GOOD and self._stands_still():
+            self.stuck = True
+            self.quality, self.doubts = Quality.SUSPECT, STUCK
+            self.evidence = (
+                f"{self.still_value:.2f} °C to the last bit for {self._still_for():.0f} s "
+                f"({self.still_count} readings), never longer than {self.longest_still:.0f} s of late"
+                + (", while the pit moved" if self.witnessed else "")
+            )
+
+    def expect_move(self, until: float) -> None:
+        """The cook is handling this probe: it may move as in open air until then."""
+        self.moving_until = max(self.moving_until, until)
+
+    def believed_now(self) -> bool:
+        """Nothing is wrong with the newest reading in itself (slow faults are judged elsewhere)."""
+        return self.quality is Quality.GOOD and self.newest is not None
+
+    # --- spike ------------------------------------------------------------------------------------
+
+    def _possible(self, celsius: float, at: float) -> bool:
+        """Could the probe have come here since the last believed value? If so, or if it lasts, believe it."""
+        believed = self.believed
+        if believed is not None:
+            agility = IN_AIR if at < self.moving_until else AGILITY[self.role]
+            distance = abs(celsius - believed)
+            if distance > agility.step and distance > min(
+                agility.step + agility.rate * (at - self.believed_at), agility.limit
+            ):
+                return self._departure_lasts(celsius, at, believed)
+        self.believed = celsius
+        self.believed_at = at
+        self.departures = 0
+        return True
+
+    def _departure_lasts(self, celsius: float, at: float, believed: float) -> bool:
+        allowed = AGILITY[self.role].step + AGREE_RATE * (at - self.departed_at)
+        agrees = self.departures > 0 and abs(celsius - self.departed) <= min(allowed, IN_AIR.limit)
+        self.departures = self.departures + 1 if agrees else 1
+        if self.departures == 1:
+            self.evidence = (
+                f"{celsius:.2f} °C {at - self.believed_at:.1f} s after {believed:.2f} °C: too fast to be true"
+            )
+        self.departed, self.departed_at = celsius, at
+        if self.departures < AGREEING:
+            return False
+        self.believed, self.believed_at, self.departures = celsius, at, 0
+        self.moving_until = max(self.moving_until, at + MOVING_FOR)
+        self.evidence = f"{AGREEING} readings agree on {celsius:.2f} °C"
+        return True
+
+    # --- trouble ----------------------------------------------------------------------------------
+
+    def _verdict(self, quality: Quality, doubts: tuple[ProbeFault, ...], at: float, spacing: float) -> None:
+        if doubts != self.doubts:
+            if doubts == DEVICE_FAULT:
+                self.evidence = f"the device reports {self.fault or Fault.NOT_KNOWN}"
+            elif doubts == IMPLAUSIBLE and quality is Quality.BAD:
+                self.evidence = f"{self.newest} °C is outside {LOWEST_PLAUSIBLE:.0f}..{HIGHEST_PLAUSIBLE:.0f} °C"
+            elif doubts == IMPLAUSIBLE:
+                self.evidence = f"{self.newest} °C is a value a broken bus is known to give"
+        self.quality, self.doubts = quality, doubts
+        if not self.in_trouble and doubts != STUCK:
+            self.in_trouble = True
+            self.troubles = [*self.troubles[1 - TROUBLES :], at]
+        window = max(TROUBLE_WINDOW, TROUBLE_READINGS * spacing)
+        if len(self.troubles) == TROUBLES and at - self.troubles[0] <= window:
+            if at >= self.held_until:
+                self.evidence += f"; {TROUBLES} times in {at - self.troubles[0]:.0f} s, so a bad contact"
+            self.held_until, self.held = at + window, doubts
+
+    # --- stuck ------------------------------------------------------------------------------------
+
+    def _step(self, celsius: float, at: float) -> None:
+        """The value changed: one stand-still is over."""
+        if self.still_value is not None:
+            self.longest_still = max(at - self.still_since, HABIT_KEEPS * self.longest_still)
+            step = abs(celsius - self.still_value)
+            self.finest_step = step if self.steps == 0 else min(self.finest_step, step)
+            self.steps += 1
+        self.still_value, self.still_since, self.still_count = celsius, at, 1
+        self.stuck = self.witnessed = False
+
+    def _still_for(self) -> float:
+        return 0.0 if self.heard_at is None else self.heard_at - self.still_since
+
+    def _stands_still(self) -> bool:
+        still, value = self._still_for(), self.still_value
+        if value is None or self.still_count < STUCK_READINGS or self.role is Role.AMBIENT:
+            return False
+        habit_known = self.steps >= STUCK_NEEDS_STEPS
+        if self.role is Role.PIT:
+            if still < STUCK_AFTER:
+                return False
+            alone = habit_known and value > WARM and still > STUCK_HABIT * self.longest_still
+            return alone or (self.witnessed and still > STUCK_HABIT_WITNESSED * self.longest_still)
+        needed = max(STUCK_MEAT_AFTER, STUCK_HABIT * self.longest_still, self.finest_step / SLOWEST_MEAT)
+        return habit_known and self.witnessed and still > needed
+
+    # --- checkpoint -------------------------------------------------------------------------------
+
+    def dump(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return asdict(self)
+
+    @classmethod
+    def loaded(cls, dumped: dict[str, Any]) -> ChannelJudge:
+        """The inverse of `dump`, also after a trip through JSON."""
+        fault = dumped["fault"]
+        restored = dumped | {
+            "role": Role(dumped["role"]),
+            "quality": Quality(dumped["quality"]),
+            "doubts": tuple(ProbeFault(doubt) for doubt in dumped["doubts"]),
+            "held": tuple(ProbeFault(doubt) for doubt in dumped["held"]),
+            "fault": None if fault is None else Fault(fault),
+            "troubles": list(dumped["troubles"]),
+        }
+        return cls(**restored)
