@@ -73,6 +73,8 @@ class _Telling:
     consequence_at: float | None
     level: str = Level.LOG
     woken: bool = False
+    held: str = ""
+    """Why it does not wake, where it is spared a sleeper."""
 
 
 @dataclass(slots=True)
@@ -145,7 +147,7 @@ class Annunciator:
             return self._tell(telling, now, self.is_night(wall))
         telling.level, telling.woken = Level.WAKE, True
         memory.standing[key] = telling
-        memory.call.untold = True
+        memory.call.join(self._settings, now)
         return self._call_on(now)
 
     def command(
@@ -283,12 +285,11 @@ class Annunciator:
         telling.level = level
         if not telling.woken and memory.recheck_at is None:
             memory.recheck_at = now + RECHECK
-        if held:
-            memory.held[f"{telling.key}#{telling.occurrence}"] = f"{telling.text} ({held})"
+        self._hold_back(telling, held)
         if level is Level.WAKE:
             return self._wake(telling, now)
         if level is Level.LOG:
-            return [self._notification(Level.LOG, [telling], (), now + NOTICE_WORTH, now, held)]
+            return [self._notification(Level.LOG, [telling], (), now + NOTICE_WORTH, now)]
         memory.queue.append(telling.key)
         return self._send_notice(now, night)
 
@@ -310,10 +311,9 @@ class Annunciator:
     def _wake(self, telling: _Telling, now: float) -> list[Notification]:
         memory = self._memory
         telling.woken = True
-        memory.held.pop(f"{telling.key}#{telling.occurrence}", None)
         if memory.call is not None:
             memory.call.members.append(telling.key)
-            memory.call.untold = True
+            memory.call.join(self._settings, now)
             return self._call_on(now)
         rule = self._rules[telling.rule]
         at_once = rule.safety and rule.wake is WakePolicy.NOW
@@ -330,6 +330,7 @@ class Annunciator:
         for telling in memory.standing.values():
             if not telling.woken and self._wakes_soon(telling, now):
                 telling.woken = True
+                self._hold_back(telling, "")
                 self._unqueue(telling.key)
                 members.append(telling.key)
         memory.last_wake = now
@@ -353,6 +354,8 @@ class Annunciator:
         if call is None or now < self._call_due(call):
             return []
         if not call.climb(self._settings, now) and not call.untold:
+            for telling in (self._memory.standing[key] for key in call.members):
+                self._hold_back(telling, "nobody answered")
             self._memory.call = None
             return []
         call.untold = False
@@ -419,10 +422,7 @@ class Annunciator:
         memory.queue = []
         memory.notices.append(now)
         heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in tellings)
-        held = memory.held.get(f"{tellings[0].key}#{tellings[0].occurrence}", "")
-        return [
-            self._notification(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now, held)
-        ]
+        return [self._notification(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)]
 
     # --- bookkeeping --------------------------------------------------------------------------------
 
@@ -433,7 +433,6 @@ class Annunciator:
         audiences: tuple[str, ...],
         not_after: float,
         now: float,
-        held: str = "",
     ) -> Notification:
         """One message: the most urgent alarm gives its id and its words, the others are named."""
         lead, *others = sorted(tellings, key=self._urgency)
@@ -451,7 +450,7 @@ class Annunciator:
             audiences=audiences,
             not_after=not_after,
             merged=tuple(t.key for t in others),
-            held_back=held,
+            held_back=lead.held,
         )
 
     def _urgency(self, telling: _Telling) -> tuple[bool, int, bool, float, str]:
@@ -465,6 +464,15 @@ class Annunciator:
             if telling is not None and view.state is AlarmState.UNACKNOWLEDGED:
                 telling.text = view.text
                 telling.consequence_at = None if view.consequence_in is None else now + view.consequence_in
+
+    def _hold_back(self, telling: _Telling, why: str) -> None:
+        """For the morning's account: what was not told, or told in vain."""
+        telling.held = why
+        name = f"{telling.key}#{telling.occurrence}"
+        if why:
+            self._memory.held[name] = f"{telling.text} ({why})"
+        else:
+            self._memory.held.pop(name, None)
 
     def _unqueue(self, key: str) -> None:
         self._memory.queue = [k for k in self._memory.queue if k != key]

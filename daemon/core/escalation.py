@@ -15,6 +15,9 @@ NOTICE = "notice"
 FALL_OVER = (SOUNDER, SECOND)
 """Who is told instead when an audience cannot be reached, in this order."""
 
+LAST_NAMED_RUNG = 3
+"""The second person's; those above only repeat it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rung:
@@ -50,6 +53,14 @@ class WakeCall:
     rung: int = 0
     untold: bool = False
     fallen: list[str] = field(default_factory=list)
+
+    def join(self, settings: AnnouncingSettings, now: float) -> None:
+        """Something new or worse: it is to be said soon, and the ladder goes on from where it is, at most from the
+        second person's rung, so that what joins late is not given up early."""
+        self.rung = min(self.rung, LAST_NAMED_RUNG)
+        here = rung(settings, self.rung)
+        self.opened_at = max(self.opened_at, now - (here.after if here is not None else 0.0))
+        self.untold = True
 
     def climb(self, settings: AnnouncingSettings, now: float) -> bool:
         """Go up to the highest rung whose time has come. False when the ladder has ended: nobody answers."""
