@@ -167,12 +167,12 @@ def _draw_meat(
         start=rng.uniform(3, 12, n),
         water=water, protein=protein, fat=fat,
         conductivity_factor=spread(1.0, 0.06),
-        convection=spread(12.0, 0.15) * convection,
-        pellicle=spread(300.0, 0.3),
-        crust_diffusivity=spread(3.5e-7, 0.6) * crust,
-        film_cap=spread(0.047, 0.35) * film,
-        film_share=np.clip(rng.normal(0.58, 0.08, n), 0.3, 0.85),
-        kept_water=np.clip(rng.normal(0.65, 0.04, n) + kept, 0.5, 0.85),
+        convection=spread(9.8, 0.15) * convection,
+        pellicle=spread(350.0, 0.3),
+        crust_diffusivity=spread(9e-7, 0.5) * crust,
+        film_cap=spread(0.25, 0.35) * film,
+        film_share=np.clip(rng.normal(0.78, 0.07, n), 0.5, 0.95),
+        kept_water=np.clip(rng.normal(0.74, 0.03, n) + kept, 0.5, 0.85),
     )
     drawn = {
         "weight": _uniform(rng, cut, [c.weight for c in CUTS]),
@@ -232,9 +232,9 @@ class _Kitchen:
         self.meat, self.pits = MeatBodies(meat), Pits(pit)
         self.pits.settle(weather["ambient"])
         self.stokers = Stokers(
-            self.pits, rng, look_every=rng.uniform(240, 720, n), skill=rng.uniform(0.05, 0.3, n), log_kg=rng.uniform(0.4, 0.8, n)
+            self.pits, rng, look_every=rng.uniform(240, 720, n), skill=rng.uniform(0.05, 0.3, n), log_kg=rng.uniform(0.35, 0.65, n)
         )
-        self.pit_probe = Probes(rng, n, lag=rng.uniform(20, 60, n), noise=0.4, bias=rng.normal(-2, 2.5, n))
+        self.pit_probe = Probes(rng, n, lag=rng.uniform(20, 60, n), noise=0.4, bias=rng.normal(-1, 2.5, n))
         self.core_probe = Probes(rng, n, lag=20.0, noise=rng.uniform(0.1, 0.3, n), bias=rng.normal(0, 0.6, n))
         self.probe_depth = rng.uniform(0.0, 0.3, n)
         self.share = rng.uniform(-0.05, 0.06, n)
@@ -250,7 +250,7 @@ class _Kitchen:
         self.traces: dict[str, Array] = {}
 
     def cook(self, tender_low: Array) -> None:
-        rows: dict[str, list[Array]] = {k: [] for k in ("pit_true", "pit_read", "core_true", "core_read", "share")}
+        rows: dict[str, list[Array]] = {k: [] for k in ("pit_true", "pit_read", "core_true", "core_read", "share", "mass")}
         tender_for = np.zeros(self.n)
         for minute in range(LONGEST_COOK):
             core = self.meat.core()
@@ -259,7 +259,7 @@ class _Kitchen:
                 self._follow(air)
             read = self.core_probe.read()
             pit_read = self.pit_probe.read()
-            for key, value in zip(rows, (air, pit_read, core, read, self.meat.evaporating_share), strict=True):
+            for key, value in zip(rows, (air, pit_read, core, read, self.meat.evaporating_share, self.meat.mass_left()), strict=True):
                 rows[key].append(value.copy())
             tender_for += core >= tender_low
             if (tender_for > MINUTE).all():
@@ -292,7 +292,7 @@ class _Kitchen:
         vapour = self.vapour * self.vapour_pressure * (1 + 0.15 * swing[0])
         draught = 1 + 0.10 * swing[1]
         open_for = np.array([max((a * MINUTE + s - start for a, s in lids if a <= minute), default=0.0) for lids in self.lids])
-        fed, moved = self.stokers.act(start, pit_read + 2.0, ambient)
+        fed, moved = self.stokers.act(start, pit_read, ambient)
         for i in np.flatnonzero(fed):
             self.logs[i].append(float(minute))
         for i in np.flatnonzero(moved):
@@ -353,7 +353,7 @@ def _record(name: str, i: int, cut: Cut, drawn: dict[str, Array], run: _Kitchen,
         logs=tuple(m for m in run.logs[i] if m < stop), damper_changes=tuple(m for m in run.dampers[i] if m < stop),
         lid_openings=tuple(x for x in run.lids[i] if x[0] < stop),
         dips=tuple(x for x in run.dips[i] if x[0] < stop), ambient=float(run.weather["ambient"][i]),
-        mass_left=float(run.meat.mass_left()[i]),
+        mass_left=float(trace["mass"][-1]),
     )
 
 
@@ -396,8 +396,8 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
     pit, weather = _draw_pit(rng, n, 0.0)
     pits = Pits(pit)
     pits.settle(weather["ambient"])
-    stokers = Stokers(pits, rng, look_every=rng.uniform(240, 720, n), skill=rng.uniform(0.05, 0.3, n), log_kg=rng.uniform(0.4, 0.8, n))
-    probe = Probes(rng, n, lag=rng.uniform(20, 60, n), noise=0.4, bias=rng.normal(-2, 2.5, n))
+    stokers = Stokers(pits, rng, look_every=rng.uniform(240, 720, n), skill=rng.uniform(0.05, 0.3, n), log_kg=rng.uniform(0.35, 0.65, n))
+    probe = Probes(rng, n, lag=rng.uniform(20, 60, n), noise=0.4)
     low = pit.set_point - BAND_HALF_WIDTH
     left_alone = rng.integers(180, 420, n)
     lids = [[x for x in looks if x[0] < left_alone[i]] for i, looks in enumerate(_draw_lids(rng, n))]
@@ -412,7 +412,7 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
             break
         ambient = weather["ambient"] + weather["swing"] * np.sin(2 * np.pi * (weather["hour"] - 9 + minute / 60) / 24)
         stokers.away = minute >= left_alone
-        fed, moved = stokers.act(minute * MINUTE, read_rows[-1] + 2.0, ambient)
+        fed, moved = stokers.act(minute * MINUTE, read_rows[-1], ambient)
         for i in np.flatnonzero(fed):
             logs[i].append(float(minute))
         for i in np.flatnonzero(moved):

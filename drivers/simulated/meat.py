@@ -46,6 +46,11 @@ LEWIS_FACTOR = 0.90
 HIGHEST_FRONT = 99.9
 """°C: the wet front cannot pass the boiling point; heat that would push it there boils water away."""
 
+ANTOINE = (8.07131, 1730.63, 233.426)
+"""Of water, 1-100 °C, log10 of mmHg, as commonly printed."""
+MILLIMETRE_OF_MERCURY = 133.322
+"""Pa."""
+
 RELEASE_MIDDLE, RELEASE_WIDTH = 62.0, 6.5
 """°C: where the muscle lets go of its water, and over what width; fitted (fibres and collagen shrink at 53-65 °C)."""
 FILM_WET_SHARE = 0.6
@@ -105,8 +110,8 @@ HEAT_CAPACITY = np.array(
 
 
 def saturation_pressure(celsius: Array) -> Array:
-    """Saturated vapour pressure of water, Pa, 1-100 °C (Antoine equation, constants as commonly printed; mmHg inside)."""
-    return np.asarray(133.322 * 10.0 ** (8.07131 - 1730.63 / (233.426 + celsius)))
+    """Saturated vapour pressure of water, Pa, 1-100 °C (Antoine equation)."""
+    return np.asarray(MILLIMETRE_OF_MERCURY * 10.0 ** (ANTOINE[0] - ANTOINE[1] / (ANTOINE[2] + celsius)))
 
 
 def properties(composition: Array, celsius: float) -> tuple[Array, Array, Array]:
@@ -160,19 +165,19 @@ class MeatParameters:
 
 
 TYPICAL: dict[str, float] = {
-    "thickness": 0.122,
-    "shape": 1.36,
+    "thickness": 0.11,
+    "shape": 1.17,
     "start": 5.0,
     "water": 0.645,
     "protein": 0.175,
     "fat": 0.17,
     "conductivity_factor": 1.0,
-    "convection": 12.9,
-    "pellicle": 300.0,
-    "crust_diffusivity": 2.8e-7,
-    "film_cap": 0.047,
-    "film_share": 0.585,
-    "kept_water": 0.65,
+    "convection": 9.35,
+    "pellicle": 395.0,
+    "crust_diffusivity": 1.35e-6,
+    "film_cap": 0.287,
+    "film_share": 0.854,
+    "kept_water": 0.762,
 }
 
 
@@ -205,6 +210,7 @@ class MeatBodies:
         self.front: Array = p.start.astype(float).copy()
         self.crust: Array = np.zeros_like(p.start)
         self.film: Array = np.zeros_like(p.start)
+        self._juice: Array = np.zeros_like(p.start)
         self.evaporated: Array = np.zeros_like(p.start)
         self.dripped: Array = np.zeros_like(p.start)
         self.heat_in: Array = np.zeros_like(p.start)
@@ -274,7 +280,7 @@ class MeatBodies:
         convection = p.convection * convection_factor
         surface_to_last = 2 * k[-1] / self._dx
         h, surroundings = self._outside(convection, gas, radiant)
-        front, slope = self._balance_front(h, surroundings, surface_to_last, convection, vapour_pressure)
+        front, slope = self._balance_front(seconds, h, surroundings, surface_to_last, convection, vapour_pressure)
         old_last = temperature[-1]
         sensitivity = surface_to_last / (h + LATENT_HEAT * slope + surface_to_last)
         self.temperature = _solve_shells(
@@ -295,32 +301,40 @@ class MeatBodies:
         both = convection + radiation
         return 1.0 / (1.0 / both + self._gap + self.crust / CRUST_CONDUCTIVITY), (convection * gas + radiation * radiant) / both
 
-    def _vapour_conductances(self, convection: Array) -> tuple[Array, Array]:
-        """Mass transfer, m/s, of the wetted and of the crusted part, each with its share of the surface (Lewis analogy)."""
+    def _vapour_conductances(self, seconds: float, convection: Array, vapour_pressure: Array | float) -> tuple[Array, Array]:
+        """Mass transfer, m/s, of the wetted and of the crusted part, each with its share of the surface (Lewis analogy).
+
+        The film dries in less than a step, so the wetted share is taken where drying and fresh juice meet at the step's end."""
         p = self.parameters
         bare = convection / (VOLUMETRIC_HEAT_OF_AIR * LEWIS_FACTOR)
-        wet_share = np.minimum(1.0, self.film / self._film_wet)
+        drying = np.maximum(self._flow(bare * self._vapour, self.front, vapour_pressure)[0], 0.0)
+        film = (self.film + self._juice * seconds) / (1 + drying * seconds / self._film_wet)
+        wet_share = np.minimum(1.0, film / self._film_wet)
         crusted = 1.0 / (1.0 / bare + p.pellicle + self.crust / p.crust_diffusivity)
         return wet_share * bare * self._vapour, (1 - wet_share) * crusted * self._vapour
 
+    @staticmethod
+    def _flow(transfer: Array, front: Array, vapour_pressure: Array | float) -> tuple[Array, Array]:
+        """Stefan flow, kg/m²s, and its slope, kg/m²sK: it steepens without limit towards boiling."""
+        pressure = saturation_pressure(front)
+        dry_air = ATMOSPHERE - pressure
+        scale = transfer * ATMOSPHERE * WATER_MOLAR_MASS / (GAS_CONSTANT * (front - ABSOLUTE_ZERO))
+        slope = scale * pressure * (np.log(10) * ANTOINE[1] / (ANTOINE[2] + front) ** 2) / dry_air
+        return scale * np.log((ATMOSPHERE - vapour_pressure) / dry_air), slope
+
     def _balance_front(
-        self, h: Array, surroundings: Array, inward: Array, convection: Array, vapour_pressure: Array | float
+        self, seconds: float, h: Array, surroundings: Array, inward: Array, convection: Array, vapour_pressure: Array | float
     ) -> tuple[Array, Array]:
-        """Newton on: heat received = heat evaporated + heat conducted inward. Stefan flow, so it steepens without limit towards
-        boiling. Returns the front temperature, °C, and d(evaporation)/dT, kg/m²sK."""
+        """Newton on: heat received = heat evaporated + heat conducted inward. Returns the front temperature, °C, and
+        d(evaporation)/dT, kg/m²sK."""
         if self._dry:
             return (h * surroundings + inward * self.temperature[-1]) / (h + inward), np.zeros_like(h)
-        wet, crusted = self._vapour_conductances(convection)
-        total = wet + crusted
-        self._wet_part = wet / total
+        wet, crusted = self._vapour_conductances(seconds, convection, vapour_pressure)
+        self._wet_part = wet / (wet + crusted)
         front = self.front
         slope = np.zeros_like(h)
         for _ in range(3):
-            pressure = saturation_pressure(front)
-            dry_air = ATMOSPHERE - pressure
-            scale = total * ATMOSPHERE * WATER_MOLAR_MASS / (GAS_CONSTANT * (front - ABSOLUTE_ZERO))
-            flow = scale * np.log((ATMOSPHERE - vapour_pressure) / dry_air)
-            slope = scale * pressure * (np.log(10) * 1730.63 / (233.426 + front) ** 2) / dry_air
+            flow, slope = self._flow(wet + crusted, front, vapour_pressure)
             surplus = h * (surroundings - front) - LATENT_HEAT * flow - inward * (front - self.temperature[-1])
             front = np.minimum(front + surplus / (h + LATENT_HEAT * slope + inward), HIGHEST_FRONT)
         return front, slope
@@ -342,6 +356,7 @@ class MeatBodies:
         self.retained = kept
 
         to_film = np.where(self._tight, 0.0, p.film_share * released)
+        self._juice = to_film / seconds
         from_film = np.where(evaporated < 0, evaporated, self._wet_part * evaporated)
         from_film = np.minimum(from_film, self.film + to_film)
         film = self.film + to_film - from_film

@@ -211,6 +211,7 @@ class Stokers:
         self._tends_damper = np.broadcast_to(np.asarray(tends_damper, bool), (n,))
         self._next_look = rng.uniform(0, 1, n) * self._look_every
         self._last_log = np.full(n, -1e9)
+        self._last_seen: Array | None = None
         self.away: Mask = np.zeros(n, bool)
 
     def act(self, now: float, seen: Array, ambient: Array | float) -> tuple[Mask, Mask]:
@@ -221,7 +222,9 @@ class Stokers:
             return none, none
         pits, rng, n = self._pits, self._rng, seen.size
         self._next_look = np.where(looking, now + self._look_every * rng.uniform(0.5, 1.5, n), self._next_look)
-        error = pits.parameters.set_point - seen
+        last_seen = seen if self._last_seen is None else self._last_seen
+        error = pits.parameters.set_point - seen - 0.5 * np.clip(seen - last_seen, -20.0, 20.0)
+        self._last_seen = np.where(looking, seen, last_seen)
         wanted = np.clip(1.0 + 0.035 * error + 0.1 * rng.standard_normal(n), LEAST_DAMPER, MOST_DAMPER)
         wanted = pits.damper + 0.7 * (wanted - pits.damper)
         moves = looking & self._tends_damper & (np.abs(wanted - pits.damper) > 0.08)
@@ -230,7 +233,7 @@ class Stokers:
 
         need = pits.needed_power(ambient) + 90.0 * error
         judged = pits.expected_power(900.0) / np.maximum(pits.damper, 0.6) * np.exp(self._skill * rng.standard_normal(n))
-        feeds = looking & (judged < 0.93 * need) & (now - self._last_log > 420.0) & (error > -12.0)
+        feeds = looking & (judged < 0.93 * need) & (now - self._last_log > 420.0) & (error > -5.0)
         if feeds.any():
             pits.add_logs(feeds, WOOD_HEAT * self._log_kg * rng.uniform(0.7, 1.3, n))
             self._last_log = np.where(feeds, now, self._last_log)
