@@ -32,6 +32,8 @@ REMEMBERED = 180
 """Minutes of one fire that are kept: no fire that needs tending lasts longer unfed."""
 USUAL_GAP = 35.0
 """Minutes between logs before this pit has told; common practice, no source."""
+SHORTEST_GAP = 5.0
+"""Minutes between logs below which they are one feeding."""
 GAPS_KEPT = 8
 """Log intervals of which the median is the usual gap."""
 NOT_BURNING = 60.0
@@ -59,7 +61,7 @@ class FireWatch:
     """One per pit. Reads the control pit trace (median of good pit channels), one value a minute."""
 
     log_due: Interval | None = None
-    """When the pit leaves its band at the bottom if no fuel is added (engine time), or None with `no_forecast` saying why."""
+    """When the pit leaves its band at the bottom if no fuel is added (engine time); None: `no_forecast` says why."""
     no_forecast: str = "no fire is lit"
     last_log: float | None = None
     lid_open: bool = False
@@ -90,6 +92,7 @@ class FireWatch:
         if seen is None:
             return []
         opened, at, confidence = seen
+        self._asked = []  # what a fire does under an open lid teaches nothing about its end
         self._quiet_until = max(self._quiet_until, now + LOG_MUTED * MINUTE)
         return [FireNoticed(now, FireSign.LID_OPENED if opened else FireSign.LID_CLOSED, at, confidence)]
 
@@ -122,7 +125,7 @@ class FireWatch:
                 pass
 
     def nap_window(self, lead: float) -> tuple[float, float] | None:
-        """("sleep until", "at the latest"), engine times, for a sleeper who needs `lead` s from notice to a burning log.
+        """("sleep until", "at the latest"), engine times. lead: s a sleeper needs from notice to a burning log.
 
         Until: the early end (p05) of the interval in which the pit leaves its band, less the lead. Latest: its
         middle (p50), less the lead. None when there is no forecast, or `until` has already come.
@@ -155,7 +158,8 @@ class FireWatch:
     def _new_fire(self, at: float) -> None:
         """A log went in at `at`: learn from the fire before it, and begin a new cycle."""
         if self.last_log is not None and self._burns:
-            self._intervals.append((at - self.last_log) / MINUTE)
+            if at - self.last_log >= SHORTEST_GAP * MINUTE:
+                self._intervals.append((at - self.last_log) / MINUTE)
             self._learn(at)
         self.last_log = at
         self._asked = []

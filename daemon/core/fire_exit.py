@@ -21,19 +21,19 @@ PRIOR_WORTH = 12.0
 
 Row = tuple[float, ...]
 """The features in the order of FEATURES, then minutes to the exit."""
+_PRIOR = np.array(PRIOR, dtype=float).reshape(-1, len(FEATURES) + 1)
 
 
 class ExitLibrary:
     """Past fires to compare with. `own`: rows of this pit; fires: from how many of its fires they come."""
 
     def __init__(self, own: tuple[Row, ...], fires: int) -> None:
-        prior = np.array(PRIOR, dtype=float).reshape(-1, len(FEATURES) + 1)
         mine = np.array(own, dtype=float).reshape(-1, len(FEATURES) + 1)
-        rows = np.concatenate([prior, mine])
+        rows = np.concatenate([_PRIOR, mine])
         self._features: npt.NDArray[np.float64] = rows[:, :-1] / SCALE
         self._minutes: npt.NDArray[np.float64] = rows[:, -1]
         self._worth = np.ones(len(rows))
-        self._worth[: len(prior)] = PRIOR_WORTH / (PRIOR_WORTH + fires)
+        self._worth[: len(_PRIOR)] = PRIOR_WORTH / (PRIOR_WORTH + fires)
 
     def minutes_left(self, features: tuple[float, ...]) -> tuple[float, float, float] | None:
         """p05, p50, p95 minutes until the band is left at the bottom; None when there is nothing to compare with."""

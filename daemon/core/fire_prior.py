@@ -1,4 +1,7 @@
-"""Simulated fires, by tests/bench/make_fire_prior.py: not written by hand. Columns: level, slope 6 min, slope 12 min, slope 25 min, since log, since peak, peak, gap, minutes left."""
+"""Simulated fires, made by tests/bench/make_fire_prior.py: not written by hand.
+
+Columns: level, slope 6 min, slope 12 min, slope 25 min, since log, since peak, peak, gap, minutes left.
+"""
 
 PRIOR: tuple[tuple[float, ...], ...] = (
     (8.194, 0.1071, -0.01486, -0.2828, 14, 14, 10.69, 10, 17),

@@ -26,8 +26,8 @@ LOG_TURN = 0.10
 """°C/min by which the slope must turn upwards, ending above zero."""
 LOG_AGAIN = 15
 """Minutes before another log can be told from the last."""
-LOG_MUTED = 12
-"""Minutes after a lid opening during which a climb is only the pit recovering."""
+LOG_MUTED = 6
+"""Minutes after the pit has recovered from an open lid during which a climb is no log."""
 LOG_LAG = 6
 """Minutes from laying a log on to the middle of the turn it makes."""
 
@@ -113,7 +113,7 @@ class LidSense:
 
 
 def log_turn(minutes: list[float]) -> float:
-    """How far the slope turned upwards, °C/min, over the last 2 x LOG_SPAN minutes; 0 when it did not, or is not climbing."""
+    """How far the slope turned upwards over the last 2 x LOG_SPAN minutes, °C/min; 0 when it did not or is not climbing."""
     after, before = slope(minutes[-LOG_SPAN:]), slope(minutes[-2 * LOG_SPAN : -LOG_SPAN])
     if isnan(after) or isnan(before) or after <= 0 or after - before < LOG_TURN:
         return 0.0

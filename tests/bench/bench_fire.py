@@ -123,12 +123,12 @@ def report_logs(episodes: list[FireEpisode], scores: list[Score], rng: np.random
     delays: list[float] = []
     hours = 0.0
     for episode, score in zip(episodes, scores, strict=True):
-        seen = [e.time / 60 for e in score.noticed if e.sign is FireSign.LOG_ADDED and e.time / 60 > 20]
+        seen = [e.time / 60 for e in score.noticed if e.sign is FireSign.LOG_ADDED]
         right, late = match(episode.logs, seen)
         true, found, delays = true + right, found + len(seen), delays + late
         fed += len(feedings(episode.logs))
         hours += episode.pit_read.size / 60
-        chance += match(episode.logs, rng.uniform(20, episode.pit_read.size, len(seen)).tolist())[0]
+        chance += match(episode.logs, rng.uniform(10, episode.pit_read.size, len(seen)).tolist())[0]
     print(f"Logs ({fed} feedings in {hours:.0f} h)")
     recall, precision, false = len(delays) / fed, true / max(found, 1), (found - true) * 10 / hours
     line("recall", recall, ">= .85", recall >= 0.85)

@@ -151,9 +151,10 @@ def main() -> None:
     lines = ["    (" + ", ".join(f"{v:.4g}" for v in all_rows[i]) + ")," for i in sorted(picked)]
     path = Path(__file__).resolve().parents[2] / "daemon/core/fire_prior.py"
     path.write_text(
-        '"""Simulated fires, by tests/bench/make_fire_prior.py: not written by hand. Columns: '
+        '"""Simulated fires, made by tests/bench/make_fire_prior.py: not written by hand.\n\nColumns: '
         + ", ".join(FEATURES)
-        + ', minutes left."""\n\nPRIOR: tuple[tuple[float, ...], ...] = (\n'
+        + ", minutes left.\n"
+        + '"""\n\nPRIOR: tuple[tuple[float, ...], ...] = (\n'
         + "\n".join(lines)
         + "\n)\n"
     )
