@@ -1,0 +1,87 @@
+// The one place that knows the chart library. It may be missing; then a note stands where the chart would.
+
+import { make } from "./dom.js";
+import { live } from "./live.js";
+import { shown } from "./words.js";
+
+let library;
+async function load() {
+  if (library === undefined) {
+    library = live.facts?.chart ? await import("/vendor/uplot.js").then((module) => module.default, () => null) : null;
+  }
+  return library;
+}
+
+const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+export function seriesInk(index) {
+  const probe = make("i", { class: `s${index % 8}` });
+  document.body.append(probe);
+  const colour = getComputedStyle(probe).color;
+  probe.remove();
+  return colour;
+}
+const DASHES = [[], [8, 4], [2, 3], [12, 3, 2, 3]];
+
+/** box: where. x: numbers. lines: {label, values (°C), ink, dash?, width?}. fills: [[upper, lower, ink]] of line indexes.
+ * options: time (x is UTC s), bands [[low, high]], marks [{x, text}], zoomed(min, max). Resolves to false without a library. */
+export async function chart(box, x, lines, { fills = [], time = true, bands = [], marks = [], zoomed, label }) {
+  const Plot = await load();
+  box.plot?.destroy();
+  box.plot = null;
+  if (!Plot) {
+    box.className = "chart note";
+    box.replaceChildren(make("p", { class: "suspect" }, "No curve here: the chart library was not put in when this page was installed (deploy/web-assets.sh does it). Everything else works."));
+    return false;
+  }
+  box.className = "chart";
+  box.replaceChildren();
+  const axis = { stroke: ink("--smoke"), grid: { stroke: ink("--plate"), width: 1 }, ticks: { stroke: ink("--plate") }, font: "13px system-ui, sans-serif" };
+  const clockTicks = (plot, splits) => splits.map((s) => new Date(s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }));
+  const hourTicks = (plot, splits) => splits.map((s) => `${+(s / 3600).toFixed(1)} h`);
+  const under = (plot) => {
+    const { ctx, bbox } = plot;
+    ctx.save();
+    ctx.fillStyle = ink("--glow");
+    for (const [low, high] of bands) {
+      const top = plot.valToPos(shown(high), "y", true);
+      ctx.fillRect(bbox.left, Math.max(bbox.top, top), bbox.width, plot.valToPos(shown(low), "y", true) - top);
+    }
+    ctx.strokeStyle = ctx.fillStyle = ink("--smoke");
+    ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
+    ctx.setLineDash([3 * devicePixelRatio, 3 * devicePixelRatio]);
+    for (const { x: where, text } of marks) {
+      const left = plot.valToPos(where, "x", true);
+      if (left < bbox.left || left > bbox.left + bbox.width) continue;
+      ctx.beginPath(); ctx.moveTo(left, bbox.top); ctx.lineTo(left, bbox.top + bbox.height); ctx.stroke();
+      ctx.fillText(text, left + 3, bbox.top + 12 * devicePixelRatio);
+    }
+    ctx.restore();
+  };
+  box.plot = new Plot({
+    width: box.clientWidth, height: box.clientHeight, legend: { show: false }, cursor: { drag: { x: true, y: false, setScale: false } },
+    scales: { x: { time } },
+    axes: [{ ...axis, values: time ? clockTicks : hourTicks }, { ...axis, size: 46, values: (plot, splits) => splits.map((s) => `${s}°`) }],
+    series: [{}, ...lines.map((line) => ({ label: line.label, stroke: line.ink, width: line.width ?? 2, dash: line.dash ?? [], points: { show: false }, spanGaps: false }))],
+    bands: fills.map(([upper, lower, fill]) => ({ series: [upper + 1, lower + 1], fill })),
+    hooks: {
+      drawClear: [under],
+      setSelect: [(plot) => {
+        const { left, width } = plot.select;
+        if (width > 8 && zoomed) zoomed(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
+      }],
+    },
+  }, [x, ...lines.map((line) => line.values.map((value) => (value === null || value === undefined ? null : shown(value))))], box);
+  box.setAttribute("role", "img");
+  box.setAttribute("aria-label", label);
+  new ResizeObserver((entries, observer) => {
+    if (!box.plot || !box.isConnected) { observer.disconnect(); return; }
+    if (Math.abs(box.plot.width - box.clientWidth) > 1) box.plot.setSize({ width: box.clientWidth, height: box.clientHeight });
+  }).observe(box);
+  return true;
+}
+
+export const faint = (colour) => colour.replace("rgb(", "rgba(").replace(")", ", 0.28)");
+export const dashOf = (index) => DASHES[index % DASHES.length];
+
+export const legend = (names) => make("ul", { class: "legend" }, ...names.map((name, index) =>
+  make("li", {}, make("span", { class: `key s${index % 8}` }), name)));

@@ -1,0 +1,82 @@
+// The night as a curve: history with zoom, the forecast fan after now, marks as lines.
+
+import { button, make } from "./dom.js";
+import { chart, dashOf, faint, legend, seriesInk } from "./chart.js";
+import { ask, live } from "./live.js";
+import { clock, plain } from "./words.js";
+
+const HOUR = 3600;
+const LETTERS = { log: "log", "log-added": "log?", "lid-open": "lid", "lid-opened": "lid?", wrapped: "wrap", "probed-tender": "tender", off: "off", hold: "hold" };
+
+export function curveRoom(root) {
+  const box = make("div", { class: "chart" });
+  const [names, marksBox, status] = [make("div", {}), make("div", {}), make("p", { class: "quiet", role: "status" })];
+  let view = { end: null, span: 4 * HOUR };
+  let drawnAt = -Infinity;
+  let asked = 0;
+
+  async function show() {
+    const snapshot = live.snapshot;
+    if (!snapshot) return;
+    drawnAt = snapshot.time;
+    const mine = (asked += 1);
+    const end = view.end ?? snapshot.time;
+    const start = end - view.span;
+    try {
+      const history = await ask(`/api/history?start=${start}&end=${end}&points=${Math.min(1000, Math.max(200, Math.round(box.clientWidth)))}`);
+      if (mine !== asked || !box.isConnected) return;
+      await paint(history, snapshot, view.end === null);
+      status.textContent = `${clock(start, snapshot)} to ${clock(end, snapshot)}`;
+    } catch (error) { status.textContent = error.message; }
+  }
+
+  async function paint(history, snapshot, withForecast) {
+    const offset = snapshot.wall_offset;
+    const names_of = new Map(snapshot.channels.map((channel) => [channel.id, channel.name]));
+    const x = history.time.map((time) => time + offset);
+    const ahead = withForecast ? snapshot.pieces.filter((piece) => piece.fan.length > 1) : [];
+    const horizon = snapshot.time + view.span / 2;
+    const later = [...new Set(ahead.flatMap((piece) => piece.fan.map((point) => point.time)))].filter((t) => t > snapshot.time && t < horizon).sort((a, b) => a - b);
+    const gap = later.map(() => null);
+    const before = history.time.map(() => null);
+    const [lines, fills] = [[], []];
+    history.channels.forEach((channel, index) => {
+      const ink = seriesInk(index);
+      lines.push({ label: `${channel.id} highest`, values: [...channel.high, ...gap], ink, dash: dashOf(Math.floor(index / 2)) });
+      lines.push({ label: `${channel.id} lowest`, values: [...channel.low, ...gap], ink, width: 1 });
+      fills.push([lines.length - 2, lines.length - 1, faint(ink)]);
+    });
+    for (const piece of ahead) {
+      const ink = seriesInk(Math.max(0, history.channels.findIndex((channel) => channel.id === piece.channel)));
+      const value = (key) => [...before, ...later.map((time) => piece.fan.find((point) => point.time === time)?.[key] ?? null)];
+      for (const key of ["p95", "p50", "p05"]) lines.push({ label: `${piece.id} ${key}`, values: value(key), ink, dash: [4, 4], width: key === "p50" ? 2 : 1 });
+      fills.push([lines.length - 3, lines.length - 1, faint(ink)]);
+    }
+    const marks = history.marks.map((mark) => ({ x: mark.time + offset, text: LETTERS[mark.kind] ?? plain(mark.kind) }));
+    await chart(box, [...x, ...later.map((time) => time + offset)], lines, {
+      fills, bands: [[snapshot.pit.band.low, snapshot.pit.band.high]], marks,
+      label: "Temperatures over time; the readings of now are in words in the room Pit",
+      zoomed: (from, to) => { view = { end: to - offset, span: Math.max(300, to - from) }; show(); },
+    });
+    names.replaceChildren(legend(history.channels.map((channel) => names_of.get(channel.id) ?? channel.id)));
+    marksBox.replaceChildren(history.marks.length === 0 ? make("p", { class: "quiet" }, "No marks in this span.") : make("details", {}, make("summary", {}, "Marks in this span"),
+      make("ul", { class: "list" }, ...history.marks.map((mark) => make("li", {}, `${clock(mark.time, snapshot)} ${plain(mark.kind)}${mark.piece ? `, ${mark.piece}` : ""}`)))));
+  }
+
+  const spanButton = (text, hours) => button(text, () => { view = { end: null, span: hours * HOUR }; show(); });
+  const move = (text, change) => button(text, () => {
+    const end = view.end ?? live.snapshot.time;
+    view = change(end, view.span);
+    if (view.end >= live.snapshot.time) view.end = null;
+    show();
+  });
+  root.replaceChildren(make("section", { class: "plate" },
+    make("div", { class: "row" }, make("h2", {}, "The night as a curve"), status), box, names,
+    make("div", { class: "buttons tight" }, spanButton("1 h", 1), spanButton("4 h", 4), spanButton("12 h", 12), spanButton("24 h", 24)),
+    make("div", { class: "buttons tight" },
+      move("Earlier", (end, span) => ({ end: end - span / 2, span })), move("Later", (end, span) => ({ end: end + span / 2, span })),
+      move("Closer", (end, span) => ({ end: end - span / 4, span: Math.max(300, span / 2) })), move("Wider", (end, span) => ({ end: end + span / 2, span: Math.min(72 * HOUR, span * 2) }))),
+    marksBox));
+  const update = (snapshot) => { if (view.end === null && (snapshot.time - drawnAt > 30 || snapshot.time < drawnAt)) show(); };
+  return { update, tick() {} };
+}

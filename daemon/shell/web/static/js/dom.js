@@ -1,0 +1,49 @@
+// Making and keeping elements. Text goes in as text only: nothing here can make markup of a string.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function fill(node, attributes, children) {
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else node.setAttribute(name, value === true ? "" : value);
+  }
+  node.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== ""));
+  return node;
+}
+
+export const make = (tag, attributes = {}, ...children) => fill(document.createElement(tag), attributes, children);
+
+export const draw = (tag, attributes = {}, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
+
+export const find = (id) => document.getElementById(id);
+
+export function say(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+}
+
+/** Rebuild `parent` only when `what` changed. */
+export function redraw(parent, what, build) {
+  const signature = JSON.stringify(what);
+  if (parent.signature === signature) return;
+  parent.signature = signature;
+  parent.replaceChildren(...[build()].flat().filter(Boolean));
+}
+
+/** One lasting node an item: a press that begins before an update still ends on the same button. */
+export function keyed(parent, items, keyOf, create) {
+  const kept = (parent.kept ??= new Map());
+  const wanted = new Set(items.map(keyOf));
+  for (const [key, part] of kept) {
+    if (!wanted.has(key)) { part.node.remove(); kept.delete(key); }
+  }
+  items.forEach((item, index) => {
+    const key = keyOf(item);
+    let part = kept.get(key);
+    if (!part) kept.set(key, (part = create(item)));
+    if (parent.children[index] !== part.node) parent.insertBefore(part.node, parent.children[index] ?? null);
+    part.update(item);
+  });
+}
+
+export const button = (text, act, attributes = {}) => make("button", { type: "button", onclick: act, ...attributes }, text);

@@ -1,0 +1,71 @@
+// The line to the watch: one event stream in, commands out.
+
+import { find, make, say } from "./dom.js";
+
+export const live = { snapshot: null, cameAt: 0, facts: null };
+const listeners = new Set();
+const news = new Map();
+
+export const onSnapshot = (listener) => listeners.add(listener);
+export const onNews = (name, listener) => news.set(name, listener);
+export const sinceWord = () => (performance.now() - live.cameAt) / 1000;
+
+export async function ask(path) {
+  const answer = await fetch(path, { credentials: "same-origin", cache: "no-store" });
+  const body = await answer.json().catch(() => ({ problem: "no answer in words" }));
+  if (!answer.ok) throw new Error(body.problem);
+  return body;
+}
+
+let toastEnds = 0;
+export function toast(text) {
+  say(find("toast"), text);
+  clearTimeout(toastEnds);
+  toastEnds = setTimeout(() => say(find("toast"), ""), 7000);
+}
+
+/** Send a command. True when the watch took it; says so either way. */
+export async function tell(path, body, done) {
+  try {
+    const answer = await fetch(path, {
+      method: "POST", credentials: "same-origin", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body),
+    });
+    const result = await answer.json();
+    if (!answer.ok) throw new Error((result.where ? `${result.where}: ` : "") + result.problem);
+    toast(done);
+    return true;
+  } catch (error) {
+    toast(error instanceof TypeError ? "Not sent: no connection to the watch." : `Not done. ${error.message}`);
+    return false;
+  }
+}
+
+export function take(snapshot) {
+  live.snapshot = snapshot;
+  live.cameAt = performance.now();
+  for (const listener of listeners) listener(snapshot);
+}
+
+let stream = null;
+export function listen() {
+  stream?.close();
+  stream = new EventSource("/api/events");
+  stream.addEventListener("snapshot", (event) => take(JSON.parse(event.data)));
+  for (const name of ["refused", "morning"]) {
+    stream.addEventListener(name, (event) => news.get(name)?.(JSON.parse(event.data)));
+  }
+  stream.addEventListener("error", () => { if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 4000); });
+}
+
+export const pairing = () => {
+  const token = make("input", { type: "password", autocomplete: "off", name: "token", required: true });
+  const send = async (event) => {
+    event.preventDefault();
+    if (await tell("/api/login", { token: token.value.trim() }, "Paired.")) location.replace("/");
+  };
+  return make("form", { class: "plate", onsubmit: send },
+    make("h2", {}, "Pair this phone"),
+    make("p", {}, "Scan the code shown at the watch's terminal, or type its token here. Once is enough."),
+    make("label", {}, "Token", token),
+    make("div", { class: "buttons" }, make("button", { class: "main" }, "Pair")));
+};

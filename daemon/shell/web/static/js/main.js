@@ -1,0 +1,75 @@
+// The page's own loop: which room is shown, is the word of the watch fresh, and nothing else.
+
+import { find, make, redraw, say } from "./dom.js";
+import { showAlarms } from "./alarms.js";
+import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.js";
+import { pitRoom } from "./pit.js";
+import { tickPieces } from "./pieces.js";
+import { at, plain, recall, span, state, useFahrenheit } from "./words.js";
+
+const STALE_SECONDS = 15; // three missed beats
+const ROOMS = {
+  pit: async () => pitRoom,
+  curve: async () => (await import("./curve.js")).curveRoom,
+  night: async () => (await import("./night.js")).nightRoom,
+  cooks: async () => (await import("./cooks.js")).cooksRoom,
+  care: async () => (await import("./care.js")).careRoom,
+};
+let room = null;
+
+async function enter() {
+  const name = location.hash.slice(1) in ROOMS ? location.hash.slice(1) : "pit";
+  for (const link of document.querySelectorAll(".rooms a")) {
+    if (link.hash === `#${name}`) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
+  }
+  const root = find("room");
+  if (name !== "care" && !live.facts.paired && !live.facts.open_view) { root.replaceChildren(pairing()); room = null; return; }
+  const open = await ROOMS[name]();
+  const fresh = make("div", {});
+  root.replaceChildren(fresh);
+  room = open(fresh);
+  if (live.snapshot) room.update(live.snapshot);
+  scrollTo(0, 0);
+}
+
+function frame(snapshot) {
+  say(find("title"), snapshot.cook_name || snapshot.pit.name);
+  document.body.dataset.fire = ["in-band", "high", "runaway", "falling"].includes(snapshot.pit.stage) ? "bright" : "dim";
+  const news = snapshot.alarms.filter((alarm) => alarm.state.includes("unacknowledged")).length;
+  document.title = `${news ? `(${news}) ` : ""}${snapshot.pit.name} · pitvigil`;
+  showAlarms(snapshot);
+  const troubles = snapshot.health.map((part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`);
+  if (!snapshot.clock_trusted) troubles.push("The watch's clock is not set yet: times of day may be wrong");
+  if (live.facts && !live.facts.paired) troubles.push("You may look. To press anything, pair this phone in the room Care");
+  redraw(find("health"), troubles, () => troubles.length ? [make("ul", { class: "plate list" }, ...troubles.map((text) => make("li", {}, state("suspect", text))))] : []);
+  room?.update(snapshot);
+  tick();
+}
+
+function tick() {
+  if (!live.snapshot) return;
+  const quiet = sinceWord();
+  const stale = quiet > STALE_SECONDS;
+  const told = at(Date.now() - quiet * 1000);
+  document.body.toggleAttribute("data-stale", stale);
+  find("stale").hidden = !stale;
+  if (stale) say(find("stale"), `No word from the watch since ${told}. What you see is old. Look at the pit.`);
+  say(find("link"), stale ? `silent ${span(quiet)}` : `live · ${at((live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000)}`);
+  room?.tick();
+  tickPieces(find("pieces"));
+}
+
+async function begin() {
+  try { live.facts = await ask("/api/page"); } catch { setTimeout(begin, 3000); return; }
+  if (recall("unit") === null) useFahrenheit(live.facts.fahrenheit, false);
+  if (live.facts.paired || live.facts.open_view) {
+    onSnapshot(frame);
+    ask("/api/snapshot").then(take, () => {});
+    listen();
+  } else say(find("link"), "not paired");
+  addEventListener("hashchange", enter);
+  await enter();
+}
+
+setInterval(tick, 1000);
+begin();

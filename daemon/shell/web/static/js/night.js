@@ -1,0 +1,66 @@
+// Going to bed: the green list, the nap that can be promised, the test wake; and the account in the morning.
+
+import { button, make, redraw } from "./dom.js";
+import { alarmsAway } from "./alarms.js";
+import { ask, live, onNews, tell, toast } from "./live.js";
+import { clock, plain, state } from "./words.js";
+
+const TEST = { never: ["bad", "not tried this evening"], sent: ["suspect", "sent, not yet delivered"], delivered: ["suspect", "delivered: press Seen on its alarm"], acknowledged: ["good", "delivered and seen"] };
+
+function napFace(snapshot) {
+  const { nap, sleep } = snapshot;
+  const lines = [];
+  if (nap === null) lines.push(make("p", {}, "Press \u201cI am going to sleep\u201d: the watch then says how long you may, and what is missing."));
+  else if (nap.until === null) lines.push(make("p", { class: "do bad" }, `No nap can be promised. ${nap.reason}`));
+  else lines.push(make("p", {}, "Sleep until"), make("p", { class: "big mid" }, clock(nap.until, snapshot)),
+    make("p", {}, nap.latest === null ? nap.reason : `At the latest ${clock(nap.latest, snapshot)}. You will be woken earlier only if the fire falls faster. ${nap.reason}`));
+  if (nap !== null) lines.push(make("ul", { class: "list", id: "green-list" },
+    ...nap.unmet.map((text) => make("li", {}, state("bad", `${text}: not ready`))), ...nap.green.map((text) => make("li", {}, state("good", text)))));
+  const [name, word] = TEST[sleep.test_wake] ?? ["suspect", sleep.test_wake];
+  lines.push(make("p", {}, "Test wake: ", state(name, word)));
+  if (sleep.paused_until !== null) lines.push(make("p", { class: "suspect" }, `Repeats are paused until ${clock(sleep.paused_until, snapshot)}.`));
+  return [make("div", { class: "row" }, make("h2", {}, "May I sleep?"), make("strong", {}, sleep.asleep ? "asleep" : sleep.night ? "quiet hours" : "awake")), ...lines];
+}
+
+function wakeRow(wake) {
+  const judged = wake.needed === null ? "" : wake.needed ? "You said: needed." : "You said: not needed.";
+  const judge = (needed, text) => button(text, async () => {
+    if (await tell("/api/judge-wake", { notification: wake.notification, needed }, "Thank you. The next night learns from it.")) await showWakes();
+  }, { "aria-pressed": String(wake.needed === needed) });
+  return make("li", {}, make("p", {}, `${clock(wake.time, live.snapshot)} ${wake.text}`),
+    wake.held_back ? make("p", { class: "quiet" }, "Held back so that you could sleep.") : make("p", { class: "quiet" }, judged || "Was it needed?"),
+    wake.held_back ? null : make("div", { class: "buttons tight" }, judge(true, "Needed"), judge(false, "Not needed")));
+}
+
+let wakesBox = null;
+async function showWakes() {
+  if (!wakesBox) return;
+  try {
+    const { wakes } = await ask("/api/wakes");
+    wakesBox.replaceChildren(wakes.length ? make("ul", { class: "list" }, ...wakes.map(wakeRow)) : make("p", { class: "quiet" }, "Nothing woke you."));
+  } catch (error) {
+    wakesBox.replaceChildren(make("p", { class: "quiet" }, error.message));
+  }
+}
+
+onNews("refused", (news) => toast(`Not done: ${news.reason}`));
+onNews("morning", (news) => { toast(`Good morning. Woken ${news.woke.length} times; ${news.held_back.length} held back.`); showWakes(); });
+
+export function nightRoom(root) {
+  const [face, away] = [make("div", { class: "stack" }), make("div", {})];
+  wakesBox = make("div", {});
+  root.replaceChildren(
+    make("section", { class: "plate" }, face, make("div", { class: "buttons" },
+      button("I am going to sleep", () => tell("/api/sleep", {}, "Asked. The list is being checked."), { class: "main" }),
+      button("Send a test wake", () => tell("/api/test-wake", {}, "A test wake is on its way to every channel.")),
+      button("Good morning", () => tell("/api/morning", {}, "Good morning.")))),
+    away,
+    make("section", { class: "plate" }, make("h2", {}, "What woke you"), wakesBox));
+  showWakes();
+  const update = (snapshot) => {
+    redraw(face, [snapshot.nap, snapshot.sleep], () => napFace(snapshot));
+    alarmsAway(away, snapshot);
+  };
+  return { update, tick() {} };
+}
+export const nightWord = (snapshot) => plain(snapshot.sleep.test_wake);

@@ -1,0 +1,102 @@
+// Each piece of meat: core, stage, forecast, what to press next, and what is known about food safety.
+
+import { keyed, make, redraw, say } from "./dom.js";
+import { fan, rail } from "./draw.js";
+import { live, sinceWord } from "./live.js";
+import { mark } from "./pit.js";
+import { big, capital, clock, degrees, plain, qualityOf, span, state, trend, unit } from "./words.js";
+
+const NEXT = {
+  waiting: [["meat-on", "Meat on"]],
+  on: [["wrapped", "Wrapped"]], cooking: [["wrapped", "Wrapped"]], stall: [["wrapped", "Wrapped"]],
+  "past-stall": [["wrapped", "Wrapped"], ["probed-tender", "Probed tender"]],
+  wrapped: [["probed-tender", "Probed tender"], ["off", "Off the pit"]],
+  "tender-range": [["probed-tender", "Probed tender"], ["off", "Off the pit"]],
+  off: [["rest", "Resting"], ["hold", "In the hold"]], rest: [["hold", "In the hold"], ["serve", "Served"]],
+  hold: [["serve", "Served"], ["chill", "Chilling"]],
+};
+const ALL = [["meat-on", "Meat on"], ["wrapped", "Wrapped"], ["probed-tender", "Probed tender"], ["off", "Off the pit"],
+  ["rest", "Resting"], ["hold", "In the hold"], ["chill", "Chilling"], ["serve", "Served"]];
+const GOALS = { wrap: "Wrap", "stall-end": "Stall over", tender: "Tender", target: "Target", "rest-peak": "Peak at rest", "hold-limit": "Hold limit", "rest-end": "Rest over" };
+const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped", "pit-10-hotter": "with the pit 10 °C hotter" };
+
+const between = (at, snapshot) => `${clock(at.p50, snapshot)}, between ${clock(at.p05, snapshot)} and ${clock(at.p95, snapshot)}`;
+
+function outlooks(piece, snapshot) {
+  const planned = piece.outlooks.filter((outlook) => outlook.scenario === "planned");
+  const others = piece.outlooks.filter((outlook) => outlook.scenario !== "planned" && outlook.at !== null);
+  const line = (outlook) => make("li", {}, make("strong", {}, GOALS[outlook.goal] ?? plain(outlook.goal)), " ",
+    SCENARIOS[outlook.scenario] ?? "", " ", outlook.at === null ? `not known: ${outlook.reason}` : between(outlook.at, snapshot),
+    outlook.celsius === null ? "" : ` at ${degrees(outlook.celsius)}`);
+  if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
+  return [
+    make("ul", {}, ...planned.map(line)),
+    piece.fan.length > 1 ? fan(piece, snapshot) : null,
+    others.length ? make("details", {}, make("summary", {}, "What if"), make("ul", { class: "list" }, ...others.map(line))) : null,
+  ];
+}
+
+function face(piece, channel, snapshot) {
+  const zones = piece.tender_low === null || piece.tender_high === null ? [] : [[piece.tender_low, piece.tender_high, "tender"]];
+  const marks = [[piece.wrap_at, "wrapat"], [piece.target, "wrapat"]].filter(([celsius]) => celsius !== null);
+  const told = [
+    piece.wrap_at === null ? "" : `wrap from ${degrees(piece.wrap_at)}`,
+    piece.tender_low === null ? "" : `tender ${degrees(piece.tender_low)} to ${degrees(piece.tender_high)}`,
+    piece.target === null ? "" : `target ${degrees(piece.target)}`].filter(Boolean).join(", ");
+  return [
+    make("div", { class: "row" }, make("h2", {}, piece.name), make("strong", { class: "hot" }, `${capital(plain(piece.stage))} since ${clock(piece.since, snapshot)}`)),
+    make("div", { class: "row" }, big(piece.celsius, "mid"), make("div", {}, make("p", { class: "num" }, trend(piece.rate)),
+      channel ? state(...qualityOf(channel)) : "")),
+    rail(0, 100, zones, marks, piece.celsius, told || "Core from 0 to 100 °C"),
+    make("p", { class: "quiet" }, capital(told)),
+    piece.stage !== "stall" && piece.stall_probability > 0.5 ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`) : null,
+    piece.question ? make("p", { class: "suspect" }, piece.question) : null,
+    ...outlooks(piece, snapshot),
+  ];
+}
+
+function safetyFace(piece, snapshot) {
+  const safety = piece.safety;
+  const clockLine = safety.hold_left_seconds === null ? null : make("p", { class: "num bad" }, `Hold clock: ${span(safety.hold_left_seconds)} left below the floor`);
+  const cooling = safety.cooling_left_seconds === null ? null : make("p", { class: "num" }, `Cooling, ${plain(safety.cooling_stage)}: ${span(safety.cooling_left_seconds)} left`);
+  return [clockLine, cooling, make("details", {}, make("summary", {}, "Food safety: what is known"), make("ul", { class: "list" },
+    make("li", {}, safety.safe_minimum_reached_at === null ? "Safe minimum at the probe: not yet seen." : `Safe minimum at the probe: first seen ${clock(safety.safe_minimum_reached_at, snapshot)}.`),
+    safety.lethality_rule ? make("li", {}, `${Math.round(100 * Math.min(9.99, safety.lethality_fraction))} % of the time and temperature of ${safety.lethality_rule}.`) : null,
+    make("li", {}, `On the way up for ${span(safety.come_up_seconds)}; worth a thought beyond ${span(safety.come_up_limit)}.`),
+    safety.below_floor_seconds > 0 ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`) : null,
+    ...safety.notes.map((note) => make("li", {}, note))),
+    make("p", { class: "quiet" }, "One probe sees one spot. This is a record, not a promise that food is safe: check the thickest parts with a clean probe of your own."))];
+}
+
+function card(first) {
+  const [top, buttons, safety, age] = [make("div", { class: "stack" }), make("div", { class: "buttons" }), make("div", {}), make("p", { class: "quiet" })];
+  const node = make("section", { class: "plate", "aria-label": first.name }, top, age, buttons,
+    make("details", {}, make("summary", {}, "All marks"), make("div", { class: "buttons" }, ...ALL.map(([kind, text]) => mark(kind, text, first.id)))), safety);
+  let shown = null;
+  const tick = () => {
+    const channel = live.snapshot.channels.find((c) => c.id === shown.channel);
+    say(age, !channel || channel.age === null ? `Probe ${shown.channel}: never read` : `${channel.name}, read ${span(channel.age + sinceWord())} ago`);
+  };
+  const update = (piece) => {
+    shown = piece;
+    const snapshot = live.snapshot;
+    const channel = snapshot.channels.find((c) => c.id === piece.channel);
+    const { safety: known, ...rest } = piece;
+    redraw(top, [rest, channel?.quality, channel?.doubts, snapshot.serve_at, unit()], () => face(piece, channel, snapshot));
+    redraw(buttons, piece.stage, () => (NEXT[piece.stage] ?? []).map(([kind, text], index) => mark(kind, text, piece.id, index === 0 ? { class: "main" } : {})));
+    // Whole minutes only, so that an open list stays open while it is read.
+    redraw(safety, Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)), () => {
+      const open = safety.querySelector("details")?.open;
+      const parts = safetyFace(piece, snapshot);
+      if (open) parts.at(-1).open = true;
+      return parts;
+    });
+    tick();
+  };
+  return { node, update, tick };
+}
+
+export function pieces(parent, snapshot) {
+  keyed(parent, snapshot.pieces, (piece) => piece.id, card);
+}
+export const tickPieces = (parent) => parent?.kept?.forEach((part) => part.tick());

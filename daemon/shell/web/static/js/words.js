@@ -1,0 +1,73 @@
+// Numbers and instants as a person reads them. Inside: °C, s.
+
+import { draw, make } from "./dom.js";
+
+const kept = (name) => { try { return localStorage.getItem(name); } catch { return null; } };
+export const keep = (name, value) => { try { localStorage.setItem(name, value); } catch { /* private browsing */ } };
+export const recall = kept;
+
+let fahrenheit = kept("unit") === "F";
+export const isFahrenheit = () => fahrenheit;
+export function useFahrenheit(yes, lasting = true) {
+  fahrenheit = yes;
+  if (lasting) keep("unit", yes ? "F" : "C");
+}
+
+export const unit = () => (fahrenheit ? "°F" : "°C");
+export const shown = (celsius) => (fahrenheit ? celsius * 1.8 + 32 : celsius);
+export const inside = (number) => (fahrenheit ? (number - 32) / 1.8 : number);
+export const step = (celsius) => (fahrenheit ? celsius * 1.8 : celsius);
+export const degrees = (celsius) => (celsius === null ? "no value" : `${Math.round(shown(celsius))} ${unit()}`);
+export const difference = (celsius) => {
+  const value = Math.round(step(celsius));
+  return `${value > 0 ? "+" : value < 0 ? "−" : "±"}${Math.abs(value)}°`;
+};
+
+export function trend(rate) {
+  if (rate === null) return "trend not known";
+  const value = Math.round(step(rate));
+  if (Math.abs(step(rate)) < 3) return "→ steady";
+  return value > 0 ? `↗ rising ${value}° an hour` : `↘ falling ${-value}° an hour`;
+}
+
+export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
+export const at = (milliseconds) => new Date(milliseconds).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+export const day = (utc) => new Date(utc * 1000).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" });
+
+export function span(seconds) {
+  const s = Math.max(0, Math.round(seconds));
+  if (s < 90) return `${s} s`;
+  if (s < 5400) return `${Math.round(s / 60)} min`;
+  const minutes = Math.round(s / 60);
+  return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
+}
+
+export const plain = (word) => word.replaceAll("-", " ");
+export const capital = (word) => word.charAt(0).toUpperCase() + word.slice(1);
+
+const SHAPES = {
+  good: "M8 1a7 7 0 1 0 0 14A7 7 0 0 0 8 1zM7 11.4 3.8 8.2l1.4-1.4L7 8.6l3.8-3.8 1.4 1.4z",
+  suspect: "M8 1a7 7 0 1 0 0 14A7 7 0 0 0 8 1zm0 2v10A5 5 0 0 1 8 3z",
+  bad: "M3.8 2.4 2.4 3.8 6.6 8l-4.2 4.2 1.4 1.4L8 9.4l4.2 4.2 1.4-1.4L9.4 8l4.2-4.2-1.4-1.4L8 6.6z",
+  high: "M8 1 15.5 15H.5zM7 6v5h2V6zm0 6v2h2v-2z",
+  medium: "M8 .5 15.5 8 8 15.5.5 8zM7 4v5h2V4zm0 6v2h2v-2z",
+  low: "M2 2h12v12H2zM7 4v5h2V4zm0 6v2h2v-2z",
+  quiet: "M3 7h10v2H3z",
+};
+
+export const shape = (name) => draw("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" },
+  draw("path", { d: SHAPES[name] ?? SHAPES.quiet, fill: "currentColor", "fill-rule": "evenodd" }));
+
+/** Word, shape and colour together, never colour alone. */
+export const state = (name, text) => make("span", { class: `state ${name}` }, shape(name), text);
+
+export function big(celsius, size = "") {
+  const number = celsius === null ? "––" : String(Math.round(shown(celsius)));
+  return make("p", { class: `big ${size}` }, number, make("small", {}, unit()));
+}
+
+export function qualityOf(channel) {
+  if (channel.quality === "good") return ["good", "good"];
+  const why = [channel.fault, ...channel.doubts].filter(Boolean).map(plain).join(", ");
+  return [channel.quality, (channel.quality === "bad" ? "not usable" : "doubtful") + (why ? `: ${why}` : "")];
+}
