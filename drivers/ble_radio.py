@@ -74,6 +74,8 @@ def radio_errors(name: str) -> Iterator[None]:
             "org.freedesktop.DBus.Error.NameHasNoOwner",
         ):
             raise DeviceUnavailable(f"{name}: the Bluetooth service is not running") from error
+        if error.dbus_error == "org.freedesktop.DBus.Error.UnknownObject":
+            raise DeviceUnavailable(f"{name}: the device or its Bluetooth adapter has gone") from error
         raise DeviceUnavailable(f"{name}: {error}") from error
     except (BleakError, OSError, EOFError) as error:
         raise DeviceUnavailable(f"{name}: {error}") from error

@@ -7,11 +7,12 @@ and a dozen packages of adapter and USB tools, of which nothing else here has ne
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drivers.base import Batch, Rejected
-from drivers.codecs.gatt_values import FULL_BATTERY, measured
+from drivers.codecs.gatt_values import FULL_BATTERY
+from drivers.codecs.plausible import measured
 from drivers.reading import Measurement, Quality
 
 if TYPE_CHECKING:
@@ -171,16 +172,11 @@ class Broadcaster:
         return now - self._last_accepted <= SAME_ID_MEANS_OLD and not 1 <= ahead <= PACKET_ID_AHEAD
 
     def _measurements(self, packet: Packet) -> list[Measurement]:
-        found = []
-        for number, celsius in enumerate(packet.celsius, start=1):
-            value = measured("temperature" if number == 1 else f"temperature-{number}", celsius)
-            found.append(
-                Measurement(
-                    value.source,
-                    value.celsius,
-                    value.fault,
-                    Quality.SUSPECT if packet.problem else Quality.GOOD,
-                    battery_percent=self._battery,
-                )
+        quality = Quality.SUSPECT if packet.problem else Quality.GOOD
+        return [
+            replace(
+                measured("temperature" if number == 1 else f"temperature-{number}", celsius, quality=quality),
+                battery_percent=self._battery,
             )
-        return found
+            for number, celsius in enumerate(packet.celsius, start=1)
+        ]

@@ -12,15 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from drivers.base import Rejected
-from drivers.reading import RESOLUTION_PER_C, Fault, Measurement
+from drivers.codecs.plausible import faulted, measured
+from drivers.reading import Fault, Measurement
 
 if TYPE_CHECKING:
     from config.devices import GattCharacteristic
-
-ABSOLUTE_ZERO = -273.15
-"""°C, by definition of the Celsius scale"""
-HIGHEST_HELD = (2**15 - 1) / RESOLUTION_PER_C
-"""°C, the most a Reading holds: 1023.97"""
 
 BASE_UUID_TAIL = "-0000-1000-8000-00805f9b34fb"
 """Bluetooth Core Specification: the base UUID that 16-bit numbers stand on"""
@@ -99,15 +95,6 @@ def decode(characteristic: GattCharacteristic, payload: bytes) -> Measurement | 
     return _refused("no-standard-layout", payload)
 
 
-def measured(source: str, celsius: float) -> Measurement:
-    """A measurement, or its fault: NaN is not known; what no thermometer can hold is out of range."""
-    if math.isnan(celsius):
-        return Measurement(source, None, Fault.NOT_KNOWN)
-    if not ABSOLUTE_ZERO <= celsius <= HIGHEST_HELD:
-        return Measurement(source, None, Fault.OUT_OF_RANGE)
-    return Measurement(source, celsius)
-
-
 def medical_float(word: bytes) -> float:
     """An IEEE 11073 FLOAT of four bytes, low byte first; NaN and infinities for its special values."""
     mantissa = int.from_bytes(word[:3], "little")
@@ -125,7 +112,7 @@ def _scalar(source: str, scalar: Scalar, payload: bytes) -> Measurement | Reject
         return _refused("length", payload)
     raw = int.from_bytes(payload, "little", signed=True)
     if raw in scalar.not_known:
-        return Measurement(source, None, Fault.NOT_KNOWN)
+        return faulted(source, Fault.NOT_KNOWN)
     if not scalar.lowest <= raw <= scalar.highest:
         return _refused("prohibited", payload)
     return measured(source, raw / scalar.divisor)
@@ -141,6 +128,8 @@ def _timed(source: str, payload: bytes) -> Measurement | Rejected:
     if len(payload) != 1 + FLOAT_BYTES + stamp + place:
         return _refused("length", payload)
     value = medical_float(payload[1 : 1 + FLOAT_BYTES])
+    if math.isinf(value):
+        return faulted(source, Fault.OUT_OF_RANGE)
     return measured(source, (value - 32.0) * 5.0 / 9.0 if flags & FAHRENHEIT_FLAG else value)
 
 
@@ -153,7 +142,7 @@ def _declared(characteristic: GattCharacteristic, payload: bytes) -> Measurement
         return _refused("length", payload)
     raw = _number(layout, order, word)
     if raw in characteristic.not_known or int.from_bytes(word, order) in characteristic.not_known:
-        return Measurement(characteristic.source, None, Fault.NOT_KNOWN)
+        return faulted(characteristic.source, Fault.NOT_KNOWN)
     return measured(characteristic.source, raw * characteristic.scale + characteristic.add)
 
 

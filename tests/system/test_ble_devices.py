@@ -9,6 +9,9 @@ import asyncio
 import gc
 import importlib.util
 import shutil
+import subprocess
+import sys
+import tomllib
 from collections import Counter
 from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
@@ -16,12 +19,14 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from pydantic import TypeAdapter
 
-from config.devices import BleAdvertDevice, BleGattDevice, GattCharacteristic
+from config.devices import BleAdvertDevice, BleGattDevice, Device, GattCharacteristic
 from drivers import ble_advert, ble_gatt, ble_radio
 from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Link
 from drivers.codecs.adverts import BTHOME_UUID, make_cipher
 from drivers.codecs.gatt_values import BATTERY_LEVEL, COOKING_TEMPERATURE, TEMPERATURE, TEMPERATURE_MEASUREMENT
+from drivers.finder import find_ble
 from drivers.reading import Fault
 
 pytestmark = pytest.mark.skipif(shutil.which("dbus-daemon") is None, reason="needs the package `dbus`")
@@ -31,8 +36,6 @@ def _helper() -> ModuleType:
     spec = importlib.util.spec_from_file_location("fake_bluez", Path(__file__).with_name("fake_bluez.py"))
     assert spec and spec.loader
     module = importlib.util.module_from_spec(spec)
-    import sys
-
     sys.modules["fake_bluez"] = module
     spec.loader.exec_module(module)
     return module
@@ -40,7 +43,9 @@ def _helper() -> ModuleType:
 
 fake = _helper()
 ENVIRONMENT = "0000181a-0000-1000-8000-00805f9b34fb"
+BATTERY = "0000180f-0000-1000-8000-00805f9b34fb"
 ADDRESS = "C0:FF:EE:00:00:01"
+ROOT = Path(__file__).parents[2]
 LIMIT = 10.0
 """s, for anything that must happen"""
 
@@ -164,7 +169,7 @@ async def test_a_refused_subscription_falls_back_to_polling(bluez: fake.FakeBlue
 async def test_battery_goes_with_every_reading(bluez: fake.FakeBluez) -> None:
     probe = pit_probe("indicate", uuid=TEMPERATURE_MEASUREMENT)
     battery = fake.Characteristic(BATTERY_LEVEL, ["read", "notify"], b"\x5d")
-    probe.services["0000180f-0000-1000-8000-00805f9b34fb"] = [battery]
+    probe.services[BATTERY] = [battery]
     bluez.add(probe)
     wanted = (GattCharacteristic(source="meat", uuid="2A1C"), GattCharacteristic(source="battery", uuid="2A19"))
     async with gatt(*wanted).open() as link:
@@ -372,6 +377,52 @@ async def test_broadcasters_come_back_after_the_adapter_did(
         bluez.add_adapter()
         async with open_again(advert()) as link:
             assert (await within(link)).measurements[0].celsius == 121.1
+
+
+async def test_devices_on_the_air_are_found_with_stanzas_that_open(bluez: fake.FakeBluez) -> None:
+    """What `pitvigil devices` shows is pasted, loaded and opened, and gives the readings."""
+    several = [fake.Characteristic(TEMPERATURE, ["read"], (100 * n).to_bytes(2, "little")) for n in (121, 63)]
+    battery = fake.Characteristic(BATTERY_LEVEL, ["read"], b"\x5d")
+    probe = fake.Probe("C0:FF:EE:00:00:02", 'Log "box" 2', {ENVIRONMENT: several, BATTERY: [battery]})
+    sender = bthome("4445BB0445AC03")
+    sealed = bthome("41e445f3c9962b332211006c7c4519", "C0:FF:EE:00:00:03")
+    stranger = fake.Probe("C0:FF:EE:00:00:04", "lamp", uuids=["0000180a-0000-1000-8000-00805f9b34fb"])
+    for one in (probe, sender, sealed, stranger):
+        bluez.add(one)
+    found = await find_ble(0.1)
+    assert [(f.kind, f.where) for f in found] == [
+        ("ble-advert", sender.address), ("ble-gatt", probe.address), ("ble-advert", sealed.address)
+    ]  # fmt: skip
+    assert not bluez.connected(probe)
+    devices = [TypeAdapter(Device).validate_python(tomllib.loads(f.stanza)["devices"][0]) for f in found]
+    assert '"temperature", "temperature-2"' in found[0].stanza
+    assert "bind_key_file" in found[2].stanza
+    assert isinstance(devices[1], BleGattDevice)
+    seen: dict[str, float | None] = {}
+    async with ble_gatt.from_device(devices[1], {}).open() as link:
+        while len(seen) < 2:
+            seen |= {m.source: m.celsius for m in (await within(link)).measurements}
+    assert seen == {"1": 121.0, "2": 63.0}
+
+
+async def test_a_device_that_will_not_be_looked_into_is_still_named(bluez: fake.FakeBluez) -> None:
+    probe = pit_probe("read")
+    probe.refuses = ("org.bluez.Error.Failed", "br-connection-canceled")
+    bluez.add(probe)
+    (found,) = await find_ble(0.1)
+    assert "could not look inside" in found.detail
+    assert TypeAdapter(Device).validate_python(tomllib.loads(found.stanza)["devices"][0]).kind == "ble-gatt"
+    bluez.remove_adapter()
+    async with asyncio.timeout(LIMIT):
+        with pytest.raises(DeviceUnavailable, match="adapter"):
+            while True:
+                await find_ble(0.01)
+
+
+def test_a_rig_without_ble_loads_no_ble() -> None:
+    code = "import sys, drivers.ble_gatt, drivers.ble_advert, drivers.finder; print({'bleak', 'cryptography'} & {*sys.modules})"
+    shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT)
+    assert shown.stdout.strip() == "set()"
 
 
 def census() -> tuple[int, int, int]:
