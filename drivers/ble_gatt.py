@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 CONNECT_TIMEOUT = 20.0
-"""s; BlueZ itself gives up a connection after about as long"""
+"""s for connecting and discovering the services (our choice)"""
 DISCONNECT_TIMEOUT = 12.0
 """s; the library waits 10 s for the device to confirm"""
 BATTERY_EVERY = 300.0

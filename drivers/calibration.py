@@ -15,7 +15,7 @@ from datetime import date
 from statistics import fmean
 
 ICE_POINT = 0.0
-"""°C, air-saturated ice and water at 1 atm, by long definition of the scale within 0.003 °C"""
+"""°C, melting ice in water, as any thermometer handbook has it"""
 
 SATURATION = (
     0.11670521452767e4,

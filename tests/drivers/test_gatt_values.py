@@ -36,7 +36,7 @@ def test_published_and_worked_values(number: str, payload: str, expected: str, s
 
 @pytest.mark.parametrize(("number", "size"), [("2A6E", 2), ("2C2E", 2), ("2BDF", 2), ("2B0D", 1)])
 def test_every_sixteenth_value_agrees_with_the_published_library(number: str, size: int) -> None:
-    """PyPI bluetooth-sig 0.6.0. Its FLOAT reads the exponent as biased (121 °C becomes 1e128), so 0x2A1C is
+    """PyPI bluetooth-sig 0.6.0. Its FLOAT reads the exponent as biased (36.97 °C becomes 3.697e129), so 0x2A1C is
     checked by the published examples alone."""
     reference = BluetoothSIGTranslator()
     compared = 0

@@ -420,7 +420,8 @@ async def test_a_device_that_will_not_be_looked_into_is_still_named(bluez: fake.
 
 
 def test_a_rig_without_ble_loads_no_ble() -> None:
-    code = "import sys, drivers.ble_gatt, drivers.ble_advert, drivers.finder; print({'bleak', 'cryptography'} & {*sys.modules})"
+    imports = "import sys, drivers.ble_gatt, drivers.ble_advert, drivers.finder"
+    code = f"{imports}; print({{'bleak', 'cryptography'}} & {{*sys.modules}})"
     shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT)
     assert shown.stdout.strip() == "set()"
 
