@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 FIND_TIMEOUT = 20.0
-"""s; time for nearly two broadcasts at 10.24 s, the slowest of a connectable device (Core Specification, from memory)"""
+"""s; nearly two broadcasts of the slowest connectable device, 10.24 s (Core Specification, from memory)"""
 DEAF_AFTER = 15.0
 """s without any broadcast from anybody after which a running scan is begun anew (our choice)"""
 INBOX_LIMIT = 256
