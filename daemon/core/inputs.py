@@ -65,6 +65,7 @@ class Part(StrEnum):
     CHANNEL = "channel"
     CLOCK = "clock"
     ADAPTER = "adapter"
+    BATTERY = "battery"
 
 
 @dataclass(frozen=True, slots=True)

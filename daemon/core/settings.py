@@ -61,6 +61,8 @@ class ChannelSettings:
     pair: str | None = None
     stale_after: float = 10.0
     tolerance: float = 2.5
+    calibrated_at: float | None = None
+    """engine time of the last check in ice or boiling water"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,549 @@
+"""The pure heart: inputs in, events out, and the next time it wants to be called.
+
+Everything slower than a reading happens on the beat, at whole multiples of BEAT in engine time, so that what is
+decided depends on nothing but the inputs before it: live, after a restart and in a replay alike. The caller fires
+every deadline that has passed, each with its own time, before it hands over the next input.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from math import ceil, isnan, nan
+from statistics import median
+from typing import Any
+
+from daemon.core.alarm import AlarmTable
+from daemon.core.alarm_rules import ALARM_RULES
+from daemon.core.annunciation import Annunciator
+from daemon.core.conditioning import Conditioner
+from daemon.core.evenness import Evenness, evenness
+from daemon.core.events import (
+    AlarmChanged,
+    CommandRefused,
+    Event,
+    FireNoticed,
+    ForecastMade,
+    ForecastWanted,
+    Marked,
+    NapPlanned,
+    SamplesJudged,
+    WakeJudged,
+)
+from daemon.core.fire import FireProfile, FireWatch
+from daemon.core.inputs import (
+    Acknowledge,
+    Delivered,
+    EndCook,
+    ForecastArrived,
+    GoodMorning,
+    GoToSleep,
+    Health,
+    Input,
+    JudgeWake,
+    Mark,
+    MarkKind,
+    OutOfService,
+    Part,
+    PauseSound,
+    Readings,
+    Resumed,
+    SetBand,
+    Shelve,
+    StartCook,
+    TestWake,
+    Unshelve,
+    WallClock,
+)
+from daemon.core.judges import Sight, conditions
+from daemon.core.nap import Readiness, plan_nap
+from daemon.core.piece_watch import PieceWatch, slope_per_minute
+from daemon.core.pit_stage import PitStage
+from daemon.core.safety import SafetyView
+from daemon.core.settings import Role, WatchSettings
+from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
+from daemon.core.trace import MINUTE, Trace
+from drivers.reading import Quality
+
+BEAT = 5.0
+"""s between judgings."""
+FORECAST_EVERY = 600.0
+"""s between forecasts of a piece; a mark asks at once."""
+GRACE = 60.0
+"""s after a start in which nothing new is raised: the probes must first be heard."""
+EVENNESS_MINUTES = 30
+MEMORY_MINUTES = 48 * 60
+"""Minutes of trace kept: the longest cook with its rest and hold, twice over."""
+MOVE_EXPECTED = 15 * MINUTE
+"""s after a mark in which a probe may jump without being doubted."""
+SIGNS_SHOWN = 20
+MIN_BAND = 5.0
+"""°C: no log fire holds less."""
+
+
+class Engine:
+    """One watch. Not thread-safe: one loop owns it."""
+
+    def __init__(self, settings: WatchSettings, profile: FireProfile = FireProfile()) -> None:  # noqa: B008 - frozen
+        self.settings = settings
+        self.wall = WallClock(0.0, trusted=True)
+        self.conditioner = Conditioner(settings)
+        self.trace = Trace()
+        self.fire = FireWatch(profile)
+        self.pit_stage = PitStage()
+        self.alarms = AlarmTable(ALARM_RULES, settings.announcing.shelve_limit)
+        self.annunciator = Annunciator(ALARM_RULES, settings.announcing)
+        self.pieces: dict[str, PieceWatch] = {}
+        self.health: dict[tuple[Part, str], tuple[Health, float]] = {}
+        self.band = settings.cook.band
+        self.nap: NapPlanned | None = None
+        self._fires: list[FireNoticed] = []
+        self._evenness = Evenness()
+        self._next_beat: float | None = None
+        self._grace_until = 0.0
+        self._blind_since: float | None = None
+        self._lid_since: float | None = None
+        self._good_at: dict[str, float] = {}
+        self._pit_channels = [c.id for c in settings.with_role(Role.PIT)]
+        self._begin_cook()
+
+    def _begin_cook(self) -> None:
+        cook = self.settings.cook
+        self.band = cook.band
+        self.pieces = {}
+        for piece in cook.pieces:
+            channel = self.settings.channel(piece.channel)
+            tolerance = channel.tolerance if channel else 0.0
+            self.pieces[piece.id] = PieceWatch(piece, cook.hold, tolerance)
+
+    # --- the three calls -----------------------------------------------------------------------------
+
+    def handle(self, item: Input, now: float) -> list[Event]:
+        """Take one input at engine time `now`, which never decreases."""
+        if self._next_beat is None:
+            self._next_beat = ceil(now / BEAT) * BEAT
+        match item:
+            case Readings():
+                return self._readings(item, now)
+            case Resumed():
+                return self._resumed(now)
+            case WallClock():
+                self.wall = item
+                return self._part(Health(Part.CLOCK, "clock", item.trusted, "the clock has not been set"), now)
+            case Health():
+                return self._part(item, now)
+            case Delivered():
+                return list(self.annunciator.delivered(item, now))
+            case ForecastArrived():
+                return self._forecast(item, now)
+            case Mark():
+                return self._mark(item, now)
+            case Acknowledge() | Shelve() | Unshelve() | OutOfService():
+                return self._told(self.alarms.command(item, now), now)
+            case PauseSound() | TestWake():
+                return list(self.annunciator.command(item, now, self._utc(now)))
+            case GoodMorning():
+                self.nap = None
+                self.annunciator.sleep(False, now)
+                return list(self.annunciator.command(item, now, self._utc(now)))
+            case GoToSleep():
+                self.nap = self._plan_nap(now)
+                self.annunciator.sleep(True, now)
+                return [self.nap]
+            case SetBand():
+                return self._set_band(item, now)
+            case StartCook():
+                return self._start_cook(item, now)
+            case EndCook():
+                return self._end_cook(now)
+            case JudgeWake():
+                return [WakeJudged(now, item.notification, item.needed, item.by)]
+
+    def next_deadline(self) -> float | None:
+        """Engine time at which `handle_timer` wants to be called, or None before the first input."""
+        if self._next_beat is None:
+            return None
+        others = (self.alarms.next_deadline(), self.annunciator.next_deadline())
+        return min([self._next_beat, *(d for d in others if d is not None)])
+
+    def handle_timer(self, now: float) -> list[Event]:
+        """Fire what is due. `now` is the deadline itself, not the time of waking up."""
+        events: list[Event] = []
+        due = self.alarms.next_deadline()
+        if due is not None and due <= now:
+            events += self._told(self.alarms.handle_timer(now), now)
+        if self._next_beat is not None and self._next_beat <= now:
+            self._next_beat += BEAT
+            events += self._beat(now)
+        due = self.annunciator.next_deadline()
+        if due is not None and due <= now:
+            events += self.annunciator.handle_timer(self.alarms.views(), now, self._utc(now))
+        return events
+
+    # --- inputs --------------------------------------------------------------------------------------
+
+    def _utc(self, now: float) -> float:
+        return now + self.wall.offset
+
+    def _readings(self, item: Readings, now: float) -> list[Event]:
+        samples, events = [], []
+        for reading in item.readings:
+            sample, change = self.conditioner.judge(reading, now)
+            samples.append(sample)
+            self.trace.add(sample)
+            if sample.quality is Quality.GOOD:
+                self._good_at[sample.channel] = sample.measured_at
+            if change is not None:
+                events.append(change)
+        return [SamplesJudged(now, tuple(samples)), *events]
+
+    def _resumed(self, now: float) -> list[Event]:
+        self._grace_until = now + GRACE
+        self._next_beat = ceil(now / BEAT) * BEAT
+        if self._blind_since is not None:
+            self._blind_since = max(self._blind_since, now)
+        events: list[Event] = []
+        due = self.alarms.next_deadline()
+        if due is not None and due <= now:
+            events += self._told(self.alarms.handle_timer(now), now)
+        due = self.annunciator.next_deadline()
+        if due is not None and due <= now:
+            events += self.annunciator.handle_timer(self.alarms.views(), now, self._utc(now))
+        return events
+
+    def _part(self, item: Health, now: float) -> list[Event]:
+        key = (item.part, item.name)
+        before = self.health.get(key)
+        since = before[1] if before is not None and before[0].ok == item.ok else now
+        self.health[key] = (item, since)
+        return []
+
+    def _forecast(self, item: ForecastArrived, now: float) -> list[Event]:
+        piece = self.pieces.get(item.piece)
+        if piece is None:
+            return []
+        piece.outlooks, piece.fan, piece.forecast_at = item.outlooks, item.fan, item.asked_at
+        return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan)]
+
+    def _mark(self, item: Mark, now: float) -> list[Event]:
+        if item.piece is not None and item.piece not in self.pieces:
+            return [CommandRefused(now, f"mark {item.kind}", f"no piece is called {item.piece}")]
+        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note)]
+        self.fire.mark(item, now)
+        events += self.pit_stage.mark(item, now)
+        for piece in self._meant(item):
+            self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
+            changes = piece.mark(item, now)
+            events += changes
+            self._use(piece)
+            if changes:
+                events += self._ask(piece, now)
+        return events
+
+    def _meant(self, item: Mark) -> list[PieceWatch]:
+        """The pieces a mark speaks of."""
+        if item.kind in (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER):
+            return []
+        return [self.pieces[item.piece]] if item.piece is not None else list(self.pieces.values())
+
+    def _use(self, piece: PieceWatch) -> None:
+        self.conditioner.in_use(piece.settings.channel, piece.on_fire)
+
+    def _set_band(self, item: SetBand, now: float) -> list[Event]:
+        if not (item.band.low >= 40 and item.band.high <= 400 and item.band.high - item.band.low >= MIN_BAND):
+            return [CommandRefused(now, "band", "a band lies between 40 and 400 °C and is at least 5 °C wide")]
+        self.band = item.band
+        return []
+
+    def _start_cook(self, item: StartCook, now: float) -> list[Event]:
+        known = {c.id for c in self.settings.with_role(Role.MEAT)}
+        strange = [p.channel for p in item.cook.pieces if p.channel not in known]
+        if strange:
+            return [CommandRefused(now, "start cook", f"no meat channel is called {strange[0]}")]
+        events = self._retire_all(now)
+        self.settings = replace(self.settings, cook=item.cook)
+        self._begin_cook()
+        return events
+
+    def _end_cook(self, now: float) -> list[Event]:
+        events: list[Event] = list(self.pit_stage.finish(now))
+        events += self._retire_all(now)
+        self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None))
+        self._begin_cook()
+        return events
+
+    def _retire_all(self, now: float) -> list[Event]:
+        return [e for piece in self.pieces for e in self._told(self.alarms.retire(piece, now), now)]
+
+    # --- the beat --------------------------------------------------------------------------------------
+
+    def _beat(self, now: float) -> list[Event]:
+        events: list[Event] = list(self.conditioner.beat(now))
+        pit = self._pit(now)
+        if not isnan(pit):
+            self._blind_since = None
+        elif self._blind_since is None:
+            self._blind_since = now
+        noticed = self.fire.beat(now, pit)
+        if now % MINUTE == 0:
+            events += noticed
+            noticed = []
+            events += self._minute(now)
+        events += noticed
+        self._fires = [*[e for e in events if isinstance(e, FireNoticed)], *self._fires][:SIGNS_SHOWN]
+        self._lid_since = None if not self.fire.lid_open else self._lid_since or now
+        if now >= self._grace_until:
+            for condition in conditions(self._sight(now, pit)):
+                events += self._told(self.alarms.judge(condition, now), now)
+        return events
+
+    def _minute(self, now: float) -> list[Event]:
+        minute = int(now // MINUTE) - 1
+        self.trace.close_minute(minute)
+        events: list[Event] = list(self.conditioner.minute(self.trace, minute, now))
+        pit = self._pit_minutes(minute, minute)[0]
+        events += self.fire.minute(now, pit, self.band, self._mean_of(Role.AMBIENT, minute))
+        events += self.pit_stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open)
+        for piece in self.pieces.values():
+            before = piece.stage.stage
+            events += piece.minute(now, self.trace, minute, pit, self.band)
+            self._use(piece)
+            if now % FORECAST_EVERY == 0 or before != piece.stage.stage:
+                events += self._ask(piece, now)
+        stages = [p.stage.stage for p in self.pieces.values()]
+        if stages and all(s in ("off", "rest", "hold", "chill", "done") for s in stages):
+            events += self.pit_stage.finish(now)
+        if minute % 5 == 0:
+            self._evenness = self._judge_evenness(minute)
+            self.trace.forget_before(minute - MEMORY_MINUTES)
+        return events
+
+    def _told(self, changes: Iterable[AlarmChanged | CommandRefused], now: float) -> list[Event]:
+        """Alarm changes followed by whatever telling people they lead to."""
+        events: list[Event] = []
+        for change in changes:
+            events.append(change)
+            if isinstance(change, AlarmChanged):
+                view = self.alarms.view(change.alarm)
+                events += self.annunciator.changed(change, view, now, self._utc(now))
+        return events
+
+    def _ask(self, piece: PieceWatch, now: float) -> list[Event]:
+        first = piece.first_minute()
+        last = int(now // MINUTE) - 1
+        if first is None or last < first:
+            return []
+        hold = self.settings.cook.hold
+        sample = self.conditioner.current(piece.settings.channel)
+        suspect = "the probe gives no value"
+        if sample is not None:
+            suspect = "" if sample.quality is Quality.GOOD else "the probe is not to be trusted now"
+        cabinet = None if hold.channel is None else self._good(hold.channel)
+        ambient = self._mean_of(Role.AMBIENT, last)
+        request = piece.question_for_forecaster(
+            now, self.trace, self._pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
+            None if isnan(ambient) else ambient, cabinet, hold.floor, suspect,
+        )  # fmt: skip
+        return [] if request is None else [ForecastWanted(now, request)]
+
+    # --- what is known -----------------------------------------------------------------------------------
+
+    def _good(self, channel: str) -> float | None:
+        sample = self.conditioner.current(channel)
+        return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
+
+    def _pit(self, now: float) -> float:
+        """Control value: median of the good pit channels, °C, NaN if there is none."""
+        good = [v for c in self._pit_channels if (v := self._good(c)) is not None]
+        return median(good) if good else nan
+
+    def _pit_minutes(self, first: int, last: int) -> list[float]:
+        columns = [self.trace.since(c, first, last) for c in self._pit_channels]
+        rows = zip(*columns, strict=True)
+        return [median(known) if (known := [v for v in row if not isnan(v)]) else nan for row in rows]
+
+    def _mean_of(self, role: Role, minute: int) -> float:
+        known = [v for c in self.settings.with_role(role) if not isnan(v := self.trace.window(c.id, minute, 1)[0])]
+        return sum(known) / len(known) if known else nan
+
+    def _judge_evenness(self, minute: int) -> Evenness:
+        places = {
+            c.place or c.name: self.trace.window(c.id, minute, EVENNESS_MINUTES)
+            for c in self.settings.with_role(Role.PIT)
+        }
+        cores = {
+            p.settings.name: (p.settings.place, self.trace.window(p.settings.channel, minute, EVENNESS_MINUTES))
+            for p in self.pieces.values()
+            if p.on_fire
+        }
+        return evenness(places, cores)
+
+    def _sight(self, now: float, pit: float) -> Sight:
+        cores = {p: v for p, w in self.pieces.items() if (v := self._good(w.settings.channel)) is not None}
+        lost = {p: self._good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
+        return Sight(
+            now=now,
+            settings=self.settings,
+            band=self.band,
+            pit=pit,
+            blind_since=self._blind_since,
+            pit_stage=self.pit_stage.stage,
+            fire=self.fire,
+            lid_since=self._lid_since,
+            pieces=tuple(self.pieces.values()),
+            cores=cores,
+            lost=lost,
+            cabinet=None if self.settings.cook.hold.channel is None else self._good(self.settings.cook.hold.channel),
+            health=self.health,
+            wake_channels=self._wake_channels(),
+        )
+
+    def _wake_channels(self) -> frozenset[str]:
+        return frozenset(
+            name for audience, names in self.settings.announcing.audiences if audience != "notice" for name in names
+        )
+
+    def _is_ok(self, part: Part) -> bool:
+        return all(health.ok for (p, _), (health, _) in self.health.items() if p is part)
+
+    def _plan_nap(self, now: float) -> NapPlanned:
+        audiences = dict(self.settings.announcing.audiences)
+        sleep = self.annunciator.view(now, self._utc(now))
+        used = [*self._pit_channels, *(p.settings.channel for p in self.pieces.values() if p.on_fire)]
+        lines = (
+            ("a test wake was delivered and acknowledged", sleep.test_wake == "acknowledged"),
+            ("a second device can wake you", bool(audiences.get("sounder") or audiences.get("second"))),
+            ("every wake channel works", self._is_ok(Part.CHANNEL)),
+            ("the clock is set", self.wall.trusted),
+            ("every probe in use is fresh and believed", all(self._good(c) is not None for c in used)),
+            ("no alarm stands unanswered", all(v.state != "unacknowledged" for v in self.alarms.views())),
+            ("the record of the night can be written", self._is_ok(Part.DISK)),
+        )
+        window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
+        if not any(p.on_fire for p in self.pieces.values()) and self.pieces:
+            return plan_nap(Readiness(lines, None, "no piece is on the fire: no log is due"), now)
+        why = self.fire.no_forecast or "a log is due within the time you need to wake"
+        return plan_nap(Readiness(lines, window, why), now)
+
+    def snapshot(self, now: float) -> Snapshot:
+        """The picture others read."""
+        pit = self._pit(now)
+        rate = None if isnan(self.fire.slope) else self.fire.slope * 60.0
+        return Snapshot(
+            time=now,
+            wall_offset=self.wall.offset,
+            clock_trusted=self.wall.trusted,
+            cook_id=self.settings.cook.id,
+            cook_name=self.settings.cook.name,
+            serve_at=self.settings.cook.serve_at,
+            serve_chance=None,
+            channels=tuple(self._channel_view(c.id, now) for c in self.settings.channels),
+            pit=PitView(
+                id=self.settings.pit_id,
+                name=self.settings.pit_name,
+                stage=self.pit_stage.stage,
+                since=self.pit_stage.since,
+                band=self.band,
+                celsius=None if isnan(pit) else pit,
+                rate=rate,
+                lid_open=self.fire.lid_open,
+                last_log=self.fire.last_log,
+                log_due=self.fire.log_due,
+                no_forecast=self.fire.no_forecast,
+                evenness=self._evenness,
+            ),
+            pieces=tuple(self._piece_view(p) for p in self.pieces.values()),
+            alarms=self.alarms.views(),
+            sleep=self.annunciator.view(now, self._utc(now)),
+            nap=self.nap,
+            health=tuple(h for h, _ in self.health.values() if not h.ok),
+            fires=tuple(self._fires),
+        )
+
+    def _channel_view(self, channel_id: str, now: float) -> ChannelView:
+        channel, sample = self.settings.channel(channel_id), self.conditioner.current(channel_id)
+        assert channel is not None
+        last = int(now // MINUTE) - 1
+        slope = slope_per_minute(self.trace.window(channel_id, last, 10))
+        return ChannelView(
+            id=channel.id,
+            name=channel.name or channel.id,
+            role=channel.role,
+            place=channel.place,
+            celsius=None if sample is None else sample.celsius,
+            quality=Quality.BAD if sample is None else sample.quality,
+            doubts=() if sample is None else sample.doubts,
+            fault=None if sample is None or sample.fault is None else sample.fault.value,
+            age=None if sample is None else max(0.0, now - sample.measured_at),
+            rate=None if isnan(slope) else slope * 60.0,
+        )
+
+    def _piece_view(self, piece: PieceWatch) -> PieceView:
+        own, stage = piece.settings, piece.stage
+        return PieceView(
+            id=own.id,
+            name=own.name,
+            cut=own.cut,
+            channel=own.channel,
+            stage=stage.stage,
+            since=stage.since,
+            celsius=self._good(own.channel),
+            rate=piece.rate,
+            on_at=stage.on_at,
+            wrapped_at=stage.wrapped_at,
+            off_at=stage.off_at,
+            wrap_at=own.wrap_at,
+            tender_low=own.tender_low,
+            tender_high=own.tender_high,
+            target=own.target,
+            stall_probability=piece.stall.probability,
+            outlooks=piece.outlooks,
+            forecast_at=piece.forecast_at,
+            fan=piece.fan,
+            question=piece.question,
+            safety=piece.safety.view if piece.safety else SafetyView(),
+        )
+
+    # --- checkpoint --------------------------------------------------------------------------------------
+
+    def dump(self) -> dict[str, Any]:
+        """Everything but the settings, as JSON-able values."""
+        return {
+            "wall": [self.wall.offset, self.wall.trusted],
+            "conditioner": self.conditioner.dump(),
+            "trace": self.trace.dump(),
+            "fire": self.fire.dump(),
+            "pit_stage": self.pit_stage.dump(),
+            "alarms": self.alarms.dump(),
+            "annunciator": self.annunciator.dump(),
+            "pieces": {p: w.dump() for p, w in self.pieces.items()},
+            "health": [[h.part, h.name, h.ok, h.detail, since] for h, since in self.health.values()],
+            "band": [self.band.low, self.band.high],
+            "next_beat": self._next_beat,
+            "grace_until": self._grace_until,
+            "blind_since": self._blind_since,
+            "lid_since": self._lid_since,
+            "good_at": self._good_at,
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`, on an engine with the same settings. Pieces it does not know are left as they begin."""
+        self.wall = WallClock(*dumped["wall"])
+        self.conditioner.load(dumped["conditioner"])
+        self.trace.load(dumped["trace"])
+        self.fire.load(dumped["fire"])
+        self.pit_stage.load(dumped["pit_stage"])
+        self.alarms.load(dumped["alarms"])
+        self.annunciator.load(dumped["annunciator"])
+        for piece, state in dumped["pieces"].items():
+            if piece in self.pieces:
+                self.pieces[piece].load(state)
+                self._use(self.pieces[piece])
+        self.health = {
+            (Part(part), name): (Health(Part(part), name, ok, detail), since)
+            for part, name, ok, detail, since in dumped["health"]
+        }
+        self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
+        self._next_beat, self._grace_until = dumped["next_beat"], dumped["grace_until"]
+        self._blind_since, self._lid_since = dumped["blind_since"], dumped["lid_since"]
+        self._good_at = dict(dumped["good_at"])

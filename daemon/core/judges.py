@@ -1,0 +1,243 @@
+"""From what is known to what is wrong: one Condition per rule and subject, every beat. No memory, no delays.
+
+A judge that lacks a good reading says nothing: a suspect or missing value neither raises nor clears. Blindness has
+its own rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import isnan
+
+from daemon.core.alarm_rules import AlarmRule, Condition, alarm_text, rule_by_id, warn_within
+from daemon.core.fire import FireWatch
+from daemon.core.inputs import Goal, Health, Interval, Part
+from daemon.core.piece_watch import KEPT, RESTING, PieceWatch
+from daemon.core.settings import Band, WatchSettings
+
+FALLING_FAST = -0.1
+"""°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
+TURNING = 0.05
+"""°C per minute: the temperature has turned."""
+LATE_ENOUGH = 5 * 60.0
+"""s past the service time at the late end of the forecast before anybody is told."""
+EARLY_ENOUGH = 2 * 3600.0
+"""s before the planned end at the forecast's median; then the hold must be ready."""
+FAR_OFF = 8 * 3600.0
+"""s: the time to a consequence that need not wake anybody."""
+CALIBRATION_OLD = 365 * 86400.0
+"""s between checks of a probe: yearly, common practice, no source."""
+SETTLED_STAGES = frozenset({"in-band", "falling", "low", "out", "high", "runaway"})
+"""Pit stages after the fire has once brought the pit to its band."""
+
+PART_RULES = {
+    Part.DEVICE: "device-lost",
+    Part.ADAPTER: "device-lost",
+    Part.DISK: "watch-disk",
+    Part.BROKER: "watch-broker",
+    Part.CHANNEL: "watch-channel-down",
+    Part.CLOCK: "watch-clock",
+    Part.BATTERY: "battery-low",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the judges look at. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
+    cores: newest good core by piece id. lost: piece id -> engine time since when its probe gives nothing good."""
+
+    now: float
+    settings: WatchSettings
+    band: Band
+    pit: float
+    blind_since: float | None
+    pit_stage: str
+    fire: FireWatch
+    lid_since: float | None
+    pieces: tuple[PieceWatch, ...]
+    cores: dict[str, float]
+    lost: dict[str, float]
+    cabinet: float | None
+    health: dict[tuple[Part, str], tuple[Health, float]]
+    wake_channels: frozenset[str]
+
+
+def conditions(sight: Sight) -> Iterator[Condition]:
+    """Every condition that can be judged now."""
+    yield from _fire(sight)
+    for piece in sight.pieces:
+        yield from _goals(sight, piece)
+        yield from _service(sight, piece)
+        yield from _keeping(sight, piece)
+        yield from _probe(sight, piece)
+    yield from _parts(sight)
+    yield from _calibration(sight)
+
+
+def _say(sight: Sight, rule_id: str, subject: str, name: str, active: bool, within: bool, because: str,
+         value: float | None = None, limit: float | None = None, consequence_in: float | None = None,
+         suppressed_by: tuple[str, ...] = (), severity: int = 0, improving: bool = False) -> Condition:  # fmt: skip
+    rule = rule_by_id(rule_id)
+    text = alarm_text(rule, value, limit, name, sight.settings.announcing.fahrenheit, consequence_in)
+    guards = tuple(g for g in suppressed_by if g in rule.guards)
+    return Condition(
+        rule_id, subject, active, within, text, because, value, consequence_in, guards, severity, improving
+    )
+
+
+def _lead(sight: Sight, rule: AlarmRule) -> float:
+    return warn_within(rule, sight.settings.announcing.sleeper.lead)
+
+
+def early_half(interval: Interval) -> float:
+    """Between the early end and the middle of an interval: what a sleeper's lead is counted back from."""
+    return (interval.p05 + interval.p50) / 2
+
+
+def _fire(sight: Sight) -> Iterator[Condition]:
+    fire, band, pit, name = sight.fire, sight.band, sight.pit, sight.settings.pit_name
+    needed = not sight.pieces or any(p.on_fire for p in sight.pieces)
+    guards = tuple(
+        guard
+        for guard, holds in (
+            ("lid-open", fire.lid_open),
+            ("lighting", sight.pit_stage not in SETTLED_STAGES),
+            ("piece-off", not needed),
+        )
+        if holds
+    )
+    blind = 0.0 if sight.blind_since is None else sight.now - sight.blind_since
+    yield _say(sight, "pit-blind", "pit", name, sight.blind_since is not None, sight.blind_since is None,
+               "no pit probe gives a value to believe", value=blind, suppressed_by=guards)  # fmt: skip
+    if sight.lid_since is not None or not fire.lid_open:
+        open_for = 0.0 if sight.lid_since is None else sight.now - sight.lid_since
+        yield _say(sight, "lid-left-open", "pit", name, fire.lid_open, not fire.lid_open,
+                   "the pit lost its heat at once and has not come back", value=open_for, suppressed_by=guards)  # fmt: skip
+    if isnan(pit):
+        return
+    slope = 0.0 if isnan(fire.slope) else fire.slope
+    yield _feed(sight, guards, slope)
+    yield _say(sight, "fire-out", "pit", name,
+               sight.pit_stage == "out" or (pit < band.low - 2 and slope < FALLING_FAST),
+               pit > band.low, f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band", pit, band.low,
+               suppressed_by=guards, improving=slope > TURNING)  # fmt: skip
+    high, runaway = rule_by_id("pit-high"), rule_by_id("runaway")
+    limit = band.high + high.margin
+    yield _say(sight, "pit-high", "pit", name, pit > limit and slope > -TURNING, pit < limit - high.deadband,
+               f"{pit:.0f} °C, above the band", pit, limit, suppressed_by=guards, improving=slope < -TURNING)  # fmt: skip
+    limit = band.high + runaway.margin
+    yield _say(sight, "runaway", "pit", name, pit > limit and slope > 0, pit < limit - runaway.deadband,
+               f"{pit:.0f} °C and rising {slope * 60:.0f} °C/h", pit, limit, suppressed_by=guards,
+               improving=slope < -TURNING)  # fmt: skip
+
+
+def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
+    rule, band, due = rule_by_id("pit-falling"), sight.band, sight.fire.log_due
+    left = None if due is None else max(0.0, early_half(due) - sight.now)
+    low = sight.pit < band.low
+    urgent = left is not None and left <= _lead(sight, rule) and slope < TURNING
+    calm = left is None or left > _lead(sight, rule) + 300.0 or slope > TURNING
+    because = f"{sight.pit:.0f} °C, " + ("below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min")
+    return _say(sight, rule.id, "pit", sight.settings.pit_name, low or urgent,
+                calm and sight.pit > band.low + (0 if slope > TURNING else rule.deadband), because, sight.pit,
+                band.low, 0.0 if low else left, guards, severity=int(low), improving=slope > TURNING)  # fmt: skip
+
+
+def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+    core, own = sight.cores.get(piece.settings.id), piece.settings
+    if core is None:
+        return
+    off = () if piece.on_fire else ("piece-off",)
+    if own.wrap is not None and own.wrap_at is not None:
+        due = core >= own.wrap_at and piece.stage.wrapped_at is None
+        yield _say(sight, "wrap-target", own.id, own.name, due, not due, f"core {core:.1f} °C", core, own.wrap_at,
+                   suppressed_by=off)  # fmt: skip
+    if own.tender_low is not None:
+        rule, at = rule_by_id("tender-range"), piece.outlook(Goal.TENDER)
+        reached = core >= own.tender_low
+        left = 0.0 if reached else None if at is None else max(0.0, at.p50 - sight.now)
+        soon = left is not None and left <= _lead(sight, rule)
+        yield _say(sight, rule.id, own.id, own.name, reached or soon, not reached and not soon, f"core {core:.1f} °C",
+                   core, own.tender_low, left, off, severity=int(reached))  # fmt: skip
+    elif own.target is not None:
+        reached = core >= own.target
+        yield _say(sight, "target-reached", own.id, own.name, reached, core < own.target - 1, f"core {core:.1f} °C",
+                   core, own.target, suppressed_by=off)  # fmt: skip
+
+
+def _service(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+    serve, own = sight.settings.cook.serve_at, piece.settings
+    at = piece.outlook(Goal.TENDER) or piece.outlook(Goal.TARGET)
+    if serve is None or at is None or not piece.on_fire:
+        return
+    ready_by = serve - sight.settings.cook.rest
+    late = at.p95 - ready_by
+    remedies = [piece.outlook(Goal.TENDER, s) for s in ("wrapped-now", "pit-10-hotter")]
+    helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
+    yield _say(sight, "service-at-risk", own.id, own.name, late > LATE_ENOUGH and helps, late < 0,
+               f"ready for rest by {late / 60:.0f} min too late at the late end", max(0.0, late))  # fmt: skip
+    early = ready_by - at.p50
+    yield _say(sight, "finish-early", own.id, own.name, early > EARLY_ENOUGH, early < EARLY_ENOUGH / 2,
+               f"{early / 60:.0f} min before it need be", max(0.0, early))  # fmt: skip
+
+
+def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+    own, hold, view = piece.settings, sight.settings.cook.hold, piece.safety.view
+    core = sight.cores.get(own.id)
+    stage = piece.stage.stage
+    if stage in KEPT and core is not None:
+        rule = rule_by_id("hold-falling")
+        fall = 0.0 if piece.rate is None else -piece.rate / 3600.0
+        left = None if fall <= 0 else max(0.0, (core - hold.floor) / fall)
+        at = piece.outlook(Goal.HOLD_LIMIT)
+        if at is not None and core > hold.floor:
+            forecast = max(0.0, early_half(at) - sight.now)
+            left = forecast if left is None else min(left, forecast)
+        low = core <= hold.floor
+        soon = left is not None and left <= _lead(sight, rule)
+        yield _say(sight, rule.id, own.id, own.name, low or soon, core > hold.floor + rule.deadband and not soon,
+                   f"core {core:.1f} °C, floor {hold.floor:.0f} °C ({hold.rule})", core, hold.floor,
+                   0.0 if low else left, severity=int(low), improving=fall < 0)  # fmt: skip
+    if stage in KEPT or stage in RESTING:
+        rule, left = rule_by_id("hold-unsafe"), view.hold_left_seconds
+        near = left is not None and left <= _lead(sight, rule)
+        yield _say(sight, rule.id, own.id, own.name, near, left is None, f"below {hold.floor:.0f} °C ({hold.rule})",
+                   core, hold.floor, left)  # fmt: skip
+    if stage == "chill":
+        rule, left = rule_by_id("cooling-slow"), view.cooling_left_seconds
+        near = left is not None and left <= _lead(sight, rule)
+        yield _say(sight, rule.id, own.id, own.name, near, not near, view.cooling_stage, core, None, left)
+
+
+def _probe(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+    own, since = piece.settings, sight.lost.get(piece.settings.id)
+    goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
+    left = min((max(0.0, g.p05 - sight.now) for g in goals if g is not None), default=FAR_OFF)
+    off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
+    yield _say(sight, "meat-probe-lost", own.id, own.name, since is not None, since is None,
+               "the probe gives nothing to believe", 0.0 if since is None else sight.now - since,
+               consequence_in=left, suppressed_by=off)  # fmt: skip
+    asks = bool(piece.question)
+    yield _say(sight, "stage-question", own.id, own.name, asks, not asks, piece.question, sight.cores.get(own.id))
+
+
+def _parts(sight: Sight) -> Iterator[Condition]:
+    down = {name for (part, name), (health, _) in sight.health.items() if part is Part.CHANNEL and not health.ok}
+    for (part, name), (health, since) in sorted(sight.health.items()):
+        left = None
+        if part is Part.CHANNEL:
+            left = FAR_OFF if sight.wake_channels - down else 0.0
+        elif part is Part.BATTERY:
+            left = FAR_OFF
+        value = None if part in (Part.DISK, Part.BATTERY) else sight.now - since
+        yield _say(sight, PART_RULES[part], name, name, not health.ok, health.ok, health.detail, value,
+                   consequence_in=left)  # fmt: skip
+
+
+def _calibration(sight: Sight) -> Iterator[Condition]:
+    for channel in sight.settings.channels:
+        if channel.calibrated_at is not None:
+            age = sight.now - channel.calibrated_at
+            yield _say(sight, "calibration-old", channel.id, channel.name or channel.id, age > CALIBRATION_OLD,
+                       age <= CALIBRATION_OLD, "checked too long ago", age)  # fmt: skip

@@ -1,0 +1,28 @@
+""" "I am going to sleep": the green list, and until when.
+
+Nobody is promised a sleep the watch cannot keep: each line that is not green is named, and no window is given without
+a fire forecast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.core.events import NapPlanned
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """What the list is checked against. window: (until, latest) from the fire watch; lines: (words, holds)."""
+
+    lines: tuple[tuple[str, bool], ...]
+    window: tuple[float, float] | None
+    no_window: str
+
+
+def plan_nap(ready: Readiness, now: float) -> NapPlanned:
+    """The answer to the cook."""
+    green = tuple(words for words, holds in ready.lines if holds)
+    unmet = tuple(words for words, holds in ready.lines if not holds)
+    until, latest = ready.window if ready.window else (None, None)
+    return NapPlanned(now, until, latest, green, unmet, "" if ready.window else ready.no_window)
