@@ -11,14 +11,17 @@ Units: °C, min, kg, m. Seeds fix everything; cook i depends on n as well as on 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.pit import PitParameters, Pits, Stokers
+from drivers.simulated.records import CookRecord, FireEpisode, stall_label
 from drivers.simulated.sensor import Probes
+
+__all__ = ["CUTS", "CookRecord", "Cut", "FireEpisode", "simulate_cooks", "simulate_fires", "stall_label"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -29,75 +32,6 @@ LONGEST_COOK = 22 * 60
 """Minutes after which a cook that is not tender is given up (its tender_minute is None)."""
 BAND_HALF_WIDTH = 7.0
 """°C either side of the set point."""
-
-
-@dataclass(frozen=True, slots=True)
-class CookRecord:
-    """One cook as a bench sees it.
-
-    Declared (what a cook would tell the watch): cut, weight, thickness (measured with a kitchen ruler), shape (typical of the
-    cut), fat_percent, band_low/high, plan_wrap ("foil", "paper", "boat" or None), plan_wrap_at, tender_low.
-    Sensed: pit_read, core_read (one a minute, quantised). True: pit_true (air at the meat), core_true (centre).
-    Happened: wrapped, wrapped_minute, plan_broken; logs and lid_openings (start minute, length in s); dips (start, end) while nobody
-    tended the fire; stalls (start, end) by the label of `stall_label`; wrap_minute: core_true first reaches plan_wrap_at
-    (whether or not it is wrapped then); tender_minute: core_true first reaches tender_low, None if never.
-    """
-
-    name: str
-    cut: str
-    weight: float
-    thickness: float
-    shape: float
-    fat_percent: float
-    band_low: float
-    band_high: float
-    plan_wrap: str | None
-    plan_wrap_at: float | None
-    tender_low: float
-    pit_true: Array = field(repr=False)
-    pit_read: Array = field(repr=False)
-    core_true: Array = field(repr=False)
-    core_read: Array = field(repr=False)
-    evaporating_share: Array = field(repr=False)
-    wrapped: str | None
-    wrapped_minute: int | None
-    plan_broken: bool
-    wrap_minute: int | None
-    tender_minute: int | None
-    stalls: tuple[tuple[int, int], ...]
-    logs: tuple[float, ...]
-    damper_changes: tuple[float, ...]
-    lid_openings: tuple[tuple[float, float], ...]
-    dips: tuple[tuple[float, float], ...]
-    ambient: float
-    mass_left: float
-
-    @property
-    def minutes(self) -> npt.NDArray[np.int64]:
-        return np.arange(self.core_true.size)
-
-
-@dataclass(frozen=True, slots=True)
-class FireEpisode:
-    """A pit tended for some hours and then left alone from `left_alone` on (nobody feeds it or moves the damper).
-
-    exit_minute: first minute from which pit_true stays below band_low. last_log: minute of the last log. damper_changes:
-    (minute, new setting). lid_openings: (start minute, length in s).
-    """
-
-    name: str
-    set_point: float
-    band_low: float
-    band_high: float
-    pit_true: Array = field(repr=False)
-    pit_read: Array = field(repr=False)
-    logs: tuple[float, ...]
-    lid_openings: tuple[tuple[float, float], ...]
-    damper_changes: tuple[tuple[float, float], ...]
-    left_alone: int
-    last_log: float
-    exit_minute: int
-    ambient: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +58,16 @@ CUTS = (
 
 
 def simulate_cooks(
-    seed: int, n: int, *, vapour: float = 1.0, convection: float = 1.0, film: float = 1.0, crust: float = 1.0,
-    thickness: float = 1.0, kept: float = 0.0, pit_hotter: float = 0.0,
+    seed: int,
+    n: int,
+    *,
+    vapour: float = 1.0,
+    convection: float = 1.0,
+    film: float = 1.0,
+    crust: float = 1.0,
+    thickness: float = 1.0,
+    kept: float = 0.0,
+    pit_hotter: float = 0.0,
 ) -> list[CookRecord]:
     """n cooks. The keywords shift the truth away from what it usually is: factors on the pit's vapour pressure, the convection, the
     juice film, the crust's diffusivity and the true thickness; `kept` is added to the share of water kept; `pit_hotter` °C to set points."""
@@ -137,9 +79,7 @@ def simulate_cooks(
     run = _Kitchen(rng, meat, pit, weather, plan, 4000.0 + 3500.0 * rng.beta(2, 2, n), vapour)
     tender_low = np.array([CUTS[c].tender_low for c in cut])
     run.cook(tender_low)
-    return [
-        _record(f"{seed}-{i}", i, CUTS[cut[i]], drawn, run, plan, float(tender_low[i])) for i in range(n)
-    ]
+    return [_record(f"{seed}-{i}", i, CUTS[cut[i]], drawn, run, plan, float(tender_low[i])) for i in range(n)]
 
 
 def _uniform(rng: np.random.Generator, cut: npt.NDArray[np.int64], ranges: list[tuple[float, float]]) -> Array:
@@ -148,7 +88,13 @@ def _uniform(rng: np.random.Generator, cut: npt.NDArray[np.int64], ranges: list[
 
 
 def _draw_meat(
-    rng: np.random.Generator, cut: npt.NDArray[np.int64], convection: float, film: float, crust: float, thickness: float, kept: float
+    rng: np.random.Generator,
+    cut: npt.NDArray[np.int64],
+    convection: float,
+    film: float,
+    crust: float,
+    thickness: float,
+    kept: float,
 ) -> tuple[MeatParameters, dict[str, Array]]:
     n = cut.size
 
@@ -165,7 +111,9 @@ def _draw_meat(
         thickness=seen_thickness * spread(1.0, 0.04) * thickness,
         shape=_uniform(rng, cut, [c.shape for c in CUTS]),
         start=rng.uniform(3, 12, n),
-        water=water, protein=protein, fat=fat,
+        water=water,
+        protein=protein,
+        fat=fat,
         conductivity_factor=spread(1.0, 0.06),
         convection=spread(9.8, 0.15) * convection,
         pellicle=spread(350.0, 0.3),
@@ -187,10 +135,15 @@ def _draw_pit(rng: np.random.Generator, n: int, hotter: float) -> tuple[PitParam
     set_point = np.round(np.where(rng.random(n) < 0.65, rng.uniform(121, 135, n), rng.uniform(107, 121, n))) + hotter
     size = rng.uniform(0.7, 1.4, n)
     pit = PitParameters.uniform(
-        n, set_point=set_point,
-        gas_heat=14e3 * size, steel_heat=58e3 * size * rng.uniform(0.8, 1.3, n), steel_loss=25.0 * rng.uniform(0.75, 1.25, n),
+        n,
+        set_point=set_point,
+        gas_heat=14e3 * size,
+        steel_heat=58e3 * size * rng.uniform(0.8, 1.3, n),
+        steel_loss=25.0 * rng.uniform(0.75, 1.25, n),
         lid=160.0 * rng.uniform(0.7, 1.3, n),
-        flame=rng.uniform(500, 800, n), glow=rng.uniform(1800, 2700, n), efficiency=rng.uniform(0.75, 0.95, n),
+        flame=rng.uniform(500, 800, n),
+        glow=rng.uniform(1800, 2700, n),
+        efficiency=rng.uniform(0.75, 0.95, n),
     )
     weather = {
         "ambient": rng.uniform(2, 24, n),
@@ -224,15 +177,25 @@ class _Kitchen:
     """Runs all cooks side by side and keeps what happened."""
 
     def __init__(
-        self, rng: np.random.Generator, meat: MeatParameters, pit: PitParameters, weather: dict[str, Array], plan: _Plan,
-        vapour_pressure: Array, vapour: float,
+        self,
+        rng: np.random.Generator,
+        meat: MeatParameters,
+        pit: PitParameters,
+        weather: dict[str, Array],
+        plan: _Plan,
+        vapour_pressure: Array,
+        vapour: float,
     ) -> None:
         n = self.n = meat.start.size
         self.rng, self.plan, self.weather = rng, plan, weather
         self.meat, self.pits = MeatBodies(meat), Pits(pit)
         self.pits.settle(weather["ambient"])
         self.stokers = Stokers(
-            self.pits, rng, look_every=rng.uniform(240, 720, n), skill=rng.uniform(0.05, 0.3, n), log_kg=rng.uniform(0.35, 0.65, n)
+            self.pits,
+            rng,
+            look_every=rng.uniform(240, 720, n),
+            skill=rng.uniform(0.05, 0.3, n),
+            log_kg=rng.uniform(0.35, 0.65, n),
         )
         self.pit_probe = Probes(rng, n, lag=rng.uniform(20, 60, n), noise=0.4, bias=rng.normal(-1, 2.5, n))
         self.core_probe = Probes(rng, n, lag=20.0, noise=rng.uniform(0.1, 0.3, n), bias=rng.normal(0, 0.6, n))
@@ -250,7 +213,9 @@ class _Kitchen:
         self.traces: dict[str, Array] = {}
 
     def cook(self, tender_low: Array) -> None:
-        rows: dict[str, list[Array]] = {k: [] for k in ("pit_true", "pit_read", "core_true", "core_read", "share", "mass")}
+        rows: dict[str, list[Array]] = {
+            k: [] for k in ("pit_true", "pit_read", "core_true", "core_read", "share", "mass")
+        }
         tender_for = np.zeros(self.n)
         for minute in range(LONGEST_COOK):
             core = self.meat.core()
@@ -259,7 +224,9 @@ class _Kitchen:
                 self._follow(air)
             read = self.core_probe.read()
             pit_read = self.pit_probe.read()
-            for key, value in zip(rows, (air, pit_read, core, read, self.meat.evaporating_share, self.meat.mass_left()), strict=True):
+            for key, value in zip(
+                rows, (air, pit_read, core, read, self.meat.evaporating_share, self.meat.mass_left()), strict=True
+            ):
                 rows[key].append(value.copy())
             tender_for += core >= tender_low
             if (tender_for > MINUTE).all():
@@ -291,7 +258,9 @@ class _Kitchen:
         swing = np.sin(self.drift_phase + 2 * np.pi * start / self.drift_period)
         vapour = self.vapour * self.vapour_pressure * (1 + 0.15 * swing[0])
         draught = 1 + 0.10 * swing[1]
-        open_for = np.array([max((a * MINUTE + s - start for a, s in lids if a <= minute), default=0.0) for lids in self.lids])
+        open_for = np.array(
+            [max((a * MINUTE + s - start for a, s in lids if a <= minute), default=0.0) for lids in self.lids]
+        )
         fed, moved = self.stokers.act(start, pit_read, ambient)
         for i in np.flatnonzero(fed):
             self.logs[i].append(float(minute))
@@ -313,7 +282,8 @@ class _Kitchen:
 def _draw_lids(rng: np.random.Generator, n: int) -> list[list[tuple[float, float]]]:
     """3-8 looks in 18 h, 40-150 s each."""
     return [
-        sorted((float(rng.integers(20, 18 * 60)), float(rng.uniform(40, 150))) for _ in range(rng.integers(3, 9))) for _ in range(n)
+        sorted((float(rng.integers(20, 18 * 60)), float(rng.uniform(40, 150))) for _ in range(rng.integers(3, 9)))
+        for _ in range(n)
     ]
 
 
@@ -330,7 +300,9 @@ def _first(mask: Mask) -> int | None:
     return int(mask.argmax()) if mask.any() else None
 
 
-def _record(name: str, i: int, cut: Cut, drawn: dict[str, Array], run: _Kitchen, plan: _Plan, tender_low: float) -> CookRecord:
+def _record(
+    name: str, i: int, cut: Cut, drawn: dict[str, Array], run: _Kitchen, plan: _Plan, tender_low: float
+) -> CookRecord:
     core = run.traces["core_true"][:, i]
     tender = _first(core >= tender_low)
     stop = core.size if tender is None else min(core.size, tender + 61)
@@ -341,53 +313,35 @@ def _record(name: str, i: int, cut: Cut, drawn: dict[str, Array], run: _Kitchen,
     set_point = float(run.pits.parameters.set_point[i])
     low = set_point - BAND_HALF_WIDTH
     return CookRecord(
-        name=name, cut=cut.name, weight=round(float(drawn["weight"][i]), 1), thickness=float(drawn["thickness"][i]),
-        shape=float(drawn["shape"][i]), fat_percent=float(drawn["fat_percent"][i]), band_low=low, band_high=set_point + BAND_HALF_WIDTH,
-        plan_wrap=planned, plan_wrap_at=None if planned is None else float(plan.at[i]), tender_low=tender_low,
-        pit_true=trace["pit_true"], pit_read=trace["pit_read"], core_true=core, core_read=trace["core_read"],
+        name=name,
+        cut=cut.name,
+        weight=round(float(drawn["weight"][i]), 1),
+        thickness=float(drawn["thickness"][i]),
+        shape=float(drawn["shape"][i]),
+        fat_percent=float(drawn["fat_percent"][i]),
+        band_low=low,
+        band_high=set_point + BAND_HALF_WIDTH,
+        plan_wrap=planned,
+        plan_wrap_at=None if planned is None else float(plan.at[i]),
+        tender_low=tender_low,
+        pit_true=trace["pit_true"],
+        pit_read=trace["pit_read"],
+        core_true=core,
+        core_read=trace["core_read"],
         evaporating_share=trace["share"],
-        wrapped=None if wrapped_minute is None else str(plan.material[i]), wrapped_minute=wrapped_minute,
+        wrapped=None if wrapped_minute is None else str(plan.material[i]),
+        wrapped_minute=wrapped_minute,
         plan_broken=bool(plan.broken[i]),
-        wrap_minute=None if planned is None else _first(core >= plan.at[i]), tender_minute=tender,
+        wrap_minute=None if planned is None else _first(core >= plan.at[i]),
+        tender_minute=tender,
         stalls=stall_label(core, trace["pit_true"], trace["share"], low, wrapped_minute),
-        logs=tuple(m for m in run.logs[i] if m < stop), damper_changes=tuple(m for m in run.dampers[i] if m < stop),
+        logs=tuple(m for m in run.logs[i] if m < stop),
+        damper_changes=tuple(m for m in run.dampers[i] if m < stop),
         lid_openings=tuple(x for x in run.lids[i] if x[0] < stop),
-        dips=tuple(x for x in run.dips[i] if x[0] < stop), ambient=float(run.weather["ambient"][i]),
+        dips=tuple(x for x in run.dips[i] if x[0] < stop),
+        ambient=float(run.weather["ambient"][i]),
         mass_left=float(trace["mass"][-1]),
     )
-
-
-def stall_label(
-    core: Array, pit: Array, evaporating_share: Array, band_low: float, wrapped_minute: int | None
-) -> tuple[tuple[int, int], ...]:
-    """Where a stall truly is: [(start, end)] in minutes, end not included.
-
-    Unwrapped; core 55-85 °C; mean pit of the last 45 min above band_low - 3; evaporation takes more than half of the heat the
-    surface receives; the core rises slower than 6 °C/h (over 30 min, centred) and than 0.4 of its fastest rise so far; all that for
-    30 min or more. Pieces less than 25 min apart are one stall.
-    """
-    n = core.size
-    if n < 90:
-        return ()
-    half = 15
-    slope = np.full(n, np.nan)
-    slope[half : n - half] = (core[2 * half :] - core[: n - 2 * half]) * 2.0
-    slope[n - half :] = slope[n - half - 1]
-    peak = np.maximum.accumulate(np.nan_to_num(slope, nan=0.0))
-    summed = np.concatenate([[0.0], np.cumsum(pit)])
-    start = np.maximum(np.arange(n) - 44, 0)
-    pit_mean = (summed[np.arange(n) + 1] - summed[start]) / (np.arange(n) + 1 - start)
-    stalled = (core > 55) & (core < 85) & (pit_mean > band_low - 3) & (evaporating_share > 0.5) & (slope < 6) & (slope < 0.4 * peak)
-    if wrapped_minute is not None:
-        stalled[wrapped_minute:] = False
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], stalled.astype(int), [0]])))
-    pieces: list[list[int]] = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        if pieces and a - pieces[-1][1] < 25:
-            pieces[-1][1] = int(b)
-        else:
-            pieces.append([int(a), int(b)])
-    return tuple((a, b) for a, b in pieces if b - a >= 30)
 
 
 def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpisode]:
@@ -396,7 +350,13 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
     pit, weather = _draw_pit(rng, n, 0.0)
     pits = Pits(pit)
     pits.settle(weather["ambient"])
-    stokers = Stokers(pits, rng, look_every=rng.uniform(240, 720, n), skill=rng.uniform(0.05, 0.3, n), log_kg=rng.uniform(0.35, 0.65, n))
+    stokers = Stokers(
+        pits,
+        rng,
+        look_every=rng.uniform(240, 720, n),
+        skill=rng.uniform(0.05, 0.3, n),
+        log_kg=rng.uniform(0.35, 0.65, n),
+    )
     probe = Probes(rng, n, lag=rng.uniform(20, 60, n), noise=0.4)
     low = pit.set_point - BAND_HALF_WIDTH
     left_alone = rng.integers(180, 420, n)
@@ -417,7 +377,9 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
             logs[i].append(float(minute))
         for i in np.flatnonzero(moved):
             dampers[i].append((float(minute), float(pits.damper[i])))
-        open_for = np.array([max(((a - minute) * MINUTE + s for a, s in looks if a <= minute), default=0.0) for looks in lids])
+        open_for = np.array(
+            [max(((a - minute) * MINUTE + s for a, s in looks if a <= minute), default=0.0) for looks in lids]
+        )
         for part in range(round(MINUTE / PIT_STEP)):
             pits.lid_open = open_for > (part + 0.5) * PIT_STEP
             pits.step(PIT_STEP, ambient, weather["wind"], weather["rain"])
@@ -433,12 +395,19 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
             continue
         episodes.append(
             FireEpisode(
-                name=f"{seed}-{i}", set_point=float(pit.set_point[i]), band_low=float(low[i]),
-                band_high=float(pit.set_point[i]) + BAND_HALF_WIDTH, pit_true=true[:stop, i], pit_read=read[:stop, i],
-                logs=tuple(logs[i]), lid_openings=tuple(lids[i]), damper_changes=tuple(dampers[i]),
-                left_alone=int(left_alone[i]), last_log=logs[i][-1], exit_minute=gone, ambient=float(weather["ambient"][i]),
+                name=f"{seed}-{i}",
+                set_point=float(pit.set_point[i]),
+                band_low=float(low[i]),
+                band_high=float(pit.set_point[i]) + BAND_HALF_WIDTH,
+                pit_true=true[:stop, i],
+                pit_read=read[:stop, i],
+                logs=tuple(logs[i]),
+                lid_openings=tuple(lids[i]),
+                damper_changes=tuple(dampers[i]),
+                left_alone=int(left_alone[i]),
+                last_log=logs[i][-1],
+                exit_minute=gone,
+                ambient=float(weather["ambient"][i]),
             )
         )
     return episodes
-
-

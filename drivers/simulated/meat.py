@@ -155,7 +155,10 @@ class MeatParameters:
     @classmethod
     def uniform(cls, n: int = 1, **values: float | Array) -> MeatParameters:
         """n pieces like a bone-in pork shoulder, but for the values given (scalars or (n,))."""
-        filled = {f.name: np.broadcast_to(np.asarray(values.pop(f.name, TYPICAL[f.name]), float), (n,)).copy() for f in fields(cls)}
+        filled = {
+            f.name: np.broadcast_to(np.asarray(values.pop(f.name, TYPICAL[f.name]), float), (n,)).copy()
+            for f in fields(cls)
+        }
         if values:
             raise TypeError(f"not a meat parameter: {', '.join(values)}")
         return cls(**filled)
@@ -185,7 +188,9 @@ class MeatBodies:
     """N pieces of meat with their state. Ledgers are per m² of outer surface: `evaporated`, `dripped` (kg/m²), `heat_in`,
     `heat_evaporated` (J/m²)."""
 
-    def __init__(self, parameters: MeatParameters, cells: int = CELLS, dry: bool = False, constant: bool = False) -> None:
+    def __init__(
+        self, parameters: MeatParameters, cells: int = CELLS, dry: bool = False, constant: bool = False
+    ) -> None:
         """dry: no water moves (pure conduction). constant: properties frozen at 40 °C. Both are for checks against theory."""
         p = self.parameters = parameters
         self.cells, self._dry = cells, dry
@@ -267,7 +272,11 @@ class MeatBodies:
         return np.asarray(quadratic[0] + celsius * (quadratic[1] + celsius * quadratic[2]))
 
     def step(
-        self, seconds: float, gas: Array | float, radiant: Array | float, vapour_pressure: Array | float,
+        self,
+        seconds: float,
+        gas: Array | float,
+        radiant: Array | float,
+        vapour_pressure: Array | float,
         convection_factor: Array | float = 1.0,
     ) -> None:
         """Move all pieces on by `seconds` with the air at `gas` °C, the walls they see at `radiant` °C and the water vapour
@@ -284,8 +293,11 @@ class MeatBodies:
         old_last = temperature[-1]
         sensitivity = surface_to_last / (h + LATENT_HEAT * slope + surface_to_last)
         self.temperature = _solve_shells(
-            heat_capacity, between, temperature,
-            surface_to_last * (1 - sensitivity), surface_to_last * (front - sensitivity * old_last),
+            heat_capacity,
+            between,
+            temperature,
+            surface_to_last * (1 - sensitivity),
+            surface_to_last * (front - sensitivity * old_last),
         )
         front = np.minimum(front + sensitivity * (self.temperature[-1] - old_last), HIGHEST_FRONT)
         conducted = surface_to_last * (front - self.temperature[-1])
@@ -297,11 +309,17 @@ class MeatBodies:
     def _outside(self, convection: Array, gas: Array | float, radiant: Array | float) -> tuple[Array, Array]:
         """Conductance from outside to the wet front, W/m²K, and the one temperature the front feels, °C."""
         surface_k, radiant_k = self.front - ABSOLUTE_ZERO, np.asarray(radiant) - ABSOLUTE_ZERO
-        radiation = self._radiation * EMISSIVITY * STEFAN_BOLTZMANN * (surface_k**2 + radiant_k**2) * (surface_k + radiant_k)
+        radiation = (
+            self._radiation * EMISSIVITY * STEFAN_BOLTZMANN * (surface_k**2 + radiant_k**2) * (surface_k + radiant_k)
+        )
         both = convection + radiation
-        return 1.0 / (1.0 / both + self._gap + self.crust / CRUST_CONDUCTIVITY), (convection * gas + radiation * radiant) / both
+        return 1.0 / (1.0 / both + self._gap + self.crust / CRUST_CONDUCTIVITY), (
+            convection * gas + radiation * radiant
+        ) / both
 
-    def _vapour_conductances(self, seconds: float, convection: Array, vapour_pressure: Array | float) -> tuple[Array, Array]:
+    def _vapour_conductances(
+        self, seconds: float, convection: Array, vapour_pressure: Array | float
+    ) -> tuple[Array, Array]:
         """Mass transfer, m/s, of the wetted and of the crusted part, each with its share of the surface (Lewis analogy).
 
         The film dries in less than a step, so the wetted share is taken where drying and fresh juice meet at the step's end."""
@@ -323,7 +341,13 @@ class MeatBodies:
         return scale * np.log((ATMOSPHERE - vapour_pressure) / dry_air), slope
 
     def _balance_front(
-        self, seconds: float, h: Array, surroundings: Array, inward: Array, convection: Array, vapour_pressure: Array | float
+        self,
+        seconds: float,
+        h: Array,
+        surroundings: Array,
+        inward: Array,
+        convection: Array,
+        vapour_pressure: Array | float,
     ) -> tuple[Array, Array]:
         """Newton on: heat received = heat evaporated + heat conducted inward. Returns the front temperature, °C, and
         d(evaporation)/dT, kg/m²sK."""

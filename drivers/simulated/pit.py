@@ -60,7 +60,10 @@ class PitParameters:
     @classmethod
     def uniform(cls, n: int = 1, **values: float | Array) -> PitParameters:
         """n ordinary pits, but for the values given (scalars or (n,))."""
-        filled = {f.name: np.broadcast_to(np.asarray(values.pop(f.name, ORDINARY[f.name]), float), (n,)).copy() for f in fields(cls)}
+        filled = {
+            f.name: np.broadcast_to(np.asarray(values.pop(f.name, ORDINARY[f.name]), float), (n,)).copy()
+            for f in fields(cls)
+        }
         if values:
             raise TypeError(f"not a pit parameter: {', '.join(values)}")
         return cls(**filled)
@@ -163,7 +166,9 @@ class Pits:
         steel_r = steel_c * self.steel + steel_loss * ambient
         gas_d = gas_c + p.firebox_to_gas + p.gas_to_steel + flue
         gas_d = gas_d - p.firebox_to_gas**2 / fire_d - p.gas_to_steel**2 / steel_d
-        gas_r = gas_c * self.gas + flue * ambient + p.firebox_to_gas * fire_r / fire_d + p.gas_to_steel * steel_r / steel_d
+        gas_r = (
+            gas_c * self.gas + flue * ambient + p.firebox_to_gas * fire_r / fire_d + p.gas_to_steel * steel_r / steel_d
+        )
         self.gas = gas_r / gas_d
         self.firebox = (fire_r + p.firebox_to_gas * self.gas) / fire_d
         self.steel = (steel_r + p.gas_to_steel * self.gas) / steel_d
@@ -200,8 +205,14 @@ class Stokers:
     will not carry it. skill: sd of the misjudgement of the fire, as a share. away[i] True: nobody looks."""
 
     def __init__(
-        self, pits: Pits, rng: np.random.Generator, *, look_every: Array | float = 480.0, skill: Array | float = 0.15,
-        log_kg: Array | float = 0.55, tends_damper: Array | bool = True,
+        self,
+        pits: Pits,
+        rng: np.random.Generator,
+        *,
+        look_every: Array | float = 480.0,
+        skill: Array | float = 0.15,
+        log_kg: Array | float = 0.55,
+        tends_damper: Array | bool = True,
     ) -> None:
         n = pits.gas.size
         self._pits, self._rng = pits, rng
@@ -232,7 +243,9 @@ class Stokers:
         pits.damper = np.where(moves, wanted, pits.damper)
 
         need = pits.needed_power(ambient) + 90.0 * error
-        judged = pits.expected_power(900.0) / np.maximum(pits.damper, 0.6) * np.exp(self._skill * rng.standard_normal(n))
+        judged = (
+            pits.expected_power(900.0) / np.maximum(pits.damper, 0.6) * np.exp(self._skill * rng.standard_normal(n))
+        )
         feeds = looking & (judged < 0.93 * need) & (now - self._last_log > 420.0) & (error > -5.0)
         if feeds.any():
             pits.add_logs(feeds, WOOD_HEAT * self._log_kg * rng.uniform(0.7, 1.3, n))

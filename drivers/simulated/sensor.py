@@ -27,8 +27,14 @@ class Probes:
     """N probes. lag: s, first order. noise: sd, °C, of one reading. bias: °C. step: °C of the last digit."""
 
     def __init__(
-        self, rng: np.random.Generator, n: int, *, lag: Array | float = 0.0, noise: Array | float = 0.1,
-        bias: Array | float = 0.0, step: float = STEP,
+        self,
+        rng: np.random.Generator,
+        n: int,
+        *,
+        lag: Array | float = 0.0,
+        noise: Array | float = 0.1,
+        bias: Array | float = 0.0,
+        step: float = STEP,
     ) -> None:
         self._rng = rng
         self._lag = np.broadcast_to(np.asarray(lag, float), (n,))
