@@ -7,6 +7,7 @@ goes on from memory.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 import threading
@@ -163,10 +164,8 @@ class Journal:
                 self._db.execute("COMMIT")
             except sqlite3.Error as error:
                 if self._db.in_transaction:
-                    try:
+                    with contextlib.suppress(sqlite3.Error):  # a lost disk rolls back when the file is next opened
                         self._db.execute("ROLLBACK")
-                    except sqlite3.Error:
-                        pass  # the disk is gone; the rollback happens when the file is next opened
                 raise JournalUnavailable(str(error)) from error
             self._waiting.clear()
 

@@ -1,0 +1,159 @@
+"""From the rig and cook files to what the core is told. The only place that knows both."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from config.cook import HOLD_RULES, Cook, PieceSection
+from config.cuts import CUTS
+from config.loader import Problem, piece_id
+from config.rig import Rig
+from daemon.core.settings import (
+    AnnouncingSettings,
+    Band,
+    ChannelSettings,
+    CookSettings,
+    HoldSettings,
+    MeatKind,
+    PieceSettings,
+    QuietHours,
+    Role,
+    SleeperSettings,
+    WatchSettings,
+    Wrap,
+)
+from drivers.calibration import boiling_point
+
+WET_MARGIN = 1.5
+"""°C below the boiling point above which wet meat creeps; common practice, no source."""
+DEFAULT_LEAD = SleeperSettings().lead
+
+
+def watch_settings(rig: Rig, cook: Cook | None, wall_offset: float = 0.0) -> WatchSettings:
+    """Everything for `Engine`. wall_offset: UTC minus engine time, s, for instants named in the files."""
+    band = Band(rig.pit.band.low, rig.pit.band.high)
+    idle = CookSettings(id="no-cook", name="No cook", band=band)
+    return WatchSettings(
+        pit_id=rig.pit.id,
+        pit_name=rig.pit.name,
+        channels=tuple(_channels(rig, wall_offset)),
+        cook=idle if cook is None else cook_settings(cook, rig, wall_offset),
+        announcing=_announcing(rig),
+        boiling_point=boiling_point(altitude_m=rig.pit.altitude),
+    )
+
+
+def _channels(rig: Rig, wall_offset: float) -> Iterator[ChannelSettings]:
+    for channel in rig.channels:
+        at = None
+        if channel.calibration is not None:
+            checked = channel.calibration.on
+            at = datetime(checked.year, checked.month, checked.day, tzinfo=UTC).timestamp() - wall_offset
+        yield ChannelSettings(
+            id=channel.id,
+            name=channel.name or channel.id,
+            role=Role(channel.role),
+            place=channel.place,
+            pair=channel.pair,
+            stale_after=channel.stale_after,
+            tolerance=channel.tolerance,
+            calibrated_at=at,
+        )
+
+
+def _announcing(rig: Rig) -> AnnouncingSettings:
+    people, sleeper = rig.people, SleeperSettings()
+    more = people.lead_minutes * 60 - DEFAULT_LEAD
+    names: dict[str, list[str]] = {}
+    for delivery in rig.delivery:
+        for audience in delivery.audience:
+            names.setdefault(audience, []).append(delivery.name)
+    return AnnouncingSettings(
+        quiet=QuietHours(people.quiet_from, people.quiet_until, ZoneInfo(people.zone)),
+        sleeper=SleeperSettings(notice=max(0.0, sleeper.notice + more))
+        if more > -sleeper.notice
+        else _short(people.lead_minutes),
+        wake_for_wrap=people.wake_for_wrap,
+        fahrenheit=people.unit == "F",
+        audiences=tuple((a, tuple(n)) for a, n in names.items()),
+    )
+
+
+def _short(minutes: float) -> SleeperSettings:
+    """A lead shorter than the usual parts: all of them shrink alike."""
+    usual, share = SleeperSettings(), minutes * 60 / DEFAULT_LEAD
+    return SleeperSettings(
+        usual.notice * share, usual.dress_and_walk * share, usual.act * share, usual.log_catches * share
+    )
+
+
+def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
+    """The cook, completed from the cut table."""
+    band = cook.band or rig.pit.band
+    floor, rule = HOLD_RULES[cook.hold.rule]
+    serve = cook.serve_at_utc(rig.people.zone)
+    return CookSettings(
+        id=cook.id,
+        name=cook.name,
+        band=Band(band.low, band.high),
+        pieces=tuple(_piece(p) for p in cook.pieces),
+        serve_at=None if serve is None else serve - wall_offset,
+        rest=cook.rest_minutes * 60.0,
+        hold=HoldSettings(floor, rule, cook.hold.hours_below_floor * 3600.0, cook.hold.target, cook.hold.channel),
+    )
+
+
+def _piece(piece: PieceSection) -> PieceSettings:
+    cut = CUTS[piece.cut]
+    wrap, wrap_at = (Wrap.PAPER if cut.wrap_at is not None else None), cut.wrap_at
+    if piece.wrap is False:
+        wrap, wrap_at = None, None
+    elif piece.wrap is not None:
+        wrap, wrap_at = Wrap(piece.wrap.material), piece.wrap.at
+    low, high = piece.tender or cut.tender or (None, None)
+    return PieceSettings(
+        id=piece_id(piece.id, piece.name),
+        name=piece.name,
+        cut=piece.cut,
+        kind=MeatKind(cut.kind),
+        channel=piece.channel,
+        weight=piece.weight,
+        thickness=piece.thickness / 100 if piece.thickness is not None else cut.thickness_at(piece.weight),
+        shape=cut.shape,
+        wrap=wrap,
+        wrap_at=wrap_at,
+        tender_low=None if piece.target is not None else low,
+        tender_high=None if piece.target is not None else high,
+        target=piece.target if piece.target is not None else (None if low is not None else cut.target),
+        safe_minimum=cut.safe_minimum,
+        safe_rule=cut.safe_rule,
+        fat_percent=piece.fat_percent if piece.fat_percent is not None else cut.fat_percent,
+        place=piece.place,
+    )
+
+
+def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: datetime) -> Iterator[Problem]:
+    """What the cook should know although the watch can start."""
+    boiling = boiling_point(altitude_m=rig.pit.altitude)
+    if cook is not None:
+        for number, piece in enumerate(cook_settings(cook, rig, 0.0).pieces):
+            for key, goal in (("wrap.at", piece.wrap_at), ("tender", piece.tender_low), ("target", piece.target)):
+                if goal is not None and goal > boiling - WET_MARGIN:
+                    remedy = (
+                        f"water boils at {boiling:.1f} °C at {rig.pit.altitude:.0f} m: "
+                        "meat cannot get there while it is wet; choose a lower one"
+                    )
+                    yield Problem(cook_file, f"pieces.{number}.{key}", f"{goal:.1f} °C", remedy, warning=True)
+            goal = piece.tender_low if piece.tender_low is not None else piece.target
+            if goal is not None and goal < piece.safe_minimum:
+                remedy = f"below the safe minimum of {piece.safe_minimum:.1f} °C ({piece.safe_rule})"
+                yield Problem(cook_file, f"pieces.{number}.target", f"{goal:.1f} °C", remedy, warning=True)
+    if not rig.delivery:
+        yield Problem(rig_file, "delivery", "", "nobody can be woken: add a [[delivery]]", warning=True)
+    for number, channel in enumerate(rig.channels):
+        calibration = channel.calibration
+        if calibration is not None and (today.date() - calibration.on).days > 365:
+            yield Problem(rig_file, f"channels.{number}.calibration.on", str(calibration.on),
+                          "checked more than a year ago: run pitvigil calibrate", warning=True)  # fmt: skip

@@ -1,0 +1,30 @@
+"""An announcement on the broker: topic pitvigil/<pit>/announce/<name>, JSON, QoS 1, never retained."""
+
+from __future__ import annotations
+
+import json
+
+from daemon.shell.broker import BrokerLink
+from daemon.shell.notify.base import Message, TemporaryFailure
+
+
+class MqttTopic:
+    def __init__(self, name: str, link: BrokerLink, pit: str) -> None:
+        self.name, self._link = name, link
+        self.topic = f"pitvigil/{pit}/announce/{name}"
+
+    async def send(self, message: Message) -> None:
+        body = {
+            "id": message.id,
+            "level": message.level,
+            "title": message.title,
+            "text": message.text,
+            "alarm": message.alarm,
+            "loud": message.loud,
+            "time": message.time,
+        }
+        if not await self._link.deliver(self.topic, json.dumps(body, ensure_ascii=False)):
+            raise TemporaryFailure("the broker did not take it")
+
+    async def close(self) -> None:
+        return None

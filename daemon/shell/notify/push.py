@@ -1,0 +1,45 @@
+"""Any service that the optional library apprise knows. Imported on the first message: it costs tens of megabytes."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
+
+
+class Push:
+    """url: an apprise URL. It holds secrets and is shown nowhere."""
+
+    def __init__(self, name: str, url: str) -> None:
+        self.name, self._url = name, url
+        self._service: Any = None
+
+    def check(self) -> None:
+        """Raises PermanentFailure when the library is missing or does not know the URL."""
+        try:
+            import apprise
+        except ModuleNotFoundError:
+            raise PermanentFailure("needs the package apprise: pip install 'pitvigil[push]'") from None
+        if self._service is None:
+            service = apprise.Apprise()
+            if not service.add(self._url):
+                raise PermanentFailure("apprise does not understand the URL in its file")
+            self._service = service
+
+    async def send(self, message: Message) -> None:
+        self.check()
+        import apprise
+
+        kind = apprise.NotifyType.FAILURE if message.level == "wake" else apprise.NotifyType.INFO
+        attach = None
+        if message.attachment:
+            attach = apprise.AppriseAttachment()
+            attach.add(apprise.attachment.AttachMemory(content=io.BytesIO(message.attachment), name="cook.png"))
+        if not await self._service.async_notify(
+            body=message.text, title=message.title, notify_type=kind, attach=attach
+        ):
+            raise TemporaryFailure("the service did not take it")
+
+    async def close(self) -> None:
+        return None

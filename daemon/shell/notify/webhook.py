@@ -1,0 +1,63 @@
+"""A web hook: POST of JSON, signed with HMAC-SHA256 (RFC 2104) over the body, so that the receiver can trust it."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import json
+import ssl
+
+import aiohttp
+
+from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
+
+TIMEOUT = 12.0
+"""s for the whole exchange; below the 15 s an attempt may take."""
+SIGNATURE_HEADER = "X-Pitvigil-Signature"
+TRY_AGAIN = frozenset({408, 425, 429})
+"""HTTP status codes of the 4xx class that say "later" (RFC 9110, RFC 8470, RFC 6585)."""
+
+
+class Webhook:
+    """The URL may hold a secret, so no error text shows more than its host."""
+
+    def __init__(self, name: str, url: str, secret: str | None = None, tls: ssl.SSLContext | None = None) -> None:
+        self.name, self._url, self._secret, self._tls = name, url, secret, tls
+        self._session: aiohttp.ClientSession | None = None
+
+    async def send(self, message: Message) -> None:
+        body = json.dumps(
+            {
+                "id": message.id,
+                "level": message.level,
+                "title": message.title,
+                "text": message.text,
+                "alarm": message.alarm,
+                "loud": message.loud,
+                "time": message.time,
+                "picture": base64.b64encode(message.attachment).decode() if message.attachment else None,
+            },
+            ensure_ascii=False,
+        ).encode()
+        headers = {"Content-Type": "application/json", "Idempotency-Key": message.id}
+        if self._secret is not None:
+            headers[SIGNATURE_HEADER] = hmac.new(self._secret.encode(), body, hashlib.sha256).hexdigest()
+        if self._session is None:
+            self._session = aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=TIMEOUT))
+        try:
+            async with self._session.post(self._url, data=body, headers=headers, ssl=self._tls or True) as answer:
+                status, later = answer.status, answer.headers.get("Retry-After", "")
+        except aiohttp.ClientConnectorCertificateError as error:
+            raise PermanentFailure(f"the certificate of {error.host} is not trusted") from None
+        except (aiohttp.ClientError, TimeoutError, OSError) as error:
+            raise TemporaryFailure(f"no answer ({type(error).__name__})") from None
+        if status >= 500 or status in TRY_AGAIN:
+            raise TemporaryFailure(f"HTTP {status}", float(later) if later.isdigit() else None)
+        if status >= 300:
+            raise PermanentFailure(f"HTTP {status}")
+
+    async def close(self) -> None:
+        if self._session is not None:
+            await self._session.close()
+            self._session = None

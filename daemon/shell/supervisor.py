@@ -1,0 +1,127 @@
+"""Keeps every device open: by class of error it tries again with back-off, or stops and says so.
+
+It also gives each measurement its channel, its calibration and its time; from here on there are only Readings.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from daemon.core.inputs import Health, Input, Part, Readings
+from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver
+from drivers.reading import Measurement, Reading, on_grid
+
+log = logging.getLogger(__name__)
+
+BACK_OFF = (0.5, 1.0, 2.0, 4.0)
+"""s before attempts to open again; the last goes on for ever, so a replugged device is open within 5 s."""
+BATTERY_LOW = 15
+"""Percent; common practice, no source."""
+BATTERY_FINE = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """Where one source of one device leads: the channel, and what its calibration makes of a value."""
+
+    channel: str
+    correct: Callable[[float], float] = lambda celsius: celsius
+
+
+class DeviceKeeper:
+    """One device. `rejected` counts refused frames by reason; `unknown` holds sources no channel names."""
+
+    def __init__(
+        self,
+        name: str,
+        driver: Driver,
+        wires: Mapping[str, Wire],
+        post: Callable[[Input], None],
+        stamp: Callable[[], float],
+    ) -> None:
+        self.name, self.driver, self.wires = name, driver, wires
+        self.rejected: Counter[str] = Counter()
+        self.unknown: set[str] = set()
+        self.received_at: float | None = None
+        self._post, self._stamp = post, stamp
+        self._ok: bool | None = None
+        self._weak: set[str] = set()
+
+    async def run(self) -> None:
+        """Until cancelled, or for ever idle once the device is found to be misconfigured."""
+        attempt = 0
+        while True:
+            try:
+                async with self.driver.open() as link:
+                    log.info("%s: open", self.name)
+                    while True:
+                        batch = await link.receive()
+                        if self._take(batch):
+                            attempt = 0
+            except DeviceUnavailable as error:
+                self._tell(False, str(error))
+            except DeviceMisconfigured as error:
+                self._tell(False, f"{error} (not tried again until the watch is restarted)")
+                return
+            except Exception as error:
+                log.exception("%s: the driver broke; it is opened again", self.name)
+                self._tell(False, f"the driver broke: {error!r}")
+            await asyncio.sleep(BACK_OFF[min(attempt, len(BACK_OFF) - 1)])
+            attempt += 1
+
+    def _take(self, batch: Batch) -> bool:
+        """True when the batch held a value for a channel."""
+        for refused in batch.rejected:
+            self.rejected[refused.reason] += 1
+        if batch.hint:
+            self._tell(False, batch.hint)
+        readings = self.readings(batch.measurements)
+        if not readings:
+            return False
+        self._post(Readings(readings))
+        if not batch.hint:
+            self._tell(True, "")
+        return True
+
+    def readings(self, measurements: tuple[Measurement, ...]) -> tuple[Reading, ...]:
+        """Measurements with their channel, calibration and time. Sources that no channel names are left out."""
+        now = self.received_at = self._stamp()
+        readings = []
+        for m in measurements:
+            wire = self.wires.get(m.source)
+            if wire is None:
+                if m.source not in self.unknown:
+                    self.unknown.add(m.source)
+                    log.warning("%s: source %r belongs to no channel", self.name, m.source)
+                continue
+            if m.battery_percent is not None:
+                self._battery(wire.channel, m.battery_percent)
+            if m.celsius is None and m.fault is None:
+                continue
+            celsius = None if m.celsius is None else on_grid(wire.correct(m.celsius))
+            cold = None if m.cold_junction is None else on_grid(m.cold_junction)
+            readings.append(Reading(wire.channel, celsius, now, m.fault, m.quality, cold))
+        return tuple(readings)
+
+    def _battery(self, channel: str, percent: int) -> None:
+        if percent <= BATTERY_LOW and channel not in self._weak:
+            self._weak.add(channel)
+            self._post(Health(Part.BATTERY, channel, False, f"{percent} %"))
+        elif percent >= BATTERY_FINE and channel in self._weak:
+            self._weak.discard(channel)
+            self._post(Health(Part.BATTERY, channel, True, f"{percent} %"))
+
+    def _tell(self, ok: bool, detail: str) -> None:
+        """Once when it fails, once when it works again."""
+        if ok == self._ok:
+            return
+        if not ok:
+            log.warning("%s: %s", self.name, detail)
+        elif self._ok is False:
+            log.warning("%s: works again", self.name)
+        self._ok = ok
+        self._post(Health(Part.DEVICE, self.name, ok, detail))
