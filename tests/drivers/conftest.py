@@ -21,8 +21,16 @@ class FakeTty:
     plugged: bool = True
 
     def send(self, data: bytes) -> None:
+        """For what fits the kernel's buffer."""
+        assert os.write(self.master, data) == len(data)
+
+    async def pour(self, data: bytes) -> None:
+        """For any amount: waits while the buffer is full."""
         while data:
-            data = data[os.write(self.master, data) :]
+            try:
+                data = data[os.write(self.master, data) :]
+            except BlockingIOError:
+                await asyncio.sleep(0.002)
 
     def unplug(self) -> None:
         if self.plugged:
@@ -34,6 +42,7 @@ class FakeTty:
 def _fake_tty() -> Iterator[FakeTty]:
     master, slave = os.openpty()
     tty.setraw(slave)
+    os.set_blocking(master, False)
     terminal = FakeTty(master, os.ttyname(slave))
     os.close(slave)
     try:

@@ -33,7 +33,7 @@ def test_the_whole_table_agrees_with_a_second_transcription_of_nist_monograph_17
         celsius, millivolt = float(row["celsius"]), float(row["millivolt"])
         assert tc.voltage(letter, celsius) == pytest.approx(millivolt, abs=2e-6)
         if letter == "B" and not 250 <= celsius < 1820:
-            continue  # below 0.291 mV type B has two temperatures for one voltage; its published inverse ends at 13.820 mV
+            continue  # two temperatures for one voltage below 0.291 mV; its inverse ends at 13.820 mV
         low, high = tc.voltage(letter, tc.span(letter)[0]), tc.voltage(letter, tc.span(letter)[1])
         inverted = tc.temperature(letter, min(max(millivolt, low), high))
         assert inverted == pytest.approx(celsius, abs=ALLOWED), row
