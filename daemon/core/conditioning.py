@@ -219,6 +219,10 @@ class Conditioner:
         for name, state in dumped["channels"].items():
             if name in self._channels:
                 self._channels[name].load(state)
+        longest = max((len(channel.minutes) for channel in self._channels.values()), default=0)
+        for channel in self._channels.values():
+            channel.minutes = [nan] * (longest - len(channel.minutes)) + channel.minutes
+            channel.cold_minutes = [nan] * (longest - len(channel.cold_minutes)) + channel.cold_minutes
         self._faults.load(dumped["faults"])
 
     def _changes(self, now: float) -> list[QualityChanged]:
