@@ -22,6 +22,9 @@ from drivers.serial_port import opened
 
 LONGEST_PAUSE: Final = 16
 """rounds that a slave which never answers is left alone, so that its time-outs do not slow the others"""
+LATEST_ANSWER: Final = 1.0
+"""s after a time-out in which a slave is not asked: RTU answers carry no number, and one that comes late would pass
+for the answer to the next question. No slave worth its bus takes longer (common practice, no source)."""
 QUIET_ROUNDS: Final = 3
 """rounds without any answer after which we say so in words"""
 
@@ -30,23 +33,25 @@ logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)  # every time-o
 
 @dataclass(slots=True)
 class SlavePatience:
-    """Doubles the rounds a slave is skipped each time it does not answer."""
+    """Doubles the rounds a slave is skipped each time it does not answer. Times in s, by the event loop."""
 
     misses: int = 0
     skip: int = 0
+    not_before: float = 0.0
 
-    def missed(self) -> None:
+    def missed(self, now: float) -> None:
         self.misses += 1
         self.skip = min(2 ** (self.misses - 1), LONGEST_PAUSE)
+        self.not_before = now + LATEST_ANSWER
 
     def answered(self) -> None:
         self.misses = 0
 
-    def due(self) -> bool:
+    def due(self, now: float) -> bool:
         if self.skip:
             self.skip -= 1
             return False
-        return True
+        return now >= self.not_before
 
 
 class ModbusLink:
@@ -68,19 +73,18 @@ class ModbusLink:
         measurements: list[Measurement] = []
         rejected: list[Rejected] = []
         hint = None
-        answered = False
-        asked = {slave for slave, patience in self._patience.items() if patience.due()}
+        asked = answered = False
+        awaited = {slave for slave, patience in self._patience.items() if patience.due(loop.time())}
         for run in self._runs:
-            if run.slave not in asked:
+            if run.slave not in awaited:
                 continue
+            asked = True
             outcome = await self._read(run)
             if isinstance(outcome, Rejected):
                 rejected.append(outcome)
-                # RTU answers carry no number: a late one could pass for the answer to our next question to this
-                # slave, so it is asked nothing more in this round.
                 if outcome.reason == "no-answer":
-                    self._patience[run.slave].missed()
-                    asked.discard(run.slave)
+                    self._patience[run.slave].missed(loop.time())
+                    awaited.discard(run.slave)
                     continue
                 if outcome.reason == "settings":
                     hint = outcome.detail
@@ -88,7 +92,7 @@ class ModbusLink:
                 measurements += outcome
             answered = True
             self._patience[run.slave].answered()
-        self._quiet_rounds = 0 if answered else self._quiet_rounds + 1
+        self._quiet_rounds = 0 if answered else self._quiet_rounds + asked
         if self._quiet_rounds >= QUIET_ROUNDS:
             hint = f"no slave answers on {self._device.port}: check baud, parity, addresses, wiring and termination"
         return Batch(tuple(measurements), tuple(rejected), hint)
