@@ -8,7 +8,6 @@ import socket
 from collections.abc import Awaitable, Callable
 from typing import Any
 from urllib.parse import quote
-from weakref import WeakSet
 
 from aiohttp import web
 from pydantic import TypeAdapter
@@ -84,7 +83,7 @@ class PageServer:
         self._streams = Streams()
         self._api = Api(snapshot, command, history, cooks, build_cook, self._streams, self._facts)
         self._routes = {route.path: route for route in ROUTES}
-        self._spoken: WeakSet[Any] = WeakSet()
+        self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}
         self._runner: web.AppRunner | None = None
         self._listening: asyncio.Server | None = None
 
@@ -128,6 +127,9 @@ class PageServer:
             self._listening.close()
         if self._runner:
             await self._runner.cleanup()
+        for timer in self._silent.values():
+            timer.cancel()
+        self._silent.clear()
         self._listening = self._runner = None
 
     def publish(self, snapshot: Snapshot) -> None:
@@ -143,16 +145,21 @@ class PageServer:
     def _connection(self) -> asyncio.Protocol:
         """A new connection; it has HEADER_SECONDS to say something whole, and there are not too many."""
         assert self._runner is not None and self._runner.server is not None
-        server = self._runner.server
-        protocol = server()
-        too_many = len(server.connections) >= CONNECTION_LIMIT
+        protocol = self._runner.server()
+        too_many = len(self._runner.server.connections) >= CONNECTION_LIMIT
         delay = 0.0 if too_many else HEADER_SECONDS
-        asyncio.get_running_loop().call_later(delay, self._drop_if_silent, protocol, too_many)
+        self._silent[protocol] = asyncio.get_running_loop().call_later(delay, self._drop_silent, protocol)
         return protocol
 
-    def _drop_if_silent(self, protocol: Any, anyway: bool) -> None:
-        if (anyway or protocol not in self._spoken) and protocol.transport is not None:
+    def _drop_silent(self, protocol: web.RequestHandler) -> None:
+        del self._silent[protocol]
+        if protocol.transport is not None:
             protocol.transport.abort()
+
+    def _has_spoken(self, protocol: web.RequestHandler) -> None:
+        timer = self._silent.pop(protocol, None)
+        if timer is not None:
+            timer.cancel()
 
     # --- the guard ------------------------------------------------------------------------------------
 
@@ -160,7 +167,7 @@ class PageServer:
     async def _guard(
         self, request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
     ) -> web.StreamResponse:
-        self._spoken.add(request.protocol)
+        self._has_spoken(request.protocol)
         try:
             self._judge(request)
             response = await handler(request)

@@ -25,7 +25,7 @@ function card(alarm) {
   const because = make("p", { class: "quiet" });
   const status = make("span", {});
   const seen = button("Seen", () => tell("/api/acknowledge", { alarm: alarm.key }, "Seen. It stays here until it is over."), { class: "main" });
-  const pause = button("Pause sound 15 min", () => tell("/api/pause", { seconds: 900 }, "Repeats are paused for 15 min. Anything new still sounds."));
+  const pause = button("Pause 15 min", () => tell("/api/pause", { seconds: 900 }, "Sound is paused for 15 min. Anything new still sounds."));
   const actions = make("div", { class: "buttons" }, seen, pause);
   const node = make("article", { class: "alarm" },
     make("p", { class: "state" }, shape(alarm.priority), status),
@@ -33,7 +33,7 @@ function card(alarm) {
   const update = (now) => {
     node.className = `alarm ${now.priority} ${isNew(now) ? "new" : ""}`;
     const kind = now.prompt ? "call" : "alarm";
-    say(status, `${STATES[now.state] ?? plain(now.state)} · ${now.priority} ${kind} since ${clock(now.raised_at, live.snapshot)}`);
+    say(status, `${STATES[now.state] ?? plain(now.state)} · ${now.priority} ${kind} · ${clock(now.raised_at, live.snapshot)}`);
     const left = now.consequence_in === null ? "" : ` About ${span(now.consequence_in)} left.`;
     say(because, now.because + left);
     actions.hidden = !isNew(now);

@@ -2,8 +2,7 @@
 
 import { button, make, redraw, say } from "./dom.js";
 import { live, pairing, sinceWord } from "./live.js";
-import { qualityLine } from "./pit.js";
-import { degrees, isFahrenheit, keep, recall, span, trend, unit, useFahrenheit } from "./words.js";
+import { degrees, isFahrenheit, keep, qualityOf, recall, span, state, trend, unit, useFahrenheit } from "./words.js";
 
 const CAUTIONS = [
   ["Hot metal", "The pit, its lid and its tools burn skin at once, and go on doing so for hours after the fire. Dry, heavy gloves; a clear, lit way to the pit; children and animals away."],
@@ -38,7 +37,7 @@ export function careRoom(root) {
       const age = make("span", { class: "quiet" });
       ages.set(channel.id, age);
       return make("li", {}, make("div", { class: "row" }, make("strong", {}, channel.name), make("span", { class: "num" }, degrees(channel.celsius))),
-        make("div", { class: "row" }, qualityLine(channel), make("span", {}, `${trend(channel.rate)} · `, age)));
+        make("div", { class: "row" }, state(...qualityOf(channel)), make("span", {}, `${trend(channel.rate)} · `, age)));
     })));
     tick();
   }

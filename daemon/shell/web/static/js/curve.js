@@ -8,6 +8,15 @@ import { clock, plain } from "./words.js";
 const HOUR = 3600;
 const LETTERS = { log: "log", "log-added": "log?", "lid-open": "lid", "lid-opened": "lid?", wrapped: "wrap", "probed-tender": "tender", off: "off", hold: "hold" };
 
+/** A fan's value at any time inside it, in a straight line between its points; null outside. */
+function between(fan, time, key) {
+  const next = fan.findIndex((point) => point.time >= time);
+  if (next < 0) return null;
+  if (next === 0) return fan[0].time === time ? fan[0][key] : null;
+  const [a, b] = [fan[next - 1], fan[next]];
+  return a[key] + ((b[key] - a[key]) * (time - a.time)) / (b.time - a.time);
+}
+
 export function curveRoom(root) {
   const box = make("div", { class: "chart" });
   const [names, marksBox, status] = [make("div", {}), make("div", {}), make("p", { class: "quiet", role: "status" })];
@@ -43,13 +52,13 @@ export function curveRoom(root) {
     history.channels.forEach((channel, index) => {
       const ink = seriesInk(index);
       lines.push({ label: `${channel.id} highest`, values: [...channel.high, ...gap], ink, dash: dashOf(Math.floor(index / 2)) });
-      lines.push({ label: `${channel.id} lowest`, values: [...channel.low, ...gap], ink, width: 1 });
+      lines.push({ label: `${channel.id} lowest`, values: [...channel.low, ...gap], ink: "transparent", width: 0 });
       fills.push([lines.length - 2, lines.length - 1, faint(ink)]);
     });
     for (const piece of ahead) {
       const ink = seriesInk(Math.max(0, history.channels.findIndex((channel) => channel.id === piece.channel)));
-      const value = (key) => [...before, ...later.map((time) => piece.fan.find((point) => point.time === time)?.[key] ?? null)];
-      for (const key of ["p95", "p50", "p05"]) lines.push({ label: `${piece.id} ${key}`, values: value(key), ink, dash: [4, 4], width: key === "p50" ? 2 : 1 });
+      const value = (key) => [...before, ...later.map((time) => between(piece.fan, time, key))];
+      for (const key of ["p95", "p50", "p05"]) lines.push({ label: `${piece.id} ${key}`, values: value(key), ink: key === "p50" ? ink : "transparent", dash: [5, 4], width: key === "p50" ? 2 : 0 });
       fills.push([lines.length - 3, lines.length - 1, faint(ink)]);
     }
     const marks = history.marks.map((mark) => ({ x: mark.time + offset, text: LETTERS[mark.kind] ?? plain(mark.kind) }));

@@ -22,6 +22,7 @@ async function enter() {
   for (const link of document.querySelectorAll(".rooms a")) {
     if (link.hash === `#${name}`) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
   }
+  document.body.dataset.room = name;
   const root = find("room");
   if (name !== "care" && !live.facts.paired && !live.facts.open_view) { root.replaceChildren(pairing()); room = null; return; }
   const open = await ROOMS[name]();

@@ -3,7 +3,7 @@
 import { button, make, redraw } from "./dom.js";
 import { alarmsAway } from "./alarms.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
-import { clock, plain, state } from "./words.js";
+import { clock, state } from "./words.js";
 
 const TEST = { never: ["bad", "not tried this evening"], sent: ["suspect", "sent, not yet delivered"], delivered: ["suspect", "delivered: press Seen on its alarm"], acknowledged: ["good", "delivered and seen"] };
 
@@ -63,4 +63,3 @@ export function nightRoom(root) {
   };
   return { update, tick() {} };
 }
-export const nightWord = (snapshot) => plain(snapshot.sleep.test_wake);

@@ -3,8 +3,8 @@
 import { keyed, make, redraw, say } from "./dom.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord } from "./live.js";
-import { mark } from "./pit.js";
-import { big, capital, clock, degrees, plain, qualityOf, span, state, trend, unit } from "./words.js";
+import { mark } from "./marks.js";
+import { big, capital, clock, degrees, plain, qualityOf, span, state, trendLines, unit } from "./words.js";
 
 const NEXT = {
   waiting: [["meat-on", "Meat on"]],
@@ -45,9 +45,9 @@ function face(piece, channel, snapshot) {
     piece.target === null ? "" : `target ${degrees(piece.target)}`].filter(Boolean).join(", ");
   return [
     make("div", { class: "row" }, make("h2", {}, piece.name), make("strong", { class: "hot" }, `${capital(plain(piece.stage))} since ${clock(piece.since, snapshot)}`)),
-    make("div", { class: "row" }, big(piece.celsius, "mid"), make("div", {}, make("p", { class: "num" }, trend(piece.rate)),
+    make("div", { class: "row" }, big(piece.celsius, "mid"), make("div", { class: "trend" }, make("p", { class: "num" }, ...trendLines(piece.rate)),
       channel ? state(...qualityOf(channel)) : "")),
-    rail(0, 100, zones, marks, piece.celsius, told || "Core from 0 to 100 °C"),
+    rail(Math.min(30, piece.celsius ?? 30), 100, zones, marks, piece.celsius, told || `Core ${degrees(piece.celsius)}`),
     make("p", { class: "quiet" }, capital(told)),
     piece.stage !== "stall" && piece.stall_probability > 0.5 ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`) : null,
     piece.question ? make("p", { class: "suspect" }, piece.question) : null,

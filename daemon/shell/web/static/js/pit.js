@@ -1,19 +1,17 @@
 // The pit: temperature, band, trend, next log, marks, grate.
 
-import { button, make, redraw, say } from "./dom.js";
+import { make, redraw, say } from "./dom.js";
 import { grate, heatWord, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
+import { mark } from "./marks.js";
 import { pieces } from "./pieces.js";
-import { big, capital, clock, degrees, difference, inside, plain, qualityOf, shown, span, state, trend, unit } from "./words.js";
+import { big, capital, clock, degrees, difference, inside, plain, shown, span, state, trendLines, unit } from "./words.js";
 
 const FIRE_WORDS = {
   unlit: ["quiet", "not lit"], lighting: ["suspect", "lighting"], heating: ["suspect", "heating"], "in-band": ["good", "in the band"],
   falling: ["suspect", "falling"], low: ["low", "below the band"], out: ["bad", "fire out"], high: ["medium", "above the band"],
   runaway: ["high", "running away"], cooling: ["cool", "cooling"],
 };
-
-export const mark = (kind, text, piece = null, attributes = {}) =>
-  button(text, () => tell("/api/mark", piece ? { kind, piece } : { kind }, `Marked: ${text.toLowerCase()}.`), attributes);
 
 function burning(pit, snapshot) {
   if (pit.log_due === null) return make("p", { class: "quiet" }, `Next log: not known. ${capital(pit.no_forecast)}.`);
@@ -40,7 +38,7 @@ function pitFace(snapshot) {
   const { low, high } = pit.band;
   return [
     make("div", { class: "row" }, make("h2", {}, pit.name), state(name, pit.lid_open ? `${word}, lid open` : word)),
-    make("div", { class: "row" }, big(pit.celsius), make("p", { class: "num" }, trend(pit.rate))),
+    make("div", { class: "row" }, big(pit.celsius), make("p", { class: "num trend" }, ...trendLines(pit.rate))),
     rail(low - 35, high + 35, [[low, high, "zone"]], [], pit.celsius, `Band ${degrees(low)} to ${degrees(high)}, pit ${degrees(pit.celsius)}`),
     burning(pit, snapshot),
   ];
@@ -91,7 +89,7 @@ export function pitRoom(root) {
   const list = make("div", { id: "pieces" });
   const [spots, fires] = [make("div", {}), make("div", {})];
   root.replaceChildren(
-    make("section", { class: "plate", "aria-label": "Pit" }, face, age,
+    make("section", { class: "plate fire", "aria-label": "Pit" }, face, age,
       make("div", { class: "buttons" }, mark("log", "Log on", null, { class: "main" }), mark("lid-open", "Lid opened"), mark("lid-closed", "Lid closed")),
       make("details", {}, make("summary", {}, "More marks"), make("div", { class: "buttons" },
         mark("fire-lit", "Fire lit"), mark("damper", "Damper moved"), mark("meat-on", "All meat on"), mark("serve", "Served"))),
@@ -115,5 +113,3 @@ function serveFace(snapshot) {
   const chance = snapshot.serve_chance === null ? "chance not known yet" : `${Math.round(100 * snapshot.serve_chance)} % likely ready`;
   return [make("p", { class: "plate row" }, make("strong", {}, snapshot.cook_name), make("span", {}, `serve ${clock(snapshot.serve_at, snapshot)} · ${chance}`))];
 }
-
-export const qualityLine = (channel) => state(...qualityOf(channel));

@@ -23,12 +23,16 @@ export const difference = (celsius) => {
   return `${value > 0 ? "+" : value < 0 ? "−" : "±"}${Math.abs(value)}°`;
 };
 
-export function trend(rate) {
-  if (rate === null) return "trend not known";
+/** Two short parts: which way, how fast. */
+export function trendParts(rate) {
+  if (rate === null) return ["trend", "not known"];
   const value = Math.round(step(rate));
-  if (Math.abs(step(rate)) < 3) return "→ steady";
-  return value > 0 ? `↗ rising ${value}° an hour` : `↘ falling ${-value}° an hour`;
+  if (Math.abs(step(rate)) < 3) return ["→ steady", ""];
+  return value > 0 ? ["↗ rising", `${value}° an hour`] : ["↘ falling", `${-value}° an hour`];
 }
+
+export const trend = (rate) => trendParts(rate).join(" ").trim();
+export const trendLines = (rate) => trendParts(rate).map((part) => make("span", { class: "line" }, part));
 
 export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
 export const at = (milliseconds) => new Date(milliseconds).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
