@@ -64,25 +64,22 @@ def _channels(rig: Rig, wall_offset: float) -> Iterator[ChannelSettings]:
 
 
 def _announcing(rig: Rig) -> AnnouncingSettings:
-    people, sleeper = rig.people, SleeperSettings()
-    more = people.lead_minutes * 60 - DEFAULT_LEAD
+    people = rig.people
     names: dict[str, list[str]] = {}
     for delivery in rig.delivery:
         for audience in delivery.audience:
             names.setdefault(audience, []).append(delivery.name)
     return AnnouncingSettings(
         quiet=QuietHours(people.quiet_from, people.quiet_until, ZoneInfo(people.zone)),
-        sleeper=SleeperSettings(notice=max(0.0, sleeper.notice + more))
-        if more > -sleeper.notice
-        else _short(people.lead_minutes),
+        sleeper=_sleeper(people.lead_minutes),
         wake_for_wrap=people.wake_for_wrap,
         fahrenheit=people.unit == "F",
         audiences=tuple((a, tuple(n)) for a, n in names.items()),
     )
 
 
-def _short(minutes: float) -> SleeperSettings:
-    """A lead shorter than the usual parts: all of them shrink alike."""
+def _sleeper(minutes: float) -> SleeperSettings:
+    """The cook's own lead, in the usual proportions."""
     usual, share = SleeperSettings(), minutes * 60 / DEFAULT_LEAD
     return SleeperSettings(
         usual.notice * share, usual.dress_and_walk * share, usual.act * share, usual.log_catches * share

@@ -60,7 +60,7 @@ from daemon.core.nap import Readiness, plan_nap
 from daemon.core.piece_watch import PieceWatch, slope_per_minute
 from daemon.core.pit_stage import PitStage
 from daemon.core.safety import SafetyView
-from daemon.core.settings import Role, WatchSettings
+from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from daemon.core.trace import MINUTE, Trace
 from drivers.reading import Quality
@@ -507,8 +507,9 @@ class Engine:
     # --- checkpoint --------------------------------------------------------------------------------------
 
     def dump(self) -> dict[str, Any]:
-        """Everything but the settings, as JSON-able values."""
+        """Everything but the rig's settings, as JSON-able values."""
         return {
+            "cook": cook_to_plain(self.settings.cook),
             "wall": [self.wall.offset, self.wall.trusted],
             "conditioner": self.conditioner.dump(),
             "trace": self.trace.dump(),
@@ -527,7 +528,9 @@ class Engine:
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
-        """The inverse of `dump`, on an engine with the same settings. Pieces it does not know are left as they begin."""
+        """The inverse of `dump`, on an engine of the same rig."""
+        self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
+        self._begin_cook()
         self.wall = WallClock(*dumped["wall"])
         self.conditioner.load(dumped["conditioner"])
         self.trace.load(dumped["trace"])

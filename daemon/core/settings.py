@@ -5,9 +5,10 @@ Built from the rig and cook files by `daemon.app`; the core never sees pydantic 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
+from typing import Any
 
 
 class Role(StrEnum):
@@ -177,3 +178,24 @@ class WatchSettings:
 
     def with_role(self, role: Role) -> tuple[ChannelSettings, ...]:
         return tuple(c for c in self.channels if c.role is role)
+
+
+def cook_to_plain(cook: CookSettings) -> dict[str, Any]:
+    """JSON-able, for a checkpoint: a cook may have been started from the page."""
+    return asdict(cook)
+
+
+def cook_from_plain(plain: dict[str, Any]) -> CookSettings:
+    """The inverse of `cook_to_plain`, also after a trip through JSON."""
+    pieces = (
+        PieceSettings(**{**p, "kind": MeatKind(p["kind"]), "wrap": None if p["wrap"] is None else Wrap(p["wrap"])})
+        for p in plain["pieces"]
+    )
+    return CookSettings(
+        **{
+            **plain,
+            "band": Band(**plain["band"]),
+            "pieces": tuple(pieces),
+            "hold": HoldSettings(**plain["hold"]),
+        }
+    )

@@ -1,0 +1,222 @@
+"""Wires the rooms together: files, devices, engine, journal, outbox, broker and page make one running watch."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import os
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from config.cook import Cook
+from config.loader import load_both
+from config.rig import Rig
+from daemon.core.engine import Engine
+from daemon.core.fire import FireProfile
+from daemon.core.forecast import forecast
+from daemon.core.inputs import Resumed, StartCook
+from daemon.core.settings import CookSettings
+from daemon.deliveries import broker_settings, delivery_channel
+from daemon.settings_from_files import cook_settings, watch_settings
+from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
+from daemon.shell.feed import HubFeed
+from daemon.shell.housekeeping import DeadMan, Housekeeping
+from daemon.shell.journal import Journal, Start
+from daemon.shell.loop import WatchLoop
+from daemon.shell.outbox import Outbox
+from daemon.shell.page import Page
+from daemon.shell.resume import engine_time_at_start, restore
+from daemon.shell.secrets import read_secret
+from daemon.shell.supervisor import DeviceKeeper, Wire
+from daemon.shell.systemd import tell_systemd, watchdog_period
+from drivers.base import Driver
+from drivers.registry import open_driver
+
+log = logging.getLogger(__name__)
+
+HEARTBEAT_EVERY = 60.0
+"""s between heartbeats on the broker; a hub alarms after five are missed."""
+ALIVE_WITHIN = 30.0
+"""s within which judging must have advanced for the systemd watchdog to be answered."""
+JOURNAL_FILE = "journal.sqlite"
+TOKEN_FILE = "page-token"
+PROFILE_NOTE, TOPICS_NOTE = "pit-profile", "announced-topics"
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """What a watch is started from. state: directory of the journal, None = no journal."""
+
+    rig: Path
+    cook: Path | None
+    state: Path | None
+
+
+def state_directory(rig: Rig, given: Path | None) -> Path:
+    """Given on the command line, else in the rig, else by systemd, else under the home directory."""
+    if given is not None:
+        return given
+    named = rig.state_directory or os.environ.get("STATE_DIRECTORY")
+    return Path(named) if named else Path.home() / ".local" / "state" / "pitvigil"
+
+
+class Watch:
+    """One running watch. Build it, then `run` until cancelled."""
+
+    def __init__(self, files: Files, clock: Clock | None = None, time_scale: float = 1.0) -> None:
+        """Raises ConfigError, SecretRefused; nothing has been started then."""
+        self.rig, self.cook = load_both(files.rig, files.cook)
+        self.state = state_directory(self.rig, files.state)
+        self.journal = Journal(self.state / JOURNAL_FILE)
+        boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
+        resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
+        self.clock = clock or SystemClock(resume_at)
+        previous = self.journal.newest_start()
+        self.engine = Engine(watch_settings(self.rig, self.cook, self.clock.wall() - self.clock.now()), self._profile())
+        restore(self.engine, self.journal)
+        self._wall_offset = self.clock.wall() - self.clock.now()
+        self.loop = WatchLoop(
+            self.engine, self.clock, self.journal, forecaster=forecast,
+            clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
+        )  # fmt: skip
+        self.feed = self._make_feed()
+        audiences = dict(self.engine.settings.announcing.audiences)
+        link = self.feed.link if self.feed is not None else None
+        self.outbox = Outbox(
+            {d.name: delivery_channel(d, link, self.rig.pit.id) for d in self.rig.delivery}, audiences, self.journal, self.clock,
+            self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale,
+        )  # fmt: skip
+        self.loop.outbox = self.outbox
+        if self.feed is not None:
+            self.loop.listeners.append(self.feed.on_events)
+        self.keepers = self._keepers()
+        self.page = self._make_page()
+        if self.page is not None:
+            self.loop.listeners.append(self.page.on_events)
+        self._rig_text = files.rig.read_text(encoding="utf-8")
+        self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook else None
+        self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
+        self._boot = boot
+
+    # --- parts -----------------------------------------------------------------------------------------------
+
+    def _profile(self) -> FireProfile:
+        noted = self.journal.note(PROFILE_NOTE)
+        if not noted:
+            return FireProfile()
+        return FireProfile(tuple(tuple(row) for row in noted["episodes"]), tuple(noted["log_intervals"]))
+
+    def _make_feed(self) -> HubFeed | None:
+        settings = broker_settings(self.rig)
+        if settings is None:
+            return None
+        known = set(self.journal.note(TOPICS_NOTE) or ())
+        return HubFeed(
+            self.rig, settings, self.loop.post, known,
+            lambda topics: self.journal.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
+        )  # fmt: skip
+
+    def _keepers(self) -> list[DeviceKeeper]:
+        keepers = []
+        for device in self.rig.devices:
+            own = [c for c in self.rig.channels if c.device == device.id]
+            types = {c.source: c.thermocouple for c in own if c.thermocouple is not None}
+            wires: Mapping[str, Wire] = {
+                c.source: Wire(c.id, c.calibration.apply) if c.calibration else Wire(c.id) for c in own
+            }
+            driver: Driver = open_driver(device, types)
+            keepers.append(DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp))
+        return keepers
+
+    def _make_page(self) -> Page | None:
+        section = self.rig.page
+        if section is None:
+            return None
+        return Page(section, self.rig, self.engine, self.loop, self._token(), self._build_cook)
+
+    def _build_cook(self, cook: Cook) -> CookSettings:
+        return cook_settings(cook, self.rig, self.engine.wall.offset)
+
+    def _token(self) -> str:
+        """The page's key: from its file, or made once and kept there with mode 0600."""
+        named = self.rig.page.token_file if self.rig.page else None
+        if named:
+            return read_secret(named)
+        path = self.state / TOKEN_FILE
+        if not path.exists():
+            with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+                file.write(secrets.token_urlsafe(32) + "\n")
+        return read_secret(str(path))
+
+    def greeting(self) -> list[str]:
+        """What to tell whoever starts the watch by hand."""
+        lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
+        if self.page is not None and self.rig.page is not None:
+            lines.append(f"page: http://{self.rig.page.listen}:{self.rig.page.port}/login?token={self._token()}")
+        return lines
+
+    # --- life ------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Watch until cancelled. Leaves everything written and the broker told."""
+        await self._begin()
+        housekeeping = Housekeeping()
+        self._schedule(housekeeping)
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self.loop.run(), name="loop")
+                group.create_task(self.outbox.run(), name="outbox")
+                for keeper in self.keepers:
+                    group.create_task(keeper.run(), name=f"device {keeper.name}")
+                housekeeping.start()
+                tell_systemd("READY=1")
+        finally:
+            tell_systemd("STOPPING=1")
+            housekeeping.stop()
+            await self._end()
+
+    async def _begin(self) -> None:
+        self.outbox.resume()
+        if self.feed is not None:
+            self.feed.start()
+        if self.page is not None:
+            await self.page.start()
+        now = self.loop.stamp()
+        start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
+        self.journal.take_start(start)
+        resumed = Resumed()
+        await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
+        if self._new_cook and self.cook is not None:
+            self.loop.post(StartCook(cook_settings(self.cook, self.rig, self._wall_offset), by="cook file"))
+
+    def _schedule(self, housekeeping: Housekeeping) -> None:
+        if self.feed is not None:
+            feed = self.feed
+            housekeeping.every(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp()), "heartbeat")
+        if self.rig.dead_man is not None:
+            housekeeping.every(self.rig.dead_man.every, DeadMan(self.rig.dead_man.url).call, "dead man")
+        period = watchdog_period()
+        if period is not None:
+            housekeeping.every(period / 2, self._ping_watchdog, "watchdog")
+
+    def _ping_watchdog(self) -> None:
+        """Only while judging goes on; a hung watch must be found and restarted."""
+        if self.clock.now() - self.loop.judged_at < ALIVE_WITHIN:
+            tell_systemd("WATCHDOG=1")
+
+    async def _end(self) -> None:
+        learned = self.engine.fire.learned()
+        self.journal.set_note(PROFILE_NOTE, {"episodes": learned.episodes, "log_intervals": learned.log_intervals})
+        with contextlib.suppress(Exception):
+            self.journal.commit(self.loop.stamp())
+        if self.page is not None:
+            await self.page.stop()
+        if self.feed is not None:
+            await self.feed.stop()
+        await self.outbox.close()
+        self.journal.close()
+        log.info("stopped: %s", json.dumps({k.name: dict(k.rejected) for k in self.keepers if k.rejected}))

@@ -1,0 +1,195 @@
+"""The command line: pitvigil run | check | demo | replay | devices | calibrate | notify-test."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import logging
+import signal
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from config.loader import ConfigError, load_both
+from daemon.shell.clock import wall_seconds
+
+log = logging.getLogger("pitvigil")
+
+EXIT_BAD_CONFIG = 2
+EXIT_FAILED = 1
+
+
+def say(text: str) -> None:
+    sys.stdout.write(text + "\n")
+
+
+def complain(text: str) -> None:
+    sys.stderr.write(text + "\n")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Returns the exit code: 0 done, 1 failed, 2 the files or the call must be mended first."""
+    options = _parser().parse_args(arguments)
+    logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO if options.verbose else logging.WARNING)
+    try:
+        code: int = options.act(options)
+    except ConfigError as error:
+        for problem in error.problems:
+            complain(str(problem))
+        return EXIT_BAD_CONFIG
+    except BrokenPipeError:
+        return EXIT_FAILED
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="pitvigil", description="Keeps watch over a wood-fired pit through the night."
+    )
+    parser.add_argument("-v", "--verbose", action="store_true", help="say more about what happens")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    def command(name: str, act: object, text: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=text, description=text)
+        sub.set_defaults(act=act)
+        return sub
+
+    def files(sub: argparse.ArgumentParser, cook_needed: bool = False) -> None:
+        sub.add_argument("--rig", type=Path, required=True, help="rig file (TOML)")
+        sub.add_argument("--cook", type=Path, required=cook_needed, help="cook file (TOML)")
+
+    run = command("run", _run, "run the watch (the service)")
+    files(run)
+    run.add_argument("--state", type=Path, help="directory of the journal")
+    check = command("check", _check, "check the files and say every problem at once")
+    files(check)
+    demo = command("demo", _demo, "a simulated night on a real serial line, sped up")
+    demo.add_argument("--speed", type=float, default=240.0, help="times faster than life (default 240: 20 h in 5 min)")
+    demo.add_argument("--seed", type=int, default=1, help="which night")
+    demo.add_argument("--hours", type=float, help="stop after this many simulated hours")
+    demo.add_argument("--plain", action="store_true", help="lines instead of a live view")
+    replay = command("replay", _replay, "judge a recorded cook and write its events")
+    replay.add_argument("log", type=Path, metavar="LOG.csv")
+    files(replay)
+    replay.add_argument("--events", type=Path, help="write the events here instead of to standard output")
+    devices = command("devices", _devices, "list what hangs on serial and BLE, with a stanza to paste for each")
+    devices.add_argument("--seconds", type=float, default=8.0, help="how long to listen for BLE")
+    devices.add_argument("--no-ble", action="store_true", help="serial only")
+    calibrate = command("calibrate", _calibrate, "check one probe in ice and boiling water")
+    files(calibrate)
+    calibrate.add_argument("--channel", required=True)
+    calibrate.add_argument("--pressure", type=float, help="station pressure in hPa, better than the altitude")
+    notify = command("notify-test", _notify_test, "send a test message by every delivery channel, step by step")
+    files(notify)
+    return parser
+
+
+# --- the commands --------------------------------------------------------------------------------------------
+
+
+def _check(options: argparse.Namespace) -> int:
+    from daemon.settings_from_files import warnings, watch_settings
+
+    rig, cook = load_both(options.rig, options.cook)
+    watch_settings(rig, cook)
+    today = datetime.fromtimestamp(wall_seconds(), UTC)
+    for warning in warnings(rig, cook, str(options.cook), str(options.rig), today):
+        say(str(warning))
+    say("the files can be used")
+    return 0
+
+
+def _run(options: argparse.Namespace) -> int:
+    from daemon.app import Files, Watch
+    from daemon.shell.secrets import SecretRefused
+
+    try:
+        watch = Watch(Files(options.rig, options.cook, options.state))
+    except SecretRefused as error:
+        complain(str(error))
+        return EXIT_BAD_CONFIG
+    for line in watch.greeting():
+        say(line)
+    asyncio.run(_until_signal(watch.run()))
+    return 0
+
+
+async def _until_signal(work: object) -> None:
+    """Run until SIGTERM or SIGINT, then let it end by itself."""
+    task = asyncio.ensure_future(work)  # type: ignore[call-overload]
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, task.cancel)
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from daemon.demo import Demo
+
+    demo = Demo(speed=options.speed, seed=options.seed, hours=options.hours, plain=options.plain)
+    asyncio.run(_until_signal(demo.run()))
+    demo.farewell()
+    return 0
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from daemon.replay import replay_log
+
+    try:
+        with contextlib.ExitStack() as stack:
+            out = stack.enter_context(options.events.open("w", encoding="utf-8")) if options.events else sys.stdout
+            readings, mistakes = replay_log(options.log, options.rig, options.cook, out)
+    except OSError as error:
+        complain(f"{error.filename}: {error.strerror}")
+        return EXIT_BAD_CONFIG
+    for line in mistakes.shown:
+        complain(f"{options.log}: {line}")
+    if mistakes.count:
+        complain(f"{options.log}: {mistakes.count} cells or lines could not be used; the rest was judged")
+    complain(f"{readings} readings judged")
+    return 0
+
+
+def _devices(options: argparse.Namespace) -> int:
+    from drivers.base import DeviceMisconfigured, DeviceUnavailable
+    from drivers.finder import find_ble, find_serial
+
+    async def look() -> None:
+        found = list(await find_serial(listen=2.0))
+        if not options.no_ble:
+            try:
+                found += await find_ble(options.seconds)
+            except (DeviceUnavailable, DeviceMisconfigured) as error:
+                complain(f"BLE: {error}")
+        for thing in found:
+            say(f"# {thing.name}: {thing.detail}\n{thing.stanza}\n")
+        if not found:
+            say("nothing found; is it plugged in, and are you in the groups dialout and bluetooth?")
+
+    asyncio.run(look())
+    return 0
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    from daemon.calibrating import NoSuchChannel, calibrate
+
+    rig, _ = load_both(options.rig, None)
+    try:
+        return asyncio.run(calibrate(rig, options.channel, options.pressure, say))
+    except NoSuchChannel as error:
+        complain(str(error))
+        return EXIT_BAD_CONFIG
+
+
+def _notify_test(options: argparse.Namespace) -> int:
+    from daemon.notify_test import notify_test
+
+    rig, _ = load_both(options.rig, None)
+    return asyncio.run(notify_test(rig, say))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

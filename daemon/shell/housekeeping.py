@@ -1,0 +1,59 @@
+"""What happens now and then and may be late: the heartbeat, the dead-man call, the systemd watchdog.
+
+APScheduler serves here and nowhere else. No deadline that matters hangs on it: it follows the wall clock, and a step of
+that clock can lose or delay its jobs.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable
+
+import aiohttp
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+log = logging.getLogger(__name__)
+
+DEAD_MAN_TIMEOUT = 10.0
+"""s for the whole call."""
+
+
+class Housekeeping:
+    """Repeats plain jobs; a job that was missed runs once, late, and never twice at a time."""
+
+    def __init__(self) -> None:
+        logging.getLogger("apscheduler").setLevel(logging.ERROR)
+        self._scheduler = AsyncIOScheduler(timezone="UTC")
+
+    def every(self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str) -> None:
+        self._scheduler.add_job(
+            job, "interval", seconds=seconds, name=name, misfire_grace_time=None, coalesce=True, max_instances=1
+        )
+
+    def start(self) -> None:
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+
+
+class DeadMan:
+    """Calls an outside address while the watch lives; that side raises the alarm when the calls stop."""
+
+    def __init__(self, url: str) -> None:
+        self._url, self._failing = url, False
+
+    async def call(self) -> None:
+        try:
+            timeout = aiohttp.ClientTimeout(total=DEAD_MAN_TIMEOUT)
+            async with aiohttp.ClientSession(timeout=timeout) as session, session.get(self._url) as answer:
+                answer.raise_for_status()
+        except (aiohttp.ClientError, TimeoutError, OSError) as error:
+            if not self._failing:
+                log.warning("the dead-man address does not answer (%s)", type(error).__name__)
+            self._failing = True
+        else:
+            if self._failing:
+                log.warning("the dead-man address answers again")
+            self._failing = False

@@ -1,0 +1,56 @@
+"""Restart: the newest checkpoint and what came after it, heard again without a sound.
+
+What the engine says meanwhile has been said before; only its state is kept. The same replay, from the first input,
+turns a journal into its events.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from daemon.core.engine import Engine
+from daemon.core.events import Event
+from daemon.core.inputs import Input, Resumed
+from daemon.shell.clock import PLAUSIBLE_SINCE
+from daemon.shell.journal import Journal
+
+
+def replayed(engine: Engine, inputs: Iterable[tuple[float, Input]], until: float | None = None) -> Iterator[Event]:
+    """Feed inputs as the loop does: deadlines first, each with its own time, but none from while nobody watched."""
+    for now, item in inputs:
+        if not isinstance(item, Resumed):
+            yield from _fire(engine, now)
+        yield from engine.handle(item, now)
+    if until is not None:
+        yield from _fire(engine, until)
+
+
+def _fire(engine: Engine, now: float) -> Iterator[Event]:
+    while (deadline := engine.next_deadline()) is not None and deadline <= now:
+        yield from engine.handle_timer(deadline)
+
+
+def restore(engine: Engine, journal: Journal) -> None:
+    """Bring a fresh engine to where the journal ends."""
+    checkpoint = journal.newest_checkpoint()
+    after = 0
+    if checkpoint is not None:
+        engine.load(checkpoint.state)
+        after = checkpoint.input
+    for _ in replayed(engine, journal.inputs(after=after), until=journal.newest_event_time()):
+        pass
+
+
+def engine_time_at_start(journal: Journal | None, boot: str, boot_seconds: float, wall: float) -> float | None:
+    """Where engine time goes on after a stop, or None for a first start.
+
+    On the same boot the time that passed is known exactly; after a reboot the wall clock is believed if it has plainly
+    been set and lies ahead. Engine time never goes back.
+    """
+    start = journal.newest_start() if journal is not None else None
+    newest = journal.newest_time() if journal is not None else None
+    if start is None or newest is None:
+        return None
+    if boot and boot == start.boot:
+        return max(newest, start.time + boot_seconds - start.boot_seconds)
+    return max(newest, wall) if wall >= PLAUSIBLE_SINCE else newest
