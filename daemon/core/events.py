@@ -261,6 +261,8 @@ class ForecastRequest:
     ambient: float | None = None
     hold_cabinet: float | None = None
     hold_floor: float = 57.2
+    rest: float = 3600.0
+    """Planned s between off and hold."""
     suspect: str = ""
     """Why the probe is not to be trusted; then no forecast may be shown."""
     bias_minutes: float = 0.0

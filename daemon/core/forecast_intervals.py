@@ -1,0 +1,64 @@
+"""Turns the spread of an ensemble into an interval that keeps its promise.
+
+Ensemble spreads are far too narrow late in a cook, for no member carries the model's own error. Split-conformal
+factors, found on simulated cooks by `python tests/bench/calibrate_forecast.py`, stretch each side separately by kind
+of goal and by predicted time left, and shift the centre (lid openings and fire dips to come slow every cook, and no
+member knows of them).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from daemon.core.forecast_factors import FACTORS
+from daemon.core.inputs import Interval
+from daemon.core.meat_body import Array
+
+NARROWEST: Final = (5 * 60.0, 0.05)
+"""A raw half-width is never taken narrower than this many s plus this share of the time left."""
+LARGEST_LESSON: Final = 20.0
+"""Minutes per remaining hour; past cooks may not move a forecast by more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """An ensemble's raw word on one goal, s from now: median and the two half-widths."""
+
+    middle: float
+    low: float
+    high: float
+
+
+def spread_of(left: Array, longest: float) -> Spread | None:
+    """From each member's s until the goal (inf = never). None when half of the members never reach it."""
+    p05, p50, p95 = np.quantile(np.minimum(left, longest), (0.05, 0.5, 0.95))
+    if p50 >= longest:
+        return None
+    least = NARROWEST[0] + NARROWEST[1] * p50
+    return Spread(float(p50), max(float(p50 - p05), least), max(float(p95 - p50), least))
+
+
+def factors_at(kind: str, left: float) -> tuple[float, float, float]:
+    """(centre, low, high) factors for a predicted time left, s; straight lines between the table's knots."""
+    knots, centre, low, high = zip(*FACTORS[kind], strict=True)
+    minutes = left / 60.0
+    return (
+        float(np.interp(minutes, knots, centre)),
+        float(np.interp(minutes, knots, low)),
+        float(np.interp(minutes, knots, high)),
+    )
+
+
+def interval_of(kind: str, spread: Spread, now: float, lesson: float = 0.0) -> Interval:
+    """The published interval, engine time. lesson: what this pit taught, minutes per remaining hour."""
+    centre, low, high = factors_at(kind, spread.middle)
+    lesson = min(max(lesson, -LARGEST_LESSON), LARGEST_LESSON)
+    middle = max(0.0, spread.middle * (centre + lesson / 60.0))
+    return Interval(
+        p05=now + max(0.0, middle - low * spread.low),
+        p50=now + middle,
+        p95=now + middle + high * spread.high,
+    )

@@ -1,0 +1,89 @@
+"""The ensemble behind a forecast: what is believed of a piece beforehand, and what its readings leave of it.
+
+Every member is one row of standard normal numbers (z) that become the traits of one body. The whole cook so far
+is replayed on the measured pit trace; an ensemble smoother (Emerick & Reynolds, Computers & Geosciences 55, 2013:
+ensemble smoother with multiple data assimilation) moves the members towards the core readings, and importance
+weights judge what it made of them. All random numbers are drawn once from a constant seed.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from daemon.core.meat_body import Array, BodyTraits, meat_properties
+from daemon.core.settings import PieceSettings
+
+MEMBERS: Final = 200
+SEED: Final = 20_11_25
+USUAL_FAT_PERCENT: Final = 15.0
+
+_Z: Final = {
+    # what: (middle, spread, kind); kind "log": middle x exp(spread z), "add": middle + spread z
+    "half_thickness": (1.0, 0.07, "log"),  # factor on half the declared thickness: a kitchen ruler on a bent thing
+    "conductivity": (1.0, 0.06, "log"),  # factor on Choi & Okos, whose error on meat is 5-10 %
+    "convection": (12.0, 0.2, "log"),  # W/m2K, between natural (5-10) and a fan oven (15-30)
+    "wall_offset": (12.0, 8.0, "add"),  # °C, steel that loses heat to the night stands below its gas
+    "vapour_pressure": (4800.0, 0.25, "log"),  # Pa: outdoor air plus water of wood and meat
+    "skin": (230.0, 0.6, "log"),  # s/m
+    "skin_growth": (12000.0, 0.8, "log"),  # s/m per kg/m2
+    "skin_insulation": (1.2e-6, 0.5, "log"),  # m2K/W per s/m: 0.2 W/mK and 2e-7 m2/s of a porous crust
+    "juice_feed": (0.82, 0.13, "add"),
+    "wrap_vapour": (1.0, 0.7, "log"),
+    "wrap_gap": (0.7, 0.45, "log"),
+    "depth": (0.15, 0.10, "add"),  # of the half thickness
+    "start": (0.0, 1.0, "add"),  # °C about the first readings
+    "probe_bias": (0.0, 0.7, "add"),  # °C, within class 2 of IEC 60584-1
+    "pit_bias": (4.0, 3.0, "add"),  # °C from the pit probe to the air at the meat: cold meat shades a probe beside it
+}
+"""Ranges from handbooks where one is named; the skin and juice values are wide enough to hold common practice."""
+NAMES: Final = tuple(_Z)
+
+
+@cache
+def draws() -> tuple[Array, Array]:
+    """(z of the prior (traits, members), noise for the smoother (rounds x observations...)). Latin hypercube by
+    shuffled normal scores, so that 200 members fill every trait evenly."""
+    generator = np.random.Generator(np.random.PCG64(SEED))
+    level = (np.arange(MEMBERS) + 0.5) / MEMBERS
+    # Quantiles of the normal by Tukey's lambda, good to 0.005 within +/- 2.8 sd: enough for a prior.
+    score = (level**0.1349 - (1.0 - level) ** 0.1349) / 0.1975
+    z = np.array([generator.permutation(score) for _ in NAMES])
+    return z, generator.standard_normal((400, MEMBERS))
+
+
+def prior() -> Array:
+    """z (traits, members) before anything was read."""
+    return draws()[0].copy()
+
+
+def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:
+    """Bodies for members z of one piece that went on at about `start` °C."""
+    value: dict[str, Array] = {}
+    for row, (name, (middle, spread, kind)) in zip(z, _Z.items(), strict=True):
+        value[name] = middle * np.exp(spread * row) if kind == "log" else middle + spread * row
+    fat = piece.fat_percent if piece.fat_percent is not None else USUAL_FAT_PERCENT
+    meat = meat_properties(fat)
+    members = z.shape[1]
+    return BodyTraits(
+        shape=min(max(piece.shape, 0.0), 2.0),
+        half_thickness=0.5 * piece.thickness * value["half_thickness"],
+        conductivity=meat.conductivity * value["conductivity"],
+        volumetric_heat=np.full(members, meat.density * meat.heat_capacity),
+        convection=value["convection"],
+        wall_offset=np.maximum(value["wall_offset"], 0.0),
+        vapour_pressure=value["vapour_pressure"],
+        skin=value["skin"],
+        skin_growth=value["skin_growth"],
+        skin_insulation=value["skin_insulation"],
+        juice_feed=np.clip(value["juice_feed"], 0.0, 1.2),
+        water_density=np.full(members, meat.density * meat.water),
+        wrap_vapour=value["wrap_vapour"],
+        wrap_gap=value["wrap_gap"],
+        depth=np.clip(value["depth"], 0.0, 0.6),
+        start=start + value["start"],
+        probe_bias=value["probe_bias"],
+        pit_bias=value["pit_bias"],
+    )
