@@ -40,6 +40,7 @@ class Trigger(StrEnum):
     BACK = "back"
     """From the shelf, from suppression or from out of service, and now normal."""
     BACK_IN_ALARM = "back-in-alarm"
+    """The same, with the condition standing for longer than its on-delay."""
     RETIRE = "retire"
 
 
@@ -67,10 +68,12 @@ TRANSITIONS: dict[tuple[AlarmState, Trigger], AlarmState] = {
     **{(state, _T.TAKE_OUT): _S.OUT_OF_SERVICE for state in _S},
     **{(state, _T.SUPPRESS): _S.SUPPRESSED for state in (*_RAISABLE, *_STANDING)},
     **{(state, _T.BACK): _S.NORMAL for state in _AWAY},
-    **{(state, _T.BACK_IN_ALARM): _S.UNACKNOWLEDGED for state in _AWAY},
+    (_S.SHELVED, _T.BACK_IN_ALARM): _S.UNACKNOWLEDGED,
+    (_S.OUT_OF_SERVICE, _T.BACK_IN_ALARM): _S.UNACKNOWLEDGED,
     **{(state, _T.RETIRE): _S.NORMAL for state in _S},
 }
-"""(state, trigger) -> state. A trigger that is not here for a state changes nothing."""
+"""(state, trigger) -> state. A trigger that is not here for a state changes nothing. From suppression an alarm always
+comes back to normal first: under a guard no delay ran, so its on-delay begins anew (none: it occurs at once)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +141,9 @@ class AlarmTable:
         """Take one condition and move its alarm. Raises KeyError for a rule the table does not have."""
         key = alarm_key(condition.rule, condition.subject)
         alarm = self._alarms.get(key)
-        if not condition.active and (
-            alarm is None or (alarm.state is AlarmState.NORMAL and alarm.active_since is None)
-        ):
-            return []
         if alarm is None:
+            if not condition.active:
+                return []
             alarm = self._alarms[key] = _Alarm(self._rules[condition.rule].id, condition.subject)
         changes = self._run_out(key, alarm, now)
         self._take(alarm, condition, now)
@@ -368,8 +369,6 @@ class AlarmTable:
         due = self._due(alarm)
         trigger = Trigger.BACK_IN_ALARM if due is not None and due <= now else Trigger.BACK
         changes = self._move(key, alarm, trigger, now)
-        if alarm.guarded:
-            changes += self._move(key, alarm, Trigger.SUPPRESS, now)
         self._plan(key, alarm, now)
         return changes
 
