@@ -20,10 +20,13 @@ FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
 TURNING = 0.05
 """°C per minute: the temperature has turned."""
+FALL_IN_SIGHT = 2.5
+"""A forecast exit counts as urgent only while the present fall alone would get there within this many leads: a forecast
+learned from quicker pits must not call a cook out to a pit that stands still. Ours, tried on simulated nights."""
 LATE_ENOUGH = 5 * 60.0
-"""s past the service time at the late end of the forecast before anybody is told."""
+"""s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
 EARLY_ENOUGH = 2 * 3600.0
-"""s before the planned end at the forecast's median; then the hold must be ready."""
+"""s before the planned end at the forecast's late end; then the hold must be ready."""
 FAR_OFF = 8 * 3600.0
 """s: the time to a consequence that need not wake anybody."""
 CALIBRATION_OLD = 365 * 86400.0
@@ -136,8 +139,10 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
     rule, band, due = rule_by_id("pit-falling"), sight.band, sight.fire.log_due
     left = None if due is None else max(0.0, early_half(due) - sight.now)
     low = sight.pit < band.low
-    urgent = left is not None and left <= _lead(sight, rule) and slope < TURNING
-    calm = left is None or left > _lead(sight, rule) + 300.0 or slope > TURNING
+    lead = _lead(sight, rule)
+    by_slope = (sight.pit - band.low) / -slope * 60.0 if slope < 0 else FAR_OFF
+    urgent = left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
+    calm = left is None or left > lead + 300.0 or slope > TURNING or by_slope > 2 * FALL_IN_SIGHT * lead
     because = f"{sight.pit:.0f} °C, " + ("below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min")
     return _say(sight, rule.id, "pit", sight.settings.pit_name, low or urgent,
                 calm and sight.pit > band.low + (0 if slope > TURNING else rule.deadband), because, sight.pit,
@@ -150,15 +155,18 @@ def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
         return
     off = () if piece.on_fire else ("piece-off",)
     if own.wrap is not None and own.wrap_at is not None:
-        due = core >= own.wrap_at and piece.stage.wrapped_at is None
-        yield _say(sight, "wrap-target", own.id, own.name, due, not due, f"core {core:.1f} °C", core, own.wrap_at,
+        bare = piece.stage.wrapped_at is None
+        due = bare and core >= own.wrap_at
+        near = bare and core >= own.wrap_at - rule_by_id("wrap-target").deadband
+        yield _say(sight, "wrap-target", own.id, own.name, due, not due and not near, f"core {core:.1f} °C", core, own.wrap_at,
                    suppressed_by=off)  # fmt: skip
     if own.tender_low is not None:
         rule, at = rule_by_id("tender-range"), piece.outlook(Goal.TENDER)
         reached = core >= own.tender_low
         left = 0.0 if reached else None if at is None else max(0.0, at.p50 - sight.now)
         soon = left is not None and left <= _lead(sight, rule)
-        yield _say(sight, rule.id, own.id, own.name, reached or soon, not reached and not soon, f"core {core:.1f} °C",
+        away = core < own.tender_low - rule.deadband and not soon
+        yield _say(sight, rule.id, own.id, own.name, reached or soon, away, f"core {core:.1f} °C",
                    core, own.tender_low, left, off, severity=int(reached))  # fmt: skip
     elif own.target is not None:
         reached = core >= own.target
@@ -172,14 +180,14 @@ def _service(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
     if serve is None or at is None or not piece.on_fire:
         return
     ready_by = serve - sight.settings.cook.rest
-    late = at.p95 - ready_by
+    late = (at.p50 + at.p95) / 2 - ready_by
     remedies = [piece.outlook(Goal.TENDER, s) for s in ("wrapped-now", "pit-10-hotter")]
     helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
     yield _say(sight, "service-at-risk", own.id, own.name, late > LATE_ENOUGH and helps, late < 0,
-               f"ready for rest by {late / 60:.0f} min too late at the late end", max(0.0, late))  # fmt: skip
-    early = ready_by - at.p50
+               f"off the fire {late / 60:.0f} min too late, three times in four", max(0.0, late))  # fmt: skip
+    early = ready_by - at.p95
     yield _say(sight, "finish-early", own.id, own.name, early > EARLY_ENOUGH, early < EARLY_ENOUGH / 2,
-               f"{early / 60:.0f} min before it need be", max(0.0, early))  # fmt: skip
+               f"off the fire {early / 60:.0f} min before it need be even at the late end", max(0.0, early))  # fmt: skip
 
 
 def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:

@@ -272,7 +272,8 @@ class PieceStage:
         if self.stage in ON_THE_PIT:
             dip = self.wrapped_at is not None and now - self.wrapped_at < WRAP_DIP
             fallen = len(cores) > HOLDS_FOR and cores[0] - cores[-1] >= FALLEN and signs.slope <= FALLS
-            if fallen and not dip and signs.pit >= max(HOT_PIT, cores[-1] + 10):
+            settling = self.stage == PiecePhase.ON  # a cold probe in cold meat: it has nowhere to fall from
+            if fallen and not dip and not settling and signs.pit >= max(HOT_PIT, cores[-1] + 10):
                 return f"{name} cools in a hot pit: is it off, or was the probe moved?"
             if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and "cools in" in self.question:
                 return ""
