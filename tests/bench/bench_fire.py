@@ -1,6 +1,6 @@
 """Scores the fire watch on simulated fires it has never seen, against its targets and against naive baselines.
 
-    python tests/bench/bench_fire.py --seed 4711 --fires 200
+    python -m tests.bench.bench_fire --seed 4711 --fires 200
 
 Nothing is marked by hand unless the line says so: logs and lids must be found in the readings. Lines that miss say MISS.
 """
