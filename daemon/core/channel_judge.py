@@ -8,6 +8,7 @@ believe it. A value that no probe in that place could have reached since the las
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
+from math import isfinite
 from typing import Any
 
 from daemon.core.events import ProbeFault
@@ -46,13 +47,16 @@ AGREE_RATE = 5.0
 """°C/s by which readings of one departure may differ from each other."""
 
 TROUBLES = 5
-"""This many troubles within `TROUBLE_WINDOW` are a bad contact: the whole channel is held suspect."""
-TROUBLE_WINDOW = 60.0
-"""s, or `TROUBLE_READINGS` readings where they come slower."""
-TROUBLE_READINGS = 20
+"""This many troubles within `NOISY_WINDOW` are a loose contact: the doubt stays named, though good readings stay good,
+and a trouble is told again only when it lasts for `AGREEING` readings. Within `DENSE_WINDOW` none is good any more."""
+NOISY_WINDOW = 600.0
+"""s."""
+DENSE_WINDOW = 60.0
+"""s, or `DENSE_READINGS` readings where they come slower."""
+DENSE_READINGS = 20
 
 STUCK_AFTER = 600.0
-"""s a warm pit probe must stand still to the last bit before it can be called stuck. Our choice."""
+"""s a probe must stand still to the last bit before it can be called stuck. Our choice."""
 STUCK_READINGS = 30
 STUCK_HABIT = 10.0
 """... and that many times longer than it has stood still of late."""
@@ -62,10 +66,12 @@ STUCK_NEEDS_STEPS = 50
 """Steps a channel must have made before its habit is known."""
 HABIT_KEEPS = 0.999
 """The longest stand still is forgotten by this factor a step."""
+NOISE_SHARE = 0.03
+"""Share of wide turns among steps from which a channel is known to be so noisy that even a flat value must flicker."""
 WARM = 50.0
 """°C above which a living or dying fire must move a pit probe."""
 SLOWEST_MEAT = 0.1 / 3600.0
-"""°C/s: a stall may truly be this flat, so a meat probe needs its own resolution / this rate to be called stuck."""
+"""°C/s: a stall may truly be this flat, so a quiet meat probe needs its own resolution / this rate to be called stuck."""
 STUCK_MEAT_AFTER = 1800.0
 """s, the least for a meat or cabinet probe however fine its steps."""
 
@@ -98,9 +104,10 @@ class ChannelJudge:
     departed_at: float = 0.0
     departures: int = 0
     moving_until: float = -1.0
-    in_trouble: bool = False
+    trouble_run: int = 0
     troubles: list[float] = field(default_factory=list)
-    held_until: float = -1.0
+    noisy_until: float = -1.0
+    dense_until: float = -1.0
     held: tuple[ProbeFault, ...] = NO_DOUBT
     still_value: float | None = None
     still_since: float = 0.0
@@ -108,6 +115,9 @@ class ChannelJudge:
     longest_still: float = 0.0
     steps: int = 0
     finest_step: float = 0.0
+    last_step: float = 0.0
+    wide_turns: int = 0
+    """Steps of two or more finest steps back where it came from: only noise wider than a step makes them."""
     stuck: bool = False
     witnessed: bool = False
     """Another channel has seen the pit move while this one stood still."""
@@ -126,6 +136,7 @@ class ChannelJudge:
             self._verdict(Quality.BAD, DEVICE_FAULT, at, spacing)
             return
         if not LOWEST_PLAUSIBLE <= celsius <= HIGHEST_PLAUSIBLE:
+            self.newest = celsius if isfinite(celsius) else None
             self._verdict(Quality.BAD, IMPLAUSIBLE, at, spacing)
             return
         if celsius == self.still_value:
@@ -138,12 +149,16 @@ class ChannelJudge:
             self._verdict(Quality.SUSPECT, SPIKE, at, spacing)
         elif self.stuck:
             self._verdict(Quality.SUSPECT, STUCK, at, spacing)
-        elif at < self.held_until:
-            self.in_trouble = False
-            self.quality, self.doubts = Quality.SUSPECT, self.held
         else:
-            self.in_trouble = False
-            self.quality, self.doubts = Quality.GOOD, NO_DOUBT
+            self.trouble_run = 0
+            self.doubts = self.held if at < self.noisy_until else NO_DOUBT
+            self.quality = Quality.SUSPECT if at < self.dense_until else Quality.GOOD
+
+    def lasting(self) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
+        """The verdict worth telling: a known loose contact does not tell each single trouble."""
+        if 0 < self.trouble_run < AGREEING and self.heard_at is not None and self.heard_at < self.noisy_until:
+            return Quality.SUSPECT if self.heard_at < self.dense_until else Quality.GOOD, self.held, None
+        return self.quality, self.doubts, self.fault
 
     def beat(self, now: float, started: float, witness: bool) -> None:
         """Every few seconds: silence, and a value that no longer moves. started: when the watch began, for a channel
@@ -217,14 +232,20 @@ class ChannelJudge:
             elif doubts == IMPLAUSIBLE:
                 self.evidence = f"{self.newest} °C is a value a broken bus is known to give"
         self.quality, self.doubts = quality, doubts
-        if not self.in_trouble and doubts != STUCK:
-            self.in_trouble = True
+        if doubts == STUCK:
+            return
+        self.trouble_run += 1
+        if self.trouble_run == 1:
             self.troubles = [*self.troubles[1 - TROUBLES :], at]
-        window = max(TROUBLE_WINDOW, TROUBLE_READINGS * spacing)
-        if len(self.troubles) == TROUBLES and at - self.troubles[0] <= window:
-            if at >= self.held_until:
-                self.evidence += f"; {TROUBLES} times in {at - self.troubles[0]:.0f} s, so a bad contact"
-            self.held_until, self.held = at + window, doubts
+        lasted = at - self.troubles[0]
+        if len(self.troubles) < TROUBLES or lasted > NOISY_WINDOW:
+            return
+        if at >= self.noisy_until:
+            self.evidence += f"; {TROUBLES} times in {lasted:.0f} s, a loose contact"
+        self.noisy_until, self.held = at + NOISY_WINDOW, doubts
+        dense = max(DENSE_WINDOW, DENSE_READINGS * spacing)
+        if lasted <= dense:
+            self.dense_until = at + dense
 
     # --- stuck ------------------------------------------------------------------------------------
 
@@ -232,8 +253,12 @@ class ChannelJudge:
         """The value changed: one stand-still is over."""
         if self.still_value is not None:
             self.longest_still = max(at - self.still_since, HABIT_KEEPS * self.longest_still)
-            step = abs(celsius - self.still_value)
-            self.finest_step = step if self.steps == 0 else min(self.finest_step, step)
+            step = celsius - self.still_value
+            size = abs(step)
+            self.finest_step = size if self.steps == 0 else min(self.finest_step, size)
+            if size >= 2 * self.finest_step and step * self.last_step < 0.0:
+                self.wide_turns += 1
+            self.last_step = step
             self.steps += 1
         self.still_value, self.still_since, self.still_count = celsius, at, 1
         self.stuck = self.witnessed = False
@@ -245,14 +270,16 @@ class ChannelJudge:
         still, value = self._still_for(), self.still_value
         if value is None or self.still_count < STUCK_READINGS or self.role is Role.AMBIENT:
             return False
+        if still < STUCK_AFTER:
+            return False
         habit_known = self.steps >= STUCK_NEEDS_STEPS
+        breaks_habit = habit_known and still > STUCK_HABIT * self.longest_still
+        if breaks_habit and self.wide_turns >= NOISE_SHARE * self.steps:
+            return True
         if self.role is Role.PIT:
-            if still < STUCK_AFTER:
-                return False
-            alone = habit_known and value > WARM and still > STUCK_HABIT * self.longest_still
-            return alone or (self.witnessed and still > STUCK_HABIT_WITNESSED * self.longest_still)
-        needed = max(STUCK_MEAT_AFTER, STUCK_HABIT * self.longest_still, self.finest_step / SLOWEST_MEAT)
-        return habit_known and self.witnessed and still > needed
+            witnessed = self.witnessed and still > STUCK_HABIT_WITNESSED * self.longest_still
+            return witnessed or (breaks_habit and value > WARM)
+        return breaks_habit and self.witnessed and still > max(STUCK_MEAT_AFTER, self.finest_step / SLOWEST_MEAT)
 
     # --- checkpoint -------------------------------------------------------------------------------
 

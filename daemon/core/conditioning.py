@@ -50,23 +50,14 @@ class _Channel:
         self.slow_doubts = tuple(finding.fault for finding in findings)
         self.slow_quality = Quality.SUSPECT if any(finding.suspect for finding in findings) else Quality.GOOD
 
-    def verdict(self) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
-        judge = self.judge
-        if not self.slow_doubts:
-            return judge.quality, judge.doubts, judge.fault
-        return (
-            max(judge.quality, self.slow_quality, key=QUALITY_RANK.__getitem__),
-            judge.doubts + self.slow_doubts,
-            judge.fault,
-        )
-
     def sample(self) -> Sample:
-        quality, doubts, fault = self.verdict()
+        judge = self.judge
+        quality, doubts, fault = self._with_slow(judge.quality, judge.doubts, judge.fault)
         return Sample(self.settings.id, self.judge.newest, quality, self.measured_at, fault, doubts)
 
     def told_now(self, now: float) -> QualityChanged | None:
         """The change since what was last told, if there is one."""
-        verdict = self.verdict()
+        verdict = self._with_slow(*self.judge.lasting())
         if verdict == self.told:
             return None
         self.told = verdict
@@ -76,6 +67,14 @@ class _Channel:
         newest = self.judge.newest
         evidence = "; ".join(reasons) or ("believed again" if newest is None else f"{newest:.2f} °C is believed again")
         return QualityChanged(now, self.settings.id, quality, doubts, fault, evidence)
+
+    def _with_slow(
+        self, quality: Quality, doubts: tuple[ProbeFault, ...], fault: Fault | None
+    ) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
+        if self.slow_doubts:
+            quality = max(quality, self.slow_quality, key=QUALITY_RANK.__getitem__)
+            doubts += self.slow_doubts
+        return quality, doubts, fault
 
     def close_minute(self) -> None:
         self.minutes.append(median(self.open_minute) if self.open_minute else nan)

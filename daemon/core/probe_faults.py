@@ -64,8 +64,9 @@ SWAPPED_BY = 15.0
 """°C a meat channel must read above a pit channel to be taken for it."""
 SWAPPED_MINUTES = 15
 
-PIT_MARGIN, PAIR_MARGIN = 10.0, 3.0
-"""°C two probes of a pair may differ beyond their tolerances: on a grate, and elsewhere."""
+PIT_MARGIN, PAIR_MARGIN = 15.0, 8.0
+"""°C two probes of a pair may differ beyond their tolerances: on a grate, and elsewhere (two places in
+one muscle)."""
 DRIFT_MINUTES = 15
 DRIFT_END = 0.7
 STEADY = 15.0
@@ -300,7 +301,15 @@ class ProbeFaults:
             other = channel.settings.pair
             if other in channels and other != name and frozenset((name, other)) not in done:
                 done.add(frozenset((name, other)))
-                self._drift(name, other, channels)
+                if any(self._out_of_place(one) or channels[one].handled for one in (name, other)):
+                    self._forget(name, ProbeFault.DRIFT)
+                    self._forget(other, ProbeFault.DRIFT)
+                else:
+                    self._drift(name, other, channels)
+
+    def _out_of_place(self, name: str) -> bool:
+        """Its partner is not to be blamed for what a pulled or swapped probe reads."""
+        return any(self._latch(name, fault).active for fault in PLACE_FAULTS[:-1])
 
     def _drift(self, one: str, other: str, channels: dict[str, ProbeMinutes]) -> None:
         """The pair differs by more than both tolerances and the place allow. With a third probe of the same role, the
@@ -310,7 +319,7 @@ class ProbeFaults:
         both = [(x, y) for x, y in zip(a, b, strict=True) if not isnan(x) and not isnan(y)]
         moved = max((abs(x[-1] - x[0]) for x in (a, b) if x), default=nan)
         latches = [self._latch(name, ProbeFault.DRIFT) for name in (one, other)]
-        if len(both) < DRIFT_MINUTES or not moved < STEADY or first.handled or second.handled:
+        if len(both) < DRIFT_MINUTES or not moved < STEADY:
             return
         role = first.settings.role
         margin = PIT_MARGIN if role is Role.PIT else PAIR_MARGIN
