@@ -19,7 +19,7 @@ from daemon.core.fire_signs import slope
 from daemon.core.settings import Band
 from daemon.core.stall import StallWatch
 from drivers.simulated.batch import simulate_cooks
-from drivers.simulated.records import CookRecord
+from drivers.simulated.records import CookRecord, stall_label
 from tests.bench.second_truth import second_cooks
 
 GRACE = 20
@@ -40,6 +40,14 @@ class Score:
     lids: int = 0
     truths: list[float] = field(default_factory=list)
     said: list[float] = field(default_factory=list)
+
+
+def by_core_alone(cook: CookRecord) -> CookRecord:
+    """The same cook, labelled without the share of evaporation, which no thermometer can see: a core that hardly climbs
+    in a hot pit is then a stall whatever holds it back."""
+    everything = np.ones_like(cook.core_true)
+    stalls = stall_label(cook.core_true, cook.pit_true, everything, cook.band_low, cook.wrapped_minute)
+    return replace(cook, stalls=stalls)
 
 
 def states(cook: CookRecord) -> tuple[list[bool], list[float]]:
@@ -138,6 +146,7 @@ def main() -> None:
         took = 1e6 * (time.perf_counter() - before) / minutes
         report(f"stall watch on {truth}, seed {arguments.seed}", total)
         print(f"  {took:.0f} µs a minute")
+        report(f"stall watch on {truth}, label by the core alone", score([by_core_alone(c) for c in cooks], states))
         report(f"naive half-hour slope on {truth}", score(cooks, naive))
 
 
