@@ -83,7 +83,9 @@ async def test_route_walk_every_registered_route_is_in_the_table_or_a_file(site:
 
 
 @pytest.mark.parametrize("path", CHANGING)
-async def test_a_changing_route_without_the_token_is_401(site: Site, stranger: aiohttp.ClientSession, path: str) -> None:
+async def test_a_changing_route_without_the_token_is_401(
+    site: Site, stranger: aiohttp.ClientSession, path: str
+) -> None:
     for headers in ({}, bearer("x" * 43), {"Cookie": f"{COOKIE}={'0' * 64}"}):
         answer = await stranger.post(path, json={}, headers={"Origin": site.url, **headers})
         assert answer.status == 401, headers
@@ -94,7 +96,12 @@ async def test_a_changing_route_without_the_token_is_401(site: Site, stranger: a
 async def test_a_changing_route_refuses_a_foreign_origin_even_with_the_cookie(
     site: Site, stranger: aiohttp.ClientSession, path: str
 ) -> None:
-    for foreign in ("http://evil.example", "null", f"{site.url}.evil.example", f"http://127.0.0.1:{site.server.port + 1}"):
+    for foreign in (
+        "http://evil.example",
+        "null",
+        f"{site.url}.evil.example",
+        f"http://127.0.0.1:{site.server.port + 1}",
+    ):
         answer = await stranger.post(path, json={}, headers={**cookie(site), "Origin": foreign})
         assert answer.status == 403, foreign
     for fetched in ("cross-site", "same-site"):
@@ -200,7 +207,9 @@ def test_no_other_host_is_served(host: str) -> None:
         assert name.lower() in NAMES | {"192.168.1.9"}, host
 
 
-@pytest.mark.parametrize("host", ["localhost.evil.example", "evil.example", "192.168.1.10", "", "localhost@evil", "a b"])
+@pytest.mark.parametrize(
+    "host", ["localhost.evil.example", "evil.example", "192.168.1.10", "", "localhost@evil", "a b"]
+)
 async def test_a_foreign_host_is_421(site: Site, stranger: aiohttp.ClientSession, host: str) -> None:
     for path in ("/", "/api/snapshot", "/api/page"):
         assert (await stranger.get(path, headers={"Host": host, **bearer()})).status == 421

@@ -136,7 +136,8 @@ async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSessio
 
 
 @pytest.mark.parametrize("query", ["", "start=1", "start=2&end=1", "start=nan&end=1", "start=0&end=1e13",
-                                   "start=0&end=9&points=1", "start=0&end=9&points=2001", "start=0&end=9&points=2.5"])  # fmt: skip
+                                   "start=0&end=9&points=1", "start=0&end=9&points=2001",
+                                   "start=0&end=9&points=2.5"])  # fmt: skip
 async def test_a_wrong_span_is_422(client: aiohttp.ClientSession, query: str) -> None:
     assert (await client.get(f"/api/history?{query}")).status == 422
 

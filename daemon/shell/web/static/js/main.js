@@ -26,6 +26,8 @@ async function enter() {
   const root = find("room");
   if (name !== "care" && !live.facts.paired && !live.facts.open_view) { root.replaceChildren(pairing()); room = null; return; }
   const open = await ROOMS[name]();
+  if (document.body.dataset.room !== name) return; // somebody went on while this room was on its way
+  root.dataset.shown = name;
   const fresh = make("div", {});
   root.replaceChildren(fresh);
   room = open(fresh);
