@@ -99,6 +99,7 @@ class _Memory:
     standing: dict[str, _Telling] = field(default_factory=dict)
     call: WakeCall | None = None
     last_wake: float | None = None
+    last_urgent: float | None = None
     waiting: list[str] = field(default_factory=list)
     """Alarms that may wake as soon as the spacing is over."""
     notices: list[float] = field(default_factory=list)
@@ -297,9 +298,10 @@ class Annunciator:
         """Tell louder what has become louder: the consequence drew near, the night began, or it ended."""
         memory = self._memory
         told: list[Notification] = []
-        for telling in [t for t in memory.standing.values() if not t.woken]:
+        for telling in memory.standing.values():
             level, _ = self._level(telling, now, night)
-            if (level is Level.WAKE) or (level is Level.NOTICE and telling.level == Level.LOG):
+            louder = level is Level.WAKE or (level is Level.NOTICE and telling.level == Level.LOG)
+            if louder and not telling.woken:  # a call just opened may have taken it along
                 self._unqueue(telling.key)
                 told += self._tell(telling, now, night)
         restless = any(not t.woken and not self._rules[t.rule].log_only for t in memory.standing.values())
@@ -316,8 +318,10 @@ class Annunciator:
             memory.call.join(self._settings, now)
             return self._call_on(now)
         rule = self._rules[telling.rule]
-        at_once = rule.safety and rule.wake is WakePolicy.NOW
-        if at_once or memory.last_wake is None or now >= memory.last_wake + SPACING:
+        urgent = rule.safety and rule.wake is WakePolicy.NOW
+        last = memory.last_urgent if urgent else memory.last_wake
+        if last is None or now >= last + SPACING:
+            memory.last_urgent = now if urgent else memory.last_urgent
             return self._open([telling.key], now)
         memory.waiting.append(telling.key)
         return []
@@ -345,8 +349,7 @@ class Annunciator:
     def _call_due(self, call: WakeCall) -> float:
         if call.untold:
             return call.told_at + JOIN_GAP
-        at = call.next_rung_at(self._settings)
-        return max(at, self._memory.paused_until or at)
+        return max(call.next_rung_at(self._settings), call.told_at + JOIN_GAP, self._memory.paused_until or 0.0)
 
     def _call_on(self, now: float) -> list[Notification]:
         """Say it again: louder when the time has come, at once when something joined or grew worse."""

@@ -64,9 +64,10 @@ class WakeCall:
 
     def climb(self, settings: AnnouncingSettings, now: float) -> bool:
         """Go up to the highest rung whose time has come. False when the ladder has ended: nobody answers."""
+        before = self.rung
         while (above := rung(settings, self.rung + 1)) is not None and self.opened_at + above.after <= now:
             self.rung += 1
-        return above is not None or now < self.opened_at + settings.give_up_after
+        return self.rung > before or now < self.opened_at + settings.give_up_after
 
     def next_rung_at(self, settings: AnnouncingSettings) -> float:
         """When the next rung is due, or when the call is given up."""

@@ -1,8 +1,7 @@
-"""A plain model of one alarm, to hold the alarm table against: no table, no deadlines, one second at a time.
-
-After the sources in tests/data/isa_18_2_transitions.csv. States by the standard's letters: A normal, B unacknowledged, C acknowledged, D returned unacknowledged,
-LU and LA latched (un)acknowledged, E shelved, F suppressed by design, G out of service.
-"""
+"""A plain model of one alarm to hold the alarm table against: no table, no deadlines, one second at a time.
+After the sources in tests/data/isa_18_2_transitions.csv. The standard's letters: A normal, B unacknowledged,
+C acknowledged, D returned unacknowledged, E shelved, F suppressed by design, G out of service;
+LU, LA: latched unacknowledged, latched acknowledged."""
 
 from __future__ import annotations
 
