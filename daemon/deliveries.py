@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from config.delivery import Delivery
 from config.rig import Rig
-from daemon.shell.broker import BrokerLink, BrokerSettings, tls_context
+from daemon.shell.broker import BrokerLink, BrokerSettings, LinkTopics, tls_context
 from daemon.shell.notify.base import DeliveryChannel, PermanentFailure
 from daemon.shell.notify.mqtt_topic import MqttTopic
 from daemon.shell.notify.push import Push
@@ -73,7 +73,7 @@ class Deliveries:
         self._link: BrokerLink | None = None
         if settings is not None and any(d.kind == "mqtt" for d in rig.delivery):
             topic = f"pitvigil/{rig.pit.id}/notify-test"
-            self._link = BrokerLink(settings, topic, "here", "gone", "gone")
+            self._link = BrokerLink(settings, LinkTopics(topic, "coming", "here", "gone", "gone"))
         self._made: dict[str, DeliveryChannel] = {}
 
     async def connect(self, patience: float, say: Callable[[str], None]) -> None:

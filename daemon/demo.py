@@ -15,6 +15,7 @@ import tempfile
 from collections import deque
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console, Group
@@ -40,6 +41,8 @@ LINE_EVERY = 5.0
 HOUR = 3600.0
 BEDTIME, MORNING = 6.6 * HOUR, 13.5 * HOUR
 """s after the start: 23:36 and 06:30."""
+ANSWER_AFTER = 75.0
+"""s from hearing something to pressing acknowledge."""
 SLOW_HANDS = 8 * 60.0
 """s from a wake to the log on the fire."""
 WALK_OUT = 25 * 60.0
@@ -167,6 +170,7 @@ class VirtualCook:
         self._told_truth = 0
         self._todo: list[tuple[float, Callable[[], None]]] = []
         self._asked: set[str] = set()
+        self._finished: set[str] = set()
         self._asleep = self._greeted = False
 
     def step(self, now: float) -> None:
@@ -199,12 +203,12 @@ class VirtualCook:
             deed = self._deed(rule, subject)
             if deed is not None and alarm not in self._asked:
                 self._asked.add(alarm)
-                self._later(now + delay, lambda alarm=alarm, deed=deed: self._go(alarm, deed))
+                self._later(now + ANSWER_AFTER, partial(self._watch.loop.post, Acknowledge(alarm, by="cook")))
+                self._later(now + delay, partial(self._go, alarm, deed))
 
     def _go(self, alarm: str, deed: Callable[[], None]) -> None:
         self._asked.discard(alarm)
         deed()
-        self._watch.loop.post(Acknowledge(alarm, by="cook"))
 
     def _deed(self, rule: str, piece: str) -> Callable[[], None] | None:
         do = self._simulated.do
@@ -223,10 +227,13 @@ class VirtualCook:
     def _finish(self, piece: str) -> None:
         """Probe for tender; off if the probe slides in, else try again in half an hour."""
         now = self._simulated.now
+        if piece in self._finished:
+            return
         if self._simulated.core(piece) < 92:
             self._tell(f"probed {piece}: not tender yet")
             self._later(now + 1800, lambda: self._finish(piece))
             return
+        self._finished.add(piece)
         self._mark(MarkKind.PROBED_TENDER, piece)
         self._simulated.do(Act.REST, piece)
         self._later(now + 2400, lambda: self._simulated.do(Act.HOLD, piece))
@@ -264,9 +271,11 @@ class Demo:
             clock = SpedUpClock(START, self._speed)
             watch = Watch(self._files(home, board.port, broker.port), clock, self._speed)
             cook = VirtualCook(self._simulated, watch, lambda text: self._note(clock.now(), text, "dim"))
-            watch.loop.listeners.append(
-                lambda events, engine, now: self._heard(events, engine, now, cook)  # what a listener is
-            )
+
+            def listen(events: Sequence[Event], engine: Engine, now: float) -> None:
+                self._heard(events, engine, now, cook)
+
+            watch.loop.listeners.append(listen)
             self._opening(broker.port)
             async with asyncio.TaskGroup() as group:
                 running = group.create_task(watch.run())

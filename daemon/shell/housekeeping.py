@@ -22,12 +22,19 @@ class Housekeeping:
     """Repeats plain jobs; a job that was missed runs once, late, and never twice at a time."""
 
     def __init__(self) -> None:
-        logging.getLogger("apscheduler").setLevel(logging.ERROR)
+        logging.getLogger("apscheduler").setLevel(logging.CRITICAL)  # it calls a job cut short at the end an error
         self._scheduler = AsyncIOScheduler(timezone="UTC")
 
     def every(self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str) -> None:
+        """Runs in the event loop's own thread (a plain function would be given to a thread of the library's)."""
+
+        async def in_the_loop() -> None:
+            waiting = job()
+            if waiting is not None:
+                await waiting
+
         self._scheduler.add_job(
-            job, "interval", seconds=seconds, name=name, misfire_grace_time=None, coalesce=True, max_instances=1
+            in_the_loop, "interval", seconds=seconds, name=name, misfire_grace_time=None, coalesce=True, max_instances=1
         )
 
     def start(self) -> None:

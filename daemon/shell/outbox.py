@@ -151,7 +151,7 @@ class Outbox:
         self._mark_down(row.channel, why)
         pause = retry_after if retry_after is not None else RETRY_AFTER[min(row.attempts, len(RETRY_AFTER)) - 1]
         later = await self._record(replace(row, state="waiting", next_try=now + pause, detail=why))
-        self._waiting[row.channel].append(later)
+        self._waiting[row.channel].insert(0, later)  # still the oldest
         if now + pause - row.time > FALL_OVER_AFTER:
             self._fall_over(row, why)
 

@@ -7,7 +7,7 @@ from math import isnan
 
 from config.rig import PageSection, Rig
 from daemon.core.engine import Engine
-from daemon.core.events import Event, Marked, SamplesJudged
+from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged
 from daemon.core.inputs import Command
 from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE
@@ -76,6 +76,9 @@ class Page:
     def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
         self._marks += [HistoryMark(e.time, e.kind.value, e.piece) for e in events if isinstance(e, Marked)]
         del self._marks[:-MARKS_KEPT]
+        for event in events:
+            if isinstance(event, CommandRefused | MorningTold):
+                self.server.tell(event)
         lasting = any(not isinstance(e, SamplesJudged) for e in events)
         if lasting or now - self._shown_at >= SHOW_EVERY:
             self._shown_at = now

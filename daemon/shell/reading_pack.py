@@ -30,7 +30,7 @@ _COLUMNS = (
     ("values", "i"),
     ("colds", "i"),
     ("flags", "h"),
-    ("lags", "i"),
+    ("lags", "q"),
 )
 """Column names and array codes, in the order they are stored."""
 
