@@ -16,6 +16,7 @@ from daemon.core.fire_exit import ExitLibrary, Row
 from daemon.core.fire_signs import (
     DAMPER_AGAIN,
     LOG_AGAIN,
+    LOG_KNOWN,
     LOG_LAG,
     LOG_MUTED,
     LOG_SPAN,
@@ -114,7 +115,7 @@ class FireWatch:
                 self._new_fire(now)
             case MarkKind.LOG:
                 self._new_fire(now)
-                self._quiet_until = max(self._quiet_until, now + LOG_AGAIN * MINUTE)
+                self._quiet_until = max(self._quiet_until, now + LOG_KNOWN * MINUTE)
             case MarkKind.LID_OPEN | MarkKind.LID_CLOSED:
                 self._lid.mark(mark.kind is MarkKind.LID_OPEN, now)
                 self.lid_open = self._lid.open
@@ -171,10 +172,12 @@ class FireWatch:
         seen = [(at, f) for at, f in self._asked if at <= until]
         if not seen:
             return
-        edge = max(0.0, min(f[0] for _, f in seen))
+        top = max(range(len(seen)), key=lambda i: seen[i][1][0])
+        fall = seen[top:]
+        edge = max(0.0, min(f[0] for _, f in fall))
         if edge > DEEPEST_SHIFT:
             return
-        end = next(at for at, f in seen if f[0] <= edge)
+        end = next(at for at, f in fall if f[0] <= edge)
         rows = [
             (f[0] - edge, *f[1:6], f[6] - edge, f[7], (end - at) / MINUTE)
             for at, f in seen[::ROW_EVERY]

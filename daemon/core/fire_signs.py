@@ -13,7 +13,7 @@ LID_WINDOW = 60.0
 """s over which an open lid must show."""
 LID_DROP = 10.0
 """°C lost within LID_WINDOW: no dying fire cools a pit this fast."""
-LID_BACK = 0.6
+LID_BACK = 0.7
 """Share of the drop regained: the pit has recovered."""
 LID_RISE = 1.5
 """°C of climb within LID_WINDOW while recovering; when it ends, so does the recovery."""
@@ -26,7 +26,9 @@ LOG_TURN = 0.10
 """°C/min by which the slope must turn upwards, ending above zero."""
 LOG_AGAIN = 15
 """Minutes before another log can be told from the last."""
-LOG_MUTED = 6
+LOG_KNOWN = 22
+"""Minutes after a marked log during which a turn is that log catching."""
+LOG_MUTED = 3
 """Minutes after the pit has recovered from an open lid during which a climb is no log."""
 LOG_LAG = 6
 """Minutes from laying a log on to the middle of the turn it makes."""

@@ -37,9 +37,11 @@ OUT_FOR = 20
 """Minutes well below the band, never rising, before the fire counts as out."""
 RECOVERY = 3.0
 """°C of climb within `OUT_FOR` minutes that says the fire lives."""
-RUNAWAY_RISE = 2.0
-"""°C from one minute to the next, above the band: rising fast."""
-RUNAWAY_OVER = 0.5
+RUNAWAY_ABOVE = 10.0
+"""°C over the band: above it by more than a log that catches well."""
+RUNAWAY_RISE = 4.0
+"""°C from one minute to the next, twice running: rising fast. Burning fat gives 10-30."""
+CALM_RISE = 0.5
 """°C from one minute to the next: no longer rising fast."""
 LID_AT_MOST = 20
 """Minutes an open lid excuses; after that the pit is judged as it reads."""
@@ -169,14 +171,14 @@ class PitStage:
         deep = recent if len(recent) > OUT_FOR and all(v < band.low - OUT_BELOW for v in recent) else []
         seen = {
             PitSign.GONE_COLD: bool(held) and all(v < COLD for v in held),
-            PitSign.RUNS_AWAY: pit > band.high and len(rises) >= 2 and min(rises[-2:]) >= RUNAWAY_RISE,
+            PitSign.RUNS_AWAY: pit > band.high + RUNAWAY_ABOVE and len(rises) >= 2 and min(rises[-2:]) >= RUNAWAY_RISE,
             PitSign.NO_RECOVERY: bool(deep) and deep[-1] - min(deep) < RECOVERY and deep[-1] <= deep[0] + RECOVERY,
             PitSign.RELIT: bool(held) and slope > 0 and pit - min(recent) >= 2 * RECOVERY,
             PitSign.BAND_RAISED: self._raised and below,
             PitSign.ABOVE: bool(held) and all(v > band.high + DEADBAND for v in held),
             PitSign.BELOW: below and not self._raised,
             PitSign.INSIDE: bool(held) and all(inside_low <= v <= inside_high for v in held),
-            PitSign.CALMED: len(rises) >= HOLDS_FOR and max(rises[-HOLDS_FOR:]) < RUNAWAY_OVER,
+            PitSign.CALMED: len(rises) >= HOLDS_FOR and max(rises[-HOLDS_FOR:]) < CALM_RISE,
             PitSign.SINKS: bool(held) and slope <= SINKING and max(held) < lower_third and pit < held[0],
             PitSign.HOLDS: bool(held) and slope >= STEADY and min(held) >= band.low + DEADBAND,
             PitSign.HOT: bool(held) and min(held) >= HOT,

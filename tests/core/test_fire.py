@@ -1,0 +1,255 @@
+"""The fire watch on hand-made pit traces: each sign, the forecast, marks, own fires, restarts."""
+
+from __future__ import annotations
+
+import json
+from math import exp, nan
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.core.events import FireNoticed, FireSign
+from daemon.core.fire import BLIND_FOR, ROWS_KEPT, FireProfile, FireWatch
+from daemon.core.fire_exit import FEATURES, ExitLibrary
+from daemon.core.fire_prior import PRIOR
+from daemon.core.fire_signs import slope
+from daemon.core.inputs import Mark, MarkKind
+from daemon.core.settings import Band
+
+BAND = Band(121.0, 135.0)
+
+
+def minutes(watch: FireWatch, values: list[float], start: int = 0) -> list[FireNoticed]:
+    """One value a minute, seen by both the fast and the slow detectors."""
+    noticed: list[FireNoticed] = []
+    for i, value in enumerate(values):
+        now = (start + i) * 60.0
+        noticed += watch.beat(now, value)
+        noticed += watch.minute(now, value, BAND, 12.0)
+    return noticed
+
+
+def fires(count: int, length: int = 40) -> list[float]:
+    """A pit fed every `length` minutes: up by 9 °C over a quarter of an hour, then down again to where it was."""
+    one = [123.0 + 9.0 * min(i / 15, (length - i) / (length - 15)) for i in range(length)]
+    return one * count
+
+
+def dying(start: float = 131.0, length: int = 60) -> list[float]:
+    """A fire nobody feeds, on its way to 60 °C."""
+    return [60.0 + (start - 60.0) * exp(-i / 120) for i in range(length)]
+
+
+def beats(watch: FireWatch, values: list[float], start: float) -> list[FireNoticed]:
+    """One value every 5 s, the fast detector only."""
+    return [sign for i, value in enumerate(values) for sign in watch.beat(start + 5.0 * i, value)]
+
+
+def burning() -> FireWatch:
+    watch = FireWatch()
+    minutes(watch, fires(3))
+    assert watch.no_forecast == ""
+    assert watch.log_due is not None
+    return watch
+
+
+# --- signs ------------------------------------------------------------------------------------------
+
+
+def test_each_added_log_is_found_once_and_soon() -> None:
+    seen = [n for n in minutes(FireWatch(), fires(5)) if n.sign is FireSign.LOG_ADDED]
+    late = [n.time / 60 - 40 * k for k, n in enumerate(seen, start=5 - len(seen))]
+    assert len(seen) >= 4
+    assert all(0 < delay <= 20 for delay in late)
+    assert all(abs((n.at / 60 + 20) % 40 - 20) <= 10 for n in seen)
+
+
+def test_a_dying_fire_and_a_steady_one_have_no_logs() -> None:
+    assert minutes(FireWatch(), [128.0] * 200) == []
+    assert [n for n in minutes(FireWatch(), dying()) if n.sign is FireSign.LOG_ADDED] == []
+
+
+def test_a_lid_is_seen_open_within_a_minute_and_shut_when_the_pit_has_recovered() -> None:
+    watch = burning()
+    opened = [128.0 - 3.0 * i for i in range(18)]
+    signs = beats(watch, opened, 7200.0)
+    assert [s.sign for s in signs] == [FireSign.LID_OPENED]
+    assert signs[0].time - 7200.0 <= 30.0
+    assert signs[0].at <= 7205.0
+    assert watch.lid_open
+    signs = beats(watch, [77.0 + 1.0 * i for i in range(60)], 7300.0)
+    assert [s.sign for s in signs] == [FireSign.LID_CLOSED]
+    assert signs[0].at <= 7310.0
+    assert not watch.lid_open
+
+
+def test_the_climb_after_a_lid_is_no_log() -> None:
+    watch = FireWatch()
+    minutes(watch, [128.0] * 40)
+    after = [128.0 - 50.0 * exp(-i / 4) for i in range(40)]
+    assert FireSign.LOG_ADDED not in [n.sign for n in minutes(watch, after, 40)]
+
+
+def test_a_lid_that_is_left_open_is_no_excuse_for_ever() -> None:
+    watch = burning()
+    minutes(watch, [60.0] * 20, 120)
+    assert not watch.lid_open
+
+
+def test_a_fast_turn_is_a_moved_damper() -> None:
+    watch = FireWatch()
+    trace = [128.0] * 40 + [128.0 - 2.0 * i for i in range(8)]
+    assert FireSign.DAMPER_CHANGED in [n.sign for n in minutes(watch, trace)]
+
+
+def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
+    assert slope([1.0, 3.0, 5.0, 7.0]) == pytest.approx(2.0)
+    assert slope([1.0, nan, 5.0, 7.0]) == pytest.approx(2.0)
+    assert slope([nan, nan, nan, 7.0]) != slope([nan])
+
+
+# --- how long the pit stays in its band -------------------------------------------------------------
+
+
+def test_no_fire_no_forecast_and_the_reason_is_said() -> None:
+    watch = FireWatch()
+    assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
+    minutes(watch, [15.0] * 30)
+    assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
+    watch.mark(Mark(MarkKind.FIRE_LIT), 1800.0)
+    minutes(watch, [15.0 + 2 * i for i in range(30)], 30)
+    assert (watch.log_due, watch.no_forecast) == (None, "the pit has not reached its band")
+
+
+def test_the_forecast_of_a_dying_fire_holds_the_truth_and_nears_it() -> None:
+    watch = burning()
+    trace = dying()
+    truth = (120 + next(i for i, v in enumerate(trace) if v < BAND.low)) * 60.0
+    errors = []
+    for i, value in enumerate(trace):
+        now = (120 + i) * 60.0
+        if now >= truth - 120:
+            break
+        watch.minute(now, value, BAND, 12.0)
+        due = watch.log_due
+        assert due is not None
+        assert now <= due.p05 <= due.p50 <= due.p95
+        errors.append(abs(due.p50 - truth) / 60)
+    assert errors[-1] <= 3
+    assert sum(errors) / len(errors) <= 8
+
+
+def test_the_nap_window_is_the_interval_less_the_lead() -> None:
+    watch = burning()
+    minutes(watch, fires(1)[:25], 120)
+    due = watch.log_due
+    assert due is not None
+    window = watch.nap_window(60.0)
+    assert window == (due.p05 - 60.0, due.p50 - 60.0)
+    assert watch.nap_window(1e6) is None
+    assert FireWatch().nap_window(0.0) is None
+
+
+def test_below_the_band_and_blind_have_no_forecast() -> None:
+    watch = burning()
+    minutes(watch, [nan] * (BLIND_FOR + 1), 120)
+    assert (watch.log_due, watch.no_forecast) == (None, "the pit cannot be read")
+    minutes(watch, [128.0 - 2 * i for i in range(10)], 130)
+    assert (watch.log_due, watch.no_forecast) == (None, "the pit is below its band")
+
+
+def test_an_open_lid_leaves_the_forecast_as_it_was() -> None:
+    watch = burning()
+    before = watch.log_due
+    minutes(watch, [90.0, 70.0], 120)
+    assert watch.lid_open
+    assert watch.log_due == before
+
+
+# --- marks and own fires ----------------------------------------------------------------------------
+
+
+def test_a_marked_log_starts_a_new_cycle_and_is_not_found_again() -> None:
+    watch = burning()
+    watch.mark(Mark(MarkKind.LOG), 7200.0)
+    assert watch.last_log == 7200.0
+    seen = minutes(watch, fires(1)[:14], 120)
+    assert FireSign.LOG_ADDED not in [n.sign for n in seen]
+    assert watch.last_log == 7200.0
+
+
+def test_a_marked_lid_opens_and_closes_without_anything_to_see() -> None:
+    watch = burning()
+    watch.mark(Mark(MarkKind.LID_OPEN), 7200.0)
+    assert watch.lid_open
+    watch.mark(Mark(MarkKind.LID_CLOSED), 7230.0)
+    assert not watch.lid_open
+
+
+def test_own_fires_are_learned_and_come_back_in_the_next_cook() -> None:
+    watch = FireWatch()
+    for k in range(6):
+        watch.mark(Mark(MarkKind.LOG), k * 40 * 60.0)
+        minutes(watch, fires(1), 40 * k)
+    profile = watch.learned()
+    assert len(profile.log_intervals) >= 4
+    assert all(abs(gap - 40) < 1 for gap in profile.log_intervals)
+    assert all(len(row) == len(FEATURES) + 1 for row in profile.episodes)
+    assert profile.episodes
+    assert FireWatch(profile).learned() == profile
+
+
+def test_own_fires_outweigh_the_prior() -> None:
+    """Fires that all last 90 min where the prior says far less: the answer moves with the number of own fires."""
+    fire = (6.0, -0.3, -0.2, -0.1, 20.0, 10.0, 9.0, 40.0)
+    own = tuple((*fire, 90.0) for _ in range(30))
+    alone = ExitLibrary((), 0).minutes_left(fire)
+    few, many = ExitLibrary(own[:5], 1).minutes_left(fire), ExitLibrary(own, 60).minutes_left(fire)
+    assert alone is not None and few is not None and many is not None
+    assert alone[1] < 45
+    assert alone[2] < few[2]
+    assert many[1] == pytest.approx(90.0)
+
+
+def test_the_prior_has_the_shape_the_library_expects() -> None:
+    assert len(PRIOR) >= 500
+    assert all(len(row) == len(FEATURES) + 1 and 0 <= row[-1] <= 180 for row in PRIOR)
+
+
+def test_the_profile_does_not_grow_without_end() -> None:
+    row = (5.0, 0.0, 0.0, 0.0, 10.0, 5.0, 8.0, 35.0, 30.0)
+    assert len(FireWatch(FireProfile((row,) * 5000, (35.0,) * 5000)).learned().episodes) == ROWS_KEPT
+
+
+steps = st.lists(
+    st.one_of(st.just(nan), st.floats(-20, 400), st.sampled_from([MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.FIRE_LIT])),
+    max_size=60,
+)
+
+
+@settings(deadline=None)
+@given(st.booleans(), steps)
+def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: list[float | MarkKind]) -> None:
+    watch, twin = FireWatch(), FireWatch()
+    start = 0
+    if warm:
+        start = 60
+        minutes(watch, fires(2)[:60])
+    twin.load(json.loads(json.dumps(watch.dump())))
+    for i, step in enumerate(todo):
+        now = (start + i) * 60.0
+        if i % 20 == 10:
+            twin = FireWatch()
+            twin.load(json.loads(json.dumps(watch.dump())))
+        answers = []
+        for one in (watch, twin):
+            if isinstance(step, MarkKind):
+                one.mark(Mark(step), now)
+                answers.append([])
+            else:
+                answers.append(one.beat(now, step) + one.minute(now, step, BAND, nan))
+        assert answers[0] == answers[1]
+        assert (watch.log_due, watch.no_forecast) == (twin.log_due, twin.no_forecast)
+        assert (watch.log_due is None) == bool(watch.no_forecast)
+    assert watch.dump() == twin.dump()

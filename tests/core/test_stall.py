@@ -1,0 +1,97 @@
+"""The stall watch on hand-made cores: onset, end, and what is no stall."""
+
+from __future__ import annotations
+
+import json
+from math import nan
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.core.settings import Band
+from daemon.core.stall import StallWatch
+
+BAND = Band(121.0, 135.0)
+
+
+def feed(watch: StallWatch, cores: list[float], pit: list[float] | float = 128.0, start: int = 0) -> list[int]:
+    """The minutes at which `stalled` changed."""
+    pits = pit if isinstance(pit, list) else [pit] * len(cores)
+    return [
+        start + i
+        for i, (core, air) in enumerate(zip(cores, pits, strict=True))
+        if watch.minute((start + i) * 60.0, core, air, BAND, False)
+    ]
+
+
+def ramp(start: float, per_hour: float, minutes: int) -> list[float]:
+    return [start + per_hour * i / 60 for i in range(minutes)]
+
+
+def stalled_watch() -> StallWatch:
+    watch = StallWatch()
+    feed(watch, ramp(52.0, 15.0, 60) + ramp(67.0, 2.0, 60))
+    assert watch.stalled
+    return watch
+
+
+def test_a_plateau_is_a_stall_within_35_minutes_and_ends_when_the_core_climbs() -> None:
+    watch = StallWatch()
+    assert feed(watch, ramp(52.0, 15.0, 60)) == []
+    (onset,) = feed(watch, ramp(67.0, 2.0, 120), start=60)
+    assert 60 < onset <= 95
+    assert watch.probability > 0.9
+    (end,) = feed(watch, ramp(71.0, 14.0, 50), start=180)
+    assert 180 < end <= 215
+    assert watch.probability < 0.3
+
+
+def test_a_steady_climb_is_no_stall() -> None:
+    watch = StallWatch()
+    assert feed(watch, ramp(40.0, 11.0, 300)) == []
+    assert watch.probability < 0.1
+
+
+def test_a_fire_dip_that_slows_the_core_is_no_stall() -> None:
+    watch = StallWatch()
+    core = ramp(52.0, 14.0, 60) + ramp(66.0, 1.0, 50) + ramp(66.8, 14.0, 60)
+    pit = [128.0] * 45 + [128.0 - 2.0 * i for i in range(25)] + [80.0] * 25 + [128.0] * 75
+    assert feed(watch, core, pit) == []
+
+
+def test_a_short_lid_opening_changes_nothing() -> None:
+    shut, opened = StallWatch(), StallWatch()
+    core = ramp(52.0, 15.0, 60) + ramp(67.0, 2.0, 120) + ramp(71.0, 14.0, 60)
+    pit = [128.0] * 240
+    pit[30:33] = [70.0, 85.0, 110.0]
+    assert feed(opened, core, pit) == feed(shut, core)
+
+
+def test_a_slow_core_near_boiling_or_still_cold_is_no_stall() -> None:
+    assert feed(StallWatch(), ramp(88.0, 1.0, 120)) == []
+    assert feed(StallWatch(), ramp(20.0, 2.0, 240)) == []
+
+
+def test_wrapping_ends_a_stall_at_once() -> None:
+    watch = stalled_watch()
+    assert watch.minute(9000.0, 70.0, 128.0, BAND, True)
+    assert not watch.stalled
+    assert watch.probability == 0.0
+
+
+def test_a_blind_probe_or_pit_moves_nothing() -> None:
+    watch = stalled_watch()
+    assert feed(watch, [nan] * 120, start=120) == []
+    assert feed(watch, [70.0] * 60, [nan] * 60, start=240) == []
+    assert watch.stalled
+
+
+@given(st.lists(st.tuples(*[st.one_of(st.just(nan), st.floats(-20, 300))] * 2, st.booleans()), max_size=80))
+def test_odd_data_never_raises_and_a_restart_changes_nothing(minutes: list[tuple[float, float, bool]]) -> None:
+    watch, twin = StallWatch(), StallWatch()
+    for i, (core, pit, wrapped) in enumerate(minutes):
+        twin.load(json.loads(json.dumps(watch.dump())))
+        answers = [one.minute(i * 60.0, core, pit, BAND, wrapped) for one in (watch, twin)]
+        assert answers[0] == answers[1]
+        assert watch.dump() == twin.dump()
+        assert 0.0 <= watch.probability <= 1.0
