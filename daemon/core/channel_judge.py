@@ -49,7 +49,7 @@ AGREE_RATE = 5.0
 TROUBLES = 5
 """This many troubles within `NOISY_WINDOW` are a loose contact: the doubt stays named, though good readings stay good,
 and a trouble is told again only when it lasts for `AGREEING` readings. Within `DENSE_WINDOW` none is good any more."""
-NOISY_WINDOW = 600.0
+NOISY_WINDOW = 1800.0
 """s."""
 DENSE_WINDOW = 60.0
 """s, or `DENSE_READINGS` readings where they come slower."""
@@ -71,7 +71,7 @@ NOISE_SHARE = 0.03
 WARM = 50.0
 """°C above which a living or dying fire must move a pit probe."""
 SLOWEST_MEAT = 0.1 / 3600.0
-"""°C/s: a stall may truly be this flat, so a quiet meat probe needs its own resolution / this rate to be called stuck."""
+"""°C/s: a stall may truly be this flat, so a quiet meat probe must stand still for its own resolution / this."""
 STUCK_MEAT_AFTER = 1800.0
 """s, the least for a meat or cabinet probe however fine its steps."""
 

@@ -296,40 +296,46 @@ class ProbeFaults:
     # --- two that should agree --------------------------------------------------------------------
 
     def _pairs(self, channels: dict[str, ProbeMinutes]) -> None:
-        done: set[frozenset[str]] = set()
-        for name, channel in channels.items():
-            other = channel.settings.pair
-            if other in channels and other != name and frozenset((name, other)) not in done:
-                done.add(frozenset((name, other)))
-                if any(self._out_of_place(one) or channels[one].handled for one in (name, other)):
-                    self._forget(name, ProbeFault.DRIFT)
-                    self._forget(other, ProbeFault.DRIFT)
-                else:
-                    self._drift(name, other, channels)
+        pairs = {
+            (min(name, channel.settings.pair), max(name, channel.settings.pair))
+            for name, channel in channels.items()
+            if channel.settings.pair in channels and channel.settings.pair not in (None, name)
+        }
+        told: dict[str, str] = {}
+        judged: set[str] = set()
+        for one, other in sorted(pairs):
+            if any(self._out_of_place(name) or channels[name].handled for name in (one, other)):
+                self._forget(one, ProbeFault.DRIFT)
+                self._forget(other, ProbeFault.DRIFT)
+                continue
+            drifted = self._drift(one, other, channels)
+            if drifted is not None:
+                judged.update((one, other))
+                told |= drifted
+        for name in sorted(judged):
+            self._latch(name, ProbeFault.DRIFT).answer(ProbeFault.DRIFT, name in told, told.get(name, ""))
 
     def _out_of_place(self, name: str) -> bool:
         """Its partner is not to be blamed for what a pulled or swapped probe reads."""
         return any(self._latch(name, fault).active for fault in PLACE_FAULTS[:-1])
 
-    def _drift(self, one: str, other: str, channels: dict[str, ProbeMinutes]) -> None:
-        """The pair differs by more than both tolerances and the place allow. With a third probe of the same role, the
-        one further from it is in doubt; else both are: which of two is right nobody can tell."""
+    def _drift(self, one: str, other: str, channels: dict[str, ProbeMinutes]) -> dict[str, str] | None:
+        """Evidence against those of a pair that differ by more than both tolerances and the place allow; None while
+        nothing can be told. With a third pit probe the one further from it is in doubt; else both are: which of two is
+        right nobody can tell."""
         first, second = channels[one], channels[other]
-        a, b = list(first.celsius[-DRIFT_MINUTES:]), list(second.celsius[-DRIFT_MINUTES:])
-        both = [(x, y) for x, y in zip(a, b, strict=True) if not isnan(x) and not isnan(y)]
-        moved = max((abs(x[-1] - x[0]) for x in (a, b) if x), default=nan)
-        latches = [self._latch(name, ProbeFault.DRIFT) for name in (one, other)]
-        if len(both) < DRIFT_MINUTES or not moved < STEADY:
-            return
-        role = first.settings.role
-        margin = PIT_MARGIN if role is Role.PIT else PAIR_MARGIN
+        a, b = first.celsius[-DRIFT_MINUTES:], second.celsius[-DRIFT_MINUTES:]
+        apart = [abs(x - y) for x, y in zip(a, b, strict=True)]
+        if len(apart) < DRIFT_MINUTES or any(map(isnan, apart)) or max(abs(a[-1] - a[0]), abs(b[-1] - b[0])) > STEADY:
+            return None
+        margin = PIT_MARGIN if first.settings.role is Role.PIT else PAIR_MARGIN
         limit = first.settings.tolerance + second.settings.tolerance + margin
-        apart = median(abs(x - y) for x, y in both)
-        evidence = f"{one} {a[-1]:.1f} °C, {other} {b[-1]:.1f} °C: {apart:.1f} °C apart, {limit:.1f} °C allowed"
-        blamed = self._further_off(one, other, channels, limit)
-        for name, latch in zip((one, other), latches, strict=True):
-            seen = apart > limit * (DRIFT_END if latch.active else 1.0) and (latch.active or name in blamed)
-            latch.answer(ProbeFault.DRIFT, seen, evidence)
+        far = median(apart)
+        evidence = f"{one} {a[-1]:.1f} °C, {other} {b[-1]:.1f} °C: {far:.1f} °C apart, {limit:.1f} °C allowed"
+        doubted = [name for name in (one, other) if self._latch(name, ProbeFault.DRIFT).active]
+        if doubted:
+            return dict.fromkeys(doubted, evidence) if far > DRIFT_END * limit else {}
+        return dict.fromkeys(self._further_off(one, other, channels, limit), evidence) if far > limit else {}
 
     def _further_off(self, one: str, other: str, channels: dict[str, ProbeMinutes], limit: float) -> tuple[str, ...]:
         role = channels[one].settings.role
