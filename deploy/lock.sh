@@ -1,0 +1,21 @@
+#!/bin/sh
+# Pins every package, with the hashes of its wheels, for Python 3.11 to 3.13 on Linux x86-64 and aarch64:
+#   requirements.lock       what runs on the board
+#   requirements-test.lock  the same versions, and what the checks need
+# Needs `uv`. Versions already pinned stay as they are; --upgrade takes the newest. Further options go to uv.
+set -eu
+here="$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)"
+cd "$here/.."
+
+compile() {
+    output="$1"
+    shift
+    uv pip compile pyproject.toml --python-version 3.11 --universal \
+        --generate-hashes --no-emit-index-url --no-emit-find-links --no-annotate --no-header --quiet \
+        --output-file "$output" "$@"
+}
+
+compile deploy/requirements.lock --extra push --extra encrypted "$@"
+# What the board runs is what is tested: the second lock must agree with the first.
+compile deploy/requirements-test.lock --extra push --extra encrypted --extra report --extra parquet --extra test \
+    --constraint deploy/requirements.lock "$@"
