@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import Any, cast
 
-from daemon.core.alarm_rules import PRIORITY_ORDER, AlarmRule, Condition
+from daemon.core.alarm_rule import PRIORITY_ORDER, AlarmRule, Condition
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 

@@ -8,70 +8,20 @@ swings by itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
-
+from daemon.core.alarm_rule import AlarmRule, Condition, Unit, WakePolicy, warn_within
+from daemon.core.alarm_words import DAY, HOUR, MINUTE, alarm_text, rules_table
 from daemon.core.events import Priority
 
-TEXT_LIMIT = 60
-"""Characters a woken person reads at a glance; our own bound, common practice, no source."""
-
-LEAD_MARGIN = 60.0
-"""s added to the sleeper's lead, so that one beat, one minute median and the delivery do not eat into it."""
-
-MINUTE = 60.0
-HOUR = 3600.0
-DAY = 86400.0
-
-
-class WakePolicy(StrEnum):
-    """May it wake a sleeper? NOW: a person must act. LEAD: only when the consequence is within the sleeper's lead.
-    OPT_IN: only if the cook asked. NEVER."""
-
-    NOW = "now"
-    LEAD = "lead"
-    OPT_IN = "opt-in"
-    NEVER = "never"
-
-
-class Unit(StrEnum):
-    """What the number in an alarm's text is."""
-
-    CELSIUS = "°C"
-    SECONDS = "s"
-    PERCENT = "%"
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmRule:
-    """One row of the alarm list. Delays in s. deadband in the unit of the judged value.
-    guards: process conditions by name under which it is suppressed by design ("lid-open", "lighting", "piece-off").
-    text: template of `alarm_text`: {name} the subject, {value} and {limit} in `unit`, {time} to the consequence.
-    margin: how far beyond the band's edge the set point lies, same unit. log_only: only shown, never told."""
-
-    id: str
-    title: str
-    cause: str
-    consequence: str
-    action: str
-    time_to_act: float
-    priority: Priority
-    wake: WakePolicy
-    prompt: bool = False
-    on_delay: float = 0.0
-    off_delay: float = 0.0
-    deadband: float = 0.0
-    latched: bool = False
-    once: bool = False
-    re_alarm: float | None = None
-    guards: tuple[str, ...] = ()
-    safety: bool = False
-    """A safety alarm can be neither taken out of service nor shelved by a remote command."""
-    text: str = ""
-    unit: Unit = Unit.CELSIUS
-    margin: float = 0.0
-    log_only: bool = False
-
+__all__ = [
+    "ALARM_RULES",
+    "AlarmRule",
+    "Condition",
+    "WakePolicy",
+    "alarm_text",
+    "rule_by_id",
+    "rules_markdown",
+    "warn_within",
+]
 
 ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
@@ -438,25 +388,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """What the judges say of one rule for one subject at one time. active: beyond the set point now.
-    within: back by more than the deadband (only then may an active alarm return); value/limit: the numbers;
-    consequence_in: s until the consequence, if known (None = unknown: treat as now);
-    suppressed_by: guard names that hold; severity: grows when worse (a worse alarm re-alarms);
-    improving: still beyond the set point but on its way back (the acknowledged alarm is then left alone)."""
-
-    rule: str
-    subject: str
-    active: bool
-    within: bool
-    text: str
-    because: str
-    value: float | None = None
-    consequence_in: float | None = None
-    suppressed_by: tuple[str, ...] = ()
-    severity: int = 0
-    improving: bool = False
+_BY_ID: dict[str, AlarmRule] = {rule.id: rule for rule in ALARM_RULES}
 
 
 def rule_by_id(rule_id: str) -> AlarmRule:
@@ -464,98 +396,6 @@ def rule_by_id(rule_id: str) -> AlarmRule:
     return _BY_ID[rule_id]
 
 
-def wake_within(rule: AlarmRule, lead: float) -> float:
-    """How long before its consequence a LEAD rule wakes, s: the sleeper's lead or the rule's own time to act."""
-    return max(lead, rule.time_to_act) + LEAD_MARGIN
-
-
-def warn_within(rule: AlarmRule, lead: float) -> float:
-    """How long before its consequence a LEAD rule's condition should become active, s, so that after the
-    on-delay the whole of `wake_within` is left (22 + 1 + 2 min on-delay = 25 min for the feed prompt)."""
-    return wake_within(rule, lead) + rule.on_delay
-
-
-def alarm_text(
-    rule: AlarmRule,
-    value: float | None,
-    limit: float | None,
-    name: str,
-    fahrenheit: bool = False,
-    consequence_in: float | None = None,
-) -> str:
-    """The one line a person reads: verb first, numbers with units, at most 60 characters (the name gives way).
-
-    value and limit are in the rule's unit: °C, s or %. consequence_in: s until it is too late; None reads "now".
-    """
-    words = {
-        "value": _measure(value, rule.unit, fahrenheit),
-        "limit": _measure(limit, rule.unit, fahrenheit),
-        "time": "now" if consequence_in is None or consequence_in < MINUTE else f"in {_duration(consequence_in)}",
-    }
-    room = TEXT_LIMIT - len(rule.text.format(name="", **words))
-    return rule.text.format(name=shorten(name, room), **words)
-
-
-def shorten(text: str, room: int) -> str:
-    """The text in at most `room` characters, with an ellipsis where it was cut."""
-    return text if len(text) <= room else text[: max(0, room - 1)].rstrip(" :,") + "…"
-
-
-def _measure(value: float | None, unit: Unit, fahrenheit: bool) -> str:
-    if value is None:
-        return "unknown"
-    if unit is Unit.SECONDS:
-        return _duration(value)
-    if unit is Unit.PERCENT:
-        return f"{value:.0f} %"
-    return f"{value * 1.8 + 32:.0f} °F" if fahrenheit else f"{value:.0f} °C"
-
-
-def _duration(seconds: float) -> str:
-    """Two figures at most, rounded down: nobody is promised a minute that is not there."""
-    if seconds >= 2 * DAY:
-        return f"{seconds // DAY:.0f} days"
-    if seconds >= 2 * HOUR:
-        return f"{seconds // HOUR:.0f} h"
-    if seconds >= MINUTE:
-        return f"{seconds // MINUTE:.0f} min"
-    return f"{max(0.0, seconds):.0f} s"
-
-
-_POLICY_WORDS = {
-    WakePolicy.NOW: "yes",
-    WakePolicy.LEAD: "within the lead",
-    WakePolicy.OPT_IN: "if asked to",
-    WakePolicy.NEVER: "never",
-}
-
-
-def rules_markdown(rules: tuple[AlarmRule, ...] = ALARM_RULES) -> str:
-    """The alarm list as a Markdown table, worst first, for people who must judge it."""
-    lines = [
-        "| id | kind, priority | cause | consequence | action (time to act) | wakes "
-        "| on / off delay, deadband | held back while |",
-        "|---|---|---|---|---|---|---|---|",
-    ]
-    for rule in sorted(rules, key=lambda r: PRIORITY_ORDER[r.priority]):
-        kind = "prompt" if rule.prompt else "safety alarm" if rule.safety else "alarm"
-        deadband = _deadband(rule)
-        lines.append(
-            f"| `{rule.id}` | {kind}, {rule.priority} | {rule.cause} | {rule.consequence} "
-            f"| {rule.action} ({_duration(rule.time_to_act)}) | {_POLICY_WORDS[rule.wake]} "
-            f"| {_duration(rule.on_delay)} / {_duration(rule.off_delay)}, {deadband} "
-            f"| {', '.join(rule.guards) or '-'} |"
-        )
-    return "\n".join(lines) + "\n"
-
-
-def _deadband(rule: AlarmRule) -> str:
-    if not rule.deadband:
-        return "none"
-    return _duration(rule.deadband) if rule.unit is Unit.SECONDS else f"{rule.deadband:g} {rule.unit}"
-
-
-PRIORITY_ORDER: dict[Priority, int] = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
-"""For sorting, worst first."""
-
-_BY_ID: dict[str, AlarmRule] = {rule.id: rule for rule in ALARM_RULES}
+def rules_markdown() -> str:
+    """The alarm list as a Markdown table, worst first."""
+    return rules_table(ALARM_RULES)

@@ -7,23 +7,17 @@ runaway pit. Recovery wakes nobody. A pause mutes repeats of what was told, neve
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, cast
 
 from daemon.core.alarm import AlarmView
-from daemon.core.alarm_rules import (
-    PRIORITY_ORDER,
-    TEXT_LIMIT,
-    AlarmRule,
-    WakePolicy,
-    shorten,
-    wake_within,
-)
+from daemon.core.alarm_rule import PRIORITY_ORDER, AlarmRule, WakePolicy, wake_within
+from daemon.core.alarm_words import TEXT_LIMIT, shorten
 from daemon.core.escalation import FALL_OVER, LOUDER, NOTICE, PHONE, SECOND, SOUNDER, WakeCall, rung
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
 from daemon.core.settings import AnnouncingSettings, QuietHours
+from daemon.core.telling import Memory, Sent, Telling
 
 SPACING = 600.0
 NOTICES_IN_SPACING = 2
@@ -61,61 +55,6 @@ class SleepView:
     """Somebody is being woken and has not answered."""
 
 
-@dataclass(slots=True)
-class _Telling:
-    """One unacknowledged alarm and how loud it was told. consequence_at: engine time, None = treat as now."""
-
-    key: str
-    rule: str
-    occurrence: int
-    text: str
-    since: float
-    consequence_at: float | None
-    level: str = Level.LOG
-    woken: bool = False
-    held: str = ""
-    """Why it does not wake, where it is spared a sleeper."""
-
-
-@dataclass(slots=True)
-class _Sent:
-    """One wake message on its way."""
-
-    at: float
-    audiences: list[str]
-    failed: list[str] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
-
-
-@dataclass(slots=True)
-class _Memory:
-    """All that must outlive a restart. Times are engine times, s."""
-
-    asleep: bool = False
-    paused_from: float = 0.0
-    paused_until: float | None = None
-    steps: dict[str, list[int]] = field(default_factory=dict)
-    """key -> [occurrence, next step]: an id is never used twice."""
-    standing: dict[str, _Telling] = field(default_factory=dict)
-    call: WakeCall | None = None
-    last_wake: float | None = None
-    last_urgent: float | None = None
-    waiting: list[str] = field(default_factory=list)
-    """Alarms that may wake as soon as the spacing is over."""
-    notices: list[float] = field(default_factory=list)
-    queue: list[str] = field(default_factory=list)
-    """Alarms to be told in the next notice."""
-    sent: dict[str, _Sent] = field(default_factory=dict)
-    down: list[str] = field(default_factory=list)
-    """Delivery channels that failed last time."""
-    recheck_at: float | None = None
-    woke: list[str] = field(default_factory=list)
-    held: dict[str, str] = field(default_factory=dict)
-    tests: int = 0
-    test_state: str = "never"
-    test_at: float = 0.0
-
-
 class Annunciator:
     """One per watch. `changed` is told every alarm change; deadlines are fired at their own time."""
 
@@ -123,7 +62,7 @@ class Annunciator:
         self._rules = {rule.id: rule for rule in rules}
         self._settings = settings
         self._channels = dict(settings.audiences)
-        self._memory = _Memory()
+        self._memory = Memory()
 
     def changed(self, change: AlarmChanged, view: AlarmView | None, now: float, wall: float) -> list[Notification]:
         """An alarm changed state. wall: UTC seconds, for quiet hours only."""
@@ -133,7 +72,7 @@ class Annunciator:
             self._forget(key)
             return []
         consequence_in = view.consequence_in if view is not None else None
-        telling = _Telling(
+        telling = Telling(
             key,
             change.rule,
             change.occurrence,
@@ -253,19 +192,15 @@ class Annunciator:
 
     def dump(self) -> dict[str, object]:
         """For a checkpoint: plain values only."""
-        return asdict(self._memory)
+        return self._memory.dump()
 
     def load(self, dumped: dict[str, object]) -> None:
         """The inverse of `dump`: nothing is told twice, nothing is lost, delays go on with what remained."""
-        memory = _Memory(**cast(dict[str, Any], dumped))
-        memory.standing = {k: _Telling(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
-        memory.sent = {k: _Sent(**cast(dict[str, Any], s)) for k, s in memory.sent.items()}
-        memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
-        self._memory = memory
+        self._memory = Memory.load(dumped)
 
     # --- how loud -----------------------------------------------------------------------------------
 
-    def _level(self, telling: _Telling, now: float, night: bool) -> tuple[Level, str]:
+    def _level(self, telling: Telling, now: float, night: bool) -> tuple[Level, str]:
         """How loud an alarm is told now, and why it does not wake where a sleeper is spared."""
         rule = self._rules[telling.rule]
         if rule.log_only:
@@ -280,7 +215,7 @@ class Annunciator:
             return (quiet, "time enough left") if night else (Level.NOTICE, "")
         return (Level.WAKE if night or rule.priority is Priority.HIGH else Level.NOTICE), ""
 
-    def _tell(self, telling: _Telling, now: float, night: bool) -> list[Notification]:
+    def _tell(self, telling: Telling, now: float, night: bool) -> list[Notification]:
         memory = self._memory
         level, held = self._level(telling, now, night)
         telling.level = level
@@ -310,7 +245,7 @@ class Annunciator:
 
     # --- waking -------------------------------------------------------------------------------------
 
-    def _wake(self, telling: _Telling, now: float) -> list[Notification]:
+    def _wake(self, telling: Telling, now: float) -> list[Notification]:
         memory = self._memory
         telling.woken = True
         if memory.call is not None:
@@ -343,7 +278,7 @@ class Annunciator:
         memory.woke.append(message.id)
         return [message]
 
-    def _wakes_soon(self, telling: _Telling, now: float) -> bool:
+    def _wakes_soon(self, telling: Telling, now: float) -> bool:
         return self._level(telling, now + self._settings.merge_within, night=True)[0] is Level.WAKE
 
     def _call_due(self, call: WakeCall) -> float:
@@ -381,7 +316,7 @@ class Annunciator:
         message = self._notification(Level.WAKE, members, audiences, not_after, now)
         oldest = now - self._settings.give_up_after
         memory.sent = {k: s for k, s in memory.sent.items() if s.at >= oldest}
-        memory.sent[message.id] = _Sent(now, list(audiences))
+        memory.sent[message.id] = Sent(now, list(audiences))
         return message
 
     def _channels_of(self, audience: str) -> tuple[str, ...]:
@@ -432,7 +367,7 @@ class Annunciator:
     def _notification(
         self,
         level: Level,
-        tellings: list[_Telling],
+        tellings: list[Telling],
         audiences: tuple[str, ...],
         not_after: float,
         now: float,
@@ -456,7 +391,7 @@ class Annunciator:
             held_back=lead.held,
         )
 
-    def _urgency(self, telling: _Telling) -> tuple[bool, int, bool, float, str]:
+    def _urgency(self, telling: Telling) -> tuple[bool, int, bool, float, str]:
         rule = self._rules[telling.rule]
         return not rule.safety, PRIORITY_ORDER[rule.priority], rule.prompt, telling.since, telling.key
 
@@ -468,7 +403,7 @@ class Annunciator:
                 telling.text = view.text
                 telling.consequence_at = None if view.consequence_in is None else now + view.consequence_in
 
-    def _hold_back(self, telling: _Telling, why: str) -> None:
+    def _hold_back(self, telling: Telling, why: str) -> None:
         """For the morning's account: what was not told, or told in vain."""
         telling.held = why
         name = f"{telling.key}#{telling.occurrence}"

@@ -19,7 +19,8 @@ class ReferenceAlarm:
     def forget(self) -> None:
         self.state, self.beyond, self.back = "A", -1, -1  # seconds spent beyond the set point / back within; -1 = not
         self.guarded = self.improving = False
-        self.severity, self.told = 0, None
+        self.severity = 0
+        self.told: int | None = None
         self.seen: int | None = None  # when it was last acknowledged
         self.raises: list[int] = []
 

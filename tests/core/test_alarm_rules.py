@@ -4,17 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.core.alarm_rules import (
-    ALARM_RULES,
-    TEXT_LIMIT,
-    AlarmRule,
-    Unit,
-    WakePolicy,
-    alarm_text,
-    rule_by_id,
-    rules_markdown,
-    warn_within,
-)
+from daemon.core.alarm_rule import AlarmRule, Unit, WakePolicy, warn_within
+from daemon.core.alarm_rules import ALARM_RULES, rule_by_id, rules_markdown
+from daemon.core.alarm_words import TEXT_LIMIT, alarm_text
 from daemon.core.events import Priority
 from daemon.core.settings import SleeperSettings
 

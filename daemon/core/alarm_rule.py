@@ -1,0 +1,95 @@
+"""One row of the alarm list, and what the judges say of it: the shape of both, no rule yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daemon.core.events import Priority
+
+LEAD_MARGIN = 60.0
+"""s added to the sleeper's lead, so that one beat, one minute median and the delivery do not eat into it."""
+
+PRIORITY_ORDER: dict[Priority, int] = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+"""For sorting, worst first."""
+
+
+class WakePolicy(StrEnum):
+    """May it wake a sleeper? NOW: a person must act. LEAD: only when the consequence is within the sleeper's lead.
+    OPT_IN: only if the cook asked. NEVER."""
+
+    NOW = "now"
+    LEAD = "lead"
+    OPT_IN = "opt-in"
+    NEVER = "never"
+
+
+class Unit(StrEnum):
+    """What the number in an alarm's text is."""
+
+    CELSIUS = "°C"
+    SECONDS = "s"
+    PERCENT = "%"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRule:
+    """One row of the alarm list. Delays in s. deadband in the unit of the judged value.
+    guards: process conditions by name under which it is suppressed by design ("lid-open", "lighting", "piece-off").
+    text: template of `alarm_text`: {name} the subject, {value} and {limit} in `unit`, {time} to the consequence.
+    margin: how far beyond the band's edge the set point lies, same unit. log_only: only shown, never told."""
+
+    id: str
+    title: str
+    cause: str
+    consequence: str
+    action: str
+    time_to_act: float
+    priority: Priority
+    wake: WakePolicy
+    prompt: bool = False
+    on_delay: float = 0.0
+    off_delay: float = 0.0
+    deadband: float = 0.0
+    latched: bool = False
+    once: bool = False
+    re_alarm: float | None = None
+    guards: tuple[str, ...] = ()
+    safety: bool = False
+    """A safety alarm can be neither taken out of service nor shelved by a remote command."""
+    text: str = ""
+    unit: Unit = Unit.CELSIUS
+    margin: float = 0.0
+    log_only: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What the judges say of one rule for one subject at one time. active: beyond the set point now.
+    within: back by more than the deadband (only then may an active alarm return); value/limit: the numbers;
+    consequence_in: s until the consequence, if known (None = unknown: treat as now);
+    suppressed_by: guard names that hold; severity: grows when worse (a worse alarm re-alarms);
+    improving: still beyond the set point but on its way back (the acknowledged alarm is then left alone)."""
+
+    rule: str
+    subject: str
+    active: bool
+    within: bool
+    text: str
+    because: str
+    value: float | None = None
+    consequence_in: float | None = None
+    suppressed_by: tuple[str, ...] = ()
+    severity: int = 0
+    improving: bool = False
+
+
+def wake_within(rule: AlarmRule, lead: float) -> float:
+    """How long before its consequence a LEAD rule wakes, s: the sleeper's lead or the rule's own time to act."""
+    return max(lead, rule.time_to_act) + LEAD_MARGIN
+
+
+def warn_within(rule: AlarmRule, lead: float) -> float:
+    """How long before its consequence a LEAD rule's condition should become active, s, so that after the
+    on-delay the whole of `wake_within` is left (22 + 1 + 2 min on-delay = 25 min for the feed prompt)."""
+    return wake_within(rule, lead) + rule.on_delay
