@@ -136,9 +136,11 @@ class AlarmTable:
         self._shelve_limit = shelve_limit
         self._alarms: dict[str, _Alarm] = {}
         self._deadlines: dict[str, float] = {}
+        self._judged_at = 0.0
 
     def judge(self, condition: Condition, now: float) -> list[AlarmChanged]:
         """Take one condition and move its alarm. Raises KeyError for a rule the table does not have."""
+        self._judged_at = now
         key = alarm_key(condition.rule, condition.subject)
         alarm = self._alarms.get(key)
         if alarm is None:
@@ -213,15 +215,27 @@ class AlarmTable:
                 self._deadlines.pop(key, None)
         return changes
 
+    def resumed(self, now: float, since: float) -> None:
+        """Nobody watched, and nobody will judge before `since`: on-delays and off-delays go on from there with what
+        remained of them, and no alarm is raised, returned or raised again for what nobody saw. A shelving that ran out
+        meanwhile ends now."""
+        for key, alarm in self._alarms.items():
+            unseen = since - self._judged_at
+            alarm.active_since = None if alarm.active_since is None else alarm.active_since + unseen
+            alarm.within_since = None if alarm.within_since is None else alarm.within_since + unseen
+            self._plan(key, alarm, now if alarm.state is AlarmState.SHELVED else since)
+        self._judged_at = since
+
     def dump(self) -> dict[str, object]:
         """For a checkpoint: plain values only."""
-        return {key: asdict(alarm) for key, alarm in self._alarms.items()}
+        return {"judged_at": self._judged_at, "alarms": {key: asdict(alarm) for key, alarm in self._alarms.items()}}
 
     def load(self, dumped: dict[str, object]) -> None:
         """The inverse of `dump`: delays go on with the time that remained, alarms of rules now gone are dropped."""
         self._alarms, self._deadlines = {}, {}
-        for key, row in dumped.items():
-            alarm = _Alarm(**cast(dict[str, Any], row))
+        self._judged_at = cast(float, dumped["judged_at"])
+        for key, row in cast(dict[str, dict[str, Any]], dumped["alarms"]).items():
+            alarm = _Alarm(**row)
             if alarm.rule in self._rules:
                 alarm.state = AlarmState(alarm.state)
                 alarm.raises = list(alarm.raises)

@@ -324,6 +324,30 @@ def test_restart_keeps_what_remains_of_every_delay() -> None:
     assert again.handle_timer(3000.0) == []
 
 
+def test_what_nobody_saw_raises_nothing() -> None:
+    """Stopped at 100 s with 20 s of an on-delay to go, back at 1000 s, judging again from 1030 s."""
+    rules = tuple(rule(id=i, on_delay=60.0, off_delay=60.0, re_alarm=300.0) for i in ("a", "b", "c", "d"))
+    one = AlarmTable(rules, LIMIT)
+    for name in ("b", "c", "d"):
+        one.judge(Condition(name, "pit", True, False, "t", "b"), 0.0)
+    one.handle_timer(60.0)
+    one.command(Acknowledge("b/pit", "cook"), 60.0)  # re-alarm at 360, unseen
+    one.command(Shelve("c/pit", 540.0, "why", "cook"), 60.0)  # until 600, unseen
+    one.judge(Condition("a", "pit", True, False, "t", "b"), 60.0)
+    one.judge(Condition("d", "pit", False, True, "t", "b"), 80.0)
+    for name in ("a", "b", "c"):
+        one.judge(Condition(name, "pit", True, False, "t", "b"), 100.0)
+    again = AlarmTable(rules, LIMIT)
+    again.load(json.loads(json.dumps(one.dump())))
+    again.resumed(1000.0, 1030.0)
+    assert [(c.alarm, c.time, c.after.value) for c in again.handle_timer(2000.0)] == [
+        ("c/pit", 1000.0, "unacknowledged"),  # its condition stood long before the stop
+        ("b/pit", 1030.0, "unacknowledged"),
+        ("a/pit", 1050.0, "unacknowledged"),
+        ("d/pit", 1070.0, "returned-unacknowledged"),
+    ]
+
+
 def test_a_rule_that_is_gone_is_dropped_at_restart() -> None:
     one = table()
     one.judge(condition(True), 0.0)
