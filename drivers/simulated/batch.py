@@ -36,7 +36,8 @@ BAND_HALF_WIDTH = 7.0
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """How a cut is drawn. Ranges are uniform. water, protein, fat: mass fractions. tender_low: °C, as cooks commonly say (no source)."""
+    """How a cut is drawn. Ranges are uniform. water, protein, fat: mass fractions. tender_low: °C, as cooks commonly
+    say (no source)."""
 
     name: str
     weight: tuple[float, float]
@@ -69,8 +70,9 @@ def simulate_cooks(
     kept: float = 0.0,
     pit_hotter: float = 0.0,
 ) -> list[CookRecord]:
-    """n cooks. The keywords shift the truth away from what it usually is: factors on the pit's vapour pressure, the convection, the
-    juice film, the crust's diffusivity and the true thickness; `kept` is added to the share of water kept; `pit_hotter` °C to set points."""
+    """n cooks. The keywords shift the truth away from what it usually is: factors on the pit's vapour pressure, the
+    convection, the juice film, the crust's diffusivity and the true thickness; `kept` is added to the share of water kept;
+    `pit_hotter` °C to set points."""
     rng = np.random.default_rng(seed)
     cut = rng.choice(len(CUTS), n, p=[c.share for c in CUTS])
     meat, drawn = _draw_meat(rng, cut, convection, film, crust, thickness, kept)
@@ -132,7 +134,9 @@ def _draw_meat(
 
 
 def _draw_pit(rng: np.random.Generator, n: int, hotter: float) -> tuple[PitParameters, dict[str, Array]]:
-    set_point = np.round(np.where(rng.random(n) < 0.65, rng.uniform(121, 135, n), rng.uniform(107, 121, n))) + hotter
+    set_point: Array = (
+        np.round(np.where(rng.random(n) < 0.65, rng.uniform(121, 135, n), rng.uniform(107, 121, n))) + hotter
+    )
     size = rng.uniform(0.7, 1.4, n)
     pit = PitParameters.uniform(
         n,
@@ -262,9 +266,9 @@ class _Kitchen:
             [max((a * MINUTE + s - start for a, s in lids if a <= minute), default=0.0) for lids in self.lids]
         )
         fed, moved = self.stokers.act(start, pit_read, ambient)
-        for i in np.flatnonzero(fed):
+        for i in map(int, np.flatnonzero(fed)):
             self.logs[i].append(float(minute))
-        for i in np.flatnonzero(moved):
+        for i in map(int, np.flatnonzero(moved)):
             self.dampers[i].append(float(minute))
         steps = round(MINUTE / PIT_STEP)
         for part in range(steps):
@@ -345,7 +349,8 @@ def _record(
 
 
 def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpisode]:
-    """n fires, each tended for 3-7 h and then left alone until the pit is 25 °C below its band, or for `longest` minutes."""
+    """n fires, each tended for 3-7 h and then left alone until the pit is 25 °C below its band, or for `longest`
+    minutes. The few that were not in their band after the last log are left out."""
     rng = np.random.default_rng(seed)
     pit, weather = _draw_pit(rng, n, 0.0)
     pits = Pits(pit)
@@ -373,9 +378,9 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
         ambient = weather["ambient"] + weather["swing"] * np.sin(2 * np.pi * (weather["hour"] - 9 + minute / 60) / 24)
         stokers.away = minute >= left_alone
         fed, moved = stokers.act(minute * MINUTE, read_rows[-1], ambient)
-        for i in np.flatnonzero(fed):
+        for i in map(int, np.flatnonzero(fed)):
             logs[i].append(float(minute))
-        for i in np.flatnonzero(moved):
+        for i in map(int, np.flatnonzero(moved)):
             dampers[i].append((float(minute), float(pits.damper[i])))
         open_for = np.array(
             [max(((a - minute) * MINUTE + s for a, s in looks if a <= minute), default=0.0) for looks in lids]
@@ -391,7 +396,7 @@ def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpi
         gone = int(inside[-1]) + 1 if inside.size else 0
         far = np.flatnonzero(true[gone:, i] < low[i] - 25)
         stop = min(true.shape[0], gone + (int(far[0]) if far.size else true.shape[0]) + 1)
-        if gone >= true.shape[0] or not logs[i]:
+        if gone >= true.shape[0] or not logs[i] or gone <= logs[i][-1]:
             continue
         episodes.append(
             FireEpisode(

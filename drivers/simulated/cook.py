@@ -22,7 +22,7 @@ import numpy.typing as npt
 from drivers.reading import Measurement
 from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.pit import MOST_DAMPER, WOOD_HEAT, PitParameters, Pits
-from drivers.simulated.sensor import Probes, ProbeFailure, fail
+from drivers.simulated.sensor import ProbeFailure, Probes, fail
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +32,7 @@ HOUR = 3600.0
 REGULATOR_SHUT = 0.06
 """Damper setting of a shut draught regulator: what leaks past it."""
 LIT_CHARCOAL = 5e6
-"""J of lit charcoal under the first wood."""
+"""J of a chimney of lit charcoal."""
 
 
 class Act(StrEnum):
@@ -40,6 +40,8 @@ class Act(StrEnum):
 
     LOG = "log"
     """amount: kg of wood."""
+    LIGHT = "light"
+    """Lit charcoal goes in: what a dead fire needs besides wood."""
     LID = "lid"
     """amount: s the lid stays open."""
     DAMPER = "damper"
@@ -69,8 +71,9 @@ class ScriptedAct:
 
 @dataclass(frozen=True, slots=True)
 class TruthEvent:
-    """kind: an Act value, or "pit-low", "pit-back", "pit-high", "wrap-target", "tender-low", "tender-high", "cold" (a piece off the
-    fire fell below the hold floor), "probe-fails", "probe-back". needs_person: somebody must act now, whatever the hour."""
+    """kind: an Act value, or "pit-low", "pit-back", "pit-high", "wrap-target", "tender-low", "tender-high", "cold" (a
+    piece off the fire fell below the hold floor), "probe-fails", "probe-back". needs_person: somebody must act now,
+    whatever the hour."""
 
     time: float
     kind: str
@@ -81,8 +84,8 @@ class TruthEvent:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """source: the name a driver gives it. kind: "pit" (share: of the firebox's excess), "meat" (piece; depth: 0 centre to 1 surface),
-    "outside" or "cabinet"."""
+    """source: the name a driver gives it. kind: "pit" (share: of the firebox's excess), "meat" (piece; depth: 0
+    centre to 1 surface), "outside" or "cabinet"."""
 
     source: str
     kind: str
@@ -154,7 +157,7 @@ class SimulatedCook:
         self._bias, self._wind, self._rain = 1.0, 1.5, 0.0
         self._lid_until = 0.0
         self._script = sorted(scenario.script, key=lambda s: s.time)
-        self._pit_state, self._reached = "unlit", [0] * len(bodies)
+        self._pit_state, self._reached = "heating", [0] * len(bodies)
         self._failing: set[ProbeFailure] = set()
         self._held: dict[str, float] = {}
         channels = scenario.channels
@@ -190,9 +193,8 @@ class SimulatedCook:
         match act:
             case Act.LOG:
                 self._pits.add_logs(np.array([True]), amount * WOOD_HEAT)
-                if self._pit_state == "unlit":
-                    self._pits.light(embers=LIT_CHARCOAL)
-                    self._pit_state = "heating"
+            case Act.LIGHT:
+                self._pits.light(embers=LIT_CHARCOAL)
             case Act.LID:
                 self._lid_until = self.now + amount
             case Act.DAMPER:
@@ -242,7 +244,7 @@ class SimulatedCook:
     # --- physics --------------------------------------------------------------------------------
 
     def _only(self, piece: str) -> npt.NDArray[np.bool_]:
-        return np.arange(len(self._where)) == self._index[piece]
+        return np.asarray(np.arange(len(self._where)) == self._index[piece])
 
     def _outside(self, now: float) -> float:
         hour = self.scenario.start_hour + now / HOUR

@@ -15,12 +15,13 @@ The conduction is backward Euler on finite volumes, so any step is stable; heat 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from drivers.simulated.properties import ANTOINE, Array, properties, saturation_pressure
+
 Mask = npt.NDArray[np.bool_]
 
 CELLS = 14
@@ -46,11 +47,6 @@ LEWIS_FACTOR = 0.90
 HIGHEST_FRONT = 99.9
 """°C: the wet front cannot pass the boiling point; heat that would push it there boils water away."""
 
-ANTOINE = (8.07131, 1730.63, 233.426)
-"""Of water, 1-100 °C, log10 of mmHg, as commonly printed."""
-MILLIMETRE_OF_MERCURY = 133.322
-"""Pa."""
-
 RELEASE_MIDDLE, RELEASE_WIDTH = 62.0, 6.5
 """°C: where the muscle lets go of its water, and over what width; fitted (fibres and collagen shrink at 53-65 °C)."""
 FILM_WET_SHARE = 0.6
@@ -65,7 +61,8 @@ THICKEST_CRUST = 0.35
 
 @dataclass(frozen=True, slots=True)
 class Wrapping:
-    """What a wrap does. vapour, radiation: factors on the bare surface. gap: W/m²K of the air gap. tight: keeps juice and softens crust."""
+    """What a wrap does. vapour, radiation: factors on the bare surface. gap: W/m²K of the air gap. tight: keeps juice
+    and softens crust."""
 
     vapour: float
     radiation: float
@@ -75,56 +72,11 @@ class Wrapping:
 
 WRAPPINGS = {
     "none": Wrapping(1.0, 1.0, np.inf, False),
-    "foil": Wrapping(0.001, 0.40, 100.0, True),
-    "paper": Wrapping(0.015, 0.80, 120.0, True),
+    "foil": Wrapping(0.001, 0.50, 100.0, True),
+    "paper": Wrapping(0.045, 0.80, 120.0, True),
     "boat": Wrapping(0.45, 0.70, 250.0, False),
 }
 """All fitted. A boat leaves the top bare, so roughly half of the surface still dries."""
-
-# Choi & Okos (1986) as printed in food engineering handbooks (ASHRAE Refrigeration, thermal properties of foods):
-# value = a + b T + c T², T in °C. Rows: water, protein, fat, ash.
-CONDUCTIVITY = np.array(
-    [
-        [0.57109, 1.7625e-3, -6.7036e-6],
-        [0.17881, 1.1958e-3, -2.7178e-6],
-        [0.18071, -2.7604e-4, -1.7749e-7],
-        [0.32962, 1.4011e-3, -2.9069e-6],
-    ]
-)
-DENSITY = np.array(
-    [
-        [997.18, 3.1439e-3, -3.7574e-3],
-        [1329.9, -0.51840, 0.0],
-        [925.59, -0.41757, 0.0],
-        [2423.8, -0.28063, 0.0],
-    ]
-)
-HEAT_CAPACITY = np.array(
-    [
-        [4176.2, -9.0864e-2, 5.4731e-3],
-        [2008.2, 1.2089, -1.3129e-3],
-        [1984.2, 1.4733, -4.8008e-3],
-        [1092.6, 1.8896, -3.6817e-3],
-    ]
-)
-
-
-def saturation_pressure(celsius: Array) -> Array:
-    """Saturated vapour pressure of water, Pa, 1-100 °C (Antoine equation)."""
-    return np.asarray(MILLIMETRE_OF_MERCURY * 10.0 ** (ANTOINE[0] - ANTOINE[1] / (ANTOINE[2] + celsius)))
-
-
-def properties(composition: Array, celsius: float) -> tuple[Array, Array, Array]:
-    """(k W/mK, rho kg/m³, cp J/kgK) of meat, parallel mixing rule (Choi & Okos 1986).
-
-    composition: mass fractions (4, N): water, protein, fat, ash.
-    """
-    powers = np.array([1.0, celsius, celsius**2])
-    density = (DENSITY @ powers)[:, None]
-    rho = 1.0 / (composition / density).sum(axis=0)
-    cp = ((HEAT_CAPACITY @ powers)[:, None] * composition).sum(axis=0)
-    k = rho * ((CONDUCTIVITY @ powers)[:, None] * composition / density).sum(axis=0)
-    return k, rho, cp
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +115,6 @@ class MeatParameters:
             raise TypeError(f"not a meat parameter: {', '.join(values)}")
         return cls(**filled)
 
-    def changed(self, **values: Array) -> MeatParameters:
-        return replace(self, **values)
-
 
 TYPICAL: dict[str, float] = {
     "thickness": 0.11,
@@ -191,7 +140,8 @@ class MeatBodies:
     def __init__(
         self, parameters: MeatParameters, cells: int = CELLS, dry: bool = False, constant: bool = False
     ) -> None:
-        """dry: no water moves (pure conduction). constant: properties frozen at 40 °C. Both are for checks against theory."""
+        """Two switches for checks against theory. dry: no water moves and nothing radiates, which leaves conduction behind
+        convection. constant: properties frozen at 40 °C."""
         p = self.parameters = parameters
         self.cells, self._dry = cells, dry
         n = p.shape
@@ -222,7 +172,7 @@ class MeatBodies:
         self.heat_evaporated: Array = np.zeros_like(p.start)
         self.evaporating_share: Array = np.zeros_like(p.start)
         self._vapour: Array = np.ones_like(p.start)
-        self._radiation: Array = np.ones_like(p.start)
+        self._radiation: Array = np.full_like(p.start, 0.0 if dry else 1.0)
         self._gap: Array = np.zeros_like(p.start)
         self._tight: Mask = np.zeros(p.start.shape, bool)
 
@@ -261,11 +211,7 @@ class MeatBodies:
 
     def mass_left(self) -> Array:
         """Share of the starting mass still there (N,)."""
-        return 1 - (self.evaporated + self.dripped) / (self.density * self.volume_per_area)
-
-    def heat_content(self, before: Array) -> Array:
-        """Heat gained since the temperature field `before`, J/m² of outer surface, with today's heat capacities (N,)."""
-        return np.asarray((self._polynomial(self._c, before) * (self.temperature - before) * self._volume).sum(axis=0))
+        return np.asarray(1 - (self.evaporated + self.dripped) / (self.density * self.volume_per_area))
 
     @staticmethod
     def _polynomial(quadratic: Array, celsius: Array) -> Array:
@@ -299,8 +245,9 @@ class MeatBodies:
             surface_to_last * (1 - sensitivity),
             surface_to_last * (front - sensitivity * old_last),
         )
-        front = np.minimum(front + sensitivity * (self.temperature[-1] - old_last), HIGHEST_FRONT)
+        front = front + sensitivity * (self.temperature[-1] - old_last)
         conducted = surface_to_last * (front - self.temperature[-1])
+        front = np.minimum(front, HIGHEST_FRONT)
         received = h * (surroundings - front)
         self.front = front
         self.heat_in += conducted * seconds

@@ -29,8 +29,10 @@ WOOD_HEAT = 15e6
 """J/kg, lower heating value of seasoned wood at about 20 % moisture (from memory)."""
 VOLATILE_SHARE = 0.65
 """Share of that heat that burns as flame."""
-EMBERS_TO_LIGHT = 0.5e6
-"""J of hot embers at which a fresh log takes half as fast as on a good bed."""
+EMBERS_DEAD, EMBERS_GOOD = 0.2e6, 1.2e6
+"""J of hot embers below which a log does not catch at all, and above which it catches as fast as it can."""
+RELIGHT = 2.5e6
+"""J of lit charcoal that a stoker adds where the embers are too few."""
 RADIANT_FROM_STEEL = 0.33
 """The meat sees walls this far from the gas temperature towards the mean steel temperature (10-12 K below the gas)."""
 WIND_LOSS, RAIN_LOSS = 0.06, 0.05
@@ -86,8 +88,8 @@ ORDINARY: dict[str, float] = {
 
 
 class Pits:
-    """N pits with their fires. `damper` (1 = as usual) sets how fast wood burns. `lid_open`, `flare` (W of burning fat) may be set freely.
-    Ledgers, J: `burned` (heat set free in the pit), `lost` (to the air outside)."""
+    """N pits with their fires. `damper` (1 = as usual) sets how fast wood burns. `lid_open`, `flare` (W of burning
+    fat) may be set freely. Ledgers, J: `burned` (heat set free in the pit), `lost` (to the air outside)."""
 
     def __init__(self, parameters: PitParameters, ambient: Array | float = 12.0) -> None:
         self.parameters = parameters
@@ -117,7 +119,8 @@ class Pits:
         self.unlit_char = self.unlit_char + (1 - VOLATILE_SHARE) * heat
 
     def settle(self, ambient: Array | float) -> None:
-        """Bring the lumps to the set point with the steel in balance, and embers to carry it: a pit that has been tended a while."""
+        """Bring the lumps to the set point with the steel in balance, and embers to carry it: a pit that has been
+        tended a while."""
         p = self.parameters
         need = self.needed_power(ambient)
         self.gas = p.set_point.copy()
@@ -146,7 +149,8 @@ class Pits:
         return self.gas - RADIANT_FROM_STEEL * (self.gas - self.steel)
 
     def place(self, share: Array | float) -> Array:
-        """Gas temperature, °C, at a grate place that gets `share` of the firebox's excess (0.06 near the firebox, -0.05 far away)."""
+        """Gas temperature, °C, at a grate place that gets `share` of the firebox's excess (0.06 near the firebox,
+        -0.05 far away)."""
         return np.asarray(self.gas + share * (self.firebox - self.gas))
 
     def step(
@@ -187,7 +191,7 @@ class Pits:
         """J set free. Each store empties exponentially into the next, so no wood is lost or made."""
         p = self.parameters
         embers = self.flaming + self.char
-        lit = embers / (embers + EMBERS_TO_LIGHT)
+        lit = np.clip((embers - EMBERS_DEAD) / (EMBERS_GOOD - EMBERS_DEAD), 0.0, 1.0)
         caught = -np.expm1(-seconds * self.damper * lit / p.flame)
         flamed = -np.expm1(-seconds * self.damper / p.flame)
         glowed = -np.expm1(-seconds * self.damper / p.glow)
@@ -248,6 +252,7 @@ class Stokers:
         )
         feeds = looking & (judged < 0.93 * need) & (now - self._last_log > 420.0) & (error > -5.0)
         if feeds.any():
+            pits.light(feeds & (pits.flaming + pits.char < EMBERS_GOOD), RELIGHT)
             pits.add_logs(feeds, WOOD_HEAT * self._log_kg * rng.uniform(0.7, 1.3, n))
             self._last_log = np.where(feeds, now, self._last_log)
         return feeds, moves & (np.abs(pits.damper - before) > 0.15)

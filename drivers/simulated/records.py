@@ -20,9 +20,9 @@ class CookRecord:
     Declared (what a cook would tell the watch): cut, weight, thickness (measured with a kitchen ruler), shape (typical of the
     cut), fat_percent, band_low/high, plan_wrap ("foil", "paper", "boat" or None), plan_wrap_at, tender_low.
     Sensed: pit_read, core_read (one a minute, quantised). True: pit_true (air at the meat), core_true (centre).
-    Happened: wrapped, wrapped_minute, plan_broken; logs and lid_openings (start minute, length in s); dips (start, end) while nobody
-    tended the fire; stalls (start, end) by the label of `stall_label`; wrap_minute: core_true first reaches plan_wrap_at
-    (whether or not it is wrapped then); tender_minute: core_true first reaches tender_low, None if never.
+    Happened: wrapped, wrapped_minute, plan_broken; logs and lid_openings (start minute, length in s); dips (start,
+    end) while nobody tended the fire; stalls (start, end) by the label of `stall_label`; wrap_minute: core_true first
+    reaches plan_wrap_at (whether or not it is wrapped then); tender_minute: core_true first reaches tender_low, None if never.
     """
 
     name: str
@@ -88,8 +88,8 @@ def stall_label(
     """Where a stall truly is: [(start, end)] in minutes, end not included.
 
     Unwrapped; core 55-85 °C; mean pit of the last 45 min above band_low - 3; evaporation takes more than half of the heat the
-    surface receives; the core rises slower than 6 °C/h (over 30 min, centred) and than 0.4 of its fastest rise so far; all that for
-    30 min or more. Pieces less than 25 min apart are one stall.
+    surface receives; the core rises slower than 6 °C/h (over 30 min, centred) and than 0.4 of its fastest rise so
+    far; all that for 30 min or more. Pieces less than 25 min apart are one stall.
     """
     n = core.size
     if n < 90:

@@ -84,8 +84,9 @@ NIGHT_LOAD = 2.2
 
 
 def demo_scenario() -> Scenario:
-    """Friday 17:00 to Saturday 13:00. The wood burns down once at night, so that somebody must get up; the lamb's probe loses contact
-    for a while; wrap and tender ranges are reached. Nobody acts after 23:30 unless `SimulatedCook.do` is called."""
+    """Friday 17:00 to Saturday 13:00. The wood burns down once at night, so that somebody must get up; the lamb's
+    probe loses contact for a while; wrap and tender ranges are reached. Nobody acts after 23:30 unless
+    `SimulatedCook.do` is called."""
     evening = [ScriptedAct(_at(t), Act.LOG, amount=kg) for t, kg in _EVENING]
     return Scenario(
         name="village-hall lunch",
@@ -99,6 +100,7 @@ def demo_scenario() -> Scenario:
         channels=_CHANNELS,
         pieces=(_CHUCK, _LAMB),
         script=(
+            ScriptedAct(_at(17.1), Act.LIGHT),
             *evening,
             ScriptedAct(_at(18.5), Act.PUT_ON, "chuck"),
             ScriptedAct(_at(18.5), Act.LID, amount=60.0),

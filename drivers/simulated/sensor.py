@@ -1,4 +1,5 @@
-"""Thermocouple probes: they lag, lie a little, speak in steps of 0.25 °C, and fail in the ways their amplifiers can and cannot tell.
+"""Thermocouple probes: they lag, lie a little, speak in steps of 0.25 °C, and fail in the ways their amplifiers can
+and cannot tell.
 
 Many probes are read at once; arrays are (N,). Units: °C, s.
 

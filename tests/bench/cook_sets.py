@@ -3,9 +3,9 @@
     cooks = cook_set("test")                      # list[CookRecord]
     fires = fire_set("train")                     # list[FireEpisode]
 
-train is for choosing constants, calibration for widening intervals, test for the figures that are shown. The shifted and the second
-truth are for honesty only. The seeds of "test", "shifted" and "second" were chosen after the simulator was frozen; a bench that
-must prove itself on unseen cooks passes its own seed: `cook_set("test", seed=...)`.
+train is for choosing constants, calibration for widening intervals, test for the figures that are shown. The shifted
+and the second truth are for honesty only. The seeds of "test", "shifted" and "second" were chosen after the simulator
+was frozen; a bench that must prove itself on unseen cooks passes its own seed: `cook_set("test", seed=...)`.
 
 The cache key holds a digest of the simulator's source, so a changed simulator never serves old cooks.
 """

@@ -1,9 +1,11 @@
-"""A second truth, built on other physics than drivers/simulated, so that a forecaster's figures mean more than "it knows its own model".
+"""A second truth, built on other physics than drivers/simulated, so that a forecaster's figures mean more than "it
+knows its own model".
 
-Other in structure: a rectangle section in two dimensions with a bone in it, explicit in time (asserted stable); water that diffuses
-and is squeezed towards the surface instead of a dry front that moves in; a sorption curve instead of a crust; shrinking meat; a foil
-wrap as a humid envelope; a pit drawn as a disturbed signal instead of a heat balance. Its plateau goes flat, and in some cooks the
-core falls for a while. It shares the record type and the stall label with drivers/simulated and nothing else.
+Other in structure: a rectangle section in two dimensions with a bone in it, explicit in time (asserted stable); water
+that diffuses and is squeezed towards the surface instead of a dry front that moves in; a sorption curve instead of a crust;
+shrinking meat; a foil wrap as a humid envelope; a pit drawn as a disturbed signal instead of a heat balance. Its
+plateau goes flat, and in some cooks the core falls for a while. It shares the record type and the stall label with
+drivers/simulated and nothing else.
 
     cooks: list[CookRecord] = second_cooks(seed=77, n=100)
 
@@ -54,9 +56,10 @@ POOL_FULL = 3.0
 @dataclass
 class Pieces:
     """N pieces. half: half thickness, m. aspect: width over thickness. bone: (ACROSS, ALONG, N) mask. water: kg/m³ raw.
-    diffusion: m²/s cold; squeezed: how many times faster water moves once the muscle contracts; critical: share of the raw water below which
-    the surface is no longer wet; shrink: share of the lost water's volume by which the piece shrinks. drip: share of the water that hot muscle lets run; sweat: share of that which wets the surface on its way. beads: kg/m² of
-    juice at which the whole surface turns wet."""
+    diffusion: m²/s cold; squeezed: how many times faster water moves once the muscle contracts; critical: share of
+    the raw water below which the surface is no longer wet; shrink: share of the lost water's volume by which the
+    piece shrinks. drip: share of the water that hot muscle lets run; sweat: share of that which wets the surface on
+    its way. beads: kg/m² of juice at which the whole surface turns wet."""
 
     half: Array
     aspect: Array
@@ -75,7 +78,9 @@ class Pieces:
 
 def saturated(celsius: Array) -> Array:
     """Pa over water: Magnus form with the constants of Alduchov & Eskridge (1996), from memory; within 1 % up to 100 °C."""
-    return np.asarray(610.94 * np.exp(17.625 * celsius / (celsius + 243.04)) * (1 - 2.2e-6 * np.maximum(celsius - 20, 0) ** 2))
+    return np.asarray(
+        610.94 * np.exp(17.625 * celsius / (celsius + 243.04)) * (1 - 2.2e-6 * np.maximum(celsius - 20, 0) ** 2)
+    )
 
 
 class Sections:
@@ -123,7 +128,9 @@ class Sections:
         size = 1 - p.shrink * np.clip(self.lost(), 0, 0.5) / 3
         heat = np.where(p.bone, BONE_HEAT, SOLID_DENSITY * SOLID_HEAT + self.w * WATER_HEAT)
         mobility = self._mobility()
-        top_heat, top_water, top_got = self._face(self.t[-1], self.w[-1], mobility[-1], self.top, self.dx, gas, walls, vapour, False)
+        top_heat, top_water, top_got = self._face(
+            self.t[-1], self.w[-1], mobility[-1], self.top, self.dx, gas, walls, vapour, False
+        )
         side_heat, side_water, side_got = self._face(
             self.t[:, -1], self.w[:, -1], mobility[:, -1], self.side, self.dy, gas, walls, vapour, True
         )
@@ -159,15 +166,26 @@ class Sections:
         return total
 
     def _mobility(self) -> Array:
-        """How fast water moves, m²/s: little in raw meat, much when contracting fibres press it out, less again when it gets scarce."""
+        """How fast water moves, m²/s: little in raw meat, much when contracting fibres press it out, less again when
+        it gets scarce."""
         contracting = 1 / (1 + np.exp(-(self.t - 60.0) / 3.5))
         left = self.w / np.maximum(self.raw, 1.0)
         return np.asarray(self.p.diffusion * (1 + self.p.squeezed * contracting) * left**1.5)
 
     def _face(
-        self, t: Array, w: Array, mobility: Array, surface: Array, d: Array, gas: Array, walls: Array, vapour: Array, side: bool
+        self,
+        t: Array,
+        w: Array,
+        mobility: Array,
+        surface: Array,
+        d: Array,
+        gas: Array,
+        walls: Array,
+        vapour: Array,
+        side: bool,
     ) -> tuple[Array, Array, Array]:
-        """One face: (heat into the cells, water out, heat received), per m². `surface` (°C) is moved half way to its balance, which damps it."""
+        """One face: (heat into the cells, water out, heat received), per m². `surface` (°C) is moved half way to its
+        balance, which damps it."""
         p = self.p
         kelvin, wall_kelvin = surface + 273.15, walls + 273.15
         radiation = EMISSIVITY_SIGMA * (kelvin**2 + wall_kelvin**2) * (kelvin + wall_kelvin)
@@ -184,7 +202,9 @@ class Sections:
         critical = p.critical * p.water
         wet = transfer * lift * (pressure - vapour)
         pull = 2 * np.maximum(mobility, 1e-12) / d
-        drying = transfer * lift * (pressure * w / critical - vapour) / (1 + transfer * lift * pressure / (critical * pull))
+        drying = (
+            transfer * lift * (pressure * w / critical - vapour) / (1 + transfer * lift * pressure / (critical * pull))
+        )
         water = np.where(self.sweating | (w - wet / pull >= critical), wet, np.minimum(wet, drying))
         water = np.clip(water, -2e-3, np.where(self.sweating, np.inf, w * d / STEP * 0.2))
         inward = 2 * MEAT_CONDUCTIVITY / d
@@ -194,8 +214,8 @@ class Sections:
         return received - LATENT * water, water, np.maximum(received, 0.0)
 
     def _drip(self) -> None:
-        """Contracting muscle lets some of its water run, and never takes it back. What sweats out wets the whole surface until it has
-        dried: this is what holds the core still, or lets it fall."""
+        """Contracting muscle lets some of its water run, and never takes it back. What sweats out wets the whole
+        surface until it has dried: this is what holds the core still, or lets it fall."""
         held = 1 - self.p.drip / (1 + np.exp(-(self.t - RUNS_AT) / RUNS_WITHIN))
         held = np.minimum(self.held, held)
         gone = self.w * (1 - held / self.held)
@@ -227,7 +247,8 @@ class Signal:
 
 
 def draw_pit(rng: np.random.Generator, set_point: Array, ambient: Array) -> Signal:
-    """Set point, slow wander, a bump for each log, a notch for each look, and a decay with a slow return for a night's neglect."""
+    """Set point, slow wander, a bump for each log, a notch for each look, and a decay with a slow return for a
+    night's neglect."""
     n = set_point.size
     minutes = np.arange(LONGEST, dtype=float)
     gas = np.zeros((LONGEST, n))
@@ -272,7 +293,15 @@ def draw_pit(rng: np.random.Generator, set_point: Array, ambient: Array) -> Sign
 
 # --- whole cooks -----------------------------------------------------------------------------------
 
-TYPICAL = {"convection": 12.0, "diffusion": 2.5e-10, "squeezed": 20.0, "critical": 0.37, "drip": 0.28, "sweat": 0.9, "beads": 0.45}
+TYPICAL = {
+    "convection": 12.0,
+    "diffusion": 2.5e-10,
+    "squeezed": 20.0,
+    "critical": 0.37,
+    "drip": 0.28,
+    "sweat": 0.9,
+    "beads": 0.45,
+}
 """Chosen; see the head of this file."""
 _CUTS = (
     # name, weight kg, thickness m, width/thickness, bone, fat %, tender °C, declared shape
@@ -294,13 +323,20 @@ def draw_pieces(rng: np.random.Generator, cut: npt.NDArray[np.int64]) -> tuple[P
             x, y = int(rng.integers(2, 5)), int(rng.integers(2, 6))
             bone[x : x + 2, y : y + 2, i] = True
     pieces = Pieces(
-        half=np.maximum(seen * rng.normal(1, 0.04, n) / 2, 0.038), aspect=aspect, start=rng.uniform(3, 12, n), bone=bone,
-        water=rng.normal(690, 20, n), convection=rng.lognormal(np.log(TYPICAL["convection"]), 0.15, n),
-        diffusion=rng.lognormal(np.log(TYPICAL["diffusion"]), 0.2, n), squeezed=rng.lognormal(np.log(TYPICAL["squeezed"]), 0.2, n),
-        critical=np.clip(rng.normal(TYPICAL["critical"], 0.05, n), 0.1, 0.9), shrink=rng.uniform(0.6, 1.0, n),
-        drip=np.clip(rng.normal(TYPICAL["drip"], 0.05, n), 0.02, 0.4), sweat=np.clip(rng.normal(TYPICAL["sweat"], 0.1, n), 0.1, 0.98),
+        half=np.maximum(seen * rng.normal(1, 0.04, n) / 2, 0.038),
+        aspect=aspect,
+        start=rng.uniform(3, 12, n),
+        bone=bone,
+        water=rng.normal(690, 20, n),
+        convection=rng.lognormal(np.log(TYPICAL["convection"]), 0.15, n),
+        diffusion=rng.lognormal(np.log(TYPICAL["diffusion"]), 0.2, n),
+        squeezed=rng.lognormal(np.log(TYPICAL["squeezed"]), 0.2, n),
+        critical=np.clip(rng.normal(TYPICAL["critical"], 0.05, n), 0.1, 0.9),
+        shrink=rng.uniform(0.6, 1.0, n),
+        drip=np.clip(rng.normal(TYPICAL["drip"], 0.05, n), 0.02, 0.4),
+        sweat=np.clip(rng.normal(TYPICAL["sweat"], 0.1, n), 0.1, 0.98),
         beads=rng.uniform(0.5, 1.6, n) * TYPICAL["beads"],
-    )  # fmt: skip
+    )
     return pieces, seen
 
 
@@ -360,15 +396,34 @@ def second_cooks(seed: int, n: int) -> list[CookRecord]:
         at_target = np.flatnonzero(core >= wrap_at[i])
         records.append(
             CookRecord(
-                name=f"second-{seed}-{i}", cut=name, weight=round(float(rng.uniform(*weight)), 1), thickness=round(float(seen[i]), 3),
-                shape=shape, fat_percent=fat, band_low=low, band_high=low + 14, plan_wrap=str(material[i]) if plans[i] else None,
-                plan_wrap_at=float(wrap_at[i]) if plans[i] else None, tender_low=tender_low, pit_true=gas,
-                pit_read=traces["pit_read"][:stop, i], core_true=core, core_read=traces["core_read"][:stop, i], evaporating_share=share,
-                wrapped=None if wrapped is None else str(material[i]), wrapped_minute=wrapped, plan_broken=bool(broken[i]),
-                wrap_minute=int(at_target[0]) if plans[i] and at_target.size else None, tender_minute=tender_minute,
-                stalls=stall_label(core, gas, share, low, wrapped), logs=tuple(m for m in pit.logs[i] if m < stop), damper_changes=(),
-                lid_openings=tuple(x for x in pit.lids[i] if x[0] < stop), dips=tuple(x for x in pit.dips[i] if x[0] < stop),
-                ambient=float(ambient[i]), mass_left=1 - float(traces["lost"][stop - 1, i]),
+                name=f"second-{seed}-{i}",
+                cut=name,
+                weight=round(float(rng.uniform(*weight)), 1),
+                thickness=round(float(seen[i]), 3),
+                shape=shape,
+                fat_percent=fat,
+                band_low=low,
+                band_high=low + 14,
+                plan_wrap=str(material[i]) if plans[i] else None,
+                plan_wrap_at=float(wrap_at[i]) if plans[i] else None,
+                tender_low=tender_low,
+                pit_true=gas,
+                pit_read=traces["pit_read"][:stop, i],
+                core_true=core,
+                core_read=traces["core_read"][:stop, i],
+                evaporating_share=share,
+                wrapped=None if wrapped is None else str(material[i]),
+                wrapped_minute=wrapped,
+                plan_broken=bool(broken[i]),
+                wrap_minute=int(at_target[0]) if plans[i] and at_target.size else None,
+                tender_minute=tender_minute,
+                stalls=stall_label(core, gas, share, low, wrapped),
+                logs=tuple(m for m in pit.logs[i] if m < stop),
+                damper_changes=(),
+                lid_openings=tuple(x for x in pit.lids[i] if x[0] < stop),
+                dips=tuple(x for x in pit.dips[i] if x[0] < stop),
+                ambient=float(ambient[i]),
+                mass_left=1 - float(traces["lost"][stop - 1, i]),
             )
-        )  # fmt: skip
+        )
     return records
