@@ -16,6 +16,7 @@ from daemon.core.fire_exit import ExitLibrary, Row
 from daemon.core.fire_signs import (
     DAMPER_AGAIN,
     LOG_AGAIN,
+    LOG_DOUBTED,
     LOG_KNOWN,
     LOG_LAG,
     LOG_MUTED,
@@ -47,6 +48,8 @@ DEEPEST_SHIFT = 8.0
 """°C above the low edge at which an own fire still teaches how it would have left the band."""
 ROWS_KEPT = 600
 """Newest own rows kept."""
+INTERVALS_KEPT = 200
+"""Newest own log intervals kept; their number also says from how many fires the rows come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +82,12 @@ class FireWatch:
         self._lit = False
         self._burns = False
         self._quiet_until = 0.0
+        self._doubted_until = 0.0
         self._damper_quiet_until = 0.0
         self._peak = (0.0, nan)
         self._asked: list[tuple[float, tuple[float, ...]]] = []
-        self._intervals: list[float] = list(profile.log_intervals)
-        self._rows: list[Row] = list(profile.episodes)
+        self._intervals: list[float] = list(profile.log_intervals[-INTERVALS_KEPT:])
+        self._rows: list[Row] = list(profile.episodes[-ROWS_KEPT:])
         self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
 
     def beat(self, now: float, pit: float) -> list[FireNoticed]:
@@ -95,6 +99,7 @@ class FireWatch:
         opened, at, confidence = seen
         self._asked = []  # what a fire does under an open lid teaches nothing about its end
         self._quiet_until = max(self._quiet_until, now + LOG_MUTED * MINUTE)
+        self._doubted_until = now + LOG_DOUBTED * MINUTE
         return [FireNoticed(now, FireSign.LID_OPENED if opened else FireSign.LID_CLOSED, at, confidence)]
 
     def minute(self, now: float, pit: float, band: Band, ambient: float) -> list[FireNoticed]:
@@ -138,12 +143,14 @@ class FireWatch:
 
     def learned(self) -> FireProfile:
         """The profile with this cook's fires added."""
-        return FireProfile(tuple(self._rows[-ROWS_KEPT:]), tuple(self._intervals[-200:]))
+        return FireProfile(tuple(self._rows), tuple(self._intervals))
 
     def _log(self, now: float) -> list[FireNoticed]:
         turn = log_turn(self._pit) if len(self._pit) >= 2 * LOG_SPAN else 0.0
         if turn <= 0 or now < self._quiet_until or not self._burns:
             return []
+        if now < self._doubted_until and self._pit[-1] <= self._lid.level:
+            return []  # still coming back from the open lid
         at = now - LOG_LAG * MINUTE
         self._new_fire(at)
         self._quiet_until = now + LOG_AGAIN * MINUTE
@@ -160,8 +167,9 @@ class FireWatch:
         """A log went in at `at`: learn from the fire before it, and begin a new cycle."""
         if self.last_log is not None and self._burns:
             if at - self.last_log >= SHORTEST_GAP * MINUTE:
-                self._intervals.append((at - self.last_log) / MINUTE)
+                self._intervals = [*self._intervals, (at - self.last_log) / MINUTE][-INTERVALS_KEPT:]
             self._learn(at)
+            self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
         self.last_log = at
         self._asked = []
         self._peak = (at, nan)
@@ -183,8 +191,7 @@ class FireWatch:
             for at, f in seen[::ROW_EVERY]
             if at < end and f[0] > edge
         ]
-        self._rows.extend(rows)
-        self._library = ExitLibrary(tuple(self._rows[-ROWS_KEPT:]), len(self._intervals))
+        self._rows = [*self._rows, *rows][-ROWS_KEPT:]
 
     def _burning(self, pit: float, band: Band) -> None:
         if isnan(pit):
@@ -242,6 +249,7 @@ class FireWatch:
             "lit": self._lit,
             "burns": self._burns,
             "quiet_until": self._quiet_until,
+            "doubted_until": self._doubted_until,
             "damper_quiet_until": self._damper_quiet_until,
             "peak": [self._peak[0], None if isnan(self._peak[1]) else self._peak[1]],
             "asked": [[at, list(f)] for at, f in self._asked],
@@ -258,8 +266,9 @@ class FireWatch:
         self.lid_open = self._lid.open
         self._pit = [nan if v is None else v for v in state["pit"]]
         self._last_minute, self._lit, self._burns = state["last_minute"], state["lit"], state["burns"]
-        self._quiet_until, self._damper_quiet_until = state["quiet_until"], state["damper_quiet_until"]
+        self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
+        self._damper_quiet_until = state["damper_quiet_until"]
         self._peak = (state["peak"][0], nan if state["peak"][1] is None else state["peak"][1])
         self._asked = [(at, tuple(f)) for at, f in state["asked"]]
         self._intervals, self._rows = list(state["intervals"]), [tuple(r) for r in state["rows"]]
-        self._library = ExitLibrary(tuple(self._rows[-ROWS_KEPT:]), len(self._intervals))
+        self._library = ExitLibrary(tuple(self._rows), len(self._intervals))

@@ -13,9 +13,9 @@ from daemon.core.fire_prior import PRIOR
 
 FEATURES = ("level", "slope 6 min", "slope 12 min", "slope 25 min", "since log", "since peak", "peak", "gap")
 """°C above the low edge; °C/min; minutes; °C of the last peak above the low edge; minutes between logs lately."""
-SCALE = np.array([3.0, 0.25, 0.2, 0.15, 15.0, 12.0, 6.0, 25.0])
+SCALE = np.array([2.0, 0.25, 0.2, 0.15, 25.0, 12.0, 9.0, 40.0])
 """How much of each feature makes two fires differ by one unit."""
-NEIGHBOURS = 40
+NEIGHBOURS = 30
 PRIOR_WORTH = 12.0
 """Own fires at which the prior counts half."""
 
@@ -30,7 +30,7 @@ class ExitLibrary:
     def __init__(self, own: tuple[Row, ...], fires: int) -> None:
         mine = np.array(own, dtype=float).reshape(-1, len(FEATURES) + 1)
         rows = np.concatenate([_PRIOR, mine])
-        self._features: npt.NDArray[np.float64] = rows[:, :-1] / SCALE
+        self._features: npt.NDArray[np.float64] = np.ascontiguousarray((rows[:, :-1] / SCALE).T)
         self._minutes: npt.NDArray[np.float64] = rows[:, -1]
         self._worth = np.ones(len(rows))
         self._worth[: len(_PRIOR)] = PRIOR_WORTH / (PRIOR_WORTH + fires)
@@ -39,12 +39,16 @@ class ExitLibrary:
         """p05, p50, p95 minutes until the band is left at the bottom; None when there is nothing to compare with."""
         if len(self._minutes) == 0:
             return None
-        distance = ((self._features - np.array(features) / SCALE) ** 2).sum(axis=1)
+        distance = np.zeros(len(self._minutes))
+        # feature by feature: numpy's own sums depend on where the array lies in memory, and a replay must be exact
+        for column, feature, scale in zip(self._features, features, SCALE, strict=True):
+            distance += (column - feature / scale) ** 2
         count = min(NEIGHBOURS, len(distance))
-        near = np.argpartition(distance, count - 1)[:count]
+        near = np.sort(np.argpartition(distance, count - 1)[:count])
         width = max(float(distance[near].max()), 1e-9)
         weight = self._worth[near] * (1.05 - distance[near] / width)
         order = np.argsort(self._minutes[near], kind="stable")
-        cumulated = np.cumsum(weight[order]) - weight[order] / 2
-        low, middle, high = np.interp((0.05, 0.5, 0.95), cumulated / weight.sum(), self._minutes[near][order])
+        cumulated = np.cumsum(weight[order])
+        middles = (cumulated - weight[order] / 2) / cumulated[-1]
+        low, middle, high = np.interp((0.05, 0.5, 0.95), middles, self._minutes[near][order])
         return float(low), float(middle), float(high)

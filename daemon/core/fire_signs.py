@@ -30,6 +30,8 @@ LOG_KNOWN = 22
 """Minutes after a marked log during which a turn is that log catching."""
 LOG_MUTED = 3
 """Minutes after the pit has recovered from an open lid during which a climb is no log."""
+LOG_DOUBTED = 15
+"""Minutes after that during which a climb is a log only above where the pit was before the lid was opened."""
 LOG_LAG = 6
 """Minutes from laying a log on to the middle of the turn it makes."""
 
@@ -49,7 +51,7 @@ class LidSense:
     def __init__(self) -> None:
         self._recent: list[tuple[float, float]] = []
         self._opened_at = 0.0
-        self._level = nan
+        self.level = nan
         """°C before the lid was opened; NaN when only a mark says so."""
         self._lowest = nan
         self._lowest_at = 0.0
@@ -66,12 +68,12 @@ class LidSense:
             highest_at, highest = max(recent, key=_celsius)
             if highest - pit < LID_DROP:
                 return None
-            self.open, self._level = True, highest
+            self.open, self.level = True, highest
             self._opened_at, self._lowest, self._lowest_at = highest_at, pit, now
             return True, highest_at, min(0.99, 0.5 + (highest - pit) / (4 * LID_DROP))
         if isnan(self._lowest) or pit < self._lowest:
             self._lowest, self._lowest_at = pit, now
-        drop = self._level - self._lowest
+        drop = self.level - self._lowest
         back = not isnan(drop) and pit - self._lowest >= LID_BACK * drop
         settled = (
             not isnan(drop)
@@ -93,7 +95,7 @@ class LidSense:
     def mark(self, is_open: bool, now: float) -> None:
         """The cook says so: believed. A lid marked open with nothing to see is excused for LID_AT_MOST only."""
         if is_open and not self.open:
-            self._level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
+            self.level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
             self._opened_at = now
         self.open = is_open
 
@@ -102,7 +104,7 @@ class LidSense:
             "open": self.open,
             "recent": [list(pair) for pair in self._recent],
             "opened_at": self._opened_at,
-            "level": _out(self._level),
+            "level": _out(self.level),
             "lowest": _out(self._lowest),
             "lowest_at": self._lowest_at,
         }
@@ -111,7 +113,7 @@ class LidSense:
         state: Any = dumped
         self.open, self._opened_at, self._lowest_at = state["open"], state["opened_at"], state["lowest_at"]
         self._recent = [(t, v) for t, v in state["recent"]]
-        self._level, self._lowest = _in(state["level"]), _in(state["lowest"])
+        self.level, self._lowest = _in(state["level"]), _in(state["lowest"])
 
 
 def log_turn(minutes: list[float]) -> float:

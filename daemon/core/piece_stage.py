@@ -176,7 +176,7 @@ class PieceStage:
         return self._ask(self._doubt(now, signs), now)
 
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
-        """A mark of the cook, for this piece or (piece None) for all. It is believed; if readings say otherwise it asks."""
+        """A mark of the cook, for this piece or (piece None) for all. Believed; if readings say otherwise it asks."""
         if mark.piece not in (None, self.piece.id):
             return []
         after = NEXT[PiecePhase(self.stage)].get(mark.kind)
@@ -200,6 +200,7 @@ class PieceStage:
             self.off_at, self._core_off = now, core
         if after is PiecePhase.WRAPPED and because == "mark":
             self.wrapped_at = now
+        # back on the pit: COOKING in the table stands for "where it was", and what is wrapped stays wrapped
         if before in _AFTER_THE_PIT and after is PiecePhase.COOKING and self.wrapped_at is not None:
             after = PiecePhase.WRAPPED
         self.stage, self.since = after, now
@@ -277,8 +278,9 @@ class PieceStage:
                 return f"{name} cools in a hot pit: is it off, or was the probe moved?"
             if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and "cools in" in self.question:
                 return ""
-        if self.stage in (PiecePhase.OFF, PiecePhase.REST) and self._core_off is not None:
-            if signs.core - self._core_off >= STILL_HEATING and signs.pit >= HOT_PIT:
+        if self.stage in (PiecePhase.OFF, PiecePhase.REST):
+            risen = signs.core - self._core_off if self._core_off is not None else 0.0
+            if risen >= STILL_HEATING and signs.pit >= HOT_PIT:
                 return f"{name} is marked off but still heats up: is it off the pit?"
         return self.question
 

@@ -67,7 +67,9 @@ def naive(cook: CookRecord) -> tuple[list[bool], list[float]]:
     """Half-hour slope under 6 °C/h, core 50-88 °C, nothing else."""
     core = cook.core_read.tolist()
     said = [
-        m >= 30 and 50 < core[m] < 88 and slope(core[m - 29 : m + 1]) * 60 < 6
+        m >= 30
+        and 50 < core[m] < 88
+        and slope(core[m - 29 : m + 1]) * 60 < 6
         and (cook.wrapped_minute is None or m < cook.wrapped_minute)
         for m in range(len(core))
     ]

@@ -16,7 +16,9 @@ from daemon.core.settings import Band
 BAND = Band(121.0, 135.0)
 
 
-def run(stage: PitStage, values: list[float], start: int = 0, band: Band = BAND, lid: bool = False) -> list[StageChanged]:
+def run(
+    stage: PitStage, values: list[float], start: int = 0, band: Band = BAND, lid: bool = False
+) -> list[StageChanged]:
     """Feeds minute values with the slope over the last 10 of them."""
     changes: list[StageChanged] = []
     for i, value in enumerate(values):
@@ -98,7 +100,7 @@ def test_runaway_needs_two_fast_rises_well_above_the_band() -> None:
     assert "runaway" not in [c.after for c in run(once, [128.0, 150.0, 150.0, 150.0, 150.0], 100)]
     twice = in_band()
     changes = run(twice, [128.0, 140.0, 152.0, 164.0, 176.0], 100)
-    assert [c.after for c in changes][0] == "runaway"
+    assert changes[0].after == "runaway"
     assert [c.after for c in run(twice, [176.0, 176.0, 175.0, 174.0], 110)] == ["high"]
 
 
@@ -130,13 +132,17 @@ def test_a_raised_band_is_heating_not_low() -> None:
 
 
 values = st.lists(
-    st.tuples(st.one_of(st.just(nan), st.floats(-30, 400)), st.booleans(), st.sampled_from(["", "lit", "finish", "raise"])),
+    st.tuples(
+        st.one_of(st.just(nan), st.floats(-30, 400)), st.booleans(), st.sampled_from(["", "lit", "finish", "raise"])
+    ),
     max_size=60,
 )
 
 
 @given(values)
-def test_whatever_happens_only_the_table_is_followed_and_a_restart_changes_nothing(steps: list[tuple[float, bool, str]]) -> None:
+def test_whatever_happens_only_the_table_is_followed_and_a_restart_changes_nothing(
+    steps: list[tuple[float, bool, str]],
+) -> None:
     stage, twin, band = PitStage(), PitStage(), BAND
     for minute, (value, lid, act) in enumerate(steps):
         before, now = PitPhase(stage.stage), minute * 60.0
