@@ -134,9 +134,9 @@ def _draw_meat(
 
 
 def _draw_pit(rng: np.random.Generator, n: int, hotter: float) -> tuple[PitParameters, dict[str, Array]]:
-    set_point: Array = (
-        np.round(np.where(rng.random(n) < 0.65, rng.uniform(121, 135, n), rng.uniform(107, 121, n))) + hotter
-    )
+    warm = rng.random(n) < 0.65
+    aims = np.where(warm, rng.uniform(121, 135, n), rng.uniform(107, 121, n))
+    set_point = np.asarray(np.round(aims) + hotter, dtype=np.float64)
     size = rng.uniform(0.7, 1.4, n)
     pit = PitParameters.uniform(
         n,

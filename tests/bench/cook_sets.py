@@ -42,11 +42,11 @@ SHIFT = (("vapour", 1.3), ("convection", 1.15), ("film", 0.75), ("crust", 1.35),
 COOK_SETS = {
     "train": CookSet(1101, 300),
     "calibration": CookSet(2202, 400),
-    "test": CookSet(88_417, 300),
-    "shifted": CookSet(88_418, 120, SHIFT),
-    "second": CookSet(88_419, 120, second=True),
+    "test": CookSet(73_511, 300),
+    "shifted": CookSet(73_512, 120, SHIFT),
+    "second": CookSet(73_513, 120, second=True),
 }
-FIRE_SETS = {"train": (1103, 300), "calibration": (2204, 300), "test": (88_420, 300)}
+FIRE_SETS = {"train": (1103, 300), "calibration": (2204, 300), "test": (73_514, 300)}
 CACHE = "pitvigil-simulated"
 
 

@@ -27,7 +27,7 @@ def night() -> SimulatedCook:
     cook = SimulatedCook(demo_scenario(), seed=1)
     seen = 0
     while cook.now < cook.scenario.length:
-        cook.advance(30.0)
+        cook.advance(60.0)
         for event in cook.truth[seen:]:
             if event.kind == "pit-low":
                 cook.do(Act.LOG, amount=2.5)

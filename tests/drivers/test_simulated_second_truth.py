@@ -105,7 +105,7 @@ def test_too_thin_a_piece_is_refused() -> None:
 
 
 def test_whole_cooks_have_the_common_record() -> None:
-    cooks = second.second_cooks(3, 30)
+    cooks = second.second_cooks(3, 12)
     assert len({r.cut for r in cooks}) == 4
     for r in cooks:
         assert r.minutes.size == r.pit_read.size == r.core_read.size == r.evaporating_share.size
@@ -113,7 +113,7 @@ def test_whole_cooks_have_the_common_record() -> None:
         if r.tender_minute is not None:
             assert r.core_true[r.tender_minute] >= r.tender_low > r.core_true[r.tender_minute - 1]
     tender = [r.tender_minute for r in cooks if r.tender_minute is not None]
-    assert len(tender) >= 27 and 6 * 60 < float(np.median(tender)) < 14 * 60
+    assert len(tender) >= 10 and 6 * 60 < float(np.median(tender)) < 14 * 60
 
 
 def test_sets_are_cached_outside_the_repository(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
