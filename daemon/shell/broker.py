@@ -29,8 +29,10 @@ KEEPALIVE = 30
 """s: a silent death is noticed by the broker after 1.5 times this (MQTT 5.0, 3.1.2.10)."""
 FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
 """s between attempts; doubled from the first to the longest."""
-TAKEOVER_PAUSE = 60.0
+TAKEOVER_PAUSE = 30.0
 """s to stand back after another client with our name pushed us out: two that do not would push each other for ever."""
+DROPS_IN_A_ROW = 3
+"""Short connections after which we believe the same of a broker that drops us without a word (mosquitto 2.0 does)."""
 ANSWER_WITHIN = 10.0
 """s the broker may take to answer a connection."""
 STEADY_AFTER = 60.0
@@ -136,7 +138,7 @@ class BrokerLink:
         self._protocol = MQTTProtocolVersion.MQTTv5
         self._loop: asyncio.AbstractEventLoop | None = None
         self._client: mqtt.Client | None = None
-        self._answered: asyncio.Future[str] | None = None
+        self._answered: asyncio.Future[None] | None = None
         self._down: asyncio.Future[tuple[int, str]] | None = None
         self._task: asyncio.Task[None] | None = None
 
@@ -158,7 +160,7 @@ class BrokerLink:
             self._task = None
 
     async def _run(self) -> None:
-        loop, pause = asyncio.get_running_loop(), FIRST_PAUSE
+        loop, pause, drops = asyncio.get_running_loop(), FIRST_PAUSE, 0
         while True:
             began = loop.time()
             client = self._new_client()
@@ -170,15 +172,21 @@ class BrokerLink:
                 client.disconnect()
                 # Joining is quick: the socket is closed. A shield, so that a cancelled link still leaves no thread.
                 await asyncio.shield(asyncio.to_thread(client.loop_stop))
+                # Without a cycle the client goes, and closes its sockets, as soon as nobody holds it.
+                client.on_connect = client.on_disconnect = client.on_message = client.on_publish = None
+                self._client = None
             if code in (OLD_BROKER_REFUSES, UNSUPPORTED_VERSION) and self._protocol is MQTTProtocolVersion.MQTTv5:
                 log.warning("the broker does not speak MQTT 5; using 3.1.1")
                 self._protocol = MQTTProtocolVersion.MQTTv311
                 continue
-            self._say(False, words)
             if loop.time() - began > STEADY_AFTER:
-                pause = FIRST_PAUSE
-            wait = TAKEOVER_PAUSE if code == SESSION_TAKEN_OVER else pause
-            pause = min(2 * pause, LONGEST_PAUSE)
+                pause, drops = FIRST_PAUSE, 0
+            drops += self._answered is not None and self._answered.done()
+            wait, pause = pause, min(2 * pause, LONGEST_PAUSE)
+            if code == SESSION_TAKEN_OVER or drops >= DROPS_IN_A_ROW:
+                wait, drops = TAKEOVER_PAUSE, 0
+                words = f'another client may use our name "{self.settings.client_id}" on the broker: {words}'
+            self._say(False, words)
             await asyncio.sleep(wait * random.uniform(0.8, 1.2))
 
     async def _connection(self, client: mqtt.Client) -> tuple[int, str]:
@@ -198,10 +206,7 @@ class BrokerLink:
         )
         if not done:
             return 0, "the broker does not answer"
-        code, words = await self._down
-        if code == SESSION_TAKEN_OVER:
-            words = f'another client uses our name "{settings.client_id}" on the broker'
-        return code, words
+        return await self._down
 
     def _connect_properties(self) -> Properties | None:
         if self._protocol is not MQTTProtocolVersion.MQTTv5:
@@ -339,8 +344,8 @@ class BrokerLink:
         if refused:
             self._ended(client, code, f"the broker refuses us: {words}")
             return
-        if self._answered is not None and not self._answered.done():
-            self._answered.set_result("")
+        assert self._answered is not None
+        self._answered.set_result(None)
         self.connected = True
         self._denied.clear()
         self._send(self.topics.state, self.topics.connecting, _Owed(self.topics.state), retain=True)
