@@ -29,7 +29,7 @@ from daemon.shell.journal import Journal, Start
 from daemon.shell.loop import WatchLoop
 from daemon.shell.outbox import Outbox
 from daemon.shell.page import Page
-from daemon.shell.resume import engine_time_at_start, restore
+from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.secrets import read_secret
 from daemon.shell.supervisor import DeviceKeeper, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
@@ -76,9 +76,10 @@ class Watch:
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
         self.clock = clock or SystemClock(resume_at)
         previous = self.journal.newest_start()
-        self.engine = Engine(watch_settings(self.rig, self.cook, self.clock.wall() - self.clock.now()), self._profile())
-        restore(self.engine, self.journal)
-        self._wall_offset = self.clock.wall() - self.clock.now()
+        offset, profile = self.clock.wall() - self.clock.now(), self._profile()
+        settings = watch_settings(self.rig, self.cook, offset)
+        self.engine = restored(lambda: Engine(settings, profile), self.journal)
+        self._wall_offset = offset
         self.loop = WatchLoop(
             self.engine, self.clock, self.journal, forecaster=forecast,
             clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,

@@ -112,11 +112,11 @@ def _run(options: argparse.Namespace) -> int:
         return EXIT_BAD_CONFIG
     for line in watch.greeting():
         say(line)
-    asyncio.run(_until_signal(watch.run()))
+    asyncio.run(until_signal(watch.run()))
     return 0
 
 
-async def _until_signal(work: object) -> None:
+async def until_signal(work: object) -> None:
     """Run until SIGTERM or SIGINT, then let it end by itself."""
     task = asyncio.ensure_future(work)  # type: ignore[call-overload]
     loop = asyncio.get_running_loop()
@@ -130,7 +130,7 @@ def _demo(options: argparse.Namespace) -> int:
     from daemon.demo import Demo
 
     demo = Demo(speed=options.speed, seed=options.seed, hours=options.hours, plain=options.plain)
-    asyncio.run(_until_signal(demo.run()))
+    asyncio.run(until_signal(demo.run()))
     demo.farewell()
     return 0
 

@@ -213,7 +213,9 @@ class VirtualCook:
     def _deed(self, rule: str, piece: str) -> Callable[[], None] | None:
         do = self._simulated.do
         match rule:
-            case "pit-falling" | "fire-out":
+            case "fire-out":
+                return self._relight
+            case "pit-falling":
                 return lambda: do(Act.LOG, amount=1.6)
             case "wrap-target":
                 return lambda: do(Act.WRAP_PAPER, piece)
@@ -223,6 +225,11 @@ class VirtualCook:
                 return lambda: do(Act.DAMPER, amount=0.6)
             case _:
                 return None
+
+    def _relight(self) -> None:
+        self._simulated.do(Act.LIGHT)
+        self._simulated.do(Act.LOG, amount=1.6)
+        self._mark(MarkKind.FIRE_LIT, None)
 
     def _finish(self, piece: str) -> None:
         """Probe for tender; off if the probe slides in, else try again in half an hour."""

@@ -109,6 +109,7 @@ class Engine:
 
     def _begin_cook(self) -> None:
         cook = self.settings.cook
+        self.conditioner.settings = self.settings
         self.band = cook.band
         self.pieces = {}
         for piece in cook.pieces:

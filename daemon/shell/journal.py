@@ -254,6 +254,11 @@ class Journal:
             ).fetchall()
         return (json.loads(body) for (body,) in rows)
 
+    def first_input_since(self, time: float) -> int:
+        """seq of the first input at or after `time`, or one past the last."""
+        found: int = self._one("SELECT COALESCE(MIN(seq), ?) FROM inputs WHERE time >= ?", (self.last_input + 1, time))
+        return found
+
     def newest_event_time(self) -> float | None:
         value: float | None = self._one("SELECT time FROM events ORDER BY seq DESC LIMIT 1")
         return value

@@ -6,13 +6,18 @@ turns a journal into its events.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import logging
+from collections.abc import Callable, Iterable, Iterator
 
 from daemon.core.engine import Engine
 from daemon.core.events import Event
 from daemon.core.inputs import Input, Resumed
 from daemon.shell.clock import PLAUSIBLE_SINCE
 from daemon.shell.journal import Journal
+
+log = logging.getLogger(__name__)
+
+A_DAY = 86400.0
 
 
 def replayed(engine: Engine, inputs: Iterable[tuple[float, Input]], until: float | None = None) -> Iterator[Event]:
@@ -30,15 +35,21 @@ def _fire(engine: Engine, now: float) -> Iterator[Event]:
         yield from engine.handle_timer(deadline)
 
 
-def restore(engine: Engine, journal: Journal) -> None:
-    """Bring a fresh engine to where the journal ends."""
+def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:
+    """An engine where the journal ends. A checkpoint that this version cannot read (an older one wrote it) is passed
+    over: then the journal's last day is heard again from its inputs."""
+    engine, after = make_engine(), 0
     checkpoint = journal.newest_checkpoint()
-    after = 0
     if checkpoint is not None:
-        engine.load(checkpoint.state)
-        after = checkpoint.input
+        try:
+            engine.load(checkpoint.state)
+            after = checkpoint.input
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            log.warning("the checkpoint is of another version (%r): replaying the last day instead", error)
+            engine, after = make_engine(), journal.first_input_since(checkpoint.time - A_DAY) - 1
     for _ in replayed(engine, journal.inputs(after=after), until=journal.newest_event_time()):
         pass
+    return engine
 
 
 def engine_time_at_start(journal: Journal | None, boot: str, boot_seconds: float, wall: float) -> float | None:

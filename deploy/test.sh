@@ -1,0 +1,11 @@
+#!/bin/sh
+# Sets everything up and runs all checks and tests but the long ones (deploy/soak.sh runs those).
+set -eu
+cd "$(dirname "$0")/.."
+. deploy/prepare.sh
+prepare "[test]"
+.venv/bin/ruff check .
+.venv/bin/ruff format --check .
+.venv/bin/lint-imports
+.venv/bin/mypy
+exec .venv/bin/pytest "$@"
