@@ -1,0 +1,259 @@
+"""The installer in a scratch root, and the service unit under systemd's own measure.
+
+The wheelhouse is made here from small wheels of our own, so that the life of an installation takes seconds; the real one
+is tried by the test marked soak.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import re
+import shutil
+import stat
+import subprocess
+import zipfile
+from pathlib import Path
+
+import pytest
+
+DEPLOY = Path(__file__).parents[2] / "deploy"
+EXPOSURE_LIMIT = 20
+"""tenths of systemd's exposure level, 0 (good) to 100: our own bar is 2.0"""
+MIB = 1024 * 1024
+
+
+# --- a wheelhouse of small wheels ----------------------------------------------------------------------------
+
+
+def make_wheel(directory: Path, name: str, version: str, module: str, text: str, script: str = "") -> Path:
+    """A wheel by the binary distribution format (PyPA specification): a zip with a RECORD of sha256 hashes."""
+    info = f"{name}-{version}.dist-info"
+    files = {
+        f"{module}.py": text,
+        f"{info}/METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n",
+        f"{info}/WHEEL": "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
+    }
+    if script:
+        files[f"{info}/entry_points.txt"] = f"[console_scripts]\n{script}\n"
+    rows = [f"{path},sha256={_urlsafe_sha256(body)},{len(body)}" for path, body in files.items()]
+    files[f"{info}/RECORD"] = "\n".join([*rows, f"{info}/RECORD,,"]) + "\n"
+    wheel = directory / f"{name}-{version}-py3-none-any.whl"
+    with zipfile.ZipFile(wheel, "w") as archive:
+        for path, body in files.items():
+            archive.writestr(path, body)
+    return wheel
+
+
+def _urlsafe_sha256(body: str) -> str:
+    return base64.urlsafe_b64encode(hashlib.sha256(body.encode()).digest()).rstrip(b"=").decode()
+
+
+def make_wheelhouse(directory: Path, version: str) -> Path:
+    """As deploy/wheelhouse.sh lays one out, with a daemon that only knows its version."""
+    directory.mkdir()
+    text = f"def main():\n    print('version {version}')\n"
+    own = make_wheel(directory, "pitvigil", version, "pitvigil_stub", text, "pitvigil = pitvigil_stub:main")
+    other = make_wheel(directory, "neededthing", "1.0", "neededthing", "")
+    for lock, name, number, wheel in (
+        ("pitvigil", "pitvigil", version, own),
+        ("requirements", "neededthing", "1.0", other),
+    ):
+        digest = hashlib.sha256(wheel.read_bytes()).hexdigest()
+        (directory / f"{lock}.lock").write_text(f"{name}=={number} --hash=sha256:{digest}\n")
+    for file in ("install.sh", "uninstall.sh", "pitvigil.service", "70-pitvigil.rules", "journald.conf"):
+        shutil.copy(DEPLOY / file, directory)
+    for example in ("rig.toml", "cook.toml"):
+        shutil.copy(DEPLOY.parent / "config" / "examples" / example, directory)
+    return directory
+
+
+def install(wheelhouse: Path, root: Path, *options: str) -> subprocess.CompletedProcess[str]:
+    command = ["sh", str(wheelhouse / "install.sh"), "--root", str(root), *options]
+    return subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+
+
+def running_version(root: Path) -> str:
+    command = [str(root / "opt/pitvigil/current/bin/pitvigil")]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
+
+
+# --- the installer -------------------------------------------------------------------------------------------
+
+
+def test_life_of_an_installation(tmp_path: Path) -> None:
+    """Install, again, a bad upgrade, a good one, roll back, uninstall: each version whole, the cook's files untouched.
+
+    One story, since making a virtual environment takes seconds.
+    """
+    old, new = make_wheelhouse(tmp_path / "old", "1.0"), make_wheelhouse(tmp_path / "new", "1.1")
+    root = tmp_path / "root"
+    opt, etc = root / "opt/pitvigil", root / "etc/pitvigil"
+
+    first = install(old, root)
+    assert first.returncode == 0, first.stderr
+    assert running_version(root) == "version 1.0"
+    token = (etc / "secrets/page-token").read_text().strip()
+    assert f"page token: {token}" in first.stdout
+    assert len(base64.urlsafe_b64decode(token + "=")) * 8 == 256
+    assert stat.S_IMODE((etc / "secrets").stat().st_mode) == 0o700
+    assert stat.S_IMODE((etc / "secrets/page-token").stat().st_mode) == 0o600
+    assert 'token_file = "secret_page-token"' in (etc / "rig.toml").read_text()
+    for file in (
+        "systemd/system/pitvigil.service",
+        "udev/rules.d/70-pitvigil.rules",
+        "systemd/journald.conf.d/pitvigil.conf",
+    ):
+        assert (root / "etc" / file).is_file()
+
+    directory = (opt / "current").resolve()
+    made = directory.stat().st_ctime_ns
+    assert install(old, root).returncode == 0
+    assert (opt / "current").resolve().stat().st_ctime_ns == made, "the same wheels are not installed twice"
+
+    (etc / "rig.toml").write_text("# my own rig\n")
+    bad = make_wheelhouse(tmp_path / "bad", "1.1")
+    make_wheel(bad, "neededthing", "1.0", "neededthing", "import os  # not what was locked\n")
+    refused = install(bad, root)
+    assert refused.returncode != 0
+    assert "do not match the hashes" in refused.stderr.lower()
+    assert running_version(root) == "version 1.0"
+    assert not list(opt.glob("1.1-*"))
+
+    (opt / "1.1-interrupted").mkdir()  # a power cut in an earlier upgrade
+    assert install(new, root).returncode == 0
+    assert running_version(root) == "version 1.1"
+    assert (opt / "previous").resolve() == directory
+    assert not (opt / "1.1-interrupted").exists()
+    assert (etc / "rig.toml").read_text() == "# my own rig\n"
+    assert (etc / "secrets/page-token").read_text().strip() == token
+
+    (directory / "deploy/pitvigil.service").write_text("# the unit of 1.0\n")
+    assert install(new, root, "--rollback").returncode == 0
+    assert running_version(root) == "version 1.0"
+    assert (root / "etc/systemd/system/pitvigil.service").read_text() == "# the unit of 1.0\n", "the unit goes back too"
+
+    uninstall = ["sh", str(DEPLOY / "uninstall.sh"), "--root", str(root)]
+    subprocess.run(uninstall, check=True, capture_output=True)
+    assert not opt.exists()
+    assert not (root / "etc/systemd/system/pitvigil.service").exists()
+    assert (etc / "rig.toml").read_text() == "# my own rig\n"
+    subprocess.run([*uninstall, "--purge"], check=True, capture_output=True)
+    assert not etc.exists()
+
+
+def test_without_a_version_before_there_is_no_roll_back(tmp_path: Path) -> None:
+    answer = install(make_wheelhouse(tmp_path / "only", "1.0"), tmp_path / "root", "--rollback")
+    assert answer.returncode == 1
+    assert "no version before" in answer.stderr
+
+
+@pytest.mark.soak
+def test_the_real_wheelhouse_installs_without_a_network(tmp_path: Path) -> None:
+    """Builds it (this needs the network or a package cache), then installs with the network taken away."""
+    if shutil.which("unshare") is None or os.geteuid() != 0:
+        pytest.skip("taking the network away needs root and util-linux")
+    wheels, root = tmp_path / "wheels", tmp_path / "root"
+    subprocess.run(["sh", str(DEPLOY / "wheelhouse.sh"), str(wheels)], check=True, timeout=900)
+    command = ["unshare", "--net", "sh", str(wheels / "install.sh"), "--root", str(root)]
+    subprocess.run(command, check=True, timeout=600)
+    pitvigil, rig = root / "opt/pitvigil/current/bin/pitvigil", root / "etc/pitvigil/rig.toml"
+    checked = subprocess.run([pitvigil, "check", "--rig", rig], capture_output=True, text=True, check=False, cwd=root)
+    assert checked.returncode == 0, checked.stderr
+
+
+# --- the locks -----------------------------------------------------------------------------------------------
+
+
+def _pinned(lock: str) -> dict[str, list[str]]:
+    """Name -> "version marker" lines of a lock; a package may be pinned apart for different Pythons."""
+    pinned: dict[str, list[str]] = {}
+    for line in (DEPLOY / lock).read_text().splitlines():
+        if match := re.match(r"([a-z0-9.-]+)==(\S+)", line):
+            pinned.setdefault(match[1], []).append(match[2])
+    return pinned
+
+
+@pytest.mark.parametrize("lock", ["requirements.lock", "requirements-test.lock"])
+def test_every_pinned_package_has_hashes_and_no_address(lock: str) -> None:
+    text = (DEPLOY / lock).read_text()
+    assert "://" not in text
+    for block in re.split(r"\n(?=\S)", text.strip()):
+        assert re.match(r"[a-z0-9.-]+==", block), block[:60]
+        assert "--hash=sha256:" in block, block[:60]
+
+
+def test_what_is_tested_is_what_a_board_installs() -> None:
+    board, tested = _pinned("requirements.lock"), _pinned("requirements-test.lock")
+    assert len(board) > 20
+    assert {name: tested.get(name) for name in board} == board
+
+
+def test_locks_hold_what_the_project_asks_for() -> None:
+    import tomllib
+
+    project = tomllib.loads((DEPLOY.parent / "pyproject.toml").read_text())["project"]
+    extras = project["optional-dependencies"]
+
+    def names(requirements: list[str]) -> set[str]:
+        return {re.split(r"[<>=!~\[ ]", r)[0].lower() for r in requirements}
+
+    board = names(project["dependencies"] + extras["push"] + extras["encrypted"])
+    assert board <= set(_pinned("requirements.lock"))
+    everything = board.union(*(names(extra) for extra in extras.values()))
+    assert everything <= set(_pinned("requirements-test.lock"))
+
+
+# --- the unit ------------------------------------------------------------------------------------------------
+
+
+def unit_settings() -> dict[str, list[str]]:
+    settings: dict[str, list[str]] = {}
+    for line in (DEPLOY / "pitvigil.service").read_text().splitlines():
+        if "=" in line and not line.startswith("#"):
+            key, _, value = line.partition("=")
+            settings.setdefault(key, []).append(value)
+    return settings
+
+
+def exposure(unit: Path) -> tuple[int, str]:
+    """(exit code against our threshold, report) of `systemd-analyze security`."""
+    command = [
+        "systemd-analyze",
+        "security",
+        "--offline=true",
+        f"--threshold={EXPOSURE_LIMIT}",
+        "--no-pager",
+        str(unit),
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    return done.returncode, done.stdout + done.stderr
+
+
+needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
+
+
+@needs_systemd
+def test_exposure_is_at_most_two(tmp_path: Path) -> None:
+    code, report = exposure(DEPLOY / "pitvigil.service")
+    assert code == 0, report
+    # the measure must also be able to fail
+    bare = tmp_path / "bare.service"
+    bare.write_text("[Service]\nExecStart=/bin/true\nUser=nobody\n")
+    assert exposure(bare)[0] != 0
+
+
+def test_the_unit_keeps_its_promises() -> None:
+    unit = unit_settings()
+    assert unit["Type"] == ["notify"]
+    assert float(unit["WatchdogSec"][0]) <= 30
+    assert unit["Restart"] == ["always"]
+    assert unit["StartLimitIntervalSec"] == ["0"], "a watch is never given up"
+    assert unit["MemoryMax"] == ["192M"]
+    assert unit["LoadCredential"] == ["secret:/etc/pitvigil/secrets"]
+    assert unit["StandardOutput"] == ["null"], "the greeting holds the page's token"
+    allowed = {line.split()[0] for line in unit["DeviceAllow"]}
+    assert {"char-ttyUSB", "char-ttyACM", "char-ttyAMA", "char-gpiochip"} <= allowed
+    assert "AF_UNIX" in unit["RestrictAddressFamilies"][0], "BLE goes over the system bus, a Unix socket"
+    assert "PrivateDevices" not in unit, "it would hide the serial lines"
