@@ -278,10 +278,10 @@ class BrokerLink:
         return self.connected and await self._acknowledged(topic, payload, DELIVERY)
 
     def resend(self, prefixes: tuple[str, ...] = ("",)) -> None:
-        """Everything retained under one of these beginnings, once more."""
+        """Every value retained under one of these beginnings, once more. What has been cleared stays cleared."""
         if self.connected:
             for topic, value in self._values.items():
-                if topic.startswith(prefixes):
+                if value.payload and topic.startswith(prefixes):
                     self._send_value(topic, value)
 
     @property

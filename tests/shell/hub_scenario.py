@@ -1,8 +1,11 @@
-"""Our own night for the feed: the example rig and cook (chuck roll and lamb shoulder) with the real engine."""
+"""Our own night for the feed: the example rig and cook (chuck roll and lamb shoulder) with the real engine.
+
+`python -m tests.shell.hub_scenario` prints its discovery documents.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -14,6 +17,7 @@ from daemon.core.events import AlarmChanged, AlarmState, Event, Priority
 from daemon.core.inputs import Input, Readings, Resumed
 from daemon.core.snapshot import Snapshot
 from daemon.settings_from_files import watch_settings
+from daemon.shell import discovery, homie
 from drivers.reading import Fault, Reading
 
 NIGHT = 1_796_000_400.0
@@ -89,5 +93,9 @@ def alarm(number: int, now: float) -> AlarmChanged:
     )  # fmt: skip
 
 
-def of_kind(events: Sequence[Event], kind: type) -> list[Event]:
-    return [event for event in events if isinstance(event, kind)]
+if __name__ == "__main__":  # for deploy/hub/check_discovery.py
+    parts = homie.nodes(night()[2])
+    hub = discovery.Hub("homeassistant", "pit", "The long pit", "homie/5/pit", "pitvigil/pit/event")
+    shown = discovery.entities(hub, parts)
+    documents = {"device": discovery.device_document(hub, shown), "entities": discovery.entity_documents(hub, shown)}
+    print(json.dumps(documents))

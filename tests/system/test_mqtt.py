@@ -201,6 +201,7 @@ async def test_the_heartbeat_says_everything_again(evening: tuple[Rig, Snapshot]
         watch.feed.heartbeat(watch.now + 60)
         await ear.hears(f"{BASE}/channel-outside/live")
         await ear.hears(f"{BASE}/watch/cook", "Village-hall lunch")
+        assert "" not in {h.payload for h in ear.heard}  # what is unknown was cleared once and is not cleared again
         assert ear.of(f"{BASE}/channel-pit-left/temperature") == ["121.0"]
         assert not [h for h in ear.heard if h.topic.startswith("homeassistant/")]
 
