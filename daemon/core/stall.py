@@ -26,10 +26,10 @@ WARM, DONE = 50.0, 84.0
 """Core °C between which a stall is looked for. Above DONE the core creeps towards boiling, which is no stall."""
 GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 22, 8.0
 """The gate is shut while a mean over GATE_MEAN minutes within GATE_MEMORY minutes lay GATE_DEPTH °C under the band."""
-EVIDENCE, EVIDENCE_AT_MOST = 0.08, 0.4
+EVIDENCE, EVIDENCE_AT_MOST = 0.15, 0.6
 """Log odds of a stall per minute and per °C/h under ENTERS_BELOW, and the most that one minute may say."""
-BEGINS, ENDS = 1 / 300, 1 / 150
-"""Chance a minute that a stall begins or ends, for the published probability (common practice: stalls last 1-5 h)."""
+BEGINS, ENDS = 1 / 150, 1 / 100
+"""Chance a minute that a stall begins or ends, for the published probability; chosen on simulated cooks."""
 
 
 class StallWatch:

@@ -1,6 +1,6 @@
 """Makes daemon/core/fire_prior.py: simulated fires to compare a pit's first fires with, until it has its own.
 
-    python tests/bench/make_fire_prior.py            # writes the module (fixed seed: same file every time)
+    python -m tests.bench.make_fire_prior            # writes the module (fixed seed: same file every time)
 
 The pit here is a small model of its own (gas, steel and firebox as three lumps; logs that give off gas, then
 char), kept apart from drivers/simulated on purpose: the prior must not share code with the truth it is judged by.
@@ -140,8 +140,8 @@ def rows(fire: Fire, marked: bool, every: int) -> list[Row]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--fires", type=int, default=400)
-    parser.add_argument("--rows", type=int, default=1000)
+    parser.add_argument("--fires", type=int, default=1200)
+    parser.add_argument("--rows", type=int, default=1500)
     arguments = parser.parse_args()
     rng = np.random.default_rng(SEED)
     all_rows: list[Row] = []
