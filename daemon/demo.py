@@ -26,7 +26,16 @@ from rich.text import Text
 
 from daemon.app import Files, Watch
 from daemon.core.engine import Engine
-from daemon.core.events import AlarmChanged, AlarmState, Event, Level, NapPlanned, Notification, StageChanged
+from daemon.core.events import (
+    AlarmChanged,
+    AlarmState,
+    Event,
+    Level,
+    NapPlanned,
+    Notification,
+    QualityChanged,
+    StageChanged,
+)
 from daemon.core.inputs import Acknowledge, Goal, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
 from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.clock import SpedUpClock
@@ -182,7 +191,7 @@ class VirtualCook:
         if not self._greeted and now > BEDTIME - 600:
             self._greeted = True
             self._watch.loop.post(TestWake(by="cook"))
-            self._later(now + 120, lambda: self._watch.loop.post(Acknowledge("*", by="cook")))
+            self._later(now + 180, lambda: self._watch.loop.post(Acknowledge("*", by="cook")))
         if self._greeted and not self._asleep and BEDTIME < now < MORNING:
             self._asleep = True
             self._watch.loop.post(GoToSleep(by="cook"))
@@ -328,6 +337,8 @@ class Demo:
                     self._note(
                         event.time, f"{event.subject}: {event.before} -> {event.after} ({event.because})", "cyan"
                     )
+                case QualityChanged():
+                    self._note(event.time, f"probe {event.channel}: {event.quality} ({event.evidence})", "blue")
                 case AlarmChanged() if event.after is AlarmState.UNACKNOWLEDGED:
                     self._note(event.time, f"alarm {event.alarm}: {event.because}", "yellow")
                 case NapPlanned():

@@ -15,7 +15,7 @@ from typing import Any
 
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES
-from daemon.core.annunciation import Annunciator
+from daemon.core.annunciation import TEST_WAKE, Annunciator
 from daemon.core.conditioning import Conditioner
 from daemon.core.evenness import Evenness, evenness
 from daemon.core.events import (
@@ -139,8 +139,10 @@ class Engine:
                 return self._forecast(item, now)
             case Mark():
                 return self._mark(item, now)
-            case Acknowledge() | Shelve() | Unshelve() | OutOfService():
-                return self._told(self.alarms.command(item, now), now)
+            case Acknowledge():
+                return self._acknowledge(item, now)
+            case Shelve() | Unshelve() | OutOfService():
+                return self._alarm_command(item, now)
             case PauseSound() | TestWake():
                 return list(self.annunciator.command(item, now, self._utc(now)))
             case GoodMorning():
@@ -198,8 +200,23 @@ class Engine:
                 events.append(change)
         return [SamplesJudged(now, tuple(samples)), *events]
 
+    def _acknowledge(self, item: Acknowledge, now: float) -> list[Event]:
+        """A test wake is no alarm: it is known to the annunciator only. "*" answers both."""
+        events: list[Event] = []
+        if item.alarm in ("*", TEST_WAKE):
+            events += self.annunciator.command(item, now, self._utc(now))
+        if item.alarm != TEST_WAKE:
+            events += self._told(self.alarms.command(item, now), now)
+        return events
+
+    def _alarm_command(self, item: Shelve | Unshelve | OutOfService, now: float) -> list[Event]:
+        if isinstance(item, OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
+            return [CommandRefused(now, "out-of-service", "alarms go out of service by day only, with somebody awake")]
+        return self._told(self.alarms.command(item, now), now)
+
     def _resumed(self, now: float) -> list[Event]:
         self._grace_until = now + GRACE
+        self.alarms.resumed(now, self._grace_until)
         self._next_beat = ceil(now / BEAT) * BEAT
         if self._blind_since is not None:
             self._blind_since = max(self._blind_since, now)

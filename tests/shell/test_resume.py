@@ -1,0 +1,88 @@
+"""Engine time over restarts and clock steps; a checkpoint of another version is passed over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import config
+from config.loader import load_both
+from daemon.core.engine import Engine
+from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
+from daemon.settings_from_files import watch_settings
+from daemon.shell.journal import Journal, Start
+from daemon.shell.resume import engine_time_at_start, replayed, restored
+from drivers.reading import Reading, on_grid
+
+EXAMPLES = Path(config.__file__).parent / "examples"
+NOW = 1_795_867_200.0  # 2026-11-28T12:00:00Z
+
+
+def make_engine() -> Engine:
+    return Engine(watch_settings(*load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")))
+
+
+def journal_with_a_start(path: Path) -> Journal:
+    journal = Journal(path)
+    journal.take_start(Start(1, NOW, "boot-a", 500.0, "", None))
+    journal.take_input(Mark(MarkKind.FIRE_LIT), NOW + 100)
+    journal.commit(NOW + 100)
+    return journal
+
+
+def test_a_first_start_has_no_earlier_time(tmp_path: Path) -> None:
+    assert engine_time_at_start(Journal(tmp_path / "j"), "boot-a", 1.0, NOW) is None
+
+
+@pytest.mark.parametrize("wall", [0.0, NOW - 3600, NOW + 86400, 1e12])
+def test_on_the_same_boot_the_wall_clock_has_no_say(tmp_path: Path, wall: float) -> None:
+    """1970, one hour back, one day on: the time that passed is known from the boot clock."""
+    assert engine_time_at_start(journal_with_a_start(tmp_path / "j"), "boot-a", 800.0, wall) == NOW + 300
+
+
+def test_after_a_reboot_an_unset_clock_is_not_believed(tmp_path: Path) -> None:
+    journal = journal_with_a_start(tmp_path / "j")
+    assert engine_time_at_start(journal, "boot-b", 5.0, 30.0) == NOW + 100
+    assert engine_time_at_start(journal, "boot-b", 5.0, NOW - 50) == NOW + 100, "never back"
+    assert engine_time_at_start(journal, "boot-b", 5.0, NOW + 900) == NOW + 900
+
+
+def feed(engine: Engine, journal: Journal, start: float, minutes: int) -> None:
+    inputs = []
+    for second in range(0, minutes * 60, 5):
+        now = start + second
+        pit = 121.0 + 0.25 * (second % 2)
+        inputs.append(
+            (now, Readings((Reading("pit-left", pit, now), Reading("chuck", on_grid(60.0 + second / 1000), now))))
+        )
+    for now, item in inputs:
+        journal.take_input(item, now)
+    for _ in replayed(engine, inputs):
+        pass
+
+
+def test_restart_comes_back_to_the_same_state(tmp_path: Path) -> None:
+    journal, engine = Journal(tmp_path / "j"), make_engine()
+    for now, item in ((NOW, Resumed()), (NOW + 0.5, Mark(MarkKind.MEAT_ON))):
+        journal.take_input(item, now)
+        engine.handle(item, now)
+    feed(engine, journal, NOW + 1, 20)
+    assert engine.next_deadline() is not None
+    for _ in replayed(engine, [], until=NOW + 1200):  # the loop takes checkpoints on closed minutes only
+        pass
+    journal.take_checkpoint(NOW + 1200, engine.dump())
+    feed(engine, journal, NOW + 1201, 7)
+    journal.commit(NOW + 1700)
+    again = restored(make_engine, journal)
+    assert again.dump() == engine.dump()
+
+
+def test_a_checkpoint_of_another_version_is_passed_over(tmp_path: Path) -> None:
+    journal, engine = Journal(tmp_path / "j"), make_engine()
+    journal.take_input(Resumed(), NOW)
+    engine.handle(Resumed(), NOW)
+    feed(engine, journal, NOW + 1, 20)
+    journal.take_checkpoint(NOW + 1200, {"what": "is this"})
+    journal.commit(NOW + 1200)
+    assert restored(make_engine, journal).dump() == engine.dump()

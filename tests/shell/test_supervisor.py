@@ -1,0 +1,137 @@
+"""Devices come and go: said once when lost, once when back, open again within 5 s; a bad frame stops nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import time
+import tty
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from config.devices import SerialLineDevice
+from daemon.core.inputs import Health, Input, Part, Readings
+from daemon.shell.supervisor import DeviceKeeper, Wire
+from drivers.base import Batch, DeviceMisconfigured, Link, Rejected
+from drivers.reading import Measurement
+from drivers.registry import open_driver
+
+
+class FakeDriver:
+    """Gives the batches it was made with, then waits for ever; or refuses to open."""
+
+    def __init__(self, batches: list[Batch], refuse: Exception | None = None) -> None:
+        self.batches, self.refuse, self.opened = batches, refuse, 0
+
+    @asynccontextmanager
+    async def open(self) -> AsyncIterator[Link]:
+        self.opened += 1
+        if self.refuse is not None:
+            raise self.refuse
+        yield self
+
+    async def receive(self) -> Batch:
+        if self.batches:
+            return self.batches.pop(0)
+        await asyncio.Event().wait()
+        raise AssertionError
+
+
+async def keep(keeper: DeviceKeeper, until: float) -> None:
+    task = asyncio.create_task(keeper.run())
+    await asyncio.sleep(until)
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+async def test_measurements_become_readings_with_channel_calibration_and_time() -> None:
+    posted: list[Input] = []
+    batch = Batch((Measurement("1", 100.0), Measurement("9", 5.0)), (Rejected("crc"), Rejected("crc")))
+    wires = {"1": Wire("chuck", lambda celsius: celsius - 0.27)}
+    keeper = DeviceKeeper("board", FakeDriver([batch]), wires, posted.append, lambda: 77.5)
+    await keep(keeper, 0.05)
+    readings = [p for p in posted if isinstance(p, Readings)]
+    assert len(readings) == 1 and len(readings[0].readings) == 1
+    reading = readings[0].readings[0]
+    assert (reading.channel, reading.celsius, reading.measured_at) == ("chuck", 99.71875, 77.5)
+    assert keeper.rejected == {"crc": 2} and keeper.unknown == {"9"}
+
+
+async def test_a_misconfigured_device_is_said_and_not_tried_again() -> None:
+    posted: list[Input] = []
+    driver = FakeDriver([], DeviceMisconfigured("held by another program"))
+    keeper = DeviceKeeper("board", driver, {}, posted.append, lambda: 0.0)
+    await keep(keeper, 0.05)
+    assert driver.opened == 1
+    assert [(p.part, p.ok) for p in posted if isinstance(p, Health)] == [(Part.DEVICE, False)]
+
+
+async def test_a_driver_that_breaks_is_opened_again() -> None:
+    posted: list[Input] = []
+    driver = FakeDriver([], ValueError("a bug"))
+    await keep(DeviceKeeper("board", driver, {}, posted.append, lambda: 0.0), 0.7)
+    assert driver.opened >= 2
+    assert [p.ok for p in posted if isinstance(p, Health)] == [False]
+
+
+async def test_a_low_battery_is_said_once() -> None:
+    posted: list[Input] = []
+    batches = [Batch((Measurement("1", 60.0, battery_percent=p),)) for p in (40, 15, 14, 16, 13, 60)]
+    await keep(DeviceKeeper("probe", FakeDriver(batches), {"1": Wire("chuck")}, posted.append, lambda: 0.0), 0.05)
+    battery = [(p.name, p.ok) for p in posted if isinstance(p, Health) and p.part is Part.BATTERY]
+    assert battery == [("chuck", False), ("chuck", True)]
+
+
+@pytest.mark.parametrize("away", [0.3])
+async def test_unplugged_is_seen_and_replugged_is_open_within_5_s(tmp_path: Path, away: float) -> None:
+    """A port name that comes and goes, as udev's by-id links do; each plug is a new pty."""
+    name, posted = tmp_path / "by-id", list[Input]()
+
+    def plug() -> int:
+        end, slave = os.openpty()
+        tty.setraw(slave)
+        name.symlink_to(os.ttyname(slave))
+        os.close(slave)
+        return end
+
+    def heard() -> bool:
+        return any(isinstance(p, Readings) for p in posted)
+
+    async def until_heard(end: int, seconds: float) -> float:
+        begin = time.monotonic()
+        while not heard():
+            assert time.monotonic() - begin < seconds, "nothing heard in time"
+            with suppress(OSError):
+                os.write(end, b'{"1": 99.5}\n')
+            await asyncio.sleep(0.05)
+        return time.monotonic() - begin
+
+    end = plug()
+    device = SerialLineDevice.model_validate(
+        {"kind": "serial-line", "id": "board", "port": str(name), "line": {"kind": "json"}}
+    )
+    keeper = DeviceKeeper("board", open_driver(device, {}), {"1": Wire("chuck")}, posted.append, lambda: 0.0)
+    task = asyncio.create_task(keeper.run())
+    try:
+        await until_heard(end, 10.0)
+        posted.clear()
+        os.close(end)
+        name.unlink()
+        begin = time.monotonic()
+        while not any(isinstance(p, Health) and not p.ok for p in posted):
+            assert time.monotonic() - begin < 10.0, "the unplugged device was not missed in 10 s"
+            await asyncio.sleep(0.02)
+        await asyncio.sleep(away)
+        posted.clear()
+        end = plug()
+        assert await until_heard(end, 10.0) < 5.0
+        assert any(isinstance(p, Health) and p.ok for p in posted)
+    finally:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+        os.close(end)
