@@ -205,7 +205,8 @@ class FireWatch:
 
     def _forecast(self, now: float, band: Band) -> None:
         if self.lid_open:
-            if (due := self.log_due) is not None:  # what was said before still stands, but nothing falls due in the past
+            # what was said before the lid was opened still stands, but nothing falls due in the past
+            if (due := self.log_due) is not None:
                 self.log_due = Interval(max(now, due.p05), max(now, due.p50), max(now, due.p95))
             return
         features = self._features(now, band)

@@ -14,7 +14,7 @@ from daemon.core.fire import BLIND_FOR, ROWS_KEPT, FireProfile, FireWatch
 from daemon.core.fire_exit import FEATURES, ExitLibrary
 from daemon.core.fire_prior import PRIOR
 from daemon.core.fire_signs import slope
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.settings import Band
 
 BAND = Band(121.0, 135.0)
@@ -159,12 +159,17 @@ def test_below_the_band_and_blind_have_no_forecast() -> None:
     assert (watch.log_due, watch.no_forecast) == (None, "the pit is below its band")
 
 
-def test_an_open_lid_leaves_the_forecast_as_it_was() -> None:
+def test_an_open_lid_leaves_the_forecast_as_it_was_but_never_in_the_past() -> None:
     watch = burning()
+    minutes(watch, fires(1)[:25], 120)
     before = watch.log_due
-    minutes(watch, [90.0, 70.0], 120)
+    assert before is not None
+    minutes(watch, [90.0, 70.0], 145)
     assert watch.lid_open
     assert watch.log_due == before
+    late = before.p50 + 60.0
+    watch.minute(late, 70.0, BAND, 12.0)
+    assert watch.log_due == Interval(late, late, max(late, before.p95))
 
 
 # --- marks and own fires ----------------------------------------------------------------------------
