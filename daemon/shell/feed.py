@@ -80,6 +80,7 @@ class HubFeed:
         self._alerts: dict[str, str] = {}
         self._sent: dict[str, tuple[str | None, float]] = {}
         self._birth: asyncio.TimerHandle | None = None
+        self._failure = ""
         topics = LinkTopics(
             state=f"{self.base}/$state",
             connecting=homie.Lifecycle.INIT,
@@ -102,6 +103,13 @@ class HubFeed:
     # --- from the watch ----------------------------------------------------------------------------------
 
     def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+        """The watch goes on whatever happens here."""
+        try:
+            self._take(events, engine, now)
+        except Exception as error:
+            self._failed(error)
+
+    def _take(self, events: Sequence[Event], engine: Engine, now: float) -> None:
         self._engine = engine
         if self._snapshot is None:  # the description goes first
             self._publish_picture(engine.snapshot(now), now)
@@ -119,10 +127,22 @@ class HubFeed:
     def heartbeat(self, now: float, engine: Engine | None = None) -> None:
         """Everything once more. Called every `discovery.HEARTBEAT` s, whether or not anything happened."""
         engine = engine or self._engine
-        if engine is not None:
-            self._engine = engine
+        if engine is None:
+            return
+        self._engine = engine
+        try:
             self._publish_picture(engine.snapshot(now), now)
             self.link.resend((f"{self.base}/",))
+        except Exception as error:
+            self._failed(error)
+
+    def _failed(self, error: Exception) -> None:
+        """Said once in each kind: what is not published runs out at the hub by itself."""
+        words = f"the feed failed: {type(error).__name__}: {error}"
+        if words != self._failure:
+            self._failure = words
+            log.exception("the home-automation feed failed; the watch goes on")
+            self._link_changed(False, words)
 
     def _publish_sample(self, sample: Sample, now: float) -> None:
         good = sample.quality is Quality.GOOD
@@ -196,8 +216,9 @@ class HubFeed:
         self._version = max(self._version + 1, int(self._wall()))
         described = f"{self.base}/$description"
         documents, marks = self._documents(parts)
-        topics = {f"{self.base}/{topic}" for topic in values} | {described} | documents.keys()
-        for topic in self._announced - topics - marks - self._alerts.keys():
+        own = {described, f"{self.base}/$state"}  # `$state` too: a pit that was renamed ceases to exist by clearing it
+        topics = {f"{self.base}/{topic}" for topic in values} | own | documents.keys()
+        for topic in sorted(self._announced - topics - marks - self._alerts.keys()):
             if not topic.startswith("#"):
                 self.link.forget(topic)
         self.link.retain(described, _json(homie.description(self._name, self._version, parts)))

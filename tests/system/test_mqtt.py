@@ -547,6 +547,40 @@ async def test_a_rename_cleans_up_after_itself(
             assert document["components"]["piece-roll_stage"]["unique_id"] == "pitvigil_pit_piece-roll_stage"
 
 
+async def test_a_pit_that_was_renamed_ceases_to_exist(evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker) -> None:
+    """Homie 5.0.0, Device Lifecycle: a zero-length `$state` removes the device; the hub's document goes as well."""
+    rig, snapshot = evening
+    async with watching(evening, at(mosquitto.port)) as watch, Ear(mosquitto.port) as ear:
+        watch.tell(watch.read(121.0), alarm(1, NIGHT))
+        await ear.hears(f"{BASE}/$state", "ready")
+        left_behind = watch.remembered[-1]
+    assert (await retained_on(mosquitto.port))[f"{BASE}/$state"] == "disconnected"
+    other = rig.model_copy(update={"pit": rig.pit.model_copy(update={"id": "yard"})})
+    async with watching((other, snapshot), at(mosquitto.port), left_behind) as watch, Ear(mosquitto.port) as ear:
+        watch.tell(watch.read(121.0))
+        await ear.hears("homie/5/yard/$state", "ready")
+        await watch.settled(ear)
+        kept = await retained_on(mosquitto.port)
+        assert not [topic for topic in kept if topic.startswith(f"{BASE}/") or "pitvigil_pit" in topic]
+        assert kept["homeassistant/device/pitvigil_yard/config"]
+
+
+class Broken(Still):
+    def snapshot(self, now: float) -> Snapshot:
+        raise ArithmeticError("no picture")
+
+
+async def test_a_feed_that_fails_does_not_stop_the_watch(
+    evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker
+) -> None:
+    async with watching(evening, at(mosquitto.port)) as watch:
+        watch.still = Broken(watch.still.picture)
+        watch.tell(watch.read(121.0))
+        watch.tell(watch.read(122.0))
+        watch.feed.heartbeat(watch.now)
+        assert watch.health == [(False, "the feed failed: ArithmeticError: no picture")]
+
+
 # --- who may ------------------------------------------------------------------------------------------------
 
 
