@@ -86,6 +86,7 @@ CUTS: dict[str, Cut] = {
     "duck-whole": _poultry("Duck, whole", 2.3, 0.095, 1.2, 74.0, 12.0),
     "sausages": _ground("Sausages", 0.15, 0.032),
     "meat-loaf": _ground("Meat loaf", 1.2, 0.080),
-    "target-only": Cut("Anything with only a target", "other", 1.0, 0.060, 0.8, None, None, 71.1, SAFE_GROUND, SAFE_GROUND_RULE, None),
+    "target-only": Cut("Anything with only a target", "other", 1.0, 0.060, 0.8, None, None, 71.1, SAFE_GROUND,
+                       SAFE_GROUND_RULE, None),
 }  # fmt: skip
 """By the word used in a cook file."""

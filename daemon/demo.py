@@ -206,6 +206,8 @@ class VirtualCook:
         """Reacts to what reaches a person in this state."""
         if notification.level is Level.LOG or (self._asleep and notification.level is not Level.WAKE):
             return
+        if now < BEDTIME and notification.alarm.startswith(("pit-", "fire-")):
+            return  # in the evening the logs are in the script
         delay = SLOW_HANDS if notification.level is Level.WAKE else WALK_OUT
         for alarm in {notification.alarm, *notification.merged}:
             rule, _, subject = alarm.partition("/")
@@ -231,9 +233,13 @@ class VirtualCook:
             case "tender-range" | "target-reached":
                 return lambda: self._finish(piece)
             case "pit-high" | "runaway":
-                return lambda: do(Act.DAMPER, amount=0.6)
+                return self._choke
             case _:
                 return None
+
+    def _choke(self) -> None:
+        self._simulated.do(Act.DAMPER, amount=0.6)
+        self._later(self._simulated.now + 1800, lambda: self._simulated.do(Act.DAMPER, amount=1.0))
 
     def _relight(self) -> None:
         self._simulated.do(Act.LIGHT)

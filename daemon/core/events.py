@@ -64,7 +64,8 @@ class QualityChanged:
 
 @dataclass(frozen=True, slots=True)
 class StageChanged:
-    """subject: "pit" or a piece id. because: "mark" or what was seen. asks: a question to the cook when mark and detection differ."""
+    """subject: "pit" or a piece id. because: "mark" or what was seen. asks: a question to the cook when mark and
+    detection differ."""
 
     time: float
     subject: str

@@ -217,7 +217,7 @@ class Interval:
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """One goal under one assumption. scenario: "planned", "wrapped-now", "never-wrapped", "pit-10-hotter".
-    at is None with `reason` saying why nothing is shown. celsius: median value at the goal where that is the point (rest peak)."""
+    at is None with `reason` saying why nothing is shown. celsius: median at the goal, for a peak."""
 
     goal: Goal
     scenario: str

@@ -53,9 +53,7 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
         ("[pit]", "[pit", "rig.toml", ["syntax", "not TOML"]),
     ],
 )
-def test_a_problem_names_key_value_and_remedy(
-    tmp_path: Path, old: str, new: str, file: str, words: list[str]
-) -> None:
+def test_a_problem_names_key_value_and_remedy(tmp_path: Path, old: str, new: str, file: str, words: list[str]) -> None:
     problems = broken(tmp_path, old, new, file)
     assert any(all(word in p for word in [file, *words]) for p in problems), problems
 
