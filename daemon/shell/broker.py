@@ -166,6 +166,8 @@ class BrokerLink:
             client = self._new_client()
             try:
                 code, words = await self._connection(client)
+            except Exception as error:  # whatever it is, the next attempt is the remedy
+                code, words = 0, f"no connection to {self.settings.host}:{self.settings.port}: {_words(error)}"
             finally:
                 self.connected = False
                 self._give_up_owed()
@@ -194,12 +196,9 @@ class BrokerLink:
         settings = self.settings
         self._client, self._down = client, asyncio.get_running_loop().create_future()
         self._answered = asyncio.get_running_loop().create_future()
-        try:
-            await asyncio.to_thread(
-                client.connect, settings.host, settings.port, KEEPALIVE, properties=self._connect_properties()
-            )
-        except (OSError, ValueError) as error:
-            return 0, f"no connection to {settings.host}:{settings.port}: {_words(error)}"
+        await asyncio.to_thread(
+            client.connect, settings.host, settings.port, KEEPALIVE, properties=self._connect_properties()
+        )
         client.loop_start()
         done, _ = await asyncio.wait(
             (self._answered, self._down), timeout=ANSWER_WITHIN, return_when=asyncio.FIRST_COMPLETED

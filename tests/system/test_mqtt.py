@@ -470,6 +470,7 @@ import asyncio, sys
 from daemon.shell.broker import *
 async def main():
     link = BrokerLink(BrokerSettings("127.0.0.1", int(sys.argv[1]), "mortal"), LinkTopics("s", "init", "ready", "off", "lost"))
+    link.retain("value", "121.0", expires=3)
     link.ready(True)
     link.start()
     await asyncio.sleep(60)
@@ -487,6 +488,35 @@ async def test_the_will_of_a_killed_watch(mosquitto: PrivateBroker) -> None:
             process.wait()
         await ear.hears("s", "lost")
     assert (await retained_on(mosquitto.port))["s"] == "lost"
+
+
+async def test_a_power_cut_that_takes_the_broker_along(tmp_path: Path) -> None:
+    """Nobody is left to send the will: `ready` stays, and only values that run out tell that nobody watches."""
+    store = f"allow_anonymous true\npersistence true\npersistence_location {tmp_path}/\nautosave_interval 1\n"
+    private = plain_broker(tmp_path, store)
+    await private.start()
+    process = subprocess.Popen([sys.executable, "-c", DYING, str(private.port)], cwd=ROOT, env=os.environ.copy())
+    try:
+        async with Ear(private.port) as ear:
+            await ear.hears("s", "ready", within=15)
+        async with asyncio.timeout(8):
+            while not _holds(tmp_path / "mosquitto.db", b"121.0"):
+                await asyncio.sleep(0.05)
+    finally:
+        process.send_signal(signal.SIGKILL)
+        private.kill()
+        process.wait()
+    await private.start()
+    try:
+        assert (await retained_on(private.port))["s"] == "ready"
+        await asyncio.sleep(3.5)
+        assert await retained_on(private.port) == {"s": "ready"}
+    finally:
+        private.stop()
+
+
+def _holds(file: Path, words: bytes) -> bool:
+    return file.exists() and words in file.read_bytes()
 
 
 # --- the hub ------------------------------------------------------------------------------------------------
