@@ -756,11 +756,15 @@ def tls_ports(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, 
     certificate(directory, "wrong-host", "elsewhere.example", (-1, 10), ours)
     certificate(directory, "self-signed", "localhost", (-1, 10), None)
     certificate(directory, "unknown-authority", "localhost", (-1, 10), theirs)
-    names = ["good", *REFUSED]
+    certificate(directory, "mutual", "localhost", (-1, 10), ours)
+    certificate(directory, "watch", "pitvigil", (-1, 10), ours)
+    names = ["good", "mutual", *REFUSED]
     ports = dict(zip(names, free_ports(len(names)), strict=True))
     lines = [as_us() + "allow_anonymous true"]
     for name, port in ports.items():
         lines += [f"listener {port} 127.0.0.1", f"certfile {directory}/{name}.crt", f"keyfile {directory}/{name}.key"]
+        if name == "mutual":
+            lines += [f"cafile {directory}/ca.crt", "require_certificate true"]
     file = directory / "mosquitto.conf"
     file.write_text("\n".join(lines) + "\n")
     private = PrivateBroker(file, ports[names[-1]])
@@ -792,4 +796,17 @@ async def test_a_certificate_that_is_right(
     context = tls_context(str(ca), None, None)
     assert context.verify_mode is ssl.CERT_REQUIRED and context.check_hostname
     async with watching(evening, BrokerSettings("localhost", ports["good"], "pitvigil-pit", tls=context)) as watch:
+        await watch.until(lambda: watch.health == [(True, "")])
+
+
+async def test_a_watch_that_shows_a_certificate_of_its_own(
+    evening: tuple[Rig, Snapshot], tls_ports: tuple[Path, dict[str, int]]
+) -> None:
+    ca, ports = tls_ports
+    without = BrokerSettings("localhost", ports["mutual"], "pitvigil-pit", tls=tls_context(str(ca), None, None))
+    async with watching(evening, without) as watch:
+        await watch.until(lambda: bool(watch.health))
+        assert watch.health[0][0] is False
+    own = tls_context(str(ca), str(ca.parent / "watch.crt"), str(ca.parent / "watch.key"))
+    async with watching(evening, replace(without, tls=own)) as watch:
         await watch.until(lambda: watch.health == [(True, "")])
