@@ -49,7 +49,9 @@ class PieceWatch:
     def on_fire(self) -> bool:
         return self.stage.stage in ON_FIRE
 
-    def minute(self, now: float, trace: Trace, minute: int, pit: float, band: Band) -> list[StageChanged | StallChanged]:
+    def minute(
+        self, now: float, trace: Trace, minute: int, pit: float, band: Band
+    ) -> list[StageChanged | StallChanged]:
         """One closed minute. Events in the order they came about."""
         recent = trace.window(self.settings.channel, minute, SLOPE_MINUTES)
         core, slope = recent[-1], slope_per_minute(recent)

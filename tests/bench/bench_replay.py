@@ -78,7 +78,9 @@ def main() -> None:
         used, wall = time.process_time() - begin, time.perf_counter() - wall
     events = out.getvalue().count("\n")
     print(f"{rows} lines, {readings} readings, {events} events")
-    print(f"replay: {used:.1f} s of CPU ({wall:.1f} s on the clock), {readings / used:,.0f} readings a second; target 20 s")
+    print(
+        f"replay: {used:.1f} s of CPU ({wall:.1f} s on the clock), {readings / used:,.0f} readings a second; target 20 s"
+    )
     print(f"ratio to reading the file alone ({bare:.2f} s): {used / bare:.0f}")
 
 
