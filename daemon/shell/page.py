@@ -11,16 +11,13 @@ from daemon.core.events import CommandRefused, Event, Marked, MorningTold, Sampl
 from daemon.core.inputs import Command
 from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE
+from daemon.shell.cook_records import CookRecords
 from daemon.shell.loop import WatchLoop
 from daemon.shell.web.contract import (
     CookBuilder,
-    CookCurve,
-    CookRow,
     History,
     HistoryMark,
-    NotAvailable,
     PageSettings,
-    WakeRow,
     bucketed,
 )
 from daemon.shell.web.server import PageServer
@@ -28,23 +25,6 @@ from daemon.shell.web.server import PageServer
 SHOW_EVERY = 5.0
 """s between pictures of a quiet watch; anything lasting is shown at once."""
 MARKS_KEPT = 500
-NO_LIBRARY = "the library of past cooks is not part of this version"
-
-
-class NoLibrary:
-    """Past cooks are kept in the journal, but there is no way yet to look at them here; every question says so."""
-
-    def rows(self, words: str, limit: int) -> Sequence[CookRow]:
-        raise NotAvailable(NO_LIBRARY)
-
-    def compare(self, ids: Sequence[str], max_points: int) -> Sequence[CookCurve]:
-        raise NotAvailable(NO_LIBRARY)
-
-    def wakes(self) -> Sequence[WakeRow]:
-        raise NotAvailable(NO_LIBRARY)
-
-    def report(self, cook: str) -> bytes:
-        raise NotAvailable(NO_LIBRARY)
 
 
 class Page:
@@ -53,6 +33,7 @@ class Page:
     def __init__(
         self, section: PageSection, rig: Rig, engine: Engine, loop: WatchLoop, token: str, build_cook: CookBuilder
     ) -> None:
+        assert loop.journal is not None, "the app always keeps a journal"
         self._engine, self._loop = engine, loop
         self._marks: list[HistoryMark] = []
         self._shown_at = float("-inf")
@@ -64,7 +45,13 @@ class Page:
             fahrenheit=rig.people.unit == "F",
         )
         self.server = PageServer(
-            settings, self._snapshot, self._command, self._history, NoLibrary(), token, build_cook=build_cook
+            settings,
+            self._snapshot,
+            self._command,
+            self._history,
+            CookRecords(loop.journal.path),
+            token,
+            build_cook=build_cook,
         )
 
     async def start(self) -> None:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import aiohttp
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
@@ -238,3 +239,24 @@ command = ["sh", "-c", "echo sounded >> {sounds}"]
     ids = [e["id"] for e in events("notification") if e["level"] == "wake"]
     assert ids.count(woken[0]) == 1
     assert [i for i in ids if i.endswith(".0")] == woken
+
+
+async def test_the_page_of_a_running_watch_shows_it_and_takes_a_mark(tmp_path: Path, board: ScriptedBoard) -> None:
+    async def script(watch: Watch, script: Script) -> None:
+        assert watch.page is not None
+        await script.to(120, s1=121, s2=122, s3=60, s4=61)
+        token = (tmp_path / "state" / "page-token").read_text().strip()
+        page = f"http://127.0.0.1:{watch.page.server.port}"
+        jar = aiohttp.CookieJar(unsafe=True)  # cookies of an address, not of a name
+        async with aiohttp.ClientSession(cookie_jar=jar) as session:
+            assert (await session.get(f"{page}/api/snapshot")).status == 401
+            await session.get(f"{page}/login", params={"token": token})
+            answer = await session.get(f"{page}/api/snapshot")
+            assert answer.status == 200
+            text = await answer.text()
+            assert "Chuck roll" in text and "Lamb shoulder" in text
+            marked = await session.post(f"{page}/api/mark", json={"kind": "fire-lit"}, headers={"Origin": page})
+            assert marked.status in (200, 202), await marked.text()
+        await wait_for(lambda: watch.engine.pit_stage.stage != "unlit")
+
+    await run_script(tmp_path, board, None, night=False, script=script)
