@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import shutil
 import socket
 import ssl
 import subprocess
@@ -13,8 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+NEEDS_MOSQUITTO = pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs the package mosquitto")
 ROOT = Path(__file__).parents[2]
 MAKE_BROKER = ROOT / "deploy" / "hub" / "make-broker.sh"
 

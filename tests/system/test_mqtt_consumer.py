@@ -10,9 +10,10 @@ import pytest
 
 from daemon.core.inputs import Mark, MarkKind
 from tests.shell.hub_scenario import night
-from tests.system.mqtt_broker import plain_broker
-from tests.system.test_mqtt import at, watching
+from tests.system.mqtt_broker import NEEDS_MOSQUITTO, plain_broker
+from tests.system.mqtt_watch import at, watching
 
+pytestmark = NEEDS_MOSQUITTO
 ebus = pytest.importorskip("ebus_sdk")
 
 
