@@ -21,6 +21,7 @@ from daemon.core.forecast_ahead import (
     Ahead,
     run_ahead,
     stall_end,
+    wrap_ahead,
 )
 from daemon.core.forecast_intervals import Spread, interval_of, spread_of
 from daemon.core.forecast_replay import Course, Fitted, course_of, fit
@@ -186,7 +187,7 @@ def kind_of(request: ForecastRequest, scenario: str) -> str:
         return "bare"
     if request.wrapped is not None or scenario == WRAPPED_NOW:
         return "wrapped"
-    return "wrapped" if request.piece.wrap is not None and request.piece.wrap_at is not None else "bare"
+    return "to-wrap" if wrap_ahead(request) else "bare"
 
 
 def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Outlook:
@@ -227,7 +228,7 @@ def _peak_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     spread = spread_of(np.where(np.isfinite(off), ahead.times[at], np.inf), LONGEST)
     if spread is None or not np.isfinite(celsius):
         return Outlook(Goal.REST_PEAK, PLANNED, None, "not off the fire within 20 hours")
-    kind = "rest" if request.phase != "cook" else kind_of(request, PLANNED)
+    kind = "wrapped" if request.phase != "cook" else kind_of(request, PLANNED)
     return Outlook(Goal.REST_PEAK, PLANNED, interval_of(kind, spread, request.asked_at), celsius=celsius)
 
 
@@ -260,7 +261,7 @@ def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     spread = spread_of(when, float(ahead.times[-1]) if ahead.times[-1] > 0 else LONGEST)
     if spread is None:
         return Outlook(Goal.HOLD_LIMIT, PLANNED, None, "stays above the hold floor as far as is looked ahead")
-    kind = "rest" if request.phase != "cook" else kind_of(request, PLANNED)
+    kind = "wrapped" if request.phase != "cook" else kind_of(request, PLANNED)
     return Outlook(Goal.HOLD_LIMIT, PLANNED, interval_of(kind, spread, request.asked_at), celsius=request.hold_floor)
 
 

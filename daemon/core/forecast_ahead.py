@@ -26,7 +26,7 @@ HOTTER: Final = "pit-10-hotter"
 PLANNED_MEMBERS: Final = 120
 WHAT_IF_MEMBERS: Final = 40
 """The what-ifs use every third of the planned members, so that a difference between assumptions is no accident."""
-STEP: Final = 240.0
+STEP: Final = 300.0
 """s of one step ahead."""
 REST_STEP: Final = 600.0
 """s of one step once everybody is off."""
@@ -40,6 +40,8 @@ PIT_MEMORY: Final = 240
 """Minutes of pit readings from which the pit to come is taken."""
 WRAP_DELAY: Final = 12 * 60.0
 """s between the wrap temperature and the wrap, common practice, no source."""
+WRAP_OVERDUE: Final = 40
+"""Minutes above the wrap temperature after which a cook who has not wrapped is taken not to."""
 RESIDUAL_FADES_IN: Final = 150 * 60.0
 """s, time constant with which the difference between last readings and body is forgotten."""
 HOTTER_BY: Final = 10.0  # °C
@@ -56,6 +58,15 @@ def pit_to_come(pit: Array, band: Band) -> tuple[float, float]:
     last = pit[-5:]
     last = last[np.isfinite(last)]
     return (float(np.median(last)) if last.size else later), later
+
+
+def wrap_ahead(request: ForecastRequest) -> bool:
+    """Whether the plan still holds a wrap: there is one, it is not done, and it is not long overdue."""
+    piece = request.piece
+    if piece.wrap is None or piece.wrap_at is None or request.wrapped is not None:
+        return False
+    core = np.asarray(request.core, dtype=np.float64)
+    return int((core >= piece.wrap_at).sum()) <= WRAP_OVERDUE
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +131,8 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
     material = request.piece.wrap or Wrap.FOIL
     wrap_at = np.full(which.size, np.inf)
     if cooking and request.wrapped is None:
-        if request.piece.wrap is not None and request.piece.wrap_at is not None:
+        if wrap_ahead(request):
+            assert request.piece.wrap_at is not None
             wrap_at[columns[PLANNED]] = wrap_at[columns[HOTTER]] = request.piece.wrap_at
         now_wrapped = np.zeros(which.size, dtype=bool)
         now_wrapped[columns[WRAPPED_NOW]] = True

@@ -13,9 +13,9 @@ from daemon.core.forecast_members import MEMBERS, draws, prior, traits_of
 from daemon.core.meat_body import Array, BodyTraits, MeatEnsemble, Surroundings, air_pressure
 from daemon.core.settings import Wrap
 
-STEP: Final = 120.0
+STEP: Final = 200.0
 """s of one replayed step; the surface is implicit, halving it moves the 95 °C time by less than 1 %."""
-BLOCK_STEPS: Final = 5
+BLOCK_STEPS: Final = 3
 """Steps whose core readings make one observation (10 min)."""
 READING_SPREAD: Final = 1.0
 """°C, standard deviation of a 10-min core median about a good member: probe and model error together."""
@@ -23,8 +23,6 @@ MEMORY: Final = 4 * 3600.0
 """s after which an old reading counts half."""
 TEMPER: Final = 3.0
 """10-min residuals of one body follow each other: that many carry the information of one."""
-SMOOTHER_ROUNDS: Final = (3.0, 1.5)
-"""Inflation of the reading variance in each round of the smoother; the inverses sum to 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +126,9 @@ def replay(traits: BodyTraits, course: Course) -> Replayed:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A replayed posterior. weights sum to 1; effective: members that carry it; residual: reading - member, °C."""
+    """A replayed posterior. z (traits, members); weights sum to 1; effective: members that carry it; residual: reading - member, °C."""
 
+    z: Array
     replayed: Replayed
     weights: Array
     effective: float
@@ -137,13 +136,12 @@ class Fitted:
 
 
 def fit(request: ForecastRequest, course: Course) -> Fitted:
-    """Prior, smoother rounds, a last replay and its importance weights."""
+    """Prior, one smoother update, a second replay and its importance weights."""
     z = prior()
     noise = draws()[1]
     spread = READING_SPREAD * np.sqrt(TEMPER) * 2.0 ** (0.5 * course.age / MEMORY)
-    for number, inflation in enumerate(SMOOTHER_ROUNDS):
-        predicted = replay(traits_of(z, request.piece, course.start), course).predicted
-        z = _smooth(z, predicted, course.core, spread * np.sqrt(inflation), noise[number * 150 :])
+    predicted = replay(traits_of(z, request.piece, course.start), course).predicted
+    z = _smooth(z, predicted, course.core, spread, noise)
     done = replay(traits_of(z, request.piece, course.start), course)
     miss = (course.core[:, None] - done.predicted) / spread[:, None]
     score = -0.5 * (miss * miss).sum(axis=0)
@@ -151,7 +149,7 @@ def fit(request: ForecastRequest, course: Course) -> Fitted:
     weights /= weights.sum()
     recent = course.age <= 1800.0
     residual = np.median((course.core[:, None] - done.predicted)[recent], axis=0) if recent.any() else np.zeros(MEMBERS)
-    return Fitted(done, weights, float(1.0 / (weights @ weights)), residual)
+    return Fitted(z, done, weights, float(1.0 / (weights @ weights)), residual)
 
 
 def _smooth(z: Array, predicted: Array, core: Array, spread: Array, noise: Array) -> Array:

@@ -1,0 +1,89 @@
+"""Simulated cooks as questions to the forecaster, with their answers: shared by its calibration and its bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from daemon.core.events import ForecastRequest, WrapDone
+from daemon.core.forecast import forecast, kind_of
+from daemon.core.inputs import Goal, Interval
+from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
+from drivers.simulated.records import CookRecord
+
+FIRST_MINUTE = 1000
+"""Engine minute at which every simulated piece goes on; any number will do."""
+LINE_MINUTES = 45
+"""The straight line is fitted by least squares to this many last core readings."""
+LINE_CAP = 20 * 60.0
+"""Minutes; a straight line that never gets there is scored as this."""
+
+
+def question(cook: CookRecord, minute: int) -> ForecastRequest:
+    """What the watch knows `minute` minutes after the meat went on."""
+    known = minute + 1
+    wrapped = None
+    if cook.wrapped is not None and cook.wrapped_minute is not None and cook.wrapped_minute <= minute:
+        wrapped = WrapDone((FIRST_MINUTE + cook.wrapped_minute) * 60.0, cook.wrapped)
+    piece = PieceSettings(
+        id=cook.name, name=cook.name, cut=cook.cut, kind=MeatKind.WHOLE_ROAST, channel="core", weight=cook.weight,
+        thickness=cook.thickness, shape=cook.shape, wrap=Wrap(cook.plan_wrap) if cook.plan_wrap else None,
+        wrap_at=cook.plan_wrap_at, tender_low=cook.tender_low, fat_percent=cook.fat_percent,
+    )  # fmt: skip
+    return ForecastRequest(
+        piece=piece, asked_at=(FIRST_MINUTE + known) * 60.0, on_at=FIRST_MINUTE * 60.0, phase="cook",
+        band=Band(cook.band_low, cook.band_high), boiling_point=100.0,
+        minutes=tuple(range(FIRST_MINUTE, FIRST_MINUTE + known)),
+        pit=tuple(map(float, cook.pit_read[:known])), core=tuple(map(float, cook.core_read[:known])),
+        wrapped=wrapped, ambient=cook.ambient,
+    )  # fmt: skip
+
+
+def straight_line(core: Sequence[float], goal: float) -> float:
+    """Minutes until `goal` if the core went on as in the last LINE_MINUTES."""
+    last = np.asarray(core[-LINE_MINUTES:])
+    slope = np.polyfit(np.arange(last.size), last, 1)[0]
+    return float(min(max(goal - np.median(last[-5:]), 0.0) / max(slope, 1e-4), LINE_CAP))
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One scored forecast. Minutes from the question; at is engine time less the question, in minutes."""
+
+    cook: int
+    share: float
+    goal: Goal
+    kind: str
+    truth: float
+    at: Interval
+    line: float
+
+
+def answers(cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
+    """Every planned forecast that can be scored, asked at a share of the true cook."""
+    assert cook.tender_minute is not None
+    minute = int(cook.tender_minute * share)
+    request = question(cook, minute)
+    truths = _truths(cook, minute)
+    for outlook in forecast(request).outlooks:
+        if outlook.scenario == "planned" and outlook.goal in truths and outlook.at is not None:
+            truth, level = truths[outlook.goal]
+            at = Interval(*((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95)))
+            kind = {Goal.TENDER: kind_of(request, "planned")}.get(outlook.goal, outlook.goal.value)
+            line = straight_line(request.core, level) if level else float("nan")
+            yield Answer(number, share, outlook.goal, kind, truth, at, line)
+
+
+def _truths(cook: CookRecord, minute: int) -> dict[Goal, tuple[float, float | None]]:
+    """goal -> (minutes left, core level), for what still lies ahead."""
+    assert cook.tender_minute is not None
+    truths: dict[Goal, tuple[float, float | None]] = {Goal.TENDER: (cook.tender_minute - minute, cook.tender_low)}
+    unwrapped = cook.wrapped_minute is None or cook.wrapped_minute > minute
+    if cook.wrap_minute is not None and cook.wrap_minute > minute and unwrapped:
+        truths[Goal.WRAP] = (cook.wrap_minute - minute, cook.plan_wrap_at)
+    ends = [end for _, end in cook.stalls if end > minute]
+    if ends and unwrapped:
+        truths[Goal.STALL_END] = (ends[0] - minute, None)
+    return truths
