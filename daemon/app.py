@@ -39,7 +39,7 @@ from drivers.registry import open_driver
 log = logging.getLogger(__name__)
 
 HEARTBEAT_EVERY = 60.0
-"""s between heartbeats on the broker; a hub alarms after five are missed."""
+"""s between heartbeats on the broker; what is measured expires at the hub after four minutes without one."""
 ALIVE_WITHIN = 30.0
 """s within which judging must have advanced for the systemd watchdog to be answered."""
 JOURNAL_FILE = "journal.sqlite"
@@ -197,7 +197,7 @@ class Watch:
     def _schedule(self, housekeeping: Housekeeping) -> None:
         if self.feed is not None:
             feed = self.feed
-            housekeeping.every(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp()), "heartbeat")
+            housekeeping.every(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.engine), "heartbeat")
         if self.rig.dead_man is not None:
             housekeeping.every(self.rig.dead_man.every, DeadMan(self.rig.dead_man.url).call, "dead man")
         period = watchdog_period()

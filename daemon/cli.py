@@ -1,4 +1,4 @@
-"""The command line: pitvigil run | check | demo | replay | devices | calibrate | notify-test."""
+"""The command line: pitvigil run | check | demo | replay | devices | calibrate | notify-test | doctor."""
 
 from __future__ import annotations
 
@@ -83,6 +83,8 @@ def _parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--pressure", type=float, help="station pressure in hPa, better than the altitude")
     notify = command("notify-test", _notify_test, "send a test message by every delivery channel, step by step")
     files(notify)
+    doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
+    files(doctor)
     return parser
 
 
@@ -182,6 +184,12 @@ def _calibrate(options: argparse.Namespace) -> int:
     except NoSuchChannel as error:
         complain(str(error))
         return EXIT_BAD_CONFIG
+
+
+def _doctor(options: argparse.Namespace) -> int:
+    from daemon.doctor import doctor
+
+    return asyncio.run(doctor(options.rig, options.cook, say))
 
 
 def _notify_test(options: argparse.Namespace) -> int:

@@ -19,8 +19,8 @@ from drivers.base import DeviceMisconfigured, DeviceUnavailable
 LOOK_EVERY: Final = 5.0
 """s of silence after which we look whether the port's file is still there: an unplugged adapter is seen within 10 s
 even where the kernel does not hang up"""
-GATHER_LONGEST: Final = 0.05
-"""s; how long we let bytes gather before reading them, to wake up less"""
+GATHER_LONGEST: Final = 0.002
+"""s; how long we let bytes gather before reading them, to wake up less: short beside what a person or a hub notices"""
 GATHER_BYTES: Final = 1024
 """a quarter of the 4,096 bytes that the kernel's line discipline holds for us"""
 BITS_PER_BYTE: Final = 10

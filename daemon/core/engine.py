@@ -57,11 +57,11 @@ from daemon.core.inputs import (
 )
 from daemon.core.judges import Sight, conditions
 from daemon.core.nap import Readiness, plan_nap
-from daemon.core.piece_watch import PieceWatch, slope_per_minute
+from daemon.core.picture import picture
+from daemon.core.piece_watch import PieceWatch
 from daemon.core.pit_stage import PitStage
-from daemon.core.safety import SafetyView
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
-from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
+from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE, Trace
 from drivers.reading import Quality
 
@@ -97,8 +97,8 @@ class Engine:
         self.health: dict[tuple[Part, str], tuple[Health, float]] = {}
         self.band = settings.cook.band
         self.nap: NapPlanned | None = None
-        self._fires: list[FireNoticed] = []
-        self._evenness = Evenness()
+        self.fires: list[FireNoticed] = []
+        self.evenness = Evenness()
         self._next_beat: float | None = None
         self._grace_until = 0.0
         self._blind_since: float | None = None
@@ -297,7 +297,7 @@ class Engine:
 
     def _beat(self, now: float) -> list[Event]:
         events: list[Event] = list(self.conditioner.beat(now))
-        pit = self._pit(now)
+        pit = self.pit_now()
         if not isnan(pit):
             self._blind_since = None
         elif self._blind_since is None:
@@ -308,7 +308,7 @@ class Engine:
             noticed = []
             events += self._minute(now)
         events += noticed
-        self._fires = [*[e for e in events if isinstance(e, FireNoticed)], *self._fires][:SIGNS_SHOWN]
+        self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
         self._lid_since = None if not self.fire.lid_open else self._lid_since or now
         if now >= self._grace_until:
             for condition in conditions(self._sight(now, pit)):
@@ -332,7 +332,7 @@ class Engine:
         if stages and all(s in ("off", "rest", "hold", "chill", "done") for s in stages):
             events += self.pit_stage.finish(now)
         if minute % 5 == 0:
-            self._evenness = self._judge_evenness(minute)
+            self.evenness = self._judge_evenness(minute)
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events
 
@@ -356,7 +356,7 @@ class Engine:
         suspect = "the probe gives no value"
         if sample is not None:
             suspect = "" if sample.quality is Quality.GOOD else "the probe is not to be trusted now"
-        cabinet = None if hold.channel is None else self._good(hold.channel)
+        cabinet = None if hold.channel is None else self.good(hold.channel)
         ambient = self._mean_of(Role.AMBIENT, last)
         request = piece.question_for_forecaster(
             now, self.trace, self._pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
@@ -366,13 +366,14 @@ class Engine:
 
     # --- what is known -----------------------------------------------------------------------------------
 
-    def _good(self, channel: str) -> float | None:
+    def good(self, channel: str) -> float | None:
+        """The newest value of a channel, °C, if it may be believed."""
         sample = self.conditioner.current(channel)
         return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
 
-    def _pit(self, now: float) -> float:
+    def pit_now(self) -> float:
         """Control value: median of the good pit channels, °C, NaN if there is none."""
-        good = [v for c in self._pit_channels if (v := self._good(c)) is not None]
+        good = [v for c in self._pit_channels if (v := self.good(c)) is not None]
         return median(good) if good else nan
 
     def _pit_minutes(self, first: int, last: int) -> list[float]:
@@ -397,7 +398,7 @@ class Engine:
         return evenness(places, cores)
 
     def _sight(self, now: float, pit: float) -> Sight:
-        cores = {p: v for p, w in self.pieces.items() if (v := self._good(w.settings.channel)) is not None}
+        cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
         lost = {p: self._good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
         return Sight(
             now=now,
@@ -411,7 +412,7 @@ class Engine:
             pieces=tuple(self.pieces.values()),
             cores=cores,
             lost=lost,
-            cabinet=None if self.settings.cook.hold.channel is None else self._good(self.settings.cook.hold.channel),
+            cabinet=None if self.settings.cook.hold.channel is None else self.good(self.settings.cook.hold.channel),
             health=self.health,
             wake_channels=self._wake_channels(),
         )
@@ -433,7 +434,7 @@ class Engine:
             ("a second device can wake you", bool(audiences.get("sounder") or audiences.get("second"))),
             ("every wake channel works", self._is_ok(Part.CHANNEL)),
             ("the clock is set", self.wall.trusted),
-            ("every probe in use is fresh and believed", all(self._good(c) is not None for c in used)),
+            ("every probe in use is fresh and believed", all(self.good(c) is not None for c in used)),
             ("no alarm stands unanswered", all(v.state != "unacknowledged" for v in self.alarms.views())),
             ("the record of the night can be written", self._is_ok(Part.DISK)),
         )
@@ -445,82 +446,7 @@ class Engine:
 
     def snapshot(self, now: float) -> Snapshot:
         """The picture others read."""
-        pit = self._pit(now)
-        rate = None if isnan(self.fire.slope) else self.fire.slope * 60.0
-        return Snapshot(
-            time=now,
-            wall_offset=self.wall.offset,
-            clock_trusted=self.wall.trusted,
-            cook_id=self.settings.cook.id,
-            cook_name=self.settings.cook.name,
-            serve_at=self.settings.cook.serve_at,
-            serve_chance=None,
-            channels=tuple(self._channel_view(c.id, now) for c in self.settings.channels),
-            pit=PitView(
-                id=self.settings.pit_id,
-                name=self.settings.pit_name,
-                stage=self.pit_stage.stage,
-                since=self.pit_stage.since,
-                band=self.band,
-                celsius=None if isnan(pit) else pit,
-                rate=rate,
-                lid_open=self.fire.lid_open,
-                last_log=self.fire.last_log,
-                log_due=self.fire.log_due,
-                no_forecast=self.fire.no_forecast,
-                evenness=self._evenness,
-            ),
-            pieces=tuple(self._piece_view(p) for p in self.pieces.values()),
-            alarms=self.alarms.views(),
-            sleep=self.annunciator.view(now, self._utc(now)),
-            nap=self.nap,
-            health=tuple(h for h, _ in self.health.values() if not h.ok),
-            fires=tuple(self._fires),
-        )
-
-    def _channel_view(self, channel_id: str, now: float) -> ChannelView:
-        channel, sample = self.settings.channel(channel_id), self.conditioner.current(channel_id)
-        assert channel is not None
-        last = int(now // MINUTE) - 1
-        slope = slope_per_minute(self.trace.window(channel_id, last, 10))
-        return ChannelView(
-            id=channel.id,
-            name=channel.name or channel.id,
-            role=channel.role,
-            place=channel.place,
-            celsius=None if sample is None else sample.celsius,
-            quality=Quality.BAD if sample is None else sample.quality,
-            doubts=() if sample is None else sample.doubts,
-            fault=None if sample is None or sample.fault is None else sample.fault.value,
-            age=None if sample is None else max(0.0, now - sample.measured_at),
-            rate=None if isnan(slope) else slope * 60.0,
-        )
-
-    def _piece_view(self, piece: PieceWatch) -> PieceView:
-        own, stage = piece.settings, piece.stage
-        return PieceView(
-            id=own.id,
-            name=own.name,
-            cut=own.cut,
-            channel=own.channel,
-            stage=stage.stage,
-            since=stage.since,
-            celsius=self._good(own.channel),
-            rate=piece.rate,
-            on_at=stage.on_at,
-            wrapped_at=stage.wrapped_at,
-            off_at=stage.off_at,
-            wrap_at=own.wrap_at,
-            tender_low=own.tender_low,
-            tender_high=own.tender_high,
-            target=own.target,
-            stall_probability=piece.stall.probability,
-            outlooks=piece.outlooks,
-            forecast_at=piece.forecast_at,
-            fan=piece.fan,
-            question=piece.question,
-            safety=piece.safety.view if piece.safety else SafetyView(),
-        )
+        return picture(self, now)
 
     # --- checkpoint --------------------------------------------------------------------------------------
 
