@@ -257,3 +257,22 @@ def test_the_unit_keeps_its_promises() -> None:
     assert {"char-ttyUSB", "char-ttyACM", "char-ttyAMA", "char-gpiochip"} <= allowed
     assert "AF_UNIX" in unit["RestrictAddressFamilies"][0], "BLE goes over the system bus, a Unix socket"
     assert "PrivateDevices" not in unit, "it would hide the serial lines"
+
+
+def test_the_container_installs_by_the_same_locks_as_no_root() -> None:
+    """The example cannot be built in these checks; what it names must at least be there and be the same."""
+    lines = (DEPLOY / "Containerfile").read_text()
+    assert "--require-hashes" in lines
+    assert "--no-index" in lines
+    assert re.search(r"^USER pitvigil$", lines, re.M)
+    assert set(re.findall(r"/wheelhouse/(\S+\.lock)", lines)) == {"requirements.lock", "pitvigil.lock"}
+    shared = {"OPENBLAS_NUM_THREADS=1", "MALLOC_ARENA_MAX=2"}
+    assert shared <= set(lines.split())
+    assert shared <= set(unit_settings()["Environment"][0].split())
+
+
+def test_scripts_are_sound_shell() -> None:
+    for script in DEPLOY.glob("*.sh"):
+        subprocess.run(["sh", "-n", str(script)], check=True)
+        if script.name != "prepare.sh":  # read by others, not run
+            assert os.access(script, os.X_OK), script.name

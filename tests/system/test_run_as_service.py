@@ -279,5 +279,11 @@ def test_every_system_call_it_makes_passes_the_unit_s_filter(tmp_path: Path) -> 
     made = set(re.findall(r"^\d+\s+([a-z0-9_]+)\(", trace.read_text(errors="replace"), re.M)) - {"execve"}
     assert {"openat", "sendto"} & made
     assert made <= allowed | set(GOES_WITHOUT), sorted(made - allowed)
-    # memory both writable and executable is what MemoryDenyWriteExecute= refuses
-    assert "PROT_WRITE|PROT_EXEC" not in trace.read_text(errors="replace")
+    calls = trace.read_text(errors="replace")
+    # what MemoryDenyWriteExecute= refuses: memory both writable and executable, or made executable later
+    assert "PROT_WRITE|PROT_EXEC" not in calls
+    assert not re.search(r"mprotect\([^)]*PROT_EXEC", calls)
+    families = set(re.findall(r"\bsocket\((AF_\w+)", calls))
+    assert "AF_INET" in families
+    (granted,) = re.findall(r"^RestrictAddressFamilies=(.*)$", UNIT.read_text(), re.M)
+    assert families <= set(granted.split())
