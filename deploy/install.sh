@@ -52,16 +52,18 @@ switch_to() { # make VERSION current, with its own system files, and keep the on
     ! serves || systemctl daemon-reload
 }
 
-restart_if_running() { # false when the service ran and the new version does not get ready
-    serves && systemctl --quiet is-active pitvigil || return 0
-    systemctl restart pitvigil
+restart_if_running() { # false when the service ran, or tried to, and the new version does not get ready
+    serves || return 0
+    case "$(systemctl is-active pitvigil || true)" in
+        active | activating) systemctl restart pitvigil ;;
+    esac
 }
 
 turn_back() {
-    old="$(readlink "$opt/previous" || true)"
-    [ -n "$old" ] && [ -e "$opt/$old/complete" ] || fail "there is no version before this one to go back to"
-    switch_to "$old"
-    echo "back to $old"
+    before="$(readlink "$opt/previous" || true)"
+    [ -n "$before" ] && [ -e "$opt/$before/complete" ] || fail "there is no version before this one to go back to"
+    switch_to "$before"
+    echo "back to $before"
 }
 
 if [ -n "$rollback" ]; then
@@ -138,7 +140,7 @@ if serves; then
     systemctl try-restart systemd-journald
     if ! restart_if_running; then
         turn_back
-        restart_if_running || systemctl start pitvigil
+        systemctl restart pitvigil || true
         fail "the new version did not get ready: see journalctl -u pitvigil"
     fi
 fi

@@ -130,7 +130,9 @@ def test_life_of_an_installation(tmp_path: Path) -> None:
     assert (etc / "secrets/page-token").read_text().strip() == token
 
     (directory / "deploy/pitvigil.service").write_text("# the unit of 1.0\n")
-    assert install(new, root, "--rollback").returncode == 0
+    back = install(new, root, "--rollback")
+    assert back.returncode == 0
+    assert back.stdout == f"back to {directory.name}\n"
     assert running_version(root) == "version 1.0"
     assert (root / "etc/systemd/system/pitvigil.service").read_text() == "# the unit of 1.0\n", "the unit goes back too"
 
@@ -161,6 +163,81 @@ def test_the_real_wheelhouse_installs_without_a_network(tmp_path: Path) -> None:
     pitvigil, rig = root / "opt/pitvigil/current/bin/pitvigil", root / "etc/pitvigil/rig.toml"
     checked = subprocess.run([pitvigil, "check", "--rig", rig], capture_output=True, text=True, check=False, cwd=root)
     assert checked.returncode == 0, checked.stderr
+
+
+FAKE_SYSTEMCTL = """#!/bin/sh
+echo "$1" >> /mnt/asked
+case "$1" in
+    is-active) echo active ;;
+    restart) case "$(readlink /opt/pitvigil/current)" in 1.1-*) exit 1 ;; esac ;;
+esac
+"""
+LIFE_AS_ROOT = """set -e
+export PATH=/mnt/fake:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
+mkdir -p /run/systemd/system
+sh /mnt/old/install.sh > /dev/null
+id -nG pitvigil; pitvigil
+sh /mnt/new/install.sh || echo "refused"
+pitvigil
+sh /opt/pitvigil/current/deploy/uninstall.sh --purge
+! id pitvigil 2> /dev/null; ls /opt
+"""
+
+
+@pytest.mark.soak
+@pytest.mark.skipif(
+    shutil.which("bwrap") is None or os.geteuid() != 0, reason="a root of its own needs bubblewrap and root"
+)
+def test_as_root_a_version_that_does_not_get_ready_is_turned_back_by_itself(tmp_path: Path) -> None:
+    """The real installer with users and groups, in a root of its own; systemd is played by a script that writes down
+    what it is asked and cannot start version 1.1."""
+    given = tmp_path / "given"
+    (given / "fake").mkdir(parents=True)
+    make_wheelhouse(given / "old", "1.0")
+    make_wheelhouse(given / "new", "1.1")
+    for name, text in (("systemctl", FAKE_SYSTEMCTL), ("udevadm", "#!/bin/sh\n")):
+        (given / "fake" / name).write_text(text)
+        (given / "fake" / name).chmod(0o755)
+    (given / "life.sh").write_text(LIFE_AS_ROOT)
+    subprocess.run(["cp", "-a", "/etc", tmp_path / "etc"], check=True)
+    binds = [
+        "--bind",
+        "/",
+        "/",
+        "--bind",
+        str(given),
+        "/mnt",
+        "--bind",
+        str(tmp_path / "etc"),
+        "/etc",
+        "--tmpfs",
+        "/run",
+    ]
+    for inside in ("opt", "var", "usr/local"):
+        (tmp_path / inside).mkdir(parents=True)
+        binds += ["--bind", str(tmp_path / inside), f"/{inside}"]
+    command = [
+        "bwrap",
+        *binds,
+        "--dev",
+        "/dev",
+        "--proc",
+        "/proc",
+        "--unshare-net",
+        "--unshare-pid",
+        "sh",
+        "/mnt/life.sh",
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert {"pitvigil", "dialout"} <= set(lines[0].split())
+    assert lines[1] == "version 1.0"
+    assert lines[2].startswith("back to 1.0-")
+    assert "did not get ready" in done.stderr
+    assert lines[3:5] == ["refused", "version 1.0"]
+    assert lines[-1] == "pitvigil and all it kept are gone"
+    assert (given / "asked").read_text().split().count("restart") == 3, "old, new, and old again"
 
 
 # --- the locks -----------------------------------------------------------------------------------------------
