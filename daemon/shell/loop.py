@@ -64,7 +64,7 @@ class WatchLoop:
         self.judged_at = 0.0
         """Engine time of the last beat: for the systemd watchdog."""
         self._forecaster, self._clock_trusted, self._scale = forecaster, clock_trusted, time_scale
-        self._queue: asyncio.Queue[Input] = asyncio.Queue(INPUTS_WAITING)
+        self._queue: asyncio.Queue[tuple[float, Input]] = asyncio.Queue(INPUTS_WAITING)
         self._now = 0.0
         self._forecasts: set[asyncio.Task[None]] = set()
         self._thinking = asyncio.Lock()
@@ -75,12 +75,16 @@ class WatchLoop:
     # --- for everybody else ------------------------------------------------------------------------------
 
     def post(self, item: Input) -> None:
-        """Hand an input to the loop, from its own thread. A swamped loop loses readings, nothing else."""
+        """Hand an input to the loop, from its own thread. A swamped loop loses readings, nothing else.
+
+        It is stamped here, on arrival: a loop held up for a while (a slow card) must not take what waited in the
+        queue for silence.
+        """
         if self._queue.full() and isinstance(item, Readings):
             return
         if self._queue.full():
             self._queue.get_nowait()  # the oldest: a reading, since nothing else comes in thousands
-        self._queue.put_nowait(item)
+        self._queue.put_nowait((self.stamp(), item))
 
     def stamp(self) -> float:
         """Engine time now, never decreasing, on whole milliseconds (what the journal can hold exactly)."""
@@ -93,8 +97,8 @@ class WatchLoop:
         """Until cancelled; then everything taken is written once more."""
         try:
             while True:
-                item = await self._next()
-                now = self.stamp()
+                arrived = await self._next()
+                now, item = arrived if arrived is not None else (self.stamp(), None)
                 await self._fire_due(now)
                 self._check_wall(now)
                 if item is not None:
@@ -107,7 +111,7 @@ class WatchLoop:
                 with contextlib.suppress(JournalUnavailable):
                     self.journal.commit(self._now)
 
-    async def _next(self) -> Input | None:
+    async def _next(self) -> tuple[float, Input] | None:
         if not self._queue.empty():
             return self._queue.get_nowait()
         deadline = self.engine.next_deadline()
