@@ -7,6 +7,8 @@ Where there is no right to a forecast, the reason is said instead.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -43,6 +45,10 @@ BOILING_MARGIN: Final = 1.0
 FAN_POINTS: Final = 60
 FAN_STRETCH: Final = 1.6
 """The raw fan is widened about its median by this (the same lack of model error as for the intervals)."""
+POSSIBLE: Final = (-40.0, 500.0)
+"""°C; nothing about a pit lies outside."""
+THICKNESS: Final = (0.005, 0.5)
+"""m; no piece lies outside."""
 USUAL_AMBIENT: Final = 15.0
 """°C where no probe tells."""
 LONGEST_COOK: Final = 60 * 3600.0
@@ -54,9 +60,10 @@ def forecast(request: ForecastRequest) -> ForecastArrived:
     reason = _no_right(request)
     if reason:
         return _refusal(request, reason)
+    request = _possible(request)
     with np.errstate(all="ignore"):
         ambient = request.ambient
-        if ambient is None or not np.isfinite(ambient):
+        if ambient is None:
             ambient = USUAL_AMBIENT
         course = course_of(request, ambient)
         reason = _too_little(course)
@@ -77,15 +84,44 @@ def off_goal(piece: PieceSettings) -> float | None:
     return piece.target if piece.target is not None else piece.tender_low
 
 
+def _possible(request: ForecastRequest) -> ForecastRequest:
+    """The request without values that no thermometer or clock can have meant."""
+    low, high = POSSIBLE
+
+    def celsius(value: float | None) -> float | None:
+        return value if value is not None and low <= value <= high else None
+
+    def readings(values: Sequence[float]) -> tuple[float, ...]:
+        return tuple(v if low <= v <= high else np.nan for v in values)
+
+    wrapped = request.wrapped
+    if wrapped is not None and not np.isfinite(wrapped.at):
+        wrapped = replace(wrapped, at=request.on_at)
+    off_at = request.off_at if request.off_at is not None and np.isfinite(request.off_at) else None
+    if request.phase != "cook":
+        off_at = request.asked_at if off_at is None else min(off_at, request.asked_at)
+    return replace(
+        request,
+        pit=readings(request.pit),
+        core=readings(request.core),
+        ambient=celsius(request.ambient),
+        hold_cabinet=celsius(request.hold_cabinet),
+        wrapped=wrapped,
+        off_at=off_at,
+    )
+
+
 def _no_right(request: ForecastRequest) -> str:
     piece = request.piece
     if request.suspect:
         return f"probe not to be trusted: {request.suspect}"
-    if (
-        not all(map(np.isfinite, (request.asked_at, request.on_at, piece.thickness, piece.shape)))
-        or piece.thickness <= 0.0
-    ):
+    if not (np.isfinite(piece.shape) and THICKNESS[0] <= piece.thickness <= THICKNESS[1]):
         return "piece not described"
+    if (
+        not all(map(np.isfinite, (request.asked_at, request.on_at, request.boiling_point)))
+        or request.boiling_point < 60.0
+    ):
+        return "time or altitude not known"
     if request.asked_at - request.on_at < FIRST_MINUTES * 60.0:
         return f"first {FIRST_MINUTES} minutes: the core has not begun to answer"
     if request.asked_at - request.on_at > LONGEST_COOK:
@@ -276,7 +312,8 @@ def _fan(request: ForecastRequest, ahead: Ahead) -> tuple[FanPoint, ...]:
     )
     times = np.linspace(0.0, end, FAN_POINTS)
     low, middle, high = np.quantile(ahead.core[:, columns], (0.05, 0.5, 0.95), axis=1)
-    low, high = middle - FAN_STRETCH * (middle - low), middle + FAN_STRETCH * (high - middle)
+    low = middle - FAN_STRETCH * (middle - low)
+    high = np.minimum(middle + FAN_STRETCH * (high - middle), np.maximum(request.boiling_point, middle))
     rows = [np.interp(times, ahead.times, row) for row in (low, middle, high)]
     if not np.isfinite(rows).all():
         return ()

@@ -14,7 +14,7 @@ from daemon.core.meat_body import Array, BodyTraits, MeatEnsemble, Surroundings,
 from daemon.core.settings import Wrap
 
 STEP: Final = 200.0
-"""s of one replayed step; the surface is implicit, halving it moves the 95 °C time by less than 1 %."""
+"""s of one replayed step; the surface is implicit, halving it moves the 95 °C time by about 1 %."""
 BLOCK_STEPS: Final = 3
 """Steps whose core readings make one observation (10 min)."""
 READING_SPREAD: Final = 1.0
@@ -126,7 +126,9 @@ def replay(traits: BodyTraits, course: Course) -> Replayed:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A replayed posterior. z (traits, members); weights sum to 1; effective: members that carry it; residual: reading - member, °C."""
+    """A replayed posterior.
+
+    z (traits, members); weights sum to 1; effective: members that carry it; residual °C: last readings - member."""
 
     z: Array
     replayed: Replayed

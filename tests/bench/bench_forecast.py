@@ -15,9 +15,10 @@ import numpy as np
 
 from daemon.core.forecast import forecast
 from daemon.core.inputs import Goal
+from daemon.core.plan import WANTED_CHANCE, at_chance
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
-from tests.bench.forecast_cases import Answer, answers, question
+from tests.bench.forecast_cases import Answer, answers, beforehand, question
 
 TENDER_MAE = {0.25: 55.0, 0.5: 50.0, 0.75: 22.0, 0.9: 10.0}
 WRAP_MAE = {0.25: 28.0, 0.5: 15.0}
@@ -79,7 +80,8 @@ def report_accuracy(report: Report, found: list[Answer]) -> None:
             own, line = errors(mine)
             report.line(
                 f"{goal.value} MAE at {share:.0%} of the cook, min (n={len(mine)})", own.mean(), f"<= {target:.0f}",
-                own.mean() <= target, f"median {np.median(own):.0f}; straight line {line.mean():.0f}, median {np.median(line):.0f}",
+                own.mean() <= target,
+                f"median {np.median(own):.0f}; line {line.mean():.0f}, median {np.median(line):.0f}",
             )  # fmt: skip
             gain = bootstrap_gain(mine)
             report.line("  gain on the straight line, lower bound, min", gain, "> 0", gain > 0)
@@ -104,6 +106,17 @@ def report_coverage(report: Report, found: list[Answer]) -> None:
                 f"  {low:.0f}-{high:.0f} min left (n={len(inside)})", share, f">= {COVERED_IN_BIN}",
                 share >= COVERED_IN_BIN, f"median width {width:.0f} min",
             )  # fmt: skip
+
+
+def report_plan(report: Report, cooks: list[CookRecord]) -> None:
+    """The share of cooks that would have been on time, put on when the plan for one piece says."""
+    plans = [a for i, c in enumerate(cooks) if c.tender_minute for a in beforehand(c, i)]
+    share = float(np.mean([a.truth <= at_chance(a.at, WANTED_CHANCE) for a in plans]))
+    spare = np.median([at_chance(a.at, WANTED_CHANCE) - a.truth for a in plans])
+    ok = abs(share - WANTED_CHANCE) <= 0.05
+    report.line(
+        f"plan: on time (n={len(plans)})", share, "0.85..0.95", ok, f"median wait before the rest {spare:.0f} min"
+    )
 
 
 def report_other_truth(report: Report, name: str, found: list[Answer], base: list[Answer]) -> None:
@@ -142,6 +155,7 @@ def main() -> None:
     base = collect(cooks)
     report_accuracy(report, base)
     report_coverage(report, base)
+    report_plan(report, cooks)
     report_speed(report, cooks)
     for name in ("shifted", "second"):
         other = collect(cook_set(name, seed=asked.seed + 1, count=max(10, asked.cooks // 2)))

@@ -20,7 +20,7 @@ from daemon.core.forecast_members import PRIOR
 from daemon.core.forecast_replay import course_of, fit
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
-from tests.bench.forecast_cases import Answer, answers, question
+from tests.bench.forecast_cases import Answer, answers, beforehand, question
 
 SEED, COOKS = 61_001, 420
 SHARES = (0.12, 0.25, 0.35, 0.5, 0.62, 0.75, 0.84, 0.9, 0.95)
@@ -38,10 +38,11 @@ Row = tuple[float, float, float, float]
 def raw_answers(cooks: list[CookRecord]) -> list[Answer]:
     """Answers with every factor 1: middle and half-widths are the ensemble's own."""
     published = dict(forecast_factors.FACTORS)
-    forecast_factors.FACTORS.update({kind: ((0.0, 1.0, 1.0, 1.0),) for kind in published})
+    forecast_factors.FACTORS.update(dict.fromkeys(published, ((0.0, 1.0, 1.0, 1.0),)))
     try:
         done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
-        return [a for i, cook in done for share in SHARES for a in answers(cook, i, share)]
+        asked = [a for i, cook in done for share in SHARES for a in answers(cook, i, share)]
+        return asked + [a for i, cook in done for a in beforehand(cook, i)]
     finally:
         forecast_factors.FACTORS.update(published)
 

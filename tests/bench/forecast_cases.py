@@ -10,6 +10,7 @@ import numpy as np
 from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast import forecast, kind_of
 from daemon.core.inputs import Goal, Interval
+from daemon.core.plan import time_on_fire
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from drivers.simulated.records import CookRecord
 
@@ -74,6 +75,15 @@ def answers(cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
             kind = {Goal.TENDER: kind_of(request, "planned")}.get(outlook.goal, outlook.goal.value)
             line = straight_line(request.core, level) if level else float("nan")
             yield Answer(number, share, outlook.goal, kind, truth, at, line)
+
+
+def beforehand(cook: CookRecord, number: int) -> Iterator[Answer]:
+    """How long the plan says a piece will take, before it goes on."""
+    assert cook.tender_minute is not None
+    lasts, _ = time_on_fire(question(cook, 0).piece, Band(cook.band_low, cook.band_high), cook.ambient)
+    if lasts is not None:
+        at = Interval(lasts.p05 / 60.0, lasts.p50 / 60.0, lasts.p95 / 60.0)
+        yield Answer(number, 0.0, Goal.TENDER, "plan", cook.tender_minute, at, float("nan"))
 
 
 def _truths(cook: CookRecord, minute: int) -> dict[Goal, tuple[float, float | None]]:
