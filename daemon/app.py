@@ -8,6 +8,7 @@ import json
 import logging
 import os
 import secrets
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,7 @@ from daemon.deliveries import broker_settings, delivery_channel
 from daemon.settings_from_files import cook_settings, watch_settings
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.feed import HubFeed
-from daemon.shell.housekeeping import DeadMan, Housekeeping
+from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.journal import Journal, Start
 from daemon.shell.loop import WatchLoop
 from daemon.shell.outbox import Outbox
@@ -40,7 +41,9 @@ log = logging.getLogger(__name__)
 
 HEARTBEAT_EVERY = 60.0
 """s between heartbeats on the broker; what is measured expires at the hub after four minutes without one."""
-ALIVE_WITHIN = 30.0
+PROFILE_EVERY = 3600.0
+TIDY_EVERY = 86400.0
+ALIVE_WITHIN = 12.0
 """s within which judging must have advanced for the systemd watchdog to be answered."""
 JOURNAL_FILE = "journal.sqlite"
 TOKEN_FILE = "page-token"
@@ -157,7 +160,9 @@ class Watch:
         """What to tell whoever starts the watch by hand."""
         lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
         if self.page is not None and self.rig.page is not None:
-            lines.append(f"page: http://{self.rig.page.listen}:{self.rig.page.port}/login?token={self._token()}")
+            page = f"page: http://{self.rig.page.listen}:{self.rig.page.port}"
+            # the key is for whoever sits at the terminal, not for a log
+            lines.append(f"{page}/login?token={self._token()}" if sys.stdout.isatty() else page)
         return lines
 
     # --- life ------------------------------------------------------------------------------------------------
@@ -166,19 +171,37 @@ class Watch:
         """Watch until cancelled. Leaves everything written and the broker told."""
         await self._begin()
         housekeeping = Housekeeping()
-        self._schedule(housekeeping)
+        housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
+        housekeeping.every(TIDY_EVERY, self.journal.tidy, "tidy the outbox")
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.loop.run(), name="loop")
                 group.create_task(self.outbox.run(), name="outbox")
                 for keeper in self.keepers:
                     group.create_task(keeper.run(), name=f"device {keeper.name}")
+                self._signs_of_life(group)
                 housekeeping.start()
                 tell_systemd("READY=1")
         finally:
             tell_systemd("STOPPING=1")
             housekeeping.stop()
             await self._end()
+
+    def _signs_of_life(self, group: asyncio.TaskGroup) -> None:
+        if self.feed is not None:
+            feed = self.feed
+            beat = repeat(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.engine))
+            group.create_task(beat, name="heartbeat")
+        dead_man = self.rig.dead_man
+        if dead_man is not None:
+            group.create_task(repeat(dead_man.every, DeadMan(dead_man.url).call), name="dead man")
+        period = watchdog_period()
+        if period is not None:
+            group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
+
+    def _keep_profile(self) -> None:
+        learned = self.engine.fire.learned()
+        self.journal.set_note(PROFILE_NOTE, {"episodes": learned.episodes, "log_intervals": learned.log_intervals})
 
     async def _begin(self) -> None:
         self.outbox.resume()
@@ -194,24 +217,13 @@ class Watch:
         if self._new_cook and self.cook is not None:
             self.loop.post(StartCook(cook_settings(self.cook, self.rig, self._wall_offset), by="cook file"))
 
-    def _schedule(self, housekeeping: Housekeeping) -> None:
-        if self.feed is not None:
-            feed = self.feed
-            housekeeping.every(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.engine), "heartbeat")
-        if self.rig.dead_man is not None:
-            housekeeping.every(self.rig.dead_man.every, DeadMan(self.rig.dead_man.url).call, "dead man")
-        period = watchdog_period()
-        if period is not None:
-            housekeeping.every(period / 2, self._ping_watchdog, "watchdog")
-
     def _ping_watchdog(self) -> None:
         """Only while judging goes on; a hung watch must be found and restarted."""
         if self.clock.now() - self.loop.judged_at < ALIVE_WITHIN:
             tell_systemd("WATCHDOG=1")
 
     async def _end(self) -> None:
-        learned = self.engine.fire.learned()
-        self.journal.set_note(PROFILE_NOTE, {"episodes": learned.episodes, "log_intervals": learned.log_intervals})
+        self._keep_profile()
         with contextlib.suppress(Exception):
             self.journal.commit(self.loop.stamp())
         if self.page is not None:

@@ -1,4 +1,4 @@
-"""The command line: pitvigil run | check | demo | replay | devices | calibrate | notify-test | doctor."""
+"""The command line: pitvigil run | check | demo | replay | devices | calibrate | notify-test | plan | doctor."""
 
 from __future__ import annotations
 
@@ -83,6 +83,9 @@ def _parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--pressure", type=float, help="station pressure in hPa, better than the altitude")
     notify = command("notify-test", _notify_test, "send a test message by every delivery channel, step by step")
     files(notify)
+    plan = command("plan", _plan, "when to light and when to put the meat on, backwards from the serving time")
+    files(plan, cook_needed=True)
+    plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10)")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     return parser
@@ -184,6 +187,16 @@ def _calibrate(options: argparse.Namespace) -> int:
     except NoSuchChannel as error:
         complain(str(error))
         return EXIT_BAD_CONFIG
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from daemon.planning import AMBIENT, plan_lines
+
+    rig, cook = load_both(options.rig, options.cook)
+    assert cook is not None, "argparse asks for it"
+    for line in plan_lines(rig, cook, str(options.cook), AMBIENT if options.ambient is None else options.ambient):
+        say(line)
+    return 0
 
 
 def _doctor(options: argparse.Namespace) -> int:

@@ -4,7 +4,7 @@ as_root() {
     if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi
 }
 
-# prepare EXTRAS: EXTRAS is "" for the watch alone, "[test]" for all checks.
+# prepare WHAT: "" for the watch alone, "tests" for all checks.
 prepare() {
     packages="python3 python3-venv mosquitto"
     if [ -n "$1" ]; then
@@ -32,7 +32,11 @@ prepare() {
         exit 1
     }
     [ -x .venv/bin/python ] || python3 -m venv .venv
-    .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable ".$1"
+    lock=deploy/requirements.lock
+    [ -z "$1" ] || lock=deploy/requirements-test.lock
+    pip="env PIP_DISABLE_PIP_VERSION_CHECK=1 .venv/bin/python -m pip install --quiet --no-deps"
+    $pip --require-hashes --requirement "$lock"
+    $pip --editable .
     if [ -n "$1" ]; then
         sh deploy/web-assets.sh --dev
     elif command -v npm >/dev/null; then

@@ -3,7 +3,7 @@
 set -eu
 cd "$(dirname "$0")/.."
 . deploy/prepare.sh
-prepare "[test]"
+prepare tests
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/lint-imports

@@ -60,6 +60,7 @@ from daemon.core.nap import Readiness, plan_nap
 from daemon.core.picture import picture
 from daemon.core.piece_watch import PieceWatch
 from daemon.core.pit_stage import PitStage
+from daemon.core.plan import standing
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE, Trace
@@ -443,6 +444,16 @@ class Engine:
             return plan_nap(Readiness(lines, None, "no piece is on the fire: no log is due"), now)
         why = self.fire.no_forecast or "a log is due within the time you need to wake"
         return plan_nap(Readiness(lines, window, why), now)
+
+    def serve_chance(self, now: float) -> float | None:
+        """Chance of serving every piece that is still on the fire on time, None if that cannot be said."""
+        serve_at = self.settings.cook.serve_at
+        on = {p: w for p, w in self.pieces.items() if w.on_fire}
+        if serve_at is None or not on:
+            return None
+        cores = {p: nan if (v := self.good(w.settings.channel)) is None else v for p, w in on.items()}
+        outlooks = {p: w.outlooks for p, w in on.items()}
+        return standing(serve_at, self.settings.cook.rest, now, self.band, outlooks, cores).chance
 
     def snapshot(self, now: float) -> Snapshot:
         """The picture others read."""

@@ -25,7 +25,7 @@ def picture(engine: Engine, now: float) -> Snapshot:
         cook_id=engine.settings.cook.id,
         cook_name=engine.settings.cook.name,
         serve_at=engine.settings.cook.serve_at,
-        serve_chance=None,
+        serve_chance=engine.serve_chance(now),
         channels=tuple(_channel_view(engine, c.id, now) for c in engine.settings.channels),
         pit=PitView(
             id=engine.settings.pit_id,

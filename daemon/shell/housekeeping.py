@@ -1,11 +1,12 @@
-"""What happens now and then and may be late: the heartbeat, the dead-man call, the systemd watchdog.
+"""What happens again and again: signs of life, which must not be late, and tidying, which may.
 
-APScheduler serves here and nowhere else. No deadline that matters hangs on it: it follows the wall clock, and a step of
-that clock can lose or delay its jobs.
+Signs of life (heartbeat, dead-man call, systemd watchdog) run on the event loop's monotonic time: a step of the wall
+clock must not silence them. APScheduler follows the wall clock, so it tidies and does nothing else.
 """
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 
@@ -18,8 +19,17 @@ DEAD_MAN_TIMEOUT = 10.0
 """s for the whole call."""
 
 
+async def repeat(seconds: float, job: Callable[[], Awaitable[None] | None]) -> None:
+    """Run a job at once and then every so many s, for ever; the wall clock has no say."""
+    while True:
+        waiting = job()
+        if waiting is not None:
+            await waiting
+        await asyncio.sleep(seconds)
+
+
 class Housekeeping:
-    """Repeats plain jobs; a job that was missed runs once, late, and never twice at a time."""
+    """Repeats tidying jobs; one that was missed runs once, late, and never twice at a time."""
 
     def __init__(self) -> None:
         logging.getLogger("apscheduler").setLevel(logging.CRITICAL)  # it calls a job cut short at the end an error

@@ -30,6 +30,8 @@ CHECKPOINT_EVERY = 600.0
 WAITING_LIMIT = 20_000
 """Rows kept in memory while the disk refuses; the oldest reading rows go first, events never."""
 KEEP_CHECKPOINTS = 2
+OUTBOX_KEPT = 30 * 86400.0
+"""s a settled message is kept, for looking up."""
 
 
 class JournalUnavailable(Exception):
@@ -281,6 +283,16 @@ class Journal:
                 "UPDATE outbox SET state = ?, attempts = ?, next_try = ?, detail = ? WHERE id = ? AND channel = ?",
                 (row.state, row.attempts, row.next_try, row.detail, row.id, row.channel),
             )
+
+    def tidy(self) -> None:
+        """Forget messages that were settled long ago; `commit` does it."""
+        with self._lock:
+            newest = self.newest_event_time()
+            if newest is not None:
+                self._wait(
+                    "DELETE FROM outbox WHERE state NOT IN ('waiting', 'sending') AND time < ?",
+                    (newest - OUTBOX_KEPT,),
+                )
 
     # --- small things --------------------------------------------------------------------------------
 

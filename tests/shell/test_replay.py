@@ -104,3 +104,10 @@ def test_a_target_above_the_boiling_point_is_warned_of(tmp_path: Path, capsys: p
     assert main(["check", "--rig", str(rig), "--cook", str(cook)]) == 0
     warning = capsys.readouterr().out
     assert "water boils at 94.9 °C" in warning and "pieces.0.tender" in warning
+
+
+def test_plan_counts_back_from_the_serving_time(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["plan", "--rig", RIG, "--cook", COOK]) == 0
+    words = capsys.readouterr().out
+    assert "serve Sun 12:30" in words and "light the fire" in words
+    assert "Chuck roll: on by" in words and "Lamb shoulder: on by" in words and "kg" in words
