@@ -460,11 +460,10 @@ class NightRun:
         now = self.world.now
         said = []
         failing = tuple(f for f in self.failures if f.start <= now < f.end)
-        for m in self.world.measure():
-            mine = tuple(f for f in failing if f.channel == m.source)
-            if mine:
-                held = self.kept.setdefault(mine[0], m.celsius or 0.0)
-                m = fail(m, mine, now, held, self.world.pit(), float(self.rng.random()))
+        for true in self.world.measure():
+            mine = tuple(f for f in failing if f.channel == true.source)
+            held = self.kept.setdefault(mine[0], true.celsius or 0.0) if mine else 0.0
+            m = fail(true, mine, now, held, self.world.pit(), float(self.rng.random())) if mine else true
             if m is not None:
                 celsius = None if m.celsius is None else on_grid(m.celsius)
                 quality = Quality.BAD if m.celsius is None else m.quality
@@ -655,9 +654,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--kind", choices=sorted(set(KINDS)), help="only nights of this kind")
     parser.add_argument("--cpu-limit", type=float, default=float("inf"), help="s of CPU after which no night is begun")
     asked = parser.parse_args(arguments)
-    judges = engine_module.conditions
+    judges = vars(engine_module)["conditions"]
     if asked.wrong_build == "silent":
-        engine_module.conditions = silent
+        vars(engine_module)["conditions"] = silent
     nights: list[Night] = []
     began = time.process_time()
     try:
@@ -669,7 +668,7 @@ def main(arguments: list[str] | None = None) -> int:
             for line in details(nights[-1]):
                 print(line, flush=True)
     finally:
-        engine_module.conditions = judges
+        vars(engine_module)["conditions"] = judges
     seconds = time.process_time() - began
     counts = Counter(n.kind for n in nights)
     print(
