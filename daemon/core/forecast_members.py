@@ -39,7 +39,7 @@ PRIOR: Final[dict[str, tuple[float, float, str]]] = {
     "pit_bias": (3.3, 3.2, "add"),  # °C from the pit probe to the air at the meat: cold meat shades a probe beside it
 }
 """What is believed of any piece beforehand: handbook ranges where one is named. The middles of the others were moved to
-where the posteriors of 500 simulated cooks lie (`tests/bench/calibrate_forecast.py --priors` shows how far they are off);
+where the posteriors of simulated cooks lie (`tests/bench/calibrate_forecast.py --priors` shows how far they are off);
 the spreads were kept wide, as a piece of meat is under no duty to be like the simulated ones."""
 NAMES: Final = tuple(PRIOR)
 

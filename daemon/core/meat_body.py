@@ -28,7 +28,7 @@ from daemon.core.settings import Wrap
 Array = NDArray[np.float64]
 
 CELLS: Final = 9
-"""Finite volumes from centre to surface: centre of a ball within 0.5 °C of the handbook series (tests)."""
+"""Finite volumes from centre to surface: the centre lies within 0.6 °C of the exact series (tests)."""
 
 KELVIN: Final = 273.15
 STEFAN_BOLTZMANN: Final = 5.670e-8  # W/m2K4, CODATA

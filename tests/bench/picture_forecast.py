@@ -1,6 +1,6 @@
 """Draws one simulated cook with the forecast fans that were made along its way, to look at.
 
-python -m tests.bench.picture_forecast --seed 5 --cook 0 /tmp/forecast.png
+python -m tests.bench.picture_forecast --seed 5 --cook 0 forecast.png
 """
 
 from __future__ import annotations
