@@ -361,7 +361,7 @@ class Engine:
         ambient = self._mean_of(Role.AMBIENT, last)
         request = piece.question_for_forecaster(
             now, self.trace, self._pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
-            None if isnan(ambient) else ambient, cabinet, hold.floor, suspect,
+            None if isnan(ambient) else ambient, cabinet, hold.floor, self.settings.cook.rest, suspect,
         )  # fmt: skip
         return [] if request is None else [ForecastWanted(now, request)]
 

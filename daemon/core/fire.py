@@ -40,6 +40,8 @@ GAPS_KEPT = 8
 """Log intervals of which the median is the usual gap."""
 NOT_BURNING = 60.0
 """°C: a pit this cold has no fire worth a forecast; common practice, no source."""
+LASTING = 20
+"""Minutes over which a fall counts as lasting; tried on simulated nights."""
 BLIND_FOR = 5
 """Minutes without a pit value after which no forecast stands."""
 ROW_EVERY = 5
@@ -89,6 +91,11 @@ class FireWatch:
         self._intervals: list[float] = list(profile.log_intervals[-INTERVALS_KEPT:])
         self._rows: list[Row] = list(profile.episodes[-ROWS_KEPT:])
         self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
+
+    @property
+    def lasting_slope(self) -> float:
+        """°C per minute over the last 20 min, NaN while unknown: coming down from a log's overshoot is no dying fire."""
+        return slope(self._pit[-LASTING:])
 
     def beat(self, now: float, pit: float) -> list[FireNoticed]:
         """Every 5 s with the newest pit value (°C, NaN = unknown): only the fast signs (lid)."""

@@ -20,7 +20,7 @@ FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
 TURNING = 0.05
 """°C per minute: the temperature has turned."""
-FALL_IN_SIGHT = 2.5
+FALL_IN_SIGHT = 3.5
 """A forecast exit counts as urgent only while the present fall alone would get there within this many leads: a forecast
 learned from quicker pits must not call a cook out to a pit that stands still. Ours, tried on simulated nights."""
 LATE_ENOUGH = 5 * 60.0
@@ -140,7 +140,9 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
     left = None if due is None else max(0.0, early_half(due) - sight.now)
     low = sight.pit < band.low
     lead = _lead(sight, rule)
-    by_slope = (sight.pit - band.low) / -slope * 60.0 if slope < 0 else FAR_OFF
+    lasting = sight.fire.lasting_slope
+    fall = slope if isnan(lasting) else max(slope, lasting)
+    by_slope = (sight.pit - band.low) / -fall * 60.0 if fall < 0 else FAR_OFF
     urgent = left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
     calm = left is None or left > lead + 300.0 or slope > TURNING or by_slope > 2 * FALL_IN_SIGHT * lead
     because = f"{sight.pit:.0f} °C, " + ("below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min")

@@ -31,6 +31,8 @@ FOLLOWS = 0.35
 """Share of the pit's swings that shows in a probe hanging in the air; in meat it is near nothing."""
 LEAKS = 0.08
 """Share that shows when the shaft carries pit heat to the tip."""
+LEAK_FROM = 40.0
+"""°C: a colder core is in its first climb, which rises with the pit and only looks like a leak; tried on simulated nights."""
 LEAK_SUSPECT = 5.0
 """°C the shaft's heat may falsify before the value is not to be believed."""
 SURELY = 0.7
@@ -255,7 +257,10 @@ class ProbeFaults:
 
     def _leak(self, name: str, values: list[float], pit: list[float], coupled: Coupling | None) -> None:
         latch = self._latch(name, ProbeFault.AMBIENT_LEAK)
-        if coupled is None or self._latch(name, ProbeFault.NOT_IN_MEAT).active:
+        if self._latch(name, ProbeFault.NOT_IN_MEAT).active or not values or values[-1] < LEAK_FROM:
+            return
+        if coupled is None:  # the pit is steady: nothing can leak in, so an old finding must not stand for ever
+            latch.answer(ProbeFault.AMBIENT_LEAK, False if latch.active else None, "the pit is steady")
             return
         error = coupled.share * (pit[-1] - values[-1])
         leaks = LEAKS / 2 if latch.active else LEAKS

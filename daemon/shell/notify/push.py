@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
@@ -30,12 +29,14 @@ class Push:
     async def send(self, message: Message) -> None:
         self.check()
         import apprise
+        from apprise.attachment.memory import AttachMemory
 
         kind = apprise.NotifyType.FAILURE if message.level == "wake" else apprise.NotifyType.INFO
         attach = None
         if message.attachment:
             attach = apprise.AppriseAttachment()
-            attach.add(apprise.attachment.AttachMemory(content=io.BytesIO(message.attachment), name="cook.png"))
+            picture: Any = AttachMemory
+            attach.add(picture(content=message.attachment, name="cook.png", mimetype="image/png"))
         if not await self._service.async_notify(
             body=message.text, title=message.title, notify_type=kind, attach=attach
         ):
