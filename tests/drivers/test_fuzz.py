@@ -7,8 +7,11 @@ from collections.abc import Callable
 
 import pytest
 
-from config.devices import LineFormat, ModbusSource
+from config.devices import GattCharacteristic, LineFormat, ModbusSource
+from drivers.base import Rejected
+from drivers.codecs.adverts import Broadcaster, make_cipher
 from drivers.codecs.amplifier_words import CHIPS, encode_max6675, encode_max31855, encode_max31856, encode_mcp9600
+from drivers.codecs.gatt_values import decode as decode_value
 from drivers.codecs.line_formats import LineDecoder, LineSplitter, checked_line, words_line
 from drivers.codecs.modbus_registers import decode_register
 from drivers.codecs.plausible import COLDEST, HOTTEST
@@ -124,6 +127,28 @@ def fuzz_modbus(name: str, count: int) -> None:
         assert lawful((decode_register(source, chance.getrandbits(16)),))
 
 
+def fuzz_gatt(name: str, count: int) -> None:
+    chance = random.Random(name)
+    characteristic = GattCharacteristic.model_validate({"source": "1", "uuid": name})
+    for _ in range(count):
+        found = decode_value(characteristic, mutate(bytes.fromhex("00A60300FF4F2F"), chance)[: chance.randint(0, 9)])
+        assert isinstance(found, Rejected) or lawful((found,)) or found.battery_percent is not None
+
+
+def fuzz_advert(name: str, count: int) -> None:
+    """Plain ones may only be refused or lawful; an encrypted one that was touched must never be opened."""
+    chance = random.Random(name)
+    plain, sealed = bytes.fromhex("40000945BB0401640209C4"), bytes.fromhex("41e445f3c9962b332211006c7c4519")
+    key = make_cipher(bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932"))  # the vector published at bthome.io/encryption
+    open_air, locked = Broadcaster("54:48:E6:8F:80:A5"), Broadcaster("54:48:E6:8F:80:A5", key)
+    for number in range(count):
+        assert lawful(open_air.heard(mutate(plain, chance), float(10 * number)).measurements)
+        bad = mutate(sealed, chance)
+        if bad != sealed and bad[:1] == sealed[:1]:
+            assert not locked.heard(bad, float(10 * number)).measurements, bad
+
+
+GATT = ("2a6e", "2c2e", "2bdf", "2b0d", "2a1c", "2a19")
 CASES: list[tuple[str, Callable[[str, int], None]]] = [
     *((name, fuzz_checked) for name in CHECKED),
     *((name, fuzz_bare) for name in BARE),
@@ -131,6 +156,8 @@ CASES: list[tuple[str, Callable[[str, int], None]]] = [
     ("splitter", fuzz_splitter),
     ("scpi", fuzz_scpi),
     ("modbus", fuzz_modbus),
+    *((name, fuzz_gatt) for name in GATT),
+    ("bthome", fuzz_advert),
 ]
 IDS = [f"{fuzz.__name__}-{name}" for name, fuzz in CASES]
 
