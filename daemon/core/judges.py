@@ -31,6 +31,8 @@ FAR_OFF = 8 * 3600.0
 """s: the time to a consequence that need not wake anybody."""
 CALIBRATION_OLD = 365 * 86400.0
 """s between checks of a probe: yearly, common practice, no source."""
+NO_CORE = 3.0
+"""°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 SETTLED_STAGES = frozenset({"in-band", "falling", "low", "out", "high", "runaway"})
 """Pit stages after the fire has once brought the pit to its band."""
 
@@ -153,7 +155,7 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
 
 def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
     core, own = sight.cores.get(piece.settings.id), piece.settings
-    if core is None:
+    if core is None or core > sight.settings.boiling_point + NO_CORE:
         return
     off = () if piece.on_fire else ("piece-off",)
     if own.wrap is not None and own.wrap_at is not None:
