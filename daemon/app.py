@@ -7,7 +7,6 @@ import contextlib
 import json
 import logging
 import os
-import secrets
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -34,6 +33,8 @@ from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.secrets import read_secret
 from daemon.shell.supervisor import DeviceKeeper, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
+from daemon.shell.web.access import new_token
+from daemon.shell.web.server import login_url
 from drivers.base import Driver
 from drivers.registry import open_driver
 
@@ -153,16 +154,17 @@ class Watch:
         path = self.state / TOKEN_FILE
         if not path.exists():
             with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-                file.write(secrets.token_urlsafe(32) + "\n")
+                file.write(new_token() + "\n")
         return read_secret(str(path))
 
     def greeting(self) -> list[str]:
         """What to tell whoever starts the watch by hand."""
         lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
         if self.page is not None and self.rig.page is not None:
-            page = f"page: http://{self.rig.page.listen}:{self.rig.page.port}"
+            host, port = self.rig.page.listen, self.rig.page.port
             # the key is for whoever sits at the terminal, not for a log
-            lines.append(f"{page}/login?token={self._token()}" if sys.stdout.isatty() else page)
+            page = login_url(host, port, self._token()) if sys.stdout.isatty() else f"http://{host}:{port}"
+            lines.append(f"page: {page}")
         return lines
 
     # --- life ------------------------------------------------------------------------------------------------

@@ -118,19 +118,21 @@ def _mark(text: str) -> Mark | None:
 def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:
     """Events of the inputs, with each forecast computed on the spot and put back in at the moment it was asked for."""
     last = 0.0
-    for now, item in inputs:
-        last = now
-        while (deadline := engine.next_deadline()) is not None and deadline <= now:
-            yield from _answered(engine, engine.handle_timer(deadline), deadline)
-        yield from _answered(engine, engine.handle(item, now), now)
-    while (deadline := engine.next_deadline()) is not None and deadline <= last + END_OF_LOG:
-        yield from _answered(engine, engine.handle_timer(deadline), deadline)
+
+    def followed() -> Iterator[tuple[float, Input]]:
+        nonlocal last
+        for now, item in inputs:
+            last = now
+            yield now, item
+
+    yield from _answered(engine, replayed(engine, followed()))
+    yield from _answered(engine, replayed(engine, (), until=last + END_OF_LOG))
 
 
-def _answered(engine: Engine, events: list[Event], now: float) -> Iterator[Event]:
+def _answered(engine: Engine, events: Iterable[Event]) -> Iterator[Event]:
     for event in events:
         if isinstance(event, ForecastWanted):
-            yield from engine.handle(forecast(event.request), now)
+            yield from engine.handle(forecast(event.request), event.time)
         else:
             yield event
 

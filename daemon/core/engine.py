@@ -172,17 +172,21 @@ class Engine:
 
     def handle_timer(self, now: float) -> list[Event]:
         """Fire what is due. `now` is the deadline itself, not the time of waking up."""
-        events: list[Event] = []
-        due = self.alarms.next_deadline()
-        if due is not None and due <= now:
-            events += self._told(self.alarms.handle_timer(now), now)
+        events = self._due_alarms(now)
         if self._next_beat is not None and self._next_beat <= now:
             self._next_beat += BEAT
             events += self._beat(now)
+        return events + self._due_calls(now)
+
+    def _due_alarms(self, now: float) -> list[Event]:
+        due = self.alarms.next_deadline()
+        return self._told(self.alarms.handle_timer(now), now) if due is not None and due <= now else []
+
+    def _due_calls(self, now: float) -> list[Event]:
         due = self.annunciator.next_deadline()
-        if due is not None and due <= now:
-            events += self.annunciator.handle_timer(self.alarms.views(), now, self._utc(now))
-        return events
+        if due is None or due > now:
+            return []
+        return list(self.annunciator.handle_timer(self.alarms.views(), now, self._utc(now)))
 
     # --- inputs --------------------------------------------------------------------------------------
 
@@ -221,14 +225,7 @@ class Engine:
         self._next_beat = ceil(now / BEAT) * BEAT
         if self._blind_since is not None:
             self._blind_since = max(self._blind_since, now)
-        events: list[Event] = []
-        due = self.alarms.next_deadline()
-        if due is not None and due <= now:
-            events += self._told(self.alarms.handle_timer(now), now)
-        due = self.annunciator.next_deadline()
-        if due is not None and due <= now:
-            events += self.annunciator.handle_timer(self.alarms.views(), now, self._utc(now))
-        return events
+        return self._due_alarms(now) + self._due_calls(now)
 
     def _part(self, item: Health, now: float) -> list[Event]:
         key = (item.part, item.name)
@@ -413,7 +410,6 @@ class Engine:
             pieces=tuple(self.pieces.values()),
             cores=cores,
             lost=lost,
-            cabinet=None if self.settings.cook.hold.channel is None else self.good(self.settings.cook.hold.channel),
             health=self.health,
             wake_channels=self._wake_channels(),
         )

@@ -63,7 +63,6 @@ class Sight:
     pieces: tuple[PieceWatch, ...]
     cores: dict[str, float]
     lost: dict[str, float]
-    cabinet: float | None
     health: dict[tuple[Part, str], tuple[Health, float]]
     wake_channels: frozenset[str]
 

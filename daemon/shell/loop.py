@@ -17,7 +17,6 @@ from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, W
 from daemon.shell.clock import Clock
 from daemon.shell.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
 from daemon.shell.wording import event_to_dict
-from drivers.reading import Reading
 
 log = logging.getLogger(__name__)
 
@@ -211,8 +210,3 @@ class WatchLoop:
                 log.exception("the forecast for %s failed; the watch goes on without it", request.piece.id)
                 return
         self.post(answer)
-
-
-def one_reading(channel: str, celsius: float | None, at: float) -> Readings:
-    """A batch of one, for whoever has just one value."""
-    return Readings((Reading(channel, celsius, at),))
