@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from ssl import SSLContext
 from typing import Protocol
 
 from config.cook import Cook
 from daemon.core.settings import CookSettings
+from daemon.shell.kept_cook import KeptCook
 
 CookBuilder = Callable[[Cook], CookSettings]
 """Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""
@@ -108,6 +109,18 @@ class WakeRow:
     needed: bool | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class CookNotes:
+    """What the cook writes beside a kept cook. photos: file names only. wood: kg, None = not weighed.
+    weights: piece id -> (raw kg, served kg), 0 = not weighed."""
+
+    verdict: str = ""
+    weather: str = ""
+    photos: tuple[str, ...] = ()
+    wood: float | None = None
+    weights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+
 class CookLibrary(Protocol):
     """The kept cooks. Called in a worker thread. Each may raise NotAvailable."""
 
@@ -116,7 +129,15 @@ class CookLibrary(Protocol):
         ...
 
     def compare(self, ids: Sequence[str], max_points: int) -> Sequence[CookCurve]:
-        """In the order asked. Raises UnknownCook."""
+        """In the order asked, one or more. Raises UnknownCook."""
+        ...
+
+    def kept(self, cook: str) -> KeptCook:
+        """Everything the journal holds of one cook. Raises UnknownCook."""
+        ...
+
+    def amend(self, cook: str, notes: CookNotes) -> None:
+        """Put these notes in place of the old ones. Raises UnknownCook."""
         ...
 
     def wakes(self) -> Sequence[WakeRow]:
