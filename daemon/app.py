@@ -16,9 +16,9 @@ from config.cook import Cook
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
-from daemon.core.fire import FireProfile
 from daemon.core.forecast import forecast
-from daemon.core.inputs import Resumed, StartCook
+from daemon.core.inputs import Resumed, StartCook, UsePitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.settings import CookSettings
 from daemon.deliveries import broker_settings, delivery_channel
 from daemon.settings_from_files import cook_settings, watch_settings
@@ -80,9 +80,9 @@ class Watch:
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
         self.clock = clock or SystemClock(resume_at)
         previous = self.journal.newest_start()
-        offset, profile = self.clock.wall() - self.clock.now(), self._profile()
+        offset = self.clock.wall() - self.clock.now()
         settings = watch_settings(self.rig, self.cook, offset)
-        self.engine = restored(lambda: Engine(settings, profile), self.journal)
+        self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
         self.loop = WatchLoop(
             self.engine, self.clock, self.journal, forecaster=forecast,
@@ -109,11 +109,9 @@ class Watch:
 
     # --- parts -----------------------------------------------------------------------------------------------
 
-    def _profile(self) -> FireProfile:
+    def _kept_profile(self) -> PitProfile:
         noted = self.journal.note(PROFILE_NOTE)
-        if not noted:
-            return FireProfile()
-        return FireProfile(tuple(tuple(row) for row in noted["episodes"]), tuple(noted["log_intervals"]))
+        return PitProfile.from_plain(noted) if noted else PitProfile()
 
     def _make_feed(self) -> HubFeed | None:
         settings = broker_settings(self.rig)
@@ -202,8 +200,7 @@ class Watch:
             group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
 
     def _keep_profile(self) -> None:
-        learned = self.engine.fire.learned()
-        self.journal.set_note(PROFILE_NOTE, {"episodes": learned.episodes, "log_intervals": learned.log_intervals})
+        self.journal.set_note(PROFILE_NOTE, self.engine.pit_profile().to_plain())
 
     async def _begin(self) -> None:
         self.outbox.resume()
@@ -216,6 +213,9 @@ class Watch:
         self.journal.take_start(start)
         resumed = Resumed()
         await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
+        kept = self._kept_profile()
+        if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
+            self.loop.post(UsePitProfile(kept, by="journal"))
         if self._new_cook and self.cook is not None:
             self.loop.post(StartCook(cook_settings(self.cook, self.rig, self._wall_offset), by="cook file"))
 

@@ -30,7 +30,7 @@ from daemon.core.events import (
     SamplesJudged,
     WakeJudged,
 )
-from daemon.core.fire import FireProfile, FireWatch
+from daemon.core.fire import FireWatch
 from daemon.core.inputs import (
     Acknowledge,
     Delivered,
@@ -53,14 +53,16 @@ from daemon.core.inputs import (
     StartCook,
     TestWake,
     Unshelve,
+    UsePitProfile,
     WallClock,
 )
 from daemon.core.judges import Sight, conditions
 from daemon.core.nap import Readiness, plan_nap
 from daemon.core.picture import picture
 from daemon.core.piece_watch import PieceWatch
+from daemon.core.pit_profile import PitProfile
 from daemon.core.pit_stage import PitStage
-from daemon.core.plan import standing
+from daemon.core.plan import Standing, standing
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE, Trace
@@ -85,12 +87,13 @@ MIN_BAND = 5.0
 class Engine:
     """One watch. Not thread-safe: one loop owns it."""
 
-    def __init__(self, settings: WatchSettings, profile: FireProfile = FireProfile()) -> None:  # noqa: B008 - frozen
+    def __init__(self, settings: WatchSettings) -> None:
         self.settings = settings
         self.wall = WallClock(0.0, trusted=True)
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
-        self.fire = FireWatch(profile)
+        self.fire = FireWatch()
+        self.profile = PitProfile()
         self.pit_stage = PitStage()
         self.alarms = AlarmTable(ALARM_RULES, settings.announcing.shelve_limit)
         self.annunciator = Annunciator(ALARM_RULES, settings.announcing)
@@ -162,6 +165,10 @@ class Engine:
                 return self._end_cook(now)
             case JudgeWake():
                 return [WakeJudged(now, item.notification, item.needed, item.by)]
+            case UsePitProfile():
+                self.profile = item.profile
+                self.fire.use_profile(item.profile.fire)
+                return []
 
     def next_deadline(self) -> float | None:
         """Engine time at which `handle_timer` wants to be called, or None before the first input."""
@@ -360,7 +367,9 @@ class Engine:
             now, self.trace, self._pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
             None if isnan(ambient) else ambient, cabinet, hold.floor, self.settings.cook.rest, suspect,
         )  # fmt: skip
-        return [] if request is None else [ForecastWanted(now, request)]
+        if request is None:
+            return []
+        return [ForecastWanted(now, replace(request, bias_minutes=self.profile.forecast_bias))]
 
     # --- what is known -----------------------------------------------------------------------------------
 
@@ -441,15 +450,19 @@ class Engine:
         why = self.fire.no_forecast or "a log is due within the time you need to wake"
         return plan_nap(Readiness(lines, window, why), now)
 
-    def serve_chance(self, now: float) -> float | None:
-        """Chance of serving every piece that is still on the fire on time, None if that cannot be said."""
+    def standing(self, now: float) -> Standing | None:
+        """Ahead or behind the serving time with the pieces still on the fire, and what helps; None: nothing to say."""
         serve_at = self.settings.cook.serve_at
         on = {p: w for p, w in self.pieces.items() if w.on_fire}
         if serve_at is None or not on:
             return None
         cores = {p: nan if (v := self.good(w.settings.channel)) is None else v for p, w in on.items()}
         outlooks = {p: w.outlooks for p, w in on.items()}
-        return standing(serve_at, self.settings.cook.rest, now, self.band, outlooks, cores).chance
+        return standing(serve_at, self.settings.cook.rest, now, self.band, outlooks, cores)
+
+    def pit_profile(self) -> PitProfile:
+        """What is known of this pit, the fires of this watch included."""
+        return replace(self.profile, fire=self.fire.learned())
 
     def snapshot(self, now: float) -> Snapshot:
         """The picture others read."""
@@ -465,6 +478,7 @@ class Engine:
             "conditioner": self.conditioner.dump(),
             "trace": self.trace.dump(),
             "fire": self.fire.dump(),
+            "profile": self.profile.to_plain(),
             "pit_stage": self.pit_stage.dump(),
             "alarms": self.alarms.dump(),
             "annunciator": self.annunciator.dump(),
@@ -486,6 +500,7 @@ class Engine:
         self.conditioner.load(dumped["conditioner"])
         self.trace.load(dumped["trace"])
         self.fire.load(dumped["fire"])
+        self.profile = PitProfile.from_plain(dumped["profile"])
         self.pit_stage.load(dumped["pit_stage"])
         self.alarms.load(dumped["alarms"])
         self.annunciator.load(dumped["annunciator"])

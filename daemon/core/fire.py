@@ -6,7 +6,6 @@ cycle, and for a while no detector speaks of the same thing again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isnan, nan
 from statistics import median
 from typing import Any
@@ -27,6 +26,7 @@ from daemon.core.fire_signs import (
     slope,
 )
 from daemon.core.inputs import Interval, Mark, MarkKind
+from daemon.core.pit_profile import FireProfile
 from daemon.core.settings import Band
 
 MINUTE = 60.0
@@ -54,15 +54,6 @@ INTERVALS_KEPT = 200
 """Newest own log intervals kept; their number also says from how many fires the rows come."""
 
 
-@dataclass(frozen=True, slots=True)
-class FireProfile:
-    """What this pit's own fires taught; kept by the shell from cook to cook. Opaque rows of one library fire each:
-    features and minutes to exit, with the cook id as evidence."""
-
-    episodes: tuple[tuple[float, ...], ...] = ()
-    log_intervals: tuple[float, ...] = ()
-
-
 class FireWatch:
     """One per pit. Reads the control pit trace (median of good pit channels), one value a minute."""
 
@@ -75,8 +66,7 @@ class FireWatch:
     slope: float = 0.0
     """°C per minute over the last 10 min; NaN while unknown."""
 
-    def __init__(self, profile: FireProfile = FireProfile()) -> None:
-        self.profile = profile
+    def __init__(self) -> None:
         self._lid = LidSense()
         self._pit: list[float] = []
         """Minute values of the present fire and the last minutes before it, °C, NaN under an open lid."""
@@ -88,9 +78,9 @@ class FireWatch:
         self._damper_quiet_until = 0.0
         self._peak = (0.0, nan)
         self._asked: list[tuple[float, tuple[float, ...]]] = []
-        self._intervals: list[float] = list(profile.log_intervals[-INTERVALS_KEPT:])
-        self._rows: list[Row] = list(profile.episodes[-ROWS_KEPT:])
-        self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
+        self._intervals: list[float] = []
+        self._rows: list[Row] = []
+        self._library = ExitLibrary((), 0)
 
     @property
     def lasting_slope(self) -> float:
@@ -147,6 +137,12 @@ class FireWatch:
             return None
         until, latest = self.log_due.p05 - lead, self.log_due.p50 - lead
         return (until, latest) if until > self._last_minute else None
+
+    def use_profile(self, profile: FireProfile) -> None:
+        """Take over what was learned elsewhere, in place of what this watch has learned."""
+        self._intervals = list(profile.log_intervals[-INTERVALS_KEPT:])
+        self._rows = list(profile.episodes[-ROWS_KEPT:])
+        self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
 
     def learned(self) -> FireProfile:
         """The profile with this cook's fires added."""

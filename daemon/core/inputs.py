@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from daemon.core.pit_profile import PitProfile
 from daemon.core.settings import Band, CookSettings
 from drivers.reading import Reading
 
@@ -247,6 +248,14 @@ class ForecastArrived:
     fan: tuple[FanPoint, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class UsePitProfile:
+    """What the pit taught, from the shell that keeps it: after a start, after a finished cook, or emptied by the cook."""
+
+    profile: PitProfile
+    by: str
+
+
 Command = (
     Acknowledge
     | Shelve
@@ -260,6 +269,7 @@ Command = (
     | GoodMorning
     | TestWake
     | JudgeWake
+    | UsePitProfile
     | Mark
 )
 Input = Resumed | Readings | WallClock | Health | Delivered | ForecastArrived | Command

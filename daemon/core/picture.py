@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import isnan
 from typing import TYPE_CHECKING
 
 from daemon.core.piece_watch import PieceWatch, slope_per_minute
+from daemon.core.pit_profile import FireProfile
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from daemon.core.trace import MINUTE
 from drivers.reading import Quality
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 
 def picture(engine: Engine, now: float) -> Snapshot:
     """Everything there is to see at engine time `now`."""
-    pit = engine.pit_now()
+    pit, standing = engine.pit_now(), engine.standing(now)
     rate = None if isnan(engine.fire.slope) else engine.fire.slope * 60.0
     return Snapshot(
         time=now,
@@ -25,7 +27,8 @@ def picture(engine: Engine, now: float) -> Snapshot:
         cook_id=engine.settings.cook.id,
         cook_name=engine.settings.cook.name,
         serve_at=engine.settings.cook.serve_at,
-        serve_chance=engine.serve_chance(now),
+        serve_chance=None if standing is None else standing.chance,
+        standing=standing,
         channels=tuple(_channel_view(engine, c.id, now) for c in engine.settings.channels),
         pit=PitView(
             id=engine.settings.pit_id,
@@ -47,6 +50,7 @@ def picture(engine: Engine, now: float) -> Snapshot:
         nap=engine.nap,
         health=tuple(h for h, _ in engine.health.values() if not h.ok),
         fires=tuple(engine.fires),
+        profile=replace(engine.profile, fire=FireProfile((), engine.fire.learned().log_intervals)),
     )
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from daemon.core.alarm import AlarmView
 from daemon.core.annunciation import SleepView
 from daemon.core.evenness import Evenness
 from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
 from daemon.core.inputs import FanPoint, Health, Interval, Outlook
+from daemon.core.pit_profile import PitProfile
+from daemon.core.plan import Standing
 from daemon.core.safety import SafetyView
 from daemon.core.settings import Band, Role
 from drivers.reading import Quality
@@ -77,7 +79,8 @@ class PieceView:
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok.
-    fires: newest signs first, at most 20."""
+    fires: newest signs first, at most 20. standing: ahead or behind and the remedies, None while nothing can be said.
+    profile: what the pit taught, without the rows of single fires."""
 
     time: float
     wall_offset: float
@@ -94,3 +97,5 @@ class Snapshot:
     nap: NapPlanned | None
     health: tuple[Health, ...]
     fires: tuple[FireNoticed, ...]
+    standing: Standing | None = None
+    profile: PitProfile = field(default_factory=PitProfile)

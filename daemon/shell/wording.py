@@ -35,6 +35,7 @@ from daemon.core.inputs import (
     StartCook,
     TestWake,
     Unshelve,
+    UsePitProfile,
     WallClock,
 )
 
@@ -43,7 +44,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
         Resumed, WallClock, Health, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
-        PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake,
+        PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
     )
 }  # fmt: skip
 

@@ -10,11 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.core.events import FireNoticed, FireSign
-from daemon.core.fire import BLIND_FOR, ROWS_KEPT, FireProfile, FireWatch
+from daemon.core.fire import BLIND_FOR, ROWS_KEPT, FireWatch
 from daemon.core.fire_exit import FEATURES, ExitLibrary
 from daemon.core.fire_prior import PRIOR
 from daemon.core.fire_signs import slope
 from daemon.core.inputs import Interval, Mark, MarkKind
+from daemon.core.pit_profile import FireProfile
 from daemon.core.settings import Band
 
 BAND = Band(121.0, 135.0)
@@ -202,7 +203,9 @@ def test_own_fires_are_learned_and_come_back_in_the_next_cook() -> None:
     assert all(abs(gap - 40) < 1 for gap in profile.log_intervals)
     assert all(len(row) == len(FEATURES) + 1 for row in profile.episodes)
     assert profile.episodes
-    assert FireWatch(profile).learned() == profile
+    watch = FireWatch()
+    watch.use_profile(profile)
+    assert watch.learned() == profile
 
 
 def test_own_fires_outweigh_the_prior() -> None:
@@ -224,7 +227,9 @@ def test_the_prior_has_the_shape_the_library_expects() -> None:
 
 def test_the_profile_does_not_grow_without_end() -> None:
     row = (5.0, 0.0, 0.0, 0.0, 10.0, 5.0, 8.0, 35.0, 30.0)
-    assert len(FireWatch(FireProfile((row,) * 5000, (35.0,) * 5000)).learned().episodes) == ROWS_KEPT
+    watch = FireWatch()
+    watch.use_profile(FireProfile((row,) * 5000, (35.0,) * 5000))
+    assert len(watch.learned().episodes) == ROWS_KEPT
 
 
 steps = st.lists(

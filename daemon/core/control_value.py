@@ -1,0 +1,59 @@
+"""The control value: what the pit is said to have, from all good pit channels together.
+
+The places of a pit differ by many degrees, so the plain median of the good channels jumps when one of them drops out or
+comes back, and a jump looks like a fire that falls. Here each channel's habitual offset to the control value is learned, and
+the value is the median of the channels with their offsets taken off: a change of the set makes no jump. Over
+hours the value moves to the plain median of the channels that are left, so that the band keeps its plain meaning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import isnan, nan
+from statistics import median
+from typing import Any
+
+# Every number below: common practice, no source; tried on simulated nights.
+PROVEN_AFTER = 10
+"""Minutes a new channel must have been good before its offset counts: it may still be in the cook's hand."""
+HABIT = 30
+"""Minutes over which an offset is learned: longer than a log burns up, shorter than the fire's place lasts."""
+RETURNS_IN = 240.0
+"""Minutes in which the value comes home to the plain median of the channels that are left (time constant)."""
+
+
+class ControlValue:
+    """One per pit. Channel values come as a mapping of the good ones only, °C."""
+
+    def __init__(self) -> None:
+        self._offsets: dict[str, float] = {}
+        """°C above the control value, by channel."""
+        self._minutes: dict[str, int] = {}
+        """Good minutes seen, at most HABIT."""
+
+    def of(self, good: Mapping[str, float]) -> float:
+        """The control value of these channel values, °C; NaN when there are none."""
+        known = [v - self._offsets[c] for c, v in good.items() if self._minutes.get(c, 0) >= PROVEN_AFTER]
+        if known:
+            return median(known)
+        return median(good.values()) if good else nan
+
+    def minute(self, good: Mapping[str, float]) -> None:
+        """Learn from one minute's medians of the good channels."""
+        value = self.of(good)
+        if isnan(value):
+            return
+        for channel, celsius in good.items():
+            seen = self._minutes[channel] = min(HABIT, self._minutes.get(channel, 0) + 1)
+            offset = self._offsets.get(channel, 0.0)
+            self._offsets[channel] = offset + (celsius - value - offset) / seen
+        home = (median(good.values()) - value) / RETURNS_IN
+        self._offsets = {channel: offset - home for channel, offset in self._offsets.items()}
+
+    def dump(self) -> dict[str, Any]:
+        """As JSON-able values."""
+        return {"offsets": dict(self._offsets), "minutes": dict(self._minutes)}
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self._offsets, self._minutes = dict(dumped["offsets"]), dict(dumped["minutes"])
