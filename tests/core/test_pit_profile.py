@@ -2,7 +2,7 @@
 
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted
-from daemon.core.inputs import UsePitProfile
+from daemon.core.inputs import Mark, MarkKind, UsePitProfile
 from daemon.core.pit_profile import TRUSTED_MISSES, FireProfile, ForecastMiss, PitProfile, PlaceLesson
 from daemon.shell.wording import input_from_json, input_to_json
 from tests.shell.hub_scenario import rig_and_engine
@@ -37,8 +37,9 @@ def test_the_engine_uses_it_keeps_it_over_a_restart_and_forgets_it_when_told() -
     shown = twin.snapshot(now).profile
     assert (shown.cooks, shown.lag, shown.fire.log_intervals) == (("night",), 7.0, (38.0, 41.0))
     assert shown.fire.episodes == (), "too many for every page to be sent"
-    piece = next(iter(twin.pieces.values()))
-    asked = [e for e in twin._ask(piece, now) if isinstance(e, ForecastWanted)]
-    assert [e.request.bias_minutes for e in asked] == [TAUGHT.forecast_bias]
+    twin.handle(Mark(MarkKind.MEAT_ON), now)
+    while not (asked := [e for e in twin.handle_timer(twin.next_deadline() or now) if isinstance(e, ForecastWanted)]):
+        pass
+    assert asked[0].request.bias_minutes == TAUGHT.forecast_bias
     twin.handle(UsePitProfile(PitProfile(), by="page"), now)
     assert twin.pit_profile() == PitProfile()
