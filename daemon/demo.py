@@ -101,7 +101,7 @@ class Demo:
         try:
             clock = SpedUpClock(START, self._speed)
             watch = Watch(self._files(home, board.port, broker.port), clock, self._speed)
-            cook = VirtualCook(self._simulated, watch, lambda text: self._note(clock.now(), text, "dim"))
+            cook = VirtualCook(self._simulated, watch.loop.post, lambda text: self._note(clock.now(), text, "dim"))
 
             def listen(events: Sequence[Event], engine: Engine, now: float) -> None:
                 self._heard(events, engine, now, cook)

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from daemon.app import Watch
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
+from daemon.core.inputs import Acknowledge, Command, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
 from drivers.simulated.cook import Act, SimulatedCook
 
 HOUR = 3600.0
@@ -34,8 +33,10 @@ MARKS = {
 class VirtualCook:
     """Hands. Awake, they do what the watch asks for; asleep, only a wake gets them up."""
 
-    def __init__(self, simulated: SimulatedCook, watch: Watch, tell: Callable[[str], None]) -> None:
-        self._simulated, self._watch, self._tell = simulated, watch, tell
+    def __init__(
+        self, simulated: SimulatedCook, post: Callable[[Command], None], tell: Callable[[str], None]
+    ) -> None:
+        self._simulated, self._post, self._tell = simulated, post, tell
         self._told_truth = 0
         self._todo: list[tuple[float, Callable[[], None]]] = []
         self._asked: set[str] = set()
@@ -50,14 +51,14 @@ class VirtualCook:
         self._told_truth = len(self._simulated.truth)
         if not self._greeted and now > BEDTIME - 600:
             self._greeted = True
-            self._watch.loop.post(TestWake(by="cook"))
-            self._later(now + 180, lambda: self._watch.loop.post(Acknowledge("*", by="cook")))
+            self._post(TestWake(by="cook"))
+            self._later(now + 180, lambda: self._post(Acknowledge("*", by="cook")))
         if self._greeted and not self._asleep and BEDTIME < now < MORNING:
             self._asleep = True
-            self._watch.loop.post(GoToSleep(by="cook"))
+            self._post(GoToSleep(by="cook"))
         if self._asleep and now > MORNING:
             self._asleep = False
-            self._watch.loop.post(GoodMorning(by="cook"))
+            self._post(GoodMorning(by="cook"))
         for due, deed in [t for t in self._todo if t[0] <= now]:
             self._todo.remove((due, deed))
             deed()
@@ -74,7 +75,7 @@ class VirtualCook:
             deed = self._deed(rule, subject)
             if deed is not None and alarm not in self._asked:
                 self._asked.add(alarm)
-                self._later(now + ANSWER_AFTER, partial(self._watch.loop.post, Acknowledge(alarm, by="cook")))
+                self._later(now + ANSWER_AFTER, partial(self._post, Acknowledge(alarm, by="cook")))
                 self._later(now + delay, partial(self._go, alarm, deed))
 
     def _go(self, alarm: str, deed: Callable[[], None]) -> None:
@@ -125,4 +126,4 @@ class VirtualCook:
 
     def _mark(self, kind: MarkKind, piece: str | None) -> None:
         self._tell(f"the cook: {kind.value} {piece or ''}".rstrip())
-        self._watch.loop.post(Mark(kind, piece))
+        self._post(Mark(kind, piece))
