@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from math import ceil, isnan, nan
-from statistics import median
 from typing import Any
 
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES
 from daemon.core.annunciation import TEST_WAKE, Annunciator
 from daemon.core.conditioning import Conditioner
+from daemon.core.control_value import ControlValue
 from daemon.core.evenness import Evenness, evenness
 from daemon.core.events import (
     AlarmChanged,
@@ -92,6 +92,7 @@ class Engine:
         self.wall = WallClock(0.0, trusted=True)
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
+        self.control = ControlValue()
         self.fire = FireWatch()
         self.profile = PitProfile()
         self.pit_stage = PitStage()
@@ -324,7 +325,9 @@ class Engine:
         minute = int(now // MINUTE) - 1
         self.trace.close_minute(minute)
         events: list[Event] = list(self.conditioner.minute(self.trace, minute, now))
-        pit = self._pit_minutes(minute, minute)[0]
+        good = self._good_minutes(minute, minute)[0]
+        pit = self.control.of(good)
+        self.control.minute(good)
         events += self.fire.minute(now, pit, self.band, self._mean_of(Role.AMBIENT, minute))
         events += self.pit_stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open)
         for piece in self.pieces.values():
@@ -379,14 +382,17 @@ class Engine:
         return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
 
     def pit_now(self) -> float:
-        """Control value: median of the good pit channels, °C, NaN if there is none."""
-        good = [v for c in self._pit_channels if (v := self.good(c)) is not None]
-        return median(good) if good else nan
+        """Control value of the good pit channels, °C, NaN if there is none."""
+        return self.control.of({c: v for c in self._pit_channels if (v := self.good(c)) is not None})
 
     def _pit_minutes(self, first: int, last: int) -> list[float]:
+        return [self.control.of(good) for good in self._good_minutes(first, last)]
+
+    def _good_minutes(self, first: int, last: int) -> list[dict[str, float]]:
+        """The pit channels that were good, minute by minute."""
         columns = [self.trace.since(c, first, last) for c in self._pit_channels]
         rows = zip(*columns, strict=True)
-        return [median(known) if (known := [v for v in row if not isnan(v)]) else nan for row in rows]
+        return [{c: v for c, v in zip(self._pit_channels, row, strict=True) if not isnan(v)} for row in rows]
 
     def _mean_of(self, role: Role, minute: int) -> float:
         known = [v for c in self.settings.with_role(role) if not isnan(v := self.trace.window(c.id, minute, 1)[0])]
@@ -477,6 +483,7 @@ class Engine:
             "wall": [self.wall.offset, self.wall.trusted],
             "conditioner": self.conditioner.dump(),
             "trace": self.trace.dump(),
+            "control": self.control.dump(),
             "fire": self.fire.dump(),
             "profile": self.profile.to_plain(),
             "pit_stage": self.pit_stage.dump(),
@@ -499,6 +506,7 @@ class Engine:
         self.wall = WallClock(*dumped["wall"])
         self.conditioner.load(dumped["conditioner"])
         self.trace.load(dumped["trace"])
+        self.control.load(dumped["control"])
         self.fire.load(dumped["fire"])
         self.profile = PitProfile.from_plain(dumped["profile"])
         self.pit_stage.load(dumped["pit_stage"])
