@@ -11,7 +11,7 @@ Units: °C, min, kg, m. Seeds fix everything; cook i depends on n as well as on 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -348,11 +348,15 @@ def _record(
     )
 
 
-def simulate_fires(seed: int, n: int, *, longest: float = 300.0) -> list[FireEpisode]:
+def simulate_fires(
+    seed: int, n: int, *, longest: float = 300.0, mass: float = 1.0, losses: float = 1.0
+) -> list[FireEpisode]:
     """n fires, each tended for 3-7 h and then left alone until the pit is 25 °C below its band, or for `longest`
-    minutes. The few that were not in their band after the last log are left out."""
+    minutes. The few that were not in their band after the last log are left out. mass, losses: factors on the pits'
+    heavy parts and on what they lose through walls and flue: 3 and 0.4 make slow, heavily insulated pits."""
     rng = np.random.default_rng(seed)
     pit, weather = _draw_pit(rng, n, 0.0)
+    pit = replace(pit, steel_heat=pit.steel_heat * mass, steel_loss=pit.steel_loss * losses, flue=pit.flue * losses)
     pits = Pits(pit)
     pits.settle(weather["ambient"])
     stokers = Stokers(
