@@ -8,7 +8,8 @@ from collections.abc import Callable
 
 from config.delivery import Delivery
 from config.rig import Rig
-from daemon.shell.broker import BrokerLink, BrokerSettings, LinkTopics, tls_context
+from daemon.shell.broker import BrokerLink, LinkTopics
+from daemon.shell.broker_settings import BrokerSettings, tls_context
 from daemon.shell.notify.base import DeliveryChannel, PermanentFailure
 from daemon.shell.notify.mqtt_topic import MqttTopic
 from daemon.shell.notify.push import Push

@@ -38,7 +38,7 @@ from daemon.doctor_findings import (
     judge_wear,
     may_use,
 )
-from daemon.shell.broker import tls_context
+from daemon.shell.broker_settings import tls_context
 from daemon.shell.clock import PLAUSIBLE_SINCE, wall_seconds
 from daemon.shell.secrets import CREDENTIALS_VARIABLE
 

@@ -15,7 +15,6 @@ from daemon.core.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
 from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.probe_faults import Finding, ProbeFaults, ProbeMinutes
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
-from daemon.core.trace import Trace
 from drivers.reading import Fault, Quality, Reading
 
 HISTORY = 120
@@ -161,10 +160,10 @@ class Conditioner:
             channel.judge.beat(now, self._started, self._pit_moved(channel))
         return self._changes(now)
 
-    def minute(self, trace: Trace, minute: int, now: float) -> list[QualityChanged]:
+    def minute(self, now: float) -> list[QualityChanged]:
         """Every minute: the slow faults that need a longer look or a second channel (drift, swapped, pulled, ...).
 
-        They are judged on this room's own minutes of all plausible values, see `HISTORY`; `trace` is not read."""
+        They are judged on this room's own minutes of all plausible values, see `HISTORY`."""
         for channel in self._channels.values():
             channel.close_minute()
         thickness = {piece.channel: piece.thickness for piece in self.settings.cook.pieces}

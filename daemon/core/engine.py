@@ -324,7 +324,7 @@ class Engine:
     def _minute(self, now: float) -> list[Event]:
         minute = int(now // MINUTE) - 1
         self.trace.close_minute(minute)
-        events: list[Event] = list(self.conditioner.minute(self.trace, minute, now))
+        events: list[Event] = list(self.conditioner.minute(now))
         good = self._good_minutes(minute, minute)[0]
         pit = self.control.of(good)
         self.control.minute(good)

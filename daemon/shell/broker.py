@@ -23,6 +23,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from daemon.shell.broker_settings import BrokerSettings
+
 log = logging.getLogger(__name__)
 
 KEEPALIVE = 30
@@ -58,21 +60,6 @@ OLD_BROKER_REFUSES = 1
 
 
 @dataclass(frozen=True, slots=True)
-class BrokerSettings:
-    """Where and as whom. Files are paths; the password has been read already and is shown nowhere."""
-
-    host: str
-    port: int
-    client_id: str
-    user: str | None = None
-    password: str | None = None
-    tls: ssl.SSLContext | None = None
-
-    def __repr__(self) -> str:
-        return f"BrokerSettings({self.host}:{self.port} as {self.client_id})"
-
-
-@dataclass(frozen=True, slots=True)
 class Incoming:
     topic: str
     payload: bytes
@@ -104,15 +91,6 @@ class _Owed:
     topic: str
     event: int | None = None
     done: asyncio.Future[bool] | None = None
-
-
-def tls_context(ca_file: str | None, certificate: str | None, key: str | None) -> ssl.SSLContext:
-    """TLS 1.2 or later, always verified, by the system's authorities or the one given. There is no insecure switch."""
-    context = ssl.create_default_context(cafile=ca_file)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    if certificate:
-        context.load_cert_chain(certificate, key)
-    return context
 
 
 class BrokerLink:

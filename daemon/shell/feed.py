@@ -30,7 +30,8 @@ from daemon.core.events import (
 from daemon.core.inputs import Health, Input, Part
 from daemon.core.snapshot import Snapshot
 from daemon.shell import discovery, homie
-from daemon.shell.broker import BrokerLink, BrokerSettings, Incoming, LinkTopics
+from daemon.shell.broker import BrokerLink, Incoming, LinkTopics
+from daemon.shell.broker_settings import BrokerSettings
 from daemon.shell.clock import boot_seconds, wall_seconds
 from daemon.shell.hub_commands import CommandGate, CommandRejected
 from daemon.shell.wording import event_to_dict, rfc3339

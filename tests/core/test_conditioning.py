@@ -24,7 +24,6 @@ from daemon.core.settings import (
     Role,
     WatchSettings,
 )
-from daemon.core.trace import Trace
 from drivers.reading import Fault, Quality, Reading, on_grid
 from drivers.simulated.cook import HOUR, Scenario, SimulatedCook
 from drivers.simulated.scenarios import demo_scenario, fire_out_scenario, flare_up_scenario
@@ -52,7 +51,7 @@ def night(
     scenario: Scenario, hours: float, spacing: float, seed: int, pairs: dict[str, str] | None = None
 ) -> tuple[list[QualityChanged], Conditioner, Iterable[float]]:
     """Runs a conditioner the way the engine does; the cook marks every piece put on, wrapped and taken off."""
-    cook, trace, told = SimulatedCook(scenario, seed), Trace(), list[QualityChanged]()
+    cook, told = SimulatedCook(scenario, seed), list[QualityChanged]()
     conditioner = Conditioner(watch(scenario, pairs))
     done, next_beat, next_minute, good = 0, 0.0, 0.0, list[float]()
     while cook.now < hours * HOUR:
@@ -70,15 +69,13 @@ def night(
             reading = Reading(m.source, value, now, m.fault, m.quality, m.cold_junction)
             sample, changed = conditioner.judge(reading, now)
             good.append(sample.quality is Quality.GOOD)
-            trace.add(sample)
             told += [] if changed is None else [changed]
         if now >= next_beat:
             next_beat = now + 5.0
             told += conditioner.beat(now)
         if now >= next_minute:
             next_minute = now + 60.0
-            trace.close_minute(int(now // 60))
-            told += conditioner.minute(trace, int(now // 60), now)
+            told += conditioner.minute(now)
     return told, conditioner, good
 
 
@@ -171,7 +168,7 @@ def test_a_checkpoint_in_the_middle_of_a_bad_night_changes_nothing() -> None:
     )
     cook = SimulatedCook(replace(NIGHT, failures=failures), 16)
     settings = watch(NIGHT, {"chuck": "chuck-edge"})
-    straight, broken, trace = Conditioner(settings), Conditioner(settings), Trace()
+    straight, broken = Conditioner(settings), Conditioner(settings)
     for one in (straight, broken):
         one.in_use("chuck", True)
     rng = random.Random(3)
@@ -189,21 +186,21 @@ def test_a_checkpoint_in_the_middle_of_a_bad_night_changes_nothing() -> None:
         if second % 5 == 0:
             assert straight.beat(now) == broken.beat(now)
         if second % 60 == 0:
-            assert straight.minute(trace, second // 60, now) == broken.minute(trace, second // 60, now)
+            assert straight.minute(now) == broken.minute(now)
     sample = straight.current("pit-left")
     assert sample == broken.current("pit-left")
 
 
 def test_a_new_channel_after_a_restart_joins_the_others() -> None:
-    first, trace = one_channel(), Trace()
+    first = one_channel()
     for minute in range(20):
         first.judge(Reading("a", 120.0 + minute % 2, minute * 60.0), minute * 60.0)
-        first.minute(trace, minute, minute * 60.0)
+        first.minute(minute * 60.0)
     more = replace(first.settings, channels=(*first.settings.channels, ChannelSettings("c", "C", Role.PIT, pair="a")))
     second = Conditioner(more)
     second.load(json.loads(json.dumps(first.dump(), allow_nan=False)))
     second.judge(Reading("c", 120.0, 1200.0), 1200.0)
-    assert second.minute(trace, 20, 1200.0) == []
+    assert second.minute(1200.0) == []
 
 
 def test_a_night_of_eight_channels_costs_less_than_three_seconds() -> None:

@@ -13,7 +13,7 @@ from daemon.core.engine import Engine
 from daemon.core.events import Sample, SamplesJudged
 from daemon.core.inputs import Health, Input
 from daemon.core.snapshot import Snapshot
-from daemon.shell.broker import BrokerSettings
+from daemon.shell.broker_settings import BrokerSettings
 from daemon.shell.feed import HubFeed
 from drivers.reading import Quality
 from tests.shell.hub_scenario import NIGHT, WALL_OFFSET, Still
