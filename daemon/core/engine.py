@@ -12,18 +12,17 @@ from dataclasses import replace
 from math import ceil, isnan, nan
 from typing import Any
 
+from daemon.core import inputs
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES
 from daemon.core.annunciation import TEST_WAKE, Annunciator
 from daemon.core.conditioning import Conditioner
-from daemon.core.control_value import ControlValue
-from daemon.core.evenness import Evenness, evenness
+from daemon.core.evenness import Evenness
 from daemon.core.events import (
     AlarmChanged,
     CommandRefused,
     Event,
     FireNoticed,
-    ForecastMade,
     ForecastWanted,
     Marked,
     NapPlanned,
@@ -31,38 +30,16 @@ from daemon.core.events import (
     WakeJudged,
 )
 from daemon.core.fire import FireWatch
-from daemon.core.inputs import (
-    Acknowledge,
-    Delivered,
-    EndCook,
-    ForecastArrived,
-    GoodMorning,
-    GoToSleep,
-    Health,
-    Input,
-    JudgeWake,
-    Mark,
-    MarkKind,
-    OutOfService,
-    Part,
-    PauseSound,
-    Readings,
-    Resumed,
-    SetBand,
-    Shelve,
-    StartCook,
-    TestWake,
-    Unshelve,
-    UsePitProfile,
-    WallClock,
-)
 from daemon.core.judges import Sight, conditions
-from daemon.core.nap import Readiness, plan_nap
+from daemon.core.nap import Readiness, green_list, plan_nap
+from daemon.core.parts import Parts
 from daemon.core.picture import picture
 from daemon.core.piece_watch import PieceWatch
+from daemon.core.pieces import Pieces
 from daemon.core.pit_profile import PitProfile
 from daemon.core.pit_stage import PitStage
-from daemon.core.plan import Standing, standing
+from daemon.core.plan import Standing
+from daemon.core.readout import Readout
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE, Trace
@@ -74,12 +51,13 @@ FORECAST_EVERY = 600.0
 """s between forecasts of a piece; a mark asks at once."""
 GRACE = 60.0
 """s after a start in which nothing new is raised: the probes must first be heard."""
-EVENNESS_MINUTES = 30
 MEMORY_MINUTES = 48 * 60
 """Minutes of trace kept: the longest cook with its rest and hold, twice over."""
 MOVE_EXPECTED = 15 * MINUTE
 """s after a mark in which a probe may jump without being doubted."""
 SIGNS_SHOWN = 20
+PARTS_KEPT = ("conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health")
+"""Parts of the engine that write their own state into a checkpoint and read it back."""
 MIN_BAND = 5.0
 """°C: no log fire holds less."""
 
@@ -89,17 +67,17 @@ class Engine:
 
     def __init__(self, settings: WatchSettings) -> None:
         self.settings = settings
-        self.wall = WallClock(0.0, trusted=True)
+        self.wall = inputs.WallClock(0.0, trusted=True)
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
-        self.control = ControlValue()
+        self.readout = Readout(settings, self.conditioner, self.trace)
         self.fire = FireWatch()
         self.profile = PitProfile()
         self.pit_stage = PitStage()
         self.alarms = AlarmTable(ALARM_RULES, settings.announcing.shelve_limit)
         self.annunciator = Annunciator(ALARM_RULES, settings.announcing)
-        self.pieces: dict[str, PieceWatch] = {}
-        self.health: dict[tuple[Part, str], tuple[Health, float]] = {}
+        self.pieces = Pieces()
+        self.health = Parts()
         self.band = settings.cook.band
         self.nap: NapPlanned | None = None
         self.fires: list[FireNoticed] = []
@@ -109,64 +87,60 @@ class Engine:
         self._blind_since: float | None = None
         self._lid_since: float | None = None
         self._good_at: dict[str, float] = {}
-        self._pit_channels = [c.id for c in settings.with_role(Role.PIT)]
         self._begin_cook()
 
     def _begin_cook(self) -> None:
-        cook = self.settings.cook
         self.conditioner.settings = self.settings
-        self.band = cook.band
-        self.pieces = {}
-        for piece in cook.pieces:
-            channel = self.settings.channel(piece.channel)
-            tolerance = channel.tolerance if channel else 0.0
-            self.pieces[piece.id] = PieceWatch(piece, cook.hold, tolerance)
+        self.band = self.settings.cook.band
+        self.pieces.begin(self.settings)
 
     # --- the three calls -----------------------------------------------------------------------------
 
-    def handle(self, item: Input, now: float) -> list[Event]:
+    def handle(self, item: inputs.Input, now: float) -> list[Event]:
         """Take one input at engine time `now`, which never decreases."""
         if self._next_beat is None:
             self._next_beat = ceil(now / BEAT) * BEAT
         match item:
-            case Readings():
+            case inputs.Readings():
                 return self._readings(item, now)
-            case Resumed():
+            case inputs.Resumed():
                 return self._resumed(now)
-            case WallClock():
+            case inputs.WallClock():
                 self.wall = item
-                return self._part(Health(Part.CLOCK, "clock", item.trusted, "the clock has not been set"), now)
-            case Health():
+                return self._part(
+                    inputs.Health(inputs.Part.CLOCK, "clock", item.trusted, "the clock has not been set"), now
+                )
+            case inputs.Health():
                 return self._part(item, now)
-            case Delivered():
+            case inputs.Delivered():
                 return list(self.annunciator.delivered(item, now))
-            case ForecastArrived():
-                return self._forecast(item, now)
-            case Mark():
+            case inputs.ForecastArrived():
+                return self.pieces.forecast(item, now)
+            case inputs.Mark():
                 return self._mark(item, now)
-            case Acknowledge():
+            case inputs.Acknowledge():
                 return self._acknowledge(item, now)
-            case Shelve() | Unshelve() | OutOfService():
+            case inputs.Shelve() | inputs.Unshelve() | inputs.OutOfService():
                 return self._alarm_command(item, now)
-            case PauseSound() | TestWake():
+            case inputs.PauseSound() | inputs.TestWake():
                 return list(self.annunciator.command(item, now, self._utc(now)))
-            case GoodMorning():
+            case inputs.GoodMorning():
                 self.nap = None
                 self.annunciator.sleep(False, now)
                 return list(self.annunciator.command(item, now, self._utc(now)))
-            case GoToSleep():
+            case inputs.GoToSleep():
                 self.nap = self._plan_nap(now)
                 self.annunciator.sleep(True, now)
                 return [self.nap]
-            case SetBand():
+            case inputs.SetBand():
                 return self._set_band(item, now)
-            case StartCook():
+            case inputs.StartCook():
                 return self._start_cook(item, now)
-            case EndCook():
+            case inputs.EndCook():
                 return self._end_cook(now)
-            case JudgeWake():
+            case inputs.JudgeWake():
                 return [WakeJudged(now, item.notification, item.needed, item.by)]
-            case UsePitProfile():
+            case inputs.UsePitProfile():
                 self.profile = item.profile
                 self.fire.use_profile(item.profile.fire)
                 return []
@@ -201,7 +175,7 @@ class Engine:
     def _utc(self, now: float) -> float:
         return now + self.wall.offset
 
-    def _readings(self, item: Readings, now: float) -> list[Event]:
+    def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
         samples, events = [], []
         for reading in item.readings:
             sample, change = self.conditioner.judge(reading, now)
@@ -213,17 +187,19 @@ class Engine:
                 events.append(change)
         return [SamplesJudged(now, tuple(samples)), *events]
 
-    def _acknowledge(self, item: Acknowledge, now: float) -> list[Event]:
-        """A test wake is no alarm: it is known to the annunciator only. "*" answers both."""
+    def _acknowledge(self, item: inputs.Acknowledge, now: float) -> list[Event]:
+        """A test wake is no alarm: it is known to the annunciator only. "*" answers both. One answer to a message is
+        an answer to every alarm it named."""
         events: list[Event] = []
         if item.alarm in ("*", TEST_WAKE):
             events += self.annunciator.command(item, now, self._utc(now))
         if item.alarm != TEST_WAKE:
-            events += self._told(self.alarms.command(item, now), now)
+            for alarm in self.annunciator.answers(item.alarm, self.alarms.waiting()):
+                events += self._told(self.alarms.command(inputs.Acknowledge(alarm, item.by), now), now)
         return events
 
-    def _alarm_command(self, item: Shelve | Unshelve | OutOfService, now: float) -> list[Event]:
-        if isinstance(item, OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
+    def _alarm_command(self, item: inputs.Shelve | inputs.Unshelve | inputs.OutOfService, now: float) -> list[Event]:
+        if isinstance(item, inputs.OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
             return [CommandRefused(now, "out-of-service", "alarms go out of service by day only, with somebody awake")]
         return self._told(self.alarms.command(item, now), now)
 
@@ -235,27 +211,17 @@ class Engine:
             self._blind_since = max(self._blind_since, now)
         return self._due_alarms(now) + self._due_calls(now)
 
-    def _part(self, item: Health, now: float) -> list[Event]:
-        key = (item.part, item.name)
-        before = self.health.get(key)
-        since = before[1] if before is not None and before[0].ok == item.ok else now
-        self.health[key] = (item, since)
+    def _part(self, item: inputs.Health, now: float) -> list[Event]:
+        self.health.take(item, now)
         return []
 
-    def _forecast(self, item: ForecastArrived, now: float) -> list[Event]:
-        piece = self.pieces.get(item.piece)
-        if piece is None:
-            return []
-        piece.outlooks, piece.fan, piece.forecast_at = item.outlooks, item.fan, item.asked_at
-        return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan)]
-
-    def _mark(self, item: Mark, now: float) -> list[Event]:
+    def _mark(self, item: inputs.Mark, now: float) -> list[Event]:
         if item.piece is not None and item.piece not in self.pieces:
             return [CommandRefused(now, f"mark {item.kind}", f"no piece is called {item.piece}")]
         events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note)]
         self.fire.mark(item, now)
         events += self.pit_stage.mark(item, now)
-        for piece in self._meant(item):
+        for piece in self.pieces.meant(item):
             self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
             changes = piece.mark(item, now)
             events += changes
@@ -264,22 +230,16 @@ class Engine:
                 events += self._ask(piece, now)
         return events
 
-    def _meant(self, item: Mark) -> list[PieceWatch]:
-        """The pieces a mark speaks of."""
-        if item.kind in (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER):
-            return []
-        return [self.pieces[item.piece]] if item.piece is not None else list(self.pieces.values())
-
     def _use(self, piece: PieceWatch) -> None:
         self.conditioner.in_use(piece.settings.channel, piece.on_fire)
 
-    def _set_band(self, item: SetBand, now: float) -> list[Event]:
+    def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
         if not (item.band.low >= 40 and item.band.high <= 400 and item.band.high - item.band.low >= MIN_BAND):
             return [CommandRefused(now, "band", "a band lies between 40 and 400 °C and is at least 5 °C wide")]
         self.band = item.band
         return []
 
-    def _start_cook(self, item: StartCook, now: float) -> list[Event]:
+    def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
         known = {c.id for c in self.settings.with_role(Role.MEAT)}
         strange = [p.channel for p in item.cook.pieces if p.channel not in known]
         if strange:
@@ -303,7 +263,7 @@ class Engine:
 
     def _beat(self, now: float) -> list[Event]:
         events: list[Event] = list(self.conditioner.beat(now))
-        pit = self.pit_now()
+        pit = self.readout.pit_now()
         if not isnan(pit):
             self._blind_since = None
         elif self._blind_since is None:
@@ -325,10 +285,9 @@ class Engine:
         minute = int(now // MINUTE) - 1
         self.trace.close_minute(minute)
         events: list[Event] = list(self.conditioner.minute(now))
-        good = self._good_minutes(minute, minute)[0]
-        pit = self.control.of(good)
-        self.control.minute(good)
-        events += self.fire.minute(now, pit, self.band, self._mean_of(Role.AMBIENT, minute))
+        pit = self.readout.pit_of_minute(minute)
+        ambient = self.readout.mean_of(Role.AMBIENT, minute)
+        events += self.fire.minute(now, pit, self.band, nan if ambient is None else ambient)
         events += self.pit_stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open)
         for piece in self.pieces.values():
             before = piece.stage.stage
@@ -336,11 +295,10 @@ class Engine:
             self._use(piece)
             if now % FORECAST_EVERY == 0 or before != piece.stage.stage:
                 events += self._ask(piece, now)
-        stages = [p.stage.stage for p in self.pieces.values()]
-        if stages and all(s in ("off", "rest", "hold", "chill", "done") for s in stages):
+        if self.pieces.all_off():
             events += self.pit_stage.finish(now)
         if minute % 5 == 0:
-            self.evenness = self._judge_evenness(minute)
+            self.evenness = self.readout.evenness(minute, self.pieces)
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events
 
@@ -360,15 +318,10 @@ class Engine:
         if first is None or last < first:
             return []
         hold = self.settings.cook.hold
-        sample = self.conditioner.current(piece.settings.channel)
-        suspect = "the probe gives no value"
-        if sample is not None:
-            suspect = "" if sample.quality is Quality.GOOD else "the probe is not to be trusted now"
-        cabinet = None if hold.channel is None else self.good(hold.channel)
-        ambient = self._mean_of(Role.AMBIENT, last)
         request = piece.question_for_forecaster(
-            now, self.trace, self._pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
-            None if isnan(ambient) else ambient, cabinet, hold.floor, self.settings.cook.rest, suspect,
+            now, self.trace, self.readout.pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
+            self.readout.mean_of(Role.AMBIENT, last), None if hold.channel is None else self.good(hold.channel),
+            hold.floor, self.settings.cook.rest, self.readout.doubt(piece.settings.channel),
         )  # fmt: skip
         if request is None:
             return []
@@ -378,37 +331,7 @@ class Engine:
 
     def good(self, channel: str) -> float | None:
         """The newest value of a channel, °C, if it may be believed."""
-        sample = self.conditioner.current(channel)
-        return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
-
-    def pit_now(self) -> float:
-        """Control value of the good pit channels, °C, NaN if there is none."""
-        return self.control.of({c: v for c in self._pit_channels if (v := self.good(c)) is not None})
-
-    def _pit_minutes(self, first: int, last: int) -> list[float]:
-        return [self.control.of(good) for good in self._good_minutes(first, last)]
-
-    def _good_minutes(self, first: int, last: int) -> list[dict[str, float]]:
-        """The pit channels that were good, minute by minute."""
-        columns = [self.trace.since(c, first, last) for c in self._pit_channels]
-        rows = zip(*columns, strict=True)
-        return [{c: v for c, v in zip(self._pit_channels, row, strict=True) if not isnan(v)} for row in rows]
-
-    def _mean_of(self, role: Role, minute: int) -> float:
-        known = [v for c in self.settings.with_role(role) if not isnan(v := self.trace.window(c.id, minute, 1)[0])]
-        return sum(known) / len(known) if known else nan
-
-    def _judge_evenness(self, minute: int) -> Evenness:
-        places = {
-            c.place or c.name: self.trace.window(c.id, minute, EVENNESS_MINUTES)
-            for c in self.settings.with_role(Role.PIT)
-        }
-        cores = {
-            p.settings.name: (p.settings.place, self.trace.window(p.settings.channel, minute, EVENNESS_MINUTES))
-            for p in self.pieces.values()
-            if p.on_fire
-        }
-        return evenness(places, cores)
+        return self.readout.good(channel)
 
     def _sight(self, now: float, pit: float) -> Sight:
         cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
@@ -426,45 +349,30 @@ class Engine:
             cores=cores,
             lost=lost,
             health=self.health,
-            wake_channels=self._wake_channels(),
+            wake_channels=self.settings.announcing.wake_channels,
         )
-
-    def _wake_channels(self) -> frozenset[str]:
-        return frozenset(
-            name for audience, names in self.settings.announcing.audiences if audience != "notice" for name in names
-        )
-
-    def _is_ok(self, part: Part) -> bool:
-        return all(health.ok for (p, _), (health, _) in self.health.items() if p is part)
 
     def _plan_nap(self, now: float) -> NapPlanned:
-        audiences = dict(self.settings.announcing.audiences)
         sleep = self.annunciator.view(now, self._utc(now))
-        used = [*self._pit_channels, *(p.settings.channel for p in self.pieces.values() if p.on_fire)]
-        lines = (
-            ("a test wake was delivered and acknowledged", sleep.test_wake == "acknowledged"),
-            ("a second device can wake you", bool(audiences.get("sounder") or audiences.get("second"))),
-            ("every wake channel works", self._is_ok(Part.CHANNEL)),
-            ("the clock is set", self.wall.trusted),
-            ("every probe in use is fresh and believed", all(self.good(c) is not None for c in used)),
-            ("no alarm stands unanswered", all(v.state != "unacknowledged" for v in self.alarms.views())),
-            ("the record of the night can be written", self._is_ok(Part.DISK)),
+        on = self.pieces.on_fire()
+        used = [*self.readout.pit_channels, *(p.settings.channel for p in on.values())]
+        lines = green_list(
+            self.settings.announcing,
+            self.health,
+            test_wake=sleep.test_wake == "acknowledged",
+            clock=self.wall.trusted,
+            probes=all(self.good(c) is not None for c in used),
+            answered=all(v.state != "unacknowledged" for v in self.alarms.views()),
         )
-        window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
-        if not any(p.on_fire for p in self.pieces.values()) and self.pieces:
+        if not on and self.pieces:
             return plan_nap(Readiness(lines, None, "no piece is on the fire: no log is due"), now)
+        window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
         why = self.fire.no_forecast or "a log is due within the time you need to wake"
         return plan_nap(Readiness(lines, window, why), now)
 
     def standing(self, now: float) -> Standing | None:
-        """Ahead or behind the serving time with the pieces still on the fire, and what helps; None: nothing to say."""
-        serve_at = self.settings.cook.serve_at
-        on = {p: w for p, w in self.pieces.items() if w.on_fire}
-        if serve_at is None or not on:
-            return None
-        cores = {p: nan if (v := self.good(w.settings.channel)) is None else v for p, w in on.items()}
-        outlooks = {p: w.outlooks for p, w in on.items()}
-        return standing(serve_at, self.settings.cook.rest, now, self.band, outlooks, cores)
+        """Ahead or behind, see `Pieces.standing`."""
+        return self.pieces.standing(self.settings, self.band, self.good, now)
 
     def pit_profile(self) -> PitProfile:
         """What is known of this pit, the fires of this watch included."""
@@ -481,16 +389,9 @@ class Engine:
         return {
             "cook": cook_to_plain(self.settings.cook),
             "wall": [self.wall.offset, self.wall.trusted],
-            "conditioner": self.conditioner.dump(),
-            "trace": self.trace.dump(),
-            "control": self.control.dump(),
-            "fire": self.fire.dump(),
             "profile": self.profile.to_plain(),
-            "pit_stage": self.pit_stage.dump(),
-            "alarms": self.alarms.dump(),
-            "annunciator": self.annunciator.dump(),
-            "pieces": {p: w.dump() for p, w in self.pieces.items()},
-            "health": [[h.part, h.name, h.ok, h.detail, since] for h, since in self.health.values()],
+            "control": self.readout.control.dump(),
+            **{part: getattr(self, part).dump() for part in PARTS_KEPT},
             "band": [self.band.low, self.band.high],
             "next_beat": self._next_beat,
             "grace_until": self._grace_until,
@@ -503,23 +404,13 @@ class Engine:
         """The inverse of `dump`, on an engine of the same rig."""
         self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
         self._begin_cook()
-        self.wall = WallClock(*dumped["wall"])
-        self.conditioner.load(dumped["conditioner"])
-        self.trace.load(dumped["trace"])
-        self.control.load(dumped["control"])
-        self.fire.load(dumped["fire"])
+        self.wall = inputs.WallClock(*dumped["wall"])
         self.profile = PitProfile.from_plain(dumped["profile"])
-        self.pit_stage.load(dumped["pit_stage"])
-        self.alarms.load(dumped["alarms"])
-        self.annunciator.load(dumped["annunciator"])
-        for piece, state in dumped["pieces"].items():
-            if piece in self.pieces:
-                self.pieces[piece].load(state)
-                self._use(self.pieces[piece])
-        self.health = {
-            (Part(part), name): (Health(Part(part), name, ok, detail), since)
-            for part, name, ok, detail, since in dumped["health"]
-        }
+        self.readout.control.load(dumped["control"])
+        for part in PARTS_KEPT:
+            getattr(self, part).load(dumped[part])
+        for piece in self.pieces.values():
+            self._use(piece)
         self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
         self._next_beat, self._grace_until = dumped["next_beat"], dumped["grace_until"]
         self._blind_since, self._lid_since = dumped["blind_since"], dumped["lid_since"]

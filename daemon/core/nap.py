@@ -9,6 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from daemon.core.events import NapPlanned
+from daemon.core.inputs import Part
+from daemon.core.parts import Parts
+from daemon.core.settings import AnnouncingSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +21,22 @@ class Readiness:
     lines: tuple[tuple[str, bool], ...]
     window: tuple[float, float] | None
     no_window: str
+
+
+def green_list(
+    announcing: AnnouncingSettings, parts: Parts, *, test_wake: bool, clock: bool, probes: bool, answered: bool
+) -> tuple[tuple[str, bool], ...]:
+    """What must hold before anybody may rely on being woken: (words, holds)."""
+    audiences = dict(announcing.audiences)
+    return (
+        ("a test wake was delivered and acknowledged", test_wake),
+        ("a second device can wake you", bool(audiences.get("sounder") or audiences.get("second"))),
+        ("every wake channel works", parts.well(Part.CHANNEL)),
+        ("the clock is set", clock),
+        ("every probe in use is fresh and believed", probes),
+        ("no alarm stands unanswered", answered),
+        ("the record of the night can be written", parts.well(Part.DISK)),
+    )
 
 
 def plan_nap(ready: Readiness, now: float) -> NapPlanned:

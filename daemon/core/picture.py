@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def picture(engine: Engine, now: float) -> Snapshot:
     """Everything there is to see at engine time `now`."""
-    pit, standing = engine.pit_now(), engine.standing(now)
+    pit, standing = engine.readout.pit_now(), engine.standing(now)
     rate = None if isnan(engine.fire.slope) else engine.fire.slope * 60.0
     return Snapshot(
         time=now,
@@ -48,7 +48,7 @@ def picture(engine: Engine, now: float) -> Snapshot:
         alarms=engine.alarms.views(),
         sleep=engine.annunciator.view(now, now + engine.wall.offset),
         nap=engine.nap,
-        health=tuple(h for h, _ in engine.health.values() if not h.ok),
+        health=engine.health.ill(),
         fires=tuple(engine.fires),
         profile=replace(engine.profile, fire=FireProfile((), engine.fire.learned().log_intervals)),
     )

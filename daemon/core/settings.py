@@ -161,6 +161,11 @@ class AnnouncingSettings:
     """Only for the text people read."""
     audiences: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
+    @property
+    def wake_channels(self) -> frozenset[str]:
+        """Names of the delivery channels that may wake somebody."""
+        return frozenset(name for audience, names in self.audiences if audience != "notice" for name in names)
+
 
 @dataclass(frozen=True, slots=True)
 class WatchSettings:

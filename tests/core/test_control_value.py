@@ -113,7 +113,7 @@ def a_night(watched: Engine, start: int, minutes: int, lost: str | None = None) 
         while (due := watched.next_deadline()) is not None and due <= now:
             watched.handle_timer(due)
         if beat % 12 == 11:
-            pit.append(watched.pit_now())
+            pit.append(watched.readout.pit_now())
     return pit
 
 

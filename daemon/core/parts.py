@@ -1,0 +1,31 @@
+"""The parts of the watch itself (devices, delivery channels, disk, broker, clock) and how long each has been as it is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from daemon.core.inputs import Health, Part
+
+
+class Parts(dict[tuple[Part, str], tuple[Health, float]]):
+    """By part and name: the newest word on it, and since when it has been well or ill (engine time)."""
+
+    def take(self, item: Health, now: float) -> None:
+        key = (item.part, item.name)
+        before = self.get(key)
+        self[key] = (item, before[1] if before is not None and before[0].ok == item.ok else now)
+
+    def well(self, part: Part) -> bool:
+        """Nothing of this kind is known to be ill."""
+        return all(health.ok for (kind, _), (health, _) in self.items() if kind is part)
+
+    def ill(self) -> tuple[Health, ...]:
+        return tuple(health for health, _ in self.values() if not health.ok)
+
+    def dump(self) -> list[list[Any]]:
+        return [[h.part, h.name, h.ok, h.detail, since] for h, since in self.values()]
+
+    def load(self, dumped: list[list[Any]]) -> None:
+        self.clear()
+        for part, name, ok, detail, since in dumped:
+            self[(Part(part), name)] = (Health(Part(part), name, ok, detail), since)

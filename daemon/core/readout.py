@@ -1,0 +1,75 @@
+"""What the believed readings say now and said minute by minute: of one channel, of the pit as a whole, of a role."""
+
+from __future__ import annotations
+
+from math import isnan
+
+from daemon.core.conditioning import Conditioner
+from daemon.core.control_value import ControlValue
+from daemon.core.evenness import Evenness, evenness
+from daemon.core.pieces import Pieces
+from daemon.core.settings import Role, WatchSettings
+from daemon.core.trace import Trace
+from drivers.reading import Quality
+
+EVENNESS_MINUTES = 30
+
+
+class Readout:
+    """Reads the conditioner and the trace of one watch and learns the pit's control value."""
+
+    def __init__(self, settings: WatchSettings, conditioner: Conditioner, trace: Trace) -> None:
+        self._settings, self._conditioner, self._trace = settings, conditioner, trace
+        self.control = ControlValue()
+        self.pit_channels = [c.id for c in settings.with_role(Role.PIT)]
+
+    def good(self, channel: str) -> float | None:
+        """The newest value of a channel, °C, if it may be believed."""
+        sample = self._conditioner.current(channel)
+        return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
+
+    def doubt(self, channel: str) -> str:
+        """Why nothing may be foretold from this channel now, or empty."""
+        sample = self._conditioner.current(channel)
+        if sample is None:
+            return "the probe gives no value"
+        return "" if sample.quality is Quality.GOOD else "the probe is not to be trusted now"
+
+    def pit_now(self) -> float:
+        """Control value of the good pit channels, °C, NaN if there is none."""
+        return self.control.of({c: v for c in self.pit_channels if (v := self.good(c)) is not None})
+
+    def pit_of_minute(self, minute: int) -> float:
+        """Control value of the minute just closed, °C; the habits of the channels are learned from it. Once a minute."""
+        good = self._good_minutes(minute, minute)[0]
+        pit = self.control.of(good)
+        self.control.minute(good)
+        return pit
+
+    def pit_minutes(self, first: int, last: int) -> list[float]:
+        """Control value of each minute, °C, NaN where no pit channel was good."""
+        return [self.control.of(good) for good in self._good_minutes(first, last)]
+
+    def mean_of(self, role: Role, minute: int) -> float | None:
+        """Mean of the good channels of a role in a minute, °C, None if there is none."""
+        values = (self._trace.window(c.id, minute, 1)[0] for c in self._settings.with_role(role))
+        known = [v for v in values if not isnan(v)]
+        return sum(known) / len(known) if known else None
+
+    def evenness(self, minute: int, pieces: Pieces) -> Evenness:
+        """How evenly the pit has heated over the last half hour."""
+        places = {
+            c.place or c.name: self._trace.window(c.id, minute, EVENNESS_MINUTES)
+            for c in self._settings.with_role(Role.PIT)
+        }
+        cores = {
+            p.settings.name: (p.settings.place, self._trace.window(p.settings.channel, minute, EVENNESS_MINUTES))
+            for p in pieces.on_fire().values()
+        }
+        return evenness(places, cores)
+
+    def _good_minutes(self, first: int, last: int) -> list[dict[str, float]]:
+        """The pit channels that were good, minute by minute."""
+        columns = [self._trace.since(c, first, last) for c in self.pit_channels]
+        rows = zip(*columns, strict=True)
+        return [{c: v for c, v in zip(self.pit_channels, row, strict=True) if not isnan(v)} for row in rows]
