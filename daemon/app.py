@@ -26,12 +26,12 @@ from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boo
 from daemon.shell.feed import HubFeed
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.journal import Journal, Start
-from daemon.shell.loop import WatchLoop
+from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.outbox import Outbox
 from daemon.shell.page import Page
 from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.secrets import read_secret
-from daemon.shell.supervisor import DeviceKeeper, Wire
+from daemon.shell.supervisor import SILENCE, DeviceKeeper, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
 from daemon.shell.web.access import new_token
 from daemon.shell.web.server import login_url
@@ -44,8 +44,10 @@ HEARTBEAT_EVERY = 60.0
 """s between heartbeats on the broker; what is measured expires at the hub after four minutes without one."""
 PROFILE_EVERY = 3600.0
 TIDY_EVERY = 86400.0
-ALIVE_WITHIN = 12.0
-"""s within which judging must have advanced for the systemd watchdog to be answered."""
+ALIVE_WITHIN = 10.0
+"""s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
+SILENCE_MARGIN = 5.0
+"""s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
 TOKEN_FILE = "page-token"
 PROFILE_NOTE, TOPICS_NOTE = "pit-profile", "announced-topics"
@@ -75,7 +77,7 @@ class Watch:
         """Raises ConfigError, SecretRefused; nothing has been started then."""
         self.rig, self.cook = load_both(files.rig, files.cook)
         self.state = state_directory(self.rig, files.state)
-        self.journal = Journal(self.state / JOURNAL_FILE)
+        self.journal = Journal.opened(self.state / JOURNAL_FILE)
         boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
         self.clock = clock or SystemClock(resume_at)
@@ -93,7 +95,7 @@ class Watch:
         link = self.feed.link if self.feed is not None else None
         self.outbox = Outbox(
             {d.name: delivery_channel(d, link, self.rig.pit.id) for d in self.rig.delivery}, audiences, self.journal, self.clock,
-            self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale,
+            self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale, self.loop.writer,
         )  # fmt: skip
         self.loop.outbox = self.outbox
         if self.feed is not None:
@@ -132,7 +134,10 @@ class Watch:
                 c.source: Wire(c.id, c.calibration.apply) if c.calibration else Wire(c.id) for c in own
             }
             driver: Driver = open_driver(device, types)
-            keepers.append(DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp))
+            quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
+            keepers.append(
+                DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet))
+            )
         return keepers
 
     def _make_page(self) -> Page | None:
@@ -219,15 +224,29 @@ class Watch:
         if self._new_cook and self.cook is not None:
             self.loop.post(StartCook(cook_settings(self.cook, self.rig, self._wall_offset), by="cook file"))
 
+    def standing_still(self) -> list[str]:
+        """Of sampling, judging and delivering, whatever should have moved on by now and has not. Nothing to sample and
+        nothing to deliver is no standstill."""
+        judging = self.clock.now() - self.loop.judged_at < ALIVE_WITHIN
+        return [
+            *([] if judging else ["judging"]),
+            *(f"device {keeper.name}" for keeper in self.keepers if keeper.stuck()),
+            *(f"delivery {name}" for name in self.outbox.stuck()),
+        ]
+
     def _ping_watchdog(self) -> None:
-        """Only while judging goes on; a hung watch must be found and restarted."""
-        if self.clock.now() - self.loop.judged_at < ALIVE_WITHIN:
+        """Only while everything moves; a hung watch must be found and restarted."""
+        still = self.standing_still()
+        if still:
+            log.error("the watchdog is not answered: %s stands still", ", ".join(still))
+        else:
             tell_systemd("WATCHDOG=1")
 
     async def _end(self) -> None:
         self._keep_profile()
-        with contextlib.suppress(Exception):
-            self.journal.commit(self.loop.stamp())
+        if self.loop.writer is not None:
+            with contextlib.suppress(Exception):
+                await self.loop.writer.commit(self.loop.stamp(), FAREWELL)
         if self.page is not None:
             await self.page.stop()
         if self.feed is not None:

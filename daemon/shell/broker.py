@@ -23,6 +23,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from daemon.shell.background import in_background
 from daemon.shell.broker_settings import BrokerSettings
 
 log = logging.getLogger(__name__)
@@ -151,7 +152,7 @@ class BrokerLink:
                 self._give_up_owed()
                 client.disconnect()
                 # Joining is quick: the socket is closed. A shield, so that a cancelled link still leaves no thread.
-                await asyncio.shield(asyncio.to_thread(client.loop_stop))
+                await asyncio.shield(in_background(client.loop_stop))
                 # Without a cycle the client goes, and closes its sockets, as soon as nobody holds it.
                 client.on_connect = client.on_disconnect = client.on_message = client.on_publish = None
                 self._client = None
@@ -174,7 +175,7 @@ class BrokerLink:
         settings = self.settings
         self._client, self._down = client, asyncio.get_running_loop().create_future()
         self._answered = asyncio.get_running_loop().create_future()
-        await asyncio.to_thread(
+        await in_background(
             client.connect, settings.host, settings.port, KEEPALIVE, properties=self._connect_properties()
         )
         client.loop_start()

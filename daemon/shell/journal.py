@@ -2,14 +2,17 @@
 
 Readings wait in memory for up to a minute, or until something lasting happens: then they go with it, so that the inputs
 behind an event are always on disk with the event. If the disk fails, everything waits in a bounded queue and the watch
-goes on from memory.
+goes on from memory. A full disk first gets back the room of the reserve, which is kept for alarms and messages.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
+import logging
+import shutil
 import sqlite3
+import tempfile
 import threading
 import zlib
 from collections import deque
@@ -21,7 +24,10 @@ from typing import Any
 
 from daemon.core.inputs import Input, Readings
 from daemon.shell.reading_pack import PackDamaged, pack, unpack
+from daemon.shell.reserve import Reserve
 from daemon.shell.wording import input_from_json, input_to_json
+
+log = logging.getLogger(__name__)
 
 FLUSH_EVERY = 60.0
 """s between writes of readings alone: one a second would cost ten times the card writes of one a minute."""
@@ -32,6 +38,14 @@ WAITING_LIMIT = 20_000
 KEEP_CHECKPOINTS = 2
 OUTBOX_KEPT = 30 * 86400.0
 """s a settled message is kept, for looking up."""
+RESERVE_FILE = "reserve"
+RESERVE_TRIED_EVERY = 60.0
+"""s between attempts to take the reserve back."""
+LOG_PAGES, LEAN_LOG_PAGES = 1000, 32
+"""Pages of the write-ahead log before it is worked in: SQLite's default, and so few that the reserve is not spent on it."""
+CLOSE_WITHIN = 0.5
+"""s to wait for a write under way when closing; a hung disk must not hold up the end."""
+DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 
 class JournalUnavailable(Exception):
@@ -78,20 +92,87 @@ OUTBOX_COLUMNS = "id, channel, alarm, time, not_after, state, attempts, next_try
 
 
 class Journal:
-    """One SQLite file. Every method may be called from any thread; a lock makes them one at a time."""
+    """One SQLite file. Every method may be called from any thread; taking in never waits for the disk."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, in_memory: bool = False) -> None:
+        """Raises JournalUnavailable. in_memory: what the file holds is read if it can be, and nothing is written to it."""
         self.path = path
         self._lock = threading.RLock()
+        """Guards what waits; held for moments only."""
+        self._disk = threading.RLock()
+        """Guards the database; held as long as the disk takes."""
         self._waiting: deque[tuple[str, tuple[Any, ...]]] = deque()
         self._readings: list[tuple[float, Readings]] = []
         self._flushed_at: float | None = None
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._db = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
-        self._db.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=2000;")
-        self._db.executescript(files("daemon.shell").joinpath("schema.sql").read_text(encoding="utf-8"))
+        self._reserve = Reserve(path.parent / RESERVE_FILE)
+        self._reserve_tried_at = float("-inf")
+        self._lean = False
+        self.trouble = ""
+        """In words, while what is committed is not safe as it should be: in memory only, or on the reserve."""
+        try:
+            self._db = self._in_memory() if in_memory else self._on_disk()
+        except (sqlite3.Error, OSError) as error:
+            raise JournalUnavailable(str(error)) from error
         self.last_input = self._one("SELECT COALESCE(MAX(seq), 0) FROM inputs")
         self.last_event = self._one("SELECT COALESCE(MAX(seq), 0) FROM events")
+
+    @classmethod
+    def opened(cls, path: Path) -> Journal:
+        """The journal in its file; where the disk refuses that, one in memory: a lost disk must not end the watch."""
+        try:
+            return cls(path)
+        except JournalUnavailable as error:
+            log.error("the journal cannot be opened: %s; the watch goes on from memory", error)
+            journal = cls(path, in_memory=True)
+            journal.trouble = f"in memory until the watch is restarted: {error}"
+            return journal
+
+    def _on_disk(self) -> sqlite3.Connection:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            db = self._connected(str(self.path))
+        except sqlite3.Error as error:
+            if _code(error) in DAMAGED:
+                self._set_aside()
+            elif not self._reserve.release():
+                raise
+            db = self._connected(str(self.path))
+        if not self._reserve.hold():
+            self._lean = True
+            db.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
+            self.trouble = "there is no room for a reserve"
+        return db
+
+    def _in_memory(self) -> sqlite3.Connection:
+        db = sqlite3.connect(":memory:", check_same_thread=False, isolation_level=None)
+        with contextlib.suppress(sqlite3.Error, OSError), tempfile.TemporaryDirectory() as copies:
+            for end in ("", "-wal"):  # beside its log only, or the newest commits would be missing
+                file = self.path.with_name(self.path.name + end)
+                if file.exists():
+                    shutil.copy(file, Path(copies) / f"copy{end}")
+            with contextlib.closing(sqlite3.connect(Path(copies) / "copy")) as copy:
+                copy.backup(db)
+        db.executescript(_schema())
+        return db
+
+    @staticmethod
+    def _connected(name: str) -> sqlite3.Connection:
+        db = sqlite3.connect(name, check_same_thread=False, isolation_level=None)
+        try:
+            db.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=2000;")
+            db.executescript(_schema())
+        except sqlite3.Error:
+            db.close()
+            raise
+        return db
+
+    def _set_aside(self) -> None:
+        """A file that is no database any more is kept for whoever can mend it, and a new one begun."""
+        for end in ("", "-wal", "-shm"):
+            file = self.path.with_name(self.path.name + end)
+            if file.exists():
+                file.rename(file.with_name(file.name + ".damaged"))
+        log.error("the journal was damaged and is set aside as %s.damaged", self.path)
 
     # --- taking in ---------------------------------------------------------------------------------
 
@@ -146,6 +227,11 @@ class Journal:
                 (KEEP_CHECKPOINTS,),
             )
 
+    def change(self, statement: str, values: tuple[Any, ...]) -> None:
+        """Queue a statement of another table (the library of cooks): `commit` writes it with the rest."""
+        with self._lock:
+            self._wait(statement, values)
+
     def flush_due(self, now: float) -> bool:
         """Readings have waited long enough."""
         if self._flushed_at is None:
@@ -154,22 +240,57 @@ class Journal:
 
     def commit(self, now: float) -> None:
         """Write all that waits in one transaction. Raises JournalUnavailable; then everything still waits."""
-        with self._lock:
-            self._close_pack()
-            self._flushed_at = now
-            if not self._waiting:
-                return
+        with self._disk:
+            with self._lock:
+                self._close_pack()
+                self._flushed_at = now
+                batch, self._waiting = self._waiting, deque()
             try:
-                self._db.execute("BEGIN IMMEDIATE")
-                for statement, values in self._waiting:
-                    self._db.execute(statement, values)
-                self._db.execute("COMMIT")
+                if batch:
+                    self._write(batch)
             except sqlite3.Error as error:
-                if self._db.in_transaction:
-                    with contextlib.suppress(sqlite3.Error):  # a lost disk rolls back when the file is next opened
-                        self._db.execute("ROLLBACK")
+                with self._lock:
+                    batch.extend(self._waiting)
+                    self._waiting = batch
+                    while len(batch) > WAITING_LIMIT:
+                        self._drop_oldest()
                 raise JournalUnavailable(str(error)) from error
-            self._waiting.clear()
+            if self._lean and now - self._reserve_tried_at >= RESERVE_TRIED_EVERY:
+                self._reserve_tried_at = now
+                self._refill()
+
+    def _write(self, batch: deque[tuple[str, tuple[Any, ...]]]) -> None:
+        try:
+            self._transaction(batch)
+        except sqlite3.Error as error:
+            if _code(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
+                raise
+            log.error("the disk is full: the journal goes on in its reserve")
+            self.trouble = "the disk is full: on the reserve"
+            self._lean = True
+            self._db.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            self._transaction(batch)
+
+    def _transaction(self, batch: deque[tuple[str, tuple[Any, ...]]]) -> None:
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            for statement, values in batch:
+                self._db.execute(statement, values)
+            self._db.execute("COMMIT")
+        except sqlite3.Error:
+            if self._db.in_transaction:
+                with contextlib.suppress(sqlite3.Error):  # a lost disk rolls back when the file is next opened
+                    self._db.execute("ROLLBACK")
+            raise
+
+    def _refill(self) -> None:
+        """There is room again: take the reserve back."""
+        if self._reserve.hold():
+            self.trouble, self._lean = "", False
+            self._db.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
+            log.warning("the disk has room again: the journal's reserve is taken back")
 
     def _close_pack(self) -> None:
         if not self._readings:
@@ -182,26 +303,29 @@ class Journal:
     def _wait(self, statement: str, values: tuple[Any, ...]) -> None:
         self._waiting.append((statement, values))
         if len(self._waiting) > WAITING_LIMIT:
-            for index, (_, old) in enumerate(self._waiting):
-                if "Readings" in old:
-                    del self._waiting[index]
-                    return
-            self._waiting.popleft()
+            self._drop_oldest()
+
+    def _drop_oldest(self) -> None:
+        for index, (_, old) in enumerate(self._waiting):
+            if "Readings" in old:
+                del self._waiting[index]
+                return
+        self._waiting.popleft()
 
     # --- reading back --------------------------------------------------------------------------------
 
     def _one(self, query: str, values: tuple[Any, ...] = ()) -> Any:
-        with self._lock:
+        with self._disk:
             row = self._db.execute(query, values).fetchone()
         return row[0] if row else None
 
     def newest_start(self) -> Start | None:
-        with self._lock:
+        with self._disk:
             row = self._db.execute("SELECT * FROM starts ORDER BY input DESC LIMIT 1").fetchone()
         return Start(*row) if row else None
 
     def newest_checkpoint(self) -> Checkpoint | None:
-        with self._lock:
+        with self._disk:
             row = self._db.execute(
                 "SELECT input, event, time, body FROM checkpoints ORDER BY input DESC LIMIT 1"
             ).fetchone()
@@ -209,7 +333,7 @@ class Journal:
 
     def newest_time(self) -> float | None:
         """The latest engine time anything was committed for."""
-        with self._lock:
+        with self._disk:
             times = [
                 self._db.execute(f"SELECT time FROM {table} ORDER BY rowid DESC LIMIT 1").fetchone()
                 for table in ("inputs", "events", "checkpoints", "starts")
@@ -224,7 +348,7 @@ class Journal:
         """Every committed input with seq > after (and <= until), oldest first. Damaged rows are skipped."""
         last = after
         while True:
-            with self._lock:
+            with self._disk:
                 rows = self._db.execute(
                     "SELECT seq, time, kind, body FROM inputs WHERE seq > ? AND (? IS NULL OR seq <= ?) "
                     "ORDER BY seq LIMIT 64",
@@ -250,7 +374,7 @@ class Journal:
 
     def events(self, after: int = 0, cook: str | None = None) -> Iterator[dict[str, Any]]:
         """Committed events as JSON objects, oldest first."""
-        with self._lock:
+        with self._disk:
             rows = self._db.execute(
                 "SELECT body FROM events WHERE seq > ? AND (? IS NULL OR cook = ?) ORDER BY seq", (after, cook, cook)
             ).fetchall()
@@ -270,7 +394,7 @@ class Journal:
     def outbox(self, *states: str) -> list[OutboxRow]:
         """Rows in any of these states, oldest first."""
         marks = ",".join("?" * len(states))
-        with self._lock:
+        with self._disk:
             rows = self._db.execute(
                 f"SELECT {OUTBOX_COLUMNS} FROM outbox WHERE state IN ({marks}) ORDER BY time, rowid", states
             ).fetchall()
@@ -287,12 +411,11 @@ class Journal:
     def tidy(self) -> None:
         """Forget messages that were settled long ago; `commit` does it."""
         with self._lock:
-            newest = self.newest_event_time()
-            if newest is not None:
-                self._wait(
-                    "DELETE FROM outbox WHERE state NOT IN ('waiting', 'sending') AND time < ?",
-                    (newest - OUTBOX_KEPT,),
-                )
+            self._wait(
+                "DELETE FROM outbox WHERE state NOT IN ('waiting', 'sending') "
+                "AND time < (SELECT MAX(time) FROM events) - ?",
+                (OUTBOX_KEPT,),
+            )
 
     # --- small things --------------------------------------------------------------------------------
 
@@ -306,5 +429,18 @@ class Journal:
             self._wait("INSERT OR REPLACE INTO notes VALUES (?, ?)", (key, json.dumps(value)))
 
     def close(self) -> None:
-        with self._lock:
-            self._db.close()
+        """A write that hangs keeps the file: it is closed with the program."""
+        if self._disk.acquire(timeout=CLOSE_WITHIN):
+            try:
+                self._db.close()
+            finally:
+                self._disk.release()
+
+
+def _code(error: sqlite3.Error) -> int:
+    """SQLite's primary result code, 0 where an error does not come from it."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
+
+
+def _schema() -> str:
+    return files("daemon.shell").joinpath("schema.sql").read_text(encoding="utf-8")

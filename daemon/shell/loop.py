@@ -14,7 +14,9 @@ from typing import Protocol
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastRequest, ForecastWanted, Notification
 from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, WallClock
+from daemon.shell.background import in_background
 from daemon.shell.clock import Clock
+from daemon.shell.disk_writer import DiskWriter
 from daemon.shell.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
 from daemon.shell.wording import event_to_dict
 
@@ -27,6 +29,8 @@ WALL_STEP = 0.5
 """s by which the wall must have moved against engine time before the core is told."""
 DISK_RETRY = 10.0
 """s between attempts to write after the disk refused."""
+FAREWELL = 0.5
+"""s for the last write when the watch is stopped."""
 INPUTS_WAITING = 10_000
 """Inputs that may queue before the oldest readings are dropped: minutes of a busy rig."""
 
@@ -67,7 +71,9 @@ class WatchLoop:
         self._now = 0.0
         self._forecasts: set[asyncio.Task[None]] = set()
         self._thinking = asyncio.Lock()
+        self.writer = DiskWriter(journal) if journal is not None else None
         self._disk_failed_at: float | None = None
+        self._disk_trouble = ""
         self._wall_checked_at = float("-inf")
         self._checkpoint_at = float("-inf")
 
@@ -106,9 +112,9 @@ class WatchLoop:
         finally:
             for task in self._forecasts:
                 task.cancel()
-            if self.journal is not None:
+            if self.writer is not None:
                 with contextlib.suppress(JournalUnavailable):
-                    self.journal.commit(self._now)
+                    await self.writer.commit(self._now, FAREWELL)
 
     async def _next(self) -> tuple[float, Input] | None:
         if not self._queue.empty():
@@ -133,7 +139,7 @@ class WatchLoop:
     def _checkpoint(self, now: float) -> None:
         """Only on the whole ten minutes: a minute has just closed, so nothing of a running one is lost."""
         self._checkpoint_at = now
-        if self.journal is not None and self._disk_failed_at is None:
+        if self.journal is not None and not self._disk_trouble:
             self.journal.take_checkpoint(now, self.engine.dump())
 
     def _check_wall(self, now: float) -> None:
@@ -172,26 +178,27 @@ class WatchLoop:
                 listener(events, self.engine, now)
 
     async def _housekeeping(self, now: float) -> None:
-        if self.journal is not None and self.journal.flush_due(now):
+        if self.journal is None:
+            return
+        failed = self._disk_failed_at is not None and now - self._disk_failed_at >= DISK_RETRY
+        if failed or self.journal.flush_due(now):
             await self._commit(now)
 
     async def _commit(self, now: float) -> None:
         """Write; if the disk refuses, go on from memory, say so once, and try again every DISK_RETRY s."""
-        assert self.journal is not None
+        assert self.journal is not None and self.writer is not None
         if self._disk_failed_at is not None and now - self._disk_failed_at < DISK_RETRY:
             return
         try:
-            await asyncio.to_thread(self.journal.commit, now)
+            await self.writer.commit(now)
         except JournalUnavailable as error:
-            if self._disk_failed_at is None:
-                log.error("the journal cannot be written: %s; the watch goes on from memory", error)
-                self.post(Health(Part.DISK, "journal", False, str(error)))
-            self._disk_failed_at = now
-            return
-        if self._disk_failed_at is not None:
-            log.warning("the journal can be written again")
-            self._disk_failed_at = None
-            self.post(Health(Part.DISK, "journal", True))
+            self._disk_failed_at, trouble = now, str(error)
+        else:
+            self._disk_failed_at, trouble = None, self.journal.trouble
+        if bool(trouble) != bool(self._disk_trouble):
+            log.error("the journal: %s", trouble or "written again")
+            self.post(Health(Part.DISK, "journal", not trouble, trouble))
+        self._disk_trouble = trouble
 
     def _think(self, request: ForecastRequest) -> None:
         """Forecast in a thread, one at a time; the answer comes back as an input."""
@@ -205,7 +212,7 @@ class WatchLoop:
         assert self._forecaster is not None
         async with self._thinking:
             try:
-                answer = await asyncio.to_thread(self._forecaster, request)
+                answer = await in_background(self._forecaster, request)
             except Exception:
                 log.exception("the forecast for %s failed; the watch goes on without it", request.piece.id)
                 return

@@ -16,6 +16,7 @@ from dataclasses import asdict, replace
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Delivered, Health, Input, Part
 from daemon.shell.clock import Clock
+from daemon.shell.disk_writer import PATIENCE, DiskWriter
 from daemon.shell.journal import Journal, JournalUnavailable, OutboxRow
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure, TemporaryFailure
 from daemon.shell.wording import rfc3339
@@ -24,10 +25,13 @@ log = logging.getLogger(__name__)
 
 RETRY_AFTER = (5.0, 10.0, 20.0, 40.0, 60.0)
 """s before attempt 2, 3, ...; the last goes on until the message expires."""
-FALL_OVER_AFTER = 25.0
-"""s without success after which the next way to reach the person is asked for; attempts go on meanwhile."""
+FALL_OVER_WITHIN = 30.0
+"""s after which the next way to reach the person has been asked for: as soon as the next attempt could end later than
+that. Attempts go on meanwhile."""
 ATTEMPT_LIMIT = 15.0
 """s one attempt may take."""
+STEP_LIMIT = 1.0
+"""s anything else may take in a worker before it counts as hung, beside the disk's patience."""
 
 
 class Outbox:
@@ -43,16 +47,18 @@ class Outbox:
         title: str,
         wall_offset: Callable[[], float] = lambda: 0.0,
         time_scale: float = 1.0,
+        writer: DiskWriter | None = None,
     ) -> None:
         self._channels, self._audiences, self._journal = channels, audiences, journal
+        self._writer = writer or (DiskWriter(journal) if journal is not None else None)
         self._clock, self._post, self._title, self._wall_offset = clock, post, title, wall_offset
         self._scale = time_scale
         self._waiting: dict[str, list[OutboxRow]] = {name: [] for name in channels}
         self._woken: dict[str, asyncio.Event] = {name: asyncio.Event() for name in channels}
         self._down: set[str] = set()
         self._fallen: set[tuple[str, str]] = set()
-        self.progress_at = clock.now()
-        """Engine time at which some worker last finished a step: for the systemd watchdog."""
+        self._due_by: dict[str, float | None] = dict.fromkeys(channels)
+        """Event-loop time by which each worker must have moved on; None while it has nothing to do."""
 
     def resume(self) -> None:
         """Take up what an earlier run left unsent."""
@@ -87,6 +93,16 @@ class Outbox:
         for row in rows:
             self._waiting[row.channel].append(row)
             self._woken[row.channel].set()
+            if self._due_by[row.channel] is None:
+                self._busy(row.channel)
+
+    def stuck(self) -> list[str]:
+        """Delivery channels whose worker should have moved on by now and has not: for the systemd watchdog."""
+        now = asyncio.get_running_loop().time()
+        return [name for name, due_by in self._due_by.items() if due_by is not None and now > due_by]
+
+    def _busy(self, name: str, seconds: float = 0.0) -> None:
+        self._due_by[name] = asyncio.get_running_loop().time() + seconds + STEP_LIMIT
 
     async def run(self) -> None:
         """Until cancelled."""
@@ -106,6 +122,7 @@ class Outbox:
                 await self._settle(row, "expired", "no longer worth sending")
                 continue
             row = await self._record(replace(row, state="sending", attempts=row.attempts + 1))
+            self._busy(name, ATTEMPT_LIMIT)
             try:
                 async with asyncio.timeout(ATTEMPT_LIMIT):
                     await self._channels[name].send(Message(**json.loads(row.body)))
@@ -135,6 +152,10 @@ class Outbox:
                 return due[0]
             wait = None if not waiting else max(0.0, min(r.next_try for r in waiting) - now) / self._scale
             self._woken[name].clear()
+            if wait is None:
+                self._due_by[name] = None
+            else:
+                self._busy(name, wait)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait):
                     await self._woken[name].wait()
@@ -152,7 +173,7 @@ class Outbox:
         pause = retry_after if retry_after is not None else RETRY_AFTER[min(row.attempts, len(RETRY_AFTER)) - 1]
         later = await self._record(replace(row, state="waiting", next_try=now + pause, detail=why))
         self._waiting[row.channel].insert(0, later)  # still the oldest
-        if now + pause - row.time > FALL_OVER_AFTER:
+        if now + pause + ATTEMPT_LIMIT - row.time > FALL_OVER_WITHIN:
             self._fall_over(row, why)
 
     def _fall_over(self, row: OutboxRow, why: str) -> None:
@@ -169,11 +190,11 @@ class Outbox:
         self._fallen.discard((row.id, row.channel))
 
     async def _record(self, row: OutboxRow) -> OutboxRow:
-        self.progress_at = self._clock.now()
-        if self._journal is not None:
+        if self._journal is not None and self._writer is not None:
+            self._busy(row.channel, PATIENCE)
             self._journal.set_outbox(row)
             with contextlib.suppress(JournalUnavailable):  # the loop says so; delivery goes on from memory
-                await asyncio.to_thread(self._journal.commit, self._clock.now())
+                await self._writer.commit(self._clock.now())
         return row
 
     def _mark_down(self, name: str, why: str) -> None:

@@ -19,6 +19,15 @@ log = logging.getLogger(__name__)
 
 BACK_OFF = (0.5, 1.0, 2.0, 4.0)
 """s before attempts to open again; the last goes on for ever, so a replugged device is open within 5 s."""
+SILENCE = 15.0
+"""s without a batch after which the link is opened anew: a driver that hangs is cut short here, and a board that hangs
+may start afresh. Longer where the device or its channels may be silent for longer."""
+OPENING = 60.0
+"""s for opening; the longest, over Bluetooth, is a scan and a connection."""
+CLEANING_UP = 15.0
+"""s for closing what failed; the longest, over Bluetooth, waits 12 s for the device."""
+STEP_LIMIT = 1.0
+"""s anything else may take."""
 BATTERY_LOW = 15
 """Percent; common practice, no source."""
 BATTERY_FINE = 20
@@ -33,7 +42,8 @@ class Wire:
 
 
 class DeviceKeeper:
-    """One device. `rejected` counts refused frames by reason; `unknown` holds sources no channel names."""
+    """One device. `rejected` counts refused frames by reason; `unknown` holds sources no channel names.
+    silence: s it may give nothing before it is opened anew."""
 
     def __init__(
         self,
@@ -42,12 +52,15 @@ class DeviceKeeper:
         wires: Mapping[str, Wire],
         post: Callable[[Input], None],
         stamp: Callable[[], float],
+        silence: float = SILENCE,
     ) -> None:
         self.name, self.driver, self.wires = name, driver, wires
         self.rejected: Counter[str] = Counter()
         self.unknown: set[str] = set()
         self.received_at: float | None = None
-        self._post, self._stamp = post, stamp
+        self._post, self._stamp, self._silence = post, stamp, silence
+        self._due_by: float | None = None
+        """Event-loop time by which something must have happened; None while there is nothing to wait for."""
         self._ok: bool | None = None
         self._weak: set[str] = set()
 
@@ -56,22 +69,43 @@ class DeviceKeeper:
         attempt = 0
         while True:
             try:
-                async with self.driver.open() as link:
+                async with asyncio.timeout_at(self._expect(OPENING)) as patience, self.driver.open() as link:
                     log.info("%s: open", self.name)
                     while True:
-                        batch = await link.receive()
+                        patience.reschedule(self._expect(self._silence))
+                        try:
+                            batch = await link.receive()
+                        except BaseException:
+                            self._expect(CLEANING_UP)
+                            raise
                         if self._take(batch):
                             attempt = 0
+            except TimeoutError:
+                self._tell(False, f"nothing came for {self._silence:g} s; it is opened again")
             except DeviceUnavailable as error:
                 self._tell(False, str(error))
             except DeviceMisconfigured as error:
                 self._tell(False, f"{error} (not tried again until the watch is restarted)")
+                self._due_by = None
                 return
             except Exception as error:
                 log.exception("%s: the driver broke; it is opened again", self.name)
                 self._tell(False, f"the driver broke: {error!r}")
-            await asyncio.sleep(BACK_OFF[min(attempt, len(BACK_OFF) - 1)])
+            pause = BACK_OFF[min(attempt, len(BACK_OFF) - 1)]
+            self._expect(pause)
+            await asyncio.sleep(pause)
             attempt += 1
+
+    def _expect(self, seconds: float) -> float:
+        """Event-loop time by which the step that begins now has ended, or is cut short."""
+        limit = asyncio.get_running_loop().time() + seconds
+        self._due_by = limit + STEP_LIMIT
+        return limit
+
+    def stuck(self) -> bool:
+        """It should have moved on by now and has not: for the systemd watchdog. A device that is silent, away or
+        misconfigured is not stuck."""
+        return self._due_by is not None and asyncio.get_running_loop().time() > self._due_by
 
     def _take(self, batch: Batch) -> bool:
         """True when the batch held a value for a channel."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 import smtplib
 import ssl
 from dataclasses import dataclass
 from email.message import EmailMessage
 
+from daemon.shell.background import in_background
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
 
 TIMEOUT = 10.0
@@ -30,7 +30,7 @@ class Smtp:
         self.name, self._route, self._tls = name, route, tls
 
     async def send(self, message: Message) -> None:
-        await asyncio.to_thread(self._send, message)
+        await in_background(self._send, message)
 
     def _send(self, message: Message) -> None:
         route = self._route
