@@ -164,8 +164,7 @@ class AlarmTable:
         """What a person asks. A second tap on the same button is no error and changes nothing."""
         match command:
             case Acknowledge(alarm="*"):
-                waiting = [key for key, alarm in self._alarms.items() if alarm.state in _WAITING]
-                return [change for key in waiting for change in self._acknowledge(key, now)]
+                return [change for key in self.waiting() for change in self._acknowledge(key, now)]
             case Acknowledge(alarm=key):
                 return self._acknowledge(key, now)
             case Shelve():
@@ -177,6 +176,10 @@ class AlarmTable:
                 return [*self._come_back(key, alarm, now)]
             case OutOfService():
                 return self._out_of_service(command, now)
+
+    def waiting(self) -> dict[str, int]:
+        """Key -> occurrence of every alarm that nobody has acknowledged, standing or returned."""
+        return {key: alarm.occurrence for key, alarm in self._alarms.items() if alarm.state in _WAITING}
 
     def next_deadline(self) -> float | None:
         """When an on-delay, off-delay, shelving or re-alarm time runs out."""

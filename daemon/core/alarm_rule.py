@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from daemon.core.events import Priority
+from daemon.core.settings import SleeperSettings
 
 LEAD_MARGIN = 60.0
 """s added to the sleeper's lead, so that one beat, one minute median and the delivery do not eat into it."""
@@ -37,6 +38,7 @@ class AlarmRule:
     """One row of the alarm list. Delays in s. deadband in the unit of the judged value.
     guards: process conditions by name under which it is suppressed by design ("lid-open", "lighting", "piece-off").
     text: template of `alarm_text`: {name} the subject, {value} and {limit} in `unit`, {time} to the consequence.
+    unmeasured: the same in words that need no {value}, for when there is none.
     margin: how far beyond the band's edge the set point lies, same unit. log_only: only shown, never told."""
 
     id: str
@@ -58,6 +60,7 @@ class AlarmRule:
     safety: bool = False
     """A safety alarm can be neither taken out of service nor shelved by a remote command."""
     text: str = ""
+    unmeasured: str = ""
     unit: Unit = Unit.CELSIUS
     margin: float = 0.0
     log_only: bool = False
@@ -87,6 +90,19 @@ class Condition:
 def wake_within(rule: AlarmRule, lead: float) -> float:
     """How long before its consequence a LEAD rule wakes, s: the sleeper's lead or the rule's own time to act."""
     return max(lead, rule.time_to_act) + LEAD_MARGIN
+
+
+def act_before(
+    rule: AlarmRule, sleeper: SleeperSettings, since: float, consequence_at: float | None, is_up: bool
+) -> float:
+    """Engine time by which a person must be called who is to act in time.
+
+    The consequence less the sleeper's lead, where it is foreseen and can still be met when the alarm comes up (`since`);
+    else the rule's time to act from then on, less the way to the pit and the deed. Who is up needs no waking, dressing
+    and walk."""
+    at_work = sleeper.act if is_up else sleeper.notice + sleeper.dress_and_walk + sleeper.act
+    foreseen = since if consequence_at is None else consequence_at - at_work - sleeper.log_catches
+    return foreseen if foreseen > since else since + rule.time_to_act - at_work
 
 
 def warn_within(rule: AlarmRule, lead: float) -> float:

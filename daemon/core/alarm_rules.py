@@ -91,6 +91,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         re_alarm=15 * MINUTE,
         safety=True,
         text="Serve or chill {name}: {value}, limit {time}",
+        unmeasured="Serve or chill {name}: limit {time}",
     ),
     AlarmRule(
         id="hold-falling",
@@ -123,7 +124,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         deadband=1.0,
         re_alarm=30 * MINUTE,
         safety=True,
-        text="Cool {name} faster: {value}, {limit} due {time}",
+        text="Cool {name} faster: {value}, limit {time}",
+        unmeasured="Cool {name} faster: limit {time}",
     ),
     AlarmRule(
         id="pit-falling",
@@ -315,6 +317,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         deadband=5.0,
         once=True,
         text="Charge {name}: battery at {value}",
+        unmeasured="Charge {name}: battery low",
         unit=Unit.PERCENT,
     ),
     AlarmRule(
@@ -329,6 +332,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         prompt=True,
         on_delay=2 * MINUTE,
         text="Confirm stage of {name}: core {value}",
+        unmeasured="Confirm stage of {name}",
     ),
     AlarmRule(
         id="watch-disk",
@@ -342,6 +346,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         on_delay=MINUTE,
         off_delay=10.0,
         text="Free disk space on {name}: {value} left",
+        unmeasured="Free disk space on {name}: nothing can be written",
         unit=Unit.PERCENT,
     ),
     AlarmRule(

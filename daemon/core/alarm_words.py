@@ -22,15 +22,17 @@ def alarm_text(
 ) -> str:
     """The one line a person reads: verb first, numbers with units, at most 60 characters (the name gives way).
 
-    value and limit are in the rule's unit: °C, s or %. consequence_in: s until it is too late; None reads "now".
+    value and limit are in the rule's unit: °C, s or %. Without a value (None) the rule's words for that are taken.
+    consequence_in: s until it is too late; None reads "now".
     """
+    template = rule.text if value is not None or not rule.unmeasured else rule.unmeasured
     words = {
         "value": _measure(value, rule.unit, fahrenheit),
         "limit": _measure(limit, rule.unit, fahrenheit),
         "time": "now" if consequence_in is None or consequence_in < MINUTE else f"in {_duration(consequence_in)}",
     }
-    room = TEXT_LIMIT - len(rule.text.format(name="", **words))
-    return rule.text.format(name=shorten(name, room), **words)
+    room = TEXT_LIMIT - len(template.format(name="", **words))
+    return template.format(name=shorten(name, room), **words)
 
 
 def shorten(text: str, room: int) -> str:

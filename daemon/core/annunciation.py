@@ -1,28 +1,31 @@
 """Who is told, how loud, when, and when again. Reads alarm changes; never evaluates a condition.
 
 A *wake call* starts with one message to the phone and grows louder until every alarm in it is acknowledged or gone.
-A second alarm joins an open call; none opens a second call within ten minutes of the last one's start, save a
-runaway pit. Recovery wakes nobody. A pause mutes repeats of what was told, never what is new or worse.
+A second alarm joins an open call: a worse one takes over its words, nobody is woken twice. Within ten minutes of the
+last call's start none opens another, save a runaway pit, which waits for nothing, and an alarm whose time to act would
+run out meanwhile. Recovery wakes nobody. A pause mutes repeats of what was told, never what is new or worse.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, cast
 
 from daemon.core.alarm import AlarmView
-from daemon.core.alarm_rule import PRIORITY_ORDER, AlarmRule, WakePolicy, wake_within
-from daemon.core.alarm_words import TEXT_LIMIT, shorten
+from daemon.core.alarm_rule import AlarmRule, WakePolicy, wake_within
 from daemon.core.escalation import FALL_OVER, LOUDER, NOTICE, PHONE, SECOND, SOUNDER, WakeCall, rung
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
-from daemon.core.settings import AnnouncingSettings, QuietHours
-from daemon.core.telling import Memory, Sent, Telling
+from daemon.core.messages import Messages
+from daemon.core.night import is_night, is_quiet
+from daemon.core.reach import Reach
+from daemon.core.rehearsal import TEST_WAKE, Rehearsal
+from daemon.core.settings import AnnouncingSettings
+from daemon.core.spacing import Spacing
+from daemon.core.telling import Memory, Telling
 
-SPACING = 600.0
-NOTICES_IN_SPACING = 2
-"""s, and how many: at most one wake call is opened and two notices are sent in any 10 min, after the 1 (at most 2)
-alarms per 10 min and operator of ANSI/ISA-18.2 (read in tables that cite it, not in the standard)."""
+__all__ = ["TEST_WAKE", "Annunciator", "SleepView"]
 
 JOIN_GAP = 30.0
 """s between two messages of one call when alarms join it: our choice, no source."""
@@ -33,13 +36,9 @@ RECHECK = 30.0
 NOTICE_WORTH = 3600.0
 """s after which a notice is not worth sending: our choice, no source."""
 
-TEST_COUNTS_FOR = 12 * 3600.0
-"""s an acknowledged test wake counts for the green list: this evening's, not yesterday's."""
-
-CLOCK_SET_AFTER = 1_577_836_800.0
-"""UTC s, 2020-01-01: a clock before this was never set, and then every hour counts as night."""
-
-TEST_WAKE = "test-wake"
+NOTICE_SINKS_IN = 60.0
+"""s after a notice of a prompt before the same prompt may wake: one decision, one message. It fits into the margin of
+the lead. Ours, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +60,10 @@ class Annunciator:
     def __init__(self, rules: tuple[AlarmRule, ...], settings: AnnouncingSettings) -> None:
         self._rules = {rule.id: rule for rule in rules}
         self._settings = settings
-        self._channels = dict(settings.audiences)
+        self._messages = Messages(self._rules)
+        self._reach = Reach(settings.audiences)
+        self._rehearsal = Rehearsal()
+        self._spacing = Spacing()
         self._memory = Memory()
 
     def changed(self, change: AlarmChanged, view: AlarmView | None, now: float, wall: float) -> list[Notification]:
@@ -69,6 +71,8 @@ class Annunciator:
         memory = self._memory
         key = change.alarm
         if change.after is not AlarmState.UNACKNOWLEDGED:
+            if change.after is AlarmState.ACKNOWLEDGED and memory.call is not None and key in memory.call.members:
+                self._spacing.answered_at = now
             self._forget(key)
             return []
         consequence_in = view.consequence_in if view is not None else None
@@ -87,8 +91,17 @@ class Annunciator:
             return self._tell(telling, now, self.is_night(wall))
         telling.level, telling.woken = Level.WAKE, True
         memory.standing[key] = telling
-        memory.call.join(self._settings, now)
+        memory.call.join(key, self._settings, now)
         return self._call_on(now)
+
+    def answers(self, word: str, waiting: Mapping[str, int]) -> tuple[str, ...]:
+        """The alarms a person means who acknowledges `word`: a message by its id, an alarm (and with it the newest
+        message that named it), or "*". What has yet to be told is not among them: nobody can have seen it.
+
+        waiting: alarm key -> occurrence of every alarm that nobody has acknowledged."""
+        untold = {*self._memory.waiting, *(self._memory.call.untold if self._memory.call is not None else ())}
+        meant = tuple(waiting) if word == "*" else self._messages.answered_by(word, waiting)
+        return tuple(key for key in meant if key not in untold or key == word)
 
     def command(
         self, command: PauseSound | TestWake | GoodMorning | Acknowledge, now: float, wall: float
@@ -104,10 +117,11 @@ class Annunciator:
                 memory.paused_until = min(now + seconds, memory.paused_from + self._settings.pause_limit)
                 return []
             case TestWake():
-                return [self._test_wake(now)]
+                others = tuple(a for a in FALL_OVER if self._reach.channels_of(a))
+                return [self._rehearsal.send(others, self._settings.repeat_after, now)]
             case Acknowledge(alarm=alarm):
-                if alarm in (TEST_WAKE, "*") and memory.test_state in ("sent", "delivered"):
-                    memory.test_state = "acknowledged"
+                if alarm in (TEST_WAKE, "*"):
+                    self._rehearsal.acknowledged()
                 return []
             case GoodMorning():
                 told = MorningTold(now, tuple(memory.woke), tuple(memory.held.values()))
@@ -117,24 +131,10 @@ class Annunciator:
 
     def delivered(self, report: Delivered, now: float) -> list[Notification]:
         """A delivery channel succeeded or gave up: fall over to the next audience where that leaves nobody told."""
-        memory = self._memory
-        if report.outcome == "sent":
-            memory.down = [name for name in memory.down if name != report.channel]
-            if report.notification == f"{TEST_WAKE}#{memory.tests}.0" and memory.test_state == "sent":
-                memory.test_state = "delivered"
-        elif report.outcome == "failed" and report.channel not in memory.down:
-            memory.down.append(report.channel)
-        sent = memory.sent.get(report.notification)
-        if sent is None:
-            return []
-        reached = [a for a in sent.audiences if report.channel in self._channels_of(a)]
-        if report.outcome == "sent":
-            sent.told += reached
-            return []
-        sent.failed.append(report.channel)
-        lost = [a for a in reached if a not in sent.told and set(self._channels_of(a)) <= set(sent.failed)]
-        call = memory.call
-        if call is None or not lost:
+        self._rehearsal.delivered(report)
+        untold = self._reach.delivered(report)
+        call = self._memory.call
+        if call is None or not untold:
             return []
         instead = self._next_audience(call)
         if instead is None:
@@ -149,9 +149,9 @@ class Annunciator:
         if memory.call is not None:
             deadlines.append(self._call_due(memory.call))
         if memory.waiting:
-            deadlines.append((memory.last_wake or 0.0) + SPACING)
+            deadlines.append(self._waiting_ends())
         if memory.queue:
-            deadlines.append(memory.notices[-NOTICES_IN_SPACING] + SPACING)
+            deadlines.append(self._spacing.next_notice())
         return min((at for at in deadlines if at is not None), default=None)
 
     def handle_timer(self, views: tuple[AlarmView, ...], now: float, wall: float) -> list[Notification]:
@@ -160,7 +160,7 @@ class Annunciator:
         night = self.is_night(wall)
         self._refresh(views, now)
         told: list[Notification] = []
-        if memory.waiting and memory.last_wake is not None and now >= memory.last_wake + SPACING:
+        if memory.waiting and now >= self._waiting_ends():
             told += self._open([], now)
         if memory.recheck_at is not None and now >= memory.recheck_at:
             told += self._recheck(now, night)
@@ -177,26 +177,36 @@ class Annunciator:
     def view(self, now: float, wall: float) -> SleepView:
         memory = self._memory
         paused = memory.paused_until is not None and now < memory.paused_until
-        fresh = now - memory.test_at <= TEST_COUNTS_FOR
         return SleepView(
             night=is_quiet(self._settings.quiet, wall),
             asleep=memory.asleep,
             paused_until=memory.paused_until if paused else None,
-            test_wake=memory.test_state if fresh else "never",
+            test_wake=self._rehearsal.counts(now),
             calling=memory.call is not None,
         )
 
     def is_night(self, wall: float) -> bool:
-        """Somebody may be asleep: quiet hours, a nap, or a clock that was never set."""
-        return self._memory.asleep or wall < CLOCK_SET_AFTER or is_quiet(self._settings.quiet, wall)
+        """Somebody may be asleep."""
+        return is_night(self._settings.quiet, self._memory.asleep, wall)
 
     def dump(self) -> dict[str, object]:
         """For a checkpoint: plain values only."""
-        return self._memory.dump()
+        return {
+            "memory": self._memory.dump(),
+            "messages": self._messages.dump(),
+            "reach": self._reach.dump(),
+            "rehearsal": asdict(self._rehearsal),
+            "spacing": asdict(self._spacing),
+        }
 
     def load(self, dumped: dict[str, object]) -> None:
         """The inverse of `dump`: nothing is told twice, nothing is lost, delays go on with what remained."""
-        self._memory = Memory.load(dumped)
+        parts = cast(dict[str, dict[str, Any]], dumped)
+        self._memory = Memory.load(parts["memory"])
+        self._messages.load(parts["messages"])
+        self._reach.load(parts["reach"])
+        self._rehearsal = Rehearsal(**parts["rehearsal"])
+        self._spacing = Spacing(**parts["spacing"])
 
     # --- how loud -----------------------------------------------------------------------------------
 
@@ -211,8 +221,11 @@ class Annunciator:
         if rule.wake is WakePolicy.OPT_IN and not self._settings.wake_for_wrap:
             return (quiet, "not asked to be woken for it") if night else (Level.NOTICE, "")
         left = None if telling.consequence_at is None else telling.consequence_at - now
-        if rule.wake is WakePolicy.LEAD and left is not None and left > wake_within(rule, self._settings.sleeper.lead):
-            return (quiet, "time enough left") if night else (Level.NOTICE, "")
+        within = wake_within(rule, self._settings.sleeper.lead)
+        if rule.wake is WakePolicy.LEAD and left is not None and left > within:
+            # One decision, one message: what may wake soon, and any prompt, is not told as a notice first.
+            unsaid = rule.prompt or left <= within + self._settings.merge_within
+            return (Level.LOG if unsaid else quiet, "time enough left") if night else (Level.NOTICE, "")
         return (Level.WAKE if night or rule.priority is Priority.HIGH else Level.NOTICE), ""
 
     def _tell(self, telling: Telling, now: float, night: bool) -> list[Notification]:
@@ -225,7 +238,7 @@ class Annunciator:
         if level is Level.WAKE:
             return self._wake(telling, now)
         if level is Level.LOG:
-            return [self._notification(Level.LOG, [telling], (), now + NOTICE_WORTH, now)]
+            return [self._messages.write(Level.LOG, [telling], (), now + NOTICE_WORTH, now)]
         memory.queue.append(telling.key)
         return self._send_notice(now, night)
 
@@ -236,11 +249,13 @@ class Annunciator:
         for telling in memory.standing.values():
             level, _ = self._level(telling, now, night)
             louder = level is Level.WAKE or (level is Level.NOTICE and telling.level == Level.LOG)
+            if self._rules[telling.rule].prompt and telling.noticed_at is not None:
+                louder = louder and now >= telling.noticed_at + NOTICE_SINKS_IN
             if louder and not telling.woken:  # a call just opened may have taken it along
                 self._unqueue(telling.key)
                 told += self._tell(telling, now, night)
         restless = any(not t.woken and not self._rules[t.rule].log_only for t in memory.standing.values())
-        memory.recheck_at = now + RECHECK if restless else None
+        memory.recheck_at = now + RECHECK if restless or memory.waiting else None
         return told
 
     # --- waking -------------------------------------------------------------------------------------
@@ -249,22 +264,27 @@ class Annunciator:
         memory = self._memory
         telling.woken = True
         if memory.call is not None:
-            memory.call.members.append(telling.key)
-            memory.call.join(self._settings, now)
+            memory.call.join(telling.key, self._settings, now)
             return self._call_on(now)
         rule = self._rules[telling.rule]
         urgent = rule.safety and rule.wake is WakePolicy.NOW
-        last = memory.last_urgent if urgent else memory.last_wake
-        if last is None or now >= last + SPACING:
-            memory.last_urgent = now if urgent else memory.last_urgent
-            return self._open([telling.key], now)
+        if self._spacing.is_over(urgent, now):
+            return self._open([telling.key], now, urgent)
         memory.waiting.append(telling.key)
+        if now >= self._waiting_ends():
+            return self._open([], now)
+        memory.recheck_at = now + RECHECK if memory.recheck_at is None else memory.recheck_at
         return []
 
-    def _open(self, keys: list[str], now: float) -> list[Notification]:
+    def _waiting_ends(self) -> float:
+        waiting = [self._memory.standing[key] for key in self._memory.waiting]
+        return self._spacing.ends([(self._rules[t.rule], t) for t in waiting], self._settings.sleeper)
+
+    def _open(self, keys: list[str], now: float, urgent: bool = False) -> list[Notification]:
         """Open a call for these alarms, for those that waited, and for what would wake within the merge time anyway."""
         memory = self._memory
         members = [*keys, *memory.waiting]
+        self._spacing.called(urgent, bool(memory.waiting), now)
         memory.waiting = []
         for telling in memory.standing.values():
             if not telling.woken and self._wakes_soon(telling, now):
@@ -272,7 +292,6 @@ class Annunciator:
                 self._hold_back(telling, "")
                 self._unqueue(telling.key)
                 members.append(telling.key)
-        memory.last_wake = now
         memory.call = call = WakeCall(now, now, members)
         message = self._message(call, self._audiences(call, 0), now)
         memory.woke.append(message.id)
@@ -296,7 +315,7 @@ class Annunciator:
                 self._hold_back(telling, "nobody answered")
             self._memory.call = None
             return []
-        call.untold = False
+        call.untold = []
         call.told_at = now
         return [self._message(call, self._audiences(call, max(1, call.rung)), now)]
 
@@ -304,7 +323,7 @@ class Annunciator:
         """The rung's audiences, those of earlier fall-overs, and one more where all these are known to be down."""
         step = rung(self._settings, number)
         named = (step.audiences if step is not None else (LOUDER, SOUNDER, SECOND)) + tuple(call.fallen)
-        while all(self._is_down(a) for a in named) and (instead := self._next_audience(call)) is not None:
+        while all(self._reach.is_down(a) for a in named) and (instead := self._next_audience(call)) is not None:
             call.fallen.append(instead)
             named += (instead,)
         return tuple(dict.fromkeys(named))
@@ -313,87 +332,30 @@ class Annunciator:
         memory = self._memory
         members = [memory.standing[key] for key in call.members]
         not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
-        message = self._notification(Level.WAKE, members, audiences, not_after, now)
-        oldest = now - self._settings.give_up_after
-        memory.sent = {k: s for k, s in memory.sent.items() if s.at >= oldest}
-        memory.sent[message.id] = Sent(now, list(audiences))
+        message = self._messages.write(Level.WAKE, members, audiences, not_after, now)
+        self._reach.sent(message.id, audiences, now, self._settings.give_up_after)
         return message
-
-    def _channels_of(self, audience: str) -> tuple[str, ...]:
-        return self._channels.get(audience) or (self._channels.get(PHONE, ()) if audience == LOUDER else ())
-
-    def _is_down(self, audience: str) -> bool:
-        channels = self._channels_of(audience)
-        return bool(channels) and set(channels) <= set(self._memory.down)
 
     def _next_audience(self, call: WakeCall) -> str | None:
         step = rung(self._settings, call.rung)
-        tried = (*call.fallen, *(step.audiences if step is not None else ()))
-        return next((a for a in FALL_OVER if a not in tried and self._channels_of(a)), None)
-
-    def _test_wake(self, now: float) -> Notification:
-        memory = self._memory
-        memory.tests += 1
-        memory.test_state, memory.test_at = "sent", now
-        wake_audiences = (PHONE, *(a for a in FALL_OVER if self._channels_of(a)))
-        return Notification(
-            time=now,
-            id=f"{TEST_WAKE}#{memory.tests}.0",
-            level=Level.WAKE,
-            alarm=TEST_WAKE,
-            occurrence=memory.tests,
-            step=0,
-            text="Acknowledge this test wake",
-            audiences=wake_audiences,
-            not_after=now + self._settings.repeat_after,
-        )
+        return self._reach.instead((*call.fallen, *(step.audiences if step is not None else ())))
 
     # --- notices ------------------------------------------------------------------------------------
 
     def _send_notice(self, now: float, night: bool) -> list[Notification]:
         """One message for all that is queued, as soon as fewer than two were sent in the last 10 min."""
         memory = self._memory
-        memory.notices = [at for at in memory.notices if now < at + SPACING]
-        if not memory.queue or len(memory.notices) >= NOTICES_IN_SPACING:
+        if not memory.queue or now < self._spacing.next_notice():
             return []
         tellings = [memory.standing[key] for key in memory.queue]
         memory.queue = []
-        memory.notices.append(now)
+        self._spacing.noticed(now)
+        for telling in tellings:
+            telling.noticed_at = now
         heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in tellings)
-        return [self._notification(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)]
+        return [self._messages.write(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)]
 
     # --- bookkeeping --------------------------------------------------------------------------------
-
-    def _notification(
-        self,
-        level: Level,
-        tellings: list[Telling],
-        audiences: tuple[str, ...],
-        not_after: float,
-        now: float,
-    ) -> Notification:
-        """One message: the most urgent alarm gives its id and its words, the others are named."""
-        lead, *others = sorted(tellings, key=self._urgency)
-        steps = self._memory.steps.get(lead.key)
-        step = steps[1] if steps is not None and steps[0] == lead.occurrence else 0
-        self._memory.steps[lead.key] = [lead.occurrence, step + 1]
-        return Notification(
-            time=now,
-            id=f"{lead.key}#{lead.occurrence}.{step}",
-            level=level,
-            alarm=lead.key,
-            occurrence=lead.occurrence,
-            step=step,
-            text=merged_text(lead.text, len(others)),
-            audiences=audiences,
-            not_after=not_after,
-            merged=tuple(t.key for t in others),
-            held_back=lead.held,
-        )
-
-    def _urgency(self, telling: Telling) -> tuple[bool, int, bool, float, str]:
-        rule = self._rules[telling.rule]
-        return not rule.safety, PRIORITY_ORDER[rule.priority], rule.prompt, telling.since, telling.key
 
     def _refresh(self, views: tuple[AlarmView, ...], now: float) -> None:
         """Take the newest words and times of what still stands."""
@@ -422,23 +384,8 @@ class Annunciator:
         self._unqueue(key)
         memory.waiting = [k for k in memory.waiting if k != key]
         if memory.call is not None and key in memory.call.members:
-            memory.call.members.remove(key)
+            memory.call.leave(key)
             if not memory.call.members:
                 memory.call = None
         if not memory.standing:
             memory.recheck_at = None
-
-
-def is_quiet(quiet: QuietHours, wall: float) -> bool:
-    """Is it night by the local wall clock? Daylight saving comes from the zone, so a night is as long as it is."""
-    local = datetime.fromtimestamp(wall, quiet.zone)
-    minute = local.hour * 60 + local.minute
-    if quiet.start <= quiet.end:
-        return quiet.start <= minute < quiet.end
-    return minute >= quiet.start or minute < quiet.end
-
-
-def merged_text(first: str, others: int) -> str:
-    """The most urgent words, and how many more wait on the page."""
-    tail = f" +{others} more" if others else ""
-    return shorten(first, TEXT_LIMIT - len(tail)) + tail

@@ -45,22 +45,30 @@ def rung(settings: AnnouncingSettings, number: int) -> Rung | None:
 @dataclass(slots=True)
 class WakeCall:
     """Somebody is being woken and has not answered. members: keys of the alarms the call is about.
-    untold: a member joined or grew worse since the last message. fallen: audiences told because another failed."""
+    untold: those of them that joined or grew worse since the last message. fallen: audiences told because another failed."""
 
     opened_at: float
     told_at: float
     members: list[str]
     rung: int = 0
-    untold: bool = False
+    untold: list[str] = field(default_factory=list)
     fallen: list[str] = field(default_factory=list)
 
-    def join(self, settings: AnnouncingSettings, now: float) -> None:
-        """Something new or worse: it is to be said soon, and the ladder goes on from where it is, at most from the
+    def join(self, key: str, settings: AnnouncingSettings, now: float) -> None:
+        """This alarm is new or worse: it is to be said soon, and the ladder goes on from where it is, at most from the
         second person's rung, so that what joins late is not given up early."""
         self.rung = min(self.rung, LAST_NAMED_RUNG)
         here = rung(settings, self.rung)
         self.opened_at = max(self.opened_at, now - (here.after if here is not None else 0.0))
-        self.untold = True
+        if key not in self.members:
+            self.members.append(key)
+        if key not in self.untold:
+            self.untold.append(key)
+
+    def leave(self, key: str) -> None:
+        """This alarm is answered or gone."""
+        self.members = [k for k in self.members if k != key]
+        self.untold = [k for k in self.untold if k != key]
 
     def climb(self, settings: AnnouncingSettings, now: float) -> bool:
         """Go up to the highest rung whose time has come. False when the ladder has ended: nobody answers."""

@@ -1,4 +1,4 @@
-"""What the annunciator remembers: who was told what, how loud, and what is still to be told."""
+"""What the annunciator remembers: what stands untold or unanswered, how loud it was told, and when."""
 
 from __future__ import annotations
 
@@ -23,16 +23,7 @@ class Telling:
     woken: bool = False
     held: str = ""
     """Why it does not wake, where it is spared a sleeper."""
-
-
-@dataclass(slots=True)
-class Sent:
-    """One wake message on its way."""
-
-    at: float
-    audiences: list[str]
-    failed: list[str] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
+    noticed_at: float | None = None
 
 
 @dataclass(slots=True)
@@ -42,26 +33,15 @@ class Memory:
     asleep: bool = False
     paused_from: float = 0.0
     paused_until: float | None = None
-    steps: dict[str, list[int]] = field(default_factory=dict)
-    """key -> [occurrence, next step]: an id is never used twice."""
     standing: dict[str, Telling] = field(default_factory=dict)
     call: WakeCall | None = None
-    last_wake: float | None = None
-    last_urgent: float | None = None
     waiting: list[str] = field(default_factory=list)
     """Alarms that may wake as soon as the spacing is over."""
-    notices: list[float] = field(default_factory=list)
     queue: list[str] = field(default_factory=list)
     """Alarms to be told in the next notice."""
-    sent: dict[str, Sent] = field(default_factory=dict)
-    down: list[str] = field(default_factory=list)
-    """Delivery channels that failed last time."""
     recheck_at: float | None = None
     woke: list[str] = field(default_factory=list)
     held: dict[str, str] = field(default_factory=dict)
-    tests: int = 0
-    test_state: str = "never"
-    test_at: float = 0.0
 
     def dump(self) -> dict[str, object]:
         """Plain values only."""
@@ -72,6 +52,5 @@ class Memory:
         """The inverse of `dump`."""
         memory = cls(**cast(dict[str, Any], dumped))
         memory.standing = {k: Telling(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
-        memory.sent = {k: Sent(**cast(dict[str, Any], s)) for k, s in memory.sent.items()}
         memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
         return memory

@@ -12,11 +12,13 @@ import pytest
 from daemon.core import annunciation
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES, Condition
-from daemon.core.annunciation import Annunciator, is_quiet, merged_text
+from daemon.core.annunciation import Annunciator
 from daemon.core.escalation import rung
 from daemon.core.events import CommandRefused, Level, MorningTold, Notification
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, Shelve
 from daemon.core.inputs import TestWake as SendTestWake
+from daemon.core.messages import merged_text
+from daemon.core.night import is_quiet
 from daemon.core.settings import AnnouncingSettings, QuietHours
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -72,7 +74,8 @@ class Watch:
         self.until(at)
 
     def acknowledge(self, alarm: str = "*") -> None:
-        self.hear(self.table.command(Acknowledge(alarm, "cook"), self.now))
+        for key in self.annunciator.answers(alarm, self.table.waiting()):
+            self.hear(self.table.command(Acknowledge(key, "cook"), self.now))
 
     def command(self, command: PauseSound | SendTestWake | GoodMorning | Acknowledge) -> list:  # type: ignore[type-arg]
         told = self.annunciator.command(command, self.now, self.wall + self.now)

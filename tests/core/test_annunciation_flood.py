@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import pytest
 
-from daemon.core import annunciation
+from daemon.core import annunciation, spacing
 from daemon.core.alarm_rules import ALARM_RULES, WakePolicy
 from daemon.core.events import AlarmState, Level
 from daemon.core.inputs import PauseSound
@@ -53,8 +53,9 @@ def flooded(seed: int, without: str = "runaway") -> Watch:
     return watch
 
 
-def bearable(watch: Watch) -> None:
-    assert most_in_ten_minutes(watch.calls()) <= 1
+def bearable(watch: Watch, most: int = 2) -> None:
+    """most: calls in any ten minutes; the second only where time to act would have run out."""
+    assert most_in_ten_minutes(watch.calls()) <= most
     assert most_in_ten_minutes([n.time for n in watch.sent if n.level is Level.NOTICE]) <= 2
     assert len({n.id for n in watch.sent}) == len(watch.sent)
     assert all(len(n.text) <= 60 for n in watch.sent)
@@ -76,6 +77,12 @@ def test_a_thousand_floods_are_bearable() -> None:
         bearable(flooded(seed))
 
 
+def test_with_time_enough_to_act_no_flood_calls_twice_in_ten_minutes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(spacing, "act_before", lambda *args: float("inf"))
+    for seed in range(48):
+        bearable(flooded(seed), most=1)
+
+
 @pytest.mark.parametrize("wrong", ["SPACING", "NOTICES_IN_SPACING", "JOIN_GAP"])
 def test_an_unbearable_build_is_found(wrong: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The injectors: without one of the brakes some flood is unbearable."""
@@ -87,7 +94,7 @@ def test_an_unbearable_build_is_found(wrong: str, monkeypatch: pytest.MonkeyPatc
                 wakes = [n.time for n in flooded(seed).wakes()]
                 assert all(b - a >= gap or b == a for a, b in pairwise(wakes))
         return
-    monkeypatch.setattr(annunciation, wrong, 60.0 if wrong == "SPACING" else 4)
+    monkeypatch.setattr(spacing, wrong, 60.0 if wrong == "SPACING" else 4)
     with pytest.raises(AssertionError):
         for seed in range(20):
             bearable(flooded(seed))
@@ -95,7 +102,7 @@ def test_an_unbearable_build_is_found(wrong: str, monkeypatch: pytest.MonkeyPatc
 
 def test_a_runaway_pit_adds_at_most_one_wake_to_the_flood() -> None:
     for seed in range(20):
-        assert most_in_ten_minutes(flooded(seed, without="").calls()) <= 2
+        assert most_in_ten_minutes(flooded(seed, without="").calls()) <= 3
 
 
 def test_nothing_urgent_waits_beyond_ten_minutes_at_night() -> None:
