@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from daemon.core.settings import ChannelSettings, CookSettings
+from daemon.core.settings import Band, ChannelSettings, CookSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +15,8 @@ class KeptCook:
     minutes: engine minute numbers (time // 60) from first to last without a gap.
     series: channel id -> one value per minute, °C, NaN where nothing good was read.
     events: event objects as written to the event file (instants RFC 3339 UTC), oldest first.
-    wood: kg. weights: piece id -> (raw kg, served kg), 0 = not weighed. photos: file names."""
+    wood: kg. weights: piece id -> (raw kg, served kg), 0 = not weighed. photos: file names.
+    bands: the bands that were set while it ran, each with its engine time, oldest first."""
 
     id: str
     name: str
@@ -33,3 +34,4 @@ class KeptCook:
     photos: tuple[str, ...] = ()
     wood: float | None = None
     weights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    bands: tuple[tuple[float, Band], ...] = ()

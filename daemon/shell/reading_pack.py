@@ -21,7 +21,7 @@ _FAULTS: tuple[Fault | None, ...] = (None, *Fault)
 _QUALITIES = tuple(Quality)
 _FAULT_CODE = {f: i for i, f in enumerate(_FAULTS)}
 _QUALITY_CODE = {q: i for i, q in enumerate(_QUALITIES)}
-_ABSENT = -32768
+ABSENT = -32768
 """The int16 that stands for "no value"; -1024 °C is below absolute zero, so it is free."""
 _COLUMNS = (
     ("times", "q"),
@@ -40,11 +40,11 @@ class PackDamaged(Exception):
 
 
 def _word(celsius: float | None) -> int:
-    return _ABSENT if celsius is None else round(celsius * RESOLUTION_PER_C)
+    return ABSENT if celsius is None else round(celsius * RESOLUTION_PER_C)
 
 
 def _celsius(word: int) -> float | None:
-    return None if word == _ABSENT else word / RESOLUTION_PER_C
+    return None if word == ABSENT else word / RESOLUTION_PER_C
 
 
 def pack(batches: Iterable[tuple[float, Readings]]) -> bytes:
@@ -73,41 +73,50 @@ def pack(batches: Iterable[tuple[float, Readings]]) -> bytes:
     return zlib.compress(struct.pack("<I", len(header)) + header + body, 9)
 
 
-def unpack(packed: bytes) -> Iterator[tuple[float, Readings]]:
-    """The inverse of `pack`. Raises PackDamaged."""
+def columns(packed: bytes) -> tuple[list[str], dict[str, array[int]]]:
+    """A pack's channels and columns as stored. Raises PackDamaged."""
     try:
         raw = zlib.decompress(packed)
         (length,) = struct.unpack_from("<I", raw)
         channels, counts = json.loads(raw[4 : 4 + length])
-        at, columns = 4 + length, {}
+        at, stored = 4 + length, {}
         for (name, code), count in zip(_COLUMNS, counts, strict=True):
             column = array(code)
             column.frombytes(raw[at : at + count * column.itemsize])
             at += count * column.itemsize
-            columns[name] = _little(column)
-        yield from _batches(channels, columns)
+            stored[name] = _little(column)
     except (zlib.error, struct.error, ValueError, IndexError, KeyError) as error:
+        raise PackDamaged(str(error)) from error
+    return channels, stored
+
+
+def unpack(packed: bytes) -> Iterator[tuple[float, Readings]]:
+    """The inverse of `pack`. Raises PackDamaged."""
+    channels, stored = columns(packed)
+    try:
+        yield from _batches(channels, stored)
+    except (ValueError, IndexError, KeyError) as error:
         raise PackDamaged(str(error)) from error
 
 
-def _batches(channels: list[str], columns: dict[str, array[int]]) -> Iterator[tuple[float, Readings]]:
+def _batches(channels: list[str], stored: dict[str, array[int]]) -> Iterator[tuple[float, Readings]]:
     last_value: dict[int, int] = {}
     last_cold: dict[int, int] = {}
     stamp = row = 0
-    for delta, size in zip(columns["times"], columns["sizes"], strict=True):
+    for delta, size in zip(stored["times"], stored["sizes"], strict=True):
         stamp += delta
         readings = []
         for _ in range(size):
-            source = columns["sources"][row]
-            value = last_value.get(source, 0) + columns["values"][row]
-            cold = last_cold.get(source, 0) + columns["colds"][row]
+            source = stored["sources"][row]
+            value = last_value.get(source, 0) + stored["values"][row]
+            cold = last_cold.get(source, 0) + stored["colds"][row]
             last_value[source], last_cold[source] = value, cold
-            fault, quality = divmod(columns["flags"][row], len(_QUALITIES))
+            fault, quality = divmod(stored["flags"][row], len(_QUALITIES))
             readings.append(
                 Reading(
                     channel=channels[source],
                     celsius=_celsius(value),
-                    measured_at=(stamp - columns["lags"][row]) / MILLISECONDS,
+                    measured_at=(stamp - stored["lags"][row]) / MILLISECONDS,
                     fault=_FAULTS[fault],
                     quality=_QUALITIES[quality],
                     cold_junction=_celsius(cold),

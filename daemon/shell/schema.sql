@@ -47,16 +47,18 @@ CREATE TABLE IF NOT EXISTS notes (
     key TEXT PRIMARY KEY,             -- small things that outlive a cook: pit profile, announced topics
     body TEXT NOT NULL
 ) STRICT;
-CREATE TABLE IF NOT EXISTS cooks (
-    id TEXT PRIMARY KEY,              -- cook id and start, unique
+DROP TABLE IF EXISTS cooks;           -- an early form that nothing ever wrote
+CREATE TABLE IF NOT EXISTS kept_cooks (
+    id TEXT PRIMARY KEY,              -- date of the start and cook id, unique
+    cook TEXT NOT NULL,               -- cook id, as in events.cook
     name TEXT NOT NULL,
     pit TEXT NOT NULL,
-    started REAL NOT NULL,
-    ended REAL,
+    started REAL NOT NULL,            -- engine time, s
+    ended REAL,                       -- NULL while it runs
     wall_offset REAL NOT NULL,
     settings TEXT NOT NULL,           -- JSON of the cook as it was started
-    verdict TEXT NOT NULL DEFAULT '',
-    weather TEXT NOT NULL DEFAULT '',
-    photos TEXT NOT NULL DEFAULT '[]',
-    first_input INTEGER NOT NULL
+    channels TEXT NOT NULL,           -- JSON
+    first_input INTEGER NOT NULL,     -- seq of the input that started it
+    notes TEXT NOT NULL DEFAULT '{}', -- JSON: verdict, weather, photos, wood, weights
+    figures TEXT                      -- JSON, once it has ended
 ) STRICT;

@@ -1,0 +1,150 @@
+"""Opens and closes the rows of the library of cooks, as a listener of the loop.
+
+What the rows say follows from the journal's own inputs: the archive reads the starts and ends it has not seen yet, so a
+crash between an input and its row loses nothing and a restart adds nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from daemon.core.engine import Engine
+from daemon.core.events import Event
+from daemon.core.inputs import EndCook, StartCook
+from daemon.core.settings import CookSettings, Role, WatchSettings, cook_to_plain
+from daemon.shell.cook_records import reading
+from daemon.shell.journal import Journal
+from daemon.shell.wording import input_from_json
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """The cook that runs. plain: its settings as they stand in its row."""
+
+    id: str
+    cook: str
+    started: float
+    plain: dict[str, Any]
+
+
+class CookArchive:
+    """Call `begin` once the watch has resumed; then it listens."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self._seen: CookSettings | None = None
+        with reading(journal.path) as db:
+            found = db.execute(
+                "SELECT id, cook, started, ended, first_input, settings FROM kept_cooks ORDER BY first_input"
+            ).fetchall()
+        self._ids = {row[0] for row in found}
+        self._after = max((row[4] for row in found), default=0)
+        """seq of the input that started the newest cook."""
+        running = next((row for row in found if row[3] is None), None)
+        self._open = None if running is None else _Open(running[0], running[1], running[2], json.loads(running[5]))
+
+    def begin(self, engine: Engine, now: float) -> None:
+        """Take up where the journal ends. A cook that no input started came with the rig's cook file."""
+        start = self._journal.newest_start()
+        at, first = (now, self._journal.last_input) if start is None else (start.time, start.input)
+        self._follow(engine, at, first)
+
+    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+        if engine.settings.cook is not self._seen:
+            self._follow(engine, now, self._journal.last_input)
+
+    def _follow(self, engine: Engine, now: float, first_input: int) -> None:
+        """now, first_input: where the present cook began if no input on the disk says so (the disk may refuse)."""
+        settings, offset = engine.settings, engine.wall.offset
+        self._seen = settings.cook
+        for seq, time, item in self._starts_and_ends():
+            if isinstance(item, EndCook):
+                self._close(time, offset)
+            elif _can_start(item.cook, settings):
+                self._close(time, offset)
+                self._start(item.cook, settings, time, seq, offset)
+        if self._open is not None and not _same(self._open.plain, _plain(settings.cook)):
+            self._close(self._last_event(self._open), offset)
+        if self._open is None and settings.cook.pieces:
+            self._start(settings.cook, settings, now, first_input, offset)
+
+    def _starts_and_ends(self) -> list[tuple[int, float, StartCook | EndCook]]:
+        with reading(self._journal.path) as db:
+            rows = db.execute(
+                "SELECT seq, time, kind, body FROM inputs WHERE seq > ? AND kind IN ('StartCook', 'EndCook') ORDER BY seq",
+                (self._after,),
+            ).fetchall()
+        found = []
+        for seq, time, kind, body in rows:
+            item = input_from_json(kind, body)
+            assert isinstance(item, StartCook | EndCook)
+            found.append((seq, time, item))
+        return found
+
+    def _start(self, cook: CookSettings, settings: WatchSettings, time: float, seq: int, offset: float) -> None:
+        id_ = free_id(cook.id, time + offset, self._ids.__contains__)
+        self._ids.add(id_)
+        self._after = max(self._after, seq)
+        self._open = _Open(id_, cook.id, time, _plain(cook))
+        self._journal.change(*row_of_cook(id_, cook, settings, time, None, offset, seq))
+
+    def _close(self, time: float, offset: float) -> None:
+        if self._open is None:
+            return
+        self._journal.change(
+            "UPDATE kept_cooks SET ended = ?, wall_offset = ? WHERE id = ?",
+            (max(time, self._open.started), offset, self._open.id),
+        )
+        self._open = None
+
+    def _last_event(self, cook: _Open) -> float:
+        with reading(self._journal.path) as db:
+            (last,) = db.execute(
+                "SELECT MAX(time) FROM events WHERE cook = ? AND time >= ?", (cook.cook, cook.started)
+            ).fetchone()
+        return cook.started if last is None else float(last)
+
+
+def row_of_cook(
+    id_: str, cook: CookSettings, settings: WatchSettings, started: float, ended: float | None, offset: float, seq: int
+) -> tuple[str, tuple[Any, ...]]:
+    """The statement that adds a cook to the library, and its values."""
+    return (
+        "INSERT OR IGNORE INTO kept_cooks (id, cook, name, pit, started, ended, wall_offset, settings, channels, first_input) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            id_, cook.id, cook.name, settings.pit_name, started, ended, offset,
+            json.dumps(_plain(cook)), json.dumps([asdict(channel) for channel in settings.channels]), seq,
+        ),
+    )  # fmt: skip
+
+
+def free_id(cook: str, utc: float, taken: Callable[[str], bool]) -> str:
+    """Day of the start and cook id, with a number where that is taken."""
+    day = datetime.fromtimestamp(utc, UTC).strftime("%Y-%m-%d")
+    plain, number = f"{day}-{cook}", 2
+    name = plain
+    while taken(name):
+        name, number = f"{plain}-{number}", number + 1
+    return name
+
+
+def _can_start(cook: CookSettings, settings: WatchSettings) -> bool:
+    """As the engine decides it: every piece has a meat channel."""
+    known = {channel.id for channel in settings.with_role(Role.MEAT)}
+    return all(piece.channel in known for piece in cook.pieces)
+
+
+def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    """The serving time is put in engine time anew at every start, so its last digits say nothing."""
+    return {**one, "serve_at": None} == {**other, "serve_at": None}
+
+
+def _plain(cook: CookSettings) -> dict[str, Any]:
+    """As it stands in the row: after a trip through JSON."""
+    plain: dict[str, Any] = json.loads(json.dumps(cook_to_plain(cook)))
+    return plain

@@ -1,0 +1,159 @@
+"""Our own scenario as the journal keeps it: a chuck roll and a lamb shoulder, twice, through the real loop on a virtual clock.
+
+    journal = make_journal(tmp_path)          # state directory with journal.sqlite; two finished cooks in it
+    CookRecords(journal).rows("", 10)
+
+It takes some seconds once a session; later calls copy the files.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from config.loader import load_both
+from daemon.core.annunciation import TEST_WAKE
+from daemon.core.engine import Engine
+from daemon.core.events import ForecastWanted, Level, Notification
+from daemon.core.forecast import forecast
+from daemon.core.inputs import EndCook, Input, JudgeWake, Readings, Resumed, SetBand, StartCook
+from daemon.core.settings import Band, WatchSettings
+from daemon.demo import START
+from daemon.demo_files import CHANNEL, CHANNELS, COOK, RIG
+from daemon.settings_from_files import cook_settings, watch_settings
+from daemon.shell.clock import ManualClock
+from daemon.shell.cook_archive import CookArchive
+from daemon.shell.journal import Journal, Start
+from daemon.shell.loop import WatchLoop
+from daemon.virtual_cook import HOUR, VirtualCook
+from drivers.reading import Reading, on_grid
+from drivers.simulated.cook import SimulatedCook
+from drivers.simulated.scenarios import demo_scenario
+
+READ_EVERY = 30.0
+"""s between lines of the simulated board."""
+FORECAST_EVERY = 5400.0
+"""s between forecasts really computed for a piece."""
+WEEK = 7 * 86400.0
+LATER_NAME = "Choir supper"
+FIRST, SECOND = "2026-11-27-village-hall", "2026-12-04-choir"
+"""Ids of the two cooks."""
+
+
+def write_files(home: Path) -> tuple[Path, Path]:
+    """Rig and cook file of the scenario."""
+    channels = "".join(
+        CHANNEL.format(id=i, name=n, role=r, place=f'place = "{p}"' if p else "") for i, n, r, p in CHANNELS
+    )
+    rig, cook = home / "rig.toml", home / "cook.toml"
+    rig.write_text(RIG.format(port="/dev/null", channels=channels, broker="", more=', "phone", "louder", "notice"'))
+    cook.write_text(COOK)
+    return rig, cook
+
+
+class RecordedNight:
+    """A simulated night into a journal, as fast as it can be judged. `start`: engine time = UTC of its first second."""
+
+    def __init__(self, journal: Journal, settings: WatchSettings, start: float, read_every: float = READ_EVERY) -> None:
+        self.clock, self.journal, self.read_every = ManualClock(start), journal, read_every
+        self.engine = Engine(settings)
+        self.loop = WatchLoop(self.engine, self.clock, journal, time_scale=1e9)
+        self.archive = CookArchive(journal)
+        self.woke: list[str] = []
+        """Ids of what woke the cook."""
+        self._forecast_at: dict[str, float] = {}
+
+    async def begin(self, rig: str, cook: str | None) -> None:
+        now = self.loop.stamp()
+        self.journal.take_start(Start(self.journal.last_input + 1, now, "boot", 0.0, rig, cook))
+        await self.put(Resumed())
+        self.archive.begin(self.engine, now)
+        self.loop.listeners.append(self.archive.on_events)
+
+    async def put(self, item: Input) -> None:
+        now = self.loop.stamp()
+        if not isinstance(item, Resumed):  # nobody watched before it
+            await self.loop._fire_due(now)
+        await self.loop.settle(item, self.engine.handle(item, now), now)
+
+    async def night(
+        self, seed: int, hours: float, more: Callable[[float], Iterator[Input]] = lambda now: iter(())
+    ) -> None:
+        """Pit, meat and hands for so many hours. more: further inputs at s since the start."""
+        simulated, start = SimulatedCook(demo_scenario(), seed), self.clock.time
+        posted: list[Input] = []
+        hands = VirtualCook(simulated, posted.append, lambda text: None)
+        wanted: list[ForecastWanted] = []
+
+        def listen(events: Any, engine: Engine, now: float) -> None:
+            for event in events:
+                if isinstance(event, Notification):
+                    hands.hear(event, now - start)
+                    if event.level is Level.WAKE and event.alarm != TEST_WAKE:
+                        self.woke.append(event.id)
+                elif isinstance(event, ForecastWanted):
+                    wanted.append(event)
+
+        self.loop.listeners.append(listen)
+        while simulated.now < hours * HOUR:
+            simulated.advance(self.read_every)
+            self.clock.time = start + simulated.now
+            now = self.loop.stamp()
+            hands.step(simulated.now)
+            said = tuple(
+                Reading(m.source, None if m.celsius is None else on_grid(m.celsius), now, m.fault, m.quality)
+                for m in simulated.measure()
+            )
+            for item in (*more(simulated.now), *posted, Readings(said)):
+                await self.put(item)
+            posted.clear()
+            for event in wanted:
+                if now - self._forecast_at.get(event.request.piece.id, -1e9) >= FORECAST_EVERY:
+                    self._forecast_at[event.request.piece.id] = now
+                    await self.put(forecast(event.request))
+            wanted.clear()
+        self.loop.listeners.remove(listen)
+
+
+async def record(home: Path, hours: float) -> None:
+    rig_file, cook_file = write_files(home)
+    rig, cook = load_both(rig_file, cook_file)
+    assert cook is not None
+    with closing(Journal(home / "journal.sqlite")) as journal:
+        journal._db.execute("PRAGMA synchronous=OFF")  # nothing here must outlive a power cut
+        watch = RecordedNight(journal, watch_settings(rig, cook), START)
+        await watch.begin(rig_file.read_text(), cook_file.read_text())
+        await watch.night(1, hours, lambda now: iter([SetBand(Band(105, 135), "cook")] if now == HOUR else []))
+        await watch.put(EndCook("cook"))
+        for number, wake in enumerate(watch.woke):
+            await watch.put(JudgeWake(wake, number > 0, "cook"))  # the first, the cook says, was not needed
+        watch.clock.time = START + WEEK
+        await watch.put(Resumed())
+        later = replace(cook_settings(cook, rig, 0.0), id="choir", name=LATER_NAME, serve_at=START + WEEK + 19.5 * HOUR)
+        await watch.put(StartCook(later, "cook"))
+        await watch.night(2, hours)
+        await watch.put(EndCook("cook"))
+        await watch.loop._fire_due(watch.loop.stamp())
+        journal.commit(watch.loop.stamp())
+
+
+@cache
+def _made(hours: float) -> Path:
+    home = Path(tempfile.mkdtemp(prefix="pitvigil-kept-"))
+    asyncio.run(record(home, hours))
+    return home
+
+
+def make_journal(home: Path, hours: float = 16.6) -> Path:
+    """Path of a journal with two finished cooks of `hours` each; rig.toml and cook.toml lie beside it."""
+    made = _made(hours)
+    for file in ("rig.toml", "cook.toml", "journal.sqlite"):
+        shutil.copy(made / file, home / file)
+    return home / "journal.sqlite"
