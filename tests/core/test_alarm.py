@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from daemon.core import alarm as alarm_module
-from daemon.core.alarm import CHATTER_HOLD, AlarmTable
+from daemon.core import alarm_state
+from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES, AlarmRule, Condition, WakePolicy
+from daemon.core.alarm_state import CHATTER_HOLD
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Priority
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 
@@ -135,19 +136,19 @@ def test_every_published_state_is_in_the_list() -> None:
 TRIGGER_OF = {"worse": "re-alarm", "back-normal": "back"}
 SPOKEN_OF = [
     cell
-    for cell in alarm_module.TRANSITIONS
+    for cell in alarm_state.TRANSITIONS
     if any((r["before"], TRIGGER_OF.get(r["trigger"], r["trigger"])) == cell for r in published())
 ]
 
 
 @pytest.mark.parametrize("cell", SPOKEN_OF, ids=lambda c: f"{c[0]}-{c[1]}")
 def test_a_wrong_cell_of_the_table_is_caught(
-    cell: tuple[AlarmState, alarm_module.Trigger], monkeypatch: pytest.MonkeyPatch
+    cell: tuple[AlarmState, alarm_state.Trigger], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The injector: each cell the published list speaks of is made wrong in turn; some row must then fail."""
     sinks = (AlarmState.OUT_OF_SERVICE, AlarmState.SUPPRESSED)  # states no deadline leaves, so that nothing loops
-    wrong = next(s for s in sinks if s is not alarm_module.TRANSITIONS[cell])
-    monkeypatch.setitem(alarm_module.TRANSITIONS, cell, wrong)
+    wrong = next(s for s in sinks if s is not alarm_state.TRANSITIONS[cell])
+    monkeypatch.setitem(alarm_state.TRANSITIONS, cell, wrong)
     failed = False
     for row in published():
         try:

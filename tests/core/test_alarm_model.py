@@ -11,7 +11,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from daemon.core import alarm as alarm_module
+from daemon.core import alarm_state
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import AlarmRule, Condition, WakePolicy
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Priority
@@ -170,17 +170,19 @@ def test_ten_thousand_random_lives() -> None:
 def test_a_wrong_build_is_found_within_a_hundred_lives(wrong: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The injectors: each of these mistakes must break the equality."""
     if wrong == "on-delay":
-        real = AlarmTable._due
-        monkeypatch.setattr(AlarmTable, "_due", lambda self, a: None if (d := real(self, a)) is None else d + 1)
+        real = alarm_state.Alarm.due
+        monkeypatch.setattr(
+            alarm_state.Alarm, "due", lambda self, rule: None if (d := real(self, rule)) is None else d + 1
+        )
     elif wrong == "re-alarm":
-        monkeypatch.setattr(AlarmTable, "_left_alone_until", lambda self, a: None)
+        monkeypatch.setattr(alarm_state.Alarm, "left_alone_until", lambda self, rule: None)
     elif wrong == "chatter":
-        monkeypatch.setattr(alarm_module, "CHATTER_HOLD", 0.0)
+        monkeypatch.setattr(alarm_state, "CHATTER_HOLD", 0.0)
     elif wrong == "lost-at-restart":
         monkeypatch.setattr(AlarmTable, "load", lambda self, dumped: None)
     else:
-        cell = (AlarmState.ACKNOWLEDGED, alarm_module.Trigger.SUPPRESS)
-        monkeypatch.setitem(alarm_module.TRANSITIONS, cell, AlarmState.NORMAL)
+        cell = (AlarmState.ACKNOWLEDGED, alarm_state.Trigger.SUPPRESS)
+        monkeypatch.setitem(alarm_state.TRANSITIONS, cell, AlarmState.NORMAL)
     with pytest.raises(AssertionError):
         for seed in range(100 if wrong != "chatter" else 1_000):
             live(seed)

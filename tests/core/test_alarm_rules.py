@@ -57,6 +57,22 @@ def test_no_value_is_no_invented_number() -> None:
     assert alarm_text(rule_by_id("fire-out"), None, 121.0, "Pit") == "Relight fire: Pit unknown, should be 121 °C"
 
 
+@pytest.mark.parametrize(
+    ("rule_id", "words"),
+    [
+        ("watch-disk", "Free disk space on journal: nothing can be written"),
+        ("battery-low", "Charge journal: battery low"),
+        ("hold-unsafe", "Serve or chill journal: limit in 20 min"),
+        ("cooling-slow", "Cool journal faster: limit in 20 min"),
+        ("stage-question", "Confirm stage of journal"),
+    ],
+)
+def test_what_may_have_no_value_has_words_that_need_none(rule_id: str, words: str) -> None:
+    assert alarm_text(rule_by_id(rule_id), None, None, "journal", False, 1200.0) == words
+    assert len(alarm_text(rule_by_id(rule_id), None, None, "x" * 99, False, 1200.0)) <= TEXT_LIMIT
+    assert "unknown" not in alarm_text(rule_by_id(rule_id), 5.0, None, "journal", False, 1200.0)
+
+
 def test_ids_are_unique_and_what_must_not_wake_cannot() -> None:
     assert len({r.id for r in ALARM_RULES}) == len(ALARM_RULES)
     assert {r.id for r in ALARM_RULES if r.wake is WakePolicy.NEVER} >= MUST_NOT_WAKE

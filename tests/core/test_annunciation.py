@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -292,6 +293,184 @@ def test_a_runaway_pit_waits_for_nothing() -> None:
     watch.acknowledge()
     watch.raised("runaway", 1100.0)
     assert watch.calls() == [1000.0, 1100.0]
+
+
+def test_a_runaway_pit_takes_over_the_words_of_an_unanswered_call() -> None:
+    """One wake, not two: the same call says the worse thing, louder, within the join gap."""
+    watch = Watch()
+    watch.raised("pit-high", 1000.0)
+    watch.raised("runaway", 1015.0)
+    watch.until(1100.0)
+    assert watch.calls() == [1000.0]
+    (told,) = watch.wakes()[1:]
+    assert told.time == 1000.0 + annunciation.JOIN_GAP
+    assert (told.alarm, told.merged) == ("runaway/pit", ("pit-high/pit",))
+    assert told.text == "Do runaway 1 °C +1 more" and "louder" in told.audiences
+
+
+def test_a_worse_alarm_is_called_again_after_the_first_was_answered_and_is_never_muted() -> None:
+    watch = Watch()
+    watch.raised("pit-high", 1000.0)
+    watch.until(1075.0)
+    watch.acknowledge()
+    watch.command(PauseSound(900.0, "cook"))
+    watch.raised("runaway", 1120.0)
+    assert watch.calls() == [1000.0, 1120.0]
+    assert watch.wakes()[-1].text == "Do runaway 1 °C", "what was answered is not said again"
+
+
+@pytest.mark.parametrize(
+    ("rules", "first"),
+    [
+        (("cooling-slow", "fire-out"), "fire-out"),  # medium and safety, high and not: the priority decides
+        (("pit-blind", "hold-falling", "target-reached"), "target-reached"),  # all high: 20, 30 and 15 min to act
+        (("pit-high", "lid-left-open"), "lid-left-open"),  # both medium: 15 and 10 min
+    ],
+)
+def test_the_most_urgent_alarm_gives_a_merged_wake_its_words(rules: tuple[str, ...], first: str) -> None:
+    """Priority first, then the shortest time to act in the alarm list, whichever came first."""
+    watch = Watch()
+    for rule in rules:
+        watch.judge(rule)
+    watch.until(1000.0)
+    told = watch.wakes()[-1]
+    assert told.alarm == f"{first}/pit" and set(told.merged) == {f"{rule}/pit" for rule in rules if rule != first}
+    assert told.text == f"Do {first} 1 °C +{len(rules) - 1} more"
+
+
+@pytest.mark.parametrize("answer", ["its id", "its first alarm", "another of its alarms", "*"])
+def test_one_answer_to_a_merged_message_answers_every_alarm_it_named(answer: str) -> None:
+    watch = Watch()
+    for rule in ("fire-out", "pit-blind", "pit-high"):
+        watch.judge(rule)
+    watch.until(400.0)
+    told = watch.wakes()[-1]
+    assert len(told.merged) == 2
+    watch.acknowledge({"its id": told.id, "its first alarm": told.alarm, "*": "*"}.get(answer, told.merged[-1]))
+    before = len(watch.wakes())
+    watch.until(1200.0)
+    assert len(watch.wakes()) == before, "nothing goes on calling"
+    assert {v.state.value for v in watch.table.views()} == {"acknowledged"}
+
+
+@pytest.mark.parametrize("answer", ["its id", "its alarm", "*"])
+def test_what_the_message_did_not_name_goes_on_calling(answer: str) -> None:
+    """pit-high comes up 10 s after the message about the fire and has yet to be told when the message is answered."""
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.raised("pit-high", 1010.0)
+    told = watch.wakes()[-1]
+    watch.acknowledge({"its id": told.id, "its alarm": told.alarm}.get(answer, "*"))
+    watch.until(1100.0)
+    assert [(n.time, n.alarm, n.merged) for n in watch.wakes()[1:]] == [(1030.0, "pit-high/pit", ())]
+
+
+def test_an_answer_to_an_old_message_does_not_answer_what_came_after_it() -> None:
+    watch = Watch()
+    watch.judge("fire-out")
+    watch.judge("pit-blind")
+    watch.until(300.0)
+    old = watch.wakes()[-1]
+    for rule in ("fire-out", "pit-blind"):
+        watch.judge(rule, active=False)
+    watch.until(700.0)
+    watch.acknowledge()
+    watch.raised("pit-blind", 1400.0)
+    watch.raised("fire-out", 1500.0)
+    watch.acknowledge(old.id)
+    watch.acknowledge("fire-out/pit#9.9")
+    assert all(v.state.value == "unacknowledged" for v in watch.table.views())
+
+
+def test_what_a_message_named_is_known_after_a_restart() -> None:
+    watch = Watch()
+    watch.judge("fire-out")
+    watch.judge("pit-blind")
+    watch.until(301.0)
+    watch.crash()
+    watch.acknowledge(watch.wakes()[-1].id)
+    assert all(v.state.value == "acknowledged" for v in watch.table.views())
+
+
+@pytest.mark.parametrize("rule", ["pit-falling", "tender-range", "hold-falling"])
+def test_one_decision_one_message_as_the_consequence_draws_near(rule: str) -> None:
+    """The condition begins 25 (33) min ahead of a wake at 23 (31): no notice comes first, only the wake."""
+    watch = Watch()
+    for beat in range(0, 3600, 5):
+        watch.until(float(beat))
+        left = 2700.0 - beat
+        watch.judge(rule, active=left <= 33 * 60.0, consequence_in=max(0.0, left))
+    assert next(n.level for n in watch.sent if n.level is not Level.LOG) is Level.WAKE
+    assert not [n for n in watch.sent if n.level is Level.NOTICE]
+
+
+def test_a_prompt_noticed_by_day_does_not_wake_within_a_minute_of_lying_down() -> None:
+    watch = Watch(wall=NOON)
+    watch.raised("pit-falling", 1000.0)
+    watch.annunciator.sleep(True, 1005.0)
+    watch.until(1150.0)
+    assert [n.level for n in watch.sent] == [Level.NOTICE, Level.WAKE]
+    assert 60.0 <= watch.calls()[0] - 1000.0 <= 60.0 + annunciation.RECHECK
+
+
+def test_a_forecast_that_flutters_tells_a_prompt_by_night_in_a_wake_or_not_at_all() -> None:
+    dice = random.Random(3)
+    watch = Watch()
+    for beat in range(0, 4 * 3600, 5):
+        watch.until(float(beat))
+        watch.judge("pit-falling", consequence_in=dice.choice((1300.0, 1400.0, 1500.0, 4000.0)))
+        if dice.random() < 0.003:
+            watch.acknowledge()
+    assert watch.wakes() and not [n for n in watch.sent if n.level is Level.NOTICE]
+
+
+def test_a_wait_never_eats_the_time_to_act() -> None:
+    """Two minutes after a call that nobody answered because its alarm went by itself, the lid stands open: 10 min to act
+    less the 12 a sleeper needs to be at the pit leave nothing to wait for. Who answered is up: 10 less 5 for the deed."""
+    for answered, told in ((False, 1130.0), (True, 1130.0 + 300.0)):
+        watch = Watch()
+        watch.until(650.0)
+        watch.judge("lid-left-open")  # an alarm after 8 min
+        watch.raised("pit-high", 1000.0)
+        watch.judge("pit-high", active=False)  # gone after 2 min
+        watch.until(1075.0)
+        if answered:
+            watch.acknowledge()
+        watch.until(1700.0)
+        assert watch.calls()[:2] == [1000.0, told]
+
+
+def test_a_foreseen_consequence_lets_a_waiting_alarm_through_before_the_lead_is_gone() -> None:
+    """The fire leaves its band 1350 s after the prompt; who is up needs 5 + 10 min until the log burns: told after 450 s
+    and not after the 580 s that the spacing has left. With time enough it waits for the spacing."""
+    for left, told in ((1350.0, 1020.0 + 450.0), (1379.0 + 400.0, 1600.0)):
+        watch = Watch()
+        watch.raised("fire-out", 1000.0)
+        watch.until(1010.0)
+        watch.acknowledge()
+        watch.judge("fire-out", active=False)
+        watch.until(900.0)
+        for beat in range(900, 1020, 5):
+            watch.until(float(max(beat, 1010)))
+            watch.judge("pit-falling", consequence_in=1020.0 + left - beat)
+        for beat in range(1020, 1700, 5):
+            watch.until(float(beat))
+            watch.judge("pit-falling", consequence_in=1020.0 + left - beat)
+        assert abs(watch.calls()[1] - told) <= annunciation.RECHECK, left
+
+
+def test_time_to_act_lets_only_one_call_through_within_the_spacing() -> None:
+    watch = Watch()
+    watch.until(650.0)
+    watch.judge("lid-left-open")
+    watch.until(750.0)
+    watch.judge("lid-left-open", subject="other pit")
+    watch.raised("pit-high", 1000.0)
+    watch.judge("pit-high", active=False)
+    watch.until(1130.0)
+    watch.judge("lid-left-open", active=False)
+    watch.until(1800.0)
+    assert watch.calls()[:2] == [1000.0, 1130.0] and watch.calls()[2] >= 1730.0
 
 
 def test_pause_mutes_repeats_but_never_what_is_new_or_worse() -> None:
