@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import reduce
 from pathlib import Path
 
 from config.cook import Cook
@@ -18,11 +19,13 @@ from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast import forecast
 from daemon.core.inputs import Resumed, StartCook, UsePitProfile
-from daemon.core.pit_profile import PitProfile
+from daemon.core.pit_profile import PitProfile, taught
 from daemon.core.settings import CookSettings
 from daemon.deliveries import broker_settings, delivery_channel
 from daemon.settings_from_files import cook_settings, watch_settings
+from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
+from daemon.shell.cook_archive import CookArchive
 from daemon.shell.feed import HubFeed
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.journal import Journal, Start
@@ -44,6 +47,8 @@ HEARTBEAT_EVERY = 60.0
 """s between heartbeats on the broker; what is measured expires at the hub after four minutes without one."""
 PROFILE_EVERY = 3600.0
 TIDY_EVERY = 86400.0
+COOKS_EVERY = 30.0
+"""s between looks at whether a cook has begun or ended."""
 ALIVE_WITHIN = 10.0
 """s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
 SILENCE_MARGIN = 5.0
@@ -108,6 +113,7 @@ class Watch:
         self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook else None
         self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
         self._boot = boot
+        self._archive = CookArchive(self.journal)
 
     # --- parts -----------------------------------------------------------------------------------------------
 
@@ -177,6 +183,7 @@ class Watch:
         await self._begin()
         housekeeping = Housekeeping()
         housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
+        housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks")
         housekeeping.every(TIDY_EVERY, self.journal.tidy, "tidy the outbox")
         try:
             async with asyncio.TaskGroup() as group:
@@ -206,6 +213,14 @@ class Watch:
 
     def _keep_profile(self) -> None:
         self.journal.set_note(PROFILE_NOTE, self.engine.pit_profile().to_plain())
+
+    async def _keep_cooks(self) -> None:
+        await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset)
+        finished = await in_background(self._archive.finished)
+        before = self.engine.pit_profile()
+        profile = reduce(taught, finished, before)
+        if profile != before:
+            self.loop.post(UsePitProfile(profile, by="cook log"))
 
     async def _begin(self) -> None:
         self.outbox.resume()

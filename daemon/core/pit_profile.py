@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import Any
 
@@ -10,6 +10,14 @@ TRUSTED_MISSES = 3
 """Pieces whose forecasts must have been compared with the truth before a bias is used: one late piece is no habit."""
 LARGEST_BIAS = 8.0
 """Minutes per remaining hour: beyond this something other than the pit was wrong."""
+COOKS_REMEMBERED = 10
+"""Cooks over which a lesson fades: a pit changes with its seals, its wood and its season. Common practice, no source."""
+HOURS_REMEMBERED = 100.0
+"""Hours of cooking over which the offset of a place fades."""
+MISSES_KEPT = 24
+"""Newest compared pieces that make the bias."""
+COOKS_KEPT = 200
+"""Newest cooks named as evidence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +45,18 @@ class ForecastMiss:
     cook: str
     piece: str
     minutes_per_hour: float
+
+
+@dataclass(frozen=True, slots=True)
+class CookLessons:
+    """What one finished cook says; the fields mean what they mean in the profile, None or empty where it says nothing.
+    misses: against the forecasts as they were made, with the bias of that night in them."""
+
+    cook: str
+    places: tuple[PlaceLesson, ...] = ()
+    lag: float | None = None
+    drift: float | None = None
+    misses: tuple[ForecastMiss, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +101,41 @@ class PitProfile:
             tuple(ForecastMiss(*miss) for miss in plain.get("misses", ())),
             tuple(plain.get("cooks", ())),
         )
+
+
+def taught(profile: PitProfile, lessons: CookLessons) -> PitProfile:
+    """The profile after one more finished cook. The same cook teaches once only; its fires are in `fire` already."""
+    if lessons.cook in profile.cooks:
+        return profile
+    cooks = (*profile.cooks, lessons.cook)
+    weight = 1.0 / min(len(cooks), COOKS_REMEMBERED)
+    bias = profile.forecast_bias / 60.0
+    misses = (
+        replace(miss, minutes_per_hour=60.0 * ((1 + miss.minutes_per_hour / 60.0) * (1 + bias) - 1))
+        for miss in lessons.misses  # what would have been missed without the bias that was in use
+    )
+    return replace(
+        profile,
+        places=_places(profile.places, lessons.places),
+        lag=_blend(profile.lag, lessons.lag, weight),
+        drift=_blend(profile.drift, lessons.drift, weight),
+        misses=(*profile.misses, *misses)[-MISSES_KEPT:],
+        cooks=cooks[-COOKS_KEPT:],
+    )
+
+
+def _blend(known: float | None, told: float | None, weight: float) -> float | None:
+    if known is None or told is None:
+        return told if known is None else known
+    return known + weight * (told - known)
+
+
+def _places(known: tuple[PlaceLesson, ...], told: tuple[PlaceLesson, ...]) -> tuple[PlaceLesson, ...]:
+    places = {place.place: place for place in known}
+    for new in told:
+        old = places.get(new.place, PlaceLesson(new.place, 0.0, 0.0))
+        hours = old.hours + new.hours
+        if hours > 0:
+            offset = (old.offset * old.hours + new.offset * new.hours) / hours
+            places[new.place] = PlaceLesson(new.place, offset, min(hours, HOURS_REMEMBERED))
+    return tuple(sorted(places.values(), key=lambda place: place.place))

@@ -1,22 +1,24 @@
-"""Opens and closes the rows of the library of cooks, as a listener of the loop.
+"""Opens and closes the rows of the library of cooks, and works out what a finished cook came to.
 
 What the rows say follows from the journal's own inputs: the archive reads the starts and ends it has not seen yet, so a
-crash between an input and its row loses nothing and a restart adds nothing.
+crash between an input and its row loses nothing and a restart adds nothing. All of it may wait for the disk: call it in a
+thread, one call at a time.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+import sqlite3
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from daemon.core.engine import Engine
-from daemon.core.events import Event
 from daemon.core.inputs import EndCook, StartCook
+from daemon.core.pit_profile import CookLessons
 from daemon.core.settings import CookSettings, Role, WatchSettings, cook_to_plain
-from daemon.shell.cook_records import reading
+from daemon.shell.cook_records import CookRecords, reading
+from daemon.shell.cook_summary import figures, lessons
 from daemon.shell.journal import Journal
 from daemon.shell.wording import input_from_json
 
@@ -32,45 +34,72 @@ class _Open:
 
 
 class CookArchive:
-    """Call `begin` once the watch has resumed; then it listens."""
+    """Call `tend` again and again with the settings the watch runs by."""
 
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
         self._seen: CookSettings | None = None
-        with reading(journal.path) as db:
+        self._ids: set[str] = set()
+        self._after = 0
+        """seq of the input that started the newest cook."""
+        self._open: _Open | None = None
+
+    def tend(self, settings: WatchSettings, wall_offset: float) -> None:
+        """Bring the rows up to the present cook. A disk that refuses is asked again at the next call."""
+        if settings.cook is self._seen or self._journal.trouble:
+            return
+        try:
+            if self._seen is None:
+                self._load()
+            self._follow(settings, wall_offset)
+            if self._seen is None:
+                self._begin(settings, wall_offset)
+        except sqlite3.Error:
+            return
+        if self._open is not None or not settings.cook.pieces:
+            self._seen = settings.cook
+
+    def finished(self) -> list[CookLessons]:
+        """Work out the figures of cooks that ended since; what each taught, oldest first."""
+        if self._journal.trouble:
+            return []
+        records, told = CookRecords(self._journal.path), []
+        with reading(self._journal.path) as db:
+            ids = db.execute(
+                "SELECT id FROM kept_cooks WHERE ended IS NOT NULL AND figures IS NULL ORDER BY started"
+            ).fetchall()
+        for (id_,) in ids:
+            kept = records.kept(id_)
+            told.append(lessons(kept))
+            plain = json.dumps(asdict(figures(kept)))
+            self._journal.change("UPDATE kept_cooks SET figures = ? WHERE id = ?", (plain, id_))
+        return told
+
+    def _load(self) -> None:
+        with reading(self._journal.path) as db:
             found = db.execute(
                 "SELECT id, cook, started, ended, first_input, settings FROM kept_cooks ORDER BY first_input"
             ).fetchall()
         self._ids = {row[0] for row in found}
         self._after = max((row[4] for row in found), default=0)
-        """seq of the input that started the newest cook."""
         running = next((row for row in found if row[3] is None), None)
         self._open = None if running is None else _Open(running[0], running[1], running[2], json.loads(running[5]))
 
-    def begin(self, engine: Engine, now: float) -> None:
-        """Take up where the journal ends. A cook that no input started came with the rig's cook file."""
-        start = self._journal.newest_start()
-        at, first = (now, self._journal.last_input) if start is None else (start.time, start.input)
-        self._follow(engine, at, first)
-
-    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
-        if engine.settings.cook is not self._seen:
-            self._follow(engine, now, self._journal.last_input)
-
-    def _follow(self, engine: Engine, now: float, first_input: int) -> None:
-        """now, first_input: where the present cook began if no input on the disk says so (the disk may refuse)."""
-        settings, offset = engine.settings, engine.wall.offset
-        self._seen = settings.cook
+    def _follow(self, settings: WatchSettings, offset: float) -> None:
         for seq, time, item in self._starts_and_ends():
             if isinstance(item, EndCook):
                 self._close(time, offset)
             elif _can_start(item.cook, settings):
                 self._close(time, offset)
                 self._start(item.cook, settings, time, seq, offset)
+
+    def _begin(self, settings: WatchSettings, offset: float) -> None:
+        """After a start of the watch: a cook that no input started came with the rig's cook file."""
         if self._open is not None and not _same(self._open.plain, _plain(settings.cook)):
             self._close(self._last_event(self._open), offset)
-        if self._open is None and settings.cook.pieces:
-            self._start(settings.cook, settings, now, first_input, offset)
+        start = self._journal.newest_start()
+        if self._open is None and settings.cook.pieces and start is not None:
+            self._start(settings.cook, settings, start.time, start.input, offset)
 
     def _starts_and_ends(self) -> list[tuple[int, float, StartCook | EndCook]]:
         with reading(self._journal.path) as db:

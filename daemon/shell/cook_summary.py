@@ -5,16 +5,20 @@ They count the cooking minutes only: those in which at least one piece lay on th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from math import isnan, nan
 from statistics import median, quantiles
 from typing import Any
 
+from daemon.core.cook_lessons import PieceStory, Promise, cook_lessons
 from daemon.core.evenness import evenness
+from daemon.core.events import FireSign
+from daemon.core.inputs import Goal, MarkKind
 from daemon.core.piece_watch import ON_FIRE
+from daemon.core.pit_profile import CookLessons
 from daemon.core.settings import Band, Role
 from daemon.core.trace import MINUTE
 from daemon.shell.kept_cook import KeptCook
@@ -23,6 +27,9 @@ LEAST_MINUTES = 30
 """Cooking minutes with a believed pit below which nothing is said of its steadiness."""
 SWING_CUTS = 20
 """The swing runs from the 1st to the 19th of these cuts: p05 to p95."""
+
+SAME_LOG = 15 * MINUTE
+"""s within which a marked and a noticed log are one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +41,6 @@ class Figures:
     in_band: float | None = None
     swing: float | None = None
     spread: float | None = None
-
-    def to_plain(self) -> dict[str, Any]:
-        return asdict(self)
 
 
 def figures(kept: KeptCook) -> Figures:
@@ -50,12 +54,50 @@ def figures(kept: KeptCook) -> Figures:
         return Figures(seconds)
     inside = sum((band := band_at(kept, minute * MINUTE)).low <= value <= band.high for minute, value in known)
     cuts = quantiles((value for _, value in known), n=SWING_CUTS, method="inclusive")
-    places = {
+    return Figures(seconds, inside / len(known), cuts[-1] - cuts[0], evenness(place_minutes(kept, cooking), {}).spread)
+
+
+def place_minutes(kept: KeptCook, cooking: Sequence[bool]) -> dict[str, list[float]]:
+    """Grate place -> its values of the cooking minutes."""
+    return {
         channel.place or channel.name: [v for v, on in zip(kept.series[channel.id], cooking, strict=True) if on]
         for channel in kept.channels
         if channel.role is Role.PIT and channel.id in kept.series
     }
-    return Figures(seconds, inside / len(known), cuts[-1] - cuts[0], evenness(places, {}).spread)
+
+
+def lessons(kept: KeptCook) -> CookLessons:
+    """What the finished cook says about its pit."""
+    marked = [event_time(kept, e) for e in kept.events if e["event"] == "mark" and e["kind"] == MarkKind.LOG]
+    noticed = [
+        event_time(kept, e, "at") for e in kept.events if e["event"] == "fire" and e["sign"] == FireSign.LOG_ADDED
+    ]
+    unmarked = [at for at in noticed if all(abs(at - mark) > SAME_LOG for mark in marked)]
+    return cook_lessons(
+        kept.id,
+        kept.minutes[0],
+        pit_minutes(kept),
+        marked,
+        marked + unmarked,
+        place_minutes(kept, cooking_minutes(kept)),
+        tuple(_stories(kept)),
+    )
+
+
+def _stories(kept: KeptCook) -> Iterator[PieceStory]:
+    """Each piece that became tender, with the forecasts of it: said by the cook or seen in the core, whichever came first."""
+    for piece in kept.settings.pieces:
+        own = [e for e in kept.events if e.get("piece", e.get("subject")) == piece.id]
+        tender = [event_time(kept, e) for e in own if e["event"] == "stage" and e["after"] == "tender-range"]
+        promises = (
+            Promise(event_time(kept, e, "asked_at"), utc_seconds(o["at"]["p50"]) - kept.wall_offset)
+            for e in own
+            if e["event"] == "forecast"
+            for o in e["outlooks"]
+            if o["goal"] in (Goal.TENDER, Goal.TARGET) and o["scenario"] == "planned" and o["at"] is not None
+        )
+        if tender:
+            yield PieceStory(piece.id, tender[0], tuple(promises))
 
 
 def yield_fraction(weights: Mapping[str, tuple[float, float]]) -> float | None:

@@ -74,8 +74,12 @@ class RecordedNight:
         now = self.loop.stamp()
         self.journal.take_start(Start(self.journal.last_input + 1, now, "boot", 0.0, rig, cook))
         await self.put(Resumed())
-        self.archive.begin(self.engine, now)
-        self.loop.listeners.append(self.archive.on_events)
+        self.tend()
+
+    def tend(self) -> None:
+        """What the application does every half minute."""
+        self.archive.tend(self.engine.settings, self.engine.wall.offset)
+        self.journal.commit(self.loop.stamp())
 
     async def put(self, item: Input) -> None:
         now = self.loop.stamp()
@@ -138,9 +142,11 @@ async def record(home: Path, hours: float) -> None:
         await watch.put(Resumed())
         later = replace(cook_settings(cook, rig, 0.0), id="choir", name=LATER_NAME, serve_at=START + WEEK + 19.5 * HOUR)
         await watch.put(StartCook(later, "cook"))
+        watch.tend()
         await watch.night(2, hours)
         await watch.put(EndCook("cook"))
-        await watch.loop._fire_due(watch.loop.stamp())
+        watch.tend()
+        watch.archive.finished()
         journal.commit(watch.loop.stamp())
 
 
