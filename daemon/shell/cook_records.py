@@ -22,9 +22,9 @@ from daemon.core.trace import MINUTE
 from daemon.shell.cook_summary import Figures, figures, pit_minutes, yield_fraction
 from daemon.shell.kept_cook import KeptCook
 from daemon.shell.kept_minutes import minute_medians
-from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, NotAvailable, UnknownCook, WakeRow
+from daemon.shell.report.page import reader_of, report_html
+from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 
-NO_REPORT = "reports are not part of this version"
 IMPORTED = "imported"
 """Directory beside the journal for cooks brought in from elsewhere."""
 WAKES_SHOWN = 100
@@ -96,7 +96,13 @@ class CookRecords:
             db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
 
     def report(self, cook: str) -> bytes:
-        raise NotAvailable(NO_REPORT)
+        """As of now, in the unit and zone of the newest rig file. Raises UnknownCook."""
+        entry = self._entry(cook)
+        with reading(entry.journal) as db:
+            kept = _kept(db, entry)
+        with reading(self._journal) as db:
+            rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
+        return report_html(kept, *reader_of(rig[0] if rig else None))
 
     # --- the morning ---------------------------------------------------------------------------------
 

@@ -1,0 +1,366 @@
+"""What the report of a cook says, as plain values. Pure: a kept cook in, findings out. Engine time in s, °C."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import isnan
+from typing import Any
+
+from daemon.core.alarm_rules import rule_by_id
+from daemon.core.evenness import PlaceHeat, evenness
+from daemon.core.piece_watch import ON_FIRE
+from daemon.core.settings import Band, PieceSettings, Role
+from daemon.core.trace import MINUTE
+from daemon.shell.cook_summary import (
+    Figures,
+    band_at,
+    cooking_minutes,
+    event_time,
+    figures,
+    pit_minutes,
+    yield_fraction,
+)
+from daemon.shell.kept_cook import KeptCook
+from daemon.shell.report.forecast_checks import ForecastCheck, forecast_checks
+from daemon.shell.report.safety_account import SafetyAccount, safety_account
+
+LEAST_SPELL = 5 * MINUTE
+"""A shorter stay outside the band is a breath, not a spell. Common practice, no source."""
+SAME_DEED = 10 * MINUTE
+"""A sign this close to a mark of its kind is the same deed, seen twice."""
+ANSWERED_WITHIN = 60 * MINUTE
+"""A deed later than this after a call was hardly an answer to it. Common practice, no source."""
+TEST_WAKE = "test-wake"
+SIGNS = {"log-added": "log", "lid-opened": "lid-open"}
+"""What the watch saw in the trace, in the words of the marks. A closing lid is drawn by nobody."""
+FIRE_DEEDS = ("log", "fire-lit", "lid-open", "damper")
+
+
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """A stretch of time outside the band. depth: °C beyond the edge at its worst. fed_after: s from its start to the next
+    log, None = none before it ended. lid: a lid was open in it, or just before."""
+
+    start: float
+    end: float
+    depth: float
+    fed_after: float | None = None
+    lid: bool = False
+
+    @property
+    def seconds(self) -> float:
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """Something done at the fire. seen: the watch noticed it in the trace, nobody marked it."""
+
+    time: float
+    kind: str
+    seen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StageSpan:
+    start: float
+    end: float
+    stage: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class PieceFindings:
+    """core: one value a minute. stalls: (from, to). served: share of the raw weight, None = not weighed."""
+
+    settings: PieceSettings
+    core: tuple[float, ...] = field(repr=False)
+    stages: tuple[StageSpan, ...]
+    stalls: tuple[tuple[float, float], ...]
+    on_at: float | None
+    wrapped_at: float | None
+    off_at: float | None
+    checks: tuple[ForecastCheck, ...]
+    safety: SafetyAccount
+    served: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A message that woke, with its repeats. needed: the cook's own judgement. deed: what was marked or seen next, and
+    when."""
+
+    time: float
+    text: str
+    alarm: str
+    times: int
+    acknowledged_at: float | None = None
+    needed: bool | None = None
+    deed: tuple[float, str] | None = None
+
+    @property
+    def test(self) -> bool:
+        return self.alarm == TEST_WAKE
+
+
+@dataclass(frozen=True, slots=True)
+class HeldBack:
+    time: float
+    text: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeTrouble:
+    """channel: its name. times: spells without a believed value. seconds: of them in all, while cooking."""
+
+    channel: str
+    times: int
+    seconds: float
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything the report shows. start, end: first and last minute kept, engine s. pit: control value a minute.
+    bands: (since, band), oldest first. places: hottest first. alarms: (time, text) of the safety alarms raised."""
+
+    cook: KeptCook
+    start: float
+    end: float
+    figures: Figures
+    pit: tuple[float, ...] = field(repr=False)
+    bands: tuple[tuple[float, Band], ...]
+    held_at: float | None
+    low: tuple[Spell, ...]
+    high: tuple[Spell, ...]
+    places: tuple[PlaceHeat, ...]
+    deeds: tuple[Deed, ...]
+    pieces: tuple[PieceFindings, ...]
+    calls: tuple[Call, ...]
+    held_back: tuple[HeldBack, ...]
+    alarms: tuple[tuple[float, str], ...]
+    probes: tuple[ProbeTrouble, ...]
+    yield_fraction: float | None
+
+    @property
+    def woken(self) -> tuple[Call, ...]:
+        """The calls that were no test."""
+        return tuple(call for call in self.calls if not call.test)
+
+    def seconds_below(self) -> float:
+        return sum(spell.seconds for spell in self.low)
+
+
+def findings(cook: KeptCook) -> Findings:
+    """Look a whole cook over. A cook of 20 h takes some tens of milliseconds."""
+    start, end = cook.minutes[0] * MINUTE, (cook.minutes[-1] + 1) * MINUTE
+    pit, cooking = pit_minutes(cook), cooking_minutes(cook)
+    deeds = _deeds(cook)
+    cooked = [v for v, on in zip(pit, cooking, strict=True) if on and not isnan(v)]
+    places = {
+        c.place or c.name: [v for v, on in zip(cook.series[c.id], cooking, strict=True) if on]
+        for c in cook.channels
+        if c.role is Role.PIT and c.id in cook.series
+    }
+    return Findings(
+        cook=cook,
+        start=start,
+        end=end,
+        figures=figures(cook),
+        pit=pit,
+        bands=_bands(cook, start),
+        held_at=sorted(cooked)[len(cooked) // 2] if cooked else None,
+        low=_spells(cook, pit, cooking, deeds, lambda value, band: band.low - value),
+        high=_spells(cook, pit, cooking, deeds, lambda value, band: value - band.high),
+        places=evenness(places, {}).places,
+        deeds=deeds,
+        pieces=tuple(_piece(cook, piece, end) for piece in cook.settings.pieces),
+        calls=_calls(cook),
+        held_back=tuple(
+            HeldBack(event_time(cook, e), e["text"], e["held_back"])
+            for e in named(cook, "notification")
+            if e["held_back"]
+        ),
+        alarms=tuple(_safety_alarms(cook)),
+        probes=tuple(_probe_troubles(cook, cooking, end)),
+        yield_fraction=yield_fraction(cook.weights),
+    )
+
+
+def named(cook: KeptCook, *names: str) -> list[Mapping[str, Any]]:
+    """Events of these names, oldest first."""
+    return [event for event in cook.events if event["event"] in names]
+
+
+# --- the pit ---------------------------------------------------------------------------------------------------
+
+
+def _bands(cook: KeptCook, start: float) -> tuple[tuple[float, Band], ...]:
+    """The band over the whole picture: the first one holds from its beginning."""
+    changes = [(since, band) for since, band in cook.bands if since > start]
+    return ((start, band_at(cook, start)), *changes)
+
+
+def _deeds(cook: KeptCook) -> tuple[Deed, ...]:
+    marked = [Deed(event_time(cook, e), e["kind"]) for e in named(cook, "mark") if e["kind"] in FIRE_DEEDS]
+    seen = [Deed(event_time(cook, e, "at"), SIGNS[e["sign"]], True) for e in named(cook, "fire") if e["sign"] in SIGNS]
+    fresh = [s for s in seen if not any(m.kind == s.kind and abs(m.time - s.time) <= SAME_DEED for m in marked)]
+    return tuple(sorted(marked + fresh, key=lambda deed: deed.time))
+
+
+def _spells(
+    cook: KeptCook,
+    pit: Sequence[float],
+    cooking: Sequence[bool],
+    deeds: Sequence[Deed],
+    beyond: Callable[[float, Band], float],
+) -> tuple[Spell, ...]:
+    """Stretches of minutes in which `beyond(value, band)` is above 0 while meat lay on the fire."""
+    spells, begun, depth = [], None, 0.0
+    for minute, value, on in (*zip(cook.minutes, pit, cooking, strict=True), (cook.minutes[-1] + 1, 0.0, False)):
+        over = beyond(value, band_at(cook, minute * MINUTE)) if on and not isnan(value) else -1.0
+        if over > 0:
+            begun = minute * MINUTE if begun is None else begun
+            depth = max(depth, over)
+        elif begun is not None and not (on and isnan(value)):
+            if minute * MINUTE - begun >= LEAST_SPELL:
+                spells.append(_spell(begun, minute * MINUTE, depth, deeds))
+            begun, depth = None, 0.0
+    return tuple(spells)
+
+
+def _spell(start: float, end: float, depth: float, deeds: Sequence[Deed]) -> Spell:
+    fed = next((d.time - start for d in deeds if d.kind == "log" and start <= d.time <= end), None)
+    lid = any(d.kind == "lid-open" and start - SAME_DEED <= d.time <= end for d in deeds)
+    return Spell(start, end, depth, fed, lid)
+
+
+# --- the pieces ------------------------------------------------------------------------------------------------
+
+
+def _piece(cook: KeptCook, piece: PieceSettings, end: float) -> PieceFindings:
+    core = cook.series.get(piece.channel, (float("nan"),) * len(cook.minutes))
+    stages = _stages(cook, piece.id, end)
+    on_at = next((s.start for s in stages if s.stage in ("on", "cooking")), None)
+    wraps = [
+        event_time(cook, e) for e in named(cook, "mark") if e["kind"] == "wrapped" and e["piece"] in (piece.id, None)
+    ]
+    wrapped_at = wraps[0] if wraps else next((s.start for s in stages if s.stage == "wrapped"), None)
+    off_at = next((s.start for s in stages if s.stage in ("off", "rest", "hold", "chill", "done")), None)
+    raw, served = cook.weights.get(piece.id, (0.0, 0.0))
+    return PieceFindings(
+        settings=piece,
+        core=core,
+        stages=stages,
+        stalls=_stalls(cook, piece.id, off_at or end),
+        on_at=on_at,
+        wrapped_at=wrapped_at,
+        off_at=off_at,
+        checks=forecast_checks(cook, piece, core, on_at, wrapped_at, off_at),
+        safety=safety_account(cook, piece, core),
+        served=served / raw if raw > 0 and served > 0 else None,
+    )
+
+
+def _stages(cook: KeptCook, piece: str, end: float) -> tuple[StageSpan, ...]:
+    changes = [e for e in named(cook, "stage") if e["subject"] == piece]
+    times = [event_time(cook, e) for e in changes]
+    ends = [*times[1:], end]
+    return tuple(
+        StageSpan(time, until, e["after"], e["because"])
+        for e, time, until in zip(changes, times, ends, strict=True)
+        if until > time
+    )
+
+
+def _stalls(cook: KeptCook, piece: str, end: float) -> tuple[tuple[float, float], ...]:
+    stalls, begun = [], None
+    for event in named(cook, "stall"):
+        if event["piece"] != piece:
+            continue
+        time = event_time(cook, event)
+        if event["stalled"]:
+            begun = time
+        elif begun is not None:
+            stalls.append((begun, time))
+            begun = None
+    if begun is not None and begun < end:
+        stalls.append((begun, end))
+    return tuple(stalls)
+
+
+# --- the people ------------------------------------------------------------------------------------------------
+
+
+def _calls(cook: KeptCook) -> tuple[Call, ...]:
+    """Wakes, one for each occurrence of an alarm, oldest first."""
+    told: dict[tuple[str, int], list[Mapping[str, Any]]] = {}
+    for event in named(cook, "notification"):
+        if event["level"] == "wake":
+            told.setdefault((event["alarm"], event["occurrence"]), []).append(event)
+    judged = {e["notification"]: e["needed"] for e in named(cook, "wake-judged")}
+    return tuple(_call(cook, alarm, occurrence, events, judged) for (alarm, occurrence), events in told.items())
+
+
+def _call(
+    cook: KeptCook, alarm: str, occurrence: int, told: Sequence[Mapping[str, Any]], judged: Mapping[str, bool]
+) -> Call:
+    time = event_time(cook, told[0])
+    seen = (
+        event_time(cook, e)
+        for e in named(cook, "alarm")
+        if e["alarm"] == alarm and e["occurrence"] == occurrence and e["after"].endswith("acknowledged")
+        and not e["after"].endswith("unacknowledged")
+    )  # fmt: skip
+    deeds = sorted(
+        (event_time(cook, e), e["kind"])
+        for e in named(cook, "mark")
+        if time < event_time(cook, e) <= time + ANSWERED_WITHIN
+    )
+    verdicts = [judged[e["id"]] for e in told if e["id"] in judged]
+    return Call(
+        time, told[0]["text"], alarm, len(told), next(seen, None), verdicts[-1] if verdicts else None,
+        deeds[0] if deeds and alarm != TEST_WAKE else None,
+    )  # fmt: skip
+
+
+def _safety_alarms(cook: KeptCook) -> Iterable[tuple[float, str]]:
+    for event in named(cook, "alarm"):
+        try:
+            safety = rule_by_id(event["rule"]).safety
+        except KeyError:  # a rule of another version
+            continue
+        if safety and event["before"] == "normal" and event["after"] == "unacknowledged":
+            yield event_time(cook, event), event["text"]
+
+
+def _probe_troubles(cook: KeptCook, cooking: Sequence[bool], end: float) -> Iterable[ProbeTrouble]:
+    """Channels in use that gave no believed value for a while."""
+    meat = {piece.channel for piece in cook.settings.pieces}
+    for channel in cook.channels:
+        if channel.id not in cook.series or (channel.role is not Role.PIT and channel.id not in meat):
+            continue
+        on = _in_use(cook, channel.id, cooking, end)
+        gaps, length = [], 0
+        for value, used in (*zip(cook.series[channel.id], on, strict=True), (0.0, False)):
+            if used and isnan(value):
+                length += 1
+            elif length:
+                gaps.append(length)
+                length = 0
+        if gaps:
+            bad = [
+                e["evidence"] for e in named(cook, "quality") if e["channel"] == channel.id and e["quality"] != "good"
+            ]
+            yield ProbeTrouble(channel.name or channel.id, len(gaps), sum(gaps) * MINUTE, bad[0] if bad else "")
+
+
+def _in_use(cook: KeptCook, channel: str, cooking: Sequence[bool], end: float) -> Sequence[bool]:
+    """A pit probe while anything cooks; a meat probe while its own piece lies on the fire."""
+    own = [p.id for p in cook.settings.pieces if p.channel == channel]
+    if not own:
+        return cooking
+    spans = [s for piece in own for s in _stages(cook, piece, end) if s.stage in ON_FIRE]
+    return [any(s.start <= minute * MINUTE < s.end for s in spans) for minute in cook.minutes]

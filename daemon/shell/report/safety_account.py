@@ -1,0 +1,47 @@
+"""The food-safety record of a piece over the whole cook, judged again from its minutes by the same clocks as at night."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daemon.core.safety import COMPLETE, SafetyRecord, SafetyView
+from daemon.core.settings import PieceSettings
+from daemon.core.trace import MINUTE
+from daemon.shell.cook_summary import event_time
+from daemon.shell.kept_cook import KeptCook
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyAccount:
+    """end: the record when the cook ended. lethal_at: when the table's lethality was complete, engine s. come_up: longest
+    time between 50 and 130 °F before that, s. cooled_at: when it was read as cooled. tolerance: °C taken off."""
+
+    end: SafetyView
+    tolerance: float
+    lethal_at: float | None = None
+    come_up: float = 0.0
+    cooled_at: float | None = None
+
+
+def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) -> SafetyAccount:
+    channel = next((c for c in cook.channels if c.id == piece.channel), None)
+    record = SafetyRecord(piece, cook.settings.hold, channel.tolerance if channel else 0.0)
+    changes = [
+        (event_time(cook, e), e["after"]) for e in cook.events if e["event"] == "stage" and e["subject"] == piece.id
+    ]
+    stage, following = "waiting", 0
+    lethal_at = cooled_at = None
+    come_up = 0.0
+    for minute, value in zip(cook.minutes, core, strict=True):
+        now = (minute + 1) * MINUTE
+        while following < len(changes) and changes[following][0] <= now:
+            stage, following = changes[following][1], following + 1
+        record.minute(now, value, stage)
+        view = record.view
+        come_up = max(come_up, view.come_up_seconds)
+        if lethal_at is None and view.lethality_fraction >= COMPLETE:
+            lethal_at = now
+        if cooled_at is None and view.cooling_stage == "cooled":
+            cooled_at = now
+    return SafetyAccount(record.view, record.tolerance, lethal_at, come_up, cooled_at)
