@@ -7,10 +7,7 @@ A stand-in for the watch: it answers the page's four questions and obeys its com
 from __future__ import annotations
 
 import asyncio
-import math
-from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 
 from config.cook import Cook
 from config.cuts import CUTS
@@ -20,44 +17,32 @@ from daemon.core.annunciation import SleepView
 from daemon.core.evenness import Evenness, PlaceHeat
 from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned, ProbeFault
 from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
+from daemon.core.plan import standing
 from daemon.core.safety import SafetyView
-from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Role, Wrap
+from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from daemon.shell.web.access import new_token
 from daemon.shell.web.contract import (
-    CookCurve,
-    CookRow,
     History,
     HistoryMark,
     PageSettings,
-    UnknownCook,
-    WakeRow,
     bucketed,
 )
 from daemon.shell.web.server import PageServer, login_url
 from drivers.reading import Quality
-
-HOUR = 3600.0
-NIGHT = datetime(2026, 6, 13, 2, 14, tzinfo=UTC).timestamp()
-WALL_OFFSET = 12.5
-LIT = NIGHT - 6 * HOUR
-SERVE = NIGHT + 9.75 * HOUR
-BAND = Band(110.0, 130.0)
-FEED = "feed-due/pit"
-
-
-def pit_at(time: float) -> float:
-    """A log every 48 min: up fast, down slowly, °C."""
-    since = time - LIT
-    if since < 0:
-        return 14.0
-    return min(30 + since / 30, 119 + 9 * math.sin(since * 2 * math.pi / (48 * 60)) + 2 * math.sin(since / 211))
-
-
-def core_at(time: float, stall: float, speed: float) -> float:
-    """Towards the stall, there for a while, then on, °C."""
-    hours = max(0.0, (time - LIT) / HOUR - 0.75) * speed
-    return min(5 + (stall - 5) * (1 - math.exp(-hours / 1.7)) + max(0.0, hours - 7) * 3.2, 96.0)
+from tests.shell.page_cooks import PROFILE, FakeCooks
+from tests.shell.page_curves import (
+    BAND,
+    CHANNELS,
+    FEED,
+    HOUR,
+    LIT,
+    NIGHT,
+    SERVE,
+    WALL_OFFSET,
+    core_at,
+    pit_at,
+)
 
 
 def fan_from(start: float, first: float, last: float, hours: float) -> tuple[FanPoint, ...]:
@@ -67,15 +52,6 @@ def fan_from(start: float, first: float, last: float, hours: float) -> tuple[Fan
         middle = first + (last - first) * share**0.8
         points.append(FanPoint(start + share * hours * HOUR, middle - 5 * share, middle, middle + 4 * share))
     return tuple(points)
-
-
-CHANNELS = {
-    "pit-left": ("Grate, firebox end", Role.PIT, lambda t: pit_at(t) + 9),
-    "pit-right": ("Grate, chimney end", Role.PIT, lambda t: pit_at(t) - 7),
-    "chuck": ("Probe in the chuck roll", Role.MEAT, lambda t: core_at(t, 68.0, 1.0)),
-    "lamb": ("Probe in the lamb", Role.MEAT, lambda t: core_at(t, 73.0, 1.35)),
-    "air": ("Outside", Role.AMBIENT, lambda t: 9 + 4 * math.cos(t / 13000)),
-}
 
 
 def chuck(now: float) -> PieceView:
@@ -196,6 +172,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
         ),
     )
     fires = (FireNoticed(now - 2390, FireSign.LOG_ADDED, now - 2400, 0.93),)
+    pieces = (chuck(now), lamb(now))
     return Snapshot(
         now,
         WALL_OFFSET,
@@ -206,70 +183,17 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
         0.91,
         tuple(channels),
         pit,
-        (chuck(now), lamb(now)),
+        pieces,
         (feed_alarm(now),),
         SleepView(True, False, None, "acknowledged"),
         None,
         (),
         fires,
+        standing(
+            SERVE, 4.0 * HOUR, now, BAND, {p.id: p.outlooks for p in pieces}, {p.id: p.celsius or 0.0 for p in pieces}
+        ),
+        PROFILE,
     )
-
-
-class FakeCooks:
-    """Three kept cooks of ours. Answers as a cook log does."""
-
-    def __init__(self) -> None:
-        names = (
-            ("2026-05-02-may-fair", "May fair", "Brick pit"),
-            ("2026-05-23-choir", "Choir supper", "Brick pit"),
-            ("2026-06-06-trial", "Trial in the drum", "Drum pit"),
-        )
-        self.kept = tuple(
-            CookRow(
-                key,
-                name,
-                pit,
-                NIGHT - (30 - 9 * i) * 86400,
-                (13 + i) * HOUR,
-                ("Beef chuck roll", "Lamb shoulder"),
-                "good",
-                0.81 + 0.05 * i,
-                14.0 - 2 * i,
-                16.0 - i,
-                11.5 + i,
-                0.62 + 0.01 * i,
-            )
-            for i, (key, name, pit) in enumerate(names)
-        )
-        self.judged: dict[str, bool] = {}
-
-    def rows(self, words: str, limit: int) -> Sequence[CookRow]:
-        found = [row for row in self.kept if words.lower() in f"{row.name} {row.pit} {' '.join(row.pieces)}".lower()]
-        return found[:limit]
-
-    def compare(self, ids: Sequence[str], max_points: int) -> Sequence[CookCurve]:
-        by_id = {row.id: (index, row) for index, row in enumerate(self.kept)}
-        curves = []
-        for key in ids:
-            if key not in by_id:
-                raise UnknownCook(key)
-            index, row = by_id[key]
-            times = tuple(row.duration * step / (max_points - 1) for step in range(max_points))
-            pit = tuple(pit_at(LIT + 1800 + t) + 4 * index for t in times)
-            cores = tuple(core_at(LIT + t, 68.0, 1.0 + 0.1 * index) for t in times)
-            curves.append(CookCurve(row, times, pit, (("Beef chuck roll", cores),)))
-        return curves
-
-    def wakes(self) -> Sequence[WakeRow]:
-        return (
-            WakeRow(f"{FEED}#2.0", NIGHT - 48 * 60, "Add 1-2 splits now", False, self.judged.get(f"{FEED}#2.0")),
-            WakeRow("stall/chuck-roll#1.0", NIGHT - 2400, "Chuck roll has stalled", True),
-        )
-
-    def report(self, cook: str) -> bytes:
-        if cook not in {row.id for row in self.kept}:
-            raise UnknownCook(cook)
-        return b"<!doctype html><html lang=en><title>Report</title><p>A kept cook.</p></html>"
 
 
 class FakeWatch:
@@ -328,6 +252,8 @@ class FakeWatch:
                 self.changes = replace(old, sleep=replace(old.sleep, test_wake="sent"))
             case inputs.JudgeWake(notification, needed):
                 self.cooks.judged[notification] = needed
+            case inputs.UsePitProfile(profile):
+                self.changes = replace(old, profile=profile)
             case inputs.StartCook(cook):
                 self._start(cook)
             case inputs.EndCook():

@@ -10,24 +10,20 @@ import gzip
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any, Literal
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Request, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Request, expect
 
 from daemon.core import inputs
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
-from tests.shell.page_scenario import FEED
+from tests.shell.page_cooks import CHOIR, TRIAL
+from tests.shell.page_curves import FEED
 from tests.shell.page_thread import ServedPage, served
+from tests.system.page_browser import CHROMIUM, WCAG, chromium, enter, paired_phone, phone, serious, unfold
 
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = [
-    "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--no-first-run",
-]  # fmt: skip
-AXE = STATIC.parent / "node_modules/axe-core/axe.min.js"
 ROOMS = ("pit", "curve", "night", "cooks", "care")
+VIEWS = (*ROOMS, f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
 WEIGHT_LIMIT = 100_000
 FIRST_VIEW_MS = 1000
 
@@ -36,10 +32,8 @@ pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {C
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    with chromium() as running:
         yield running
-        running.close()
 
 
 @pytest.fixture
@@ -48,38 +42,10 @@ def site() -> Iterator[ServedPage]:
         yield running
 
 
-def phone(browser: Browser, width: int = 360, **options: Any) -> BrowserContext:
-    return browser.new_context(
-        viewport={"width": width, "height": 740}, has_touch=True, is_mobile=True, timezone_id="UTC", **options
-    )
-
-
 @pytest.fixture
 def page(browser: Browser, site: ServedPage) -> Iterator[Page]:
-    """A paired phone. Any error or complaint in the browser's console fails the test."""
-    context = phone(browser)
-    opened, complaints = context.new_page(), list[str]()
-    opened.on("pageerror", lambda error: complaints.append(str(error)))
-    opened.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
-    opened.goto(site.login)
-    expect(opened.locator(".big").first).to_be_visible()
-    yield opened
-    context.close()
-    assert complaints == []
-
-
-def enter(page: Page, room: str) -> None:
-    page.locator(f".rooms a[href='#{room}']").click()
-    expect(page.locator(f".rooms a[href='#{room}']")).to_have_attribute("aria-current", "page")
-    expect(page.locator(f"#room[data-shown={room}] .plate").first).to_be_visible()
-
-
-def unfold(page: Page) -> None:
-    """Open everything that can be opened, so that it is judged too."""
-    page.evaluate("document.querySelectorAll('#room details').forEach((part) => { part.open = true; })")
-    if page.locator("#start").count():
-        expect(page.get_by_label("Name of the cook")).to_be_visible()
-        expect(page.get_by_role("checkbox").first).to_be_visible()
+    with paired_phone(browser, site.login) as opened:
+        yield opened
 
 
 def told(site: ServedPage, kind: type[Any]) -> Any:
@@ -170,19 +136,6 @@ def test_the_sleep_list_and_the_account_of_the_night(page: Page, site: ServedPag
     assert told(site, inputs.JudgeWake) == inputs.JudgeWake(f"{FEED}#2.0", False, "page")
 
 
-def test_cooks_are_compared_on_one_axis(page: Page) -> None:
-    enter(page, "cooks")
-    expect(page.get_by_role("button", name="Compare")).to_be_disabled()
-    page.get_by_role("checkbox", name=re.compile("Choir supper")).check()
-    page.get_by_role("checkbox", name=re.compile("Trial in the drum")).check()
-    page.get_by_role("button", name="Compare").click()
-    table = page.get_by_role("region", name="Comparison in numbers")
-    for row in ("Time in band", "Swing", "Wood", "Spread over the grate", "Yield"):
-        expect(table).to_contain_text(row)
-    expect(table).to_contain_text("12.5 kg")
-    expect(page.locator("#room .chart, #room .chart.note").first).to_be_visible()
-
-
 def test_the_curve_zooms(page: Page, site: ServedPage) -> None:
     if CHART_LIBRARY not in load_assets():
         pytest.fail("the chart library is not there: run deploy/web-assets.sh --dev before the tests")
@@ -243,11 +196,11 @@ def test_nothing_is_asked_of_anybody_else_and_it_weighs_little(browser: Browser,
     page, asked = context.new_page(), list[Request]()
     page.on("request", lambda request: asked.append(request))
     page.goto(site.login)
-    for room in ROOMS:
-        enter(page, room)
+    for view in VIEWS:
+        enter(page, view)
     assert {request.url.split("/")[2] for request in asked} == {site.address.split("/")[2]}
     files = {r.url.removeprefix(site.address) for r in asked} & set(load_assets())
-    assert {"/", "/js/main.js", "/js/cooks.js"} <= files
+    assert {"/", "/js/main.js", "/js/cooks.js", "/js/taught.js"} <= files
     assert sum(len(load_assets()[path].packed) for path in files) <= WEIGHT_LIMIT
     assert sum(len(asset.packed) for asset in load_assets().values()) <= WEIGHT_LIMIT
     context.close()
@@ -265,45 +218,37 @@ def test_the_first_view_is_there_within_a_second(page: Page) -> None:
 
 def test_nothing_scrolls_sideways_at_320_px(page: Page) -> None:
     page.set_viewport_size({"width": 320, "height": 640})
-    for room in ROOMS:
-        enter(page, room)
+    for view in VIEWS:
+        enter(page, view)
         unfold(page)
-        assert page.evaluate("document.documentElement.scrollWidth") == 320, room
+        assert page.evaluate("document.documentElement.scrollWidth") == 320, view
 
 
 @pytest.mark.parametrize("light", ["night", "day", "ember"])
 def test_axe_finds_nothing_serious(page: Page, light: str) -> None:
-    if not AXE.exists():
-        pytest.fail("axe-core is not there: run deploy/web-assets.sh --dev before the tests")
+    """Only colours differ between the lights: the other rules are run once."""
     page.evaluate("light => { localStorage.setItem('light', light); applyLight(); }", light)
     found = []
-    for room in ROOMS:
-        enter(page, room)
+    for view in VIEWS:
+        enter(page, view)
         unfold(page)
-        # Evaluated by the driver, outside the page's policy, which rightly forbids such a script.
-        page.evaluate(AXE.read_text())
-        # Only colours differ between the lights: the other rules are run once.
-        rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"] if light == "night" else ["color-contrast"]
-        result = page.evaluate("only => axe.run(document, {runOnly: only})", rules)
-        assert len(result["passes"]) >= (10 if light == "night" else 1)
-        found += [(room, v["id"], v["nodes"][0]["html"][:120], v["nodes"][0]["failureSummary"][:200])
-                  for v in result["violations"] if v["impact"] in ("serious", "critical")]  # fmt: skip
+        found += [(view, *what) for what in serious(page, WCAG if light == "night" else ("color-contrast",))]
     assert found == []
 
 
 def test_targets_are_big_and_apart(page: Page) -> None:
     """Every button that can be seen in every room: at least 48 px each way, neighbours at least 8 px apart."""
-    for room in ROOMS:
-        enter(page, room)
+    for view in VIEWS:
+        enter(page, view)
         boxes = [b.bounding_box() for b in page.locator("button:visible, summary:visible, .rooms a").all()]
         solid = [box for box in boxes if box is not None]
-        assert all(box["height"] >= 48 and box["width"] >= 48 for box in solid), room
+        assert all(box["height"] >= 48 and box["width"] >= 48 for box in solid), view
         buttons = [box for b in page.locator("button:visible").all() if (box := b.bounding_box())]
         for i, a in enumerate(buttons):
             for b in buttons[i + 1 :]:
                 across = max(a["x"], b["x"]) - min(a["x"] + a["width"], b["x"] + b["width"])
                 down = max(a["y"], b["y"]) - min(a["y"] + a["height"], b["y"] + b["height"])
-                assert max(across, down) >= 7.9, (room, a, b)
+                assert max(across, down) >= 7.9, (view, a, b)
 
 
 @pytest.mark.parametrize(

@@ -12,17 +12,20 @@ from pydantic import TypeAdapter, ValidationError
 
 from config.cuts import CUTS
 from daemon.core import inputs
+from daemon.core.pit_profile import PitProfile
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.web import models, openapi
 from daemon.shell.web.contract import (
     CookBuilder,
     CookLibrary,
+    CookNotes,
     History,
     HistorySource,
     NotAvailable,
     UnknownCook,
 )
+from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
 
@@ -104,6 +107,19 @@ def words(request: web.Request, name: str, limit: int = 80) -> str:
     return text
 
 
+def one_cook(request: web.Request) -> str:
+    """The id in the query. Raises Refused 422."""
+    cook = words(request, "cook")
+    if not cook:
+        raise Refused(422, "name a cook", "cook")
+    return cook
+
+
+def snapshot_json(snapshot: Snapshot) -> bytes:
+    """The pit's lessons are left out: hundreds of rows that change once a cook have a route of their own."""
+    return SNAPSHOT.dump_json(snapshot, exclude={"profile"})
+
+
 async def asked(question: Callable[[], Answer]) -> Answer:
     """Ask the cook log in a worker thread; its refusals become statuses."""
     try:
@@ -140,7 +156,7 @@ class Api:
         return packed(answer(self._document))
 
     async def snapshot(self, request: web.Request) -> web.StreamResponse:
-        return packed(answer(SNAPSHOT.dump_json(self._snapshot())))
+        return packed(answer(snapshot_json(self._snapshot())))
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         if self._streams.full:
@@ -169,15 +185,21 @@ class Api:
         return packed(answer(models.Comparison(curves=tuple(curves)).model_dump_json().encode()))
 
     async def report(self, request: web.Request) -> web.StreamResponse:
-        cook = words(request, "cook")
-        if not cook:
-            raise Refused(422, "name a cook", "cook")
+        cook = one_cook(request)
         response = answer(await asked(lambda: self._cooks.report(cook)), content_type="text/html")
         # The report carries its own styles and pictures and no script: it may use those, sandboxed, and nothing else.
         response.headers["Content-Security-Policy"] = (
             "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'none'"
         )
         return packed(response)
+
+    async def kept(self, request: web.Request) -> web.StreamResponse:
+        cook, count = one_cook(request), points(request)
+        kept, curves = await asked(lambda: (self._cooks.kept(cook), self._cooks.compare([cook], count)))
+        return packed(answer(kept_page(kept, curves[0]).model_dump_json().encode()))
+
+    async def profile(self, request: web.Request) -> web.StreamResponse:
+        return packed(answer(lessons(self._snapshot().profile).model_dump_json().encode()))
 
     async def wakes(self, request: web.Request) -> web.StreamResponse:
         rows = await asked(self._cooks.wakes)
@@ -227,6 +249,18 @@ class Api:
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
         return self._take(inputs.SetBand(Band(order.band.low, order.band.high), order.by))
+
+    async def amend(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.NotesOrder)
+        notes = CookNotes(order.verdict, order.weather, order.photos, order.wood, order.weights)
+        try:
+            await asked(lambda: self._cooks.amend(order.cook, notes))
+        except ValueError as error:
+            raise Refused(422, str(error), "notes") from None
+        return answer(models.Taken().model_dump_json().encode(), status=202)
+
+    async def forget(self, request: web.Request) -> web.StreamResponse:
+        return self._take(inputs.UsePitProfile(PitProfile(), (await body_of(request, models.ForgetOrder)).by))
 
     async def start_cook(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.CookOrder)

@@ -137,7 +137,7 @@ class CookLibrary(Protocol):
         ...
 
     def amend(self, cook: str, notes: CookNotes) -> None:
-        """Put these notes in place of the old ones. Raises UnknownCook."""
+        """Put these notes in place of the old ones. Raises UnknownCook, and ValueError in words the cook can act on."""
         ...
 
     def wakes(self) -> Sequence[WakeRow]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -10,10 +10,16 @@ from config.cook import Cook
 from config.cuts import Cut
 from config.rig import BandSection
 from daemon.core.inputs import MarkKind
-from daemon.shell.web.contract import CookCurve, CookRow, WakeRow
+from daemon.core.pit_profile import ForecastMiss, PlaceLesson
+from daemon.core.settings import Band
+from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, WakeRow
 
 Who = Annotated[str, Field(min_length=1, max_length=40)]
 Key = Annotated[str, Field(min_length=1, max_length=80)]
+Words = Annotated[str, Field(max_length=400)]
+FileName = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^/\\\x00-\x1f]+$")]
+"""A name, not a path: the watch keeps it beside the cook and opens nothing."""
+Kilograms = Annotated[float, Field(ge=0, le=500)]
 PAUSE_LIMIT = 15 * 60.0
 """s. The core caps it again by its own settings."""
 SHELVE_LIMIT = 2 * 3600.0
@@ -77,6 +83,23 @@ class CookOrder(By):
     cook: Cook
 
 
+class NotesOrder(By):
+    """The notes beside one kept cook, all of them: what is left out is emptied."""
+
+    cook: Key
+    verdict: Words = ""
+    weather: Words = ""
+    photos: tuple[FileName, ...] = Field(default=(), max_length=24)
+    wood: Kilograms | None = None
+    weights: dict[Who, tuple[Kilograms, Kilograms]] = Field(default={}, max_length=24)
+
+
+class ForgetOrder(By):
+    """sure: must be said, for what a pit taught takes many cooks to learn again."""
+
+    sure: Literal[True]
+
+
 class Taken(Body):
     """The command was put in the queue; the next snapshot shows what came of it."""
 
@@ -113,3 +136,50 @@ class Comparison(Body):
 
 class Wakes(Body):
     wakes: tuple[WakeRow, ...]
+
+
+class Moment(Body):
+    """at: s since the start of the cook. kind: a MarkKind value, or "woken"."""
+
+    at: float
+    kind: str
+    piece: str | None = None
+    text: str = ""
+
+
+class PieceOrdered(Body):
+    """weight: kg as the cook was started with."""
+
+    id: str
+    name: str
+    weight: float
+
+
+class KeptPage(Body):
+    """One kept cook: its figures and curves, its notes, what was done and what woke the cook, oldest first."""
+
+    curve: CookCurve
+    band: Band
+    notes: CookNotes
+    pieces: tuple[PieceOrdered, ...]
+    moments: tuple[Moment, ...]
+    running: bool
+
+
+class PitLessons(Body):
+    """What the pit taught, and from what. log_interval, shortest, longest: minutes between logs, over `logs` of them.
+    lag: minutes from a log to the pit's turn. drift: °C an hour lost between logs. bias: minutes an hour added to forecasts,
+    0 until `trusted`. fires: rows of how this pit's fires ended."""
+
+    cooks: tuple[str, ...]
+    logs: int
+    log_interval: float | None
+    shortest: float | None
+    longest: float | None
+    fires: int
+    lag: float | None
+    drift: float | None
+    places: tuple[PlaceLesson, ...]
+    misses: tuple[ForecastMiss, ...]
+    bias: float
+    trusted: bool

@@ -27,6 +27,7 @@ def document() -> dict[str, Any]:
         if route.gives is not None:
             wanted.append((route.handler, "serialization", TypeAdapter(route.gives)))
     schemas, definitions = TypeAdapter.json_schemas(wanted, ref_template=REFERENCE)
+    del definitions["$defs"]["Snapshot"]["properties"]["profile"]  # /api/profile tells it
     problem = {"content": {"application/json": {"schema": schemas["problem", "serialization"]}}}
     paths: dict[str, Any] = {}
     for route in ROUTES:

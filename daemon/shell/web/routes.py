@@ -61,6 +61,11 @@ ROUTES: tuple[Route, ...] = (
         Parameter("points", POINTS))),
     Route("/api/cooks/report", "report", "The report of one cook", None, parameters=(Parameter("cook", WORDS, True),),
           media="text/html"),
+    Route("/api/cooks/kept", "kept", "One kept cook: figures, curves, notes", models.KeptPage, parameters=(
+        Parameter("cook", WORDS, True), Parameter("points", POINTS))),
+    Route("/api/cooks/amend", "amend", "Write the notes beside a kept cook", models.Taken, models.NotesOrder),
+    Route("/api/profile", "profile", "What the pit taught, with its evidence", models.PitLessons),
+    Route("/api/profile/forget", "forget", "Start anew with this pit", models.Taken, models.ForgetOrder),
     Route("/api/wakes", "wakes", "What woke the cook, and what was held back", models.Wakes),
     Route("/api/acknowledge", "acknowledge", "A person has seen the alarm", models.Taken, models.AcknowledgeOrder),
     Route("/api/pause", "pause", "Silence repeats for at most 15 min", models.Taken, models.PauseOrder),

@@ -17,7 +17,7 @@ from daemon.core.inputs import Command
 from daemon.core.snapshot import Snapshot
 from daemon.shell.clock import boot_seconds
 from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, Keeper, Limit, host_allowed, origin_allowed
-from daemon.shell.web.api import BODY_LIMIT, SNAPSHOT, Api, Refused, answer, body_of
+from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snapshot_json
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings
 from daemon.shell.web.models import Login, PageFacts, Problem, Taken
@@ -134,7 +134,7 @@ class PageServer:
 
     def publish(self, snapshot: Snapshot) -> None:
         """Send to every open page. Call in the event loop, at each beat and change (at least every 5 s)."""
-        self._streams.publish(SNAPSHOT.dump_json(snapshot))
+        self._streams.publish(snapshot_json(snapshot))
 
     def tell(self, event: CommandRefused | MorningTold) -> None:
         """News the snapshot does not hold, to every open page."""

@@ -1,7 +1,8 @@
 // The one place that knows the chart library. It may be missing; then a note stands where the chart would.
 
-import { make } from "./dom.js";
+import { draw, make } from "./dom.js";
 import { live } from "./live.js";
+import { fingers } from "./touch.js";
 import { shown } from "./words.js";
 
 let library;
@@ -23,7 +24,8 @@ export function seriesInk(index) {
 const DASHES = [[], [8, 4], [2, 3], [12, 3, 2, 3]];
 
 /** box: where. x: numbers. lines: {label, values (°C), ink, dash?, width?}. fills: [[upper, lower, ink]] of line indexes.
- * options: time (x is UTC s), bands [[low, high]], marks [{x, text}], zoomed(min, max). Resolves to false without a library. */
+ * options: time (x is UTC s), bands [[low, high]], marks [{x, text}]. zoomed(min, max): fetch that range; without it the chart
+ * zooms in what it has. Resolves to false without a library. */
 export async function chart(box, x, lines, { fills = [], time = true, bands = [], marks = [], zoomed, label }) {
   const Plot = await load();
   box.plot?.destroy();
@@ -67,10 +69,14 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
       drawClear: [under],
       setSelect: [(plot) => {
         const { left, width } = plot.select;
-        if (width > 8 && zoomed) zoomed(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
+        plot.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+        if (width > 8) (zoomed ?? within(plot, x))(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
       }],
     },
   }, [x, ...lines.map((line) => line.values.map((value) => (value === null || value === undefined ? null : shown(value))))], box);
+  box.zoomed = zoomed ?? (() => {});
+  box.moved = zoomed ? (min, max) => box.plot.setScale("x", { min, max }) : within(box.plot, x);
+  if (!box.fingers) box.fingers = fingers(box, () => box.plot, (min, max) => box.moved(min, max), (min, max) => box.zoomed(min, max)) ?? true;
   box.setAttribute("role", "img");
   box.setAttribute("aria-label", label);
   new ResizeObserver((entries, observer) => {
@@ -83,5 +89,14 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
 export const faint = (colour) => colour.replace("rgb(", "rgba(").replace(")", ", 0.28)");
 export const dashOf = (index) => DASHES[index % DASHES.length];
 
-export const legend = (names) => make("ul", { class: "legend" }, ...names.map((name, index) =>
-  make("li", {}, make("span", { class: `key s${index % 8}` }), name)));
+/** Never further than the data. */
+const within = (plot, x) => (min, max) => {
+  const [first, last] = [x[0], x.at(-1)];
+  const width = Math.min(max - min, last - first);
+  const low = Math.min(Math.max(min, first), last - width);
+  plot.setScale("x", { min: low, max: low + width });
+};
+
+/** dashes: of each line, in the same order; without them all are whole. */
+export const legend = (names, dashes = []) => make("ul", { class: "legend" }, ...names.map((name, index) => make("li", {},
+  draw("svg", { class: `key s${index % 8}`, viewBox: "0 0 28 8", "aria-hidden": "true" }, draw("line", { x1: 0, x2: 28, y1: 4, y2: 4, "stroke-dasharray": (dashes[index] ?? []).join(" ") })), name)));

@@ -1,74 +1,14 @@
-// Cooks: the running one, a new one from the cut table, the kept ones, and several on one time axis.
+// Cooks: the running one, a new one, and the kept ones, to be found, opened and put side by side.
 
 import { button, make } from "./dom.js";
-import { chart, dashOf, legend, seriesInk } from "./chart.js";
+import { orDash, FIGURES } from "./figures.js";
 import { ask, live, tell } from "./live.js";
-import { day, degrees, difference, inside, shown, span, unit } from "./words.js";
+import { startForm } from "./start.js";
+import { day } from "./words.js";
 
-const POUND = 0.45359237;
-const INCH_CM = 2.54;
-const kilos = (text, imperial) => Number(text) * (imperial ? POUND : 1);
-const share = (value) => (value === null ? "–" : `${Math.round(100 * value)} %`);
-const orDash = (value, words) => (value === null ? "–" : words(value));
-const choices = (pairs) => pairs.map(([value, text]) => make("option", { value }, text));
-
-function pieceFields(cuts, channels, index, imperial) {
-  const cut = make("select", { name: "cut" }, ...choices(Object.entries(cuts).map(([id, row]) => [id, row.name])));
-  const name = make("input", { name: "name", required: true, maxlength: 40 });
-  const weight = make("input", { name: "weight", type: "number", step: "0.1", min: "0.1", required: true, inputmode: "decimal" });
-  const thickness = make("input", { name: "thickness", type: "number", step: "0.1", min: "0.5", inputmode: "decimal" });
-  const channel = make("select", { name: "channel" }, ...choices(channels.map((row) => [row.id, row.name])));
-  if (channels[index]) channel.value = channels[index].id;
-  const hint = make("p", { class: "quiet wide" });
-  const byCut = () => {
-    const row = cuts[cut.value];
-    name.value = row.name;
-    weight.value = (row.weight / (imperial ? POUND : 1)).toFixed(1);
-    thickness.value = ((row.thickness * 100) / (imperial ? INCH_CM : 1)).toFixed(1);
-    hint.textContent = [row.wrap_at === null ? "no wrap" : `wrap from ${degrees(row.wrap_at)}`,
-      row.tender ? `tender ${degrees(row.tender[0])} to ${degrees(row.tender[1])}` : `target ${degrees(row.target)}`,
-      `safe minimum ${degrees(row.safe_minimum)} (${row.safe_rule})`].join("; ");
-  };
-  cut.addEventListener("change", byCut);
-  byCut();
-  const node = make("fieldset", {}, make("legend", {}, `Piece ${index + 1}`), make("div", { class: "fields" },
-    make("label", { class: "wide" }, "Cut", cut), make("label", { class: "wide" }, "Name", name),
-    make("label", {}, `Weight, ${imperial ? "lb" : "kg"}`, weight), make("label", {}, `Thinnest side, ${imperial ? "in" : "cm"}`, thickness),
-    make("label", { class: "wide" }, "Probe", channel), hint));
-  const value = () => ({
-    name: name.value, cut: cut.value, channel: channel.value, weight: kilos(weight.value, imperial),
-    ...(thickness.value ? { thickness: Number(thickness.value) * (imperial ? INCH_CM : 1) } : {}),
-  });
-  return { node, value };
-}
-
-const identifier = (text) => text.toLowerCase().normalize("NFKD").replace(/[^a-z0-9]+/g, "-").replace(/^-+|-+$/g, "").slice(0, 20) || "cook";
-
-function startForm(cuts) {
-  const imperial = unit() === "°F";
-  const channels = live.snapshot.channels.filter((channel) => channel.role === "meat");
-  const band = live.snapshot.pit.band;
-  const name = make("input", { name: "cook", required: true, maxlength: 60, value: "Overnight cook" });
-  const low = make("input", { name: "low", type: "number", required: true, value: Math.round(shown(band.low)) });
-  const high = make("input", { name: "high", type: "number", required: true, value: Math.round(shown(band.high)) });
-  const serve = make("input", { name: "serve", type: "datetime-local" });
-  const parts = [];
-  const list = make("div", { class: "stack" });
-  const add = () => { const part = pieceFields(cuts, channels, parts.length, imperial); parts.push(part); list.append(part.node); };
-  add();
-  const send = async (event) => {
-    event.preventDefault();
-    const date = new Date((live.snapshot.time + live.snapshot.wall_offset) * 1000).toISOString().slice(0, 10);
-    const cook = { id: `${date}-${identifier(name.value)}`, name: name.value, pieces: parts.map((part) => part.value()),
-      band: { low: inside(Number(low.value)), high: inside(Number(high.value)) } };
-    if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
-    if (await tell("/api/start-cook", { cook }, "The cook has started.")) location.hash = "#pit";
-  };
-  return make("form", { class: "stack", onsubmit: send },
-    make("div", { class: "fields" }, make("label", { class: "wide" }, "Name of the cook", name), make("label", {}, `Pit low, ${unit()}`, low),
-      make("label", {}, `Pit high, ${unit()}`, high), make("label", { class: "wide" }, "Serve at (may stay empty)", serve)),
-    list, make("div", { class: "buttons" }, button("One more piece", add), make("button", { class: "main" }, "Start the cook")));
-}
+const MOST = 6;
+/** Ids of the cooks to compare, in the order they were chosen; kept while the page is open. */
+export const chosen = new Set();
 
 function running(snapshot) {
   if (!snapshot.cook_id) return make("p", {}, "No cook is running.");
@@ -80,55 +20,47 @@ function running(snapshot) {
   return make("div", { class: "stack" }, make("p", {}, `Running: ${snapshot.cook_name}, ${snapshot.pieces.map((piece) => piece.name).join(", ")}`), make("div", { class: "buttons" }, end));
 }
 
-async function compareInto(box, ids) {
-  const { curves } = await ask(`/api/cooks/compare?${ids.map((id) => `cook=${encodeURIComponent(id)}`).join("&")}&points=300`);
-  const times = [...new Set(curves.flatMap((curve) => curve.time))].sort((a, b) => a - b);
-  const onAxis = (curve, values) => { const at = new Map(curve.time.map((time, i) => [time, values[i]])); return times.map((time) => at.has(time) ? at.get(time) : undefined); };
-  const lines = curves.flatMap((curve, index) => [
-    { label: curve.cook.name, values: onAxis(curve, curve.pit), ink: seriesInk(index), dash: dashOf(index) },
-    ...curve.cores.map(([name, values]) => ({ label: name, values: onAxis(curve, values), ink: seriesInk(index), dash: [2, 4] }))]);
-  const rows = [["Pit", (c) => c.pit], ["Time in band", (c) => share(c.in_band)], ["Swing", (c) => orDash(c.swing, (v) => difference(v).slice(1))],
-    ["Spread over the grate", (c) => orDash(c.spread, (v) => difference(v).slice(1))], ["Wood", (c) => orDash(c.wood, (v) => `${v.toFixed(1)} kg`)],
-    ["Yield", (c) => share(c.yield_fraction)], ["Length", (c) => span(c.duration)], ["Verdict", (c) => c.verdict || "–"]];
-  const plot = make("div", { class: "chart" });
-  box.replaceChildren(plot, legend(curves.map((curve) => curve.cook.name)), make("p", { class: "quiet" }, "From the start of each cook. Pit as drawn, cores dotted in the same colour."),
-    make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Comparison in numbers" }, make("table", {}, make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "Cook"), ...curves.map((curve) => make("th", { scope: "col" }, curve.cook.name)))),
-      make("tbody", {}, ...rows.map(([title, value]) => make("tr", {}, make("th", { scope: "row" }, title), ...curves.map((curve) => make("td", {}, value(curve.cook)))))))));
-  await chart(plot, times, lines.map((line) => ({ ...line, values: spread(line.values) })), { time: false, label: "The cooks on one time axis; the table below holds the figures" });
-}
-
-/** Fill the instants a cook was not sampled at with its last value, inside its own span only. */
-function spread(values) {
-  const last = values.findLastIndex((value) => value !== undefined);
-  let held = null;
-  return values.map((value, index) => { if (value !== undefined) held = value; return index <= last ? held : null; });
-}
-
-function keptRow(cook, chosen, changed) {
+function keptRow(cook, changed) {
   const box = make("input", { type: "checkbox", onchange: () => { if (box.checked) chosen.add(cook.id); else chosen.delete(cook.id); changed(); } });
   box.checked = chosen.has(cook.id);
-  return make("li", {}, make("label", { class: "check" }, box, make("span", {}, make("strong", {}, cook.name),
-    make("br"), make("small", {}, `${day(cook.started)} · ${cook.pit} · ${cook.pieces.join(", ")} · in band ${share(cook.in_band)}`))),
-    make("a", { class: "button", href: `/api/cooks/report?cook=${encodeURIComponent(cook.id)}` }, "Report"));
+  const [, , inBand] = FIGURES[0];
+  return make("li", { class: "kept" },
+    make("label", { class: "check" }, box, make("span", {}, make("strong", {}, cook.name), make("small", { class: "line" },
+      `${day(cook.started)} · ${cook.pit} · ${cook.pieces.join(", ")} · in band ${orDash(inBand(cook))}`), cook.verdict ? make("small", { class: "line" }, `“${cook.verdict}”`) : null)),
+    make("a", { class: "button", href: `#cook/${encodeURIComponent(cook.id)}`, "aria-label": `Open ${cook.name}` }, "Open"));
 }
 
 export function cooksRoom(root) {
-  const [now, form, kept, compared] = [make("div", {}), make("div", {}), make("div", {}), make("div", { class: "stack" })];
-  const chosen = new Set();
+  const [now, form, kept] = [make("div", {}), make("div", {}), make("div", {})];
   const words = make("input", { type: "search", name: "words", maxlength: 80 });
-  const go = button("Compare", () => compareInto(compared, [...chosen]).catch((error) => compared.replaceChildren(make("p", {}, error.message))), { class: "main", disabled: true });
-  const changed = () => { go.disabled = chosen.size < 2 || chosen.size > 6; };
-  const list = () => ask(`/api/cooks?words=${encodeURIComponent(words.value)}`).then(
-    ({ cooks }) => kept.replaceChildren(cooks.length ? make("ul", { class: "list" }, ...cooks.map((cook) => keptRow(cook, chosen, changed))) : make("p", { class: "quiet" }, "No cook kept yet.")),
-    (error) => kept.replaceChildren(make("p", { class: "quiet" }, error.message)));
+  const go = button("Compare", () => { location.hash = `#compare/${[...chosen].map(encodeURIComponent).join("/")}`; }, { class: "main" });
+  const hint = make("p", { class: "quiet" });
+  const changed = () => {
+    go.disabled = chosen.size < 2 || chosen.size > MOST;
+    go.textContent = chosen.size < 2 ? "Compare" : `Compare ${chosen.size} cooks`;
+    hint.textContent = chosen.size > MOST ? `Six at most: ${chosen.size} are chosen.` : "Choose two to six to see them side by side.";
+  };
+  let asked = 0;
+  const list = async () => {
+    const mine = (asked += 1);
+    let found;
+    try {
+      const { cooks } = await ask(`/api/cooks?words=${encodeURIComponent(words.value)}`);
+      found = cooks.length ? make("ul", { class: "list" }, ...cooks.map((cook) => keptRow(cook, changed)))
+        : make("p", { class: "quiet" }, words.value ? "No kept cook has these words." : "No cook kept yet: the first will stand here when it is over.");
+    } catch (error) { found = make("p", { class: "quiet" }, error.message); }
+    if (mine === asked) kept.replaceChildren(found);
+  };
   words.addEventListener("input", list);
   root.replaceChildren(
     make("section", { class: "plate" }, make("h2", {}, "Now"), now),
     make("details", { class: "plate", id: "start" }, make("summary", {}, "Start a cook"), form),
-    make("section", { class: "plate" }, make("h2", {}, "Kept cooks"), make("label", {}, "Find", words), kept, make("p", { class: "quiet" }, "Choose two to six."), make("div", { class: "buttons" }, go), compared));
+    make("section", { class: "plate" }, make("h2", {}, "Kept cooks"), make("label", {}, "Find by name, pit or meat", words), kept, hint, make("div", { class: "buttons" }, go)),
+    make("section", { class: "plate" }, make("h2", {}, "The pit itself"), make("div", { class: "buttons" }, make("a", { class: "button", href: "#taught" }, "What this pit taught"))));
   root.querySelector("#start").addEventListener("toggle", () => {
     if (!form.firstChild && live.snapshot) ask("/api/cuts").then(({ cuts }) => form.replaceChildren(startForm(cuts)), (error) => form.replaceChildren(error.message));
   });
+  changed();
   list();
   let shownCook;
   const update = (snapshot) => { if (shownCook !== snapshot.cook_id) { shownCook = snapshot.cook_id; now.replaceChildren(running(snapshot)); } };

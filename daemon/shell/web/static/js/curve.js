@@ -6,6 +6,7 @@ import { ask, live } from "./live.js";
 import { clock, plain } from "./words.js";
 
 const HOUR = 3600;
+const [LEAST, MOST] = [300, 72 * HOUR]; // s shown at once
 const LETTERS = { log: "log", "log-added": "log?", "lid-open": "lid", "lid-opened": "lid?", wrapped: "wrap", "probed-tender": "tender", off: "off", hold: "hold" };
 
 /** A fan's value at any time inside it, in a straight line between its points; null outside. */
@@ -65,27 +66,33 @@ export function curveRoom(root) {
     await chart(box, [...x, ...later.map((time) => time + offset)], lines, {
       fills, bands: [[snapshot.pit.band.low, snapshot.pit.band.high]], marks,
       label: "Temperatures over time; the readings of now are in words in the room Pit",
-      zoomed: (from, to) => { view = { end: to - offset, span: Math.max(300, to - from) }; show(); },
+      zoomed: (from, to) => look((from + to) / 2 - offset, to - from),
     });
-    names.replaceChildren(legend(history.channels.map((channel) => names_of.get(channel.id) ?? channel.id)));
+    names.replaceChildren(legend(history.channels.map((channel) => names_of.get(channel.id) ?? channel.id), history.channels.map((channel, index) => dashOf(Math.floor(index / 2)))));
     marksBox.replaceChildren(history.marks.length === 0 ? make("p", { class: "quiet" }, "No marks in this span.") : make("details", {}, make("summary", {}, "Marks in this span"),
       make("ul", { class: "list" }, ...history.marks.map((mark) => make("li", {}, `${clock(mark.time, snapshot)} ${plain(mark.kind)}${mark.piece ? `, ${mark.piece}` : ""}`)))));
   }
 
+  /** Show `wanted` s around `middle`; what reaches into the future follows the watch. */
+  function look(middle, wanted) {
+    const span = Math.min(MOST, Math.max(LEAST, wanted));
+    const end = middle + span / 2;
+    view = { end: end >= live.snapshot.time ? null : end, span };
+    show();
+  }
   const spanButton = (text, hours) => button(text, () => { view = { end: null, span: hours * HOUR }; show(); });
   const move = (text, change) => button(text, () => {
     const end = view.end ?? live.snapshot.time;
-    view = change(end, view.span);
-    if (view.end >= live.snapshot.time) view.end = null;
-    show();
+    look(...change(end - view.span / 2, view.span));
   });
   root.replaceChildren(make("section", { class: "plate" },
     make("div", { class: "row" }, make("h2", {}, "The night as a curve"), status), box, names,
     make("div", { class: "buttons tight" }, spanButton("1 h", 1), spanButton("4 h", 4), spanButton("12 h", 12), spanButton("24 h", 24)),
     make("div", { class: "buttons tight" },
-      move("Earlier", (end, span) => ({ end: end - span / 2, span })), move("Later", (end, span) => ({ end: end + span / 2, span })),
-      move("Closer", (end, span) => ({ end: end - span / 4, span: Math.max(300, span / 2) })), move("Wider", (end, span) => ({ end: end + span / 2, span: Math.min(72 * HOUR, span * 2) }))),
+      move("Earlier", (middle, span) => [middle - span / 2, span]), move("Later", (middle, span) => [middle + span / 2, span]),
+      move("Closer", (middle, span) => [middle, span / 2]), move("Wider", (middle, span) => [middle, span * 2])),
+    make("p", { class: "quiet" }, "Or drag the curve along, and pull it apart with two fingers."),
     marksBox));
-  const update = (snapshot) => { if (view.end === null && (snapshot.time - drawnAt > 30 || snapshot.time < drawnAt)) show(); };
+  const update = (snapshot) => { if (view.end === null && !box.hasAttribute("data-held") && (snapshot.time - drawnAt > 30 || snapshot.time < drawnAt)) show(); };
   return { update, tick() {} };
 }

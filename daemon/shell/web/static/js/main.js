@@ -14,23 +14,33 @@ const ROOMS = {
   night: async () => (await import("./night.js")).nightRoom,
   cooks: async () => (await import("./cooks.js")).cooksRoom,
   care: async () => (await import("./care.js")).careRoom,
+  cook: async () => (await import("./kept.js")).keptRoom,
+  compare: async () => (await import("./compare.js")).compareRoom,
+  taught: async () => (await import("./taught.js")).taughtRoom,
 };
+const BEHIND = { cook: "cooks", compare: "cooks", taught: "cooks" }; // rooms reached through another
 let room = null;
 
+function address() {
+  try { return location.hash.slice(1).split("/").map(decodeURIComponent); } catch { return []; }
+}
+
 async function enter() {
-  const name = location.hash.slice(1) in ROOMS ? location.hash.slice(1) : "pit";
+  const [wanted, ...rest] = address();
+  const name = Object.hasOwn(ROOMS, wanted ?? "") ? wanted : "pit";
+  const place = location.hash;
   for (const link of document.querySelectorAll(".rooms a")) {
-    if (link.hash === `#${name}`) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
+    if (link.hash === `#${BEHIND[name] ?? name}`) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
   }
   document.body.dataset.room = name;
   const root = find("room");
   if (name !== "care" && !live.facts.paired && !live.facts.open_view) { root.replaceChildren(pairing()); room = null; return; }
   const open = await ROOMS[name]();
-  if (document.body.dataset.room !== name) return; // somebody went on while this room was on its way
+  if (location.hash !== place) return; // somebody went on while this room was on its way
   root.dataset.shown = name;
   const fresh = make("div", {});
   root.replaceChildren(fresh);
-  room = open(fresh);
+  room = open(fresh, rest);
   if (live.snapshot) room.update(live.snapshot);
   scrollTo(0, 0);
 }
@@ -70,7 +80,7 @@ async function begin() {
     ask("/api/snapshot").then(take, () => {});
     listen();
   } else say(find("link"), "not paired");
-  addEventListener("hashchange", enter);
+  addEventListener("hashchange", () => enter().then(() => find("room").focus({ preventScroll: true })));
   await enter();
 }
 

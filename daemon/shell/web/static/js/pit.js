@@ -5,6 +5,7 @@ import { grate, heatWord, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark } from "./marks.js";
 import { pieces } from "./pieces.js";
+import { standingFace } from "./standing.js";
 import { big, capital, clock, degrees, difference, inside, plain, shown, span, state, trendLines, unit } from "./words.js";
 
 const FIRE_WORDS = {
@@ -73,7 +74,7 @@ function grateFace(evenness) {
     make("div", { class: "row" }, make("h2", {}, "Across the grate"), evenness.spread === null ? "" : make("p", {}, `${difference(evenness.spread).slice(1)} spread`)),
     grate(evenness.places),
     make("div", { class: "row" }, ...evenness.places.map((place) => make("p", {}, make("strong", {}, place.place), ` ${difference(place.offset)} ${heatWord(place.offset)}`))),
-    evenness.advice ? make("p", {}, evenness.advice) : null)];
+    evenness.advice ? make("p", {}, evenness.advice) : null, make("a", { class: "button", href: "#taught" }, "What this pit taught"))];
 }
 
 function firesFace(snapshot) {
@@ -81,6 +82,9 @@ function firesFace(snapshot) {
   return [make("details", { class: "plate" }, make("summary", {}, "What the fire did"), make("ul", { class: "list" },
     ...snapshot.fires.map((fire) => make("li", {}, `${clock(fire.at, snapshot)} ${plain(fire.sign)}, ${Math.round(100 * fire.confidence)} % sure`))))];
 }
+
+/** So that an open list stays as it is while it is read. */
+const byTheMinute = (value) => JSON.stringify(value, (key, inner) => (typeof inner === "number" ? Math.round(inner > 1 ? inner / 60 : inner * 100) : inner));
 
 export function pitRoom(root) {
   const face = make("div", {});
@@ -99,17 +103,12 @@ export function pitRoom(root) {
   const tick = () => { if (live.snapshot) say(age, pitAge(live.snapshot)); };
   const update = (snapshot) => {
     redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
-    redraw(serve, [snapshot.serve_at, snapshot.serve_chance, snapshot.cook_name], () => serveFace(snapshot));
+    redraw(serve, [snapshot.serve_at, snapshot.cook_name, byTheMinute(snapshot.standing), snapshot.pieces.map((piece) => piece.name), unit()],
+      () => standingFace(snapshot, serve.querySelector("details")?.open));
     redraw(spots, [snapshot.pit.evenness, unit()], () => grateFace(snapshot.pit.evenness));
     redraw(fires, snapshot.fires, () => firesFace(snapshot));
     pieces(list, snapshot);
     tick();
   };
   return { update, tick };
-}
-
-function serveFace(snapshot) {
-  if (snapshot.serve_at === null) return [];
-  const chance = snapshot.serve_chance === null ? "chance not known yet" : `${Math.round(100 * snapshot.serve_chance)} % likely ready`;
-  return [make("p", { class: "plate row" }, make("strong", {}, snapshot.cook_name), make("span", {}, `serve ${clock(snapshot.serve_at, snapshot)} · ${chance}`))];
 }

@@ -7,12 +7,16 @@ export const keep = (name, value) => { try { localStorage.setItem(name, value); 
 export const recall = kept;
 
 let fahrenheit = kept("unit") === "F";
-export const isFahrenheit = () => fahrenheit;
 export function useFahrenheit(yes, lasting = true) {
   fahrenheit = yes;
   if (lasting) keep("unit", yes ? "F" : "C");
 }
 
+const POUND = 0.45359237;
+export const isFahrenheit = () => fahrenheit;
+export const massUnit = () => (fahrenheit ? "lb" : "kg");
+export const mass = (kilograms) => (fahrenheit ? kilograms / POUND : kilograms);
+export const kilos = (text) => Number(text) * (fahrenheit ? POUND : 1);
 export const unit = () => (fahrenheit ? "°F" : "°C");
 export const shown = (celsius) => (fahrenheit ? celsius * 1.8 + 32 : celsius);
 export const inside = (number) => (fahrenheit ? (number - 32) / 1.8 : number);

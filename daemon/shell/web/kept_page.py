@@ -1,0 +1,57 @@
+"""What the page shows of one kept cook, and of what the pit taught: picked from what the watch holds."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from statistics import median
+from typing import Any
+
+from daemon.core.fire import GAPS_KEPT
+from daemon.core.pit_profile import TRUSTED_MISSES, PitProfile
+from daemon.shell.kept_cook import KeptCook
+from daemon.shell.web.contract import CookCurve, CookNotes
+from daemon.shell.web.models import KeptPage, Moment, PieceOrdered, PitLessons
+
+
+def kept_page(kept: KeptCook, curve: CookCurve) -> KeptPage:
+    """curve: of the same cook."""
+    return KeptPage(
+        curve=curve,
+        band=kept.settings.band,
+        notes=CookNotes(kept.verdict, kept.weather, kept.photos, kept.wood, kept.weights),
+        pieces=tuple(PieceOrdered(id=p.id, name=p.name, weight=p.weight) for p in kept.settings.pieces),
+        moments=tuple(moment for event in kept.events if (moment := _moment(event, kept)) is not None),
+        running=kept.ended is None,
+    )
+
+
+def _moment(event: Any, kept: KeptCook) -> Moment | None:
+    """A mark or a wake of the event file; anything else has its place in the report."""
+    if event["event"] == "mark":
+        kind, piece, text = event["kind"], event["piece"], event.get("note", "")
+    elif event["event"] == "notification" and event["level"] == "wake":
+        kind, piece, text = "woken", None, event["text"]
+    else:
+        return None
+    utc = datetime.fromisoformat(event["time"]).timestamp()
+    return Moment(at=utc - kept.wall_offset - kept.started, kind=kind, piece=piece, text=text)
+
+
+def lessons(profile: PitProfile) -> PitLessons:
+    """The newest log intervals count, as they do for the watch itself."""
+    intervals = profile.fire.log_intervals
+    newest = intervals[-GAPS_KEPT:]
+    return PitLessons(
+        cooks=profile.cooks,
+        logs=len(intervals),
+        log_interval=median(newest) if newest else None,
+        shortest=min(newest, default=None),
+        longest=max(newest, default=None),
+        fires=len(profile.fire.episodes),
+        lag=profile.lag,
+        drift=profile.drift,
+        places=profile.places,
+        misses=profile.misses,
+        bias=profile.forecast_bias,
+        trusted=len(profile.misses) >= TRUSTED_MISSES,
+    )

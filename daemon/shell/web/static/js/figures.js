@@ -1,0 +1,23 @@
+// The figures of a kept cook in words: one list for one cook, for the comparison and for the reader's ear.
+
+import { make } from "./dom.js";
+import { difference, mass, massUnit, span } from "./words.js";
+
+const share = (value) => `${Math.round(100 * value)} %`;
+const apart = (value) => difference(value).slice(1);
+const wood = (value) => `${mass(value).toFixed(1)} ${massUnit()}`;
+
+/** [name, what it means, (cook) => text or null]. */
+export const FIGURES = [
+  ["Time in band", "of the cooking time", (cook) => cook.in_band, share],
+  ["Swing", "of the pit, up and down", (cook) => cook.swing, apart],
+  ["Evenness", "spread over the grate", (cook) => cook.spread, apart],
+  ["Wood", "weighed by you", (cook) => cook.wood, wood],
+  ["Yield", "served of raw", (cook) => cook.yield_fraction, share],
+  ["Length", "from start to end", (cook) => cook.duration, span],
+].map(([name, meaning, pick, words]) => [name, meaning, (cook) => (pick(cook) === null ? null : words(pick(cook)))]);
+
+export const orDash = (text) => text ?? "–";
+
+export const tallies = (cook) => make("dl", { class: "tally" }, ...FIGURES.map(([name, meaning, value]) => make("div", {},
+  make("dt", {}, name), make("dd", {}, make("span", { class: "num" }, orDash(value(cook))), make("small", {}, value(cook) === null ? "not known" : meaning)))));

@@ -1,0 +1,65 @@
+// A new cook from the cut table.
+
+import { button, make } from "./dom.js";
+import { live, tell } from "./live.js";
+import { degrees, inside, isFahrenheit, kilos, mass, massUnit, shown, unit } from "./words.js";
+
+const INCH_CM = 2.54;
+const choices = (pairs) => pairs.map(([value, text]) => make("option", { value }, text));
+
+function pieceFields(cuts, channels, index) {
+  const cut = make("select", { name: "cut" }, ...choices(Object.entries(cuts).map(([id, row]) => [id, row.name])));
+  const name = make("input", { name: "name", required: true, maxlength: 40 });
+  const weight = make("input", { name: "weight", type: "number", step: "0.1", min: "0.1", required: true, inputmode: "decimal" });
+  const thickness = make("input", { name: "thickness", type: "number", step: "0.1", min: "0.5", inputmode: "decimal" });
+  const channel = make("select", { name: "channel" }, ...choices(channels.map((row) => [row.id, row.name])));
+  if (channels[index]) channel.value = channels[index].id;
+  const hint = make("p", { class: "quiet wide" });
+  const byCut = () => {
+    const row = cuts[cut.value];
+    name.value = row.name;
+    weight.value = mass(row.weight).toFixed(1);
+    thickness.value = ((row.thickness * 100) / (isFahrenheit() ? INCH_CM : 1)).toFixed(1);
+    hint.textContent = [row.wrap_at === null ? "no wrap" : `wrap from ${degrees(row.wrap_at)}`,
+      row.tender ? `tender ${degrees(row.tender[0])} to ${degrees(row.tender[1])}` : `target ${degrees(row.target)}`,
+      `safe minimum ${degrees(row.safe_minimum)} (${row.safe_rule})`].join("; ");
+  };
+  cut.addEventListener("change", byCut);
+  byCut();
+  const node = make("fieldset", {}, make("legend", {}, `Piece ${index + 1}`), make("div", { class: "fields" },
+    make("label", { class: "wide" }, "Cut", cut), make("label", { class: "wide" }, "Name", name),
+    make("label", {}, `Weight, ${massUnit()}`, weight), make("label", {}, `Thinnest side, ${isFahrenheit() ? "in" : "cm"}`, thickness),
+    make("label", { class: "wide" }, "Probe", channel), hint));
+  const value = () => ({
+    name: name.value, cut: cut.value, channel: channel.value, weight: kilos(weight.value),
+    ...(thickness.value ? { thickness: Number(thickness.value) * (isFahrenheit() ? INCH_CM : 1) } : {}),
+  });
+  return { node, value };
+}
+
+const identifier = (text) => text.toLowerCase().normalize("NFKD").replace(/[^a-z0-9]+/g, "-").replace(/^-+|-+$/g, "").slice(0, 20) || "cook";
+
+export function startForm(cuts) {
+  const channels = live.snapshot.channels.filter((channel) => channel.role === "meat");
+  const band = live.snapshot.pit.band;
+  const name = make("input", { name: "cook", required: true, maxlength: 60, value: "Overnight cook" });
+  const low = make("input", { name: "low", type: "number", required: true, value: Math.round(shown(band.low)) });
+  const high = make("input", { name: "high", type: "number", required: true, value: Math.round(shown(band.high)) });
+  const serve = make("input", { name: "serve", type: "datetime-local" });
+  const parts = [];
+  const list = make("div", { class: "stack" });
+  const add = () => { const part = pieceFields(cuts, channels, parts.length); parts.push(part); list.append(part.node); };
+  add();
+  const send = async (event) => {
+    event.preventDefault();
+    const date = new Date((live.snapshot.time + live.snapshot.wall_offset) * 1000).toISOString().slice(0, 10);
+    const cook = { id: `${date}-${identifier(name.value)}`, name: name.value, pieces: parts.map((part) => part.value()),
+      band: { low: inside(Number(low.value)), high: inside(Number(high.value)) } };
+    if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
+    if (await tell("/api/start-cook", { cook }, "The cook has started.")) location.hash = "#pit";
+  };
+  return make("form", { class: "stack", onsubmit: send },
+    make("div", { class: "fields" }, make("label", { class: "wide" }, "Name of the cook", name), make("label", {}, `Pit low, ${unit()}`, low),
+      make("label", {}, `Pit high, ${unit()}`, high), make("label", { class: "wide" }, "Serve at (may stay empty)", serve)),
+    list, make("div", { class: "buttons" }, button("One more piece", add), make("button", { class: "main" }, "Start the cook")));
+}
