@@ -83,7 +83,9 @@ def _say(sight: Sight, rule_id: str, subject: str, name: str, active: bool, with
          value: float | None = None, limit: float | None = None, consequence_in: float | None = None,
          suppressed_by: tuple[str, ...] = (), severity: int = 0, improving: bool = False) -> Condition:  # fmt: skip
     rule = rule_by_id(rule_id)
-    text = alarm_text(rule, value, limit, name, sight.settings.announcing.fahrenheit, consequence_in)
+    text = ""  # what is not active is never read
+    if active:
+        text = alarm_text(rule, value, limit, name, sight.settings.announcing.fahrenheit, consequence_in)
     guards = tuple(g for g in suppressed_by if g in rule.guards)
     return Condition(
         rule_id, subject, active, within, text, because, value, consequence_in, guards, severity, improving
