@@ -37,6 +37,7 @@ from daemon.shell.secrets import read_secret
 from daemon.shell.supervisor import SILENCE, DeviceKeeper, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
 from daemon.shell.web.access import new_token
+from daemon.shell.web.pairing import pairing_code, reachable_host
 from daemon.shell.web.server import login_url
 from drivers.base import Driver
 from drivers.registry import open_driver
@@ -170,10 +171,15 @@ class Watch:
         """What to tell whoever starts the watch by hand."""
         lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
         if self.page is not None and self.rig.page is not None:
-            host, port = self.rig.page.listen, self.rig.page.port
-            # the key is for whoever sits at the terminal, not for a log
-            page = login_url(host, port, self._token()) if sys.stdout.isatty() else f"http://{host}:{port}"
-            lines.append(f"page: {page}")
+            section = self.rig.page
+            host = reachable_host(section.listen, section.hosts)
+            if sys.stdout.isatty():  # the key is for whoever sits at the terminal, not for a log
+                link = login_url(host or section.listen, section.port, self._token())
+                lines += [*(pairing_code(link) if host else []), f"page: {link}"]
+                if host is None:
+                    lines.append('a phone cannot reach it there: set listen = "0.0.0.0" under [page] to let it')
+            else:
+                lines.append(f"page: http://{host or section.listen}:{section.port}")
         return lines
 
     # --- life ------------------------------------------------------------------------------------------------

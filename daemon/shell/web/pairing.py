@@ -1,0 +1,46 @@
+"""How a phone gets to the page: the address it can reach, and the code it scans at the terminal."""
+
+from __future__ import annotations
+
+import io
+import socket
+from collections.abc import Sequence
+from ipaddress import IPv6Address, ip_address
+
+import segno
+
+ELSEWHERE = ("192.0.2.1", 9)
+"""An address of nobody (RFC 5737): asking for the way there sends nothing and tells which of ours the network sees."""
+WHITE_ON_BLACK, AS_BEFORE = "\x1b[97;40m", "\x1b[0m"
+"""Said outright: in a light terminal the code would else be a negative, which not every phone reads."""
+
+
+def reachable_host(listen: str, hosts: Sequence[str] = ()) -> str | None:
+    """Host part of an address under which another device finds the page; None when only this machine can."""
+    try:
+        address = ip_address(listen)
+    except ValueError:
+        return None if listen == "localhost" else listen
+    if address.is_loopback:
+        return None
+    if hosts:
+        return hosts[0]
+    if address.is_unspecified:
+        return _own_address()
+    return f"[{address}]" if isinstance(address, IPv6Address) else str(address)
+
+
+def _own_address() -> str:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+        try:
+            way.connect(ELSEWHERE)
+            return str(way.getsockname()[0])
+        except OSError:
+            return f"{socket.gethostname()}.local"
+
+
+def pairing_code(url: str) -> list[str]:
+    """The QR code (ISO/IEC 18004) of a link, as lines for a terminal."""
+    drawn = io.StringIO()
+    segno.make_qr(url, error="l").terminal(out=drawn, compact=True)
+    return [f"{WHITE_ON_BLACK}{line}{AS_BEFORE}" for line in drawn.getvalue().splitlines()]
