@@ -20,7 +20,7 @@ LOOK_EVERY: Final = 5.0
 """s of silence after which we look whether the port's file is still there: an unplugged adapter is seen within 10 s
 even where the kernel does not hang up"""
 GATHER_LONGEST: Final = 0.002
-"""s; how long we let bytes gather before reading them, to wake up less: short beside what a person or a hub notices"""
+"""s; how long the rest of a line may take to gather before we read again, to wake up less. A whole line never waits."""
 GATHER_BYTES: Final = 1024
 """a quarter of the 4,096 bytes that the kernel's line discipline holds for us"""
 BITS_PER_BYTE: Final = 10
@@ -65,19 +65,27 @@ def opened(port: str, baud: int) -> Iterator[serial.Serial]:
 
 
 class PortReader:
-    """Waits for bytes without a thread and without polling."""
+    """Waits for bytes without a thread and without polling. For devices that speak in lines."""
 
     def __init__(self, line: serial.Serial, port: str, baud: int) -> None:
+        self._line = line
         self._descriptor: int = line.fileno()
         self._port = port
         self._gather = min(GATHER_LONGEST, GATHER_BYTES * BITS_PER_BYTE / baud)
 
     async def read(self) -> bytes:
-        """At least one byte. Raises DeviceUnavailable when the device is unplugged."""
+        """At least one byte; what ends a line is handed out at once. Raises DeviceUnavailable when it is unplugged."""
         while not await self._readable_soon():
             if not self._still_there():
                 raise DeviceUnavailable(f"{self._port} was unplugged")
-        await asyncio.sleep(self._gather)
+        data = self._read()
+        if not data.endswith(b"\n"):
+            await asyncio.sleep(self._gather)
+            if self._waiting():
+                data += self._read()
+        return data
+
+    def _read(self) -> bytes:
         try:
             data = os.read(self._descriptor, 4 * GATHER_BYTES)
         except OSError as error:
@@ -86,19 +94,28 @@ class PortReader:
             raise DeviceUnavailable(f"{self._port} was unplugged")
         return data
 
+    def _waiting(self) -> bool:
+        try:
+            return self._line.in_waiting > 0
+        except OSError:
+            return False  # what we hold may still be whole; the next read says that it was unplugged
+
     async def _readable_soon(self) -> bool:
         """Whether bytes, or a hang-up, came within LOOK_EVERY."""
         loop = asyncio.get_running_loop()
-        ready = asyncio.Event()
-        loop.add_reader(self._descriptor, ready.set)
+        ready: asyncio.Future[bool] = loop.create_future()
+
+        def answer(came: bool) -> None:
+            if not ready.done():
+                ready.set_result(came)
+
+        loop.add_reader(self._descriptor, answer, True)
+        look = loop.call_later(LOOK_EVERY, answer, False)
         try:
-            async with asyncio.timeout(LOOK_EVERY):
-                await ready.wait()
-        except TimeoutError:
-            return False
+            return await ready
         finally:
+            look.cancel()
             loop.remove_reader(self._descriptor)
-        return True
 
     def _still_there(self) -> bool:
         """The name still leads to the device we hold (not to a new one that took its place)."""
