@@ -23,6 +23,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import exp, lgamma, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +55,10 @@ AFTERMATH = 3
 """min after a need closes in which a call is still excused: it left before the world changed."""
 JUST_SLEPT = 10
 """min the cook must have slept before a must: one who has just lain down has just seen the pit."""
+
+
+SOON = 5
+"""min ahead that belong to a call about heat: what comes before the called person can be there."""
 
 
 class Place(StrEnum):
@@ -175,12 +180,42 @@ def judge(truth: NightTruth, wakes: Sequence[Wake]) -> Verdict:
     return Verdict(found, missed, false, leads)
 
 
-def miss_rate_bound(missed: int, trials: int) -> float:
-    """Upper end of the one-sided 95 % interval of a rate with no event in `trials`: 1 - 0.05^(1/n), which "3/n"
-    approximates (the rule of three). Raises ValueError if something was missed: then count, do not bound."""
-    if missed:
-        raise ValueError("something was missed")
-    return float(1.0 - 0.05 ** (1.0 / trials))
+def distinctly_worse(truth: NightTruth, first: Wake, second: Wake) -> bool:
+    """Is a second call soon after the first for another hazard, or one a class worse, so that the first does not stand
+    for it? At the same place the pit must by then be, or come within SOON, in a higher class of heat than at the first
+    call; at another place a need must have opened in between. One who goes to the pit anyway sees all else there."""
+    if second.place is first.place:
+        if second.place is not Place.PIT:
+            return False
+        over = truth.pit - truth.high
+        coming = float(np.max(over[int(second.minute) : int(second.minute) + SOON + 1]))
+        return coming > HOT and _heat_class(coming) > _heat_class(float(over[int(first.minute)]))
+    return any(need.place is second.place and first.minute < need.opens <= second.minute for need in needs(truth))
+
+
+def _heat_class(over: float) -> int:
+    return sum(over > bound for bound in (WARM, HOT, BURNING))
+
+
+def rate_bound(events: int, trials: int) -> float:
+    """Upper end of the one-sided 95 % interval of a rate per trial, the events being Poisson: with none, -ln 0.05 / n,
+    which the rule of three rounds to 3/n. Found by halving, for a table of the distribution is not at hand."""
+    low, high = float(events), float(events) + 10.0 * (events + 1.0) ** 0.5 + 10.0
+    for _ in range(80):
+        mean = (low + high) / 2
+        at_most = sum(exp(k * log(mean) - mean - lgamma(k + 1)) for k in range(events + 1))
+        low, high = (mean, high) if at_most > 0.05 else (low, mean)
+    return high / trials
+
+
+def at_least(kept: int, trials: int) -> float:
+    """Lower end of the one-sided 95 % interval of a share (Wilson's score interval, from memory); 0 without trials."""
+    if not trials:
+        return 0.0
+    z, share = 1.6449, kept / trials
+    middle = share + z * z / (2 * trials)
+    spread = z * sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
+    return float((middle - spread) / (1 + z * z / trials))
 
 
 def _answers(wake: Wake, need: Need) -> bool:

@@ -12,11 +12,13 @@ from tests.bench.night_oracle import (
     NightTruth,
     Place,
     Wake,
+    at_least,
+    distinctly_worse,
     exit_from_trace,
     judge,
     lasting_exit,
-    miss_rate_bound,
     needs,
+    rate_bound,
 )
 
 NIGHT = 480
@@ -154,8 +156,33 @@ def test_arrays_must_agree() -> None:
         replace(quiet_night(), pit=np.zeros(3))
 
 
-def test_the_bound_of_no_miss_in_a_thousand_nights() -> None:
-    """The rule of three, 3/n = 0.3 % (a commonplace of statistics, from memory); exact 0.2991 %."""
-    assert miss_rate_bound(0, 1000) == pytest.approx(0.002991, abs=1e-6)
-    with pytest.raises(ValueError, match="missed"):
-        miss_rate_bound(1, 1000)
+def test_the_bound_of_no_miss_in_a_thousand_nights_and_of_a_few() -> None:
+    """The rule of three, 3/n = 0.3 % (a commonplace of statistics, from memory); exact 0.29957 %. The bounds for 1 and 10
+    events are 4.744 and 16.962 (the upper 5 % points of chi-square with 4 and 22 degrees of freedom, halved: tables of
+    the distribution, from memory)."""
+    assert rate_bound(0, 1000) == pytest.approx(0.0029957, abs=1e-6)
+    assert rate_bound(1, 1) == pytest.approx(4.744, abs=1e-3)
+    assert rate_bound(10, 1) == pytest.approx(16.962, abs=1e-3)
+
+
+def test_the_bound_of_a_share() -> None:
+    """All of n: n / (n + z^2), which Wilson's formula gives by hand."""
+    assert at_least(100, 100) == pytest.approx(100 / (100 + 1.6449**2), abs=1e-6)
+    assert at_least(0, 0) == 0.0
+    assert at_least(95, 100) < 0.95 < at_least(990, 1000)
+
+
+def test_a_second_call_is_for_a_worse_hazard_only_if_the_truth_grew_worse() -> None:
+    calm = quiet_night()
+    pit = np.full(NIGHT, 128.0)
+    pit[100:110] = 148.0  # 13 °C over
+    pit[110:130] = np.linspace(148.0, 192.0, 20)  # on to 57 °C over
+    burning = replace(calm, pit=pit)
+    assert distinctly_worse(burning, Wake(102.0, Place.PIT), Wake(120.0, Place.PIT))
+    assert not distinctly_worse(burning, Wake(102.0, Place.PIT), Wake(104.0, Place.PIT)), "no worse yet"
+    assert not distinctly_worse(burning, Wake(127.0, Place.PIT), Wake(128.0, Place.PIT)), "as bad before"
+    fire = replace(dying_fire(200), pit=np.full(NIGHT, 128.0))
+    assert not distinctly_worse(fire, Wake(150.0, Place.PIT), Wake(157.0, Place.PIT)), "he goes to the pit anyway"
+    held = replace(calm, on_fire=~calm.on_fire, hold_exit_if_left=np.maximum(0.0, 300.0 - np.arange(NIGHT)))
+    assert distinctly_worse(held, Wake(220.0, Place.PIT), Wake(226.0, Place.HOLD)), "another place"
+    assert not distinctly_worse(held, Wake(226.0, Place.PIT), Wake(230.0, Place.HOLD)), "could have been said before"
