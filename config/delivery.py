@@ -19,14 +19,22 @@ class Reach(Strict):
     audience: tuple[Audience, ...] = Field(min_length=1)
 
 
+class ReachWithChart(Reach):
+    """chart: a small picture of the last six hours goes along, when the optional `matplotlib` is installed
+    (pip install 'pitvigil[report]'). No message waits for it."""
+
+    chart: bool = False
+
+
 class MqttReach(Reach):
     """Alarm messages on the broker of [broker], topic pitvigil/<pit>/announce/<name>."""
 
     kind: Literal["mqtt"]
 
 
-class WebhookReach(Reach):
-    """POST of JSON, signed: header X-Pitvigil-Signature = hex HMAC-SHA256 of the body under the secret."""
+class WebhookReach(ReachWithChart):
+    """POST of JSON, signed: header X-Pitvigil-Signature = hex HMAC-SHA256 of the body under the secret. The body's
+    `picture` is a PNG in base64, or null: one body, one signature."""
 
     kind: Literal["webhook"]
     url: str = Field(pattern=r"^https?://")
@@ -34,7 +42,7 @@ class WebhookReach(Reach):
     ca_file: str | None = None
 
 
-class SmtpReach(Reach):
+class SmtpReach(ReachWithChart):
     kind: Literal["smtp"]
     host: str
     port: int = Field(default=587, ge=1, le=65535)
@@ -64,7 +72,7 @@ class GpioReach(Reach):
     seconds: float = Field(default=10.0, gt=0, le=15)
 
 
-class AppriseReach(Reach):
+class AppriseReach(ReachWithChart):
     """Any service the optional `apprise` library knows (pip install 'pitvigil[push]'). The URL holds secrets: 0600 file."""
 
     kind: Literal["apprise"]

@@ -14,6 +14,7 @@ from functools import reduce
 from pathlib import Path
 
 from config.cook import Cook
+from config.delivery import ReachWithChart
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
@@ -30,8 +31,10 @@ from daemon.shell.feed import HubFeed
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.journal import Journal, Start
 from daemon.shell.loop import FAREWELL, WatchLoop
+from daemon.shell.notify.picture import PictureAhead
 from daemon.shell.outbox import Outbox
 from daemon.shell.page import Page
+from daemon.shell.report.drawer import Drawer
 from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.secrets import read_secret
 from daemon.shell.supervisor import SILENCE, DeviceKeeper, Wire
@@ -97,13 +100,18 @@ class Watch:
             clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
         )  # fmt: skip
         self.feed = self._make_feed()
+        self.picture = self._make_picture()
+        newest = self.picture.newest if self.picture is not None else None
         audiences = dict(self.engine.settings.announcing.audiences)
         link = self.feed.link if self.feed is not None else None
         self.outbox = Outbox(
-            {d.name: delivery_channel(d, link, self.rig.pit.id) for d in self.rig.delivery}, audiences, self.journal, self.clock,
-            self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale, self.loop.writer,
+            {d.name: delivery_channel(d, link, self.rig.pit.id, newest) for d in self.rig.delivery}, audiences,
+            self.journal, self.clock, self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale,
+            self.loop.writer,
         )  # fmt: skip
         self.loop.outbox = self.outbox
+        if self.picture is not None:
+            self.loop.listeners.append(self.picture.on_events)
         if self.feed is not None:
             self.loop.listeners.append(self.feed.on_events)
         self.keepers = self._keepers()
@@ -121,6 +129,13 @@ class Watch:
     def _kept_profile(self) -> PitProfile:
         noted = self.journal.note(PROFILE_NOTE)
         return PitProfile.from_plain(noted) if noted else PitProfile()
+
+    def _make_picture(self) -> PictureAhead | None:
+        """Only where a delivery channel asks for it."""
+        if not any(isinstance(d, ReachWithChart) and d.chart for d in self.rig.delivery):
+            return None
+        people, drawer = self.rig.people, Drawer(self.state / "drawing")
+        return PictureAhead(drawer, self.loop.stamp, people.unit == "F", people.zone)
 
     def _make_feed(self) -> HubFeed | None:
         settings = broker_settings(self.rig)
@@ -272,6 +287,8 @@ class Watch:
             await self.page.stop()
         if self.feed is not None:
             await self.feed.stop()
+        if self.picture is not None:
+            await self.picture.close()
         await self.outbox.close()
         self.journal.close()
         log.info("stopped: %s", json.dumps({k.name: dict(k.rejected) for k in self.keepers if k.rejected}))

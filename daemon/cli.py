@@ -8,7 +8,7 @@ import contextlib
 import logging
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -86,6 +86,13 @@ def _parser() -> argparse.ArgumentParser:
     plan = command("plan", _plan, "when to light and when to put the meat on, backwards from the serving time")
     files(plan, cook_needed=True)
     plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10)")
+    report = command("report", _report, "the report of a kept cook, as one HTML file and as a picture")
+    report.add_argument("cook", nargs="?", metavar="COOK_ID", help="default: the newest")
+    report.add_argument("--state", type=Path, required=True, help="directory of the journal")
+    report.add_argument("--html", type=Path, help="write the report here")
+    report.add_argument("--png", type=Path, help="write the curves here (needs pitvigil[report])")
+    demo_report = command("demo-report", _demo_report, "simulate the demo's night at full speed and report on it")
+    demo_report.add_argument("directory", type=Path, help="where report, picture and journal go")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     return parser
@@ -196,6 +203,35 @@ def _plan(options: argparse.Namespace) -> int:
     assert cook is not None, "argparse asks for it"
     for line in plan_lines(rig, cook, str(options.cook), AMBIENT if options.ambient is None else options.ambient):
         say(line)
+    return 0
+
+
+def _report(options: argparse.Namespace) -> int:
+    from daemon.reporting import make_report
+
+    if options.html is None and options.png is None:
+        complain("say where the report goes: --html FILE, --png FILE, or both")
+        return EXIT_BAD_CONFIG
+    return _reported(lambda: make_report(options.state, options.cook, options.html, options.png, say))
+
+
+def _demo_report(options: argparse.Namespace) -> int:
+    from daemon.reporting import demo_report
+
+    return _reported(lambda: demo_report(options.directory, say))
+
+
+def _reported(work: Callable[[], None]) -> int:
+    from daemon.reporting import ReportRefused
+
+    try:
+        work()
+    except ReportRefused as error:
+        complain(str(error))
+        return EXIT_FAILED
+    except OSError as error:
+        complain(f"{error.filename}: {error.strerror}")
+        return EXIT_FAILED
     return 0
 
 

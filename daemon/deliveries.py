@@ -6,12 +6,13 @@ import asyncio
 import ssl
 from collections.abc import Callable
 
-from config.delivery import Delivery
+from config.delivery import Delivery, ReachWithChart
 from config.rig import Rig
 from daemon.shell.broker import BrokerLink, LinkTopics
 from daemon.shell.broker_settings import BrokerSettings, tls_context
 from daemon.shell.notify.base import DeliveryChannel, PermanentFailure
 from daemon.shell.notify.mqtt_topic import MqttTopic
+from daemon.shell.notify.picture import Illustrated
 from daemon.shell.notify.push import Push
 from daemon.shell.notify.smtp import MailRoute, Smtp
 from daemon.shell.notify.sounder import Sounder, gpio_sounder
@@ -40,8 +41,17 @@ def broker_settings(rig: Rig, client_suffix: str = "") -> BrokerSettings | None:
     )
 
 
-def delivery_channel(delivery: Delivery, link: BrokerLink | None, pit: str) -> DeliveryChannel:
-    """Raises SecretRefused; PermanentFailure when the channel cannot be used at all."""
+def delivery_channel(
+    delivery: Delivery, link: BrokerLink | None, pit: str, picture: Callable[[], bytes | None] | None = None
+) -> DeliveryChannel:
+    """picture: gives the newest PNG to go with a message, for channels that ask for it. Raises SecretRefused;
+    PermanentFailure when the channel cannot be used at all."""
+    channel = _plain_channel(delivery, link, pit)
+    asked = isinstance(delivery, ReachWithChart) and delivery.chart
+    return Illustrated(channel, picture) if asked and picture is not None else channel
+
+
+def _plain_channel(delivery: Delivery, link: BrokerLink | None, pit: str) -> DeliveryChannel:
     match delivery.kind:
         case "mqtt":
             if link is None:

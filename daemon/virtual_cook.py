@@ -19,6 +19,9 @@ SLOW_HANDS = 8 * 60.0
 WALK_OUT = 25 * 60.0
 """s in which an awake cook gets to what can wait a little."""
 
+NIGHT_LOG = 1.6
+"""kg that go on when the pit asks for wood."""
+
 MARKS = {
     Act.LOG: MarkKind.LOG,
     Act.PUT_ON: MarkKind.MEAT_ON,
@@ -88,7 +91,7 @@ class VirtualCook:
             case "fire-out":
                 return self._relight
             case "pit-falling":
-                return lambda: do(Act.LOG, amount=1.6)
+                return lambda: do(Act.LOG, amount=NIGHT_LOG)
             case "wrap-target":
                 return lambda: do(Act.WRAP_PAPER, piece)
             case "tender-range" | "target-reached":
@@ -104,7 +107,7 @@ class VirtualCook:
 
     def _relight(self) -> None:
         self._simulated.do(Act.LIGHT)
-        self._simulated.do(Act.LOG, amount=1.6)
+        self._simulated.do(Act.LOG, amount=NIGHT_LOG)
         self._mark(MarkKind.FIRE_LIT, None)
 
     def _finish(self, piece: str) -> None:

@@ -96,13 +96,14 @@ class CookRecords:
             db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
 
     def report(self, cook: str) -> bytes:
-        """As of now, in the unit and zone of the newest rig file. Raises UnknownCook."""
-        entry = self._entry(cook)
-        with reading(entry.journal) as db:
-            kept = _kept(db, entry)
+        """As of now, for `people`. Raises UnknownCook."""
+        return report_html(self.kept(cook), *self.people())
+
+    def people(self) -> tuple[bool, str]:
+        """Whether they read °F, and their time zone, from the newest rig file the watch was started with."""
         with reading(self._journal) as db:
             rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
-        return report_html(kept, *reader_of(rig[0] if rig else None))
+        return reader_of(rig[0] if rig else None)
 
     # --- the morning ---------------------------------------------------------------------------------
 

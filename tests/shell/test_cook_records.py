@@ -7,7 +7,7 @@ import pytest
 from daemon.core.events import EVENT_NAMES, Event, Level, Notification, WakeJudged
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
-from daemon.shell.web.contract import NotAvailable
+from daemon.shell.web.contract import UnknownCook
 from daemon.shell.wording import event_to_dict
 
 
@@ -40,5 +40,5 @@ def test_what_is_not_there_is_said_so(tmp_path: Path) -> None:
     Journal(tmp_path / "j.sqlite").close()
     records = CookRecords(tmp_path / "j.sqlite")
     assert records.wakes() == []
-    with pytest.raises(NotAvailable, match="not part of this version"):
+    with pytest.raises(UnknownCook):
         records.report("lunch")

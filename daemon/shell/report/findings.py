@@ -10,6 +10,7 @@ from typing import Any
 from daemon.core.alarm_rules import rule_by_id
 from daemon.core.evenness import PlaceHeat, evenness
 from daemon.core.piece_watch import ON_FIRE
+from daemon.core.rehearsal import TEST_WAKE
 from daemon.core.settings import Band, PieceSettings, Role
 from daemon.core.trace import MINUTE
 from daemon.shell.cook_summary import (
@@ -31,7 +32,7 @@ SAME_DEED = 10 * MINUTE
 """A sign this close to a mark of its kind is the same deed, seen twice."""
 ANSWERED_WITHIN = 60 * MINUTE
 """A deed later than this after a call was hardly an answer to it. Common practice, no source."""
-TEST_WAKE = "test-wake"
+
 SIGNS = {"log-added": "log", "lid-opened": "lid-open"}
 """What the watch saw in the trace, in the words of the marks. A closing lid is drawn by nobody."""
 FIRE_DEEDS = ("log", "fire-lit", "lid-open", "damper")
