@@ -44,9 +44,9 @@ LASTING = 20
 """Minutes over which a fall counts as lasting; tried on simulated nights."""
 BLIND_FOR = 5
 """Minutes without a pit value after which no forecast stands."""
-ROW_EVERY = 5
+ROW_EVERY = 3
 """Minutes between the rows one own fire gives to the library."""
-DEEPEST_SHIFT = 8.0
+DEEPEST_SHIFT = 12.0
 """°C above the low edge at which an own fire still teaches how it would have left the band."""
 ROWS_KEPT = 600
 """Newest own rows kept."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from math import exp, nan
+from statistics import median
 
 import pytest
 from hypothesis import given, settings
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.fire import BLIND_FOR, ROWS_KEPT, FireWatch
-from daemon.core.fire_exit import FEATURES, ExitLibrary
+from daemon.core.fire_exit import FEATURES, ExitLibrary, Row
 from daemon.core.fire_prior import PRIOR
 from daemon.core.fire_signs import slope
 from daemon.core.inputs import Interval, Mark, MarkKind
@@ -218,6 +219,44 @@ def test_own_fires_outweigh_the_prior() -> None:
     assert alone[1] < 45
     assert alone[2] < few[2]
     assert many[1] == pytest.approx(90.0)
+
+
+def fires_of(slow: float) -> tuple[Row, ...]:
+    """Own fires of a pit that takes `slow` times as long as the prior says."""
+    return tuple((*row[:-1], slow * row[-1]) for row in PRIOR[::50] if row[-1] >= 10)
+
+
+@pytest.mark.parametrize("rows", [6, 30])
+def test_a_slow_pit_tells_so_from_its_first_few_rows(rows: int) -> None:
+    library = ExitLibrary(fires_of(2.5)[:rows], 1 + rows // 6)
+    unseen = [row for row in PRIOR[7::40] if row[-1] >= 10]
+    ratios = []
+    for row in unseen:
+        said = library.minutes_left(row[:-1])
+        assert said is not None
+        ratios.append(said[1] / row[-1])
+    assert 1.5 <= median(ratios) <= 3.0
+
+
+@pytest.mark.parametrize("slow", [0.5, 1.0, 1.2])
+def test_an_ordinary_pit_is_not_called_slow(slow: float) -> None:
+    assert ExitLibrary(fires_of(slow), 10).slowness == 1.0
+
+
+def test_a_heavy_pit_is_given_its_time_from_the_second_fire_on() -> None:
+    """A pit that falls 6 °C an hour, fed every 100 min: its first fire is judged by the prior, later ones by its own."""
+    watch = FireWatch()
+    one = [124.0 + 9.0 * min(i / 10, (100 - i) / 90) for i in range(100)]
+    said = []
+    for k in range(4):
+        watch.mark(Mark(MarkKind.LOG), 100 * k * 60.0)
+        minutes(watch, one[:40], 100 * k)
+        due = watch.log_due
+        assert due is not None
+        said.append((due.p50 - (100 * k + 39) * 60.0) / 60.0)
+        minutes(watch, one[40:], 100 * k + 40)
+    assert said[0] < 35
+    assert all(minutes_left >= 40 for minutes_left in said[1:])
 
 
 def test_the_prior_has_the_shape_the_library_expects() -> None:
