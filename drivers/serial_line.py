@@ -21,7 +21,7 @@ FEWEST_FRAMES: Final = 3
 """frames below which a share says nothing"""
 NOISE_SHARE: Final = 0.1
 """unprintable bytes in a text line that works: none. At a wrong baud rate more than half are."""
-_TEXT: Final = frozenset(b"\t\r\n") | frozenset(range(0x20, 0x7F)) | frozenset("°".encode())
+_TEXT: Final = bytes({*b"\t\r\n", *range(0x20, 0x7F), *"°".encode()})
 
 
 class LineHealth:
@@ -42,7 +42,7 @@ class LineHealth:
         self._good += good
         self._bad += len(rejected)
         self._bytes += len(data)
-        self._noise += sum(byte not in _TEXT for byte in data)
+        self._noise += len(data.translate(None, delete=_TEXT))
         if rejected:
             self._example = rejected[-1].detail
         if now - self._since < WATCH_SPAN:

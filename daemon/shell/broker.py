@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import logging
 import random
 import socket
@@ -289,8 +290,7 @@ class BrokerLink:
         assert self._client is not None
         properties = None
         if expires is not None and payload and self._protocol is MQTTProtocolVersion.MQTTv5:
-            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            properties.MessageExpiryInterval = expires
+            properties = _expiring(expires)
         info = self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
         # The acknowledgement comes through the loop, so it cannot be handled before this line.
         self._owed[info.mid] = owed
@@ -375,6 +375,14 @@ def _words(error: Exception) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"its certificate is refused: {error.verify_message}"
     return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+
+
+@functools.cache
+def _expiring(seconds: int) -> Properties:
+    """Kept, since making them takes the library longer than all else of a message. It only reads them."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = seconds
+    return properties
 
 
 def _no_delay(client: mqtt.Client, data: Any, sock: Any) -> None:

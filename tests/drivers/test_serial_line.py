@@ -247,3 +247,15 @@ def one_refusal() -> tuple[Any, ...]:
     from drivers.codecs.line_formats import LineDecoder
 
     return LineDecoder(LineFormat(kind="json"), {}).decode(b"121.1,60.5").rejected
+
+
+async def test_a_whole_line_never_waits_and_the_rest_of_one_does(far_end: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serial_port, "GATHER_LONGEST", 60.0)
+    monkeypatch.setattr(serial_port, "GATHER_BYTES", 60 * 115200 // serial_port.BITS_PER_BYTE)
+    async with from_device(device(far_end.port, WORDS), {}).open() as link:
+        far_end.send(word_line("1", encode_max31855(121.0, 25.0)))
+        assert [m.source for m in (await soon(link)).measurements] == ["1"]
+        far_end.send(word_line("1", encode_max31855(121.0, 25.0))[:-1])
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.2):
+                await link.receive()
