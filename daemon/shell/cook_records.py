@@ -21,7 +21,9 @@ from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook
 from daemon.core.trace import MINUTE
 from daemon.shell.cook_summary import Figures, figures, pit_minutes, yield_fraction
 from daemon.shell.kept_cook import KeptCook
+from daemon.shell.kept_forecasts import Arrived, arrived_forecasts, whole_event
 from daemon.shell.kept_minutes import minute_medians
+from daemon.shell.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 
@@ -243,12 +245,12 @@ def _newest_time(db: sqlite3.Connection, entry: CookEntry) -> float:
 
 def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
     end = entry.ended if entry.ended is not None else _newest_time(db, entry) + MINUTE
-    packs = db.execute(
-        "SELECT body FROM inputs WHERE seq >= ? AND kind = 'Readings' AND time <= ? ORDER BY seq",
-        (entry.first_input, end),
-    )
+    rows = db.execute(
+        "SELECT time, kind, body FROM inputs WHERE seq >= ? AND kind IN (?, ?, ?) AND time <= ? ORDER BY seq",
+        (entry.first_input, BUNDLE, *BUNDLED, end),
+    ).fetchall()
     first, last = int(entry.started // MINUTE), int(end // MINUTE)
-    series = minute_medians((body for (body,) in packs), first, last, _doubted(db, entry.started, end))
+    series = minute_medians(packs_in(rows), first, last, _doubted(db, entry.started, end))
     minutes = tuple(range(first, last + 1))
     nothing = (nan,) * len(minutes)
     return KeptCook(
@@ -262,7 +264,7 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         channels=entry.channels,
         minutes=minutes,
         series={channel.id: series.get(channel.id, nothing) for channel in entry.channels},
-        events=tuple(_events(db, entry, end)),
+        events=tuple(_events(db, entry, end, arrived_forecasts(rows))),
         verdict=entry.notes.verdict,
         weather=entry.notes.weather,
         photos=entry.notes.photos,
@@ -292,15 +294,15 @@ def _doubted(db: sqlite3.Connection, start: float, end: float) -> dict[str, list
     return spells
 
 
-def _events(db: sqlite3.Connection, entry: CookEntry, end: float) -> Iterator[dict[str, Any]]:
+def _events(db: sqlite3.Connection, entry: CookEntry, end: float, arrived: Arrived) -> Iterator[dict[str, Any]]:
     """Its events, and what the cook said of its wakes later on."""
     told: set[str] = set()
     rows = db.execute(
-        "SELECT name, body FROM events WHERE cook = ? AND time >= ? AND time <= ? ORDER BY seq",
+        "SELECT name, time, wall_offset, body FROM events WHERE cook = ? AND time >= ? AND time <= ? ORDER BY seq",
         (entry.cook, entry.started, end),
     )
-    for name, body in rows:
-        event = json.loads(body)
+    for name, time, offset, body in rows:
+        event = whole_event(body, time, offset, arrived)
         if name == "notification":
             told.add(event["id"])
         yield event

@@ -23,9 +23,10 @@ from pathlib import Path
 from typing import Any
 
 from daemon.core.inputs import Input, Readings
-from daemon.shell.reading_pack import PackDamaged, pack, unpack
+from daemon.shell.packed_inputs import BUNDLE, READINGS, inputs_of
+from daemon.shell.reading_pack import pack
 from daemon.shell.reserve import Reserve
-from daemon.shell.wording import input_from_json, input_to_json
+from daemon.shell.wording import input_to_json
 
 log = logging.getLogger(__name__)
 
@@ -340,8 +341,8 @@ class Journal:
             ]
             pack_row = self._db.execute("SELECT kind, body FROM inputs ORDER BY seq DESC LIMIT 1").fetchone()
         known = [row[0] for row in times if row]
-        if pack_row and pack_row[0] == "Readings":
-            known += [time for time, _ in self._unpacked(pack_row[1])]
+        if pack_row and pack_row[0] in (READINGS, BUNDLE):
+            known += [time for time, _ in inputs_of(0.0, *pack_row)]
         return max(known, default=None)
 
     def inputs(self, after: int = 0, until: int | None = None) -> Iterator[tuple[float, Input]]:
@@ -357,23 +358,11 @@ class Journal:
             if not rows:
                 return
             for last, time, kind, body in rows:  # noqa: B007 - `last` moves the window
-                if kind == "Readings":
-                    yield from self._unpacked(body)
-                else:
-                    try:
-                        yield time, input_from_json(kind, body)
-                    except (KeyError, ValueError):
-                        continue
-
-    @staticmethod
-    def _unpacked(body: bytes) -> Iterator[tuple[float, Readings]]:
-        try:
-            yield from list(unpack(body))
-        except PackDamaged:
-            return
+                yield from inputs_of(time, kind, body)
 
     def events(self, after: int = 0, cook: str | None = None) -> Iterator[dict[str, Any]]:
-        """Committed events as JSON objects, oldest first."""
+        """Committed events as JSON objects, oldest first; forecasts of long ago without their figures, which stand in the
+        inputs (`daemon.shell.kept_forecasts`)."""
         with self._disk:
             rows = self._db.execute(
                 "SELECT body FROM events WHERE seq > ? AND (? IS NULL OR cook = ?) ORDER BY seq", (after, cook, cook)

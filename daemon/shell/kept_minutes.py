@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from daemon.core.trace import MINUTE
-from daemon.shell.reading_pack import ABSENT, MILLISECONDS, PackDamaged, columns
+from daemon.shell.reading_pack import ABSENT, MILLISECONDS, Longs, PackDamaged, columns
 from drivers.reading import RESOLUTION_PER_C
-
-Longs = NDArray[np.int64]
 
 
 @dataclass
@@ -48,12 +44,11 @@ def minute_medians(
 
 
 def _gather(pack: bytes, points: dict[str, Points]) -> None:
-    channels, raw = columns(pack)
-    column: dict[str, Any] = {name: np.array(values, np.int64) for name, values in raw.items()}
-    stamps = np.repeat(np.cumsum(column["times"]), column["sizes"])
+    channels, column = columns(pack)
+    stamps = np.repeat(column["times"], column["sizes"])
     for source, channel in enumerate(channels):
         own = column["sources"] == source
-        words = np.cumsum(column["values"][own])
+        words = column["values"][own]
         good = (column["flags"][own] == 0) & (words != ABSENT)
         kept = points.setdefault(channel, Points())
         kept.stamps.append(stamps[own][good])
