@@ -37,8 +37,9 @@ LOG_LAG = 6
 
 DAMPER_SPAN = 4
 """Minutes over which a moved damper shows."""
-DAMPER_TURN = 1.2
-"""°C/min by which the slope turns within DAMPER_SPAN: faster than wood can catch or burn down."""
+DAMPER_TURN = 2.0
+"""°C/min by which the slope turns within DAMPER_SPAN: faster than a log catches. Lesser moves go unseen: most damper
+moves must be marked, and a guess that is made is right."""
 DAMPER_AGAIN = 10
 """Minutes before another damper change is told."""
 

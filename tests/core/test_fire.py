@@ -101,8 +101,13 @@ def test_a_lid_that_is_left_open_is_no_excuse_for_ever() -> None:
 
 def test_a_fast_turn_is_a_moved_damper() -> None:
     watch = FireWatch()
-    trace = [128.0] * 40 + [128.0 - 2.0 * i for i in range(8)]
+    trace = [128.0] * 40 + [128.0 - 2.5 * i for i in range(8)]
     assert FireSign.DAMPER_CHANGED in [n.sign for n in minutes(watch, trace)]
+
+
+def test_a_log_that_catches_is_no_damper() -> None:
+    catching = [123.0] * 20 + [123.0 + 1.7 * i for i in range(8)] + [135.0] * 10
+    assert FireSign.DAMPER_CHANGED not in [n.sign for n in minutes(FireWatch(), catching)]
 
 
 def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
