@@ -76,7 +76,17 @@ def forecast(request: ForecastRequest) -> ForecastArrived:
         ahead = run_ahead(request, fitted, ambient, off_goal(request.piece))
         outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
         outlooks += _rest_outlooks(request, ahead)
-        return ForecastArrived(request.piece.id, request.asked_at, tuple(outlooks), _fan(request, ahead))
+        return ForecastArrived(request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead))
+
+
+def _rounded(outlook: Outlook) -> Outlook:
+    """To the second and the hundredth of a degree, far below what a forecast knows: what is kept of it is a third as long."""
+    at = outlook.at
+    return replace(
+        outlook,
+        at=None if at is None else Interval(float(round(at.p05)), float(round(at.p50)), float(round(at.p95))),
+        celsius=None if outlook.celsius is None else round(outlook.celsius, 2),
+    )
 
 
 def off_goal(piece: PieceSettings) -> float | None:
@@ -318,4 +328,7 @@ def _fan(request: ForecastRequest, ahead: Ahead) -> tuple[FanPoint, ...]:
     if not np.isfinite(rows).all():
         return ()
     now = request.asked_at
-    return tuple(FanPoint(now + float(t), *map(float, row)) for t, *row in zip(times, *rows, strict=True))
+    return tuple(
+        FanPoint(float(round(now + float(t))), *(round(float(v), 2) for v in row))
+        for t, *row in zip(times, *rows, strict=True)
+    )
