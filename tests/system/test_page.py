@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Literal
 
@@ -16,6 +17,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Request, expect
 
 from daemon.core import inputs
+from daemon.core.events import AlarmState
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.page_cooks import CHOIR, TRIAL
 from tests.shell.page_curves import FEED
@@ -70,6 +72,18 @@ def test_seen_silences_and_stays(page: Page, site: ServedPage) -> None:
     alarm.get_by_role("button", name="Seen").click()
     expect(alarm).to_contain_text("Seen, still so")
     expect(alarm.get_by_role("button", name="Seen")).to_be_hidden()
+    assert told(site, inputs.Acknowledge).alarm == FEED
+
+
+def test_what_happened_once_is_put_right_by_a_second_word(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    latched = replace(old.alarms[0], state=AlarmState.LATCHED_ACKNOWLEDGED)
+    site.watch.changes = replace(old, alarms=(latched,))
+    alarm = page.locator(".alarm")
+    expect(alarm).to_contain_text("Happened, seen")
+    expect(alarm.get_by_role("button", name="Seen")).to_be_hidden()
+    alarm.get_by_role("button", name="It is put right").click()
+    expect(page.locator("#toast")).to_contain_text("off the list")
     assert told(site, inputs.Acknowledge).alarm == FEED
 
 

@@ -27,9 +27,11 @@ function card(alarm) {
   const seen = button("Seen", () => tell("/api/acknowledge", { alarm: alarm.key }, "Seen. It stays here until it is over."), { class: "main" });
   const pause = button("Pause 15 min", () => tell("/api/pause", { seconds: 900 }, "Sound is paused for 15 min. Anything new still sounds."));
   const actions = make("div", { class: "buttons" }, seen, pause);
+  // What happened once stays until somebody says that it was put right: the second acknowledgement.
+  const put_right = make("div", { class: "buttons" }, button("It is put right", () => tell("/api/acknowledge", { alarm: alarm.key }, "Good. It is off the list.")));
   const node = make("article", { class: "alarm" },
     make("p", { class: "state" }, shape(alarm.priority), status),
-    make("p", { class: "do" }, alarm.text), because, actions, shelving(alarm));
+    make("p", { class: "do" }, alarm.text), because, actions, put_right, shelving(alarm));
   const update = (now) => {
     node.className = `alarm ${now.priority} ${isNew(now) ? "new" : ""}`;
     const kind = now.prompt ? "call" : "alarm";
@@ -37,6 +39,7 @@ function card(alarm) {
     const left = now.consequence_in === null ? "" : ` About ${span(now.consequence_in)} left.`;
     say(because, now.because + left);
     actions.hidden = !isNew(now);
+    put_right.hidden = now.state !== "latched-acknowledged";
   };
   return { node, update };
 }

@@ -38,9 +38,10 @@ function notesForm({ curve, notes, pieces }, saved) {
     make("div", { class: "buttons" }, make("button", { class: "main" }, "Keep the notes")));
 }
 
-function happened({ curve, moments }) {
+function happened({ curve, moments, pieces }) {
+  const named = (id) => pieces.find((piece) => piece.id === id)?.name ?? id;
   const line = (moment) => make("li", {}, make("span", { class: "num" }, at((curve.cook.started + moment.at) * 1000)), " ",
-    moment.kind === "woken" ? make("strong", {}, `Woke you: ${moment.text}`) : `${capital(plain(moment.kind))}${moment.piece ? `, ${moment.piece}` : ""}${moment.text ? `: ${moment.text}` : ""}`);
+    moment.kind === "woken" ? make("strong", {}, `Woke you: ${moment.text}`) : `${capital(plain(moment.kind))}${moment.piece ? `, ${named(moment.piece)}` : ""}${moment.text ? `: ${moment.text}` : ""}`);
   return make("details", {}, make("summary", {}, `What was done (${moments.length})`),
     moments.length ? make("ul", { class: "list" }, ...moments.map(line)) : make("p", { class: "quiet" }, "No mark and no wake."));
 }

@@ -3,7 +3,7 @@
 import { button, make } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { ask, live, tell } from "./live.js";
-import { difference, span, state, step } from "./words.js";
+import { day, difference, span, state, step } from "./words.js";
 
 const minutes = (value) => span(value * 60);
 const degreesAnHour = (value) => `${Math.abs(Math.round(step(value)))}° an hour`;
@@ -49,14 +49,15 @@ export function taughtRoom(root) {
   const body = make("div", {});
   let hoped = false;
   const show = async () => {
-    const told = await ask("/api/profile");
+    const [told, { cooks }] = await Promise.all([ask("/api/profile"), ask("/api/cooks").catch(() => ({ cooks: [] }))]);
+    const nights = new Map(cooks.map((cook) => [cook.id, `${cook.name}, ${day(cook.started)}`]));
     const empty = told.cooks.length === 0 && told.logs === 0 && told.fires === 0;
     if (empty) hoped = false;
     const from = told.cooks.length === 0 ? "No finished cook has taught yet; what stands here comes from the fire that burns." : `From ${told.cooks.length} finished ${told.cooks.length === 1 ? "cook" : "cooks"}:`;
     body.replaceChildren(
       make("section", { class: "plate" }, make("h2", {}, `What ${live.snapshot?.pit.name ?? "this pit"} taught`),
         empty ? make("p", {}, "Nothing yet. Every cook that is ended teaches: how long a log lasts, where the grate is hot, how far the forecasts were off.") : make("p", {}, from),
-        make("ul", { class: "links" }, ...told.cooks.map((cook) => make("li", {}, make("a", { href: `#cook/${encodeURIComponent(cook)}` }, cook))))),
+        make("ul", { class: "links" }, ...told.cooks.map((cook) => make("li", {}, make("a", { href: `#cook/${encodeURIComponent(cook)}` }, nights.get(cook) ?? cook))))),
       make("section", { class: "plate" }, make("h2", {}, "Its fires"), fireFace(told)),
       make("section", { class: "plate" }, make("h2", {}, "Its grate"), ...placesFace(told.places)),
       make("section", { class: "plate" }, make("h2", {}, "Its forecasts"), ...missesFace(told)));
