@@ -93,6 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--png", type=Path, help="write the curves here (needs pitvigil[report])")
     demo_report = command("demo-report", _demo_report, "simulate the demo's night at full speed and report on it")
     demo_report.add_argument("directory", type=Path, help="where report, picture and journal go")
+    demo_report.add_argument("--hours", type=float, help="stop after this many simulated hours")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     return parser
@@ -218,7 +219,7 @@ def _report(options: argparse.Namespace) -> int:
 def _demo_report(options: argparse.Namespace) -> int:
     from daemon.reporting import demo_report
 
-    return _reported(lambda: demo_report(options.directory, say))
+    return _reported(lambda: demo_report(options.directory, options.hours, say))
 
 
 def _reported(work: Callable[[], None]) -> int:

@@ -54,8 +54,8 @@ def _newest(records: CookRecords) -> str:
     return rows[0].id
 
 
-def demo_report(directory: Path, say: Callable[[str], None]) -> None:
-    """Simulate the demo's night into `directory` and report on it. Raises ReportRefused, OSError."""
+def demo_report(directory: Path, hours: float | None, say: Callable[[str], None]) -> None:
+    """Simulate the demo's night, or so many hours of it, into `directory` and report on it. Raises ReportRefused, OSError."""
     state = directory / "state"
     if (state / JOURNAL_FILE).exists():
         raise ReportRefused(f"{directory}: a demo was made here before; name another directory")
@@ -63,7 +63,7 @@ def demo_report(directory: Path, say: Callable[[str], None]) -> None:
     say("a night in the pit, simulated at full speed; some seconds ...")
     with closing(Journal(state / JOURNAL_FILE)) as journal:
         night = DemoNight(journal, *demo_files(directory), DEMO_START)
-        night.run()
+        night.run(hours)
         wood = round(night.wood(), 1)
     records = CookRecords(state / JOURNAL_FILE)
     cook = _newest(records)

@@ -31,7 +31,7 @@ def draw(sheet: dict[str, Any]) -> bytes:
     small, width, height = sheet["small"], sheet["width"], sheet["height"]
     rows = len(sheet["lines"]) - 1 if sheet["stages"] else 0
     figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI, facecolor=PAPER)
-    bottom, top = (58 + ROW * rows) / height, (height - 62) / height
+    bottom, top = (40 + (18 if rows else 0) + ROW * rows) / height, (height - 62) / height
     axes = figure.add_axes((62 / width, bottom, (width - 82) / width, top - bottom), facecolor=PAPER)
     figure.text(
         62 / width, (height - 30) / height, sheet["title"], color=INK, weight="bold", fontsize=12 if small else 15
@@ -56,7 +56,12 @@ def draw(sheet: dict[str, Any]) -> bytes:
         axes.plot(sheet["fires"], [floor + step] * len(sheet["fires"]), "^", color=PIT, markersize=7, label="log")
     if sheet["wakes"]:
         axes.plot(
-            sheet["wakes"], [floor + 3 * step] * len(sheet["wakes"]), "o", color="#a3160c", markersize=7, label="woke you"
+            sheet["wakes"],
+            [floor + 3 * step] * len(sheet["wakes"]),
+            "o",
+            color="#a3160c",
+            markersize=7,
+            label="woke you",
         )
 
     axes.set_xlim(sheet["start"], sheet["end"])

@@ -20,6 +20,7 @@ from daemon.shell.cook_summary import (
     event_time,
     figures,
     pit_minutes,
+    place_minutes,
     yield_fraction,
 )
 from daemon.shell.kept_cook import KeptCook
@@ -160,11 +161,6 @@ def findings(cook: KeptCook) -> Findings:
     pit, cooking = pit_minutes(cook), cooking_minutes(cook)
     deeds = _deeds(cook)
     cooked = [v for v, on in zip(pit, cooking, strict=True) if on and not isnan(v)]
-    places = {
-        c.place or c.name: [v for v, on in zip(cook.series[c.id], cooking, strict=True) if on]
-        for c in cook.channels
-        if c.role is Role.PIT and c.id in cook.series
-    }
     return Findings(
         cook=cook,
         start=start,
@@ -175,7 +171,7 @@ def findings(cook: KeptCook) -> Findings:
         held_at=sorted(cooked)[len(cooked) // 2] if cooked else None,
         low=_spells(cook, pit, cooking, deeds, lambda value, band: band.low - value),
         high=_spells(cook, pit, cooking, deeds, lambda value, band: value - band.high),
-        places=evenness(places, {}).places,
+        places=evenness(place_minutes(cook, cooking), {}).places,
         deeds=deeds,
         pieces=tuple(_piece(cook, piece, end) for piece in cook.settings.pieces),
         calls=_calls(cook),

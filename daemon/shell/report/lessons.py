@@ -13,10 +13,10 @@ from daemon.core.inputs import Goal
 from daemon.shell.report.findings import Findings, PieceFindings, Spell
 from daemon.shell.report.reader import Reader, duration
 
-OFTEN_BELOW = 0.5
+MOSTLY = 0.5
 """Share of the cooking time on one side of the band from which the band, not the fire, was wrong."""
-LONG_LOW = 30 * 60.0
-"""s under the band in all that are worth a word."""
+LONG_OUTSIDE = 30 * 60.0
+"""s on one side of the band in all that are worth a word."""
 LONG_BARE_STALL = 2 * 3600.0
 """s of bare stall after which a wrap would plainly have shortened the night."""
 LATE_WRAP = 3600.0
@@ -38,7 +38,7 @@ class Lesson:
 
 def lessons(found: Findings, reader: Reader) -> tuple[Lesson, ...]:
     """In the order in which they would change the next cook most."""
-    every: list[Lesson] = [*_fire(found, reader), *_band(found, reader)]
+    every: list[Lesson] = [*(list(_band(found, reader)) or _fire(found, reader)), *_too_hot(found, reader)]
     for piece in found.pieces:
         every += [*_served(found, piece, reader), *_wrap(piece, reader), *_hold(piece, reader)]
     every += [*_places(found, reader), *_lid(found, reader), *_probes(found), *_wakes(found, reader)]
@@ -48,7 +48,7 @@ def lessons(found: Findings, reader: Reader) -> tuple[Lesson, ...]:
 def _fire(found: Findings, reader: Reader) -> Iterable[Lesson]:
     """Low spells that no lid explains and whose log came late or not at all."""
     late = [s for s in found.low if not s.lid]
-    if sum(s.seconds for s in late) < LONG_LOW:
+    if sum(s.seconds for s in late) < LONG_OUTSIDE:
         return
     fed = [s.fed_after for s in late if s.fed_after is not None]
     waited = (
@@ -62,6 +62,7 @@ def _fire(found: Findings, reader: Reader) -> Iterable[Lesson]:
 
 
 def _band(found: Findings, reader: Reader) -> Iterable[Lesson]:
+    """Most of the time on one side: then the band was wrong, and no single log was late."""
     cooking, held = found.figures.cooking, found.held_at
     if found.figures.in_band is None or held is None:
         return
@@ -72,14 +73,17 @@ def _band(found: Findings, reader: Reader) -> Iterable[Lesson]:
         (found.high, "over", "Set the band higher, to what this pit held, or close the draught further."),
     ):
         seconds = sum(s.seconds for s in spells)
-        if seconds >= OFTEN_BELOW * cooking:
+        if seconds >= MOSTLY * cooking:
             yield Lesson(
                 remedy,
                 f"It lay {side} the band of {named} for {duration(seconds)} of {duration(cooking)}; "
                 f"half of the time it held {reader.temperature(held)} or less.",
             )
+
+
+def _too_hot(found: Findings, reader: Reader) -> Iterable[Lesson]:
     hot = [s for s in found.high if not s.lid]
-    if LONG_LOW <= sum(s.seconds for s in hot) < OFTEN_BELOW * cooking:
+    if LONG_OUTSIDE <= sum(s.seconds for s in hot) < MOSTLY * found.figures.cooking:
         yield Lesson(
             "Lay less wood at a time, or close the draught before the new log flares.",
             f"The pit lay over its band {_times(len(hot))}, {duration(sum(s.seconds for s in hot))} in all, "

@@ -132,7 +132,7 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
     end = max([view.time, *(fan.times[-1] for fan in fans)])
     start = minutes[0] * MINUTE if minutes else view.time - MINUTE
     sheet = Sheet(
-        title=f"{view.pit.name}, {reader.clock(view.time)}",
+        title=f"{view.pit.name} {reader.temperature(view.pit.celsius)}, {reader.clock(view.time)}",
         unit=reader.unit,
         width=720,
         height=420,
