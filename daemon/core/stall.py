@@ -17,14 +17,15 @@ from daemon.core.settings import Band
 # The numbers below were chosen on simulated cooks; they have no published source.
 SPAN = 20
 """Minutes over which one core slope is taken (least squares)."""
-ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.4, 7.5, 2.5
+ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.4, 10.0, 2.5
 """A stall begins when slopes below ENTERS_BELOW (°C/h) have summed to ENTERS_AFTER (°C/h x min); one minute counts
 for ENTERS_AT_MOST at most, either way."""
-LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 8.5, 16.0, 4.0
+LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.5, 20.0, 4.0
 """The same for its end, upwards. The gap between the two levels is the hysteresis."""
-WARM, DONE = 50.0, 84.0
-"""Core °C between which a stall is looked for. Above DONE the core creeps towards boiling, which is no stall."""
-GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 22, 8.0
+WARM, LAST_BEGINS, DONE = 55.0, 83.3, 84.0
+"""Core °C: a stall begins between the first two, and ends at DONE at the latest: above that the core creeps towards
+boiling, which is no stall."""
+GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 22, 7.0
 """The gate is shut while a mean over GATE_MEAN minutes within GATE_MEMORY minutes lay GATE_DEPTH °C under the band."""
 EVIDENCE, EVIDENCE_AT_MOST = 0.15, 0.6
 """Log odds of a stall per minute and per °C/h under ENTERS_BELOW, and the most that one minute may say."""
@@ -56,6 +57,8 @@ class StallWatch:
         if self._shut_for or isnan(rate) or isnan(core) or core < WARM:
             return False
         self._believe(ENTERS_BELOW - rate)
+        if core > LAST_BEGINS and not self.stalled:
+            return False
         if self.stalled:
             step, limit, enough = rate - LEAVES_ABOVE, LEAVES_AT_MOST, LEAVES_AFTER
         else:

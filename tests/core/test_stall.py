@@ -72,6 +72,18 @@ def test_a_slow_core_near_boiling_or_still_cold_is_no_stall() -> None:
     assert feed(StallWatch(), ramp(20.0, 2.0, 240)) == []
 
 
+def test_a_core_that_creeps_past_the_end_of_the_range_ends_its_stall_once() -> None:
+    watch = stalled_watch()
+    creeping = ramp(69.0, 2.5, 420)
+    noisy = [core + (0.4 if i % 11 == 0 else 0.0) for i, core in enumerate(creeping)]
+    assert len(feed(watch, noisy, start=120)) == 1
+    assert not watch.stalled
+
+
+def test_a_core_that_pauses_before_it_is_warm_is_no_stall() -> None:
+    assert feed(StallWatch(), ramp(30.0, 15.0, 60) + ramp(45.0, 4.0, 140)) == []
+
+
 def test_wrapping_ends_a_stall_at_once() -> None:
     watch = stalled_watch()
     assert watch.minute(9000.0, 70.0, 128.0, BAND, True)
