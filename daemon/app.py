@@ -252,7 +252,7 @@ class Watch:
         now = self.loop.stamp()
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
-        resumed = Resumed()
+        resumed = Resumed(watched_until=self.journal.newest_event_time())
         await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
         kept = self._kept_profile()
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own

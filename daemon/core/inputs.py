@@ -95,6 +95,8 @@ class Resumed:
     watched: those fire once, at this instant, and nothing new is raised until the probes have been heard."""
 
     because: str = "started"
+    watched_until: float | None = None
+    """Engine time of the last event before the stop: what was due by then had been done."""
 
 
 # --- commands -------------------------------------------------------------------------------------

@@ -23,8 +23,9 @@ A_DAY = 86400.0
 def replayed(engine: Engine, inputs: Iterable[tuple[float, Input]], until: float | None = None) -> Iterator[Event]:
     """Feed inputs as the loop does: deadlines first, each with its own time, but none from while nobody watched."""
     for now, item in inputs:
-        if not isinstance(item, Resumed):
-            yield from _fire(engine, now)
+        watched_until = item.watched_until if isinstance(item, Resumed) else now
+        if watched_until is not None:
+            yield from _fire(engine, watched_until)
         yield from engine.handle(item, now)
     if until is not None:
         yield from _fire(engine, until)

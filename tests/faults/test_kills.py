@@ -93,11 +93,12 @@ async def kill_again_and_again(home: Path, kills: int, wrong: str = "") -> Accou
             for _ in range(kills):
                 begin, heard = time.monotonic(), len(stage.ear.of(JUDGED))
                 process = start(stage.files, state, wrong)
-                stop_at = begin + chance.uniform(0.2, 3.5)
+                early, more = chance.random() < 0.3, chance.uniform(0.0, 2.5)
+                stop_at = begin + more if early else begin + 15
                 while time.monotonic() < stop_at or (not stage.told and time.monotonic() < begin + 15):
                     if heard is not None and len(stage.ear.of(JUDGED)) > heard:
                         account.starts.append(time.monotonic() - begin)
-                        heard = None
+                        heard, stop_at = None, time.monotonic() + more
                     await asyncio.sleep(0.005)
                 process.send_signal(signal.SIGKILL)
                 await asyncio.to_thread(process.wait)
@@ -132,8 +133,9 @@ def _examine(account: Account, stage: Stage, state: Path, settings: Any, before:
         if missing := {e["id"] for e in events if e["event"] == "notification" and e["level"] != "log"} - set(messages):
             account.broken.append(f"decided, but not in the outbox: {sorted(missing)[:3]}")
         views = restored(lambda: Engine(settings), journal).alarms.views()
-        if standing(events) != {v.key: v.state.value for v in views if v.state.value != "normal"}:
-            account.broken.append("alarms that stood do not stand after the restart")
+        stand = {v.key: v.state.value for v in views if v.state.value != "normal"}
+        if standing(events) != stand:
+            account.broken.append(f"stood: {standing(events)}, stands after the restart: {stand}")
     finally:
         journal.close()
     return events

@@ -9,10 +9,12 @@ import pytest
 import config
 from config.loader import load_both
 from daemon.core.engine import Engine
+from daemon.core.events import EVENT_NAMES
 from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
 from daemon.settings_from_files import watch_settings
 from daemon.shell.journal import Journal, Start
 from daemon.shell.resume import engine_time_at_start, replayed, restored
+from daemon.shell.wording import event_to_dict
 from drivers.reading import Reading, on_grid
 
 EXAMPLES = Path(config.__file__).parent / "examples"
@@ -76,6 +78,28 @@ def test_restart_comes_back_to_the_same_state(tmp_path: Path) -> None:
     journal.commit(NOW + 1700)
     again = restored(make_engine, journal)
     assert again.dump() == engine.dump()
+
+
+def test_a_second_restart_does_again_what_was_done_before_the_first_one_after_the_last_input(tmp_path: Path) -> None:
+    """A timer's event is the last thing before a stop: hearing it all again through that stop must not skip it."""
+    journal, engine = Journal(tmp_path / "j"), make_engine()
+    for now, item in ((NOW, Resumed()), (NOW + 0.5, Mark(MarkKind.MEAT_ON))):
+        journal.take_input(item, now)
+        engine.handle(item, now)
+    feed(engine, journal, NOW + 1, 2)
+    last = [e for e in replayed(engine, [], until=NOW + 400) if type(e) in EVENT_NAMES][-1]
+    journal.take_event(last.time, 0.0, EVENT_NAMES[type(last)], "", event_to_dict(last, 0.0))
+    journal.commit(NOW + 400)
+    once = restored(make_engine, journal)
+    resumed = Resumed(watched_until=journal.newest_event_time())
+    journal.take_input(resumed, NOW + 1000)
+    once.handle(resumed, NOW + 1000)
+    journal.commit(NOW + 1000)
+    assert restored(make_engine, journal).dump() == once.dump()
+    forgetful = make_engine()
+    for _ in replayed(forgetful, ((t, Resumed() if i == resumed else i) for t, i in journal.inputs())):
+        pass
+    assert forgetful.dump() != once.dump()
 
 
 def test_a_checkpoint_of_another_version_is_passed_over(tmp_path: Path) -> None:
