@@ -264,7 +264,7 @@ def _piece(cook: KeptCook, piece: PieceSettings, end: float) -> PieceFindings:
 def _stages(cook: KeptCook, piece: str, end: float) -> tuple[StageSpan, ...]:
     changes = [e for e in named(cook, "stage") if e["subject"] == piece]
     times = [event_time(cook, e) for e in changes]
-    ends = [*times[1:], end]
+    ends = [*times, end][1:]
     return tuple(
         StageSpan(time, until, e["after"], e["because"])
         for e, time, until in zip(changes, times, ends, strict=True)
