@@ -37,10 +37,11 @@ OUT_FOR = 20
 """Minutes well below the band, never rising, before the fire counts as out."""
 RECOVERY = 3.0
 """°C of climb within `OUT_FOR` minutes that says the fire lives."""
-RUNAWAY_ABOVE = 10.0
-"""°C over the band: above it by more than a log that catches well."""
-RUNAWAY_RISE = 4.0
-"""°C from one minute to the next, twice running: rising fast. Burning fat gives 10-30."""
+RUNAWAY_ABOVE = 25.0
+"""°C over the band: above it by more than a log that catches well; tried on simulated pits."""
+RUNAWAY_SPAN, RUNAWAY_RISE = 5, 4.0
+"""Minutes, and °C of climb within them: still rising. A fire of fat leaps up first and then goes on climbing more slowly,
+so what tells it from a log is the height."""
 CALM_RISE = 0.5
 """°C from one minute to the next: no longer rising fast."""
 LID_AT_MOST = 20
@@ -171,7 +172,8 @@ class PitStage:
         deep = recent if len(recent) > OUT_FOR and all(v < band.low - OUT_BELOW for v in recent) else []
         seen = {
             PitSign.GONE_COLD: bool(held) and all(v < COLD for v in held),
-            PitSign.RUNS_AWAY: pit > band.high + RUNAWAY_ABOVE and len(rises) >= 2 and min(rises[-2:]) >= RUNAWAY_RISE,
+            PitSign.RUNS_AWAY: min(held[-2:], default=0.0) > band.high + RUNAWAY_ABOVE
+            and pit - recent[-1 - RUNAWAY_SPAN :][0] >= RUNAWAY_RISE,
             PitSign.NO_RECOVERY: bool(deep) and deep[-1] - min(deep) < RECOVERY and deep[-1] <= deep[0] + RECOVERY,
             PitSign.RELIT: bool(held) and slope > 0 and pit - min(recent) >= 2 * RECOVERY,
             PitSign.BAND_RAISED: self._raised and below,

@@ -95,13 +95,15 @@ def test_a_relit_fire_heats_again() -> None:
     assert [c.after for c in run(stage, [70.0 + 2 * i for i in range(20)], 300)] == ["heating"]
 
 
-def test_runaway_needs_two_fast_rises_well_above_the_band() -> None:
+def test_runaway_is_far_above_the_band_for_two_minutes_and_still_climbing() -> None:
     once = in_band()
-    assert "runaway" not in [c.after for c in run(once, [128.0, 150.0, 150.0, 150.0, 150.0], 100)]
-    twice = in_band()
-    changes = run(twice, [128.0, 140.0, 152.0, 164.0, 176.0], 100)
-    assert changes[0].after == "runaway"
-    assert [c.after for c in run(twice, [176.0, 176.0, 175.0, 174.0], 110)] == ["high"]
+    assert "runaway" not in [c.after for c in run(once, [128.0, 165.0, 150.0, 150.0, 150.0], 100)]
+    log = in_band()
+    assert "runaway" not in [c.after for c in run(log, [128.0 + 4.0 * i for i in range(8)] + [157.0] * 20, 100)]
+    fat = in_band()
+    changes = run(fat, [128.0, 150.0, 160.0, 163.0, 165.0, 167.0, 169.0], 100)
+    assert [c.after for c in changes][-1] == "runaway"
+    assert [c.after for c in run(fat, [169.0, 169.0, 168.0, 167.0], 110)] == ["high"]
 
 
 def test_an_open_lid_moves_nothing_unless_it_is_left_open() -> None:
