@@ -8,7 +8,7 @@ from typing import Any
 
 from config.cuts import CUTS
 from daemon.core.pit_profile import FireProfile, ForecastMiss, PitProfile, PlaceLesson
-from daemon.core.settings import CookSettings, MeatKind, PieceSettings
+from daemon.core.settings import ChannelSettings, CookSettings, MeatKind, PieceSettings, Role
 from daemon.shell.kept_cook import KeptCook
 from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.wording import rfc3339
@@ -24,6 +24,7 @@ def piece_of(key: str, cut: str, channel: str) -> PieceSettings:
 
 PIECES = (piece_of("chuck-roll", "beef-chuck-roll", "chuck"), piece_of("lamb-shoulder", "lamb-shoulder", "lamb"))
 
+CHANNELS_KEPT = (ChannelSettings("pit-left", "Grate, firebox end", Role.PIT),)
 PROFILE = PitProfile(
     FireProfile(((1.0, 2.0),) * 40, (44.0, 51.0, 47.0, 39.0, 58.0, 46.0, 49.0, 45.0, 52.0)),
     (PlaceLesson("firebox end", 8.4, 26.5), PlaceLesson("middle", 0.3, 26.5), PlaceLesson("chimney end", -8.7, 26.5)),
@@ -119,8 +120,8 @@ class FakeCooks:
         minutes = tuple(range(int(started // 60), int((started + row.duration) // 60)))
         series = {"pit-left": tuple(pit_at(LIT + 60 * n) for n in range(len(minutes)))}
         return KeptCook(row.id, row.name, row.pit, started, started + row.duration, WALL_OFFSET,
-                        CookSettings(row.id, row.name, BAND, PIECES), (), minutes, series, tuple(events), notes.verdict,
-                        notes.weather, notes.photos, notes.wood, notes.weights)  # fmt: skip
+                        CookSettings(row.id, row.name, BAND, PIECES), CHANNELS_KEPT, minutes, series, tuple(events),
+                        notes.verdict, notes.weather, notes.photos, notes.wood, notes.weights)  # fmt: skip
 
     def amend(self, cook: str, notes: CookNotes) -> None:
         if cook not in {row.id for row in self.listed}:

@@ -17,11 +17,13 @@ from hypothesis import strategies as st
 
 from daemon.core import inputs
 from daemon.core.events import CommandRefused, MorningTold
+from daemon.core.pit_profile import PitProfile
 from daemon.core.settings import Band
 from daemon.shell.web import streams as streams_module
-from daemon.shell.web.contract import CookRow, NotAvailable, PageSettings, bucketed
+from daemon.shell.web.contract import CookNotes, CookRow, NotAvailable, PageSettings, bucketed
 from daemon.shell.web.openapi import document
 from daemon.shell.web.server import PageServer, login_url
+from tests.shell.page_cooks import CHOIR, FAIR
 from tests.shell.page_scenario import FEED, NIGHT, WALL_OFFSET, FakeWatch, page_server
 from tests.shell.page_thread import TOKEN
 
@@ -76,6 +78,7 @@ ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
     ("judge-wake", {"notification": "n#1.0", "needed": False}, inputs.JudgeWake("n#1.0", False, "page")),
     ("band", {"band": {"low": "230 F", "high": 130}}, inputs.SetBand(Band(pytest.approx(110.0), 130.0), "page")),
     ("end-cook", {}, inputs.EndCook("page")),
+    ("profile/forget", {"sure": True, "by": "Ann"}, inputs.UsePitProfile(PitProfile(), "Ann")),
 ]
 
 
@@ -97,6 +100,12 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("mark", {"kind": "sprayed"}, "kind"),
     ("mark", {"kind": "off", "piece": "goat"}, "piece"),
     ("band", {"band": {"low": 120, "high": 121}}, "band"),
+    ("profile/forget", {}, "sure"),
+    ("profile/forget", {"sure": False}, "sure"),
+    ("cooks/amend", {"cook": CHOIR, "photos": ["/etc/passwd"]}, "photos.0"),
+    ("cooks/amend", {"cook": CHOIR, "photos": ["a\\b.jpg"]}, "photos.0"),
+    ("cooks/amend", {"cook": CHOIR, "wood": -1}, "wood"),
+    ("cooks/amend", {"cook": CHOIR, "weights": {"goat": [1, 1]}}, "notes"),
     ("start-cook", {"cook": {"name": "x", "pieces": []}}, "cook.pieces"),
     ("start-cook", {"cook": {"name": "x", "pieces": [{"name": "a", "cut": "whale", "channel": "lamb", "weight": 1}]}},
      "cook.pieces.0"),
@@ -172,6 +181,48 @@ async def test_cooks_are_found_compared_and_reported(client: aiohttp.ClientSessi
     report = await client.get("/api/cooks/report?cook=2026-05-23-choir")
     assert report.content_type == "text/html" and "sandbox" in report.headers["Content-Security-Policy"]
     assert (await client.get("/api/cooks/report?cook=none")).status == 404
+
+
+async def test_one_kept_cook_is_opened_with_its_notes(client: aiohttp.ClientSession) -> None:
+    page = await (await client.get(f"/api/cooks/kept?cook={CHOIR}&points=50")).json()
+    assert page["curve"]["cook"]["name"] == "Choir supper" and len(page["curve"]["time"]) == 50
+    assert page["notes"]["photos"] == ["rub.jpg"]
+    assert [piece["id"] for piece in page["pieces"]] == ["chuck-roll", "lamb-shoulder"]
+    assert page["moments"][0] == {"at": pytest.approx(1800.0), "kind": "log", "piece": None, "text": ""}
+    assert [m["text"] for m in page["moments"] if m["kind"] == "woken"] == ["Add 1-2 splits now"]
+    assert (await client.get("/api/cooks/kept?cook=none")).status == 404
+    assert (await client.get("/api/cooks/kept")).status == 422
+
+
+async def test_notes_are_written_beside_a_cook(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    notes = {"cook": CHOIR, "verdict": "dry", "photos": ["a b.jpg"], "wood": 9.5, "weights": {"chuck-roll": [7, 4.2]}}
+    assert (await client.post("/api/cooks/amend", json=notes)).status == 202
+    assert watch.cooks.notes == {CHOIR: CookNotes("dry", "", ("a b.jpg",), 9.5, {"chuck-roll": (7.0, 4.2)})}
+    assert watch.commands == [], "the core has no part in it"
+    assert (await client.post("/api/cooks/amend", json={"cook": "none"})).status == 404
+
+
+async def test_the_readings_of_a_cook_are_a_table_to_keep(client: aiohttp.ClientSession) -> None:
+    answer = await client.get(f"/api/cooks/csv?cook={CHOIR}")
+    assert answer.headers["Content-Type"] == "text/csv; charset=utf-8"
+    assert answer.headers["Content-Disposition"] == f'attachment; filename="{CHOIR}.csv"'
+    lines = (await answer.text()).splitlines()
+    assert lines[0] == "time,pit-left,mark"
+    assert sum(line.endswith(",log") for line in lines) == 11
+    assert any(line.endswith(",,wrapped:chuck-roll") for line in lines)
+    assert (await client.get("/api/cooks/csv?cook=none")).status == 404
+
+
+async def test_what_the_pit_taught_has_a_route_of_its_own(client: aiohttp.ClientSession) -> None:
+    """The snapshot goes out every few seconds; hundreds of rows of old fires do not belong in it."""
+    assert "profile" not in await (await client.get("/api/snapshot")).json()
+    told = await (await client.get("/api/profile")).json()
+    # Newest eight of 44 51 47 39 58 46 49 45 52 minutes, in order 39 45 46 47 49 51 52 58.
+    assert (told["log_interval"], told["shortest"], told["longest"], told["logs"]) == (48.0, 39.0, 58.0, 9)
+    # Middle of 6.0, 3.5 and 4.0 minutes an hour; three misses are enough to be used.
+    assert (told["bias"], told["trusted"]) == (4.0, True)
+    assert told["cooks"] == [FAIR, CHOIR] and told["places"][0]["place"] == "firebox end"
+    assert "episodes" not in json.dumps(told)
 
 
 async def test_what_is_not_available_says_so(client: aiohttp.ClientSession, watch: FakeWatch,

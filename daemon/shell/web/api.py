@@ -25,6 +25,7 @@ from daemon.shell.web.contract import (
     NotAvailable,
     UnknownCook,
 )
+from daemon.shell.web.kept_csv import kept_csv
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
@@ -197,6 +198,15 @@ class Api:
         cook, count = one_cook(request), points(request)
         kept, curves = await asked(lambda: (self._cooks.kept(cook), self._cooks.compare([cook], count)))
         return packed(answer(kept_page(kept, curves[0]).model_dump_json().encode()))
+
+    async def csv(self, request: web.Request) -> web.StreamResponse:
+        cook = one_cook(request)
+        table = await asked(lambda: kept_csv(self._cooks.kept(cook)))
+        response = answer(table.encode(), content_type="text/csv")
+        response.charset = "utf-8"
+        name = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-" for letter in cook)
+        response.headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+        return packed(response)
 
     async def profile(self, request: web.Request) -> web.StreamResponse:
         return packed(answer(lessons(self._snapshot().profile).model_dump_json().encode()))

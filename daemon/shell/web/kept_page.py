@@ -17,7 +17,7 @@ def kept_page(kept: KeptCook, curve: CookCurve) -> KeptPage:
     """curve: of the same cook."""
     return KeptPage(
         curve=curve,
-        band=kept.settings.band,
+        band=kept.bands[-1][1] if kept.bands else kept.settings.band,
         notes=CookNotes(kept.verdict, kept.weather, kept.photos, kept.wood, kept.weights),
         pieces=tuple(PieceOrdered(id=p.id, name=p.name, weight=p.weight) for p in kept.settings.pieces),
         moments=tuple(moment for event in kept.events if (moment := _moment(event, kept)) is not None),

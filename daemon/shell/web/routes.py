@@ -63,6 +63,8 @@ ROUTES: tuple[Route, ...] = (
           media="text/html"),
     Route("/api/cooks/kept", "kept", "One kept cook: figures, curves, notes", models.KeptPage, parameters=(
         Parameter("cook", WORDS, True), Parameter("points", POINTS))),
+    Route("/api/cooks/csv", "csv", "The readings of one cook, a row a minute, with its marks", None,
+          parameters=(Parameter("cook", WORDS, True),), media="text/csv"),
     Route("/api/cooks/amend", "amend", "Write the notes beside a kept cook", models.Taken, models.NotesOrder),
     Route("/api/profile", "profile", "What the pit taught, with its evidence", models.PitLessons),
     Route("/api/profile/forget", "forget", "Start anew with this pit", models.Taken, models.ForgetOrder),

@@ -21,6 +21,8 @@ export function seriesInk(index) {
   probe.remove();
   return colour;
 }
+/** Steps of a scale of hours, s: whole parts of an hour, whole hours. */
+const HOUR_STEPS = [60, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600, 43200, 86400];
 const DASHES = [[], [8, 4], [2, 3], [12, 3, 2, 3]];
 
 /** box: where. x: numbers. lines: {label, values (°C), ink, dash?, width?}. fills: [[upper, lower, ink]] of line indexes.
@@ -39,7 +41,7 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
   box.replaceChildren();
   const axis = { stroke: ink("--smoke"), grid: { stroke: ink("--plate"), width: 1 }, ticks: { stroke: ink("--plate") }, font: "13px system-ui, sans-serif" };
   const clockTicks = (plot, splits) => splits.map((s) => new Date(s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }));
-  const hourTicks = (plot, splits) => splits.map((s) => `${+(s / 3600).toFixed(1)} h`);
+  const hourTicks = (plot, splits) => splits.map((s) => (s % 3600 === 0 ? `${s / 3600} h` : `${Math.floor(s / 3600)}:${String(Math.round((s % 3600) / 60)).padStart(2, "0")}`));
   const under = (plot) => {
     const { ctx, bbox } = plot;
     ctx.save();
@@ -51,18 +53,21 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
     ctx.strokeStyle = ctx.fillStyle = ink("--smoke");
     ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
     ctx.setLineDash([3 * devicePixelRatio, 3 * devicePixelRatio]);
-    for (const { x: where, text } of marks) {
+    let [row, free] = [1, -Infinity]; // what would overlap goes a line lower
+    for (const { x: where, text } of [...marks].sort((a, b) => a.x - b.x)) {
       const left = plot.valToPos(where, "x", true);
       if (left < bbox.left || left > bbox.left + bbox.width) continue;
       ctx.beginPath(); ctx.moveTo(left, bbox.top); ctx.lineTo(left, bbox.top + bbox.height); ctx.stroke();
-      ctx.fillText(text, left + 3, bbox.top + 12 * devicePixelRatio);
+      row = left < free ? (row % 4) + 1 : 1;
+      free = left + ctx.measureText(text).width + 6;
+      ctx.fillText(text, left + 3, bbox.top + 12 * row * devicePixelRatio);
     }
     ctx.restore();
   };
   box.plot = new Plot({
     width: box.clientWidth, height: box.clientHeight, legend: { show: false }, cursor: { drag: { x: true, y: false, setScale: false } },
     scales: { x: { time } },
-    axes: [{ ...axis, values: time ? clockTicks : hourTicks }, { ...axis, size: 46, values: (plot, splits) => splits.map((s) => `${s}°`) }],
+    axes: [{ ...axis, values: time ? clockTicks : hourTicks, ...(time ? {} : { incrs: HOUR_STEPS }) }, { ...axis, size: 46, values: (plot, splits) => splits.map((s) => `${s}°`) }],
     series: [{}, ...lines.map((line) => ({ label: line.label, stroke: line.ink, width: line.width ?? 2, dash: line.dash ?? [], points: { show: false }, spanGaps: false }))],
     bands: fills.map(([upper, lower, fill]) => ({ series: [upper + 1, lower + 1], fill })),
     hooks: {

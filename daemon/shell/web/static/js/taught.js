@@ -25,11 +25,12 @@ function placesFace(places) {
 }
 
 function missesFace(told) {
-  const later = (value) => (Math.abs(value) < 0.5 ? "as forecast" : `${Math.abs(value).toFixed(1)} min an hour ${value > 0 ? "later" : "sooner"}`);
+  const later = (value) => (Math.abs(value) < 0.5 ? "on time" : `${Math.abs(value).toFixed(1)} min ${value > 0 ? "later" : "sooner"}`);
   if (told.misses.length === 0) return [make("p", { class: "quiet" }, "No forecast was held against the truth yet.")];
   return [
-    told.trusted ? state("good", `In use: forecasts are moved ${later(told.bias)}`) : state("suspect", "Not in use yet: one late piece is no habit, three are"),
-    make("ul", { class: "list" }, ...told.misses.map((miss) => make("li", {}, make("a", { href: `#cook/${encodeURIComponent(miss.cook)}` }, miss.piece), ` was tender ${later(miss.minutes_per_hour)} of what was then left`)))];
+    told.trusted ? state("good", `In use: each hour ahead is moved ${later(told.bias)}`) : state("suspect", "Not in use yet: one late piece is no habit, three are"),
+    make("ul", { class: "list" }, ...told.misses.map((miss) => make("li", { class: "row" }, make("a", { href: `#cook/${encodeURIComponent(miss.cook)}` }, miss.piece), make("strong", { class: "num" }, later(miss.minutes_per_hour))))),
+    make("p", { class: "quiet" }, "Tender later or sooner than forecast, for each hour that was then ahead.")];
 }
 
 function forgetting(afterwards) {
