@@ -7,6 +7,7 @@ import contextlib
 import json
 import logging
 import os
+import sqlite3
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from daemon.deliveries import broker_settings, delivery_channel
 from daemon.settings_from_files import cook_settings, watch_settings
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
+from daemon.shell.compaction import compact
 from daemon.shell.cook_archive import CookArchive
 from daemon.shell.feed import HubFeed
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
@@ -157,9 +159,7 @@ class Watch:
             }
             driver: Driver = open_driver(device, types)
             quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
-            keepers.append(
-                DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet))
-            )
+            keepers.append(DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet)))
         return keepers
 
     def _make_page(self) -> Page | None:
@@ -205,7 +205,7 @@ class Watch:
         housekeeping = Housekeeping()
         housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
         housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks")
-        housekeeping.every(TIDY_EVERY, self.journal.tidy, "tidy the outbox")
+        housekeeping.every(TIDY_EVERY, self._tidy, "tidy the journal")
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.loop.run(), name="loop")
@@ -242,6 +242,14 @@ class Watch:
         profile = reduce(taught, finished, before)
         if profile != before:
             self.loop.post(UsePitProfile(profile, by="cook log"))
+        if finished:
+            await self._tidy()
+
+    async def _tidy(self) -> None:
+        self.journal.tidy()
+        if not self.journal.trouble:
+            with contextlib.suppress(sqlite3.Error):  # the next time will do
+                await in_background(compact, self.journal.path)
 
     async def _begin(self) -> None:
         self.outbox.resume()

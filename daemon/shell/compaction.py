@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.shell.cook_records import BUSY
-from daemon.shell.kept_forecasts import SHORTENED, forecast_event, shortened
+from daemon.shell.kept_forecasts import arrived_forecasts, forecast_event, shortened
 from daemon.shell.packed_inputs import BUNDLE, BUNDLED, READINGS, bundle
 from daemon.shell.reading_pack import PackDamaged
 
@@ -24,7 +24,10 @@ IDLE_KEPT = 14 * 86400.0
 """s readings outside any cook are kept."""
 AFTER_LAST_DEED = 86400.0
 """s after the last mark or change of stage for which a cook that nobody ended counts as going on."""
-ROWS_AT_ONCE = 200
+STATEMENTS_AT_ONCE = 100
+"""In one transaction: the watch waits for it."""
+
+Statement = tuple[str, tuple[Any, ...]]
 
 
 def compact(journal: Path) -> None:
@@ -47,8 +50,7 @@ def _forget_idle(db: sqlite3.Connection, until: int, before: float) -> None:
         "SELECT seq, time FROM inputs WHERE seq <= ? AND time < ? AND kind IN (?, ?)", (until, before, READINGS, BUNDLE)
     ).fetchall()
     idle = [(seq,) for seq, time in rows if not any(start <= time <= end for start, end in spans)]
-    for at in range(0, len(idle), ROWS_AT_ONCE):
-        _change(db, [("DELETE FROM inputs WHERE seq = ?", values) for values in idle[at : at + ROWS_AT_ONCE]])
+    _change_in_parts(db, [("DELETE FROM inputs WHERE seq = ?", values) for values in idle])
 
 
 def _cook_spans(db: sqlite3.Connection) -> Iterator[tuple[float, float]]:
@@ -68,20 +70,22 @@ def _cook_spans(db: sqlite3.Connection) -> Iterator[tuple[float, float]]:
 
 def _shorten_forecasts(db: sqlite3.Connection, until: int) -> None:
     """A forecast stands in full in the input that brought it; its event keeps only what finds that again."""
-    (last,) = db.execute("SELECT time FROM inputs WHERE seq <= ? ORDER BY seq DESC LIMIT 1", (until,)).fetchone() or (
-        0.0,
+    arrived = arrived_forecasts(
+        db.execute("SELECT time, kind, body FROM inputs WHERE seq <= ? AND kind = 'ForecastArrived'", (until,))
     )
-    events = db.execute(
-        "SELECT seq, time, wall_offset, body FROM events WHERE name = 'forecast' AND time < ? AND body NOT LIKE ?",
-        (last, f"%{SHORTENED}"),
-    ).fetchall()
-    for seq, time, offset, body in events:
-        rows = db.execute(
-            "SELECT body FROM inputs WHERE time = ? AND kind = 'ForecastArrived' AND seq <= ?", (time, until)
-        ).fetchall()
-        event = json.loads(body)
-        if any(forecast_event(time, offset, arrived) == event for (arrived,) in rows):
-            _change(db, [("UPDATE events SET body = ? WHERE seq = ?", (shortened(event), seq))])
+    short: list[Statement] = []
+    for (time, piece), body in arrived.items():
+        events = db.execute(
+            "SELECT seq, wall_offset, name, cook, body FROM events WHERE time = ? AND name = 'forecast'", (time,)
+        )
+        for seq, offset, name, cook, told in events.fetchall():
+            event = json.loads(told)
+            if event["piece"] == piece and forecast_event(time, offset, body) == event:
+                # not an UPDATE: only a deleted row lets SQLite join its half-empty pages
+                short.append(("DELETE FROM events WHERE seq = ?", (seq,)))
+                row = (seq, time, offset, name, cook, shortened(event))
+                short.append(("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)", row))
+    _change_in_parts(db, short)
 
 
 # --- bundles -------------------------------------------------------------------------------------------
@@ -121,7 +125,12 @@ def _bundle(db: sqlite3.Connection, run: list[int]) -> None:
     ])  # fmt: skip
 
 
-def _change(db: sqlite3.Connection, statements: list[tuple[str, tuple[Any, ...]]]) -> None:
+def _change_in_parts(db: sqlite3.Connection, statements: list[Statement]) -> None:
+    for at in range(0, len(statements), STATEMENTS_AT_ONCE):
+        _change(db, statements[at : at + STATEMENTS_AT_ONCE])
+
+
+def _change(db: sqlite3.Connection, statements: list[Statement]) -> None:
     db.execute("BEGIN IMMEDIATE")
     try:
         for statement, values in statements:

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from itertools import takewhile
 from math import isnan, nan
 from pathlib import Path
 from statistics import fmean
@@ -245,10 +246,11 @@ def _newest_time(db: sqlite3.Connection, entry: CookEntry) -> float:
 
 def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
     end = entry.ended if entry.ended is not None else _newest_time(db, entry) + MINUTE
-    rows = db.execute(
-        "SELECT time, kind, body FROM inputs WHERE seq >= ? AND kind IN (?, ?, ?) AND time <= ? ORDER BY seq",
-        (entry.first_input, BUNDLE, *BUNDLED, end),
-    ).fetchall()
+    inputs = db.execute(
+        "SELECT time, kind, body FROM inputs WHERE seq >= ? AND kind IN (?, ?, ?) ORDER BY seq",
+        (entry.first_input, BUNDLE, *BUNDLED),
+    )
+    rows = list(takewhile(lambda row: row[0] <= end, inputs))
     first, last = int(entry.started // MINUTE), int(end // MINUTE)
     series = minute_medians(packs_in(rows), first, last, _doubted(db, entry.started, end))
     minutes = tuple(range(first, last + 1))
@@ -315,10 +317,9 @@ def _events(db: sqlite3.Connection, entry: CookEntry, end: float, arrived: Arriv
 
 def _bands(db: sqlite3.Connection, entry: CookEntry, end: float) -> Iterator[tuple[float, Band]]:
     rows = db.execute(
-        "SELECT time, body FROM inputs WHERE seq >= ? AND kind = 'SetBand' AND time <= ? ORDER BY seq",
-        (entry.first_input, end),
+        "SELECT time, body FROM inputs WHERE seq >= ? AND kind = 'SetBand' ORDER BY seq", (entry.first_input,)
     )
-    for time, body in rows:
+    for time, body in takewhile(lambda row: row[0] <= end, rows):
         yield time, Band(**json.loads(body)["band"])
 
 

@@ -7,19 +7,20 @@ tidying makes of minute packs; nothing is lost.
 from __future__ import annotations
 
 import json
+import lzma
 import struct
-import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from daemon.core.inputs import Input
-from daemon.shell.reading_pack import PackDamaged, columns, merged, pack, unpack
+from daemon.shell.reading_pack import LZMA_WINDOW, PackDamaged, columns, merged, pack, unpack
 from daemon.shell.wording import input_from_json
 
 READINGS, BUNDLE = "Readings", "Bundle"
 """The kinds of rows that are not one JSON input."""
 BUNDLED = (READINGS, "ForecastArrived")
 """Kinds a bundle may hold: those that come by the thousand. Everything else stays a row that can be asked for by kind."""
+_TEXT = [{"id": lzma.FILTER_LZMA2, "preset": 6, "dict_size": LZMA_WINDOW}]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,8 @@ def bundle(rows: Sequence[tuple[float, str, bytes]]) -> bytes:
         else:
             placed.append([batches, time, kind, body.decode()])
     readings = merged(packs) if packs else pack(())
-    others = zlib.compress(json.dumps(placed, ensure_ascii=False, separators=(",", ":")).encode(), 9)
+    text = json.dumps(placed, ensure_ascii=False, separators=(",", ":")).encode()
+    others = lzma.compress(text, lzma.FORMAT_XZ, lzma.CHECK_CRC32, filters=_TEXT)
     return struct.pack("<I", len(readings)) + readings + others
 
 
@@ -61,8 +63,8 @@ def packs_in(rows: Iterable[tuple[float, str, bytes]]) -> Iterator[bytes]:
 def placed_in(body: bytes) -> list[Placed]:
     """The plain inputs of a bundle. Raises PackDamaged."""
     try:
-        return [Placed(*row) for row in json.loads(zlib.decompress(_parts(body)[1]))]
-    except (zlib.error, ValueError, TypeError) as error:
+        return [Placed(*row) for row in json.loads(lzma.decompress(_parts(body)[1], lzma.FORMAT_XZ))]
+    except (lzma.LZMAError, ValueError, TypeError) as error:
         raise PackDamaged(str(error)) from error
 
 

@@ -58,17 +58,37 @@ def write_files(home: Path) -> tuple[Path, Path]:
     return rig, cook
 
 
+def board_says(simulated: SimulatedCook, now: float) -> tuple[Reading, ...]:
+    """One line of the simulated board."""
+    return tuple(
+        Reading(m.source, None if m.celsius is None else on_grid(m.celsius), now, m.fault, m.quality, m.cold_junction)
+        for m in simulated.measure()
+    )
+
+
 class RecordedNight:
     """A simulated night into a journal, as fast as it can be judged. `start`: engine time = UTC of its first second."""
 
-    def __init__(self, journal: Journal, settings: WatchSettings, start: float, read_every: float = READ_EVERY) -> None:
-        self.clock, self.journal, self.read_every = ManualClock(start), journal, read_every
+    def __init__(
+        self,
+        journal: Journal,
+        settings: WatchSettings,
+        start: float,
+        read_every: float = READ_EVERY,
+        forecast_every: float = FORECAST_EVERY,
+        say: Callable[[SimulatedCook, float], tuple[Reading, ...]] | None = None,
+    ) -> None:
+        """say: what the probes say now, where they shall not say what the simulated board does."""
+        self.clock, self.journal = ManualClock(start), journal
+        self.read_every, self.forecast_every, self.say = read_every, forecast_every, say or board_says
         self.engine = Engine(settings)
         self.loop = WatchLoop(self.engine, self.clock, journal, time_scale=1e9)
         self.archive = CookArchive(journal)
         self.woke: list[str] = []
         """Ids of what woke the cook."""
         self._forecast_at: dict[str, float] = {}
+        self.late: Callable[[], float] = lambda: 0.0
+        """s by which the next line comes late."""
 
     async def begin(self, rig: str, cook: str | None) -> None:
         now = self.loop.stamp()
@@ -86,6 +106,7 @@ class RecordedNight:
         if not isinstance(item, Resumed):  # nobody watched before it
             await self.loop._fire_due(now)
         await self.loop.settle(item, self.engine.handle(item, now), now)
+        await self.loop._housekeeping(now)
 
     async def night(
         self, seed: int, hours: float, more: Callable[[float], Iterator[Input]] = lambda now: iter(())
@@ -108,18 +129,14 @@ class RecordedNight:
         self.loop.listeners.append(listen)
         while simulated.now < hours * HOUR:
             simulated.advance(self.read_every)
-            self.clock.time = start + simulated.now
+            self.clock.time = start + simulated.now + self.late()
             now = self.loop.stamp()
             hands.step(simulated.now)
-            said = tuple(
-                Reading(m.source, None if m.celsius is None else on_grid(m.celsius), now, m.fault, m.quality)
-                for m in simulated.measure()
-            )
-            for item in (*more(simulated.now), *posted, Readings(said)):
+            for item in (*more(simulated.now), *posted, Readings(self.say(simulated, now))):
                 await self.put(item)
             posted.clear()
             for event in wanted:
-                if now - self._forecast_at.get(event.request.piece.id, -1e9) >= FORECAST_EVERY:
+                if now - self._forecast_at.get(event.request.piece.id, -1e9) >= self.forecast_every:
                     self._forecast_at[event.request.piece.id] = now
                     await self.put(forecast(event.request))
             wanted.clear()
