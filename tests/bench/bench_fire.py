@@ -2,17 +2,20 @@
 
     python -m tests.bench.bench_fire --seed 4711 --fires 200
 
-Nothing is marked by hand unless the line says so: logs and lids must be found in the readings. Lines that miss say MISS.
+Nothing is marked by hand unless the line says so: logs and lids must be found in the readings. Lines that miss say MISSED.
 """
 
 from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import nan
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.fire import FireWatch
@@ -23,7 +26,10 @@ from drivers.simulated.batch import simulate_fires
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.records import FireEpisode
 from drivers.simulated.sensor import Probes
+from tests.bench.figure import NO_TARGET, Figure, show
 from tests.bench.make_fire_prior import burn
+
+Mask = npt.NDArray[np.bool_]
 
 SCORED = 20
 """Minutes within which a found log must follow a laid one."""
@@ -51,10 +57,10 @@ def watch(episode: FireEpisode, marked: bool) -> Score:
         now = minute * 60.0
         if minute in logs:
             fire.mark(Mark(MarkKind.LOG), now)
-        before = time.perf_counter()
+        before = time.process_time()
         result.noticed += fire.beat(now, pit)
         result.noticed += fire.minute(now, pit, band, nan)
-        result.spent += time.perf_counter() - before
+        result.spent += time.process_time() - before
         left = episode.exit_minute - minute
         abandoned = minute >= max(episode.left_alone, episode.last_log + 1)
         if not (abandoned and 2 <= left <= 180 and pit >= band.low and minute % QUERY_EVERY == 0):
@@ -65,7 +71,8 @@ def watch(episode: FireEpisode, marked: bool) -> Score:
             continue
         fall = slope(episode.pit_read[minute - 10 : minute].tolist())
         naive = min(NAIVE_CAP, (pit - band.low) / -fall) if fall < 0 else NAIVE_CAP
-        result.queries.append((left, *((t - now) / 60.0 for t in (due.p05, due.p50, due.p95)), naive))
+        low, middle, high = ((t - now) / 60.0 for t in (due.p05, due.p50, due.p95))
+        result.queries.append((left, low, middle, high, naive))
     return result
 
 
@@ -91,75 +98,57 @@ def match(logs: tuple[float, ...], found: list[float]) -> tuple[int, list[float]
     return true, delays
 
 
-def line(name: str, value: float, target: str, met: bool | None, beside: str = "") -> None:
-    verdict = "" if met is None else ("ok" if met else "MISS")
-    print(f"  {name:<46} {value:8.2f}   target {target:<10} {verdict:<5} {beside}")
-
-
-def report_exit(scores: list[Score], constant: float) -> None:
-    rows = np.array([q for s in scores for q in s.queries])
+def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure]:
+    """Minutes until the pit leaves its band, said against true. constant: what a fixed answer would be, min."""
+    rows = np.array([q for s in scores for q in s.queries]).reshape(-1, 5)
     silent = np.isnan(rows[:, 1])
-    print(f"Minutes until the pit leaves its band ({len(rows)} queries, {silent.mean():.1%} without an answer)")
-    rows = rows[~silent]
-    true, low, middle, high, naive = rows.T
-    error, naive_error, constant_error = abs(middle - true), abs(naive - true), abs(constant - true)
-    near = true <= 20
-    line(
-        "MAE, min",
-        error.mean(),
-        "<= 6",
-        bool(error.mean() <= 6),
-        f"slope {naive_error.mean():.1f}, constant {constant_error.mean():.1f}",
-    )
-    line(
-        "MAE when within 20 min",
-        error[near].mean(),
-        "<= 3",
-        bool(error[near].mean() <= 3),
-        f"slope {naive_error[near].mean():.1f}, constant {constant_error[near].mean():.1f}",
-    )
-    warned, urgent = (middle[near] <= 25).mean(), (middle[true > 30] <= 15).mean()
-    line(
-        "warned in time (said <= 25 when <= 20)",
-        warned,
-        ">= .97",
-        bool(warned >= 0.97),
-        f"slope {(naive[near] <= 25).mean():.2f}",
-    )
-    line(
-        "falsely urgent (said <= 15 when > 30)",
-        urgent,
-        "<= .25",
-        bool(urgent <= 0.25),
-        f"slope {(naive[true > 30] <= 15).mean():.2f}, n {(true > 30).sum()}",
-    )
-    inside = ((low <= true) & (true <= high)).mean()
-    line(
-        "90 % interval holds the truth",
-        inside,
-        ".85-.95",
-        bool(0.85 <= inside <= 0.95),
-        f"median width {np.median(high - low):.0f} min",
-    )
+    true, low, middle, high, naive = rows[~silent].T
+    near, far = true <= 20, true > 30
+    off, naive_off, constant_off = abs(middle - true), abs(naive - true), abs(constant - true)
+    warned, urgent = _mean(middle[near] <= 25), _mean(middle[far] <= 15)
+    inside = _mean((low <= true) & (true <= high))
+
+    def beside(which: Mask) -> str:
+        return f"slope {_mean(naive_off[which]):.1f}, constant {_mean(constant_off[which]):.1f}"
+
+    return [
+        Figure(f"{name}: MAE of the exit, min", _mean(off), "<= 6", _mean(off) <= 6,
+               f"{beside(true > 0)}; n {true.size}, {silent.mean():.1%} unanswered"),
+        Figure(f"{name}: MAE when within 20 min", _mean(off[near]), "<= 3", _mean(off[near]) <= 3, beside(near)),
+        Figure(f"{name}: warned in time (said <= 25 when <= 20)", warned, ">= .97", warned >= 0.97,
+               f"slope {_mean(naive[near] <= 25):.2f}, constant {float(constant <= 25):.2f}"),
+        Figure(f"{name}: falsely urgent (said <= 15 when > 30)", urgent, "<= .25", urgent <= 0.25,
+               f"slope {_mean(naive[far] <= 15):.2f}, constant {float(constant <= 15):.2f}; n {far.sum()}"),
+        Figure(f"{name}: 90 % interval holds the truth", inside, ".85-.95", 0.85 <= inside <= 0.95,
+               f"median width {np.median(high - low) if high.size else nan:.0f} min"),
+    ]  # fmt: skip
 
 
-def report_logs(episodes: list[FireEpisode], scores: list[Score], rng: np.random.Generator) -> None:
+def log_figures(name: str, episodes: list[FireEpisode], scores: list[Score], rng: np.random.Generator) -> list[Figure]:
+    """Logs found in the readings against logs laid on."""
     true = found = fed = chance = 0
     delays: list[float] = []
     hours = 0.0
     for episode, score in zip(episodes, scores, strict=True):
         seen = [e.time / 60 for e in score.noticed if e.sign is FireSign.LOG_ADDED]
-        right, late = match(episode.logs, seen)
-        true, found, delays = true + right, found + len(seen), delays + late
+        right, after = match(episode.logs, seen)
+        true, found, delays = true + right, found + len(seen), delays + after
         fed += len(feedings(episode.logs))
         hours += episode.pit_read.size / 60
         chance += match(episode.logs, rng.uniform(10, episode.pit_read.size, len(seen)).tolist())[0]
-    print(f"Logs ({fed} feedings in {hours:.0f} h)")
-    recall, precision, false = len(delays) / fed, true / max(found, 1), (found - true) * 10 / hours
-    line("recall", recall, ">= .85", recall >= 0.85)
-    line("precision", precision, ">= .90", precision >= 0.90, f"as many at random times {chance / max(found, 1):.2f}")
-    line("false logs in 10 h", false, "<= 1", false <= 1)
-    line("delay, median min", float(np.median(delays)), "<= 12", float(np.median(delays)) <= 12)
+    recall, precision, false = len(delays) / max(1, fed), true / max(found, 1), (found - true) * 10 / hours
+    late = float(np.median(delays)) if delays else nan
+    return [
+        Figure(f"{name}: logs found", recall, ">= .85", recall >= 0.85, f"{fed} feedings in {hours:.0f} h"),
+        Figure(f"{name}: logs found that are true", precision, ">= .90", precision >= 0.90,
+               f"as many at random times {chance / max(found, 1):.2f}"),
+        Figure(f"{name}: false logs in 10 h", false, "<= 1", false <= 1),
+        Figure(f"{name}: delay of a found log, median min", late, "<= 12", late <= 12),
+    ]  # fmt: skip
+
+
+def _mean(values: npt.NDArray[Any]) -> float:
+    return float(values.mean()) if values.size else nan
 
 
 def other_fires(seed: int, n: int) -> list[FireEpisode]:
@@ -181,7 +170,7 @@ def other_fires(seed: int, n: int) -> list[FireEpisode]:
     return episodes
 
 
-def report_lids(seed: int, pits: int = 40, hours: int = 6) -> None:
+def lid_figures(seed: int, pits: int = 40, hours: int = 6) -> list[Figure]:
     """Lids every 5 s: tended pits, a look of 20-150 s about every hour and a half. No minute values, only beats."""
     rng = np.random.default_rng(seed)
     pit, watches = Pits(PitParameters.uniform(pits)), [FireWatch() for _ in range(pits)]
@@ -202,11 +191,11 @@ def report_lids(seed: int, pits: int = 40, hours: int = 6) -> None:
         pit.step(5.0, 12.0)
         probe.follow(5.0, pit.gas)
         values = probe.read().tolist()
-        before = time.perf_counter()
+        before = time.process_time()
         for i, value in enumerate(values):
             for sign in watches[i].beat(now, value):
                 (found if sign.sign is FireSign.LID_OPENED else closed)[i].append(now)
-        spent, beats = spent + time.perf_counter() - before, beats + pits
+        spent, beats = spent + time.process_time() - before, beats + pits
     looks = [(i, a, s) for i in range(pits) for a, s in zip(opened[i], lasts[i], strict=True) if a > 120]
     # a look while the pit still recovers from the last one is part of it
     looks = [(i, a, s) for i, a, s in looks if not any(0 < a - b <= 900 for b in opened[i])]
@@ -214,35 +203,56 @@ def report_lids(seed: int, pits: int = 40, hours: int = 6) -> None:
     long = np.array([s >= 60 for _, _, s in looks])
     caught = ~np.isnan(delays)
     false = sum(not any(0 <= f - a <= 240 for a in opened[i]) for i in range(pits) for f in found[i])
-    print(f"Lids, one value every 5 s ({len(looks)} looks of 20-150 s in {pits * hours} h)")
-    line("found, of looks of 60 s or more", caught[long].mean(), ">= .95", bool(caught[long].mean() >= 0.95))
-    line("found, of all", caught.mean(), "-", None)
-    line("delay, median s", float(np.nanmedian(delays)), "<= 60", bool(np.nanmedian(delays) <= 60))
-    line("false in 10 h", false * 10 / (pits * hours), "<= 0.1", false * 10 / (pits * hours) <= 0.1)
-    line("told shut again / told open", sum(map(len, closed)) / max(1, sum(map(len, found))), "-", None)
-    line("a beat, µs", 1e6 * spent / beats, "<= 20", 1e6 * spent / beats <= 20)
+    long_found, late = _mean(caught[long]), float(np.nanmedian(delays)) if caught.any() else nan
+    often, cost = false * 10 / (pits * hours), 1e6 * spent / beats
+    return [
+        Figure("lid: found, of looks of 60 s or more", long_found, ">= .95", long_found >= 0.95,
+               f"{len(looks)} looks in {pits * hours} h; of all {_mean(caught):.2f}"),
+        Figure("lid: delay, median s", late, "<= 60", late <= 60),
+        Figure("lid: false in 10 h", often, "<= 0.1", often <= 0.1),
+        Figure("lid: told shut again, of those told open", sum(map(len, closed)) / max(1, sum(map(len, found))), NO_TARGET,
+               True),
+        Figure("lid: a beat, µs of CPU", cost, "<= 20", cost <= 20),
+    ]  # fmt: skip
+
+
+def slow_fires(seed: int, n: int) -> list[FireEpisode]:
+    """Fires of heavy, well insulated pits: three times the steel, two fifths of the losses."""
+    return simulate_fires(seed, n, mass=3.0, losses=0.4)
+
+
+TRUTHS: dict[str, Callable[[int, int], list[FireEpisode]]] = {
+    "simulated pits": simulate_fires,
+    "other fire model": other_fires,
+    "slow, insulated pits": slow_fires,
+}
+
+
+def figures(fires: int, seed: int, marked: bool = False) -> list[Figure]:
+    """Every figure of the fire watch, on `fires` fires of each truth."""
+    rng = np.random.default_rng(seed)
+    told: list[Figure] = []
+    for truth, make in TRUTHS.items():
+        episodes = make(seed, fires)
+        constant = float(np.median([e.exit_minute - e.left_alone for e in make(seed + 1, max(10, fires // 3))]))
+        scores = [watch(e, marked) for e in episodes]
+        told += exit_figures(truth, scores, constant)
+        if not marked:
+            told += log_figures(truth, episodes, scores, rng)
+        took = 1e3 * sum(s.spent for s in scores) / sum(e.pit_read.size for e in episodes)
+        told.append(Figure(f"{truth}: a minute, ms of CPU", took, "<= 1", took <= 1))
+    return told
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, required=True, help="one not used before")
     parser.add_argument("--fires", type=int, default=200)
-    arguments = parser.parse_args()
-    seed, count = arguments.seed, arguments.fires
-    rng = np.random.default_rng(seed)
-    for truth, make in (("drivers.simulated", simulate_fires), ("the other fire model", other_fires)):
-        episodes = make(seed, count)
-        constant = float(np.median([e.exit_minute - e.left_alone for e in make(seed + 1, 60)]))
-        for marked in (False, True):
-            print(f"== {truth}, seed {seed}, {len(episodes)} fires, logs {'marked' if marked else 'not marked'}")
-            scores = [watch(e, marked) for e in episodes]
-            report_exit(scores, constant)
-            if not marked:
-                report_logs(episodes, scores, rng)
-            took = 1e3 * sum(s.spent for s in scores) / sum(e.pit_read.size for e in episodes)
-            line("a minute, ms", took, "<= 1", took <= 1)
-    print("== lids, drivers.simulated")
-    report_lids(seed)
+    asked = parser.parse_args()
+    for marked in (False, True):
+        show(f"Fire, seed {asked.seed}, logs {'marked' if marked else 'not marked'}",
+             figures(asked.fires, asked.seed, marked))  # fmt: skip
+    show("Lids, one value every 5 s", lid_figures(asked.seed))
 
 
 if __name__ == "__main__":

@@ -115,7 +115,7 @@ def _heat_ahead(log: list[float], clock: float) -> float:
     """J that a log still gives within `clock` s of its burn clock."""
 
     def given(at: float) -> float:
-        return 0.65 * (1 - (1 + at / log[2]) * np.exp(-at / log[2])) + 0.35 * (1 - np.exp(-at / log[3]))
+        return float(0.65 * (1 - (1 + at / log[2]) * np.exp(-at / log[2])) + 0.35 * (1 - np.exp(-at / log[3])))
 
     return log[0] * (given(log[1] + clock) - given(log[1]))
 
