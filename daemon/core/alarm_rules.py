@@ -14,6 +14,7 @@ from daemon.core.events import Priority
 
 __all__ = [
     "ALARM_RULES",
+    "RULES_BY_ID",
     "AlarmRule",
     "Condition",
     "WakePolicy",
@@ -393,12 +394,12 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
 )
 
 
-_BY_ID: dict[str, AlarmRule] = {rule.id: rule for rule in ALARM_RULES}
+RULES_BY_ID: dict[str, AlarmRule] = {rule.id: rule for rule in ALARM_RULES}
 
 
 def rule_by_id(rule_id: str) -> AlarmRule:
     """The row of ALARM_RULES. Raises KeyError for an unknown id."""
-    return _BY_ID[rule_id]
+    return RULES_BY_ID[rule_id]
 
 
 def rules_markdown() -> str:

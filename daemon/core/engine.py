@@ -14,7 +14,7 @@ from typing import Any
 
 from daemon.core import inputs
 from daemon.core.alarm import AlarmTable
-from daemon.core.alarm_rules import ALARM_RULES
+from daemon.core.alarm_rules import ALARM_RULES, AlarmRule
 from daemon.core.annunciation import TEST_WAKE, Annunciator
 from daemon.core.conditioning import Conditioner
 from daemon.core.evenness import Evenness
@@ -65,7 +65,8 @@ MIN_BAND = 5.0
 class Engine:
     """One watch. Not thread-safe: one loop owns it."""
 
-    def __init__(self, settings: WatchSettings) -> None:
+    def __init__(self, settings: WatchSettings, rules: tuple[AlarmRule, ...] = ALARM_RULES) -> None:
+        """rules: others than the watch's own only to ask what they would have done."""
         self.settings = settings
         self.wall = inputs.WallClock(0.0, trusted=True)
         self.conditioner = Conditioner(settings)
@@ -74,8 +75,9 @@ class Engine:
         self.fire = FireWatch()
         self.profile = PitProfile()
         self.pit_stage = PitStage()
-        self.alarms = AlarmTable(ALARM_RULES, settings.announcing.shelve_limit)
-        self.annunciator = Annunciator(ALARM_RULES, settings.announcing)
+        self._rules = {rule.id: rule for rule in rules}
+        self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
+        self.annunciator = Annunciator(rules, settings.announcing)
         self.pieces = Pieces()
         self.health = Parts()
         self.band = settings.cook.band
@@ -350,6 +352,7 @@ class Engine:
             lost=lost,
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
+            rules=self._rules,
         )
 
     def _plan_nap(self, now: float) -> NapPlanned:

@@ -6,11 +6,11 @@ its own rule.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from math import isnan
 
-from daemon.core.alarm_rules import AlarmRule, Condition, alarm_text, rule_by_id, warn_within
+from daemon.core.alarm_rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
 from daemon.core.fire import FireWatch
 from daemon.core.inputs import Goal, Health, Interval, Part
 from daemon.core.piece_watch import KEPT, RESTING, PieceWatch
@@ -65,6 +65,7 @@ class Sight:
     lost: dict[str, float]
     health: dict[tuple[Part, str], tuple[Health, float]]
     wake_channels: frozenset[str]
+    rules: Mapping[str, AlarmRule] = field(default_factory=lambda: RULES_BY_ID)
 
 
 def conditions(sight: Sight) -> Iterator[Condition]:
@@ -82,7 +83,7 @@ def conditions(sight: Sight) -> Iterator[Condition]:
 def _say(sight: Sight, rule_id: str, subject: str, name: str, active: bool, within: bool, because: str,
          value: float | None = None, limit: float | None = None, consequence_in: float | None = None,
          suppressed_by: tuple[str, ...] = (), severity: int = 0, improving: bool = False) -> Condition:  # fmt: skip
-    rule = rule_by_id(rule_id)
+    rule = sight.rules[rule_id]
     text = ""  # what is not active is never read
     if active:
         text = alarm_text(rule, value, limit, name, sight.settings.announcing.fahrenheit, consequence_in)
@@ -128,7 +129,7 @@ def _fire(sight: Sight) -> Iterator[Condition]:
                sight.pit_stage == "out" or (pit < band.low - 2 and slope < FALLING_FAST),
                pit > band.low, f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band", pit, band.low,
                suppressed_by=guards, improving=slope > TURNING)  # fmt: skip
-    high, runaway = rule_by_id("pit-high"), rule_by_id("runaway")
+    high, runaway = sight.rules["pit-high"], sight.rules["runaway"]
     limit = band.high + high.margin
     yield _say(sight, "pit-high", "pit", name, pit > limit and slope > -TURNING, pit < limit - high.deadband,
                f"{pit:.0f} °C, above the band", pit, limit, suppressed_by=guards, improving=slope < -TURNING)  # fmt: skip
@@ -139,7 +140,7 @@ def _fire(sight: Sight) -> Iterator[Condition]:
 
 
 def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
-    rule, band, due = rule_by_id("pit-falling"), sight.band, sight.fire.log_due
+    rule, band, due = sight.rules["pit-falling"], sight.band, sight.fire.log_due
     left = None if due is None else max(0.0, early_half(due) - sight.now)
     low = sight.pit < band.low
     lead = _lead(sight, rule)
@@ -162,11 +163,11 @@ def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
     if own.wrap is not None and own.wrap_at is not None:
         bare = piece.stage.wrapped_at is None
         due = bare and core >= own.wrap_at
-        near = bare and core >= own.wrap_at - rule_by_id("wrap-target").deadband
+        near = bare and core >= own.wrap_at - sight.rules["wrap-target"].deadband
         yield _say(sight, "wrap-target", own.id, own.name, due, not due and not near, f"core {core:.1f} °C", core, own.wrap_at,
                    suppressed_by=off)  # fmt: skip
     if own.tender_low is not None:
-        rule, at = rule_by_id("tender-range"), piece.outlook(Goal.TENDER)
+        rule, at = sight.rules["tender-range"], piece.outlook(Goal.TENDER)
         reached = core >= own.tender_low
         left = 0.0 if reached else None if at is None else max(0.0, at.p50 - sight.now)
         soon = left is not None and left <= _lead(sight, rule)
@@ -200,7 +201,7 @@ def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
     core = sight.cores.get(own.id)
     stage = piece.stage.stage
     if stage in KEPT and core is not None:
-        rule = rule_by_id("hold-falling")
+        rule = sight.rules["hold-falling"]
         fall = 0.0 if piece.rate is None else -piece.rate / 3600.0
         left = None if fall <= 0 else max(0.0, (core - hold.floor) / fall)
         at = piece.outlook(Goal.HOLD_LIMIT)
@@ -213,12 +214,12 @@ def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
                    f"core {core:.1f} °C, floor {hold.floor:.0f} °C ({hold.rule})", core, hold.floor,
                    0.0 if low else left, severity=int(low), improving=fall < 0)  # fmt: skip
     if stage in KEPT or stage in RESTING:
-        rule, left = rule_by_id("hold-unsafe"), view.hold_left_seconds
+        rule, left = sight.rules["hold-unsafe"], view.hold_left_seconds
         near = left is not None and left <= _lead(sight, rule)
         yield _say(sight, rule.id, own.id, own.name, near, left is None, f"below {hold.floor:.0f} °C ({hold.rule})",
                    core, hold.floor, left)  # fmt: skip
     if stage == "chill":
-        rule, left = rule_by_id("cooling-slow"), view.cooling_left_seconds
+        rule, left = sight.rules["cooling-slow"], view.cooling_left_seconds
         near = left is not None and left <= _lead(sight, rule)
         yield _say(sight, rule.id, own.id, own.name, near, not near, view.cooling_stage, core, None, left)
 
