@@ -72,6 +72,8 @@ class DeviceKeeper:
                 async with asyncio.timeout_at(self._expect(OPENING)) as patience, self.driver.open() as link:
                     log.info("%s: open", self.name)
                     while True:
+                        if patience.expired():  # a driver swallowed being cut short, and gives something after all
+                            raise TimeoutError
                         patience.reschedule(self._expect(self._silence))
                         try:
                             batch = await link.receive()
