@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -163,6 +164,8 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
     second = page.get_by_role("group", name="Piece 2")
     second.get_by_label("Cut").select_option("lamb-shoulder")
     second.get_by_label("Probe").select_option("lamb")
+    now = page.evaluate("import('/js/live.js').then(({ live: { snapshot: s } }) => (s.time + s.wall_offset) * 1000)")
+    page.get_by_label("Serve at").fill(datetime.fromtimestamp(now / 1000 + 11 * 3600, UTC).strftime("%Y-%m-%dT%H:%M"))
     page.get_by_role("button", name="Start the cook").click()
     expect(page.locator("#title")).to_have_text("Harvest supper")
     pit = page.get_by_label("Pit", exact=True)
@@ -195,6 +198,17 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
     expect(alarm).to_contain_text("Happened, seen")  # a runaway stays on the list until somebody has put it right
     alarm.get_by_role("button", name="It is put right").click()
     expect(alarm).to_have_count(0)
+
+
+def test_remedies_come_with_the_engines_own_forecast(page: Page) -> None:
+    """The cook of the test before: served eleven hours after its start, with a chuck roll that takes longer."""
+    serving = page.get_by_label("Serving", exact=True)
+    expect(serving).to_contain_text("Harvest supper")
+    expect(serving.locator(".remedy").first).to_be_attached(timeout=60_000)  # it needs half an hour of the night
+    if not serving.locator("details").evaluate("node => node.open"):
+        serving.get_by_text("What would help").click()
+    for remedy in ("Go on as now", "Pit 10° hotter", "Wrap it now", "Wrapped, into the oven"):
+        expect(serving.locator(".remedy", has_text=remedy).first).to_contain_text(re.compile(r"\d+ %.*Done \d\d:\d\d"))
 
 
 def test_the_sleep_list_is_the_engines_own(page: Page) -> None:

@@ -7,7 +7,7 @@ from statistics import median
 from typing import Any
 
 from daemon.core.fire import GAPS_KEPT
-from daemon.core.pit_profile import TRUSTED_MISSES, PitProfile
+from daemon.core.pit_profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
 from daemon.shell.kept_cook import KeptCook
 from daemon.shell.web.contract import CookCurve, CookNotes
 from daemon.shell.web.models import KeptPage, Moment, PieceOrdered, PitLessons
@@ -53,5 +53,6 @@ def lessons(profile: PitProfile) -> PitLessons:
         places=profile.places,
         misses=profile.misses,
         bias=profile.forecast_bias,
+        largest_bias=LARGEST_BIAS,
         trusted=len(profile.misses) >= TRUSTED_MISSES,
     )

@@ -169,7 +169,7 @@ class KeptPage(Body):
 class PitLessons(Body):
     """What the pit taught, and from what. log_interval, shortest, longest: minutes between logs, over `logs` of them.
     lag: minutes from a log to the pit's turn. drift: °C an hour lost between logs. bias: minutes an hour added to forecasts,
-    0 until `trusted`. fires: rows of how this pit's fires ended."""
+    0 until `trusted`, never more than largest_bias. fires: rows of how this pit's fires ended."""
 
     cooks: tuple[str, ...]
     logs: int
@@ -182,4 +182,5 @@ class PitLessons(Body):
     places: tuple[PlaceLesson, ...]
     misses: tuple[ForecastMiss, ...]
     bias: float
+    largest_bias: float
     trusted: bool

@@ -53,14 +53,16 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
     ctx.strokeStyle = ctx.fillStyle = ink("--smoke");
     ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
     ctx.setLineDash([3 * devicePixelRatio, 3 * devicePixelRatio]);
-    let [row, free] = [1, -Infinity]; // what would overlap goes a line lower
+    const free = [-Infinity, -Infinity, -Infinity]; // where each line of words has room again
     for (const { x: where, text } of [...marks].sort((a, b) => a.x - b.x)) {
       const left = plot.valToPos(where, "x", true);
       if (left < bbox.left || left > bbox.left + bbox.width) continue;
       ctx.beginPath(); ctx.moveTo(left, bbox.top); ctx.lineTo(left, bbox.top + bbox.height); ctx.stroke();
-      row = left < free ? (row % 4) + 1 : 1;
-      free = left + ctx.measureText(text).width + 6;
-      ctx.fillText(text, left + 3, bbox.top + 12 * row * devicePixelRatio);
+      const row = free.findIndex((from) => from <= left);
+      const end = left + ctx.measureText(text).width + 6;
+      if (row < 0 || end > bbox.left + bbox.width) continue; // the line alone: its word stands in the list below
+      free[row] = end;
+      ctx.fillText(text, left + 3, bbox.top + 12 * (row + 1) * devicePixelRatio);
     }
     ctx.restore();
   };

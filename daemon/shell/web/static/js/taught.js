@@ -3,7 +3,7 @@
 import { button, make } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { ask, live, tell } from "./live.js";
-import { day, difference, span, state, step } from "./words.js";
+import { capital, day, difference, span, state, step } from "./words.js";
 
 const minutes = (value) => span(value * 60);
 const degreesAnHour = (value) => `${Math.abs(Math.round(step(value)))}° an hour`;
@@ -13,7 +13,7 @@ function fireFace(told) {
   const unknown = "No log of this pit was followed to its end yet; the watch goes by other pits.";
   return make("ul", { class: "list" },
     lesson("A log lasts", told.log_interval === null ? "not known" : minutes(told.log_interval),
-      told.log_interval === null ? unknown : `Middle of the newest logs, which lasted ${minutes(told.shortest)} to ${minutes(told.longest)}; ${told.logs} seen in all, ${told.fires} ways their fires went down.`),
+      told.log_interval === null ? unknown : `Middle of the newest logs, which lasted ${minutes(told.shortest)} to ${minutes(told.longest)}; ${told.logs} seen in all.`),
     lesson("A log shows after", told.lag === null ? "not known" : minutes(told.lag), "From the mark to the turn of the pit."),
     lesson("Between logs the pit loses", told.drift === null ? "not known" : degreesAnHour(told.drift), "While it falls and nobody feeds it."));
 }
@@ -24,12 +24,12 @@ function placesFace(places) {
     lesson(place.place, `${difference(place.offset)} ${heatWord(place.offset)}`, `Against the mean of all places, over ${place.hours.toFixed(0)} h of cooking.`)))];
 }
 
-function missesFace(told) {
+function missesFace(told, nights) {
   const later = (value) => (Math.abs(value) < 0.5 ? "on time" : `${Math.abs(value).toFixed(1)} min ${value > 0 ? "later" : "sooner"}`);
   if (told.misses.length === 0) return [make("p", { class: "quiet" }, "No forecast was held against the truth yet.")];
   return [
-    told.trusted ? state("good", `In use: each hour ahead is moved ${later(told.bias)}`) : state("suspect", "Not in use yet: one late piece is no habit, three are"),
-    make("ul", { class: "list" }, ...told.misses.map((miss) => make("li", { class: "row" }, make("a", { href: `#cook/${encodeURIComponent(miss.cook)}` }, miss.piece), make("strong", { class: "num" }, later(miss.minutes_per_hour))))),
+    told.trusted ? state("good", `In use: each hour ahead is moved ${later(told.bias)}, and never by more than ${told.largest_bias} min`) : state("suspect", "Not in use yet: one late piece is no habit, three are"),
+    make("ul", { class: "list" }, ...told.misses.map((miss) => make("li", { class: "row" }, make("a", { href: `#cook/${encodeURIComponent(miss.cook)}` }, `${capital(miss.piece)}, ${nights.get(miss.cook) ?? miss.cook}`), make("strong", { class: "num" }, later(miss.minutes_per_hour))))),
     make("p", { class: "quiet" }, "Tender later or sooner than forecast, for each hour that was then ahead.")];
 }
 
@@ -61,7 +61,7 @@ export function taughtRoom(root) {
         make("ul", { class: "links" }, ...told.cooks.map((cook) => make("li", {}, make("a", { href: `#cook/${encodeURIComponent(cook)}` }, nights.get(cook) ?? cook))))),
       make("section", { class: "plate" }, make("h2", {}, "Its fires"), fireFace(told)),
       make("section", { class: "plate" }, make("h2", {}, "Its grate"), ...placesFace(told.places)),
-      make("section", { class: "plate" }, make("h2", {}, "Its forecasts"), ...missesFace(told)));
+      make("section", { class: "plate" }, make("h2", {}, "Its forecasts"), ...missesFace(told, nights)));
   };
   const tried = () => show().catch((error) => body.replaceChildren(make("p", { class: "plate" }, error.message)));
   root.replaceChildren(body, make("section", { class: "plate" }, make("h2", {}, "Start anew"),
