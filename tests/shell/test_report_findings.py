@@ -186,7 +186,7 @@ def test_safety_alarms_are_listed_and_others_are_not() -> None:
         alarm(60, "hold-falling/chuck", AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED),
         alarm(70, "fire-out/pit", AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED),
     ]
-    assert [time for time, _ in findings(kept(**night)).alarms] == [at(50)]
+    assert [time for time, _, _ in findings(kept(**night)).alarms] == [at(50)]
 
 
 # --- what to do differently -----------------------------------------------------------------------------------
@@ -256,7 +256,11 @@ def test_a_hot_place_is_named_with_both_temperatures() -> None:
 def test_a_probe_that_failed_is_named_with_its_evidence() -> None:
     night = quiet_night()
     night["core"] = [nan if 100 <= m < 120 or 200 <= m < 210 else core for m, core in enumerate(night["core"])]
-    night["events"] += [doubted(100, "chuck", Quality.BAD, "the device reports open")]
+    night["events"] += [
+        doubted(2, "chuck", Quality.SUSPECT, "put into cold meat"),
+        doubted(100, "chuck", Quality.BAD, "the device reports open"),
+        doubted(200, "chuck", Quality.BAD, "another word for the shorter gap"),
+    ]
     evidence = only(advice(**night), "Chuck roll")
     assert evidence == "It gave nothing to believe for 30 min in 2 spells (the device reports open)."
 
@@ -275,7 +279,7 @@ def test_wakes_that_were_not_needed_are_named() -> None:
 def test_a_pit_that_ran_hot_now_and_then_is_named() -> None:
     night = quiet_night()
     night["pit"] = [150.0 if 100 <= m < 140 else 121.0 for m in range(600)]
-    assert "once, 40 min in all, 15 °C at the highest (18:40)" in only(advice(**night), "Lay less wood")
+    assert "once, 40 min in all, 15 °C at the highest (18:40)" in only(advice(**night), "Close the draught")
 
 
 def test_every_lid_counts_once_it_is_a_habit() -> None:

@@ -196,7 +196,7 @@ def test_forecasts_wakes_and_held_back_stand_in_their_tables(page: Document, fou
     assert [row[2] for row in rows] == [Reader().clock(look.said.p50) for look in check.looks if look.said]
     wakes = page.tables["Wakes"][1:]
     assert [row[4] for row in wakes] == ["no"] + ["yes"] * (len(found.woken) - 1)
-    held = next(rows for caption, rows in page.tables.items() if caption.startswith("What would have"))[1:]
+    held = next(rows for caption, rows in page.tables.items() if caption.startswith("Told without a noise"))[1:]
     told_back = [e for e in found.cook.events if e["event"] == "notification" and e["held_back"]]
     assert [(row[1], row[2]) for row in held] == [(e["text"], e["held_back"]) for e in told_back]
 

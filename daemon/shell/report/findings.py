@@ -126,7 +126,8 @@ class ProbeTrouble:
 @dataclass(frozen=True, slots=True)
 class Findings:
     """Everything the report shows. start, end: first and last minute kept, engine s. pit: control value a minute.
-    bands: (since, band), oldest first. places: hottest first. alarms: (time, text) of the safety alarms raised."""
+    bands: (since, band), oldest first. places: hottest first. alarms: (time, text, consequence) of the safety
+    alarms raised."""
 
     cook: KeptCook
     start: float
@@ -142,7 +143,7 @@ class Findings:
     pieces: tuple[PieceFindings, ...]
     calls: tuple[Call, ...]
     held_back: tuple[HeldBack, ...]
-    alarms: tuple[tuple[float, str], ...]
+    alarms: tuple[tuple[float, str, str], ...]
     probes: tuple[ProbeTrouble, ...]
     yield_fraction: float | None
 
@@ -158,6 +159,8 @@ class Findings:
 def findings(cook: KeptCook) -> Findings:
     """Look a whole cook over. A cook of 20 h takes some tens of milliseconds."""
     start, end = cook.minutes[0] * MINUTE, (cook.minutes[-1] + 1) * MINUTE
+    if cook.ended is not None and cook.ended > start:
+        end = min(end, cook.ended)
     pit, cooking = pit_minutes(cook), cooking_minutes(cook)
     deeds = _deeds(cook)
     cooked = [v for v, on in zip(pit, cooking, strict=True) if on and not isnan(v)]
@@ -181,7 +184,7 @@ def findings(cook: KeptCook) -> Findings:
             if e["held_back"]
         ),
         alarms=tuple(_safety_alarms(cook)),
-        probes=tuple(_probe_troubles(cook, cooking, end)),
+        probes=tuple(_probe_troubles(cook, cooking, start, end)),
         yield_fraction=yield_fraction(cook.weights),
     )
 
@@ -323,35 +326,51 @@ def _call(
     )  # fmt: skip
 
 
-def _safety_alarms(cook: KeptCook) -> Iterable[tuple[float, str]]:
+def _safety_alarms(cook: KeptCook) -> Iterable[tuple[float, str, str]]:
     for event in named(cook, "alarm"):
         try:
-            safety = rule_by_id(event["rule"]).safety
+            rule = rule_by_id(event["rule"])
         except KeyError:  # a rule of another version
             continue
-        if safety and event["before"] == "normal" and event["after"] == "unacknowledged":
-            yield event_time(cook, event), event["text"]
+        if rule.safety and event["before"] == "normal" and event["after"] == "unacknowledged":
+            yield event_time(cook, event), event["text"], rule.consequence
 
 
-def _probe_troubles(cook: KeptCook, cooking: Sequence[bool], end: float) -> Iterable[ProbeTrouble]:
+def _probe_troubles(cook: KeptCook, cooking: Sequence[bool], start: float, end: float) -> Iterable[ProbeTrouble]:
     """Channels in use that gave no believed value for a while."""
     meat = {piece.channel for piece in cook.settings.pieces}
     for channel in cook.channels:
         if channel.id not in cook.series or (channel.role is not Role.PIT and channel.id not in meat):
             continue
-        on = _in_use(cook, channel.id, cooking, end)
-        gaps, length = [], 0
-        for value, used in (*zip(cook.series[channel.id], on, strict=True), (0.0, False)):
-            if used and isnan(value):
-                length += 1
-            elif length:
-                gaps.append(length)
-                length = 0
+        gaps = _gaps(cook.series[channel.id], _in_use(cook, channel.id, cooking, end))
         if gaps:
-            bad = [
-                e["evidence"] for e in named(cook, "quality") if e["channel"] == channel.id and e["quality"] != "good"
-            ]
-            yield ProbeTrouble(channel.name or channel.id, len(gaps), sum(gaps) * MINUTE, bad[0] if bad else "")
+            worst = max(gaps, key=lambda gap: gap[1])
+            seconds = sum(length for _, length in gaps) * MINUTE
+            evidence = _why_unbelieved(cook, channel.id, start + worst[0] * MINUTE, worst[1] * MINUTE)
+            yield ProbeTrouble(channel.name or channel.id, len(gaps), seconds, evidence)
+
+
+def _gaps(values: Sequence[float], used: Sequence[bool]) -> list[tuple[int, int]]:
+    """(index of its first minute, length) of each run of minutes without a believed value while in use."""
+    gaps, length = [], 0
+    for index, (value, on) in enumerate((*zip(values, used, strict=True), (0.0, False))):
+        if on and isnan(value):
+            length += 1
+        elif length:
+            gaps.append((index - length, length))
+            length = 0
+    return gaps
+
+
+def _why_unbelieved(cook: KeptCook, channel: str, begun: float, seconds: float) -> str:
+    """What the watch said of the channel around that gap; the last word counts."""
+    said = [
+        e["evidence"]
+        for e in named(cook, "quality")
+        if e["channel"] == channel and e["quality"] != "good"
+        and begun - SAME_DEED <= event_time(cook, e) <= begun + seconds
+    ]  # fmt: skip
+    return said[-1] if said else ""
 
 
 def _in_use(cook: KeptCook, channel: str, cooking: Sequence[bool], end: float) -> Sequence[bool]:

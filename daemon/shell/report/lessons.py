@@ -41,7 +41,7 @@ def lessons(found: Findings, reader: Reader) -> tuple[Lesson, ...]:
     every: list[Lesson] = [*(list(_band(found, reader)) or _fire(found, reader)), *_too_hot(found, reader)]
     for piece in found.pieces:
         every += [*_served(found, piece, reader), *_wrap(piece, reader), *_hold(piece, reader)]
-    every += [*_places(found, reader), *_lid(found, reader), *_probes(found), *_wakes(found, reader)]
+    every += [*_places(found, reader), *_lid(found, reader), *_probes(found, reader), *_wakes(found, reader)]
     return tuple(every)
 
 
@@ -85,7 +85,7 @@ def _too_hot(found: Findings, reader: Reader) -> Iterable[Lesson]:
     hot = [s for s in found.high if not s.lid]
     if LONG_OUTSIDE <= sum(s.seconds for s in hot) < MOSTLY * found.figures.cooking:
         yield Lesson(
-            "Lay less wood at a time, or close the draught before the new log flares.",
+            "Close the draught earlier, or lay less wood at a time.",
             f"The pit lay over its band {_times(len(hot))}, {duration(sum(s.seconds for s in hot))} in all, "
             f"{reader.difference(max(s.depth for s in hot))} at the highest ({_when(hot, reader)}).",
         )
@@ -167,10 +167,10 @@ def _lid(found: Findings, reader: Reader) -> Iterable[Lesson]:
         yield Lesson("Keep the lid shut; read the probes instead.", f"It was opened {_times(len(lids))}{cost}.")
 
 
-def _probes(found: Findings) -> Iterable[Lesson]:
+def _probes(found: Findings, reader: Reader) -> Iterable[Lesson]:
     for trouble in found.probes:
         if trouble.seconds >= LONG_BLIND:
-            said = f" ({trouble.evidence})" if trouble.evidence else ""
+            said = f" ({reader.in_unit(trouble.evidence)})" if trouble.evidence else ""
             yield Lesson(
                 f"Look after the probe “{trouble.channel}”: plug, lead and seat.",
                 f"It gave nothing to believe for {duration(trouble.seconds)} in {_spells(trouble.times)}{said}.",

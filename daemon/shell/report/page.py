@@ -266,7 +266,7 @@ def _safety(found: Findings, reader: Reader) -> Element:
     parts: list[Element] = [node("p", CAUTION, class_="caution")]
     for piece in found.pieces:
         parts += _safety_of(piece, reader)
-    raised = [node("li", f"{reader.clock(time)} {text}") for time, text in found.alarms]
+    raised = [node("li", f"{reader.clock(time)} {text}. {why}") for time, text, why in found.alarms]
     parts.append(node("h3", "Safety alarms raised"))
     parts.append(node("ul", raised, class_="notes") if raised else node("p", "None."))
     return node("section", node("h2", "Food-safety record"), parts)
@@ -306,7 +306,7 @@ def _people(found: Findings, reader: Reader) -> Element:
         if rows else node("p", "Nothing woke you."),
         [node("p", f"Test wake at {reader.clock(c.time)}.") for c in tests],
         node("h3", "Held back"),
-        _table("What would have made a noise and was kept for the morning", ("At", "Text", "Why"), held)
+        _table("Told without a noise, and why", ("At", "Text", "Why"), held)
         if held else node("p", "Nothing."),
     )  # fmt: skip
 
