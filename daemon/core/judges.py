@@ -147,7 +147,10 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
     lasting = sight.fire.lasting_slope
     fall = slope if isnan(lasting) else max(slope, lasting)
     by_slope = (sight.pit - band.low) / -fall * 60.0 if fall < 0 else FAR_OFF
-    urgent = left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
+    if left is not None and not isnan(lasting) and sight.pit < (band.low + band.high) / 2:
+        left = min(left, max(0.0, by_slope))  # a forecast calmer than the pit itself is not believed
+    wants = sight.pit <= band.high  # what is too hot wants no wood, however fast it comes down
+    urgent = wants and left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
     calm = left is None or left > lead + 300.0 or slope > TURNING or by_slope > 2 * FALL_IN_SIGHT * lead
     because = f"{sight.pit:.0f} °C, " + ("below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min")
     return _say(sight, rule.id, "pit", sight.settings.pit_name, low or urgent,

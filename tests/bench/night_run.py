@@ -113,6 +113,9 @@ class NightRun:
             return
         alarms = (n.alarm, *n.merged)
         self.told.append(Told(now, "phone" in n.audiences, alarms, n.text))
+        if self.script.stop_after_call is not None and len(self.told) == 1:
+            after, lasts = self.script.stop_after_call
+            self._at(now + after, self._stop(now + after + lasts))
         views = [self.engine.alarms.view(alarm) for alarm in alarms]
         self.hollow += not any(v is not None and v.state is AlarmState.UNACKNOWLEDGED for v in views)
         heard = False
@@ -216,6 +219,8 @@ class NightRun:
 
     def _stop(self, until: float) -> Callable[[], None]:
         def stop() -> None:
+            if self.stopped_until is not None:
+                return
             self._fire_deadlines()
             self.dumped = json.dumps(self.engine.dump())
             self.stopped_until = until

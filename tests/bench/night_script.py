@@ -45,7 +45,7 @@ PIT_PROBES = ("pit-left", "pit-right", "pit-firebox")
 @dataclass(frozen=True)
 class Script:
     """What happens on a night. inputs: (time, input) from outside the pit. downs: spells of a phone without network.
-    stops: (time, s) the watch is down. steps: (time, offset, trusted) of the wall clock. spells: bad luck of the cook's
+    stops: (time, s) the watch is down; stop_after_call: (s after the first call, s), for then an alarm stands. steps: (time, offset, trusted) of the wall clock. spells: bad luck of the cook's
     world that a woken person ends, as (time, act on, amount)."""
 
     kind: str
@@ -53,6 +53,7 @@ class Script:
     inputs: tuple[tuple[float, Input], ...] = ()
     downs: tuple[tuple[float, float], ...] = ()
     stops: tuple[tuple[float, float], ...] = ()
+    stop_after_call: tuple[float, float] | None = None
     steps: tuple[tuple[float, float, bool], ...] = ((0.0, FRIDAY_17_00, True),)
     failures: tuple[ProbeFailure, ...] = ()
     held: bool = False
@@ -114,6 +115,7 @@ def draw(kind: str, rng: np.random.Generator) -> Script:
             made["stops"] = tuple(
                 (round(t, 1), float(s)) for t, s in zip(begins, rng.uniform(5, 1200, many), strict=True)
             )
+            made["stop_after_call"] = float(rng.uniform(1, 150)), float(rng.uniform(5, 600))
         case "clock-step":
             start = float(rng.choice([0.0, FRIDAY_17_00]))
             by = float(rng.choice([86400.0, -3600.0, 3600.0]))

@@ -72,12 +72,10 @@ class Silent(Build):
 class Eager(Build):
     """Holds the pit to a band much narrower than the cook's."""
 
-    kind = "uneventful"
-    nights = 3
     bar = "false wakes a night"
 
     def engine(self, settings: WatchSettings) -> Engine:
-        band = Band(settings.cook.band.high - 7.0, settings.cook.band.high)
+        band = Band(settings.cook.band.low + 14.0, settings.cook.band.high)
         return Engine(replace(settings, cook=replace(settings.cook, band=band)))
 
 
@@ -89,7 +87,9 @@ class Hasty(Build):
 
     def engine(self, settings: WatchSettings) -> Engine:
         announcing = replace(settings.announcing, sleeper=SleeperSettings(30.0, 30.0, 30.0, 30.0))
-        return Engine(replace(settings, announcing=announcing))
+        made = Engine(replace(settings, announcing=announcing))
+        made.annunciator = Annunciator(tuple(replace(r, time_to_act=60.0) for r in ALARM_RULES), announcing)
+        return made
 
 
 class Forgetful(Build):
@@ -118,7 +118,7 @@ class Doubling(Build):
     """Forgets after a restart which messages it has sent."""
 
     kind = "restart"
-    nights = 4
+    nights = 8
     bar = "message ids used twice"
 
     def load(self, engine: Engine, dumped: dict[str, Any]) -> None:
