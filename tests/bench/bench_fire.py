@@ -37,6 +37,8 @@ ONE_FEEDING = 15
 """Logs laid closer than this many minutes are one feeding."""
 QUERY_EVERY = 5
 NAIVE_CAP = 180.0
+LEAD, LONG_NAP = 22.0, 60.0
+"""Minutes a sleeper needs by default, and minutes of fire ahead that are surely worth lying down for."""
 
 
 @dataclass
@@ -107,6 +109,8 @@ def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure
     off, naive_off, constant_off = abs(middle - true), abs(naive - true), abs(constant - true)
     warned, urgent = _mean(middle[near] <= 25), _mean(middle[far] <= 15)
     inside = _mean((low <= true) & (true <= high))
+    long = true >= LONG_NAP
+    given, overslept = _mean(low[long] > LEAD), _mean(low > true)
 
     def beside(which: Mask) -> str:
         return f"slope {_mean(naive_off[which]):.1f}, constant {_mean(constant_off[which]):.1f}"
@@ -121,6 +125,9 @@ def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure
                f"slope {_mean(naive[far] <= 15):.2f}, constant {float(constant <= 15):.2f}; n {far.sum()}"),
         Figure(f"{name}: 90 % interval holds the truth", inside, ".85-.95", 0.85 <= inside <= 0.95,
                f"median width {np.median(high - low) if high.size else nan:.0f} min"),
+        Figure(f"{name}: a nap given when {LONG_NAP:.0f} min are left", given, ">= .50", given >= 0.5,
+               f"common practice, no source; n {long.sum()}"),
+        Figure(f"{name}: a nap longer than the fire", overslept, "<= .05", overslept <= 0.05),
     ]  # fmt: skip
 
 
