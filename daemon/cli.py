@@ -1,4 +1,4 @@
-"""The command line: pitvigil run | check | demo | replay | devices | calibrate | notify-test | plan | doctor."""
+"""The command line: what may be called stands in `_parser`, and each command is a function below."""
 
 from __future__ import annotations
 
@@ -70,10 +70,42 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--seed", type=int, default=1, help="which night")
     demo.add_argument("--hours", type=float, help="stop after this many simulated hours")
     demo.add_argument("--plain", action="store_true", help="lines instead of a live view")
-    replay = command("replay", _replay, "judge a recorded cook and write its events")
-    replay.add_argument("log", type=Path, metavar="LOG.csv")
-    files(replay)
+    replay = command("replay", _replay, "judge a recorded or kept cook again and write its events")
+    replay.add_argument(
+        "log", type=Path, metavar="LOG.csv", nargs="?", help="a recorded cook; or name a kept one with --journal"
+    )
+    replay.add_argument("--rig", type=Path, help="rig file (TOML); a kept cook brings its own")
+    replay.add_argument("--cook", help="cook file (TOML), or with --journal the id of a kept cook")
+    replay.add_argument("--journal", type=Path, metavar="DIR", help="state directory of the watch that kept the cook")
     replay.add_argument("--events", type=Path, help="write the events here instead of to standard output")
+    replay.add_argument("--what-if", action="store_true", help="print what would have woken you, then and now")
+    replay.add_argument(
+        "--set", action="append", default=[], metavar="KEY=VALUE", help="what to change; a wrong key names the known"
+    )
+
+    def library(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("--state", type=Path, help="directory of the journal")
+        sub.add_argument("--rig", type=Path, help="rig file that names it, instead")
+
+    cooks = command("cooks", _cooks, "list, search and compare the kept cooks")
+    library(cooks)
+    cooks.add_argument("--search", nargs="+", metavar="WORD", help="in name, pit, pieces, verdict, weather, day")
+    cooks.add_argument("--compare", nargs="+", metavar="ID", help="two or more side by side and on one time axis")
+    export = command("export", _export, "write a kept cook as CSV or Parquet")
+    export.add_argument("cook_id", metavar="ID")
+    library(export)
+    target = export.add_mutually_exclusive_group(required=True)
+    target.add_argument("--csv", type=Path, metavar="FILE")
+    target.add_argument("--parquet", type=Path, metavar="FILE")
+    export.add_argument("--marks", type=Path, metavar="FILE", help="with --csv: who made each mark, and its note")
+    bring = command("import", _import, "bring a recorded cook into the library")
+    bring.add_argument("log", type=Path, metavar="FILE.csv")
+    library(bring)
+    bring.add_argument("--name", required=True, help="of the cook")
+    bring.add_argument("--pit", required=True, help="name of the pit")
+    bring.add_argument("--cook", type=Path, help="cook file (TOML): what was on; needs --rig")
+    bring.add_argument("--marks", type=Path, help="a second file with columns time, mark, by, note")
+    bring.add_argument("--band", type=float, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"), help="°C")
     devices = command("devices", _devices, "list what hangs on serial and BLE, with a stanza to paste for each")
     devices.add_argument("--seconds", type=float, default=8.0, help="how long to listen for BLE")
     devices.add_argument("--no-ble", action="store_true", help="serial only")
@@ -149,21 +181,51 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _replay(options: argparse.Namespace) -> int:
+    from daemon.cook_commands import ask_what_if, replay_kept, tell_mistakes
     from daemon.replay import replay_log
 
+    if options.journal is None and (options.log is None or options.rig is None):
+        complain("name a recorded cook and its --rig, or a kept one with --journal and --cook")
+        return EXIT_BAD_CONFIG
+    if options.journal is not None and (options.log is not None or options.cook is None):
+        complain("--journal takes the id of a kept cook with --cook, and no LOG.csv")
+        return EXIT_BAD_CONFIG
+    if options.what_if or options.set:
+        return ask_what_if(options, complain)
+    if options.journal is not None:
+        return replay_kept(options, complain)
     try:
         with contextlib.ExitStack() as stack:
             out = stack.enter_context(options.events.open("w", encoding="utf-8")) if options.events else sys.stdout
-            readings, mistakes = replay_log(options.log, options.rig, options.cook, out)
+            cook = Path(options.cook) if options.cook else None
+            readings, mistakes = replay_log(options.log, options.rig, cook, out)
     except OSError as error:
         complain(f"{error.filename}: {error.strerror}")
         return EXIT_BAD_CONFIG
-    for line in mistakes.shown:
-        complain(f"{options.log}: {line}")
-    if mistakes.count:
-        complain(f"{options.log}: {mistakes.count} cells or lines could not be used; the rest was judged")
+    tell_mistakes(options.log, mistakes, complain)
     complain(f"{readings} readings judged")
     return 0
+
+
+def _cooks(options: argparse.Namespace) -> int:
+    from daemon.cook_commands import list_cooks
+
+    return list_cooks(options, complain)
+
+
+def _export(options: argparse.Namespace) -> int:
+    from daemon.cook_commands import export_cook
+
+    return export_cook(options, complain)
+
+
+def _import(options: argparse.Namespace) -> int:
+    from daemon.cook_commands import import_cook
+
+    if options.cook is not None and options.rig is None:
+        complain("--cook needs --rig: it speaks of the rig's channels")
+        return EXIT_BAD_CONFIG
+    return import_cook(options, say, complain)
 
 
 def _devices(options: argparse.Namespace) -> int:

@@ -1,7 +1,8 @@
 """A recorded cook, read as fast as it can be judged: CSV in, one JSON object a line out. Also a journal, for the same events.
 
-CSV: `time` (RFC 3339) first, a column a channel in °C; empty = no sample, `open` or `short` = sensor fault; an optional
-column `mark` with what the cook did: a word of MarkKind, or `word:piece`.
+CSV: `time` (RFC 3339) first, a column a channel in °C; empty = no sample, a word of Fault (`open`, `short`) = sensor fault,
+`?` behind a number = the device itself doubts it; an optional column `mark` with what the cook did: a word of MarkKind, or
+`word:piece`.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
-from math import isfinite
 from pathlib import Path
 from typing import TextIO
 
@@ -24,9 +24,12 @@ from daemon.settings_from_files import watch_settings
 from daemon.shell.journal import Journal
 from daemon.shell.resume import replayed
 from daemon.shell.wording import event_to_dict
-from drivers.reading import Fault, Reading, on_grid
+from drivers.reading import Fault, Quality, Reading, on_grid
 
-FAULT_WORDS = {"open": Fault.OPEN_CIRCUIT, "short": Fault.SHORT_CIRCUIT}
+FAULT_WORDS = {fault.value: fault for fault in Fault}
+DOUBTED = "?"
+HOTTEST = 1000.0
+"""°C, either way: beyond this no probe of this trade reads, and a journal could not hold it exactly."""
 SHOWN_MISTAKES = 20
 """Lines of the log named one by one; the rest are counted."""
 END_OF_LOG = 60.0
@@ -46,24 +49,41 @@ class LogMistakes:
             self.shown.append(f"line {line}, column {column!r} = {value[:40]!r}: {why}")
 
 
-def read_log(file: TextIO, name: str, channels: Iterable[str], mistakes: LogMistakes) -> Iterator[tuple[float, Input]]:
-    """Inputs of a recorded cook. Raises ConfigError when the header cannot be used; a bad cell is counted and skipped."""
-    rows = csv.reader(file)
+def open_log(log: Path) -> TextIO:
+    """Also with the mark that spreadsheets put first, and with bytes that are no UTF-8 (the cell they stand in is named)."""
+    return log.open(newline="", encoding="utf-8-sig", errors="replace")
+
+
+def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | None) -> list[str]:
+    """The first line of a log, checked. channels: ids of the rig, None = any. Raises ConfigError."""
     header = [h.strip() for h in next(rows, [])]
-    known = set(channels)
     if not header or header[0] != "time":
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], "the first column must be `time`")])
+    twice = [h for h in header if header.count(h) > 1]
+    if twice:
+        raise ConfigError([Problem(name, "(header)", repr(twice[0]), "the column stands there twice")])
+    known = set(header[1:]) if channels is None else set(channels)
     strange = [h for h in header[1:] if h != "mark" and h not in known]
     if strange:
         remedy = f"no channel of the rig has this id; the rig has: {', '.join(sorted(known))}"
         raise ConfigError([Problem(name, "(header)", repr(strange[0]), remedy)])
+    return header
+
+
+def read_log(
+    file: TextIO, name: str, channels: Iterable[str] | None, mistakes: LogMistakes
+) -> Iterator[tuple[float, Input]]:
+    """Inputs of a recorded cook. Raises ConfigError when the header cannot be used; a bad cell is counted and skipped."""
+    rows = csv.reader(file)
+    header = log_header(rows, name, channels)
     columns = [(index, title) for index, title in enumerate(header) if index and title != "mark"]
     mark_column = header.index("mark") if "mark" in header else None
     last = float("-inf")
-    for number, row in enumerate(rows, start=2):
-        if not row:
-            continue
-        now = _time(row[0])
+    for number, row in csv_lines(rows, mistakes):
+        for extra in row[len(header) :]:
+            if extra.strip():
+                mistakes.add(number, "(none)", extra, "stands beyond the last column of the header")
+        now = utc_of(row[0])
         if now is None:
             mistakes.add(number, "time", row[0], "not an RFC 3339 time with an offset")
             continue
@@ -77,20 +97,39 @@ def read_log(file: TextIO, name: str, channels: Iterable[str], mistakes: LogMist
             if text:
                 reading = _reading(channel, text, now)
                 if reading is None:
-                    mistakes.add(number, channel, text, "neither a number of °C nor `open` nor `short`")
+                    mistakes.add(number, channel, text, NOT_A_READING)
                 else:
                     readings.append(reading)
         if readings:
             yield now, Readings(tuple(readings))
         if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
-            mark = _mark(row[mark_column].strip())
+            mark = mark_of(row[mark_column].strip())
             if mark is None:
                 mistakes.add(number, "mark", row[mark_column], f"known: {', '.join(MarkKind)}")
             else:
                 yield now, mark
 
 
-def _time(text: str) -> float | None:
+def csv_lines(rows: Iterator[list[str]], mistakes: LogMistakes) -> Iterator[tuple[int, list[str]]]:
+    """Line numbers and cells of what is not empty; a line that is no CSV is counted."""
+    number = 1
+    while True:
+        number += 1
+        try:
+            row = next(rows, None)
+        except csv.Error as error:
+            mistakes.add(number, "(all)", "", str(error))
+            continue
+        if row is None:
+            return
+        if row:
+            yield number, row
+
+
+NOT_A_READING = f"neither °C between -{HOTTEST:.0f} and {HOTTEST:.0f} nor a word for a fault ({', '.join(FAULT_WORDS)})"
+
+
+def utc_of(text: str) -> float | None:
     """UTC seconds on whole milliseconds, or None."""
     try:
         at = datetime.fromisoformat(text.strip())
@@ -102,14 +141,15 @@ def _time(text: str) -> float | None:
 def _reading(channel: str, text: str, now: float) -> Reading | None:
     if text in FAULT_WORDS:
         return Reading(channel, None, now, FAULT_WORDS[text])
+    quality = Quality.SUSPECT if text.endswith(DOUBTED) else Quality.GOOD
     try:
-        celsius = float(text)
+        celsius = float(text.removesuffix(DOUBTED))
     except ValueError:
         return None
-    return Reading(channel, on_grid(celsius), now) if isfinite(celsius) else None
+    return Reading(channel, on_grid(celsius), now, quality=quality) if abs(celsius) <= HOTTEST else None
 
 
-def _mark(text: str) -> Mark | None:
+def mark_of(text: str) -> Mark | None:
     """ "log", or "wrapped:chuck" where it concerns one piece."""
     word, _, piece = text.partition(":")
     return Mark(MarkKind(word), piece or None) if word in set(MarkKind) else None
@@ -151,7 +191,7 @@ def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -
                 readings += len(item.readings)
             yield now, item
 
-    with log.open(newline="", encoding="utf-8") as file:
+    with open_log(log) as file:
         inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
         for event in with_forecasts(engine, counted(inputs)):
             _write(event, engine.wall.offset, out)

@@ -71,14 +71,14 @@ def _announcing(rig: Rig) -> AnnouncingSettings:
             names.setdefault(audience, []).append(delivery.name)
     return AnnouncingSettings(
         quiet=QuietHours(people.quiet_from, people.quiet_until, ZoneInfo(people.zone)),
-        sleeper=_sleeper(people.lead_minutes),
+        sleeper=sleeper_of(people.lead_minutes),
         wake_for_wrap=people.wake_for_wrap,
         fahrenheit=people.unit == "F",
         audiences=tuple((a, tuple(n)) for a, n in names.items()),
     )
 
 
-def _sleeper(minutes: float) -> SleeperSettings:
+def sleeper_of(minutes: float) -> SleeperSettings:
     """The cook's own lead, in the usual proportions."""
     usual, share = SleeperSettings(), minutes * 60 / DEFAULT_LEAD
     return SleeperSettings(

@@ -131,12 +131,13 @@ class CookRecords:
 
     # --- entries -------------------------------------------------------------------------------------
 
-    def _journals(self) -> list[Path]:
+    def journals(self) -> list[Path]:
+        """The watch's own, and those of cooks that were brought in."""
         own = [self._journal] if self._journal.exists() else []
         return own + sorted((self._journal.parent / IMPORTED).glob("*.sqlite"))
 
     def _entries(self) -> Iterator[CookEntry]:
-        for journal in self._journals():
+        for journal in self.journals():
             with reading(journal) as db:
                 rows = db.execute(f"SELECT {ENTRY_COLUMNS} FROM kept_cooks").fetchall()
             for row in rows:
