@@ -129,8 +129,6 @@ async def asked(question: Callable[[], Answer]) -> Answer:
         raise Refused(503, str(error) or "not available here") from None
     except UnknownCook as error:
         raise Refused(404, f"no such cook is kept: {error}", "cook") from None
-    except ValueError as error:
-        raise Refused(422, str(error)) from None
 
 
 class Api:
