@@ -12,6 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from daemon.shell.cook_records import CookRecords
+from daemon.shell.web.contract import CookNotes
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.system.page_browser import AXE, CHROMIUM, WCAG, chromium
 
@@ -22,7 +23,9 @@ pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {C
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     home = tmp_path_factory.mktemp("report")
     file = home / "report.html"
-    file.write_bytes(CookRecords(make_journal(home)).report(FIRST))
+    records = CookRecords(make_journal(home))
+    records.amend(FIRST, CookNotes(verdict="Tender", photos=("x" * 120 + ".jpg",), wood=20.0))
+    file.write_bytes(records.report(FIRST))
     return file
 
 
@@ -58,7 +61,7 @@ def test_axe_has_nothing_to_complain_of(
 def test_it_fits_and_shows_one_form_of_each_drawing(browser: Browser, report: Path, width: int) -> None:
     page = opened(browser, report, width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert page.evaluate("[...document.querySelectorAll('.scroll')].every((s) => s.scrollWidth <= s.clientWidth)")
+    assert page.evaluate("[...document.querySelectorAll('section')].every((s) => s.scrollWidth <= s.clientWidth)")
     shown = [page.locator(f".{form}").first.is_visible() for form in ("narrow", "wide")]
     assert shown == ([True, False] if width < 720 else [False, True])
     page.context.close()

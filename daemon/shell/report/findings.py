@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from math import isnan
-from typing import Any
 
 from daemon.core.alarm_rules import rule_by_id
 from daemon.core.evenness import PlaceHeat, evenness
 from daemon.core.piece_watch import ON_FIRE
-from daemon.core.rehearsal import TEST_WAKE
 from daemon.core.settings import Band, PieceSettings, Role
 from daemon.core.trace import MINUTE
 from daemon.shell.cook_summary import (
@@ -24,6 +22,7 @@ from daemon.shell.cook_summary import (
     yield_fraction,
 )
 from daemon.shell.kept_cook import KeptCook
+from daemon.shell.report.calls import Call, HeldBack, calls, held_back, named
 from daemon.shell.report.forecast_checks import ForecastCheck, forecast_checks
 from daemon.shell.report.safety_account import SafetyAccount, safety_account
 
@@ -31,8 +30,6 @@ LEAST_SPELL = 5 * MINUTE
 """A shorter stay outside the band is a breath, not a spell. Common practice, no source."""
 SAME_DEED = 10 * MINUTE
 """A sign this close to a mark of its kind is the same deed, seen twice."""
-ANSWERED_WITHIN = 60 * MINUTE
-"""A deed later than this after a call was hardly an answer to it. Common practice, no source."""
 
 SIGNS = {"log-added": "log", "lid-opened": "lid-open"}
 """What the watch saw in the trace, in the words of the marks. A closing lid is drawn by nobody."""
@@ -86,31 +83,6 @@ class PieceFindings:
     checks: tuple[ForecastCheck, ...]
     safety: SafetyAccount
     served: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Call:
-    """A message that woke, with its repeats. needed: the cook's own judgement. deed: what was marked or seen next, and
-    when."""
-
-    time: float
-    text: str
-    alarm: str
-    times: int
-    acknowledged_at: float | None = None
-    needed: bool | None = None
-    deed: tuple[float, str] | None = None
-
-    @property
-    def test(self) -> bool:
-        return self.alarm == TEST_WAKE
-
-
-@dataclass(frozen=True, slots=True)
-class HeldBack:
-    time: float
-    text: str
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,21 +149,12 @@ def findings(cook: KeptCook) -> Findings:
         places=evenness(place_minutes(cook, cooking), {}).places,
         deeds=deeds,
         pieces=tuple(_piece(cook, piece, end) for piece in cook.settings.pieces),
-        calls=_calls(cook),
-        held_back=tuple(
-            HeldBack(event_time(cook, e), e["text"], e["held_back"])
-            for e in named(cook, "notification")
-            if e["held_back"]
-        ),
+        calls=calls(cook),
+        held_back=held_back(cook),
         alarms=tuple(_safety_alarms(cook)),
         probes=tuple(_probe_troubles(cook, cooking, start, end)),
         yield_fraction=yield_fraction(cook.weights),
     )
-
-
-def named(cook: KeptCook, *names: str) -> list[Mapping[str, Any]]:
-    """Events of these names, oldest first."""
-    return [event for event in cook.events if event["event"] in names]
 
 
 # --- the pit ---------------------------------------------------------------------------------------------------
@@ -291,39 +254,7 @@ def _stalls(cook: KeptCook, piece: str, end: float) -> tuple[tuple[float, float]
     return tuple(stalls)
 
 
-# --- the people ------------------------------------------------------------------------------------------------
-
-
-def _calls(cook: KeptCook) -> tuple[Call, ...]:
-    """Wakes, one for each occurrence of an alarm, oldest first."""
-    told: dict[tuple[str, int], list[Mapping[str, Any]]] = {}
-    for event in named(cook, "notification"):
-        if event["level"] == "wake":
-            told.setdefault((event["alarm"], event["occurrence"]), []).append(event)
-    judged = {e["notification"]: e["needed"] for e in named(cook, "wake-judged")}
-    return tuple(_call(cook, alarm, occurrence, events, judged) for (alarm, occurrence), events in told.items())
-
-
-def _call(
-    cook: KeptCook, alarm: str, occurrence: int, told: Sequence[Mapping[str, Any]], judged: Mapping[str, bool]
-) -> Call:
-    time = event_time(cook, told[0])
-    seen = (
-        event_time(cook, e)
-        for e in named(cook, "alarm")
-        if e["alarm"] == alarm and e["occurrence"] == occurrence and e["after"].endswith("acknowledged")
-        and not e["after"].endswith("unacknowledged")
-    )  # fmt: skip
-    deeds = sorted(
-        (event_time(cook, e), e["kind"])
-        for e in named(cook, "mark")
-        if time < event_time(cook, e) <= time + ANSWERED_WITHIN
-    )
-    verdicts = [judged[e["id"]] for e in told if e["id"] in judged]
-    return Call(
-        time, told[0]["text"], alarm, len(told), next(seen, None), verdicts[-1] if verdicts else None,
-        deeds[0] if deeds and alarm != TEST_WAKE else None,
-    )  # fmt: skip
+# --- the watch itself ------------------------------------------------------------------------------------------
 
 
 def _safety_alarms(cook: KeptCook) -> Iterable[tuple[float, str, str]]:

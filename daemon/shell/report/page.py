@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from importlib.resources import files
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -12,17 +12,15 @@ from daemon.core.safety import CLOSING
 from daemon.core.trace import MINUTE
 from daemon.shell.kept_cook import KeptCook
 from daemon.shell.report import curves
-from daemon.shell.report.findings import Call, Findings, PieceFindings, Spell, findings
+from daemon.shell.report.blocks import drawing, key, table
+from daemon.shell.report.calls import Call
+from daemon.shell.report.findings import Findings, PieceFindings, Spell, findings
 from daemon.shell.report.forecast_checks import ForecastCheck, Look
 from daemon.shell.report.lessons import lessons
 from daemon.shell.report.markup import Child, Element, document, node
 from daemon.shell.report.reader import UNKNOWN, Reader, duration, percent
 
-NARROW, WIDE = 336.0, 860.0
-"""Widths of the two forms of every drawing, CSS pixels: a phone's and a page's. Only one is ever shown."""
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
-STACKED_FROM = 3
-"""Columns above which a table is stacked on a phone."""
 GOAL_WORDS = {Goal.WRAP: "wrap", Goal.TENDER: "tender", Goal.TARGET: "target"}
 FORMS = "Filled: marked by the cook. Hollow: seen in the curve, marked by nobody."
 A_DAY = 86400.0
@@ -114,17 +112,17 @@ def _figures(found: Findings, reader: Reader) -> Element:
 
 def _whole(found: Findings, reader: Reader) -> Element:
     keys = [
-        _key("band", "band of the pit", "band"),
-        _key("line pit", "pit"),
-        *(_key(f"line piece s{n}", f"{p.settings.name}, core") for n, p in enumerate(found.pieces)),
+        key("band", "band of the pit", "band"),
+        key("line pit", "pit"),
+        *(key(f"line piece s{n}", f"{p.settings.name}, core") for n, p in enumerate(found.pieces)),
     ]
     if any(piece.stalls for piece in found.pieces):
-        keys.append(_key("stalled s0", "stall"))
+        keys.append(key("stalled s0", "stall"))
     return node(
         "section",
         node("h2", "The whole cook"),
         node("ul", keys, class_="legend"),
-        _drawing(
+        drawing(
             lambda width: curves.whole_cook(found, reader, width),
             f"{reader.unit} over local time. On the fire rail: triangles are logs, squares an open lid. {FORMS} "
             "Under it: filled circles are wakes, hollow ones tests.",
@@ -154,12 +152,12 @@ def _fire(found: Findings, reader: Reader) -> Element:
         bands,
         node("p", f"Logs marked: {logs}. Lid opened, marked or seen: {lids}. Half of the cooking time the pit held "
              f"{reader.temperature(found.held_at)} or less."),
-        node("ul", [_key(f"line place s{n}", name) for n, (name, _) in enumerate(named)], class_="legend"),
-        _drawing(lambda width: curves.the_pit(found, reader, width), f"Every place of the pit, {reader.unit}."),
-        _table("Places, over the minutes all of them were read while meat was on the fire",
+        node("ul", [key(f"line place s{n}", name) for n, (name, _) in enumerate(named)], class_="legend"),
+        drawing(lambda width: curves.the_pit(found, reader, width), f"Every place of the pit, {reader.unit}."),
+        table("Places, over the minutes all of them were read while meat was on the fire",
                ("Place", "Mean", "Against the mean of all"),
                [(h.place, reader.temperature(h.celsius), reader.difference(h.offset, 1, sign=True)) for h in found.places]),
-        _table("Spells of five minutes or more outside the band while meat was on the fire",
+        table("Spells of five minutes or more outside the band while meat was on the fire",
                ("From", "Lasted", "Where", "At the worst", "Next log"), [row[1:] for row in spells])
         if spells else node("p", "Never five minutes outside the band while meat was on the fire."),
     )  # fmt: skip
@@ -198,7 +196,7 @@ def _piece(piece: PieceFindings, found: Findings, reader: Reader) -> Element:
         node("h2", own.name),
         node("p", "; ".join(facts) + "."),
         stalls,
-        _table(f"Stages of {own.name}", ("Stage", "From", "Lasted", "Core then", "Because"), rows)
+        table(f"Stages of {own.name}", ("Stage", "From", "Lasted", "Core then", "Because"), rows)
         if rows else node("p", "It never went on."),
     )  # fmt: skip
 
@@ -237,13 +235,13 @@ def _check(piece: PieceFindings, check: ForecastCheck, reader: Reader) -> list[E
     parts = [
         node("h3", name),
         node("p", f"The core first read it at {reader.clock(check.came)}."),
-        _table(
+        table(
             f"What was said on the way: {name}", ("When", "Said at", "It comes at", "Between", "Off by", "Held"), rows
         ),
     ]
     if len([s for s in check.all if s.asked_at < check.came]) > 1:
         parts.append(
-            _drawing(
+            drawing(
                 lambda width: curves.funnel(check, reader, width),
                 "Along: when it was said. Up: the hour it named, with its interval. The line across is when it came; the "
                 "dots are the rows of the table, a hollow one did not hold.",
@@ -288,7 +286,7 @@ def _safety_of(piece: PieceFindings, reader: Reader) -> list[Element]:
     notes = [node("li", reader.in_unit(note)) for note in end.notes if note != CLOSING]
     return [
         node("h3", own.name),
-        _table(f"{own.name}, with {reader.difference(account.tolerance, 1)} taken off for the probe",
+        table(f"{own.name}, with {reader.difference(account.tolerance, 1)} taken off for the probe",
                ("What", "When or how long"), rows),
         node("p", "Each rule by its name, as it stood when the cook ended:"),
         node("ul", notes, class_="notes"),
@@ -302,11 +300,11 @@ def _people(found: Findings, reader: Reader) -> Element:
     return node(
         "section",
         node("h2", "What woke you, and was it needed"),
-        _table("Wakes", ("At", "Told", "Seen after", "Next deed", "Needed"), rows)
+        table("Wakes", ("At", "Told", "Seen after", "Next deed", "Needed"), rows)
         if rows else node("p", "Nothing woke you."),
         [node("p", f"Test wake at {reader.clock(c.time)}.") for c in tests],
         node("h3", "Held back"),
-        _table("Told without a noise, and why", ("At", "Text", "Why"), held)
+        table("Told without a noise, and why", ("At", "Text", "Why"), held)
         if held else node("p", "Nothing."),
     )  # fmt: skip
 
@@ -339,53 +337,8 @@ def _notes(found: Findings, reader: Reader) -> Element:
         if value
     ]
     words = (
-        _table("What the cook wrote", ("", ""), rows)
+        table("What the cook wrote", ("", ""), rows)
         if rows
         else node("p", "No verdict, weather or weights were written down.")
     )
     return node("section", node("h2", "Notes"), words)
-
-
-# --- building blocks -------------------------------------------------------------------------------------------
-
-
-def _drawing(draw: Callable[[float], Element], caption: str) -> Element:
-    """A figure in two widths, of which the style sheet shows one."""
-    forms = [node("div", draw(width), class_=name) for name, width in (("narrow", NARROW), ("wide", WIDE))]
-    return node("figure", forms, node("figcaption", caption))
-
-
-def _key(style: str, words: str, shape: str = "line") -> Element:
-    if shape == "band":
-        sample = node("rect", class_=style, x=0, y=0, width=26, height=12)
-    else:
-        sample = node("path", class_=style, d="M0 6L26 6")
-    return node("li", node("svg", sample, class_="key", view_box="0 0 26 12", aria_hidden="true"), words)
-
-
-def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[Child | float]]) -> Element:
-    """The first cell of a row heads it. A head of empty words is left out. Where a table is too wide for a phone, the style
-    sheet stacks its cells; the roles are spelt out because a browser forgets them then."""
-    stacked = len(heads) > STACKED_FROM
-    head = (
-        node("tr", [node("th", h, scope="col", role="columnheader") for h in heads], role="row") if any(heads) else None
-    )
-    body = [
-        node("tr", node("th", _cell(row[0]), scope="row", role="rowheader"),
-             [node("td", _cell(value), role="cell", data_head=name) for name, value in zip(heads[1:], row[1:], strict=True)],
-             role="row")
-        for row in rows
-    ]  # fmt: skip
-    table = node(
-        "table",
-        node("caption", caption),
-        node("thead", head, role="rowgroup") if head is not None else None,
-        node("tbody", body, role="rowgroup"),
-        role="table",
-        class_="stacked" if stacked else "plain",
-    )
-    return node("div", table, class_="scroll", role="region", aria_label=caption, tabindex="0")
-
-
-def _cell(value: Child | float) -> Child:
-    return f"{value:g}" if isinstance(value, float) else value

@@ -1,0 +1,52 @@
+"""The building blocks of the report's page: a drawing in two widths, a key to it, a table that stacks on a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from daemon.shell.report.markup import Child, Element, node
+
+NARROW, WIDE = 336.0, 860.0
+"""Widths of the two forms of every drawing, CSS pixels: a phone's and a page's. Only one is ever shown."""
+STACKED_FROM = 3
+"""Columns above which a table is stacked on a phone."""
+
+
+def drawing(draw: Callable[[float], Element], caption: str) -> Element:
+    """A figure in two widths, of which the style sheet shows one."""
+    forms = [node("div", draw(width), class_=name) for name, width in (("narrow", NARROW), ("wide", WIDE))]
+    return node("figure", forms, node("figcaption", caption))
+
+
+def key(style: str, words: str, shape: str = "line") -> Element:
+    if shape == "band":
+        sample = node("rect", class_=style, x=0, y=0, width=26, height=12)
+    else:
+        sample = node("path", class_=style, d="M0 6L26 6")
+    return node("li", node("svg", sample, class_="key", view_box="0 0 26 12", aria_hidden="true"), words)
+
+
+def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[Child | float]]) -> Element:
+    """The first cell of a row heads it. A head of empty words is left out. Where a table is too wide for a phone, the style
+    sheet stacks its cells; the roles are spelt out because a browser forgets them then."""
+    stacked = len(heads) > STACKED_FROM
+    head = (
+        node("tr", [node("th", h, scope="col", role="columnheader") for h in heads], role="row") if any(heads) else None
+    )
+    body = [
+        node("tr", node("th", _cell(row[0]), scope="row", role="rowheader"),
+             [node("td", _cell(value), role="cell", data_head=name) for name, value in zip(heads[1:], row[1:], strict=True)],
+             role="row")
+        for row in rows
+    ]  # fmt: skip
+    return node(
+        "table",
+        node("caption", caption),
+        node("thead", head, role="rowgroup") if head is not None else None,
+        node("tbody", body, role="rowgroup"),
+        role="table",
+        class_="stacked" if stacked else "plain",
+    )
+
+def _cell(value: Child | float) -> Child:
+    return f"{value:g}" if isinstance(value, float) else value
