@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
+import sqlite3
 from collections.abc import Sequence
 from math import isnan
+from pathlib import Path
 
 from config.rig import PageSection, Rig
 from daemon.core.engine import Engine
@@ -11,7 +15,7 @@ from daemon.core.events import CommandRefused, Event, Marked, MorningTold, Sampl
 from daemon.core.inputs import Command
 from daemon.core.snapshot import Snapshot
 from daemon.core.trace import MINUTE
-from daemon.shell.cook_records import CookRecords
+from daemon.shell.cook_records import CookRecords, reading
 from daemon.shell.loop import WatchLoop
 from daemon.shell.web.contract import (
     CookBuilder,
@@ -27,6 +31,18 @@ SHOW_EVERY = 5.0
 MARKS_KEPT = 500
 
 
+def marks_before(journal: Path) -> list[HistoryMark]:
+    """The newest marks of earlier starts, oldest first: the curve goes further back than this process. None of them where
+    the disk refuses, which the watch says elsewhere."""
+    rows = []
+    with contextlib.suppress(sqlite3.Error), reading(journal) as db:
+        rows = db.execute(
+            "SELECT time, body FROM events WHERE name = 'mark' ORDER BY seq DESC LIMIT ?", (MARKS_KEPT,)
+        ).fetchall()
+    marks = [(time, json.loads(body)) for time, body in reversed(rows)]
+    return [HistoryMark(time, mark["kind"], mark["piece"]) for time, mark in marks]
+
+
 class Page:
     """Starts the server and keeps it fed."""
 
@@ -35,7 +51,7 @@ class Page:
     ) -> None:
         assert loop.journal is not None, "the app always keeps a journal"
         self._engine, self._loop = engine, loop
-        self._marks: list[HistoryMark] = []
+        self._marks = marks_before(loop.journal.path)
         self._shown_at = float("-inf")
         settings = PageSettings(
             host=section.listen,

@@ -8,6 +8,7 @@ import json
 import math
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import aiohttp
@@ -19,6 +20,8 @@ from daemon.core import inputs
 from daemon.core.events import CommandRefused, MorningTold
 from daemon.core.pit_profile import PitProfile
 from daemon.core.settings import Band
+from daemon.shell.cook_records import CookRecords
+from daemon.shell.page import marks_before
 from daemon.shell.web import streams as streams_module
 from daemon.shell.web.contract import CookNotes, CookRow, NotAvailable, PageSettings, bucketed
 from daemon.shell.web.openapi import document
@@ -233,6 +236,16 @@ async def test_what_is_not_available_says_so(client: aiohttp.ClientSession, watc
     monkeypatch.setattr(watch.cooks, "rows", refuse)
     answer = await client.get("/api/cooks")
     assert (answer.status, (await answer.json())["problem"]) == (503, "the cook log is on another card")
+
+
+async def test_a_disk_that_refuses_is_503_and_no_fault_of_the_page(
+    client: aiohttp.ClientSession, watch: FakeWatch, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The library on a file that is not there, as after a card has died."""
+    monkeypatch.setattr(watch.cooks, "wakes", CookRecords(tmp_path / "gone" / "journal.sqlite").wakes)
+    answer = await client.get("/api/wakes")
+    assert answer.status == 503 and "the journal cannot be read" in (await answer.json())["problem"]
+    assert marks_before(tmp_path / "gone" / "journal.sqlite") == []
 
 
 async def test_a_failing_answer_is_500_in_words_and_the_server_lives(

@@ -12,10 +12,11 @@ import pytest
 from daemon.core.inputs import Mark, Readings
 from daemon.replay import LogMistakes, read_log
 from daemon.shell.cook_records import CookRecords
+from daemon.shell.page import marks_before
 from daemon.shell.web.kept_csv import kept_csv
 from daemon.shell.web.kept_page import kept_page
 from drivers.reading import RESOLUTION_PER_C
-from tests.shell.kept_cooks import FIRST, make_journal
+from tests.shell.kept_cooks import FIRST, SECOND, make_journal
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +41,15 @@ def test_the_table_is_a_log_that_replay_reads_back(records: CookRecords) -> None
     assert all(read[at] == pytest.approx(value, abs=0.5 / RESOLUTION_PER_C) for at, value in written.items())
     marks = [(item.kind.value, item.piece) for _, item in back if isinstance(item, Mark)]
     assert marks == [(e["kind"], e["piece"]) for e in kept.events if e["event"] == "mark"] and len(marks) > 10
+
+
+def test_the_curve_has_the_marks_of_before_a_restart(records: CookRecords, tmp_path: Path) -> None:
+    marks = marks_before(make_journal(tmp_path))
+    first, second = (records.kept(cook) for cook in (FIRST, SECOND))
+    told = [(e["kind"], e["piece"]) for kept in (first, second) for e in kept.events if e["event"] == "mark"]
+    assert [(m.kind, m.piece) for m in marks] == told and len(told) > 20
+    assert [m.time for m in marks] == sorted(m.time for m in marks)
+    assert second.started <= marks[-1].time <= (second.ended or 0)
 
 
 def test_the_page_of_a_kept_night_tells_its_marks_and_wakes_in_order(records: CookRecords, tmp_path: Path) -> None:

@@ -83,6 +83,18 @@ def test_the_notes_are_kept(page: Page, site: ServedPage) -> None:
     expect(page.get_by_label("Verdict")).to_have_value("Best so far")
 
 
+def test_notes_may_be_written_in_pounds(page: Page, site: ServedPage) -> None:
+    """1 lb = 0.45359237 kg exactly (NIST SP 811, B.8)."""
+    page.evaluate("localStorage.setItem('unit', 'F')")
+    page.reload()
+    enter(page, f"cook/{CHOIR}")
+    expect(page.locator(".tally div", has_text="Swing")).to_contain_text("22°")  # 12 °C apart
+    page.get_by_label("Wood burnt, lb").fill("10")
+    page.get_by_role("button", name="Keep the notes").click()
+    expect(page.locator(".tally div", has_text="Wood")).to_contain_text("10.0 lb")
+    assert site.watch.cooks.notes[CHOIR].wood == pytest.approx(4.5359237)
+
+
 @pytest.fixture
 def refused(browser: Browser, site: ServedPage) -> Iterator[Page]:
     """A page that will be refused something: an answer, yet the browser's console calls it an error."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sqlite3
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -127,6 +128,8 @@ async def asked(question: Callable[[], Answer]) -> Answer:
         return await asyncio.to_thread(question)
     except NotAvailable as error:
         raise Refused(503, str(error) or "not available here") from None
+    except sqlite3.Error as error:
+        raise Refused(503, f"the journal cannot be read or written now: {error}", retry_after=10) from None
     except UnknownCook as error:
         raise Refused(404, f"no such cook is kept: {error}", "cook") from None
 
