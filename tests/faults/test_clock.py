@@ -6,7 +6,6 @@ outbox. What came out at which second since boot is compared with the same night
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
@@ -117,19 +116,20 @@ class Life:
         self.kernel.pass_one_second()
         if pit is not None and self.kernel.boot % READ_EVERY == 0:
             self.loop.post(read(pit, self.loop.stamp()))
-        await self.catch_up()
+        await catch_up(self.loop)
 
-    async def catch_up(self) -> None:
-        """What the loop does on waking up, until nothing is left to do."""
-        while True:
-            arrived = self.loop._queue.get_nowait() if not self.loop._queue.empty() else None
-            now, item = arrived if arrived is not None else (self.loop.stamp(), None)
-            await self.loop._fire_due(now)
-            self.loop._check_wall(now)
-            if item is not None:
-                await self.loop.settle(item, self.loop.engine.handle(item, now), now)
-            if self.loop._queue.empty():
-                return
+
+async def catch_up(loop: WatchLoop) -> None:
+    """What the loop does on waking up, until nothing is left to do."""
+    while True:
+        arrived = loop._queue.get_nowait() if not loop._queue.empty() else None
+        now, item = arrived if arrived is not None else (loop.stamp(), None)
+        await loop._fire_due(now)
+        loop._check_wall(now)
+        if item is not None:
+            await loop.settle(item, loop.engine.handle(item, now), now)
+        if loop._queue.empty():
+            return
 
 
 def deadlines(out: list[tuple[float, Event]]) -> list[tuple[str, float]]:
@@ -162,7 +162,9 @@ def night_settings(home: Path, quiet: QuietHours | None = None) -> WatchSettings
 
 
 def kernel_clocks(kernel: Kernel) -> tuple[object, object]:
-    return patched(clock_module, "boot_seconds", lambda: kernel.boot), patched(clock_module, "wall_seconds", lambda: kernel.wall)
+    return patched(clock_module, "boot_seconds", lambda: kernel.boot), patched(
+        clock_module, "wall_seconds", lambda: kernel.wall
+    )
 
 
 async def a_night(home: Path, step: float, make_clock: Callable[[float | None], Clock] = SystemClock,
@@ -340,7 +342,6 @@ def quiet_end(zone: tzinfo, start: datetime) -> float:
 
 
 FAULTS: tuple[Fault, ...] = (steps, reboot, held_up, summer_time)
-assert asyncio
 
 
 @pytest.mark.parametrize("fault", FAULTS)

@@ -50,9 +50,7 @@ async def _commit_and_wait(self: WatchLoop, now: float) -> None:
 
 
 @contextlib.asynccontextmanager
-async def broken_under(
-    home: Path, disk: Disk
-) -> AsyncIterator[tuple[Stage, Running]]:
+async def broken_under(home: Path, disk: Disk) -> AsyncIterator[tuple[Stage, Running]]:
     """A watch that saw its pit in the band, then lost its disk, then sees the pit too hot."""
     with disk as (state, break_it):
         async with staged(home / "files") as stage, watching(stage, state) as running:
@@ -122,7 +120,9 @@ async def hung_disk(home: Path, full: bool) -> Row:
             answers.set()
 
     with patched(disk_writer, "PATIENCE", 0.3), patched(disk_writer.DiskWriter.commit, "__defaults__", (0.3,)):
-        return await _gone(home, "a write to the disk hangs", disk, _commit_and_wait, "waits for the disk before it tells")
+        return await _gone(
+            home, "a write to the disk hangs", disk, _commit_and_wait, "waits for the disk before it tells"
+        )
 
 
 # --- full --------------------------------------------------------------------------------------------------------

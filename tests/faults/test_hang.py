@@ -90,7 +90,10 @@ class HangingDriver:
 def sooner(factor: float) -> Iterator[None]:
     """Every limit shorter by this factor."""
     with contextlib.ExitStack() as stack:
-        for module, names in ((outbox, ("ATTEMPT_LIMIT", "STEP_LIMIT", "PATIENCE")), (supervisor, ("STEP_LIMIT", "CLEANING_UP"))):
+        for module, names in (
+            (outbox, ("ATTEMPT_LIMIT", "STEP_LIMIT", "PATIENCE")),
+            (supervisor, ("STEP_LIMIT", "CLEANING_UP")),
+        ):
             for name in names:
                 stack.enter_context(patched(module, name, getattr(module, name) / factor))
         yield
@@ -281,7 +284,9 @@ async def stopped_after(home: Path, before: str, stalled: bool) -> float:
     home.mkdir(parents=True)
     board, state = ScriptedBoard(), home / "state"
     with socket.create_server(("127.0.0.1", 0), backlog=16) as nowhere:
-        files = write_files(home, board.port, None, more=NOWHERE.format(port=nowhere.getsockname()[1]) if stalled else "")
+        files = write_files(
+            home, board.port, None, more=NOWHERE.format(port=nowhere.getsockname()[1]) if stalled else ""
+        )
         journal = Journal(state / "journal.sqlite")
         body = '{"id": "a#1.0", "level": "wake", "title": "The pit", "text": "Add 1-2 splits"}'
         for name in ("hook", "mail"):

@@ -61,14 +61,20 @@ class Account:
 
     @property
     def clean(self) -> bool:
-        return self.accepted > 0 and not (self.broken or self.two_under_one_id or self.never_heard) and self.repeats <= self.kills
+        return (
+            self.accepted > 0
+            and not (self.broken or self.two_under_one_id or self.never_heard)
+            and self.repeats <= self.kills
+        )
 
 
 def start(files: tuple[Path, Path], state: Path, wrong: str) -> subprocess.Popen[bytes]:
     state.mkdir(exist_ok=True)
     arguments = [*map(str, files), str(state), str(NOON), str(FACTOR)]
     code = FAST_WATCH.replace("rig, cook,", wrong + "rig, cook,", 1)
-    return subprocess.Popen([sys.executable, "-c", code, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
 
 
 def kept(state: Path) -> tuple[list[dict[str, Any]], dict[str, str], Journal]:

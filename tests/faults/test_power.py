@@ -48,9 +48,7 @@ class Writer(threading.Thread):
 def take_alarm(journal: Journal, number: int) -> None:
     journal.take_input(Mark(MarkKind.LOG, note=str(number)), float(number))
     journal.take_event(float(number), 0.0, "notification", "", {"id": f"a#{number}.0", "number": number})
-    journal.take_outbox(
-        OutboxRow(f"a#{number}.0", "bell", "a", float(number), 1e12, "waiting", 0, float(number), "{}")
-    )
+    journal.take_outbox(OutboxRow(f"a#{number}.0", "bell", "a", float(number), 1e12, "waiting", 0, float(number), "{}"))
 
 
 def found(path: Path) -> tuple[list[int], list[str]]:

@@ -106,7 +106,9 @@ def certificates(home: Path) -> dict[str, ssl.SSLContext]:
 
     now = datetime.datetime.now(datetime.UTC)
 
-    def made(name: str, host: str, days: tuple[int, int], signer: tuple[object, object] | None) -> tuple[object, object]:
+    def made(
+        name: str, host: str, days: tuple[int, int], signer: tuple[object, object] | None
+    ) -> tuple[object, object]:
         key = ec.generate_private_key(ec.SECP256R1())
         subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
         issuer = signer[0].subject if signer else subject  # type: ignore[attr-defined]
@@ -164,7 +166,11 @@ def sooner(factor: float) -> Iterator[None]:
     """Every limit of a delivery shorter by this factor."""
     retry = tuple(s / factor for s in outbox_module.RETRY_AFTER)
     with contextlib.ExitStack() as stack:
-        for module, name in ((outbox_module, "ATTEMPT_LIMIT"), (outbox_module, "FALL_OVER_WITHIN"), (webhook, "TIMEOUT")):
+        for module, name in (
+            (outbox_module, "ATTEMPT_LIMIT"),
+            (outbox_module, "FALL_OVER_WITHIN"),
+            (webhook, "TIMEOUT"),
+        ):
             stack.enter_context(patched(module, name, getattr(module, name) / factor))
         stack.enter_context(patched(outbox_module, "RETRY_AFTER", retry))
         yield
@@ -263,7 +269,9 @@ async def bad_certificates(home: Path, full: bool) -> Row:
 
     async def with_hook(hook: type[Webhook]) -> tuple[float, int]:
         limit = 3.0 if hook is Trusting else FALL_OVER_BAR
-        found = await asyncio.gather(*(second_channel_after(home, name, tls, limit, hook) for name, tls in contexts.items()))
+        found = await asyncio.gather(
+            *(second_channel_after(home, name, tls, limit, hook) for name, tls in contexts.items())
+        )
         return max(took for took, _ in found), sum(read for _, read in found)
 
     worst, told = await with_hook(Webhook)
