@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.web.contract import CookNotes
 from tests.shell.kept_cooks import FIRST, make_journal
+from tests.shell.page_thread import served
 from tests.system.page_browser import AXE, CHROMIUM, WCAG, chromium
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
@@ -87,3 +88,21 @@ def test_on_paper_it_is_dark_on_white(browser: Browser, report: Path) -> None:
     assert colours == ["rgb(255, 255, 255)", "rgb(0, 0, 0)"]
     assert page.locator(".wide").first.is_visible()
     page.context.close()
+
+
+def test_the_page_serves_it_under_its_own_policy(browser: Browser, report: Path) -> None:
+    """As the phone gets it: from the journal, sandboxed, with its styles and drawings all the same."""
+    with served() as site:
+        site.watch.cooks.report = CookRecords(report.parent / "journal.sqlite").report  # type: ignore[method-assign]
+        context = browser.new_context(viewport={"width": 360, "height": 740}, color_scheme="dark")
+        page, said = context.new_page(), list[str]()
+        page.goto(site.login)
+        page.on("console", lambda message: said.append(message.text))
+        answer = page.goto(f"{site.address}/api/cooks/report?cook={FIRST}")
+        assert answer is not None and answer.status == 200
+        assert answer.body() == report.read_bytes()
+        assert "sandbox" in answer.headers["content-security-policy"]
+        assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(18, 16, 15)"
+        assert page.locator("figure .narrow svg path").first.is_visible()
+        assert said == []
+        context.close()
