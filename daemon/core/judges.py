@@ -23,6 +23,12 @@ TURNING = 0.05
 FALL_IN_SIGHT = 3.5
 """A forecast exit counts as urgent only while the present fall alone would get there within this many leads: a forecast
 learned from quicker pits must not call a cook out to a pit that stands still. Ours, tried on simulated nights."""
+FALLS_FASTER = 1.75
+"""A dying fire falls faster and faster: in the lower half of the band it has left it after about 1/1.75 of the time that
+its lasting fall alone would take, and a forecast that says more is not believed. Ours, tried on simulated nights."""
+LEVELLING = 0.8
+"""In the upper half of the band a fire that dies falls slowly at first and then faster. What comes down at once, or ever more
+slowly (the last minutes less than this share of the last twenty), comes back from too much heat and wants no wood. As above."""
 LATE_ENOUGH = 5 * 60.0
 """s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
 EARLY_ENOUGH = 2 * 3600.0
@@ -147,10 +153,12 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
     lasting = sight.fire.lasting_slope
     fall = slope if isnan(lasting) else max(slope, lasting)
     by_slope = (sight.pit - band.low) / -fall * 60.0 if fall < 0 else FAR_OFF
-    if left is not None and not isnan(lasting) and sight.pit < (band.low + band.high) / 2:
-        left = min(left, max(0.0, by_slope))  # a forecast calmer than the pit itself is not believed
-    wants = sight.pit <= band.high  # what is too hot wants no wood, however fast it comes down
-    urgent = wants and left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
+    dying = True
+    if not isnan(lasting) and sight.pit < (band.low + band.high) / 2:
+        left = None if left is None else min(left, max(0.0, by_slope / FALLS_FASTER))
+    elif not isnan(lasting):
+        dying = sight.pit <= band.high and by_slope >= lead and slope <= LEVELLING * lasting
+    urgent = dying and left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
     calm = left is None or left > lead + 300.0 or slope > TURNING or by_slope > 2 * FALL_IN_SIGHT * lead
     because = f"{sight.pit:.0f} °C, " + ("below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min")
     return _say(sight, rule.id, "pit", sight.settings.pit_name, low or urgent,
