@@ -97,7 +97,7 @@ if [ ! -e "$opt/$version/complete" ]; then
     env -i PATH="$PATH" PIP_CONFIG_FILE=/dev/null "$opt/$version/bin/pip" --quiet --disable-pip-version-check install \
         --no-index --find-links "$wheelhouse" --only-binary=:all: --require-hashes --no-deps --no-cache-dir \
         --requirement "$wheelhouse/requirements.lock" --requirement "$wheelhouse/pitvigil.lock"
-    "$opt/$version/bin/pip" --disable-pip-version-check check > /dev/null || fail "the wheelhouse lacks a package"
+    lacks="$("$opt/$version/bin/pip" --disable-pip-version-check check)" || fail "the wheelhouse lacks a package: $lacks"
     "$opt/$version/bin/pitvigil" --help > /dev/null
     mkdir "$opt/$version/deploy"
     for file in install.sh uninstall.sh pitvigil.service 70-pitvigil.rules journald.conf; do
@@ -136,7 +136,7 @@ ln -sfn /opt/pitvigil/current/bin/pitvigil "$root/usr/local/bin/pitvigil"
 # --- the switch ----------------------------------------------------------------------------------------------
 switch_to "$version"
 if serves; then
-    udevadm control --reload && udevadm trigger --subsystem-match=tty --subsystem-match=gpio
+    udevadm control --reload 2> /dev/null && udevadm trigger --subsystem-match=tty --subsystem-match=gpio
     systemctl try-restart systemd-journald
     if ! restart_if_running; then
         turn_back

@@ -20,7 +20,7 @@ rm -f "$root/etc/systemd/system/pitvigil.service" "$root/etc/udev/rules.d/70-pit
 rm -rf "$root/opt/pitvigil"
 if [ -z "$root" ] && [ -d /run/systemd/system ]; then
     systemctl daemon-reload
-    udevadm control --reload
+    udevadm control --reload 2> /dev/null || true # where it does not run there is nothing to tell
 fi
 if [ -n "$purge" ]; then
     rm -rf "$root/etc/pitvigil" "$root/var/lib/pitvigil"

@@ -18,7 +18,7 @@ class DeviceUnavailable(Exception):
 
 
 class DeviceMisconfigured(Exception):
-    """Trying again cannot help (no such option, port held by another program, no permission): stop and say so."""
+    """Trying again cannot help (no such option, no permission): stop and say so."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,8 +32,8 @@ _GONE: Final = frozenset({errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO})
 
 def classed(error: OSError, port: str) -> DeviceUnavailable | DeviceMisconfigured:
     """What the cook or the supervisor can do about an error on `port`."""
-    if error.errno in _HELD_ELSEWHERE:
-        return DeviceMisconfigured(f"{port} is held by another program: stop it (two daemons cannot share a port)")
+    if error.errno in _HELD_ELSEWHERE:  # worth another try: who holds it now may be a terminal that somebody will close
+        return DeviceUnavailable(f"{port} is held by another program: stop it (two daemons cannot share a port)")
     if error.errno in _NOT_ALLOWED:
         return DeviceMisconfigured(f"{port}: no permission; add the daemon's user to the port's group (often dialout)")
     if error.errno is None and Path(port).exists() and not Path(port).is_char_device():

@@ -20,7 +20,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from config.devices import ModbusDevice, ModbusSource
 from drivers import modbus
-from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable
+from drivers.base import Batch, DeviceUnavailable
 from drivers.codecs.crc import crc16_modbus
 from drivers.codecs.modbus_registers import MOST_REGISTERS, decode_register, runs
 from drivers.modbus import LONGEST_PAUSE, SlavePatience, from_device
@@ -180,7 +180,7 @@ async def test_unplugging_the_adapter(cable: Any) -> None:
 
 async def test_the_bus_held_by_another_daemon(cable: Any) -> None:
     async with from_device(device(cable.left.port, source("a")), {}).open():
-        with pytest.raises(DeviceMisconfigured, match="held by another program"):
+        with pytest.raises(DeviceUnavailable, match="held by another program"):
             async with from_device(device(cable.left.port, source("a")), {}).open():
                 pass
 

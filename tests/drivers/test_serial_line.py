@@ -40,7 +40,7 @@ async def test_lines_arrive(far_end: Any) -> None:
 
 async def test_a_second_daemon_on_the_port_is_refused(far_end: Any) -> None:
     async with from_device(device(far_end.port, JSON), {}).open():
-        with pytest.raises(DeviceMisconfigured, match="held by another program"):
+        with pytest.raises(DeviceUnavailable, match="held by another program"):
             async with from_device(device(far_end.port, JSON), {}).open():
                 pass
     async with from_device(device(far_end.port, JSON), {}).open():
