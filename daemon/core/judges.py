@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from math import isnan
+from math import isnan, nan
 
 from daemon.core.alarm_rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
 from daemon.core.fire import FireWatch
@@ -150,7 +150,7 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
     left = None if due is None else max(0.0, early_half(due) - sight.now)
     low = sight.pit < band.low
     lead = _lead(sight, rule)
-    lasting = sight.fire.lasting_slope
+    lasting = sight.fire.lasting_slope if slope < 0 else nan  # it counts only while the pit falls
     fall = slope if isnan(lasting) else max(slope, lasting)
     by_slope = (sight.pit - band.low) / -fall * 60.0 if fall < 0 else FAR_OFF
     dying = True
