@@ -29,7 +29,8 @@ trap 'rm -rf "$tree"' EXIT
 chmod 755 "$tree"
 umask 022
 share="$tree/usr/share/pitvigil" doc="$tree/usr/share/doc/pitvigil"
-mkdir -p "$tree/DEBIAN" "$share" "$doc"
+mkdir -p "$tree/DEBIAN" "$share" "$doc" "$tree/usr/bin"
+ln -s /opt/pitvigil/current/bin/pitvigil "$tree/usr/bin/pitvigil"
 cp "$wheels"/* "$share/"
 chmod 644 "$share"/*
 chmod 755 "$share/install.sh" "$share/uninstall.sh"

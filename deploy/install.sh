@@ -2,19 +2,21 @@
 # Installs or upgrades pitvigil on Debian 12 or 13, without a network:
 #   sudo sh install.sh [--wheelhouse DIRECTORY]   as made by wheelhouse.sh; the directory of this file without it
 #   sudo sh install.sh --rollback                 back to the version before
+#   --packaged         called by the Debian package, which brings the command itself
 #   --root DIRECTORY   put the files under DIRECTORY, leave users and services of this machine alone
 #
 # Each version lives in its own directory /opt/pitvigil/VERSION-LOCK and is complete before the link `current` turns to
 # it in one step; the one before stays for a roll-back. What you wrote in /etc/pitvigil is never overwritten.
 set -eu
 here="$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)"
-wheelhouse="$here" root="" rollback=""
+wheelhouse="$here" root="" rollback="" packaged=""
 while [ $# -gt 0 ]; do
     case "$1" in
         --wheelhouse) wheelhouse="$(CDPATH= cd -- "$2" && pwd)"; shift 2 ;;
         --root) mkdir -p "$2"; root="$(CDPATH= cd -- "$2" && pwd)"; shift 2 ;;
         --rollback) rollback=yes; shift ;;
-        *) sed -n '2,5s/^# *//p' "$0" >&2; exit 2 ;;
+        --packaged) packaged=yes; shift ;;
+        *) sed -n '2,6s/^# *//p' "$0" >&2; exit 2 ;;
     esac
 done
 opt="$root/opt/pitvigil" etc="$root/etc/pitvigil"
@@ -130,8 +132,10 @@ cp "$here/cook.toml" "$etc/cook.toml.example"
 [ -e "$etc/options" ] || printf '%s\n' '# While a cook is on, watch its pieces too; then: systemctl restart pitvigil' \
     '# COOK="--cook /etc/pitvigil/cook.toml"' > "$etc/options"
 
-mkdir -p "$root/usr/local/bin"
-ln -sfn /opt/pitvigil/current/bin/pitvigil "$root/usr/local/bin/pitvigil"
+if [ -z "$packaged" ]; then
+    mkdir -p "$root/usr/local/bin"
+    ln -sfn /opt/pitvigil/current/bin/pitvigil "$root/usr/local/bin/pitvigil"
+fi
 
 # --- the switch ----------------------------------------------------------------------------------------------
 switch_to "$version"

@@ -18,6 +18,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.system import box
+
 DEPLOY = Path(__file__).parents[2] / "deploy"
 EXPOSURE_LIMIT = 20
 """tenths of systemd's exposure level, 0 (good) to 100: our own bar is 2.0"""
@@ -238,6 +240,78 @@ def test_as_root_a_version_that_does_not_get_ready_is_turned_back_by_itself(tmp_
     assert lines[3:5] == ["refused", "version 1.0"]
     assert lines[-1] == "pitvigil and all it kept are gone"
     assert (given / "asked").read_text().split().count("restart") == 3, "old, new, and old again"
+
+
+# --- the Debian package --------------------------------------------------------------------------------------
+
+
+def make_package(wheelhouse: Path, target: Path) -> Path:
+    command = ["sh", str(DEPLOY / "deb.sh"), str(wheelhouse), str(target)]
+    return Path(subprocess.run(command, check=True, capture_output=True, text=True, timeout=60).stdout.strip())
+
+
+def package_says(package: Path, field: str) -> str:
+    command = ["dpkg-deb", "--field", str(package), field]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
+
+
+needs_dpkg = pytest.mark.skipif(shutil.which("dpkg-deb") is None, reason="dpkg-deb is not installed")
+
+
+@needs_dpkg
+def test_the_package_asks_for_the_python_its_wheels_were_gathered_for(tmp_path: Path) -> None:
+    wheelhouse = make_wheelhouse(tmp_path / "wheels", "1.0")
+    package = make_package(wheelhouse, tmp_path)
+    assert package.name == "pitvigil_1.0_all.deb"
+    assert package_says(package, "Depends").startswith("python3 (>= 3.11), python3 (<< 3.14), python3-venv")
+    (wheelhouse / "fast-1.0-cp313-cp313-manylinux_2_28_aarch64.whl").touch()
+    package = make_package(wheelhouse, tmp_path)
+    assert package.name == "pitvigil_1.0_arm64.deb"
+    assert package_says(package, "Depends").startswith("python3 (>= 3.13), python3 (<< 3.14), python3-venv")
+    inside = subprocess.run(["dpkg-deb", "--contents", str(package)], check=True, capture_output=True, text=True).stdout
+    assert "root/root" in inside and "./usr/share/pitvigil/requirements.lock" in inside
+    if shutil.which("lintian"):
+        lint = subprocess.run(["lintian", str(package)], capture_output=True, text=True, check=False)
+        assert not [line for line in lint.stdout.splitlines() if line.startswith("E:")], lint.stdout
+
+
+LIFE_OF_A_PACKAGE = """set -e
+dpkg -i /mnt/old.deb > /mnt/log
+grep -c "$(cat /etc/pitvigil/secrets/page-token)" /mnt/log || true
+pitvigil
+echo "# mine" > /etc/pitvigil/rig.toml
+dpkg -i /mnt/new.deb > /dev/null
+pitvigil
+/opt/pitvigil/previous/bin/pitvigil
+dpkg -i /mnt/bad.deb > /dev/null 2>&1 || echo refused
+pitvigil
+dpkg -i /mnt/new.deb > /dev/null
+dpkg -r pitvigil > /dev/null
+cat /etc/pitvigil/rig.toml
+ls /opt /etc/systemd/system | grep -c pitvigil || true
+dpkg -P pitvigil > /dev/null
+[ -e /etc/pitvigil ] || id pitvigil 2> /dev/null || echo gone
+"""
+
+
+@pytest.mark.soak
+@needs_dpkg
+@pytest.mark.skipif(not box.possible(), reason="a root of its own needs root and overlay")
+def test_life_of_a_package(tmp_path: Path) -> None:
+    """dpkg installs, upgrades, refuses a damaged one, removes and purges, in a root of its own."""
+    given = tmp_path / "given"
+    given.mkdir()
+    for name, version in (("old", "1.0"), ("new", "1.1"), ("bad", "1.2")):
+        wheelhouse = make_wheelhouse(tmp_path / name, version)
+        if name == "bad":
+            make_wheel(wheelhouse, "neededthing", "1.0", "neededthing", "import os  # not what was locked\n")
+        make_package(wheelhouse, tmp_path).rename(given / f"{name}.deb")
+    (given / "life.sh").write_text(LIFE_OF_A_PACKAGE)
+    done = box.run(given, tmp_path / "box")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.splitlines() == [
+        "0", "version 1.0", "version 1.1", "version 1.0", "refused", "version 1.1", "# mine", "0", "gone",
+    ]  # fmt: skip
 
 
 # --- the locks -----------------------------------------------------------------------------------------------
