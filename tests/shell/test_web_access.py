@@ -89,7 +89,7 @@ async def test_a_changing_route_without_the_token_is_401(
     for headers in ({}, bearer("x" * 43), {"Cookie": f"{COOKIE}={'0' * 64}"}):
         answer = await stranger.post(path, json={}, headers={"Origin": site.url, **headers})
         assert answer.status == 401, headers
-    assert site.watch.commands == []
+    assert site.watch.commands == [] and site.watch.cooks.notes == {}
 
 
 @pytest.mark.parametrize("path", CHANGING)

@@ -280,6 +280,8 @@ def test_fingers_zoom_a_kept_cook_inside_its_own_span(page: Page) -> None:
     Fingers(page).glide([(left + 5, middle)], [(left + width - 5, middle)])
     Fingers(page).glide([(left + 5, middle)], [(left + width - 5, middle)])
     assert plot(chart, "p => p.scales.x.min") == whole[0]
+    page.get_by_role("button", name="The whole").click()
+    page.wait_for_function("whole => document.querySelector('#room .chart').plot.scales.x.max === whole", arg=whole[1])
 
 
 @settings(max_examples=60, deadline=None)

@@ -182,9 +182,11 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
     expect(lamb).to_contain_text("On since")
     enter(page, "curve")
     expect(page.locator(".chart canvas")).to_be_visible()
+    page.get_by_role("button", name="24 h").click()
     page.get_by_text("Marks in this span").click()
+    expect(page.locator("#room")).to_contain_text("wrapped, chuck")  # of the kept night, before this watch was started
     expect(page.locator("#room")).to_contain_text("log")
-    expect(page.locator("#room")).to_contain_text("meat on, lamb")
+    expect(page.locator("#room")).to_contain_text("meat on, Lamb shoulder")
 
     enter(page, "pit")
     expect(pit).to_contain_text("in the band")

@@ -1,6 +1,6 @@
 // The one place that knows the chart library. It may be missing; then a note stands where the chart would.
 
-import { draw, make } from "./dom.js";
+import { button, draw, make } from "./dom.js";
 import { live } from "./live.js";
 import { fingers } from "./touch.js";
 import { shown } from "./words.js";
@@ -103,6 +103,9 @@ const within = (plot, x) => (min, max) => {
   const low = Math.min(Math.max(min, first), last - width);
   plot.setScale("x", { min: low, max: low + width });
 };
+
+/** After fingers have zoomed into what a chart has. */
+export const whole = (box) => button("The whole", () => { const [x] = box.plot?.data ?? [[]]; if (x.length) box.plot.setScale("x", { min: x[0], max: x.at(-1) }); });
 
 /** dashes: of each line, in the same order; without them all are whole. */
 export const legend = (names, dashes = []) => make("ul", { class: "legend" }, ...names.map((name, index) => make("li", {},

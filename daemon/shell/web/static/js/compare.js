@@ -1,7 +1,7 @@
 // Two to six cooks on one axis, the time since each began, and their figures side by side.
 
 import { button, make } from "./dom.js";
-import { chart, dashOf, legend, seriesInk } from "./chart.js";
+import { chart, dashOf, legend, seriesInk, whole } from "./chart.js";
 import { FIGURES, orDash } from "./figures.js";
 import { ask } from "./live.js";
 import { day } from "./words.js";
@@ -44,11 +44,11 @@ export function compareRoom(root, ids) {
   ask(`/api/cooks/compare?${ids.map((id) => `cook=${encodeURIComponent(id)}`).join("&")}&points=400`).then(({ curves }) => {
     const times = [...new Set(curves.flatMap((curve) => curve.time))].sort((a, b) => a - b);
     const show = (kind) => {
-      which.replaceChildren(...SHOWN.map(([value, text]) => button(text, () => show(value), { "aria-pressed": String(value === kind) })));
+      which.replaceChildren(...SHOWN.map(([value, text]) => button(text, () => show(value), { "aria-pressed": String(value === kind) })), whole(plot));
       return chart(plot, times, linesOf(curves, times, kind), { time: false, label: "The cooks on one time axis; the table below holds the figures" });
     };
     body.replaceChildren(which, plot, legend(curves.map(({ cook }) => cook.name), curves.map((curve, index) => dashOf(index))),
-      make("p", { class: "quiet" }, "Hours since each cook began. Drag along or pull apart with two fingers; tap twice for the whole."), figuresTable(curves));
+      make("p", { class: "quiet" }, "Hours since each cook began. Drag along, or pull apart with two fingers."), figuresTable(curves));
     return show("pit");
   }).catch((error) => body.replaceChildren(make("p", {}, error.message)));
   return { update() {}, tick() {} };

@@ -69,8 +69,9 @@ export function curveRoom(root) {
       zoomed: (from, to) => look((from + to) / 2 - offset, to - from),
     });
     names.replaceChildren(legend(history.channels.map((channel) => names_of.get(channel.id) ?? channel.id), history.channels.map((channel, index) => dashOf(Math.floor(index / 2)))));
+    const meat = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
     marksBox.replaceChildren(history.marks.length === 0 ? make("p", { class: "quiet" }, "No marks in this span.") : make("details", {}, make("summary", {}, "Marks in this span"),
-      make("ul", { class: "list" }, ...history.marks.map((mark) => make("li", {}, `${clock(mark.time, snapshot)} ${plain(mark.kind)}${mark.piece ? `, ${mark.piece}` : ""}`)))));
+      make("ul", { class: "list" }, ...history.marks.map((mark) => make("li", {}, `${clock(mark.time, snapshot)} ${plain(mark.kind)}${mark.piece ? `, ${meat.get(mark.piece) ?? mark.piece}` : ""}`)))));
   }
 
   /** Show `wanted` s around `middle`; what reaches into the future follows the watch. */

@@ -1,7 +1,7 @@
 // One kept cook: its figures, its curves, what was done, and the cook's own notes.
 
 import { button, make } from "./dom.js";
-import { chart, legend, seriesInk } from "./chart.js";
+import { chart, legend, seriesInk, whole } from "./chart.js";
 import { chosen } from "./cooks.js";
 import { tallies } from "./figures.js";
 import { ask, tell } from "./live.js";
@@ -64,7 +64,8 @@ export function keptRoom(root, [id]) {
     const plot = make("div", { class: "chart" });
     root.replaceChildren(
       make("section", { class: "plate" }, make("h2", {}, cook.name), make("p", { class: "quiet" }, `${day(cook.started)} ${at(cook.started * 1000)}, ${span(cook.duration)} · ${cook.pit} · ${cook.pieces.join(", ")}${running ? " · still running" : ""}`),
-        tallies(cook), plot, legend(["Pit", ...curve.cores.map(([name]) => name)]), happened(page),
+        tallies(cook), plot, legend(["Pit", ...curve.cores.map(([name]) => name)]),
+        make("div", { class: "row" }, make("p", { class: "quiet" }, "Pull apart with two fingers."), whole(plot)), happened(page),
         make("div", { class: "buttons" }, make("a", { class: "button", href: `/api/cooks/report?${wanted}` }, "Report"),
           make("a", { class: "button", href: `/api/cooks/csv?${wanted}`, download: "" }, "Readings as CSV"))),
       make("section", { class: "plate" }, make("h2", {}, "Your notes"), notesForm(page, show)),
