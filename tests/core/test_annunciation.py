@@ -14,13 +14,22 @@ from daemon.core import annunciation
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES, Condition
 from daemon.core.annunciation import Annunciator
+from daemon.core.engine import Engine
 from daemon.core.escalation import rung
 from daemon.core.events import CommandRefused, Level, MorningTold, Notification
-from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, Shelve
+from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, Health, Part, PauseSound, Shelve, WallClock
 from daemon.core.inputs import TestWake as SendTestWake
 from daemon.core.messages import merged_text
 from daemon.core.night import is_quiet
-from daemon.core.settings import AnnouncingSettings, QuietHours
+from daemon.core.settings import (
+    AnnouncingSettings,
+    Band,
+    ChannelSettings,
+    CookSettings,
+    QuietHours,
+    Role,
+    WatchSettings,
+)
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SETTINGS = AnnouncingSettings(
@@ -673,3 +682,23 @@ def test_quiet_hours_within_one_day_and_none_at_all() -> None:
 def test_a_merged_text_stays_short() -> None:
     text = merged_text("Relight fire: the long-named pit behind the hall 61 °C, ok", 12)
     assert len(text) <= 60 and text.endswith("… +12 more")
+
+
+@pytest.mark.parametrize("word", ["the message", "one of its alarms", "*"])
+def test_the_engine_takes_one_answer_for_the_whole_message(word: str) -> None:
+    """From the phone, the hub or the page: `Acknowledge` says what was tapped, and all that the message named is answered."""
+    cook = CookSettings("night", "village-hall lunch", Band(107.0, 135.0))
+    probe = ChannelSettings("pit-left", "Left", Role.PIT)
+    engine = Engine(WatchSettings("pit", "Pit", (probe,), cook, SETTINGS))
+    now = 3600.0
+    engine.handle(WallClock(MIDNIGHT - now, True), now)
+    for channel in ("push", "horn", "neighbour"):  # nobody can be reached any more: three alarms at once
+        engine.handle(Health(Part.CHANNEL, channel, False, "no answer"), now)
+    told: list[Notification] = []
+    while not any(len(n.merged) == 2 for n in told) and now < 7200.0:
+        now = engine.next_deadline() or 7200.0
+        told += [e for e in engine.handle_timer(now) if isinstance(e, Notification) and e.level is Level.WAKE]
+    message = told[-1]
+    engine.handle(Acknowledge({"the message": message.id, "*": "*"}.get(word, message.merged[-1]), "cook"), now)
+    named = [engine.alarms.view(key) for key in (message.alarm, *message.merged)]
+    assert [v.state.value for v in named if v is not None] == ["acknowledged"] * 3
