@@ -110,32 +110,55 @@ class Journal:
         self._lean = False
         self.trouble = ""
         """In words, while what is committed is not safe as it should be: in memory only, or on the reserve."""
+        db: sqlite3.Connection | None = None
         try:
-            self._db = self._in_memory() if in_memory else self._on_disk()
+            db = self._db = self._in_memory() if in_memory else self._on_disk()
+            self.last_input = self._one("SELECT COALESCE(MAX(seq), 0) FROM inputs")
+            self.last_event = self._one("SELECT COALESCE(MAX(seq), 0) FROM events")
         except (sqlite3.Error, OSError) as error:
+            if db is not None:
+                db.close()
             raise JournalUnavailable(str(error)) from error
-        self.last_input = self._one("SELECT COALESCE(MAX(seq), 0) FROM inputs")
-        self.last_event = self._one("SELECT COALESCE(MAX(seq), 0) FROM events")
 
     @classmethod
     def opened(cls, path: Path) -> Journal:
-        """The journal in its file; where the disk refuses that, one in memory: a lost disk must not end the watch."""
+        """The journal in its file, a new one where the file is damaged, and one in memory where the disk refuses: a lost
+        disk must not end the watch."""
+        for _ in range(2):
+            try:
+                return cls._readable(path)
+            except JournalUnavailable as error:
+                trouble = error
+                if not isinstance(error.__cause__, sqlite3.Error) or _code(error.__cause__) not in DAMAGED:
+                    break
+                with contextlib.suppress(OSError):
+                    _set_aside(path)
+        log.error("the journal cannot be opened: %s; the watch goes on from memory", trouble)
+        journal = cls(path, in_memory=True)
+        journal.trouble = f"in memory until the watch is restarted: {trouble}"
+        return journal
+
+    @classmethod
+    def _readable(cls, path: Path) -> Journal:
+        """Raises JournalUnavailable, also where what a start needs cannot be read any more."""
+        journal = cls(path)
         try:
-            return cls(path)
-        except JournalUnavailable as error:
-            log.error("the journal cannot be opened: %s; the watch goes on from memory", error)
-            journal = cls(path, in_memory=True)
-            journal.trouble = f"in memory until the watch is restarted: {error}"
-            return journal
+            checkpoint = journal.newest_checkpoint()
+            journal.newest_start(), journal.newest_time(), journal.newest_event_time()
+            journal.outbox("waiting", "sending")
+            for _ in journal.inputs(after=checkpoint.input if checkpoint is not None else journal.last_input - 1):
+                pass
+        except sqlite3.Error as error:
+            journal.close()
+            raise JournalUnavailable(str(error)) from error
+        return journal
 
     def _on_disk(self) -> sqlite3.Connection:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         try:
             db = self._connected(str(self.path))
-        except sqlite3.Error as error:
-            if _code(error) in DAMAGED:
-                self._set_aside()
-            elif not self._reserve.release():
+        except sqlite3.Error:
+            if not self._reserve.release():
                 raise
             db = self._connected(str(self.path))
         if not self._reserve.hold():
@@ -166,14 +189,6 @@ class Journal:
             db.close()
             raise
         return db
-
-    def _set_aside(self) -> None:
-        """A file that is no database any more is kept for whoever can mend it, and a new one begun."""
-        for end in ("", "-wal", "-shm"):
-            file = self.path.with_name(self.path.name + end)
-            if file.exists():
-                file.rename(file.with_name(file.name + ".damaged"))
-        log.error("the journal was damaged and is set aside as %s.damaged", self.path)
 
     # --- taking in ---------------------------------------------------------------------------------
 
@@ -326,11 +341,13 @@ class Journal:
         return Start(*row) if row else None
 
     def newest_checkpoint(self) -> Checkpoint | None:
+        """The newest that can be read."""
         with self._disk:
-            row = self._db.execute(
-                "SELECT input, event, time, body FROM checkpoints ORDER BY input DESC LIMIT 1"
-            ).fetchone()
-        return Checkpoint(row[0], row[1], row[2], json.loads(zlib.decompress(row[3]))) if row else None
+            rows = self._db.execute("SELECT input, event, time, body FROM checkpoints ORDER BY input DESC").fetchall()
+        for number, event, time, body in rows:
+            with contextlib.suppress(zlib.error, ValueError):
+                return Checkpoint(number, event, time, json.loads(zlib.decompress(body)))
+        return None
 
     def newest_time(self) -> float | None:
         """The latest engine time anything was committed for."""
@@ -424,6 +441,15 @@ class Journal:
                 self._db.close()
             finally:
                 self._disk.release()
+
+
+def _set_aside(path: Path) -> None:
+    """A file that is no database any more is kept for whoever can mend it, and makes room for a new one."""
+    for end in ("", "-wal", "-shm"):
+        file = path.with_name(path.name + end)
+        if file.exists():
+            file.rename(file.with_name(file.name + ".damaged"))
+    log.error("the journal was damaged and is set aside as %s.damaged", path)
 
 
 def _code(error: sqlite3.Error) -> int:

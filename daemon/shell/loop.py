@@ -100,6 +100,7 @@ class WatchLoop:
 
     async def run(self) -> None:
         """Until cancelled; then everything taken is written once more."""
+        self.judged_at = self.stamp()
         try:
             while True:
                 arrived = await self._next()

@@ -6,6 +6,8 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 
 class NotHere(Exception):
     """This fault cannot be made on this computer; the text says why."""
@@ -30,3 +32,19 @@ class Row:
 
 Fault = Callable[[Path, bool], Awaitable[Row]]
 """A directory to work in and `full` (the figures of the table) or not (seconds, for every test run)."""
+
+
+def cases(faults: tuple[Fault, ...], slow: tuple[Fault, ...] = ()) -> pytest.MarkDecorator:
+    """Each fault quickly in every test run, save those that are slow even so; with its full numbers in the soak."""
+    quick = [pytest.param(fault, False, id=fault.__name__) for fault in faults if fault not in slow]
+    whole = [pytest.param(fault, True, id=f"{fault.__name__}-full", marks=pytest.mark.soak) for fault in faults]
+    return pytest.mark.parametrize(("fault", "full"), quick + whole)
+
+
+async def check(fault: Fault, full: bool, home: Path) -> None:
+    """Make the fault; skip where it cannot be made."""
+    try:
+        row = await fault(home, full)
+    except NotHere as reason:
+        pytest.skip(str(reason))
+    row.check()

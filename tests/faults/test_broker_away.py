@@ -11,8 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import pytest
-
 from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, Event
@@ -25,7 +23,7 @@ from daemon.shell.journal import OutboxRow
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.mqtt_topic import MqttTopic
 from daemon.shell.outbox import Outbox
-from tests.faults.row import Fault, Row
+from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up, read
 from tests.faults.test_disk import patched
 from tests.system.mqtt_broker import free_ports
@@ -176,6 +174,6 @@ async def eight_hours(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (eight_hours,)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    (await fault(tmp_path, False)).check()
+@cases(FAULTS)
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
-
-import pytest
 
 from config.loader import load_both
 from daemon.core.engine import Engine
@@ -26,7 +25,7 @@ from daemon.shell.journal import Journal, Start
 from daemon.shell.loop import WatchLoop
 from daemon.shell.resume import engine_time_at_start, restored
 from drivers.reading import Reading, on_grid
-from tests.faults.row import Fault, Row
+from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_disk import patched
 from tests.system.scripted_board import write_files
 
@@ -236,7 +235,7 @@ async def through_a_reboot(home: Path, right: bool) -> tuple[int, float, str]:
     before, after = ([(n, at) for n, at in deadlines(life.out) if "#" in n] for life in (first, again))
     told = [name for name, _ in (*before, *after)]
     times = [5.0, *(at for _, at in after), 1805.0]
-    return len(told) - len(set(told)), max(b - a for a, b in zip(times, times[1:], strict=False)), state
+    return len(told) - len(set(told)), max(b - a for a, b in pairwise(times)), state
 
 
 async def reboot(home: Path, full: bool) -> Row:
@@ -344,6 +343,6 @@ def quiet_end(zone: tzinfo, start: datetime) -> float:
 FAULTS: tuple[Fault, ...] = (steps, reboot, held_up, summer_time)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    (await fault(tmp_path, False)).check()
+@cases(FAULTS)
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import random
+import sqlite3
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
-import pytest
-
-from daemon.core.inputs import Part
+from config.loader import load_both
+from daemon.core.engine import Engine
+from daemon.core.inputs import Mark, MarkKind, Part
+from daemon.settings_from_files import watch_settings
 from daemon.shell import disk_writer
+from daemon.shell.clock import ManualClock
 from daemon.shell.journal import Journal, JournalUnavailable
 from daemon.shell.loop import WatchLoop
+from daemon.shell.outbox import Outbox
 from daemon.shell.reserve import Reserve
+from daemon.shell.resume import engine_time_at_start, restored
 from tests.faults.disks import Ext4, fill, small_disk
-from tests.faults.row import Fault, NotHere, Row
+from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import FACTOR, TOO_HOT, Running, Stage, staged, watching
+from tests.faults.test_kills import Person
 from tests.faults.test_power import take_alarm
+from tests.system.scripted_board import write_files
 
 Disk = contextlib.AbstractContextManager[tuple[Path, Callable[[Running], None]]]
 """A state directory, and what breaks the disk under it."""
@@ -130,8 +138,6 @@ async def hung_disk(home: Path, full: bool) -> Row:
 
 def on_disk(state: Path) -> tuple[list[str], list[str]]:
     """Ids of messages of too hot a pit: as events, and in the outbox."""
-    import sqlite3
-
     with contextlib.closing(sqlite3.connect(f"file:{state / 'journal.sqlite'}?mode=ro", uri=True)) as db:
         events = [r[0] for r in db.execute(
             "SELECT json_extract(body, '$.id') FROM events WHERE name = 'notification' AND body LIKE '%pit-high%'"
@@ -231,12 +237,55 @@ async def start_without_disk(home: Path, full: bool) -> Row:
     )  # fmt: skip
 
 
-FAULTS: tuple[Fault, ...] = (disk_full, reserve, read_only, io_error, hung_disk, start_without_disk)
+# --- damaged -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    try:
-        (await fault(tmp_path, False)).check()
-    except NotHere as reason:
-        pytest.skip(str(reason))
+async def damaged(home: Path, full: bool) -> Row:
+    """Sectors of the journal turned to garbage, as by a card that dies: whatever is left, the watch starts."""
+    home.mkdir(exist_ok=True)
+    files = write_files(home, "/dev/none", None, night=True)
+    settings = watch_settings(*load_both(*files))
+    chance, refused, refused_wrong, tries = random.Random(23), 0, 0, 150 if full else 30
+    whole = home / "whole.sqlite"
+    journal = Journal(whole)
+    engine = Engine(settings)
+    for number in range(1, 300):
+        take_alarm(journal, number)
+        journal.commit(float(number))
+    journal.take_checkpoint(300.0, engine.dump())
+    for number in range(301, 330):
+        take_alarm(journal, number)
+        journal.commit(float(number))
+    journal.close()
+    content = whole.read_bytes()
+    for number in range(tries):
+        garbage = bytearray(content)
+        for _ in range(chance.choice((1, 3, 20))):
+            at = chance.randrange(len(garbage) // 512) * 512
+            garbage[at : at + 512] = chance.choice((bytes(512), chance.randbytes(512)))
+        for opened in (Journal.opened, Journal):
+            path = home / f"{number}-{opened is Journal}" / "j.sqlite"
+            path.parent.mkdir()
+            path.write_bytes(garbage)
+            try:
+                journal = opened(path)
+                engine_time_at_start(journal, "boot", 1.0, 1e9)
+                restored(lambda: Engine(settings), journal)
+                Outbox({"bell": Person()}, {}, journal, ManualClock(), lambda item: None, "The pit").resume()
+                journal.take_input(Mark(MarkKind.LOG), 1e6)
+                journal.commit(1e6)
+                journal.close()
+            except (sqlite3.Error, JournalUnavailable):
+                refused, refused_wrong = refused + (opened is not Journal), refused_wrong + (opened is Journal)
+    return Row(
+        "the journal's file damaged", f"of {tries} files with sectors of garbage, starts that failed", str(refused), "0",
+        refused == 0, f"takes the file as it is ({refused_wrong} starts fail)", refused_wrong > 0,
+    )  # fmt: skip
+
+
+FAULTS: tuple[Fault, ...] = (disk_full, reserve, read_only, io_error, hung_disk, start_without_disk, damaged)
+
+
+@cases(FAULTS, slow=(io_error, start_without_disk))
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

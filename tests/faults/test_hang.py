@@ -13,8 +13,6 @@ import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
-import pytest
-
 from daemon.app import Files, Watch
 from daemon.core.inputs import TestWake
 from daemon.shell import outbox, supervisor
@@ -22,7 +20,7 @@ from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal import Journal, OutboxRow
 from daemon.shell.supervisor import DeviceKeeper
 from drivers.base import Batch, Driver, Link
-from tests.faults.row import Fault, NotHere, Row
+from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
 from tests.system.scripted_board import FAST_WATCH, ScriptedBoard, write_files
@@ -321,7 +319,8 @@ async def told_to_stop(home: Path, full: bool) -> Row:
         stopped_after(home / "disk", HUNG_DISK, False), stopped_after(home / "wrong", POOL, True),
     )  # fmt: skip
     return Row(
-        "SIGTERM", "to the end: at rest; broker, web hook and mail stalled; disk hung", f"{idle:.1f} s; {stalled:.1f} s; {disk:.1f} s",
+        "SIGTERM", "to the end: at rest; broker, web hook and mail stalled; disk hung",
+        f"{idle:.1f} s; {stalled:.1f} s; {disk:.1f} s",
         f"<= {STOP_BAR:.0f} s each", max(idle, stalled, disk) <= STOP_BAR,
         f"waits for the threads of what hangs ({wrong:.1f} s)", wrong > STOP_BAR,
     )  # fmt: skip
@@ -330,9 +329,6 @@ async def told_to_stop(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (hung_task, hung_link, quiet_is_no_hang, told_to_stop)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    try:
-        (await fault(tmp_path, False)).check()
-    except NotHere as reason:
-        pytest.skip(str(reason))
+@cases(FAULTS, slow=(told_to_stop,))
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

@@ -12,12 +12,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-
 from daemon.core.inputs import Mark, MarkKind
 from daemon.shell.journal import Journal, JournalUnavailable, OutboxRow
 from tests.faults.disks import Ext4
-from tests.faults.row import Fault, NotHere, Row
+from tests.faults.row import Fault, Row, cases, check
 
 ANY_STATE = ("waiting", "sending", "sent", "failed", "expired", "collapsed")
 
@@ -66,7 +64,9 @@ def cut_until(disk: Ext4, name: str, synchronous: str, cuts: int, stop: Callable
     """Cuts made, cuts in which something accepted was lost, and alarms accepted in all."""
     chance, lost, accepted, total = random.Random(7), 0, 0, 0
     path = disk.root / f"{name}.sqlite"
-    for made in range(1, cuts + 1):
+    made = 0
+    while made < cuts and not stop(lost):
+        made += 1
         disk.mount()
         writer = Writer(path, synchronous, accepted)
         writer.start()
@@ -89,8 +89,6 @@ def cut_until(disk: Ext4, name: str, synchronous: str, cuts: int, stop: Callable
                 for file in disk.root.glob(f"{name}.sqlite*"):
                     file.unlink()
             accepted = 0
-        if stop(lost):
-            break
     return made, lost, total
 
 
@@ -174,9 +172,6 @@ async def torn_log(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (power_cut, torn_log)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    try:
-        (await fault(tmp_path, False)).check()
-    except NotHere as reason:
-        pytest.skip(str(reason))
+@cases(FAULTS)
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

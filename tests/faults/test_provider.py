@@ -13,7 +13,6 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import aiohttp
-import pytest
 from aiohttp import web
 
 from config.loader import load_both
@@ -27,7 +26,7 @@ from daemon.shell.notify import webhook
 from daemon.shell.notify.webhook import Webhook
 from daemon.shell.outbox import Outbox
 from daemon.shell.resume import replayed
-from tests.faults.row import Fault, Row
+from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import read
 from tests.faults.test_disk import patched
 from tests.system.scripted_board import write_files
@@ -180,9 +179,9 @@ class PatientHook(Webhook):
     """The wrong build: no limit to how long an answer may take."""
 
     async def send(self, message: webhook.Message) -> None:
-        async with aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=None)) as session:
-            async with session.post(self._url, json={"id": message.id}):
-                return
+        session = aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=None))
+        async with session, session.post(self._url, json={"id": message.id}):
+            return
 
 
 @contextlib.asynccontextmanager
@@ -288,6 +287,6 @@ async def bad_certificates(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (bad_answers, bad_certificates)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    (await fault(tmp_path, False)).check()
+@cases(FAULTS, slow=(bad_answers,))
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

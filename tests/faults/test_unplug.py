@@ -11,8 +11,6 @@ import tty
 from collections.abc import AsyncIterator
 from pathlib import Path
 
-import pytest
-
 from config.devices import BleGattDevice, GattCharacteristic, SerialLineDevice
 from daemon.core.inputs import Health, Input, Readings
 from daemon.shell import supervisor
@@ -20,7 +18,7 @@ from daemon.shell.supervisor import DeviceKeeper, Wire
 from drivers import ble_gatt
 from drivers.base import DeviceUnavailable
 from drivers.registry import open_driver
-from tests.faults.row import Fault, NotHere, Row
+from tests.faults.row import Fault, NotHere, Row, cases, check
 from tests.faults.test_disk import patched
 from tests.system import fake_bluez
 
@@ -118,7 +116,8 @@ async def serial(home: Path, full: bool) -> Row:
     return Row(
         "serial adapter pulled in mid-line and plugged in", "missed after; heard again after; readings invented",
         f"{missed:.1f} s; {back:.1f} s; {invented}", f"<= {LOST_BAR:.0f} s; <= {BACK_BAR:.0f} s; 0",
-        missed <= LOST_BAR and back <= BACK_BAR and not invented, f"waits longer after each failure ({wrong:.1f} s)", wrong > BACK_BAR,
+        missed <= LOST_BAR and back <= BACK_BAR and not invented,
+        f"waits longer after each failure ({wrong:.1f} s)", wrong > BACK_BAR,
     )  # fmt: skip
 
 
@@ -161,6 +160,10 @@ class GivesUp(DeviceKeeper):
             self._tell(False, str(error))
 
 
+def open_files() -> int:
+    return sum(1 for _ in Path("/proc/self/fd").iterdir())
+
+
 async def dropped(times: int, keeper_class: type[DeviceKeeper]) -> tuple[float, float, int]:
     """(longest until missed, longest until heard again, file descriptors left over)."""
     account, value = Account(), b"\x4f\x2f"  # 121.11 °C
@@ -185,7 +188,7 @@ async def dropped(times: int, keeper_class: type[DeviceKeeper]) -> tuple[float, 
 
         async with kept(keeper):
             await heard(10.0)
-            open_files = len(os.listdir("/proc/self/fd"))
+            before_all = open_files()
             for _ in range(times):
                 bluez.drop(probe)
                 begin = time.monotonic()
@@ -194,7 +197,7 @@ async def dropped(times: int, keeper_class: type[DeviceKeeper]) -> tuple[float, 
                 missed = max(missed, time.monotonic() - begin)
                 took = await heard(BLE_BACK_BAR + 0.5 if keeper_class is DeviceKeeper else 5.0)
                 back = max(back, took if len(account.values) else float("inf"))
-            left = len(os.listdir("/proc/self/fd")) - open_files
+            left = open_files() - before_all
     return missed, back, left
 
 
@@ -206,7 +209,8 @@ async def ble(home: Path, full: bool) -> Row:
         _, wrong, _ = await dropped(1, GivesUp)
     met = missed <= BLE_LOST_BAR and back <= BLE_BACK_BAR and left <= 0
     return Row(
-        "BLE probe drops its link", "missed after; heard again after; descriptors leaked", f"{missed:.1f} s; {back:.1f} s; {left}",
+        "BLE probe drops its link", "missed after; heard again after; descriptors leaked",
+        f"{missed:.1f} s; {back:.1f} s; {left}",
         f"<= {BLE_LOST_BAR:.0f} s; <= {BLE_BACK_BAR:.0f} s; 0", met, "one loss is the end", wrong >= 5.0,
     )  # fmt: skip
 
@@ -214,9 +218,6 @@ async def ble(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (serial, ble)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
-async def test_fault(fault: Fault, tmp_path: Path) -> None:
-    try:
-        (await fault(tmp_path, False)).check()
-    except NotHere as reason:
-        pytest.skip(str(reason))
+@cases(FAULTS)
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)

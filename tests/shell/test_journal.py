@@ -1,11 +1,15 @@
 """The journal loses nothing it accepted and gives back exactly what it was told."""
 
+import asyncio
 import os
 import signal
 import subprocess
 import sys
 import textwrap
+import threading
+import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -13,8 +17,10 @@ from hypothesis import strategies as st
 
 from daemon.core.inputs import Acknowledge, Input, Mark, MarkKind, Readings, SetBand
 from daemon.core.settings import Band
+from daemon.shell.disk_writer import DiskWriter
 from daemon.shell.journal import Checkpoint, Journal, JournalUnavailable, OutboxRow
 from daemon.shell.reading_pack import PackDamaged, pack, unpack
+from daemon.shell.reserve import RESERVE_BYTES
 from drivers.reading import Fault, Quality, Reading, on_grid
 
 celsius = st.one_of(st.none(), st.floats(-300, 1020).map(on_grid))
@@ -141,3 +147,89 @@ def test_kill_9_loses_no_accepted_input(tmp_path: Path) -> None:
 @pytest.mark.soak
 def test_kill_9_a_thousand_times(tmp_path: Path) -> None:
     kill_and_count(tmp_path / "j.sqlite", kills=1000)
+
+
+# --- disks that fail ----------------------------------------------------------------------------------------
+
+
+def test_a_file_that_is_no_journal_is_set_aside_and_a_new_one_begun(tmp_path: Path) -> None:
+    (tmp_path / "j.sqlite").write_bytes(b"what a power cut left of it" * 200)
+    journal = Journal.opened(tmp_path / "j.sqlite")
+    journal.take_input(Mark(MarkKind.LOG), 1.0)
+    journal.commit(1.0)
+    journal.close()
+    assert len(list(Journal(tmp_path / "j.sqlite").inputs())) == 1
+    assert (tmp_path / "j.sqlite.damaged").stat().st_size > 1000
+
+
+def test_taking_in_does_not_wait_for_a_disk_that_hangs(tmp_path: Path) -> None:
+    journal, answers, done = Journal(tmp_path / "j.sqlite"), threading.Event(), threading.Event()
+    write = journal._write
+
+    def hang(batch: Any) -> None:
+        answers.wait()
+        write(batch)
+
+    journal._write = hang  # type: ignore[method-assign]
+    journal.take_input(Mark(MarkKind.LOG, note="1"), 1.0)
+    writing = threading.Thread(target=lambda: (journal.commit(1.0), done.set()))
+    writing.start()
+    journal.take_input(Mark(MarkKind.LOG, note="2"), 2.0)
+    journal.set_note("key", 1)
+    assert not done.is_set()
+    answers.set()
+    writing.join()
+    journal.commit(2.0)
+    assert [item.note for _, item in journal.inputs() if isinstance(item, Mark)] == ["1", "2"]
+
+
+async def test_a_commit_is_given_up_in_time_and_one_write_at_most_is_under_way(tmp_path: Path) -> None:
+    journal, answers, writes = Journal(tmp_path / "j.sqlite"), threading.Event(), list[float]()
+    commit = journal.commit
+
+    def hang(now: float) -> None:
+        writes.append(now)
+        answers.wait()
+        commit(now)
+
+    journal.commit = hang  # type: ignore[method-assign]
+    writer = DiskWriter(journal)
+    journal.take_input(Mark(MarkKind.LOG), 1.0)
+    with pytest.raises(JournalUnavailable, match="does not answer"):
+        await writer.commit(1.0, patience=0.05)
+    begin = time.monotonic()
+    for _ in range(5):
+        with pytest.raises(JournalUnavailable):
+            await writer.commit(2.0)
+    assert writes == [1.0] and time.monotonic() - begin < 0.5
+    answers.set()
+    while writer._write is not None:
+        await asyncio.sleep(0.005)
+    await writer.commit(3.0)
+    assert writes == [1.0, 3.0] and len(list(journal.inputs())) == 1
+
+
+def test_the_reserve_is_taken_back_when_there_is_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Refused by SQLite's own "disk full" once: the reserve goes, the row is written, and the reserve comes again."""
+    journal, refusals = Journal(tmp_path / "j.sqlite"), [True]
+    assert (tmp_path / "reserve").stat().st_size == RESERVE_BYTES
+    transaction = journal._transaction
+
+    def full_once(batch: Any) -> None:
+        if refusals:
+            refusals.pop()
+            journal._db.execute("PRAGMA max_page_count = 1")
+            try:
+                transaction(batch)
+            finally:
+                journal._db.execute("PRAGMA max_page_count = 1000000")
+        transaction(batch)
+
+    monkeypatch.setattr(journal, "_transaction", full_once)
+    journal._reserve_tried_at = 0.0
+    journal.take_input(Mark(MarkKind.LOG, note="x" * 100_000), 1.0)
+    journal.commit(1.0)
+    assert not (tmp_path / "reserve").exists() and "reserve" in journal.trouble
+    assert len(list(journal.inputs())) == 1
+    journal.commit(100.0)
+    assert (tmp_path / "reserve").exists() and journal.trouble == ""

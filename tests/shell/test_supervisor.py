@@ -78,6 +78,28 @@ async def test_a_driver_that_breaks_is_opened_again() -> None:
     assert [p.ok for p in posted if isinstance(p, Health)] == [False]
 
 
+async def test_a_link_that_gives_nothing_is_opened_anew_and_that_is_no_standstill() -> None:
+    posted: list[Input] = []
+    driver = FakeDriver([])
+    keeper = DeviceKeeper("board", driver, {}, posted.append, lambda: 0.0, silence=0.05)
+    task = asyncio.create_task(keeper.run())
+    begin = time.monotonic()
+    while driver.opened < 2:
+        assert time.monotonic() - begin < 5.0, "it was not opened again"
+        assert not keeper.stuck()
+        await asyncio.sleep(0.01)
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+    assert [p.detail for p in posted if isinstance(p, Health)] == ["nothing came for 0.05 s; it is opened again"]
+
+
+async def test_a_misconfigured_device_stands_still_by_right() -> None:
+    keeper = DeviceKeeper("board", FakeDriver([], DeviceMisconfigured("no")), {}, lambda item: None, lambda: 0.0)
+    await keeper.run()
+    assert not keeper.stuck()
+
+
 async def test_a_low_battery_is_said_once() -> None:
     posted: list[Input] = []
     batches = [Batch((Measurement("1", 60.0, battery_percent=p),)) for p in (40, 15, 14, 16, 13, 60)]
