@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import random
 from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -14,21 +13,13 @@ from daemon.core import annunciation
 from daemon.core.alarm import AlarmTable
 from daemon.core.alarm_rules import ALARM_RULES, Condition
 from daemon.core.annunciation import Annunciator
-from daemon.core.engine import Engine
 from daemon.core.escalation import rung
 from daemon.core.events import CommandRefused, Level, MorningTold, Notification
-from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, Health, Part, PauseSound, Shelve, WallClock
+from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, Shelve
 from daemon.core.inputs import TestWake as SendTestWake
-from daemon.core.messages import merged_text
-from daemon.core.night import is_quiet
 from daemon.core.settings import (
     AnnouncingSettings,
-    Band,
-    ChannelSettings,
-    CookSettings,
     QuietHours,
-    Role,
-    WatchSettings,
 )
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -239,249 +230,6 @@ def test_a_clock_that_was_never_set_counts_as_night() -> None:
     assert len(watch.wakes()) == 1
 
 
-def test_a_second_alarm_joins_the_open_call() -> None:
-    watch = Watch()
-    watch.raised("pit-falling", 1000.0)
-    watch.raised("fire-out", 1240.0)
-    joined = watch.wakes()[-1]
-    assert joined.time == 1240.0 and joined.alarm == "fire-out/pit" and joined.merged == ("pit-falling/pit",)
-    assert joined.text.endswith(" +1 more")
-    assert watch.calls() == [1000.0]
-
-
-def test_many_alarms_in_a_minute_are_one_call() -> None:
-    watch = Watch()
-    for rule in ("target-reached", "wrap-target", "tender-range", "pit-high"):
-        watch.judge(rule, subject="chuck")
-    watch.until(200.0)
-    assert len(watch.calls()) == 1
-    first = watch.calls()[0]
-    assert [n.time - first for n in watch.wakes()] == [0.0, 60.0, 60.0 + annunciation.JOIN_GAP]
-    assert set(watch.wakes()[-1].merged) | {watch.wakes()[-1].alarm} == {
-        "target-reached/chuck",
-        "tender-range/chuck",
-        "pit-high/chuck",
-    }
-
-
-def test_what_would_wake_within_the_merge_time_is_told_in_the_same_call() -> None:
-    watch = Watch()
-    watch.raised("hold-falling", 1000.0, subject="lamb", consequence_in=45 * 60.0)  # would wake 14 min later
-    watch.raised("pit-high", 1300.0)
-    assert watch.wakes()[-1].merged == ("pit-high/pit",)  # safety leads, the pit is named
-    watch.acknowledge()
-    watch.until(1300.0 + 850.0)
-    assert watch.calls() == [1300.0]
-
-
-def test_a_new_alarm_soon_after_an_acknowledged_wake_waits_for_the_spacing_and_no_longer() -> None:
-    watch = Watch()
-    watch.raised("pit-falling", 1000.0)
-    watch.until(1060.0)
-    watch.acknowledge()
-    watch.raised("pit-high", 1300.0)
-    watch.until(1599.0)
-    assert watch.calls() == [1000.0]
-    watch.until(1600.0)
-    assert watch.calls() == [1000.0, 1600.0]
-
-
-def test_a_waiting_alarm_that_clears_is_never_told() -> None:
-    watch = Watch()
-    watch.raised("pit-falling", 1000.0)
-    watch.acknowledge()
-    watch.raised("pit-high", 1300.0)
-    watch.judge("pit-high", active=False)
-    watch.until(1899.0)
-    assert watch.calls() == [1000.0]
-
-
-def test_a_runaway_pit_waits_for_nothing() -> None:
-    watch = Watch()
-    watch.raised("pit-high", 1000.0)
-    watch.acknowledge()
-    watch.raised("runaway", 1100.0)
-    assert watch.calls() == [1000.0, 1100.0]
-
-
-def test_a_runaway_pit_takes_over_the_words_of_an_unanswered_call() -> None:
-    """One wake, not two: the same call says the worse thing, louder, within the join gap."""
-    watch = Watch()
-    watch.raised("pit-high", 1000.0)
-    watch.raised("runaway", 1015.0)
-    watch.until(1100.0)
-    assert watch.calls() == [1000.0]
-    (told,) = watch.wakes()[1:]
-    assert told.time == 1000.0 + annunciation.JOIN_GAP
-    assert (told.alarm, told.merged) == ("runaway/pit", ("pit-high/pit",))
-    assert told.text == "Do runaway 1 °C +1 more" and "louder" in told.audiences
-
-
-def test_a_worse_alarm_is_called_again_after_the_first_was_answered_and_is_never_muted() -> None:
-    watch = Watch()
-    watch.raised("pit-high", 1000.0)
-    watch.until(1075.0)
-    watch.acknowledge()
-    watch.command(PauseSound(900.0, "cook"))
-    watch.raised("runaway", 1120.0)
-    assert watch.calls() == [1000.0, 1120.0]
-    assert watch.wakes()[-1].text == "Do runaway 1 °C", "what was answered is not said again"
-
-
-@pytest.mark.parametrize(
-    ("rules", "first"),
-    [
-        (("cooling-slow", "fire-out"), "fire-out"),  # medium and safety, high and not: the priority decides
-        (("pit-blind", "hold-falling", "target-reached"), "target-reached"),  # all high: 20, 30 and 15 min to act
-        (("pit-high", "lid-left-open"), "lid-left-open"),  # both medium: 15 and 10 min
-    ],
-)
-def test_the_most_urgent_alarm_gives_a_merged_wake_its_words(rules: tuple[str, ...], first: str) -> None:
-    """Priority first, then the shortest time to act in the alarm list, whichever came first."""
-    watch = Watch()
-    for rule in rules:
-        watch.judge(rule)
-    watch.until(1000.0)
-    told = watch.wakes()[-1]
-    assert told.alarm == f"{first}/pit" and set(told.merged) == {f"{rule}/pit" for rule in rules if rule != first}
-    assert told.text == f"Do {first} 1 °C +{len(rules) - 1} more"
-
-
-@pytest.mark.parametrize("answer", ["its id", "its first alarm", "another of its alarms", "*"])
-def test_one_answer_to_a_merged_message_answers_every_alarm_it_named(answer: str) -> None:
-    watch = Watch()
-    for rule in ("fire-out", "pit-blind", "pit-high"):
-        watch.judge(rule)
-    watch.until(400.0)
-    told = watch.wakes()[-1]
-    assert len(told.merged) == 2
-    watch.acknowledge({"its id": told.id, "its first alarm": told.alarm, "*": "*"}.get(answer, told.merged[-1]))
-    before = len(watch.wakes())
-    watch.until(1200.0)
-    assert len(watch.wakes()) == before, "nothing goes on calling"
-    assert {v.state.value for v in watch.table.views()} == {"acknowledged"}
-
-
-@pytest.mark.parametrize("answer", ["its id", "its alarm", "*"])
-def test_what_the_message_did_not_name_goes_on_calling(answer: str) -> None:
-    """pit-high comes up 10 s after the message about the fire and has yet to be told when the message is answered."""
-    watch = Watch()
-    watch.raised("fire-out", 1000.0)
-    watch.raised("pit-high", 1010.0)
-    told = watch.wakes()[-1]
-    watch.acknowledge({"its id": told.id, "its alarm": told.alarm}.get(answer, "*"))
-    watch.until(1100.0)
-    assert [(n.time, n.alarm, n.merged) for n in watch.wakes()[1:]] == [(1030.0, "pit-high/pit", ())]
-
-
-def test_an_answer_to_an_old_message_does_not_answer_what_came_after_it() -> None:
-    watch = Watch()
-    watch.judge("fire-out")
-    watch.judge("pit-blind")
-    watch.until(300.0)
-    old = watch.wakes()[-1]
-    for rule in ("fire-out", "pit-blind"):
-        watch.judge(rule, active=False)
-    watch.until(700.0)
-    watch.acknowledge()
-    watch.raised("pit-blind", 1400.0)
-    watch.raised("fire-out", 1500.0)
-    watch.acknowledge(old.id)
-    watch.acknowledge("fire-out/pit#9.9")
-    assert all(v.state.value == "unacknowledged" for v in watch.table.views())
-
-
-def test_what_a_message_named_is_known_after_a_restart() -> None:
-    watch = Watch()
-    watch.judge("fire-out")
-    watch.judge("pit-blind")
-    watch.until(301.0)
-    watch.crash()
-    watch.acknowledge(watch.wakes()[-1].id)
-    assert all(v.state.value == "acknowledged" for v in watch.table.views())
-
-
-@pytest.mark.parametrize("rule", ["pit-falling", "tender-range", "hold-falling"])
-def test_one_decision_one_message_as_the_consequence_draws_near(rule: str) -> None:
-    """The condition begins 25 (33) min ahead of a wake at 23 (31): no notice comes first, only the wake."""
-    watch = Watch()
-    for beat in range(0, 3600, 5):
-        watch.until(float(beat))
-        left = 2700.0 - beat
-        watch.judge(rule, active=left <= 33 * 60.0, consequence_in=max(0.0, left))
-    assert next(n.level for n in watch.sent if n.level is not Level.LOG) is Level.WAKE
-    assert not [n for n in watch.sent if n.level is Level.NOTICE]
-
-
-def test_a_prompt_noticed_by_day_does_not_wake_within_a_minute_of_lying_down() -> None:
-    watch = Watch(wall=NOON)
-    watch.raised("pit-falling", 1000.0)
-    watch.annunciator.sleep(True, 1005.0)
-    watch.until(1150.0)
-    assert [n.level for n in watch.sent] == [Level.NOTICE, Level.WAKE]
-    assert 60.0 <= watch.calls()[0] - 1000.0 <= 60.0 + annunciation.RECHECK
-
-
-def test_a_forecast_that_flutters_tells_a_prompt_by_night_in_a_wake_or_not_at_all() -> None:
-    dice = random.Random(3)
-    watch = Watch()
-    for beat in range(0, 4 * 3600, 5):
-        watch.until(float(beat))
-        watch.judge("pit-falling", consequence_in=dice.choice((1300.0, 1400.0, 1500.0, 4000.0)))
-        if dice.random() < 0.003:
-            watch.acknowledge()
-    assert watch.wakes() and not [n for n in watch.sent if n.level is Level.NOTICE]
-
-
-def test_a_wait_never_eats_the_time_to_act() -> None:
-    """Two minutes after a call that nobody answered because its alarm went by itself, the lid stands open: 10 min to act
-    less the 12 a sleeper needs to be at the pit leave nothing to wait for. Who answered is up: 10 less 5 for the deed."""
-    for answered, told in ((False, 1130.0), (True, 1130.0 + 300.0)):
-        watch = Watch()
-        watch.until(650.0)
-        watch.judge("lid-left-open")  # an alarm after 8 min
-        watch.raised("pit-high", 1000.0)
-        watch.judge("pit-high", active=False)  # gone after 2 min
-        watch.until(1075.0)
-        if answered:
-            watch.acknowledge()
-        watch.until(1700.0)
-        assert watch.calls()[:2] == [1000.0, told]
-
-
-def test_a_foreseen_consequence_lets_a_waiting_alarm_through_before_the_lead_is_gone() -> None:
-    """The fire leaves its band 1350 s after the prompt; who is up needs 5 + 10 min until the log burns: told after 450 s
-    and not after the 580 s that the spacing has left. With time enough it waits for the spacing."""
-    for left, told in ((1350.0, 1020.0 + 450.0), (1379.0 + 400.0, 1600.0)):
-        watch = Watch()
-        watch.raised("fire-out", 1000.0)
-        watch.until(1010.0)
-        watch.acknowledge()
-        watch.judge("fire-out", active=False)
-        watch.until(900.0)
-        for beat in range(900, 1020, 5):
-            watch.until(float(max(beat, 1010)))
-            watch.judge("pit-falling", consequence_in=1020.0 + left - beat)
-        for beat in range(1020, 1700, 5):
-            watch.until(float(beat))
-            watch.judge("pit-falling", consequence_in=1020.0 + left - beat)
-        assert abs(watch.calls()[1] - told) <= annunciation.RECHECK, left
-
-
-def test_time_to_act_lets_only_one_call_through_within_the_spacing() -> None:
-    watch = Watch()
-    watch.until(650.0)
-    watch.judge("lid-left-open")
-    watch.until(750.0)
-    watch.judge("lid-left-open", subject="other pit")
-    watch.raised("pit-high", 1000.0)
-    watch.judge("pit-high", active=False)
-    watch.until(1130.0)
-    watch.judge("lid-left-open", active=False)
-    watch.until(1800.0)
-    assert watch.calls()[:2] == [1000.0, 1130.0] and watch.calls()[2] >= 1730.0
-
-
 def test_pause_mutes_repeats_but_never_what_is_new_or_worse() -> None:
     watch = Watch()
     watch.raised("pit-falling", 1000.0)
@@ -637,32 +385,6 @@ def test_a_restart_that_forgets_is_caught(monkeypatch: pytest.MonkeyPatch) -> No
         test_a_restart_tells_nothing_twice_and_loses_nothing(61.0)
 
 
-def utc(*at: int) -> float:
-    return datetime(*at, tzinfo=UTC).timestamp()  # type: ignore[arg-type,misc]
-
-
-@pytest.mark.parametrize(
-    ("at", "night"),
-    [
-        (utc(2026, 3, 28, 20, 59), False),  # 21:59 CET
-        (utc(2026, 3, 28, 21, 0), True),  # 22:00 CET
-        (utc(2026, 3, 29, 0, 59), True),  # 01:59 CET, the clock springs to 03:00
-        (utc(2026, 3, 29, 3, 59), True),  # 05:59 CEST
-        (utc(2026, 3, 29, 4, 0), False),  # 06:00 CEST
-        (utc(2026, 10, 24, 19, 59), False),  # 21:59 CEST
-        (utc(2026, 10, 24, 20, 0), True),  # 22:00 CEST
-        (utc(2026, 10, 25, 0, 30), True),  # 02:30 CEST, the first
-        (utc(2026, 10, 25, 1, 30), True),  # 02:30 CET, the second
-        (utc(2026, 10, 25, 4, 59), True),  # 05:59 CET
-        (utc(2026, 10, 25, 5, 0), False),  # 06:00 CET
-    ],
-)
-def test_quiet_hours_over_both_daylight_saving_shifts(at: float, night: bool) -> None:
-    """European summer time ends and begins at 01:00 UTC on the last Sunday of October and March (Directive 2000/84/EC,
-    from memory; the instants come from the zone database of the machine)."""
-    assert is_quiet(QuietHours(22 * 60, 6 * 60, BERLIN), at) is night
-
-
 def test_escalation_runs_in_elapsed_time_over_a_wall_clock_step() -> None:
     for step in (-3600.0, 86400.0, 1.7e9):
         watch = Watch(wall=MIDNIGHT if step < 1e9 else 0.0)
@@ -671,34 +393,3 @@ def test_escalation_runs_in_elapsed_time_over_a_wall_clock_step() -> None:
         watch.wall += step
         watch.until(1650.0)
         assert [n.time - 1000.0 for n in watch.wakes()] == [0.0, 120.0, 300.0, 600.0]
-
-
-def test_quiet_hours_within_one_day_and_none_at_all() -> None:
-    noon = utc(2026, 1, 10, 11, 0)
-    assert is_quiet(QuietHours(11 * 60, 13 * 60, BERLIN), noon)
-    assert not is_quiet(QuietHours(0, 0, BERLIN), noon)
-
-
-def test_a_merged_text_stays_short() -> None:
-    text = merged_text("Relight fire: the long-named pit behind the hall 61 °C, ok", 12)
-    assert len(text) <= 60 and text.endswith("… +12 more")
-
-
-@pytest.mark.parametrize("word", ["the message", "one of its alarms", "*"])
-def test_the_engine_takes_one_answer_for_the_whole_message(word: str) -> None:
-    """From the phone, the hub or the page: `Acknowledge` says what was tapped, and all that the message named is answered."""
-    cook = CookSettings("night", "village-hall lunch", Band(107.0, 135.0))
-    probe = ChannelSettings("pit-left", "Left", Role.PIT)
-    engine = Engine(WatchSettings("pit", "Pit", (probe,), cook, SETTINGS))
-    now = 3600.0
-    engine.handle(WallClock(MIDNIGHT - now, True), now)
-    for channel in ("push", "horn", "neighbour"):  # nobody can be reached any more: three alarms at once
-        engine.handle(Health(Part.CHANNEL, channel, False, "no answer"), now)
-    told: list[Notification] = []
-    while not any(len(n.merged) == 2 for n in told) and now < 7200.0:
-        now = engine.next_deadline() or 7200.0
-        told += [e for e in engine.handle_timer(now) if isinstance(e, Notification) and e.level is Level.WAKE]
-    message = told[-1]
-    engine.handle(Acknowledge({"the message": message.id, "*": "*"}.get(word, message.merged[-1]), "cook"), now)
-    named = [engine.alarms.view(key) for key in (message.alarm, *message.merged)]
-    assert [v.state.value for v in named if v is not None] == ["acknowledged"] * 3
