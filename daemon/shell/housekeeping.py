@@ -17,6 +17,8 @@ log = logging.getLogger(__name__)
 
 DEAD_MAN_TIMEOUT = 10.0
 """s for the whole call."""
+JOB_LIMIT = 30.0
+"""s after which a sign of life that hangs is cut short: the next one must not wait for it."""
 
 
 async def repeat(seconds: float, job: Callable[[], Awaitable[None] | None]) -> None:
@@ -24,7 +26,11 @@ async def repeat(seconds: float, job: Callable[[], Awaitable[None] | None]) -> N
     while True:
         waiting = job()
         if waiting is not None:
-            await waiting
+            try:
+                async with asyncio.timeout(JOB_LIMIT):
+                    await waiting
+            except TimeoutError:
+                log.warning("a sign of life was cut short after %g s", JOB_LIMIT)
         await asyncio.sleep(seconds)
 
 

@@ -67,18 +67,17 @@ def cut_until(disk: Ext4, name: str, synchronous: str, cuts: int, stop: Callable
     made = 0
     while made < cuts and not stop(lost):
         made += 1
-        disk.mount()
-        writer = Writer(path, synchronous, accepted)
-        writer.start()
-        while writer.accepted == accepted:
-            time.sleep(0.0005)
-        time.sleep(chance.uniform(0.0, 0.04))
-        sure = writer.accepted  # a commit that races the cut may count either way: only these must be there
-        disk.cut_power()
-        writer.join(10)
-        with contextlib.suppress(sqlite3.Error):
-            writer.journal.close()
-        disk.unmount()
+        with disk.mounted():
+            writer = Writer(path, synchronous, accepted)
+            writer.start()
+            while writer.accepted == accepted:
+                time.sleep(0.0005)
+            time.sleep(chance.uniform(0.0, 0.04))
+            sure = writer.accepted  # a commit that races the cut may count either way: only these must be there
+            disk.cut_power()
+            writer.join(10)
+            with contextlib.suppress(sqlite3.Error):
+                writer.journal.close()
         with disk.mounted():
             events, messages = found(path)
         total += sure - accepted
