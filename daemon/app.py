@@ -60,7 +60,7 @@ ALIVE_WITHIN = 10.0
 SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
-TOKEN_FILE = "page-token"
+TOKEN_FILE = "page-token"  # nosec B105  # the name of a file
 PROFILE_NOTE, TOPICS_NOTE = "pit-profile", "announced-topics"
 
 

@@ -67,7 +67,7 @@ class PrivateBroker:
             self.port = free.getsockname()[1]
         file = directory / "broker.conf"
         file.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-        self._process = subprocess.Popen(
+        self._process = subprocess.Popen(  # nosec B603  # a program that was looked up, no shell
             [self._program, "-c", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
 

@@ -8,4 +8,5 @@ prepare tests
 .venv/bin/ruff format --check .
 .venv/bin/lint-imports
 .venv/bin/mypy
+.venv/bin/bandit --quiet --configfile pyproject.toml --recursive config drivers daemon
 exec .venv/bin/pytest "$@"

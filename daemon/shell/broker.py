@@ -169,7 +169,7 @@ class BrokerLink:
                 wait, drops = TAKEOVER_PAUSE, 0
                 words = f'another client may use our name "{self.settings.client_id}" on the broker: {words}'
             self._say(False, words)
-            await asyncio.sleep(wait * random.uniform(0.8, 1.2))
+            await asyncio.sleep(wait * random.uniform(0.8, 1.2))  # nosec B311  # a pause, no secret
 
     async def _connection(self, client: mqtt.Client) -> tuple[int, str]:
         """One connection from its beginning to its end; why it ended."""

@@ -250,7 +250,7 @@ class HubFeed:
     def _hear(self, message: Incoming) -> None:
         if message.topic == self._broker.birth_topic:
             if message.payload == HUB_IS_UP and self._birth is None:
-                delay = random.uniform(*BIRTH_DELAY)
+                delay = random.uniform(*BIRTH_DELAY)  # nosec B311  # a pause, no secret
                 self._birth = asyncio.get_running_loop().call_later(delay, self._announce)
             return
         if self._snapshot is None:

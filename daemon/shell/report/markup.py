@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import TypeAlias
-from xml.etree import ElementTree
+from xml.etree import ElementTree  # nosec B405  # writes only, reads nothing
 
 Element = ElementTree.Element
 Child: TypeAlias = Element | str | None

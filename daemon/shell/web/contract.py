@@ -28,7 +28,7 @@ class PageSettings:
     """hosts: names the page may be asked by, besides this machine's own name and the addresses it is reached at.
     open_view: anybody on the network may look, nobody may change. fahrenheit: first choice of a new phone."""
 
-    host: str = "0.0.0.0"
+    host: str = "127.0.0.1"
     port: int = 8077
     hosts: tuple[str, ...] = ()
     open_view: bool = False
