@@ -39,7 +39,7 @@ from drivers.simulated.scenarios import demo_scenario
 
 READ_EVERY = 30.0
 """s between lines of the simulated board."""
-FORECAST_EVERY = 5400.0
+FORECAST_EVERY = 7200.0
 """s between forecasts really computed for a piece."""
 WEEK = 7 * 86400.0
 LATER_NAME = "Choir supper"
@@ -66,6 +66,16 @@ def board_says(simulated: SimulatedCook, now: float) -> tuple[Reading, ...]:
     )
 
 
+class InThread:
+    """Commits where it is called: a virtual night has nobody to keep waiting."""
+
+    def __init__(self, journal: Journal) -> None:
+        self.journal = journal
+
+    async def commit(self, now: float, patience: float = 0.0) -> None:
+        self.journal.commit(now)
+
+
 class RecordedNight:
     """A simulated night into a journal, as fast as it can be judged. `start`: engine time = UTC of its first second."""
 
@@ -83,6 +93,7 @@ class RecordedNight:
         self.read_every, self.forecast_every, self.say = read_every, forecast_every, say or board_says
         self.engine = Engine(settings)
         self.loop = WatchLoop(self.engine, self.clock, journal, time_scale=1e9)
+        self.loop.writer = InThread(journal)  # type: ignore[assignment]
         self.archive = CookArchive(journal)
         self.woke: list[str] = []
         """Ids of what woke the cook."""
