@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -190,6 +191,22 @@ def test_behind_time_the_remedies_stand_side_by_side(page: Page, site: ServedPag
         expect(row).to_contain_text("over 99 %" if remedy.chance > 0.995 else chance)
     expect(rows.nth(1)).to_contain_text("Wrap it now")
     expect(rows.nth(1)).to_contain_text("78 min sooner")  # 6.3 h against 5.0 h at the median
+
+
+def test_falling_behind_opens_the_remedies_and_a_reader_may_close_them(page: Page, site: ServedPage) -> None:
+    remedies = page.get_by_label("Serving", exact=True).locator("details")
+    behind = site.watch.changes.standing
+    assert behind is not None and behind.ahead is not None
+    site.watch.changes = replace(site.watch.changes, standing=replace(behind, ahead=3600.0, chance=0.95))
+    expect(page.get_by_label("Serving", exact=True)).to_contain_text("60 min ahead")
+    expect(remedies).not_to_have_attribute("open", "")
+    site.watch.changes = replace(site.watch.changes, standing=behind)
+    expect(remedies).to_have_attribute("open", "")
+    remedies.locator("summary").click()
+    worse = replace(behind, ahead=behind.ahead - 600)
+    site.watch.changes = replace(site.watch.changes, standing=worse)
+    expect(page.get_by_label("Serving", exact=True)).to_contain_text(f"{round(-behind.ahead / 60) + 10} min behind")
+    expect(remedies).not_to_have_attribute("open", "")
 
 
 # --- fingers ----------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ import { grate, heatWord, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark } from "./marks.js";
 import { pieces } from "./pieces.js";
-import { standingFace } from "./standing.js";
+import { isBehind, standingFace } from "./standing.js";
 import { big, capital, clock, degrees, difference, inside, plain, shown, span, state, trendLines, unit } from "./words.js";
 
 const FIRE_WORDS = {
@@ -99,12 +99,17 @@ export function pitRoom(root) {
         mark("fire-lit", "Fire lit"), mark("damper", "Damper moved"), mark("meat-on", "All meat on"), mark("serve", "Served"))),
       bandForm()),
     serve, list, spots, fires);
+  let behind = false;
   face.className = "stack";
   const tick = () => { if (live.snapshot) say(age, pitAge(live.snapshot)); };
   const update = (snapshot) => {
     redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
     redraw(serve, [snapshot.serve_at, snapshot.cook_name, byTheMinute(snapshot.standing), snapshot.pieces.map((piece) => piece.name), unit()],
-      () => standingFace(snapshot, serve.querySelector("details")?.open));
+      () => {
+        const left = isBehind(snapshot.standing) === behind ? serve.querySelector("details")?.open : undefined;
+        behind = isBehind(snapshot.standing);
+        return standingFace(snapshot, left);
+      });
     redraw(spots, [snapshot.pit.evenness, unit()], () => grateFace(snapshot.pit.evenness));
     redraw(fires, snapshot.fires, () => firesFace(snapshot));
     pieces(list, snapshot);

@@ -25,6 +25,9 @@ function remedyRow(remedy, snapshot) {
     make("p", { class: "quiet" }, `Done ${clock(remedy.off.p50, snapshot)}${gain}${remedy.rough ? "; a rough figure" : ""}`));
 }
 
+export const isBehind = (standing) => (standing?.ahead ?? 0) < -ON_COURSE;
+
+/** open: as the reader left the list of remedies; undefined = open when behind. */
 export function standingFace(snapshot, open) {
   if (snapshot.serve_at === null) return [];
   const head = make("div", { class: "row" }, make("h2", {}, snapshot.cook_name), make("strong", { class: "num" }, `serve ${clock(snapshot.serve_at, snapshot)}`));
@@ -36,7 +39,7 @@ export function standingFace(snapshot, open) {
   return [make("section", { class: "plate", "aria-label": "Serving" }, head,
     make("p", { class: "row" }, verdict(standing), make("span", {}, chance)),
     standing.unknown.length ? make("p", { class: "quiet" }, `No forecast yet for ${standing.unknown.map((id) => names.get(id) ?? id).join(", ")}.`) : null,
-    groups.size === 0 ? null : make("details", { open: open ?? (standing.ahead !== null && standing.ahead < -ON_COURSE) }, make("summary", {}, "What would help"),
+    groups.size === 0 ? null : make("details", { open: open ?? isBehind(standing) }, make("summary", {}, "What would help"),
       make("p", { class: "quiet" }, "Chance of serving in time, for each thing you may do."),
       ...[...groups].map(([piece, remedies]) => make("div", {}, make("h3", {}, names.get(piece) ?? piece), make("ul", { class: "remedies" }, ...remedies.map((remedy) => remedyRow(remedy, snapshot)))))))];
 }
