@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 import sys
@@ -157,6 +158,7 @@ def _run(options: argparse.Namespace) -> int:
         return EXIT_BAD_CONFIG
     for line in watch.greeting():
         say(line)
+    gc.freeze()  # what starting made stays: without this, looking through it for garbage stops the watch for 20 ms or more
     asyncio.run(until_signal(watch.run()))
     return 0
 

@@ -1,0 +1,38 @@
+"""How `pitvigil run` starts its watch."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from daemon import app, cli
+
+
+@pytest.fixture
+def thawed() -> Iterator[None]:
+    gc.unfreeze()
+    yield
+    gc.unfreeze()
+
+
+def test_what_starting_made_is_not_looked_through_again(
+    thawed: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frozen: list[int] = []
+
+    class Watch:
+        def __init__(self, files: app.Files) -> None:
+            self.made = [[number] for number in range(10_000)]
+
+        def greeting(self) -> list[str]:
+            return []
+
+        async def run(self) -> None:
+            frozen.append(gc.get_freeze_count())
+
+    monkeypatch.setattr(app, "Watch", Watch)
+    assert cli.main(["run", "--rig", str(tmp_path / "rig.toml")]) == 0
+    assert frozen[0] > 10_000
