@@ -179,6 +179,18 @@ def test_time_under_the_holding_floor_is_counted_minute_by_minute() -> None:
     assert any("Warm the hold" in lesson.advice for lesson in lessons(found, CELSIUS))
 
 
+def test_cooling_is_dated_by_the_minute_it_was_read() -> None:
+    """Food Code 3-501.14: 135 to 70 °F within 2 h and to 41 °F within 6 h in all. From 80 to 4 °C in 100 minutes here."""
+    falling = [80.0 - 76.0 * minute / 100 for minute in range(101)]
+    core = [80.0] * 60 + falling + [4.0] * 20
+    events = [stage(0, "on"), stage(1, "cooking"), stage(60, "chill")]
+    account = findings(kept([121.0] * len(core), core, events)).pieces[0].safety
+    assert account.cooled_at == at(60 + next(m + 1 for m, value in enumerate(falling) if value <= 5.0))
+    assert account.end.cooling_stage == "cooled"
+    assert account.end.below_floor_seconds == 0.0  # what is chilled on purpose is not being held
+    assert any("3-501.14" in note and "read in time" in note for note in account.end.notes)
+
+
 def test_safety_alarms_are_listed_and_others_are_not() -> None:
     night = quiet_night()
     night["events"] += [

@@ -246,6 +246,7 @@ def test_words_for_numbers() -> None:
     assert Reader().difference(-7.84, 1, sign=True) == "−7.8\u00a0°C"
     assert Reader().difference(-0.01, 1, sign=True) == "0.0\u00a0°C"
     assert Reader(fahrenheit=True).temperature(100.0) == "212\u00a0°F"
+    assert Reader(fahrenheit=True).difference(10.0) == "18\u00a0°F"
 
 
 def test_the_unit_and_zone_are_the_rigs(records: CookRecords, tmp_path: Path) -> None:
