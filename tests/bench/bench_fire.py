@@ -39,6 +39,8 @@ QUERY_EVERY = 5
 NAIVE_CAP = 180.0
 LEAD, LONG_NAP = 22.0, 60.0
 """Minutes a sleeper needs by default, and minutes of fire ahead that are surely worth lying down for."""
+LEAST_NAPS = 10
+"""Queries that far from the end below which nothing is said of naps."""
 
 
 @dataclass
@@ -115,7 +117,7 @@ def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure
     def beside(which: Mask) -> str:
         return f"slope {_mean(naive_off[which]):.1f}, constant {_mean(constant_off[which]):.1f}"
 
-    return [
+    told = [
         Figure(f"{name}: MAE of the exit, min", _mean(off), "<= 6", _mean(off) <= 6,
                f"{beside(true > 0)}; n {true.size}, {silent.mean():.1%} unanswered"),
         Figure(f"{name}: MAE when within 20 min", _mean(off[near]), "<= 3", _mean(off[near]) <= 3, beside(near)),
@@ -125,10 +127,12 @@ def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure
                f"slope {_mean(naive[far] <= 15):.2f}, constant {float(constant <= 15):.2f}; n {far.sum()}"),
         Figure(f"{name}: 90 % interval holds the truth", inside, ".85-.95", 0.85 <= inside <= 0.95,
                f"median width {np.median(high - low) if high.size else nan:.0f} min"),
-        Figure(f"{name}: a nap given when {LONG_NAP:.0f} min are left", given, ">= .50", given >= 0.5,
-               f"common practice, no source; n {long.sum()}"),
         Figure(f"{name}: a nap longer than the fire", overslept, "<= .05", overslept <= 0.05),
     ]  # fmt: skip
+    if long.sum() >= LEAST_NAPS:  # quick pits hardly ever last so long
+        told.append(Figure(f"{name}: a nap given when {LONG_NAP:.0f} min are left", given, ">= .50", given >= 0.5,
+                           f"common practice, no source; n {long.sum()}"))  # fmt: skip
+    return told
 
 
 def log_figures(name: str, episodes: list[FireEpisode], scores: list[Score], rng: np.random.Generator) -> list[Figure]:

@@ -26,9 +26,10 @@ from tests.bench.forecast_cases import Answer, answers, beforehand
 WITHIN = 0.05
 """How far a realised share may lie from the claimed chance."""
 SHARES = (0.5, 0.75)
-DEADLINES = (0.7, 1.6)
-"""Times the median forecast, between which deadlines are drawn."""
-SURE = 0.9
+DEADLINES = (0.4, 2.5)
+"""Times the median forecast, between which deadlines are drawn, evenly by ratio."""
+SURE, LEAST = 0.9, 10
+"""A chance that sounds sure (or, as its complement, hopeless), and the fewest of them that are scored."""
 
 
 def per_kilo(cooks: Sequence[CookRecord]) -> dict[str, float]:
@@ -63,7 +64,7 @@ def during(name: str, cooks: Sequence[CookRecord], rng: np.random.Generator) -> 
         a for i, c in enumerate(cooks) if c.tender_minute for s in SHARES for a in answers(c, i, s)
         if a.goal is Goal.TENDER
     ]  # fmt: skip
-    deadlines = [a.at.p50 * rng.uniform(*DEADLINES) for a in found]
+    deadlines = [a.at.p50 * float(np.exp(rng.uniform(*np.log(DEADLINES)))) for a in found]
     claimed = np.array([chance_by(a.at, d) for a, d in zip(found, deadlines, strict=True)])
     came = np.array([a.truth <= d for a, d in zip(found, deadlines, strict=True)], dtype=float)
     line = np.array([a.line <= d for a, d in zip(found, deadlines, strict=True)], dtype=float)
@@ -72,14 +73,18 @@ def during(name: str, cooks: Sequence[CookRecord], rng: np.random.Generator) -> 
     kept = _share(came[sure].tolist())
     least = float(claimed[sure].mean()) - WITHIN if sure.any() else nan
     broke = _share(came[never].tolist())
-    return [
+    most = float(claimed[never].mean()) + WITHIN if never.any() else nan
+    told = [
         Figure(f"{name}: Brier score of the chance shown", brier, f"< {mean:.3f}", brier < mean,
                f"always the mean {mean:.3f}, straight line {straight:.3f}; n {came.size}"),
-        Figure(f"{name}: came true, of chances of {SURE} or more", kept, f">= {least:.2f}", kept >= least,
-               f"claimed {least + WITHIN:.2f}; n {sure.sum()}"),
-        Figure(f"{name}: came true, of chances of {1 - SURE:.1f} or less", broke, f"<= {1 - SURE + WITHIN:.2f}",
-               broke <= 1 - SURE + WITHIN, f"n {never.sum()}"),
     ]  # fmt: skip
+    if sure.sum() >= LEAST:
+        told.append(Figure(f"{name}: came true, of chances of {SURE} or more", kept, f">= {least:.2f}", kept >= least,
+                           f"claimed {least + WITHIN:.2f}; n {sure.sum()}"))  # fmt: skip
+    if never.sum() >= LEAST:
+        told.append(Figure(f"{name}: came true, of chances of {1 - SURE:.1f} or less", broke, f"<= {most:.2f}",
+                           broke <= most, f"claimed {most - WITHIN:.2f}; n {never.sum()}"))  # fmt: skip
+    return told
 
 
 def _share(came: Sequence[bool] | Sequence[float]) -> float:

@@ -296,7 +296,7 @@ def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: l
         if i % 20 == 10:
             twin = FireWatch()
             twin.load(json.loads(json.dumps(watch.dump())))
-        answers = []
+        answers: list[list[FireNoticed]] = []
         for one in (watch, twin):
             if isinstance(step, MarkKind):
                 one.mark(Mark(step), now)
