@@ -125,6 +125,7 @@ class Watch:
         self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
         self._boot = boot
         self._archive = CookArchive(self.journal)
+        self._noted_profile = self.engine.profile
 
     # --- parts -----------------------------------------------------------------------------------------------
 
@@ -233,6 +234,7 @@ class Watch:
             group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
 
     def _keep_profile(self) -> None:
+        self._noted_profile = self.engine.profile
         self.journal.set_note(PROFILE_NOTE, self.engine.pit_profile().to_plain())
 
     async def _keep_cooks(self) -> None:
@@ -242,6 +244,8 @@ class Watch:
         profile = reduce(taught, finished, before)
         if profile != before:
             self.loop.post(UsePitProfile(profile, by="cook log"))
+        if self.engine.profile != self._noted_profile:  # taught by a cook, or emptied by hand: neither may be lost
+            self._keep_profile()
         if finished:
             await self._tidy()
 

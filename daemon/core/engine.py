@@ -299,6 +299,8 @@ class Engine:
                 events += self._ask(piece, now)
         if self.pieces.all_off():
             events += self.pit_stage.finish(now)
+        elif self.pieces.on_fire():
+            events += self.pit_stage.meat_on(now)
         if minute % 5 == 0:
             self.evenness = self.readout.evenness(minute, self.pieces)
             self.trace.forget_before(minute - MEMORY_MINUTES)

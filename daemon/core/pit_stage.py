@@ -66,6 +66,7 @@ class PitSign(StrEnum):
 
     MARKED_LIT = "mark"
     ALL_OFF = "all meat is off"
+    MEAT_ON = "meat goes on again"
     GONE_COLD = "the pit has gone cold"
     RUNS_AWAY = "above the band and rising fast"
     NO_RECOVERY = "well below the band with no recovery"
@@ -109,7 +110,7 @@ NEXT: dict[PitPhase, dict[PitSign, PitPhase]] = {
     _P.OUT: {**_FROM_LIT, **_END, _S.MARKED_LIT: _P.LIGHTING, _S.RELIT: _P.HEATING},
     _P.HIGH: {**_END, _S.RUNS_AWAY: _P.RUNAWAY, _S.BAND_RAISED: _P.HEATING, _S.BELOW: _P.LOW, _S.INSIDE: _P.IN_BAND},
     _P.RUNAWAY: {**_END, _S.BELOW: _P.LOW, _S.INSIDE: _P.IN_BAND, _S.CALMED: _P.HIGH},
-    _P.COOLING: {_S.MARKED_LIT: _P.LIGHTING, _S.GONE_COLD: _P.UNLIT},
+    _P.COOLING: {_S.MARKED_LIT: _P.LIGHTING, _S.MEAT_ON: _P.HEATING, _S.GONE_COLD: _P.UNLIT},
 }
 """stage -> sign -> next stage. A sign without a row is ignored in that stage."""
 
@@ -159,6 +160,10 @@ class PitStage:
     def finish(self, now: float) -> list[StageChanged]:
         """All meat is off: whatever the fire does from here on is cooling. Harmless when repeated."""
         return self._heed({PitSign.ALL_OFF}, now)
+
+    def meat_on(self, now: float) -> list[StageChanged]:
+        """Meat is on the fire: a pit left to cool burns again, for the next cook. Harmless when repeated."""
+        return self._heed({PitSign.MEAT_ON}, now)
 
     def _signs(self, slope: float, band: Band) -> set[PitSign]:
         recent, pit = self._recent, self._recent[-1]

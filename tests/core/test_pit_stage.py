@@ -165,3 +165,11 @@ def test_whatever_happens_only_the_table_is_followed_and_a_restart_changes_nothi
             assert change.before == before
             assert PitPhase(change.after) in NEXT[before].values()
             assert len(change.asks) <= 80
+
+
+def test_meat_on_a_pit_left_to_cool_is_the_next_cook() -> None:
+    stage = in_band()
+    assert stage.meat_on(3600.0) == [], "a burning pit needs no telling"
+    stage.finish(3660.0)
+    assert [c.after for c in stage.meat_on(3720.0)] == ["heating"]
+    assert [c.after for c in run(stage, [128.0] * 5, 63)] == ["in-band"]
