@@ -25,9 +25,9 @@ log = logging.getLogger(__name__)
 
 RETRY_AFTER = (5.0, 10.0, 20.0, 40.0, 60.0)
 """s before attempt 2, 3, ...; the last goes on until the message expires."""
-FALL_OVER_WITHIN = 30.0
-"""s after which the next way to reach the person has been asked for: as soon as the next attempt could end later than
-that. Attempts go on meanwhile."""
+FALL_OVER_WITHIN, TO_TELL_ANOTHER = 30.0, 5.0
+"""s after which the next way to reach the person has the message, and what that way may take of it: it is asked for as
+soon as another attempt as long as the last would end too late. Attempts go on meanwhile."""
 ATTEMPT_LIMIT = 15.0
 """s one attempt may take."""
 STEP_LIMIT = 1.0
@@ -123,6 +123,7 @@ class Outbox:
                 continue
             row = await self._record(replace(row, state="sending", attempts=row.attempts + 1))
             self._busy(name, ATTEMPT_LIMIT)
+            began = self._clock.now()
             try:
                 async with asyncio.timeout(ATTEMPT_LIMIT):
                     await self._channels[name].send(Message(**json.loads(row.body)))
@@ -130,7 +131,8 @@ class Outbox:
                 self._mark_down(name, str(error))
                 await self._settle(row, "failed", str(error))
             except (TemporaryFailure, TimeoutError, OSError) as error:
-                await self._try_later(row, str(error) or "no answer in time", getattr(error, "retry_after", None))
+                why, wanted = str(error) or "no answer in time", getattr(error, "retry_after", None)
+                await self._try_later(row, why, wanted, self._clock.now() - began)
             except Exception as error:
                 log.exception("delivery channel %s broke", name)
                 await self._settle(row, "failed", repr(error))
@@ -167,13 +169,13 @@ class Outbox:
                 await self._record(replace(row, state="collapsed", detail="a newer message says more"))
         self._waiting[name] = list(newest.values())
 
-    async def _try_later(self, row: OutboxRow, why: str, retry_after: float | None) -> None:
+    async def _try_later(self, row: OutboxRow, why: str, retry_after: float | None, took: float) -> None:
         now = self._clock.now()
         self._mark_down(row.channel, why)
         pause = retry_after if retry_after is not None else RETRY_AFTER[min(row.attempts, len(RETRY_AFTER)) - 1]
         later = await self._record(replace(row, state="waiting", next_try=now + pause, detail=why))
         self._waiting[row.channel].insert(0, later)  # still the oldest
-        if now + pause + ATTEMPT_LIMIT - row.time > FALL_OVER_WITHIN:
+        if now + pause + took - row.time > FALL_OVER_WITHIN - TO_TELL_ANOTHER:
             self._fall_over(row, why)
 
     def _fall_over(self, row: OutboxRow, why: str) -> None:

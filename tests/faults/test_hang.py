@@ -25,6 +25,8 @@ from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
 from tests.system.scripted_board import FAST_WATCH, ScriptedBoard, write_files
 
+QUICK = 5.0
+"""How much faster than life the quick tests are."""
 KILLED_BAR, BACK_BAR = 30.0, 40.0
 """s from the hang to the kill by systemd, and to a watch that watches again."""
 START = 5.0
@@ -179,7 +181,7 @@ HANGS = ("judging", "sampling", "delivering", "delivering, between two messages"
 
 
 async def hung_task(home: Path, full: bool) -> Row:
-    factor = 1.0 if full else 10.0
+    factor = 1.0 if full else QUICK
     with contextlib.nullcontext() if full else sooner(factor):
         found = await asyncio.gather(*(seen_after(home / str(n), what, factor) for n, what in enumerate(HANGS)))
     worst = max(took for took, _ in found) + unit_seconds("WatchdogSec")
@@ -194,7 +196,7 @@ async def hung_task(home: Path, full: bool) -> Row:
 
 async def hung_link(home: Path, full: bool) -> Row:
     """A driver that waits for ever for what never comes: the supervisor cuts it short and opens it anew."""
-    factor = 1.0 if full else 10.0
+    factor = 1.0 if full else QUICK
 
     async def again_after(name: str, silence: float) -> float:
         stubborn, driver = Stubborn(), list[HangingDriver]()
@@ -222,7 +224,7 @@ async def hung_link(home: Path, full: bool) -> Row:
 
 async def quiet_is_no_hang(home: Path, full: bool) -> Row:
     """A board that is switched off, nothing to deliver: the watch must not be killed for it."""
-    factor = 1.0 if full else 10.0
+    factor = 1.0 if full else QUICK
     with contextlib.nullcontext() if full else sooner(factor):
         async with quiet_watch(home / "q", factor, speaks=False) as watch:
             begin, wrongly, wrong_build = time.monotonic(), 0, 0
@@ -329,6 +331,6 @@ async def told_to_stop(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (hung_task, hung_link, quiet_is_no_hang, told_to_stop)
 
 
-@cases(FAULTS, slow=(told_to_stop,))
+@cases(FAULTS, slow=(hung_link, quiet_is_no_hang, told_to_stop))
 async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
     await check(fault, full, tmp_path)

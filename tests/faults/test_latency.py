@@ -154,8 +154,7 @@ class WaitsForTheNextLook(Outbox):
 async def detection(home: Path, full: bool) -> Row:
     wakes = (await late_by(home / "night", 200 if full else 4, True, False)).get("pit-high/pit", [])
     notices = (await late_by(home / "day", 40 if full else 2, False, False)).get("pit-high/pit", [])
-    real = await real_wait(home / "real", Outbox)
-    wrong = await real_wait(home / "wrong", WaitsForTheNextLook)
+    real, wrong = await asyncio.gather(real_wait(home / "real", Outbox), real_wait(home / "wrong", WaitsForTheNextLook))
     p99 = max(percentile(wakes, 0.99), percentile(notices, 0.99))
     enough = len(wakes) >= (200 if full else 4) and len(notices) >= (40 if full else 2)
     return Row(
@@ -218,6 +217,6 @@ async def joining(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (detection, joining)
 
 
-@cases(FAULTS)
+@cases(FAULTS, slow=(joining,))
 async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
     await check(fault, full, tmp_path)

@@ -89,6 +89,20 @@ async def test_a_temporary_failure_is_tried_again_and_falls_over_within_30_s(tmp
     assert healths[0] is False and healths.count(False) == 1, "a repeated failure is said once"
 
 
+async def test_a_channel_that_stalls_falls_over_before_a_second_attempt_would_end_too_late(tmp_path: Path) -> None:
+    receiver = Receiver("bell", [])
+    bench = Bench(tmp_path, receiver)
+
+    async def stall(message: Message) -> None:
+        bench.clock.time += 14.0
+        raise TemporaryFailure("no answer in time")
+
+    receiver.send = stall  # type: ignore[method-assign]
+    bench.take(notification(1))
+    await bench.until(lambda: any(isinstance(p, Delivered) and p.outcome == "failed" for p in bench.posted), step=0.0)
+    assert bench.clock.now() - 1000.0 == 14.0
+
+
 async def test_a_permanent_failure_is_not_tried_again(tmp_path: Path) -> None:
     receiver = Receiver("bell", [PermanentFailure("bad password")])
     bench = Bench(tmp_path, receiver)
