@@ -87,6 +87,7 @@ class Provider:
             case "resets":
                 assert request.transport is not None
                 request.transport.abort()
+                return web.Response()
             case "500":
                 return web.Response(status=500)
             case "429":
