@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -107,7 +108,7 @@ def _quiet(judged: Judged, **values: Any) -> Judged:
 
 def _celsius(text: str) -> float:
     try:
-        return float(text)
+        return _finite(text)
     except ValueError:
         return parse_temperature(text)
 
@@ -133,6 +134,13 @@ def _lead(text: str) -> float:
 
 LEAD_MINUTES = (5.0, 90.0)
 """As the rig file allows."""
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not isfinite(value):
+        raise ValueError("write a finite number")
+    return value
 
 
 def _minute_of_day(text: str) -> int:
@@ -166,8 +174,8 @@ _RULE_FIELDS: dict[str, Callable[[str], Any]] = {
     "on_delay": _seconds,
     "off_delay": _seconds,
     "time_to_act": _seconds,
-    "deadband": float,
-    "margin": float,
+    "deadband": _finite,
+    "margin": _finite,
     "priority": Priority,
     "wake": WakePolicy,
 }

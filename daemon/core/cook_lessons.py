@@ -23,6 +23,8 @@ TURN_RISE = 2.0
 """°C above its lowest that the pit must reach within TURN_WITHIN for the log to count as caught."""
 SMOOTH = 5
 """Minutes of the running median: a lid or a draught is no turn."""
+LEVEL = 0.05
+"""°C within which minutes are equally low."""
 SETTLED_AFTER = 20
 """Minutes after a log before the pit is taken to sink again."""
 LEAST_FALL = 15
@@ -98,22 +100,22 @@ def _lags(pit: Sequence[float], logs: Sequence[int]) -> Iterator[float]:
         after = pit[log : min(log + TURN_WITHIN, following)]
         if log < SMOOTH or len(after) < SMOOTH or any(map(isnan, [*after, pit[log - SMOOTH]])):
             continue
-        lowest = min(range(len(after)), key=after.__getitem__)
+        lowest = max(at for at, value in enumerate(after) if value <= min(after) + LEVEL)  # the median rounds the turn
         fell = pit[log - SMOOTH] > after[0] or lowest > 0
         if fell and max(after[lowest:]) - after[lowest] >= TURN_RISE:
             yield float(lowest)
 
 
 def _drifts(pit: Sequence[float], logs: Sequence[int]) -> Iterator[float]:
-    """°C per hour lost from the peak after each log to the next log."""
+    """°C per hour lost between the peak after each log and the next log, but for the minutes the median rounds."""
     for log, following in pairwise(logs):
-        between = pit[log + SETTLED_AFTER : following + 1]
+        between = pit[log + SETTLED_AFTER : following + 1 - SMOOTH // 2]
         if len(between) < LEAST_FALL or log < 0 or any(map(isnan, between)):
             continue
-        peak = max(range(len(between)), key=between.__getitem__)
-        minutes = len(between) - 1 - peak
+        begin = max(range(len(between)), key=between.__getitem__) + SMOOTH // 2
+        minutes = len(between) - 1 - begin
         if minutes >= LEAST_FALL:
-            yield 60.0 * (between[peak] - between[-1]) / minutes
+            yield 60.0 * (between[begin] - between[-1]) / minutes
 
 
 def _places(places: Mapping[str, Sequence[float]]) -> Iterator[PlaceLesson]:
