@@ -139,6 +139,8 @@ class CookRecords:
     def _entries(self) -> Iterator[CookEntry]:
         for journal in self.journals():
             with reading(journal) as db:
+                if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'kept_cooks'").fetchone() is None:
+                    continue  # no watch that keeps cooks has opened it yet
                 rows = db.execute(f"SELECT {ENTRY_COLUMNS} FROM kept_cooks").fetchall()  # nosec B608  # a constant
             for row in rows:
                 yield _entry_of(journal, row)

@@ -12,6 +12,7 @@ import asyncio
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from functools import cache
@@ -181,7 +182,8 @@ async def record(home: Path, hours: float) -> None:
 @cache
 def _made(hours: float) -> Path:
     home = Path(tempfile.mkdtemp(prefix="pitvigil-kept-"))
-    asyncio.run(record(home, hours))
+    with ThreadPoolExecutor(1) as pool:  # so that a test with a loop of its own may ask too
+        pool.submit(asyncio.run, record(home, hours)).result()
     return home
 
 
