@@ -154,7 +154,7 @@ def torn(home: Path, lengths: list[int], step: int) -> tuple[int, int]:
 
 
 async def torn_log(home: Path, full: bool) -> Row:
-    alarms, step = (12, 37) if full else (3, 1501)
+    alarms, step = (12, 401) if full else (3, 1501)
     results = []
     for name, in_two in (("right", False), ("wrong", True)):
         place = home / name
