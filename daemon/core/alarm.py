@@ -15,6 +15,10 @@ from daemon.core.alarm_state import RAISABLE, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 
+FIRST_LOOK = 10.0
+"""s after judging begins again in which no deadline fires, so that each alarm is first judged anew: what was so before
+the watch was down need not be so any more. Longer than the engine's beat."""
+
 SHOWN_IN = (
     *WAITING,
     AlarmState.ACKNOWLEDGED,
@@ -141,13 +145,13 @@ class AlarmTable:
 
     def resumed(self, now: float, since: float) -> None:
         """Nobody watched, and nobody will judge before `since`: on-delays and off-delays go on from there with what
-        remained of them, and no alarm is raised, returned or raised again for what nobody saw. A shelving that ran out
-        meanwhile ends now."""
+        remained of them, and no alarm is raised, returned or raised again for what nobody saw, nor before it was
+        looked at anew. A shelving that ran out meanwhile ends now."""
         for key, alarm in self._alarms.items():
             unseen = since - self._judged_at
             alarm.active_since = None if alarm.active_since is None else alarm.active_since + unseen
             alarm.within_since = None if alarm.within_since is None else alarm.within_since + unseen
-            self._plan(key, alarm, now if alarm.state is AlarmState.SHELVED else since)
+            self._plan(key, alarm, now if alarm.state is AlarmState.SHELVED else since + FIRST_LOOK)
         self._judged_at = since
 
     def dump(self) -> dict[str, object]:

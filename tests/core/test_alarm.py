@@ -343,10 +343,24 @@ def test_what_nobody_saw_raises_nothing() -> None:
     again.resumed(1000.0, 1030.0)
     assert [(c.alarm, c.time, c.after.value) for c in again.handle_timer(2000.0)] == [
         ("c/pit", 1000.0, "unacknowledged"),  # its condition stood long before the stop
-        ("b/pit", 1030.0, "unacknowledged"),
+        ("b/pit", 1040.0, "unacknowledged"),  # once it could be looked at again
         ("a/pit", 1050.0, "unacknowledged"),
         ("d/pit", 1070.0, "returned-unacknowledged"),
     ]
+
+
+def test_what_is_mending_after_a_stop_is_not_raised_again_for_how_it_stood_before() -> None:
+    """Acknowledged at 60 s, the log put on while the watch was down: the first look finds it improving."""
+    one = table(on_delay=60.0, re_alarm=300.0)
+    one.judge(condition(True), 0.0)
+    one.handle_timer(60.0)
+    one.command(Acknowledge(KEY, "cook"), 60.0)
+    again = table(on_delay=60.0, re_alarm=300.0)
+    again.load(json.loads(json.dumps(one.dump())))
+    again.resumed(1000.0, 1060.0)
+    assert states(again.handle_timer(1065.0)) == []
+    assert states(again.judge(condition(True, improving=True), 1065.0)) == []
+    assert states(again.handle_timer(1500.0)) == []
 
 
 def test_a_rule_that_is_gone_is_dropped_at_restart() -> None:
