@@ -164,7 +164,8 @@ class Journal:
         if not self._reserve.hold():
             self._lean = True
             db.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
-            self.trouble = "there is no room for a reserve"
+            if not self._reserve.room:  # a file system that cannot hold room is no trouble by itself
+                self.trouble = "the disk is nearly full"
         return db
 
     def _in_memory(self) -> sqlite3.Connection:
@@ -303,8 +304,10 @@ class Journal:
 
     def _refill(self) -> None:
         """There is room again: take the reserve back."""
+        if self._reserve.room:
+            self.trouble = ""
         if self._reserve.hold():
-            self.trouble, self._lean = "", False
+            self._lean = False
             self._db.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
             log.warning("the disk has room again: the journal's reserve is taken back")
 

@@ -26,13 +26,21 @@ class Reserve:
     def held(self) -> bool:
         return self._path.exists()
 
+    @property
+    def room(self) -> bool:
+        """There is plenty, and a reserve could be held."""
+        try:
+            return shutil.disk_usage(self._path.parent).free >= self._size + ROOM_TO_HOLD
+        except OSError:
+            return False
+
     def hold(self) -> bool:
         """Take the room if there is plenty. True when it is held."""
         if self.held:
             return True
+        if not self.room:
+            return False
         try:
-            if shutil.disk_usage(self._path.parent).free < self._size + ROOM_TO_HOLD:
-                return False
             descriptor = os.open(self._path, os.O_WRONLY | os.O_CREAT, 0o600)
             try:
                 os.posix_fallocate(descriptor, 0, self._size)

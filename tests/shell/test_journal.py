@@ -1,7 +1,9 @@
 """The journal loses nothing it accepted and gives back exactly what it was told."""
 
 import asyncio
+import errno
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -207,6 +209,20 @@ async def test_a_commit_is_given_up_in_time_and_one_write_at_most_is_under_way(t
         await asyncio.sleep(0.005)
     await writer.commit(3.0)
     assert writes == [1.0, 3.0] and len(list(journal.inputs())) == 1
+
+
+def test_a_file_system_that_cannot_hold_room_is_no_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*arguments: int) -> None:
+        raise OSError(errno.EOPNOTSUPP, "not supported")
+
+    monkeypatch.setattr(os, "posix_fallocate", refuse)
+    journal = Journal(tmp_path / "j.sqlite")
+    assert journal.trouble == "" and not (tmp_path / "reserve").exists()
+
+
+def test_a_disk_that_is_nearly_full_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: shutil._ntuple_diskusage(10**9, 10**9, 1000))  # type: ignore[attr-defined]
+    assert Journal(tmp_path / "j.sqlite").trouble == "the disk is nearly full"
 
 
 def test_the_reserve_is_taken_back_when_there_is_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
