@@ -46,7 +46,10 @@ HOT_FOR, BURNING_FOR = 15, 5
 BLIND_USEFUL, BLIND_MUST = 3, 15
 """min without any true pit value: a look is useful / must have been asked for."""
 LID_USEFUL, LID_MUST = 5, 25
-"""min of an open lid with nobody there."""
+"""min of an open lid with nobody there: a look is useful / must have been asked for if by then the pit is below its band
+(draught may keep it inside: then the wood burns away sooner, and the fire need speaks of that)."""
+WORSE_BY = 15.0
+"""°C by which heat must have grown since a call to be another hazard than the one called for."""
 TENDER_USEFUL, TENDER_MUST = 60, 30
 """min before the core is truly tender, and after."""
 HOLD_USEFUL = 75.0
@@ -181,20 +184,14 @@ def judge(truth: NightTruth, wakes: Sequence[Wake]) -> Verdict:
 
 
 def distinctly_worse(truth: NightTruth, first: Wake, second: Wake) -> bool:
-    """Is a second call soon after the first for another hazard, or one a class worse, so that the first does not stand
-    for it? At the same place the pit must by then be, or come within SOON, in a higher class of heat than at the first
+    """Is a second call soon after the first for another hazard, or the same grown worse, so that the first does not stand
+    for it? At the same place the pit must by then be, or come within SOON, above HOT and WORSE_BY hotter than at the first
     call; at another place a need must have opened in between. One who goes to the pit anyway sees all else there."""
-    if second.place is first.place:
-        if second.place is not Place.PIT:
-            return False
-        over = truth.pit - truth.high
-        coming = float(np.max(over[int(second.minute) : int(second.minute) + SOON + 1]))
-        return coming > HOT and _heat_class(coming) > _heat_class(float(over[int(first.minute)]))
-    return any(need.place is second.place and first.minute < need.opens <= second.minute for need in needs(truth))
-
-
-def _heat_class(over: float) -> int:
-    return sum(over > bound for bound in (WARM, HOT, BURNING))
+    if second.place is not first.place:
+        return any(need.place is second.place and first.minute < need.opens <= second.minute for need in needs(truth))
+    over = truth.pit - truth.high
+    coming = float(np.max(over[int(second.minute) : int(second.minute) + SOON + 1]))
+    return second.place is Place.PIT and coming > HOT and coming - float(over[int(first.minute)]) >= WORSE_BY
 
 
 def rate_bound(events: int, trials: int) -> float:
@@ -267,11 +264,13 @@ def _sight(truth: NightTruth) -> list[Need]:
 
 
 def _lid(truth: NightTruth) -> list[Need]:
-    return [
-        Need("lid", Place.PIT, start + LID_USEFUL, end, _long(truth, start, end, LID_MUST))
-        for start, end in _runs(truth.lid_open & truth.on_fire & truth.asleep)
-        if end - start > LID_USEFUL
-    ]
+    found = []
+    for start, end in _runs(truth.lid_open & truth.on_fire & truth.asleep):
+        if end - start > LID_USEFUL:
+            due = _long(truth, start, end, LID_MUST)
+            lost = due is not None and bool(np.any(truth.pit[due - LID_USEFUL : due + 1] < truth.low))
+            found.append(Need("lid", Place.PIT, start + LID_USEFUL, end, due if lost else None))
+    return found
 
 
 def _long(truth: NightTruth, start: int, end: int, must: int) -> int | None:

@@ -45,8 +45,8 @@ PIT_PROBES = ("pit-left", "pit-right", "pit-firebox")
 @dataclass(frozen=True)
 class Script:
     """What happens on a night. inputs: (time, input) from outside the pit. downs: spells of a phone without network.
-    stops: (time, s) the watch is down; stop_after_call: (s after the first call, s), for then an alarm stands. steps: (time, offset, trusted) of the wall clock. spells: bad luck of the cook's
-    world that a woken person ends, as (time, act on, amount)."""
+    stops: (time, s) the watch is down; stop_after_call: (s after the first call, s), for then an alarm stands.
+    steps: (time, offset, trusted) of the wall clock. held: a piece is in the hold from the start."""
 
     kind: str
     scenario: Scenario

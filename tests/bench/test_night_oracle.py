@@ -128,8 +128,11 @@ def test_blind_lid_tender_and_hold() -> None:
     blind = needs(replace(calm, pit_seen=window(100, 140, inside=False)))
     assert [(n.kind, n.opens, n.must_by, n.closes) for n in blind] == [("sight", 103, 115, 140)]
     assert needs(replace(calm, pit_seen=window(100, 102, inside=False))) == ()
-    lid = needs(replace(calm, lid_open=window(100, 140)))
+    cold = np.where(window(102, 145), 95.0, 128.0)
+    lid = needs(replace(calm, lid_open=window(100, 140), pit=cold))
     assert [(n.kind, n.must_by) for n in lid] == [("lid", 125)]
+    draught = needs(replace(calm, lid_open=window(100, 140)))
+    assert [(n.kind, n.opens, n.must_by) for n in draught] == [("lid", 105, None)]
     core = np.linspace(70.0, 100.0, NIGHT)
     ready = int(np.flatnonzero(core >= 93.0)[0])
     tender = needs(replace(calm, core=core, tender=93.0))
