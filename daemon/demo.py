@@ -37,15 +37,13 @@ from daemon.core.events import (
 )
 from daemon.core.inputs import Goal
 from daemon.core.snapshot import PieceView, Snapshot
-from daemon.demo_files import BROKER, CHANNEL, CHANNELS, COOK, RIG
+from daemon.demo_files import START, write_demo_files
 from daemon.shell.clock import SpedUpClock
 from daemon.virtual_cook import HOUR, VirtualCook
 from drivers.simulated.board import AmplifierBoard
 from drivers.simulated.cook import SimulatedCook
 from drivers.simulated.scenarios import demo_scenario
 
-START = datetime(2026, 11, 27, 17, 0, tzinfo=UTC).timestamp()
-"""A Friday evening; the lunch is on Saturday."""
 LINE_EVERY = 5.0
 """Simulated s between lines of the board."""
 FRAMES_PER_SECOND = 4
@@ -129,15 +127,8 @@ class Demo:
             await asyncio.sleep(LINE_EVERY / self._speed)
 
     def _files(self, home: Path, port: str, broker: int | None) -> Files:
-        channels = "".join(
-            CHANNEL.format(id=i, name=n, role=r, place=f'place = "{p}"' if p else "") for i, n, r, p in CHANNELS
-        )
-        more = "" if broker else ', "phone", "louder", "notice"'
-        rig, cook = home / "rig.toml", home / "cook.toml"
-        section = BROKER.format(port=broker) if broker else ""
-        text = RIG.format(port=port, channels=channels, broker=section, more=more)
-        rig.write_text(text + '[page]\nlisten = "127.0.0.1"\nport = 0\n')
-        cook.write_text(COOK)
+        rig, cook = write_demo_files(home, port, broker)
+        rig.write_text(rig.read_text(encoding="utf-8") + '[page]\nlisten = "127.0.0.1"\nport = 0\n')
         return Files(rig, cook, home / "state")
 
     # --- what is seen ------------------------------------------------------------------------------------------

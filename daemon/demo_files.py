@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from pathlib import Path
+
+START = datetime(2026, 11, 27, 17, 0, tzinfo=UTC).timestamp()
+"""A Friday evening; the lunch is on Saturday."""
 RIG = """
 [pit]
 id = "pit"
@@ -77,3 +82,17 @@ channel = "lamb"
 weight = 2.4
 tender = [90, 95]
 """
+EVERYBODY = ', "phone", "louder", "notice"'
+"""Audiences the bell must reach too where there is no broker."""
+
+
+def write_demo_files(directory: Path, port: str = "/dev/null", broker: int | None = None) -> tuple[Path, Path]:
+    """Rig and cook file. port: of the amplifier board. broker: TCP port of one on this machine; without, the bell tells all."""
+    channels = "".join(
+        CHANNEL.format(id=i, name=n, role=r, place=f'place = "{p}"' if p else "") for i, n, r, p in CHANNELS
+    )
+    section, more = (BROKER.format(port=broker), "") if broker else ("", EVERYBODY)
+    rig, cook = directory / "rig.toml", directory / "cook.toml"
+    rig.write_text(RIG.format(port=port, channels=channels, broker=section, more=more), encoding="utf-8")
+    cook.write_text(COOK, encoding="utf-8")
+    return rig, cook

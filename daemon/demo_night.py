@@ -14,7 +14,6 @@ from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, Level, Notification
 from daemon.core.forecast import forecast
 from daemon.core.inputs import Delivered, EndCook, Input, JudgeWake, Readings, Resumed
-from daemon.demo_files import CHANNEL, CHANNELS, COOK, RIG
 from daemon.settings_from_files import watch_settings
 from daemon.shell.cook_archive import CookArchive
 from daemon.shell.journal import Journal, Start
@@ -28,18 +27,7 @@ READ_EVERY = 15.0
 """Simulated s between lines of the board."""
 COMMIT_EVERY = 600.0
 """Simulated s between commits: nothing here must outlive a power cut."""
-SOUNDER, HEARD_BY = "bell", ', "phone", "louder", "notice"'
-
-
-def demo_files(directory: Path) -> tuple[Path, Path]:
-    """Write the demo's rig and cook file, with everything delivered by the bell."""
-    channels = "".join(
-        CHANNEL.format(id=i, name=n, role=r, place=f'place = "{p}"' if p else "") for i, n, r, p in CHANNELS
-    )
-    rig, cook = directory / "rig.toml", directory / "cook.toml"
-    rig.write_text(RIG.format(port="/dev/null", channels=channels, broker="", more=HEARD_BY), encoding="utf-8")
-    cook.write_text(COOK, encoding="utf-8")
-    return rig, cook
+SOUNDER = "bell"
 
 
 class DemoNight:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from contextlib import closing
-from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.demo_night import DemoNight, demo_files
+from daemon.demo_files import START, write_demo_files
+from daemon.demo_night import DemoNight
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
 from daemon.shell.report.drawer import Drawer, NotDrawn
@@ -16,8 +16,6 @@ from daemon.shell.report.sheet import cook_sheet
 from daemon.shell.web.contract import CookNotes, UnknownCook
 
 JOURNAL_FILE = "journal.sqlite"
-DEMO_START = datetime(2026, 11, 27, 17, 0, tzinfo=UTC).timestamp()
-"""A Friday evening; the lunch is on Saturday."""
 DEMO_NOTES = CookNotes(verdict="Simulated: nobody ate it.", weather="Simulated: clear and still, a cold night")
 
 
@@ -62,7 +60,7 @@ def demo_report(directory: Path, hours: float | None, say: Callable[[str], None]
     state.mkdir(parents=True, exist_ok=True)
     say("a night in the pit, simulated at full speed; some seconds ...")
     with closing(Journal(state / JOURNAL_FILE)) as journal:
-        night = DemoNight(journal, *demo_files(directory), DEMO_START)
+        night = DemoNight(journal, *write_demo_files(directory), START)
         night.run(hours)
         wood = round(night.wood(), 1)
     records = CookRecords(state / JOURNAL_FILE)

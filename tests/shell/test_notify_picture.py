@@ -21,7 +21,7 @@ from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Priority
 from daemon.core.snapshot import Snapshot
 from daemon.deliveries import delivery_channel
-from daemon.demo_night import demo_files
+from daemon.demo_files import write_demo_files
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
 from daemon.shell.notify.picture import (
     AFTER_FAILURE,
@@ -245,7 +245,7 @@ async def test_a_failure_is_said_once_and_tried_again_later(
 
 
 def rig_with(home: Path, chart: str) -> Path:
-    rig, _ = demo_files(home)
+    rig, _ = write_demo_files(home)
     (home / "url").write_text("json://127.0.0.1:9/")
     (home / "url").chmod(0o600)
     rig.write_text(

@@ -10,8 +10,8 @@ import pytest
 from config.loader import load_both
 from daemon.cli import main
 from daemon.core.inputs import WallClock
-from daemon.demo_night import DemoNight, demo_files
-from daemon.reporting import DEMO_START
+from daemon.demo_files import START, write_demo_files
+from daemon.demo_night import DemoNight
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
 from daemon.shell.report import drawer
@@ -80,11 +80,11 @@ def test_the_demo_report_needs_nothing_but_a_directory(tmp_path: Path, capsys: p
 
 def test_a_night_at_full_speed_is_a_finished_cook_in_its_journal(tmp_path: Path) -> None:
     with closing(Journal(tmp_path / "journal.sqlite")) as journal:
-        night = DemoNight(journal, *demo_files(tmp_path), DEMO_START)
+        night = DemoNight(journal, *write_demo_files(tmp_path), START)
         night.run(3.0)
         inputs = [type(item).__name__ for _, item in journal.inputs()]
     kept = CookRecords(tmp_path / "journal.sqlite").kept("2026-11-27-village-hall")
-    assert (kept.started, kept.ended) == (DEMO_START, DEMO_START + 3 * 3600)
+    assert (kept.started, kept.ended) == (START, START + 3 * 3600)
     assert inputs.count("EndCook") == 1 and inputs.count("Readings") == 3 * 3600 / 15
     assert WallClock.__name__ not in inputs  # engine time is UTC here
     laid = [s.amount for s in night.simulated.scenario.script if s.act is Act.LOG and s.time <= 3 * 3600]
