@@ -25,7 +25,7 @@ from daemon.core.forecast_ahead import (
     stall_end,
     wrap_ahead,
 )
-from daemon.core.forecast_intervals import Spread, interval_of, spread_of
+from daemon.core.forecast_intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast_replay import Course, Fitted, course_of, fit
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
 from daemon.core.meat_body import Array
@@ -44,7 +44,7 @@ BOILING_MARGIN: Final = 1.0
 """°C below boiling above which wet meat gets no further."""
 FAN_POINTS: Final = 60
 FAN_STRETCH: Final = 1.6
-"""The raw fan is widened about its median by this (the same lack of model error as for the intervals)."""
+"""The raw fan is widened about its median by this (the same lack of model error as for the intervals), and by `doubt`."""
 POSSIBLE: Final = (-40.0, 500.0)
 """°C; nothing about a pit lies outside."""
 THICKNESS: Final = (0.005, 0.5)
@@ -204,7 +204,7 @@ def _level_outlook(
 ) -> Outlook:
     if not np.isfinite(level) or level > request.boiling_point - BOILING_MARGIN:
         return Outlook(goal, scenario, None, "above what wet meat reaches at this altitude")
-    spread = spread_of(ahead.reached(scenario, level), LONGEST)
+    spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit)
     if spread is None:
         return Outlook(goal, scenario, None, "not reached within 20 hours")
     if scenario == PLANNED:
@@ -243,16 +243,17 @@ def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Out
     stalled = left[np.isfinite(left)]
     if stalled.size < 0.5 * left.size:
         return Outlook(Goal.STALL_END, scenario, None, "no stall ahead")
-    spread = spread_of(stalled, LONGEST)
+    spread = spread_of(stalled, LONGEST, ahead.misfit)
     if spread is None:
         return Outlook(Goal.STALL_END, scenario, None, "not over within 20 hours")
-    return Outlook(Goal.STALL_END, scenario, interval_of("stall-end", spread, request.asked_at))
+    at = interval_of("stall-end", spread, request.asked_at, request.bias_minutes)
+    return Outlook(Goal.STALL_END, scenario, at)
 
 
 def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     columns = ahead.columns[PLANNED]
     off = ahead.off[columns]
-    left = spread_of(off, LONGEST) if request.phase == "cook" else Spread(0.0, 0.0, 0.0)
+    left = spread_of(off, LONGEST, ahead.misfit) if request.phase == "cook" else Spread(0.0, 0.0, 0.0)
     if left is None or (off_goal(request.piece) is None and request.phase == "cook"):
         reason = "not off the fire within 20 hours" if left is None else "no target to leave the fire at"
         return [Outlook(goal, PLANNED, None, reason) for goal in (Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT)]
@@ -271,11 +272,17 @@ def _peak_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     if request.phase == "rest" and np.median(at) == 0:
         return Outlook(Goal.REST_PEAK, PLANNED, None, "past its peak")
     celsius = float(np.median(paths.max(axis=0)))
-    spread = spread_of(np.where(np.isfinite(off), ahead.times[at], np.inf), LONGEST)
+    spread = spread_of(np.where(np.isfinite(off), ahead.times[at], np.inf), LONGEST, ahead.misfit)
     if spread is None or not np.isfinite(celsius):
         return Outlook(Goal.REST_PEAK, PLANNED, None, "not off the fire within 20 hours")
-    kind = "wrapped" if request.phase != "cook" else kind_of(request, PLANNED)
-    return Outlook(Goal.REST_PEAK, PLANNED, interval_of(kind, spread, request.asked_at), celsius=celsius)
+    return Outlook(Goal.REST_PEAK, PLANNED, _rest_interval(request, spread), celsius=celsius)
+
+
+def _rest_interval(request: ForecastRequest, spread: Spread) -> Interval:
+    """What the pit taught holds for the fire only: a rest that has begun owes it nothing."""
+    cooking = request.phase == "cook"
+    kind = kind_of(request, PLANNED) if cooking else "wrapped"
+    return interval_of(kind, spread, request.asked_at, request.bias_minutes if cooking else 0.0)
 
 
 def _rest_end_outlook(request: ForecastRequest, ahead: Ahead, off: Array, left: Spread) -> Outlook:
@@ -304,11 +311,10 @@ def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     below = been & (paths < request.hold_floor) & np.isfinite(paths)
     when = np.where(below.any(axis=0), ahead.times[below.argmax(axis=0)], np.inf)
     when[~off_now] = np.inf
-    spread = spread_of(when, float(ahead.times[-1]) if ahead.times[-1] > 0 else LONGEST)
+    spread = spread_of(when, float(ahead.times[-1]) if ahead.times[-1] > 0 else LONGEST, ahead.misfit)
     if spread is None:
         return Outlook(Goal.HOLD_LIMIT, PLANNED, None, "stays above the hold floor as far as is looked ahead")
-    kind = "wrapped" if request.phase != "cook" else kind_of(request, PLANNED)
-    return Outlook(Goal.HOLD_LIMIT, PLANNED, interval_of(kind, spread, request.asked_at), celsius=request.hold_floor)
+    return Outlook(Goal.HOLD_LIMIT, PLANNED, _rest_interval(request, spread), celsius=request.hold_floor)
 
 
 def _fan(request: ForecastRequest, ahead: Ahead) -> tuple[FanPoint, ...]:
@@ -322,8 +328,9 @@ def _fan(request: ForecastRequest, ahead: Ahead) -> tuple[FanPoint, ...]:
     )
     times = np.linspace(0.0, end, FAN_POINTS)
     low, middle, high = np.quantile(ahead.core[:, columns], (0.05, 0.5, 0.95), axis=1)
-    low = middle - FAN_STRETCH * (middle - low)
-    high = np.minimum(middle + FAN_STRETCH * (high - middle), np.maximum(request.boiling_point, middle))
+    stretch = FAN_STRETCH * doubt(ahead.misfit)
+    low = middle - stretch * (middle - low)
+    high = np.minimum(middle + stretch * (high - middle), np.maximum(request.boiling_point, middle))
     rows = [np.interp(times, ahead.times, row) for row in (low, middle, high)]
     if not np.isfinite(rows).all():
         return ()

@@ -1,7 +1,7 @@
 """Runs an ensemble forward under several assumptions at once and reads off when each goal is reached.
 
-The pit to come is the median of its in-band minutes of the last four hours, reached from now with a time constant of
-25 min: a fire dip or an open lid is never extrapolated. The four assumptions are columns of one run.
+The pit to come is the mean of its last six hours with every minute held to the band, reached from now with a time
+constant of 25 min: a fire dip or an open lid is never extrapolated. The four assumptions are columns of one run.
 """
 
 from __future__ import annotations
@@ -36,14 +36,20 @@ REST_WATCHED: Final = 8 * 3600.0
 """s of cooling looked at after the last member is off."""
 SETTLES_IN: Final = 25 * 60.0
 """s, time constant of a tended pit on its way back to its band."""
-PIT_MEMORY: Final = 240
+PIT_MEMORY: Final = 360
 """Minutes of pit readings from which the pit to come is taken."""
+FEWEST_PIT_MINUTES: Final = 15
+"""Without so many the pit to come is the middle of its band."""
 WRAP_DELAY: Final = 12 * 60.0
 """s between the wrap temperature and the wrap, common practice, no source."""
 WRAP_OVERDUE: Final = 40
 """Minutes above the wrap temperature after which a cook who has not wrapped is taken not to."""
 RESIDUAL_FADES_IN: Final = 150 * 60.0
 """s, time constant with which the difference between last readings and body is forgotten."""
+DRIFT_KEPT: Final = 0.7
+"""Share of the difference between the rates of last readings and body that is believed in: some of it is noise."""
+DRIFT_FADES_IN: Final = 120 * 60.0
+"""s, time constant with which that difference is forgotten."""
 HOTTER_BY: Final = 10.0  # °C
 STALL_SLOPE: Final = 6.0
 """°C/h over STALL_SPAN below which a core between 55 and 85 °C is stalled."""
@@ -53,8 +59,9 @@ STALL_SPAN: Final = 1800.0  # s
 def pit_to_come(pit: Array, band: Band) -> tuple[float, float]:
     """(now, later) °C from one-minute pit readings, oldest first, NaN where unknown."""
     recent = pit[-PIT_MEMORY:]
-    inside = recent[(recent >= band.low) & (recent <= band.high)]
-    later = float(np.median(inside)) if inside.size >= 15 else band.middle
+    recent = recent[np.isfinite(recent)]
+    enough = recent.size >= FEWEST_PIT_MINUTES
+    later = float(np.clip(recent, band.low, band.high).mean()) if enough else band.middle
     last = pit[-5:]
     last = last[np.isfinite(last)]
     return (float(np.median(last)) if last.size else later), later
@@ -78,6 +85,8 @@ class Ahead:
     core: Array
     off: Array
     columns: dict[str, NDArray[np.intp]]
+    misfit: float = 0.0
+    """°C that the ensemble missed lately."""
     thinning: int = PLANNED_MEMBERS // WHAT_IF_MEMBERS
     """Every so-manyth planned member is the what-ifs' member."""
 
@@ -126,7 +135,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
     ensemble = fitted.replayed.ensemble.take(which)
     traits = ensemble.traits
     around = fitted.replayed.surroundings.take(which)
-    residual = fitted.residual[which]
+    residual, drift = fitted.residual[which], DRIFT_KEPT * DRIFT_FADES_IN * fitted.drift[which]
 
     material = request.piece.wrap or Wrap.FOIL
     wrap_at = np.full(which.size, np.inf)
@@ -172,7 +181,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
             else:
                 ensemble.step(step, over, traits.convection, traits.vapour_pressure, around)
         time += step
-        kept = residual * np.exp(-time / RESIDUAL_FADES_IN)
+        kept = residual * np.exp(-time / RESIDUAL_FADES_IN) + drift * (1.0 - np.exp(-time / DRIFT_FADES_IN))
         core, reading = ensemble.centre + kept, ensemble.core + kept
         times.append(time)
         paths.append(core)
@@ -189,7 +198,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
         done |= np.isfinite(off)
         if done.all() and stop == LONGEST:
             stop = min(LONGEST, time + REST_WATCHED)
-    return Ahead(np.asarray(times), np.asarray(paths), off, columns)
+    return Ahead(np.asarray(times), np.asarray(paths), off, columns, fitted.misfit)
 
 
 def rest_air(request: ForecastRequest, off: Array, time: float, ambient: float) -> Array:

@@ -1,9 +1,10 @@
 """Turns the spread of an ensemble into an interval that keeps its promise.
 
-Ensemble spreads are far too narrow late in a cook, for no member carries the model's own error. Split-conformal
-factors, found on simulated cooks by `python tests/bench/calibrate_forecast.py`, stretch each side separately by kind
-of goal and by predicted time left, and shift the centre (lid openings and fire dips to come slow every cook, and no
-member knows of them).
+Ensemble spreads are far too narrow late in a cook, for no member carries the model's own error. Two things widen them.
+What the ensemble has lately missed says how well it describes this very piece: a piece that no member follows gets wide
+intervals, whatever the members agree on. And split-conformal factors, found on simulated cooks by
+`python -m tests.bench.calibrate_forecast`, stretch each side separately by kind of goal and by predicted time left, and
+shift the centre (lid openings and fire dips to come slow every cook, and no member knows of them).
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from daemon.core.meat_body import Array
 
 NARROWEST: Final = (5 * 60.0, 0.05)
 """A raw half-width is never taken narrower than this many s plus this share of the time left."""
+GOOD_FIT: Final = 0.25
+"""°C that a good ensemble misses: the quarter degree of a thermocouple converter's step and its noise."""
 LARGEST_LESSON: Final = 20.0
 """Minutes per remaining hour; past cooks may not move a forecast by more."""
 
@@ -32,13 +35,20 @@ class Spread:
     high: float
 
 
-def spread_of(left: Array, longest: float) -> Spread | None:
+def doubt(misfit: float) -> float:
+    """Factor >= 1 on half-widths for an ensemble that missed the last hours by `misfit` °C: the spread of a good fit
+    and that of the misfit beyond it add as independent errors do."""
+    return float(np.hypot(1.0, max(misfit / GOOD_FIT - 1.0, 0.0)))
+
+
+def spread_of(left: Array, longest: float, misfit: float = 0.0) -> Spread | None:
     """From each member's s until the goal (inf = never). None when half of the members never reach it."""
     p05, p50, p95 = np.quantile(np.minimum(left, longest), (0.05, 0.5, 0.95))
     if p50 >= longest:
         return None
     least = NARROWEST[0] + NARROWEST[1] * p50
-    return Spread(float(p50), max(float(p50 - p05), least), max(float(p95 - p50), least))
+    wider = doubt(misfit)
+    return Spread(float(p50), wider * max(float(p50 - p05), least), wider * max(float(p95 - p50), least))
 
 
 def factors_at(kind: str, left: float) -> tuple[float, float, float]:
@@ -53,12 +63,14 @@ def factors_at(kind: str, left: float) -> tuple[float, float, float]:
 
 
 def interval_of(kind: str, spread: Spread, now: float, lesson: float = 0.0) -> Interval:
-    """The published interval, engine time. lesson: what this pit taught, minutes per remaining hour."""
+    """The published interval, engine time. lesson: what this pit taught, minutes per remaining hour. It moves the whole
+    interval, and half of the move is left open on the side it came from: past cooks may have been other cooks."""
     centre, low, high = factors_at(kind, spread.middle)
-    lesson = min(max(lesson, -LARGEST_LESSON), LARGEST_LESSON)
-    middle = max(0.0, spread.middle * (centre + lesson / 60.0))
+    plain = spread.middle * centre
+    moved = plain * min(max(lesson, -LARGEST_LESSON), LARGEST_LESSON) / 60.0
+    middle = plain + moved
     return Interval(
-        p05=now + max(0.0, middle - low * spread.low),
+        p05=now + max(0.0, middle - low * spread.low - 0.5 * max(moved, 0.0)),
         p50=now + middle,
-        p95=now + middle + high * spread.high,
+        p95=now + middle + high * spread.high + 0.5 * max(-moved, 0.0),
     )

@@ -1,9 +1,9 @@
 """The ensemble behind a forecast: what is believed of a piece beforehand, and what its readings leave of it.
 
 Every member is one row of standard normal numbers (z) that become the traits of one body. The whole cook so far
-is replayed on the measured pit trace; an ensemble smoother (Emerick & Reynolds, Computers & Geosciences 55, 2013:
-ensemble smoothers for history matching) moves the members towards the core readings, and importance
-weights judge what it made of them. All random numbers are drawn once from a constant seed.
+is replayed on the measured pit trace; an ensemble smoother with multiple data assimilation (Emerick & Reynolds,
+Computers & Geosciences 55, 2013) moves the members towards the core readings, and importance weights judge what it
+made of them. All random numbers are drawn once from a constant seed.
 """
 
 from __future__ import annotations
@@ -18,19 +18,25 @@ from daemon.core.settings import PieceSettings
 
 MEMBERS: Final = 200
 SEED: Final = 20_11_25
+ROUNDS: Final = 2
+"""Smoother updates, each with half of the information: the bodies are too bent for a single long step."""
 USUAL_FAT_PERCENT: Final = 15.0
 
 PRIOR: Final[dict[str, tuple[float, float, str]]] = {
     # what: (middle, spread, kind); kind "log": middle x exp(spread z), "add": middle + spread z
-    "half_thickness": (1.0, 0.08, "log"),  # factor on half the declared thickness: a ruler on a bent thing
+    "half_thickness": (1.02, 0.12, "log"),  # factor on half the declared thickness: a ruler on a bent thing, bone in it
     "conductivity": (0.98, 0.08, "log"),  # factor on Choi & Okos, whose error on meat is 5-10 %
     "convection": (12.5, 0.2, "log"),  # W/m2K, between natural (5-10) and a fan oven (15-30)
     "wall_offset": (13.0, 7.0, "add"),  # °C: steel that loses heat to the night stands below its gas
     "vapour_pressure": (4800.0, 0.25, "log"),  # Pa: outdoor air plus the water of wood and meat
     "skin": (320.0, 0.7, "log"),  # s/m
-    "skin_growth": (5500.0, 0.9, "log"),  # s/m per kg/m2
-    "skin_insulation": (2.5e-6, 0.6, "log"),  # m2K/W per s/m
+    "skin_growth": (5500.0, 0.9, "log"),  # s/m at 1 kg/m2
+    "skin_power": (1.3, 0.4, "log"),  # from a front that recedes evenly to a skin that closes
+    "skin_insulation": (0.012, 0.7, "log"),  # m2K/W per kg/m2: 1.5 mm of dried meat that conducts 0.1-0.2 W/mK
     "juice_feed": (0.62, 0.15, "add"),
+    "juice_middle": (61.0, 2.5, "add"),  # °C: collagen shrinks at 53-65 °C and presses the water out
+    "juice_spread": (7.0, 0.3, "log"),  # °C
+    "juice_delay": (1300.0, 0.6, "log"),  # s
     "wrap_vapour": (0.5, 0.9, "log"),
     "wrap_gap": (0.9, 0.5, "log"),
     "depth": (0.10, 0.10, "add"),  # of the half thickness
@@ -46,14 +52,14 @@ NAMES: Final = tuple(PRIOR)
 
 @cache
 def draws() -> tuple[Array, Array]:
-    """(z of the prior (traits, members), noise for the smoother (rounds x observations...)). Latin hypercube by
+    """(z of the prior (traits, members), noise of the smoother (rounds, observations, members)). Latin hypercube by
     shuffled normal scores, so that 200 members fill every trait evenly."""
     generator = np.random.Generator(np.random.PCG64(SEED))
     level = (np.arange(MEMBERS) + 0.5) / MEMBERS
     # Quantiles of the normal by Tukey's lambda, good to 0.005 within +/- 2.8 sd: enough for a prior.
     score = (level**0.1349 - (1.0 - level) ** 0.1349) / 0.1975
     z = np.array([generator.permutation(score) for _ in NAMES])
-    return z, generator.standard_normal((400, MEMBERS))
+    return z, generator.standard_normal((ROUNDS, 400, MEMBERS))
 
 
 def prior() -> Array:
@@ -79,8 +85,12 @@ def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:
         vapour_pressure=value["vapour_pressure"],
         skin=value["skin"],
         skin_growth=value["skin_growth"],
+        skin_power=value["skin_power"],
         skin_insulation=value["skin_insulation"],
         juice_feed=np.clip(value["juice_feed"], 0.0, 1.2),
+        juice_middle=value["juice_middle"],
+        juice_spread=value["juice_spread"],
+        juice_delay=value["juice_delay"],
         water_density=np.full(members, meat.density * meat.water),
         wrap_vapour=value["wrap_vapour"],
         wrap_gap=value["wrap_gap"],

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.core.events import ForecastRequest
-from daemon.core.forecast_members import MEMBERS, draws, prior, traits_of
+from daemon.core.forecast_members import MEMBERS, ROUNDS, draws, prior, traits_of
 from daemon.core.meat_body import Array, BodyTraits, MeatEnsemble, Surroundings, air_pressure
 from daemon.core.settings import Wrap
 
@@ -23,6 +23,14 @@ MEMORY: Final = 4 * 3600.0
 """s after which an old reading counts half."""
 TEMPER: Final = 3.0
 """10-min residuals of one body follow each other: that many carry the information of one."""
+FEWEST_FOR_A_RATE: Final = 4
+"""Observations without which no rates are compared."""
+JUST_NOW: Final = 1800.0
+"""s whose readings give the residual."""
+LATELY: Final = 5400.0
+"""s over which rates are compared: shorter, and quantised readings make rates of their own."""
+MISFIT_SPAN: Final = 2 * 3600.0
+"""s over which the ensemble is asked whether it describes this piece at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,30 +136,52 @@ def replay(traits: BodyTraits, course: Course) -> Replayed:
 class Fitted:
     """A replayed posterior.
 
-    z (traits, members); weights sum to 1; effective: members that carry it; residual °C: last readings - member."""
+    z (traits, members); weights sum to 1; effective: members that carry it; residual °C: last readings - member; drift
+    °C/s: rate of the last readings - rate of the member; misfit °C: root mean square of what the whole ensemble missed
+    lately."""
 
     z: Array
     replayed: Replayed
     weights: Array
     effective: float
     residual: Array
+    drift: Array = field(default_factory=lambda: np.zeros(MEMBERS))
+    misfit: float = 0.0
 
 
 def fit(request: ForecastRequest, course: Course) -> Fitted:
-    """Prior, one smoother update, a second replay and its importance weights."""
-    z = prior()
-    noise = draws()[1]
+    """Prior, smoother updates with a replay before each, a last replay and its importance weights."""
+    z, noise = prior(), draws()[1]
     spread = READING_SPREAD * np.sqrt(TEMPER) * 2.0 ** (0.5 * course.age / MEMORY)
-    predicted = replay(traits_of(z, request.piece, course.start), course).predicted
-    z = _smooth(z, predicted, course.core, spread, noise)
+    for number in range(ROUNDS):
+        predicted = replay(traits_of(z, request.piece, course.start), course).predicted
+        z = _smooth(z, predicted, course.core, spread * np.sqrt(ROUNDS), noise[number])
     done = replay(traits_of(z, request.piece, course.start), course)
-    miss = (course.core[:, None] - done.predicted) / spread[:, None]
-    score = -0.5 * (miss * miss).sum(axis=0)
+    missed = course.core[:, None] - done.predicted
+    score = -0.5 * ((missed / spread[:, None]) ** 2).sum(axis=0)
     weights = np.exp(score - score.max())
     weights /= weights.sum()
-    recent = course.age <= 1800.0
-    residual = np.median((course.core[:, None] - done.predicted)[recent], axis=0) if recent.any() else np.zeros(MEMBERS)
-    return Fitted(z, done, weights, float(1.0 / (weights @ weights)), residual)
+    just_now = course.age <= max(JUST_NOW, course.age[-1])
+    ensemble = course.core - done.predicted @ weights
+    return Fitted(
+        z,
+        done,
+        weights,
+        effective=float(1.0 / (weights @ weights)),
+        residual=np.median(missed[just_now], axis=0),
+        drift=_drift(missed, course.age),
+        misfit=float(np.sqrt(np.mean(ensemble[course.age <= MISFIT_SPAN] ** 2))),
+    )
+
+
+def _drift(missed: Array, age: Array) -> Array:
+    """°C/s by which the readings have lately outrun each member: least squares through what it missed."""
+    lately = age <= LATELY
+    if lately.sum() < FEWEST_FOR_A_RATE:
+        return np.zeros(missed.shape[1])
+    before = age[lately].mean() - age[lately]
+    rate: Array = before @ missed[lately] / (before @ before)
+    return rate
 
 
 def _smooth(z: Array, predicted: Array, core: Array, spread: Array, noise: Array) -> Array:

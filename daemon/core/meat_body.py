@@ -42,8 +42,8 @@ MMHG: Final = 133.322  # Pa
 
 JUICE_SHARE: Final = 0.40
 """Share of the water that heated meat gives up (cooking-loss literature: 25-40 % by 85 °C)."""
-JUICE_MIDDLE: Final = 62.0  # °C, where half of it has been released
-JUICE_SPREAD: Final = 8.0  # °C
+FILM_FULL: Final = 0.6
+"""kg/m2 of juice that a surface carries before it drips: a film of about half a millimetre, no source."""
 
 REST_CONVECTION: Final = 0.6
 """Convection at rest as a share of that in the pit's draught: natural convection is 5-10 W/m2K in handbooks."""
@@ -130,10 +130,13 @@ class BodyTraits:
 
     shape: 0 slab, 1 cylinder, 2 ball, fractions allowed; half_thickness m; conductivity W/mK; volumetric_heat J/m3K;
     convection W/m2K; wall_offset °C by which walls are colder than the gas; vapour_pressure Pa in the pit; skin s/m:
-    first resistance of the skin to vapour; skin_growth s/m added by each kg/m2 dried out of it;
-    skin_insulation m2K/W against heat per s/m of that; juice_feed: share of the released juice that reaches the
-    surface; water_density kg/m3; wrap_vapour, wrap_gap: factors on the wrap layer; depth: probe tip from the centre,
-    share of the half thickness; start °C; probe_bias °C; pit_bias °C to add to the pit reading.
+    first resistance of the skin to vapour; skin_growth s/m added by the first kg/m2 dried out of it and skin_power how
+    that goes on (1: a front that recedes evenly; more: a skin that closes, so that the plateau ends in a climb);
+    skin_insulation m2K/W against heat per kg/m2 of that; juice_feed: share of the released juice that reaches the
+    surface, from fibres that let it go about juice_middle °C within juice_spread °C (the narrower, the flatter the
+    plateau), after juice_delay s on its way; water_density kg/m3; wrap_vapour, wrap_gap: factors on the wrap layer;
+    depth: probe tip from the centre, share of the half thickness; start °C; probe_bias °C; pit_bias °C to add to the
+    pit reading.
     """
 
     shape: float
@@ -145,8 +148,12 @@ class BodyTraits:
     vapour_pressure: Array
     skin: Array
     skin_growth: Array
+    skin_power: Array
     skin_insulation: Array
     juice_feed: Array
+    juice_middle: Array
+    juice_spread: Array
+    juice_delay: Array
     water_density: Array
     wrap_vapour: Array
     wrap_gap: Array
@@ -222,7 +229,8 @@ class MeatEnsemble:
         self._juice_gain = traits.juice_feed * traits.water_density * JUICE_SHARE * radius / (traits.shape + 1.0)
         self._juice_out = np.tile(self._juice(traits.start), (CELLS, 1))
         self._lost = np.zeros(members)
-        self._juice_flux = np.zeros(members)
+        self._on_its_way = np.zeros(members)
+        self._film = np.zeros(members)
         self.skin = traits.skin.copy()
         self.surface = traits.start.copy()
         self._room_vapour = np.full(members, REST_VAPOUR)
@@ -237,7 +245,8 @@ class MeatEnsemble:
         taken._cells = self._cells[:, which]
         taken._juice_out = self._juice_out[:, which]
         taken._lost = self._lost[which]
-        taken._juice_flux = self._juice_flux[which]
+        taken._on_its_way = self._on_its_way[which]
+        taken._film = self._film[which]
         taken.skin = self.skin[which]
         taken.surface = self.surface[which]
         return taken
@@ -251,10 +260,11 @@ class MeatEnsemble:
             grow = np.where(small, step, step * (1.0 - self._decay) / np.where(small, 1.0, exponent))
             self._excite = grow * self._vectors[-1][:, None] * self._flux_gain
             self._stiffness = self._vectors[-1] @ self._excite + self._half_cell
+            self._arrives = 1.0 - np.exp(-step / self.traits.juice_delay)
 
-    @staticmethod
-    def _juice(mean: Array) -> Array:
-        released: Array = 1.0 / (1.0 + np.exp((JUICE_MIDDLE - mean) / JUICE_SPREAD))
+    def _juice(self, celsius: Array) -> Array:
+        traits = self.traits
+        released: Array = 1.0 / (1.0 + np.exp((traits.juice_middle - celsius) / traits.juice_spread))
         return released
 
     @property
@@ -281,14 +291,14 @@ class MeatEnsemble:
         # Bare and covered parts of the surface lie side by side: their conductances add.
         covered = convection + around.radiation * radiant
         through_wrap = around.cover / (1.0 + covered / around.gap)
-        crust = self.traits.skin_insulation * (self.skin - self.traits.skin)
+        crust = self.traits.skin_insulation * self._lost
         through_crust = (1.0 - around.cover) / (1.0 + crust * (convection + radiant))
         conductance = (convection + radiant) * through_crust + covered * through_wrap
         drive = conductance * air - self.traits.wall_offset * radiant * (
             through_crust + around.radiation * through_wrap
         )
-        # Stefan flow of vapour, linearised about the last surface temperature: freely from the share that juice
-        # keeps wet, through the skin from the rest.
+        # Stefan flow of vapour, linearised about the last surface temperature: freely from the share that the film
+        # of juice keeps wet, through the skin from the rest.
         open_share = 1.0 - around.cover + around.cover * around.vapour
         scale = LATENT_HEAT * self.air_pressure / WATER_GAS_CONSTANT * open_share / (KELVIN + surface)
         boundary = LEWIS_FACTOR / convection
@@ -296,7 +306,8 @@ class MeatEnsemble:
         saturated = np.minimum(saturation_pressure(surface), NEAR_BOILING * self.air_pressure)
         left = self.air_pressure - saturated
         pull = np.maximum(np.log((self.air_pressure - vapour_pressure) / left), 0.0)
-        wet = np.minimum(1.0, LATENT_HEAT * self._juice_flux / np.maximum(freely * pull, 1.0))
+        thirst = np.maximum(freely * pull, 1.0) * (seconds / LATENT_HEAT)
+        wet = np.minimum(1.0, self._film / thirst)
         transfer = dryly + wet * (freely - dryly)
         latent = transfer * pull
         steepness = np.where(pull > 0.0, transfer * saturated * (3984.93 / (233.426 + surface) ** 2) / left, 0.0)
@@ -309,11 +320,18 @@ class MeatEnsemble:
         self._amplitude += self._excite * flux
         self.surface = np.maximum(base + self._stiffness * flux, -20.0)
         self._lost += (1.0 - wet) * dryly * pull * (seconds / LATENT_HEAT)
-        self.skin = self.traits.skin + self.traits.skin_growth * self._lost
+        self.skin = self.traits.skin + self.traits.skin_growth * self._lost**self.traits.skin_power
         self._cells = self._vectors @ self._amplitude
+        self._seep(wet * thirst)
+
+    def _seep(self, dried: Array) -> None:
+        """Juice let go by the cells joins the film when it arrives there; `dried` kg/m2 of it have gone."""
         juice = np.maximum(self._juice(self._cells), self._juice_out)
-        self._juice_flux = (self._juice_gain / seconds) * (self._weights @ (juice - self._juice_out))
+        self._on_its_way += self._juice_gain * (self._weights @ (juice - self._juice_out))
         self._juice_out = juice
+        arriving = self._on_its_way * self._arrives
+        self._on_its_way -= arriving
+        self._film = np.clip(self._film - dried + arriving, 0.0, FILM_FULL)
 
     def step_mixed(self, seconds: float, air: Array, resting: NDArray[np.bool_], around: Surroundings) -> None:
         """Move on by `seconds` with some members off the fire; `air` already speaks for each."""

@@ -1,9 +1,9 @@
 """Scores the forecaster on simulated cooks it has never seen, against its targets and a straight line.
 
-    python -m tests.bench.bench_forecast --seed 4711 --cooks 200
+    python -m tests.bench.bench_forecast --seed 4711 --cooks 300
 
 Three truths: the simulator that the intervals were calibrated on (other seeds), the same with shifted physics, and a second
-truth of other structure. All are simulated; a real cook will be forecast worse. Lines that miss their target say MISS.
+truth of other structure. All are simulated; a real cook will be forecast worse.
 """
 
 from __future__ import annotations
@@ -12,36 +12,34 @@ import argparse
 import time
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daemon.core.forecast import forecast
 from daemon.core.inputs import Goal
 from daemon.core.plan import WANTED_CHANCE, at_chance
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
+from tests.bench.figure import NO_TARGET, Figure, show
 from tests.bench.forecast_cases import Answer, answers, beforehand, question
 
 TENDER_MAE = {0.25: 55.0, 0.5: 50.0, 0.75: 22.0, 0.9: 10.0}
 WRAP_MAE = {0.25: 28.0, 0.5: 15.0}
+TARGETS = [
+    (goal, share, target)
+    for goal, table in ((Goal.TENDER, TENDER_MAE), (Goal.WRAP, WRAP_MAE))
+    for share, target in table.items()
+]
 COVERED = (0.85, 0.95)
 COVERED_IN_BIN = 0.82
 BINS = ((0.0, 60.0), (60.0, 180.0), (180.0, np.inf))
+FEWEST_IN_BIN = 10
 SECOND_WORSE = 1.25
 QUERY_SECONDS = 1.0
+QUERIES_TIMED = 20
 BOOTSTRAPS = 2000
 
 
-class Report:
-    """Prints lines; counts those that miss."""
-
-    def __init__(self) -> None:
-        self.missed = 0
-
-    def line(self, what: str, value: float, wanted: str, ok: bool, beside: str = "") -> None:
-        self.missed += not ok
-        print(f"{what:46s} {value:8.2f}  target {wanted:14s} {'ok  ' if ok else 'MISS'} {beside}")
-
-
-def errors(found: list[Answer]) -> tuple[np.ndarray, np.ndarray]:
+def errors(found: list[Answer]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(absolute errors of p50, of the straight line), minutes."""
     return (
         np.array([abs(a.at.p50 - a.truth) for a in found]),
@@ -65,82 +63,101 @@ def collect(cooks: list[CookRecord]) -> list[Answer]:
     return [a for i, c in enumerate(cooks) if c.tender_minute for share in shares for a in answers(c, i, share)]
 
 
-def maes(found: list[Answer], goal: Goal) -> dict[float, float]:
-    table = TENDER_MAE if goal is Goal.TENDER else WRAP_MAE
-    by_share = {share: [a for a in found if a.goal is goal and a.share == share] for share in table}
-    return {share: float(errors(mine)[0].mean()) for share, mine in by_share.items() if mine}
+def of(found: list[Answer], goal: Goal, share: float) -> list[Answer]:
+    return [a for a in found if a.goal is goal and a.share == share]
 
 
-def report_accuracy(report: Report, found: list[Answer]) -> None:
-    for goal, table in ((Goal.TENDER, TENDER_MAE), (Goal.WRAP, WRAP_MAE)):
-        for share, target in table.items():
-            mine = [a for a in found if a.goal is goal and a.share == share]
-            if not mine:
-                continue
-            own, line = errors(mine)
-            report.line(
-                f"{goal.value} MAE at {share:.0%} of the cook, min (n={len(mine)})", own.mean(), f"<= {target:.0f}",
-                own.mean() <= target,
-                f"median {np.median(own):.0f}; line {line.mean():.0f}, median {np.median(line):.0f}",
-            )  # fmt: skip
-            gain = bootstrap_gain(mine)
-            report.line("  gain on the straight line, lower bound, min", gain, "> 0", gain > 0)
+def at_most(name: str, value: float, limit: float, beside: str = "") -> Figure:
+    return Figure(name, value, f"<= {limit:g}", value <= limit, beside)
 
 
-def report_coverage(report: Report, found: list[Answer]) -> None:
-    for goal in (Goal.TENDER, Goal.WRAP, Goal.STALL_END):
-        mine = [a for a in found if a.goal is goal]
+def at_least(name: str, value: float, limit: float, beside: str = "") -> Figure:
+    return Figure(name, value, f">= {limit:g}", value >= limit, beside)
+
+
+def within(name: str, value: float, limits: tuple[float, float], beside: str = "") -> Figure:
+    return Figure(name, value, f"{limits[0]:g}..{limits[1]:g}", limits[0] <= value <= limits[1], beside)
+
+
+def accuracy(found: list[Answer]) -> list[Figure]:
+    figures = []
+    for goal, share, target in TARGETS:
+        mine = of(found, goal, share)
         if not mine:
             continue
-        share = covered(mine)
-        report.line(
-            f"{goal.value} 90 % interval covers (n={len(mine)})", share, "0.85..0.95", COVERED[0] <= share <= COVERED[1]
-        )
+        own, line = errors(mine)
+        gain = bootstrap_gain(mine)
+        at = f"{goal.value} at {share:.0%} of the cook"
+        beside = f"n={len(mine)}, median {np.median(own):.0f}; straight line {line.mean():.0f}, {np.median(line):.0f}"
+        figures.append(at_most(f"{at}, MAE, min", float(own.mean()), target, beside))
+        figures.append(Figure(f"{at}, gain on the line, lower bound, min", gain, "> 0", gain > 0))
+    return figures
+
+
+def coverage(found: list[Answer]) -> list[Figure]:
+    figures = []
+    for goal in (Goal.TENDER, Goal.WRAP, Goal.STALL_END):
+        mine = [a for a in found if a.goal is goal]
+        figures.append(within(f"{goal.value}, 90 % interval covers", covered(mine), COVERED, f"n={len(mine)}"))
         for low, high in BINS:
             inside = [a for a in mine if low <= a.at.p50 < high]
-            if len(inside) < 10:
+            if len(inside) < FEWEST_IN_BIN:
                 continue
-            share = covered(inside)
-            width = np.median([a.at.p95 - a.at.p05 for a in inside])
-            report.line(
-                f"  {low:.0f}-{high:.0f} min left (n={len(inside)})", share, f">= {COVERED_IN_BIN}",
-                share >= COVERED_IN_BIN, f"median width {width:.0f} min",
-            )  # fmt: skip
+            beside = f"n={len(inside)}, median width {np.median([a.at.p95 - a.at.p05 for a in inside]):.0f} min"
+            name = f"{goal.value}, covers with {low:.0f}-{high:.0f} min left"
+            figures.append(at_least(name, covered(inside), COVERED_IN_BIN, beside))
+    return figures
 
 
-def report_plan(report: Report, cooks: list[CookRecord]) -> None:
+def plan(cooks: list[CookRecord]) -> Figure:
     """The share of cooks that would have been on time, put on when the plan for one piece says."""
     plans = [a for i, c in enumerate(cooks) if c.tender_minute for a in beforehand(c, i)]
     share = float(np.mean([a.truth <= at_chance(a.at, WANTED_CHANCE) for a in plans]))
     spare = np.median([at_chance(a.at, WANTED_CHANCE) - a.truth for a in plans])
-    ok = abs(share - WANTED_CHANCE) <= 0.05
-    report.line(
-        f"plan: on time (n={len(plans)})", share, "0.85..0.95", ok, f"median wait before the rest {spare:.0f} min"
-    )
+    return within("plan, on time", share, COVERED, f"n={len(plans)}, median wait before the rest {spare:.0f} min")
 
 
-def report_other_truth(report: Report, name: str, found: list[Answer], base: list[Answer]) -> None:
+def other_truth(name: str, found: list[Answer], base: list[Answer]) -> list[Figure]:
+    figures = []
+    for goal, share, _ in TARGETS:
+        mine, reference = of(found, goal, share), of(base, goal, share)
+        if not mine or not reference:
+            continue
+        own, line = errors(mine)
+        beside = f"n={len(mine)}, MAE {own.mean():.0f} min; straight line {line.mean():.0f}"
+        worse = float(own.mean() / errors(reference)[0].mean())
+        figures.append(
+            at_most(f"{name}: {goal.value} at {share:.0%}, MAE over own truth's", worse, SECOND_WORSE, beside)
+        )
     for goal in (Goal.TENDER, Goal.WRAP):
-        for (share, own), reference in zip(maes(found, goal).items(), maes(base, goal).values(), strict=False):
-            line = errors([a for a in found if a.goal is goal and a.share == share])[1].mean()
-            ratio = own / reference
-            report.line(
-                f"{name}: {goal.value} at {share:.0%}, MAE over own truth's", ratio, f"<= {SECOND_WORSE}",
-                ratio <= SECOND_WORSE, f"MAE {own:.0f} min; straight line {line:.0f}",
-            )  # fmt: skip
-    mine = [a for a in found if a.goal is Goal.TENDER]
-    print(f"{name}: tender interval covers {covered(mine):.2f} (n={len(mine)}); no target")
+        mine = [a for a in found if a.goal is goal]
+        figures.append(
+            Figure(f"{name}: {goal.value}, interval covers", covered(mine), NO_TARGET, True, f"n={len(mine)}")
+        )
+    return figures
 
 
-def report_speed(report: Report, cooks: list[CookRecord]) -> None:
+def speed(cooks: list[CookRecord]) -> Figure:
     spent = []
-    for cook in [c for c in cooks if c.tender_minute][:20]:
+    for cook in [c for c in cooks if c.tender_minute][:QUERIES_TIMED]:
         request = question(cook, int(0.9 * (cook.tender_minute or 0)))
-        start = time.perf_counter()
+        start = time.process_time()
         forecast(request)
-        spent.append(time.perf_counter() - start)
-    report.line("slowest query at 90 % of a cook, s", max(spent), "<= 1", max(spent) <= QUERY_SECONDS,
-                f"median {1e3 * np.median(spent):.0f} ms")  # fmt: skip
+        spent.append(time.process_time() - start)
+    slowest = max(spent)
+    median = f"median {1e3 * np.median(spent):.0f} ms"
+    return at_most("slowest query at 90 % of a cook, s of CPU", slowest, QUERY_SECONDS, median)
+
+
+def figures(cooks: int, seed: int) -> list[Figure]:
+    """All figures: `cooks` of the own truth on `seed`, half as many of each other truth on the seed after it."""
+    own = cook_set("test", seed=seed, count=cooks)
+    base = collect(own)
+    found = [*accuracy(base), *coverage(base), plan(own), speed(own)]
+    for name in ("shifted", "second"):
+        other = collect(cook_set(name, seed=seed + 1, count=max(10, cooks // 2)))
+        found += other_truth(name, other, base)
+    return found
 
 
 def main() -> None:
@@ -148,19 +165,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, required=True)
     parser.add_argument("--cooks", type=int, default=200)
     asked = parser.parse_args()
-    report = Report()
-    cooks = cook_set("test", seed=asked.seed, count=asked.cooks)
-    never = sum(c.tender_minute is None for c in cooks)
-    print(f"seed {asked.seed}, {len(cooks)} cooks, of which {never} were never tender and are left out")
-    base = collect(cooks)
-    report_accuracy(report, base)
-    report_coverage(report, base)
-    report_plan(report, cooks)
-    report_speed(report, cooks)
-    for name in ("shifted", "second"):
-        other = collect(cook_set(name, seed=asked.seed + 1, count=max(10, asked.cooks // 2)))
-        report_other_truth(report, name, other, base)
-    print(f"{report.missed} lines miss their target")
+    found = figures(asked.cooks, asked.seed)
+    show(f"forecasts, seed {asked.seed}, {asked.cooks} cooks (those never tender are left out)", found)
+    print(f"{sum(not f.met for f in found)} of {len(found)} figures miss their target")
 
 
 if __name__ == "__main__":

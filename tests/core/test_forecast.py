@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast import FAN_POINTS, forecast
-from daemon.core.forecast_ahead import pit_to_come
+from daemon.core.forecast_ahead import pit_to_come, run_ahead
+from daemon.core.forecast_replay import course_of, fit
 from daemon.core.inputs import ForecastArrived, Goal, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from drivers.simulated.batch import simulate_cooks
@@ -134,12 +135,29 @@ def test_what_boiling_water_cannot_reach_is_not_forecast():
 
 
 def test_a_fire_dip_is_not_extrapolated():
-    """The rule: the pit to come is the median of the in-band minutes, however deep the pit lies now."""
+    """The rule: the pit to come stays inside its band, however deep the pit lies now, and hardly moves for one dip."""
     steady = np.full(240, 128.0)
     dipped = np.r_[steady, np.linspace(128.0, 80.0, 40)]
-    assert pit_to_come(dipped, Band(121.0, 135.0))[1] == 128.0
-    assert pit_to_come(dipped, Band(121.0, 135.0))[0] < 90.0
+    now, later = pit_to_come(dipped, Band(121.0, 135.0))
+    assert now < 90.0
+    assert 126.5 < later < 128.0
+    assert pit_to_come(np.full(400, 80.0), Band(121.0, 135.0))[1] == 121.0
     assert pit_to_come(np.full(100, nan), Band(121.0, 135.0)) == (128.0, 128.0)
+
+
+def test_a_piece_that_no_body_follows_gets_wider_intervals():
+    wave = 1.5 * np.sin(np.arange(200) / 20.0)
+    plain, odd_one = asked(WRAPPING, 200), asked(WRAPPING, 200, core=tuple(WRAPPING.core_read[:200] + wave))
+    widths = [at.p95 - at.p05 for r in (plain, odd_one) if (at := outlook(forecast(r), Goal.TENDER).at)]
+    assert widths[1] > 1.5 * widths[0]
+
+
+def test_a_core_that_outruns_every_body_is_tender_sooner():
+    request = asked(WRAPPING, 200)
+    fitted = fit(request, course_of(request, 12.0))
+    faster = replace(fitted, drift=fitted.drift + 1.0 / 3600.0)
+    slow, fast = (np.median(run_ahead(request, f, 12.0, None).reached("planned", 92.0)) for f in (fitted, faster))
+    assert slow / 2 < fast < slow - 5 * 60
 
 
 def test_resting_meat_is_watched_down_to_its_floor():
@@ -155,9 +173,11 @@ def test_resting_meat_is_watched_down_to_its_floor():
 
 
 def test_what_past_cooks_taught_moves_the_forecast():
-    plain = outlook(forecast(asked(WRAPPING, 200)), Goal.TENDER).at
+    request = asked(WRAPPING, 200)
+    plain = outlook(forecast(request), Goal.TENDER).at
     taught = outlook(forecast(asked(WRAPPING, 200, bias_minutes=6.0)), Goal.TENDER).at
-    assert taught.p50 > plain.p50
+    assert taught.p50 - request.asked_at == pytest.approx(1.1 * (plain.p50 - request.asked_at), abs=1.0)
+    assert plain.p05 < taught.p05 < plain.p05 + (taught.p50 - plain.p50)  # half of the way back stays open
     assert outlook(forecast(asked(WRAPPING, 200, bias_minutes=1e9)), Goal.TENDER).at.p50 < 2 * taught.p50
 
 

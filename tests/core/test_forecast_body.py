@@ -22,7 +22,8 @@ def body(shape: float, **changed: float) -> BodyTraits:
     values = {
         "half_thickness": 0.06, "conductivity": meat.conductivity, "volumetric_heat": meat.density * meat.heat_capacity,
         "convection": 12.0, "wall_offset": 0.0, "vapour_pressure": 5000.0, "skin": 320.0, "skin_growth": 5500.0,
-        "skin_insulation": 2e-6, "juice_feed": 0.6, "water_density": meat.density * meat.water, "wrap_vapour": 1.0,
+        "skin_power": 1.0, "skin_insulation": 0.012, "juice_feed": 0.6, "juice_middle": 62.0, "juice_spread": 8.0,
+        "juice_delay": 600.0, "water_density": meat.density * meat.water, "wrap_vapour": 1.0,
         "wrap_gap": 1.0, "depth": 0.0, "start": 5.0, "probe_bias": 0.0, "pit_bias": 0.0,
     } | changed  # fmt: skip
     return BodyTraits(shape, *(np.array([values[name]]) for name in BodyTraits.__slots__[1:]))
@@ -107,6 +108,32 @@ def test_a_long_step_is_stable_and_nearly_the_same(step, apart):
         for _ in range(round(6 * 3600 / seconds)):
             ensemble.step(seconds, one(128.0), one(12.0), one(5000.0), around)
     assert float(coarse.centre[0]) == pytest.approx(float(fine.centre[0]), abs=apart)
+
+
+def climb(**changed: float) -> np.ndarray:
+    """Core of one bare body, °C every 5 min for 15 h at 120 °C."""
+    ensemble, around = MeatEnsemble(body(1.2, **changed)), Surroundings.bare(1)
+    path = []
+    for _ in range(15 * 12):
+        ensemble.step(300.0, one(120.0), one(12.0), one(5000.0), around)
+        path.append(float(ensemble.centre[0]))
+    return np.array(path)
+
+
+def test_juice_let_go_at_once_holds_the_plateau_flat():
+    # Cooks report cores that stand nearly still in the stall (common practice, no source).
+    def slowest(path: np.ndarray) -> float:
+        return float(12.0 * np.gradient(path)[(path > 55.0) & (path < 85.0)].min())
+
+    assert (
+        slowest(climb(juice_spread=2.0, juice_feed=1.0)) < 3.0 < slowest(climb(juice_spread=8.0, juice_feed=1.0))
+    )  # °C/h
+
+
+def test_a_skin_that_closes_ends_the_plateau_in_a_climb():
+    even, closing = climb(skin_power=1.0), climb(skin_power=2.5)
+    late = slice(-60, None)  # the last 5 h
+    assert closing[late].mean() > even[late].mean() + 1.0
 
 
 def test_wet_meat_never_passes_the_boiling_point():
