@@ -24,6 +24,7 @@ from daemon.core.inputs import Resumed, StartCook, UsePitProfile
 from daemon.core.pit_profile import PitProfile, taught
 from daemon.core.settings import CookSettings
 from daemon.deliveries import broker_settings, delivery_channel
+from daemon.page_key import address_of, invitation, page_key_made
 from daemon.settings_from_files import cook_settings, watch_settings
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
@@ -38,12 +39,8 @@ from daemon.shell.outbox import Outbox
 from daemon.shell.page import Page
 from daemon.shell.report.drawer import Drawer
 from daemon.shell.resume import engine_time_at_start, restored
-from daemon.shell.secrets import read_secret
 from daemon.shell.supervisor import SILENCE, DeviceKeeper, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
-from daemon.shell.web.access import new_token
-from daemon.shell.web.pairing import pairing_code, reachable_host
-from daemon.shell.web.server import login_url
 from drivers.base import Driver
 from drivers.registry import open_driver
 
@@ -60,7 +57,6 @@ ALIVE_WITHIN = 10.0
 SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
-TOKEN_FILE = "page-token"  # nosec B105  # the name of a file
 PROFILE_NOTE, TOPICS_NOTE = "pit-profile", "announced-topics"
 
 
@@ -167,35 +163,19 @@ class Watch:
         section = self.rig.page
         if section is None:
             return None
-        return Page(section, self.rig, self.engine, self.loop, self._token(), self._build_cook)
+        return Page(section, self.rig, self.engine, self.loop, page_key_made(section, self.state), self._build_cook)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
         return cook_settings(cook, self.rig, self.engine.wall.offset)
 
-    def _token(self) -> str:
-        """The page's key: from its file, or made once and kept there with mode 0600."""
-        named = self.rig.page.token_file if self.rig.page else None
-        if named:
-            return read_secret(named)
-        path = self.state / TOKEN_FILE
-        if not path.exists():
-            with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-                file.write(new_token() + "\n")
-        return read_secret(str(path))
-
     def greeting(self) -> list[str]:
         """What to tell whoever starts the watch by hand."""
         lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
-        if self.page is not None and self.rig.page is not None:
-            section = self.rig.page
-            host = reachable_host(section.listen, section.hosts)
-            if sys.stdout.isatty():  # the key is for whoever sits at the terminal, not for a log
-                link = login_url(host or section.listen, section.port, self._token())
-                lines += [*(pairing_code(link) if host else []), f"page: {link}"]
-                if host is None:
-                    lines.append('a phone cannot reach it there: set listen = "0.0.0.0" under [page] to let it')
-            else:
-                lines.append(f"page: http://{host or section.listen}:{section.port}")
+        section = self.rig.page
+        if section is not None:
+            key = page_key_made(section, self.state)
+            # the key is for whoever sits at the terminal, not for a log
+            lines += invitation(section, key) if sys.stdout.isatty() else [f"page: {address_of(section)}"]
         return lines
 
     # --- life ------------------------------------------------------------------------------------------------

@@ -64,6 +64,9 @@ def _parser() -> argparse.ArgumentParser:
     run = command("run", _run, "run the watch (the service)")
     files(run)
     run.add_argument("--state", type=Path, help="directory of the journal")
+    key = command("key", _key, "the page's address with its key, and a code for a phone to scan")
+    key.add_argument("--rig", type=Path, required=True, help="rig file (TOML)")
+    key.add_argument("--state", type=Path, help="directory of the journal; of the installed service: /var/lib/pitvigil")
     check = command("check", _check, "check the files and say every problem at once")
     files(check)
     demo = command("demo", _demo, "a simulated night on a real serial line, sped up")
@@ -121,7 +124,7 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10)")
     report = command("report", _report, "the report of a kept cook, as one HTML file and as a picture")
     report.add_argument("cook", nargs="?", metavar="COOK_ID", help="default: the newest")
-    report.add_argument("--state", type=Path, required=True, help="directory of the journal")
+    library(report)
     report.add_argument("--html", type=Path, help="write the report here")
     report.add_argument("--png", type=Path, help="write the curves here (needs pitvigil[report])")
     demo_report = command("demo-report", _demo_report, "simulate the demo's night at full speed and report on it")
@@ -144,6 +147,25 @@ def _check(options: argparse.Namespace) -> int:
     for warning in warnings(rig, cook, str(options.cook), str(options.rig), today):
         say(str(warning))
     say("the files can be used")
+    return 0
+
+
+def _key(options: argparse.Namespace) -> int:
+    from daemon.app import state_directory
+    from daemon.page_key import invitation, page_key
+    from daemon.shell.secrets import SecretRefused
+
+    rig, _ = load_both(options.rig, None)
+    if rig.page is None:
+        complain(f"{options.rig}: there is no [page] section, so there is no page")
+        return EXIT_BAD_CONFIG
+    try:
+        lines = invitation(rig.page, page_key(rig.page, state_directory(rig, options.state)))
+    except SecretRefused as error:
+        complain(f"{error}; or name with --state the directory of the watch that made it")
+        return EXIT_BAD_CONFIG
+    for line in lines:
+        say(line)
     return 0
 
 
@@ -272,12 +294,14 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
+    from daemon.cook_commands import journal_of
     from daemon.reporting import make_report
 
     if options.html is None and options.png is None:
         complain("say where the report goes: --html FILE, --png FILE, or both")
         return EXIT_BAD_CONFIG
-    return _reported(lambda: make_report(options.state, options.cook, options.html, options.png, say))
+    state = journal_of(options.state, options.rig).parent
+    return _reported(lambda: make_report(state, options.cook, options.html, options.png, say))
 
 
 def _demo_report(options: argparse.Namespace) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+from daemon.app import JOURNAL_FILE
 from daemon.demo_files import START, write_demo_files
 from daemon.demo_night import DemoNight
 from daemon.shell.cook_records import CookRecords
@@ -15,7 +16,6 @@ from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import cook_sheet
 from daemon.shell.web.contract import CookNotes, UnknownCook
 
-JOURNAL_FILE = "journal.sqlite"
 DEMO_NOTES = CookNotes(verdict="Simulated: nobody ate it.", weather="Simulated: clear and still, a cold night")
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import zxingcpp
 
+from daemon.cli import main
 from daemon.shell.web.access import new_token
 from daemon.shell.web.pairing import pairing_code, reachable_host
 from daemon.shell.web.server import login_url
@@ -109,3 +110,18 @@ def test_a_page_for_this_machine_only_says_so(tmp_path: Path) -> None:
     lines = greeting_of(tmp_path, "port = 0\n")
     assert not any("█" in line for line in lines)
     assert any("a phone cannot reach it" in line for line in lines)
+
+
+def test_the_code_can_be_shown_again_while_the_watch_runs_as_a_service(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(RIG + 'listen = "0.0.0.0"\nport = 8734\nhosts = ["pit.local"]\n')
+    assert main(["key", "--rig", str(rig), "--state", str(tmp_path)]) == 2
+    assert "page-token" in capsys.readouterr().err
+    assert not (tmp_path / "page-token").exists(), "a key nobody serves would only mislead"
+    (tmp_path / "page-token").write_text("let-me-in\n")
+    (tmp_path / "page-token").chmod(0o600)
+    assert main(["key", "--rig", str(rig), "--state", str(tmp_path)]) == 0
+    (code,) = read_code([line for line in capsys.readouterr().out.splitlines() if "█" in line or "▀" in line])
+    assert code == "http://pit.local:8734/login?token=let-me-in"
