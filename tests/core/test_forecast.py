@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from math import inf, nan
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 import pytest
@@ -184,9 +184,9 @@ def test_what_past_cooks_taught_moves_the_forecast():
 def test_a_query_late_in_a_cook_is_quick():
     cook = max(COOKS, key=lambda c: c.tender_minute)
     request = asked(cook, int(0.9 * cook.tender_minute))
-    start = perf_counter()
+    start = process_time()
     forecast(request)
-    assert perf_counter() - start < 1.0
+    assert process_time() - start < 1.0  # s of this process: how busy the machine is else is not its doing
 
 
 odd = st.one_of(st.floats(-300.0, 2000.0), st.sampled_from([nan, inf, -inf, 0.0]))
