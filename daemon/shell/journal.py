@@ -46,11 +46,16 @@ LOG_PAGES, LEAN_LOG_PAGES = 1000, 32
 """Pages of the write-ahead log before it is worked in: SQLite's default, and so few that the reserve is not spent on it."""
 CLOSE_WITHIN = 0.5
 """s to wait for a write under way when closing; a hung disk must not hold up the end."""
-DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, 0})
+"""SQLite's result codes for garbage; 0: the library could not make text of it."""
 
 
 class JournalUnavailable(Exception):
     """The disk refused (full, read-only, I/O error): keep going from memory and try again later."""
+
+
+class JournalDamaged(JournalUnavailable):
+    """The file can be read, but what it says is no journal any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +123,7 @@ class Journal:
         except (sqlite3.Error, OSError) as error:
             if db is not None:
                 db.close()
-            raise JournalUnavailable(str(error)) from error
+            raise _trouble(error) from error
 
     @classmethod
     def opened(cls, path: Path) -> Journal:
@@ -129,7 +134,7 @@ class Journal:
                 return cls._readable(path)
             except JournalUnavailable as error:
                 trouble = error
-                if not isinstance(error.__cause__, sqlite3.Error) or _code(error.__cause__) not in DAMAGED:
+                if not isinstance(error, JournalDamaged):
                     break
                 with contextlib.suppress(OSError):
                     _set_aside(path)
@@ -143,14 +148,18 @@ class Journal:
         """Raises JournalUnavailable, also where what a start needs cannot be read any more."""
         journal = cls(path)
         try:
-            checkpoint = journal.newest_checkpoint()
-            journal.newest_start(), journal.newest_time(), journal.newest_event_time()
-            journal.outbox("waiting", "sending")
-            for _ in journal.inputs(after=checkpoint.input if checkpoint is not None else journal.last_input - 1):
-                pass
-        except sqlite3.Error as error:
+            checkpoint, start = journal.newest_checkpoint(), journal.newest_start()
+            numbers = [] if start is None else [start.time, start.boot_seconds]
+            numbers += [journal.newest_time() or 0.0, journal.newest_event_time() or 0.0]
+            for row in journal.outbox("waiting", "sending"):
+                numbers += [row.time, row.not_after, row.attempts, row.next_try]
+            for time, _ in journal.inputs(after=checkpoint.input if checkpoint is not None else 0):
+                numbers.append(time)
+            if not all(isinstance(number, int | float) for number in numbers):
+                raise ValueError("a number is missing")
+        except (sqlite3.Error, TypeError, ValueError) as error:
             journal.close()
-            raise JournalUnavailable(str(error)) from error
+            raise _trouble(error) from error
         return journal
 
     def _on_disk(self) -> sqlite3.Connection:
@@ -452,6 +461,14 @@ def _set_aside(path: Path) -> None:
         if file.exists():
             file.rename(file.with_name(file.name + ".damaged"))
     log.error("the journal was damaged and is set aside as %s.damaged", path)
+
+
+def _trouble(error: Exception) -> JournalUnavailable:
+    """Garbage, told by SQLite or seen by its reader, is damage; a disk or a program that refuses is not."""
+    garbage = isinstance(error, TypeError | ValueError) or (
+        isinstance(error, sqlite3.Error) and _code(error) in DAMAGED
+    )
+    return JournalDamaged(str(error)) if garbage else JournalUnavailable(str(error))
 
 
 def _code(error: sqlite3.Error) -> int:

@@ -46,7 +46,9 @@ async def made(fault: Fault) -> Row | str:
         try:
             return await fault(Path(home), True)
         except NotHere as reason:
-            return str(reason)
+            return f"not run here: {reason}"
+        except Exception as error:
+            return f"FAILED: {type(error).__name__}: {error}"
 
 
 def main(names: list[str]) -> int:
@@ -58,7 +60,8 @@ def main(names: list[str]) -> int:
         with contextlib.redirect_stderr(None):
             row = asyncio.run(made(fault))
         if isinstance(row, str):
-            print(f"| {fault.__name__.replace('_', ' ')} | not run here: {row} | | | | |", flush=True)
+            well = well and not row.startswith("FAILED")
+            print(f"| {fault.__name__.replace('_', ' ')} | {row} | | | | |", flush=True)
             continue
         well = well and row.met and row.caught
         print("| " + " | ".join(cells(row)) + " |", flush=True)

@@ -271,11 +271,13 @@ async def damaged(home: Path, full: bool) -> Row:
                 journal = opened(path)
                 engine_time_at_start(journal, "boot", 1.0, 1e9)
                 restored(lambda: Engine(settings), journal)
-                Outbox({"bell": Person()}, {}, journal, ManualClock(), lambda item: None, "The pit").resume()
+                outbox = Outbox({"bell": Person()}, {}, journal, ManualClock(), lambda item: None, "The pit")
+                outbox.resume()
+                assert all(row.next_try <= row.not_after for row in outbox._waiting["bell"])
                 journal.take_input(Mark(MarkKind.LOG), 1e6)
                 journal.commit(1e6)
                 journal.close()
-            except (sqlite3.Error, JournalUnavailable):
+            except (sqlite3.Error, JournalUnavailable, TypeError):
                 refused, refused_wrong = refused + (opened is not Journal), refused_wrong + (opened is Journal)
     return Row(
         "the journal's file damaged", f"of {tries} files with sectors of garbage, starts that failed", str(refused), "0",
