@@ -71,8 +71,6 @@ class Annunciator:
         memory = self._memory
         key = change.alarm
         if change.after is not AlarmState.UNACKNOWLEDGED:
-            if change.after is AlarmState.ACKNOWLEDGED and memory.call is not None and key in memory.call.members:
-                self._spacing.answered_at = now
             self._forget(key)
             return []
         consequence_in = view.consequence_in if view is not None else None
@@ -94,11 +92,12 @@ class Annunciator:
         memory.call.join(key, self._settings, now)
         return self._call_on(now)
 
-    def answers(self, word: str, waiting: Mapping[str, int]) -> tuple[str, ...]:
-        """The alarms a person means who acknowledges `word`: a message by its id, an alarm (and with it the newest
+    def answers(self, word: str, waiting: Mapping[str, int], now: float) -> tuple[str, ...]:
+        """A person is up: the alarms he means who acknowledges `word`: a message by its id, an alarm (and with it the newest
         message that named it), or "*". What has yet to be told is not among them: nobody can have seen it.
 
         waiting: alarm key -> occurrence of every alarm that nobody has acknowledged."""
+        self._spacing.answered_at = now
         untold = {*self._memory.waiting, *(self._memory.call.untold if self._memory.call is not None else ())}
         meant = tuple(waiting) if word == "*" else self._messages.answered_by(word, waiting)
         return tuple(key for key in meant if key not in untold or key == word)

@@ -196,7 +196,7 @@ class Engine:
         if item.alarm in ("*", TEST_WAKE):
             events += self.annunciator.command(item, now, self._utc(now))
         if item.alarm != TEST_WAKE:
-            for alarm in self.annunciator.answers(item.alarm, self.alarms.waiting()):
+            for alarm in self.annunciator.answers(item.alarm, self.alarms.waiting(), now):
                 events += self._told(self.alarms.command(inputs.Acknowledge(alarm, item.by), now), now)
         return events
 

@@ -24,7 +24,7 @@ class Spacing:
     last_urgent: float | None = None
     last_early: float | None = None
     answered_at: float | None = None
-    """When somebody last acknowledged an alarm of an open call: then a person is up."""
+    """When somebody last acknowledged anything, be it an alarm that has gone by then: a person is up."""
     notices: list[float] = field(default_factory=list)
 
     def is_over(self, urgent: bool, now: float) -> bool:

@@ -75,7 +75,7 @@ class Watch:
         self.until(at)
 
     def acknowledge(self, alarm: str = "*") -> None:
-        for key in self.annunciator.answers(alarm, self.table.waiting()):
+        for key in self.annunciator.answers(alarm, self.table.waiting(), self.now):
             self.hear(self.table.command(Acknowledge(key, "cook"), self.now))
 
     def command(self, command: PauseSound | SendTestWake | GoodMorning | Acknowledge) -> list:  # type: ignore[type-arg]

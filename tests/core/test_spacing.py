@@ -136,14 +136,14 @@ def test_a_forecast_that_flutters_tells_a_prompt_by_night_in_a_wake_or_not_at_al
 def test_a_wait_never_eats_the_time_to_act() -> None:
     """Two minutes after a call that nobody answered because its alarm went by itself, the lid stands open: 10 min to act
     less the 12 a sleeper needs to be at the pit leave nothing to wait for. Who answered is up: 10 less 5 for the deed."""
-    for answered, told in ((False, 1130.0), (True, 1130.0 + 300.0)):
+    for answered_at, told in ((None, 1130.0), (1075.0, 1130.0 + 300.0), (1125.0, 1130.0 + 300.0)):
         watch = Watch()
         watch.until(650.0)
         watch.judge("lid-left-open")  # an alarm after 8 min
         watch.raised("pit-high", 1000.0)
-        watch.judge("pit-high", active=False)  # gone after 2 min
-        watch.until(1075.0)
-        if answered:
+        watch.judge("pit-high", active=False)  # gone after 2 min, at 1120
+        if answered_at is not None:
+            watch.until(answered_at)
             watch.acknowledge()
         watch.until(1700.0)
         assert watch.calls()[:2] == [1000.0, told]
