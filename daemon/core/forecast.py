@@ -76,7 +76,9 @@ def forecast(request: ForecastRequest) -> ForecastArrived:
         ahead = run_ahead(request, fitted, ambient, off_goal(request.piece))
         outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
         outlooks += _rest_outlooks(request, ahead)
-        return ForecastArrived(request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead))
+        return ForecastArrived(
+            request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead, ambient)
+        )
 
 
 def _rounded(outlook: Outlook) -> Outlook:
@@ -317,8 +319,9 @@ def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     return Outlook(Goal.HOLD_LIMIT, PLANNED, _rest_interval(request, spread), celsius=request.hold_floor)
 
 
-def _fan(request: ForecastRequest, ahead: Ahead) -> tuple[FanPoint, ...]:
-    """Planned core temperatures, thinned. Ends where the last member has rested for two hours."""
+def _fan(request: ForecastRequest, ahead: Ahead, ambient: float) -> tuple[FanPoint, ...]:
+    """Planned core temperatures, thinned, not wider than from the room to boiling water. Ends where the last member has
+    rested for two hours."""
     columns = ahead.columns[PLANNED]
     off = ahead.off[columns]
     end = (
@@ -329,7 +332,7 @@ def _fan(request: ForecastRequest, ahead: Ahead) -> tuple[FanPoint, ...]:
     times = np.linspace(0.0, end, FAN_POINTS)
     low, middle, high = np.quantile(ahead.core[:, columns], (0.05, 0.5, 0.95), axis=1)
     stretch = FAN_STRETCH * doubt(ahead.misfit)
-    low = middle - stretch * (middle - low)
+    low = np.maximum(middle - stretch * (middle - low), np.minimum(ambient, low))
     high = np.minimum(middle + stretch * (high - middle), np.maximum(request.boiling_point, middle))
     rows = [np.interp(times, ahead.times, row) for row in (low, middle, high)]
     if not np.isfinite(rows).all():

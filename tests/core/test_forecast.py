@@ -146,10 +146,13 @@ def test_a_fire_dip_is_not_extrapolated():
 
 
 def test_a_piece_that_no_body_follows_gets_wider_intervals():
-    wave = 1.5 * np.sin(np.arange(200) / 20.0)
+    wave = 3.0 * np.sin(np.arange(200) / 20.0)
     plain, odd_one = asked(WRAPPING, 200), asked(WRAPPING, 200, core=tuple(WRAPPING.core_read[:200] + wave))
     widths = [at.p95 - at.p05 for r in (plain, odd_one) if (at := outlook(forecast(r), Goal.TENDER).at)]
     assert widths[1] > 1.5 * widths[0]
+    fan = forecast(odd_one).fan
+    assert fan
+    assert all(12.0 <= p.p05 <= p.p95 <= 100.5 for p in fan)  # from the room to boiling water
 
 
 def test_a_core_that_outruns_every_body_is_tender_sooner():
