@@ -167,27 +167,30 @@ def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
 
 
 def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+    """A core that is not believed raises nothing and clears nothing, and an on-delay begins anew with the next good one:
+    a probe that slips out of the meat passes through the tender range."""
     core, own = sight.cores.get(piece.settings.id), piece.settings
     if core is None or core > sight.settings.boiling_point + NO_CORE:
-        return
+        core = None
     off = () if piece.on_fire else ("piece-off",)
+    seen = nan if core is None else core
+    because = f"core {seen:.1f} °C"
     if own.wrap is not None and own.wrap_at is not None:
         bare = piece.stage.wrapped_at is None
-        due = bare and core >= own.wrap_at
-        near = bare and core >= own.wrap_at - sight.rules["wrap-target"].deadband
-        yield _say(sight, "wrap-target", own.id, own.name, due, not due and not near, f"core {core:.1f} °C", core, own.wrap_at,
+        deadband = sight.rules["wrap-target"].deadband
+        yield _say(sight, "wrap-target", own.id, own.name, bare and seen >= own.wrap_at,
+                   core is not None and not (bare and seen >= own.wrap_at - deadband), because, core, own.wrap_at,
                    suppressed_by=off)  # fmt: skip
     if own.tender_low is not None:
         rule, at = sight.rules["tender-range"], piece.outlook(Goal.TENDER)
-        reached = core >= own.tender_low
+        reached = seen >= own.tender_low
         left = 0.0 if reached else None if at is None else max(0.0, at.p50 - sight.now)
-        soon = left is not None and left <= _lead(sight, rule)
-        away = core < own.tender_low - rule.deadband and not soon
-        yield _say(sight, rule.id, own.id, own.name, reached or soon, away, f"core {core:.1f} °C",
-                   core, own.tender_low, left, off, severity=int(reached))  # fmt: skip
+        soon = core is not None and left is not None and left <= _lead(sight, rule)
+        away = seen < own.tender_low - rule.deadband and not soon
+        yield _say(sight, rule.id, own.id, own.name, reached or soon, away, because, core, own.tender_low, left, off,
+                   severity=int(reached))  # fmt: skip
     elif own.target is not None:
-        reached = core >= own.target
-        yield _say(sight, "target-reached", own.id, own.name, reached, core < own.target - 1, f"core {core:.1f} °C",
+        yield _say(sight, "target-reached", own.id, own.name, seen >= own.target, seen < own.target - 1, because,
                    core, own.target, suppressed_by=off)  # fmt: skip
 
 
