@@ -43,6 +43,9 @@ class CookArchive:
         self._after = 0
         """seq of the input that started the newest cook."""
         self._open: _Open | None = None
+        self._closing: set[str] = set()
+        """Cooks whose end may not be on disk yet."""
+        self._all_told = False
 
     def tend(self, settings: WatchSettings, wall_offset: float) -> None:
         """Bring the rows up to the present cook. A disk that refuses is asked again at the next call."""
@@ -60,15 +63,20 @@ class CookArchive:
             self._seen = settings.cook
 
     def finished(self) -> list[CookLessons]:
-        """Work out the figures of cooks that ended since; what each taught, oldest first."""
-        if self._journal.trouble:
+        """Work out the figures of cooks that ended since; what each taught, oldest first.
+
+        With nothing to do it leaves the file alone: opening it to look writes a page, each time, to the card.
+        """
+        if self._journal.trouble or (self._all_told and not self._closing):
             return []
         records, told = CookRecords(self._journal.path), []
         with reading(self._journal.path) as db:
             ids = db.execute(
                 "SELECT id FROM kept_cooks WHERE ended IS NOT NULL AND figures IS NULL ORDER BY started"
             ).fetchall()
+        self._all_told = not ids
         for (id_,) in ids:
+            self._closing.discard(id_)
             kept = records.kept(id_)
             told.append(lessons(kept))
             plain = json.dumps(asdict(figures(kept)))
@@ -128,6 +136,7 @@ class CookArchive:
             "UPDATE kept_cooks SET ended = ?, wall_offset = ? WHERE id = ?",
             (max(time, self._open.started), offset, self._open.id),
         )
+        self._closing.add(self._open.id)
         self._open = None
 
     def _last_event(self, cook: _Open) -> float:

@@ -17,6 +17,7 @@ from daemon.core.events import EVENT_NAMES
 from daemon.core.inputs import EndCook, Input, Mark, MarkKind, Resumed, StartCook
 from daemon.core.settings import CookSettings, WatchSettings, cook_to_plain
 from daemon.settings_from_files import watch_settings
+from daemon.shell import cook_archive
 from daemon.shell.cook_archive import CookArchive, free_id
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal, Start
@@ -167,3 +168,22 @@ def test_the_cook_stands_in_its_row_as_it_was_started(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("taken", "expected"), [(set(), "2026-11-28-a"), ({"2026-11-28-a"}, "2026-11-28-a-2")])
 def test_ids_are_free(taken: set[str], expected: str) -> None:
     assert free_id("a", NOW, taken.__contains__) == expected
+
+
+def test_with_nothing_to_do_the_file_is_not_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each opening writes a page of the write-ahead index: at two looks a minute 12 MB a day."""
+    watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
+    watch.tend()
+    assert watch.archive.finished() == []
+    opened: list[Path] = []
+    read = cook_archive.reading
+    monkeypatch.setattr(cook_archive, "reading", lambda path: (opened.append(path), read(path))[1])
+    for _ in range(5):
+        watch.tend()
+        assert watch.archive.finished() == []
+    assert opened == []
+    watch.put(EndCook("cook"), 7200.0)
+    watch.archive.tend(watch.engine.settings, 0.0)
+    assert watch.archive.finished() == [], "its end is not on disk yet"
+    watch.journal.commit(watch.now)
+    assert len(watch.archive.finished()) == 1
