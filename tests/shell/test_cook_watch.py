@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import AsyncIterator
 from contextlib import closing
 from pathlib import Path
 
-import pytest
+import pytest_asyncio
 
 from config.loader import load_both
 from daemon.app import Files, Watch
@@ -18,12 +18,13 @@ from daemon.shell.journal import Journal
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal, write_files
 
 
-@pytest.fixture
-def watch(tmp_path: Path) -> Iterator[Watch]:
+@pytest_asyncio.fixture
+async def watch(tmp_path: Path) -> AsyncIterator[Watch]:
     rig, cook = write_files(tmp_path)
+    rig.write_text(rig.read_text() + '[page]\nlisten = "127.0.0.1"\nport = 0\n')
     watch = Watch(Files(rig, cook, tmp_path / "state"))
     yield watch
-    watch.journal.close()
+    await watch._end()
 
 
 async def put(watch: Watch, item: Input) -> None:
