@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import json
 import os
+import sqlite3
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -59,14 +60,16 @@ def _library(journal: Path) -> CookRecords:
 
 def list_cooks(options: argparse.Namespace, complain: Say) -> int:
     records, console = _library(journal_of(options.state, options.rig)), Console()
-    if options.compare is None:
-        rows = records.rows(" ".join(options.search or ()), LISTED)
-        console.print(list_table(rows) if rows else "no such cook is kept" if options.search else "no cook is kept yet")
-        return DONE
-    if not 1 < len(options.compare) <= MOST_SIDE_BY_SIDE:
+    if options.compare is not None and not 1 < len(options.compare) <= MOST_SIDE_BY_SIDE:
         complain(f"name two to {MOST_SIDE_BY_SIDE} cooks to compare")
         return BAD_CALL
     with _said(complain) as failed:
+        if options.compare is None:
+            rows = records.rows(" ".join(options.search or ()), LISTED)
+            console.print(
+                list_table(rows) if rows else "no such cook is kept" if options.search else "no cook is kept yet"
+            )
+            return DONE
         curves = records.compare(options.compare, AXIS_POINTS)
         console.print(side_by_side(curves))
         console.print(on_one_axis(curves))
@@ -85,6 +88,8 @@ def _said(complain: Say) -> Iterator[list[str]]:
         failed.append(str(error))
     except OSError as error:
         failed.append(f"{error.filename}: {error.strerror}")
+    except sqlite3.Error as error:
+        failed.append(f"the journal cannot be read: {error}; call this as the user the watch runs as")
     for line in failed:
         complain(line)
 

@@ -85,6 +85,12 @@ def test_what_is_not_there_is_said_in_a_line(state: Path, capsys: pytest.Capture
     assert not (state / "x.csv").exists()
 
 
+def test_a_journal_that_cannot_be_read_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "journal.sqlite").write_bytes(b"not a database at all" * 100)
+    assert call("cooks", "--state", tmp_path) == 2
+    assert "the journal cannot be read" in capsys.readouterr().err
+
+
 def test_a_kept_cook_is_judged_again_to_the_same_stages(state: Path) -> None:
     events = state / "events.jsonl"
     assert call("replay", "--journal", state, "--cook", FIRST, "--events", events) == 0
