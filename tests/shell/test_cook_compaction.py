@@ -6,24 +6,30 @@ import base64
 import dataclasses
 import json
 import sqlite3
+import zlib
 from contextlib import closing
 from math import isnan
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from config.loader import load_both
+from daemon.core.engine import Engine
 from daemon.core.inputs import ForecastArrived, Input, Interval, Mark, MarkKind, Outlook, Readings
 from daemon.core.inputs import Goal as ForecastGoal
 from daemon.replay import replay_journal
+from daemon.settings_from_files import watch_settings
 from daemon.shell.compaction import IDLE_KEPT, compact
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
 from daemon.shell.kept_cook import KeptCook
 from daemon.shell.packed_inputs import BUNDLE, READINGS, bundle, inputs_of, packs_in, placed_in
 from daemon.shell.reading_pack import PackDamaged, merged, pack, unpack
+from daemon.shell.resume import restored
 from daemon.shell.wording import input_to_json
 from drivers.reading import Fault, Quality, Reading, on_grid
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal
@@ -103,6 +109,24 @@ def test_tidying_again_changes_nothing_and_the_tail_is_left_to_a_restart(tmp_pat
     ((oldest,),) = columns_of(journal, "SELECT MIN(input) FROM checkpoints")
     kinds = {kind for seq, _, kind, _ in once if int(str(seq)) > int(str(oldest))}
     assert BUNDLE not in kinds and READINGS in kinds
+
+
+def test_a_restart_comes_back_to_the_same_state_from_a_tidied_journal(tmp_path: Path) -> None:
+    journal = make_journal(tmp_path, SHORT)
+    settings = watch_settings(*load_both(tmp_path / "rig.toml", tmp_path / "cook.toml"))
+
+    def state() -> dict[str, Any]:
+        with closing(Journal(journal)) as opened:
+            return restored(lambda: Engine(settings), opened).dump()
+
+    before = state()
+    compact(journal)
+    assert state() == before
+    with closing(sqlite3.connect(journal)) as db, db:
+        db.execute("UPDATE checkpoints SET body = ?", (zlib.compress(b"{}"),))  # of a version nobody knows
+    again = state()
+    assert again["pieces"].keys() == before["pieces"].keys(), "then the last day is heard again, out of bundles"
+    assert again["pit_stage"]["stage"] == before["pit_stage"]["stage"]
 
 
 def test_without_a_checkpoint_nothing_is_touched(tmp_path: Path) -> None:
