@@ -32,7 +32,7 @@ from daemon.shell.journal import Journal
 from daemon.shell.packed_inputs import BUNDLE, READINGS, packs_in
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import HOUR, SimulatedCook
-from tests.bench.figure import Figure
+from tests.bench.figure import Figure, show
 from tests.shell.kept_cooks import RecordedNight, write_files
 
 CARD_TARGET, BYTES_TARGET = 50.0, 1.0
@@ -136,8 +136,7 @@ def main() -> int:
     parser.add_argument("--dir", default=None, help="where the journals are written")
     options = parser.parse_args()
     figures = measure(options.hours, options.dir)
-    for figure in figures:
-        print(f"{figure.name}: {figure.value:.2f} ({figure.target}){'' if figure.met else ' MISS'}")
+    show(f"The journal and the card, {options.hours:g} h of eight channels at 1 Hz", figures)
     return 0 if all(figure.met for figure in figures) else 1
 
 
