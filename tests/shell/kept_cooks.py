@@ -9,6 +9,7 @@ It takes some seconds once a session; later calls copy the files.
 from __future__ import annotations
 
 import asyncio
+import atexit
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
@@ -182,6 +183,7 @@ async def record(home: Path, hours: float) -> None:
 @cache
 def _made(hours: float) -> Path:
     home = Path(tempfile.mkdtemp(prefix="pitvigil-kept-"))
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
     with ThreadPoolExecutor(1) as pool:  # so that a test with a loop of its own may ask too
         pool.submit(asyncio.run, record(home, hours)).result()
     return home
