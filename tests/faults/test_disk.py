@@ -71,7 +71,7 @@ async def broken_under(home: Path, disk: Disk) -> AsyncIterator[tuple[Stage, Run
 async def _alarms_in_spite_of(home: Path, disk: Callable[[], Disk]) -> tuple[bool, bool, str]:
     """(an alarm and its repeat reached the broker, the lost disk is an alarm of its own, in words)."""
     async with broken_under(home, disk()) as (stage, running):
-        heard = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2 or running.died, 5.0)
+        heard = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2 or running.died, 4.0)
         heard = heard and not running.died
         said = heard and await stage.comes(lambda: not running.watch.engine.health[Part.DISK, "journal"][0].ok, 5.0)
         ids = [m["id"] for m in stage.told_of("pit-high")]
