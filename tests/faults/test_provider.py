@@ -289,6 +289,6 @@ async def bad_certificates(home: Path, full: bool) -> Row:
 FAULTS: tuple[Fault, ...] = (bad_answers, bad_certificates)
 
 
-@cases(FAULTS, slow=(bad_answers, bad_certificates))
+@cases(FAULTS, slow=(bad_answers,))
 async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
     await check(fault, full, tmp_path)
