@@ -10,23 +10,31 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
-import shutil
 import sqlite3
-import tempfile
 import threading
 import zlib
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from daemon.core.inputs import Input, Readings
+from daemon.shell.journal_file import (
+    JournalDamaged,
+    JournalUnavailable,
+    code_of,
+    connected,
+    copied_to_memory,
+    set_aside,
+    trouble_of,
+)
 from daemon.shell.packed_inputs import BUNDLE, READINGS, inputs_of
 from daemon.shell.reading_pack import pack
 from daemon.shell.reserve import Reserve
 from daemon.shell.wording import input_to_json
+
+__all__ = ["Checkpoint", "Journal", "JournalUnavailable", "OutboxRow", "Start"]
 
 log = logging.getLogger(__name__)
 
@@ -46,16 +54,6 @@ LOG_PAGES, LEAN_LOG_PAGES = 1000, 32
 """Pages of the write-ahead log before it is worked in: SQLite's default, and so few that the reserve is not spent on it."""
 CLOSE_WITHIN = 0.5
 """s to wait for a write under way when closing; a hung disk must not hold up the end."""
-DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, 0})
-"""SQLite's result codes for garbage; 0: the library could not make text of it."""
-
-
-class JournalUnavailable(Exception):
-    """The disk refused (full, read-only, I/O error): keep going from memory and try again later."""
-
-
-class JournalDamaged(JournalUnavailable):
-    """The file can be read, but what it says is no journal any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +115,13 @@ class Journal:
         """In words, while what is committed is not safe as it should be: in memory only, or on the reserve."""
         db: sqlite3.Connection | None = None
         try:
-            db = self._db = self._in_memory() if in_memory else self._on_disk()
+            db = self._db = copied_to_memory(self.path) if in_memory else self._on_disk()
             self.last_input = self._one("SELECT COALESCE(MAX(seq), 0) FROM inputs")
             self.last_event = self._one("SELECT COALESCE(MAX(seq), 0) FROM events")
         except (sqlite3.Error, OSError) as error:
             if db is not None:
                 db.close()
-            raise _trouble(error) from error
+            raise trouble_of(error) from error
 
     @classmethod
     def opened(cls, path: Path) -> Journal:
@@ -137,7 +135,7 @@ class Journal:
                 if not isinstance(error, JournalDamaged):
                     break
                 with contextlib.suppress(OSError):
-                    _set_aside(path)
+                    set_aside(path)
         log.error("the journal cannot be opened: %s; the watch goes on from memory", trouble)
         journal = cls(path, in_memory=True)
         journal.trouble = f"in memory until the watch is restarted: {trouble}"
@@ -159,45 +157,22 @@ class Journal:
                 raise ValueError("a number is missing")
         except (sqlite3.Error, TypeError, ValueError) as error:
             journal.close()
-            raise _trouble(error) from error
+            raise trouble_of(error) from error
         return journal
 
     def _on_disk(self) -> sqlite3.Connection:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         try:
-            db = self._connected(str(self.path))
+            db = connected(str(self.path))
         except sqlite3.Error:
             if not self._reserve.release():
                 raise
-            db = self._connected(str(self.path))
+            db = connected(str(self.path))
         if not self._reserve.hold():
             self._lean = True
             db.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
             if not self._reserve.room:  # a file system that cannot hold room is no trouble by itself
                 self.trouble = "the disk is nearly full"
-        return db
-
-    def _in_memory(self) -> sqlite3.Connection:
-        db = sqlite3.connect(":memory:", check_same_thread=False, isolation_level=None)
-        with contextlib.suppress(sqlite3.Error, OSError), tempfile.TemporaryDirectory() as copies:
-            for end in ("", "-wal"):  # beside its log only, or the newest commits would be missing
-                file = self.path.with_name(self.path.name + end)
-                if file.exists():
-                    shutil.copy(file, Path(copies) / f"copy{end}")
-            with contextlib.closing(sqlite3.connect(Path(copies) / "copy")) as copy:
-                copy.backup(db)
-        db.executescript(_schema())
-        return db
-
-    @staticmethod
-    def _connected(name: str) -> sqlite3.Connection:
-        db = sqlite3.connect(name, check_same_thread=False, isolation_level=None)
-        try:
-            db.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=2000;")
-            db.executescript(_schema())
-        except sqlite3.Error:
-            db.close()
-            raise
         return db
 
     # --- taking in ---------------------------------------------------------------------------------
@@ -289,7 +264,7 @@ class Journal:
         try:
             self._transaction(batch)
         except sqlite3.Error as error:
-            if _code(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
+            if code_of(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
                 raise
             log.error("the disk is full: the journal goes on in its reserve")
             self.trouble = "the disk is full: on the reserve"
@@ -452,29 +427,3 @@ class Journal:
                 self._db.close()
             finally:
                 self._disk.release()
-
-
-def _set_aside(path: Path) -> None:
-    """A file that is no database any more is kept for whoever can mend it, and makes room for a new one."""
-    for end in ("", "-wal", "-shm"):
-        file = path.with_name(path.name + end)
-        if file.exists():
-            file.rename(file.with_name(file.name + ".damaged"))
-    log.error("the journal was damaged and is set aside as %s.damaged", path)
-
-
-def _trouble(error: Exception) -> JournalUnavailable:
-    """Garbage, told by SQLite or seen by its reader, is damage; a disk or a program that refuses is not."""
-    garbage = isinstance(error, TypeError | ValueError) or (
-        isinstance(error, sqlite3.Error) and _code(error) in DAMAGED
-    )
-    return JournalDamaged(str(error)) if garbage else JournalUnavailable(str(error))
-
-
-def _code(error: sqlite3.Error) -> int:
-    """SQLite's primary result code, 0 where an error does not come from it."""
-    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
-
-
-def _schema() -> str:
-    return files("daemon.shell").joinpath("schema.sql").read_text(encoding="utf-8")
