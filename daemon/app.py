@@ -30,6 +30,7 @@ from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.compaction import compact
 from daemon.shell.cook_archive import CookArchive
+from daemon.shell.cook_records import PROFILE_NOTE
 from daemon.shell.feed import HubFeed
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.journal import Journal, Start
@@ -57,7 +58,7 @@ ALIVE_WITHIN = 10.0
 SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
-PROFILE_NOTE, TOPICS_NOTE = "pit-profile", "announced-topics"
+TOPICS_NOTE = "announced-topics"
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     files(notify)
     plan = command("plan", _plan, "when to light and when to put the meat on, backwards from the serving time")
     files(plan, cook_needed=True)
+    plan.add_argument("--state", type=Path, help="directory of the journal, for what this pit has taught")
     plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10)")
     report = command("report", _report, "the report of a kept cook, as one HTML file and as a picture")
     report.add_argument("cook", nargs="?", metavar="COOK_ID", help="default: the newest")
@@ -284,11 +285,15 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
+    from daemon.cook_commands import journal_of
     from daemon.planning import AMBIENT, plan_lines
+    from daemon.shell.cook_records import CookRecords
 
     rig, cook = load_both(options.rig, options.cook)
     assert cook is not None, "argparse asks for it"
-    for line in plan_lines(rig, cook, str(options.cook), AMBIENT if options.ambient is None else options.ambient):
+    taught = CookRecords(journal_of(options.state, options.rig)).taught()
+    ambient = AMBIENT if options.ambient is None else options.ambient
+    for line in plan_lines(rig, cook, str(options.cook), ambient, taught):
         say(line)
     return 0
 

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from statistics import median
 from zoneinfo import ZoneInfo
 
 from config.cook import Cook
 from config.loader import ConfigError, Problem
 from config.rig import Rig
-from daemon.core.plan import Plan, plan
+from daemon.core.pit_profile import PitProfile
+from daemon.core.plan import Feeding, Plan, plan
 from daemon.settings_from_files import watch_settings
 
+FIRES_TELL, NEWEST_FIRES = 3, 30
+"""Log intervals this pit must have shown before they count, and how many of the newest do."""
 AMBIENT = 10.0
 """°C outside unless the cook says otherwise; common practice, no source."""
 
 
-def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float) -> Iterator[str]:
-    """The plan in words, local times. Raises ConfigError when the cook has no serving time."""
+def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float, taught: PitProfile) -> Iterator[str]:
+    """The plan in words, local times. taught: what this pit has shown. Raises ConfigError when the cook has no serving time."""
     settings = watch_settings(rig, cook)
     if settings.cook.serve_at is None:
         raise ConfigError([Problem(cook_file, "serve_at", "", "a plan needs a serving time; add it")])
     zone = ZoneInfo(rig.people.zone)
     made = plan(
         settings.cook.pieces, settings.cook.band, settings.cook.serve_at, settings.cook.rest, ambient,
-        boiling_point=settings.boiling_point,
+        feeding_of(taught), settings.boiling_point, taught.forecast_bias,
     )  # fmt: skip
     names = {p.id: p.name for p in settings.cook.pieces}
 
@@ -40,6 +44,11 @@ def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float) -> Iterator
         hours = f"{piece.lasts.p05 / 3600:.1f}-{piece.lasts.p50 / 3600:.1f}-{piece.lasts.p95 / 3600:.1f} h"
         yield f"  {names[piece.piece]}: on by {at(piece.put_on)}; {hours} on the fire; off about {at(piece.off.p50)}"
     yield from _wood(made, rig, at)
+    if taught.cooks:
+        cooks = "1 kept cook" if len(taught.cooks) == 1 else f"{len(taught.cooks)} kept cooks"
+        yield f"Times are forecasts, with what {cooks} taught about this pit."
+    else:
+        yield "Times are forecasts for an ordinary pit and ordinary meat; yours will teach it better."
 
 
 def _wood(made: Plan, rig: Rig, at: object) -> Iterator[str]:
@@ -48,7 +57,12 @@ def _wood(made: Plan, rig: Rig, at: object) -> Iterator[str]:
     night = [t for t in made.fires if _in_quiet_hours(t, rig)]
     if night:
         yield f"  logs in quiet hours: {', '.join(at(t).split()[-1] for t in night)}"
-    yield "Times are forecasts for an ordinary pit and ordinary meat; yours will teach it better."
+
+
+def feeding_of(taught: PitProfile) -> Feeding:
+    """How this pit is fed, as far as its own fires have told."""
+    intervals = taught.fire.log_intervals[-NEWEST_FIRES:]
+    return Feeding(log_interval=60.0 * median(intervals)) if len(intervals) >= FIRES_TELL else Feeding()
 
 
 def _in_quiet_hours(time: float, rig: Rig) -> bool:

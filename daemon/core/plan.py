@@ -33,8 +33,8 @@ SIDE: Final = NormalDist().inv_cdf(0.95)
 
 
 @dataclass(frozen=True, slots=True)
-class PitProfile:
-    """How this pit is fed. log_interval: s from one log to the next; heat_up: s from the match to the band; log_weight kg;
+class Feeding:
+    """How a pit is fed. log_interval: s from one log to the next; heat_up: s from the match to the band; log_weight kg;
     kindling: logs burnt by then. The defaults are common practice, no source; a pit's own records are better."""
 
     log_interval: float = 40 * 60.0
@@ -107,32 +107,34 @@ def plan(
     serve_at: float,
     rest: float,
     ambient: float,
-    pit: PitProfile | None = None,
+    feeding: Feeding | None = None,
     boiling_point: float = 100.0,
+    lesson: float = 0.0,
 ) -> Plan:
     """When to light and put on so that everything has been off for `rest` s by `serve_at` with the wanted chance.
 
-    Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band."""
-    pit = pit or PitProfile()
+    Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band.
+    lesson: minutes per hour by which this pit has been later than foretold."""
+    feeding = feeding or Feeding()
     # Pieces are taken as independent: each gets the root, so that all of them together keep the promise.
     each = WANTED_CHANCE ** (1.0 / max(len(pieces), 1))
-    planned = tuple(_plan_piece(p, band, serve_at - rest, ambient, boiling_point, each) for p in pieces)
+    planned = tuple(_plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson) for p in pieces)
     on = [p.put_on for p in planned if p.put_on is not None]
     if not on:
         return Plan(serve_at, rest, planned, None, (), 0, 0.0)
-    light = min(on) - pit.heat_up
+    light = min(on) - feeding.heat_up
     last_off = max(p.off.p95 for p in planned if p.off is not None)
-    feeding = max(last_off - (light + pit.heat_up), 0.0)
-    count = ceil(feeding / pit.log_interval) if pit.log_interval > 0.0 else 0
-    fires = tuple(light + pit.heat_up + pit.log_interval * number for number in range(count))
-    logs = pit.kindling + count
-    return Plan(serve_at, rest, planned, light, fires, logs, logs * pit.log_weight)
+    in_band = light + feeding.heat_up
+    count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
+    fires = tuple(in_band + feeding.log_interval * number for number in range(count))
+    logs = feeding.kindling + count
+    return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight)
 
 
 def _plan_piece(
-    piece: PieceSettings, band: Band, done_by: float, ambient: float, boiling_point: float, chance: float
+    piece: PieceSettings, band: Band, done_by: float, ambient: float, boiling_point: float, chance: float, lesson: float
 ) -> PiecePlan:
-    lasts, reason = time_on_fire(piece, band, ambient, boiling_point)
+    lasts, reason = time_on_fire(piece, band, ambient, boiling_point, lesson)
     if lasts is None:
         return PiecePlan(piece.id, None, None, None, None, reason)
     put_on = done_by - at_chance(lasts, chance)
@@ -141,7 +143,7 @@ def _plan_piece(
 
 
 def time_on_fire(
-    piece: PieceSettings, band: Band, ambient: float, boiling_point: float = 100.0
+    piece: PieceSettings, band: Band, ambient: float, boiling_point: float = 100.0, lesson: float = 0.0
 ) -> tuple[Interval | None, str]:
     """(s from on to off, "") or (None, why not)."""
     goal = off_goal(piece)
@@ -160,7 +162,7 @@ def time_on_fire(
     spread = spread_of(ahead.reached(PLANNED, goal), LONGEST)
     if spread is None:
         return None, "not reached within 20 hours"
-    return interval_of("plan", spread, 0.0), ""
+    return interval_of("plan", spread, 0.0, lesson), ""
 
 
 def at_chance(when: Interval, chance: float) -> float:

@@ -18,6 +18,7 @@ from pathlib import Path
 from statistics import fmean
 from typing import Any
 
+from daemon.core.pit_profile import PitProfile
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook_from_plain
 from daemon.core.trace import MINUTE
 from daemon.shell.cook_summary import Figures, figures, pit_minutes, yield_fraction
@@ -28,6 +29,8 @@ from daemon.shell.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 
+PROFILE_NOTE = "pit-profile"
+"""Key of the note that keeps what the pit taught."""
 IMPORTED = "imported"
 """Directory beside the journal for cooks brought in from elsewhere."""
 WAKES_SHOWN = 100
@@ -107,6 +110,14 @@ class CookRecords:
         with reading(self._journal) as db:
             rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
         return reader_of(rig[0] if rig else None)
+
+    def taught(self) -> PitProfile:
+        """What this pit taught; empty where nothing is known yet, and where there is no journal."""
+        if not self._journal.exists():
+            return PitProfile()
+        with reading(self._journal) as db:
+            noted = db.execute("SELECT body FROM notes WHERE key = ?", (PROFILE_NOTE,)).fetchone()
+        return PitProfile.from_plain(json.loads(noted[0])) if noted else PitProfile()
 
     # --- the morning ---------------------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 import pytest
 
 from daemon.core.inputs import Goal, Interval, Outlook
-from daemon.core.plan import WANTED_CHANCE, PitProfile, at_chance, chance_by, plan, standing
+from daemon.core.plan import WANTED_CHANCE, Feeding, at_chance, chance_by, plan, standing
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 
 HOUR = 3600.0
@@ -20,7 +20,7 @@ CHUCK = PieceSettings(
 def test_the_big_piece_goes_on_first_and_the_pit_is_lit_before_it():
     made = plan([SHOULDER, CHUCK], BAND, SERVE, HOUR, 10.0)
     lamb, chuck = made.pieces
-    assert made.light + PitProfile().heat_up == pytest.approx(chuck.put_on)
+    assert made.light + Feeding().heat_up == pytest.approx(chuck.put_on)
     assert chuck.put_on < lamb.put_on < SERVE - HOUR
     assert 6 * HOUR < chuck.lasts.p50 < 14 * HOUR  # common practice, no source: most of a night
 
@@ -42,8 +42,14 @@ def test_a_cooler_pit_a_longer_rest_and_no_wrap_all_ask_for_an_earlier_start():
     assert plan([CHUCK], BAND, SERVE, 3 * HOUR, 10.0).pieces[0].put_on == pytest.approx(base - 2 * HOUR)
 
 
+def test_a_pit_known_to_be_late_is_lit_earlier():
+    usual, late = (plan([CHUCK], BAND, SERVE, HOUR, 10.0, lesson=minutes).pieces[0] for minutes in (0.0, 6.0))
+    assert late.lasts.p50 == pytest.approx(1.1 * usual.lasts.p50)
+    assert late.put_on < usual.put_on
+
+
 def test_wood_is_counted_from_the_match_to_the_last_piece():
-    pit = PitProfile(log_interval=1800.0, heat_up=HOUR, log_weight=0.5, kindling=4)
+    pit = Feeding(log_interval=1800.0, heat_up=HOUR, log_weight=0.5, kindling=4)
     made = plan([CHUCK], BAND, SERVE, HOUR, 10.0, pit)
     assert made.fires[0] == made.light + HOUR
     assert {round(b - a) for a, b in zip(made.fires, made.fires[1:], strict=False)} == {1800}

@@ -1,0 +1,45 @@
+"""`pitvigil plan` with and without what the pit has taught."""
+
+from pathlib import Path
+
+import pytest
+
+from daemon.cli import main
+from daemon.core.pit_profile import FireProfile, ForecastMiss, PitProfile
+from daemon.planning import FIRES_TELL, feeding_of
+from daemon.shell.cook_records import PROFILE_NOTE, CookRecords
+from daemon.shell.journal import Journal
+
+EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
+LATE = tuple(ForecastMiss("night", piece, 6.0) for piece in "abc")
+
+
+def told(state: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    files = ["--rig", str(EXAMPLES / "rig.toml"), "--cook", str(EXAMPLES / "cook.toml")]
+    assert main(["plan", *files, "--state", str(state)]) == 0
+    return capsys.readouterr().out
+
+
+def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    usual = told(tmp_path, capsys)
+    assert "ordinary pit" in usual
+    assert not list(tmp_path.iterdir()), "asking makes no journal"
+    journal = Journal(tmp_path / "journal.sqlite")
+    taught = PitProfile(FireProfile((), (70.0,) * 8), misses=LATE, cooks=("night",))
+    journal.set_note(PROFILE_NOTE, taught.to_plain())
+    journal.commit(0.0)
+    journal.close()
+    assert CookRecords(tmp_path / "journal.sqlite").taught() == taught
+    known = told(tmp_path, capsys)
+    assert "1 kept cook" in known
+    assert logs(known) < logs(usual), "logs that burn 70 min are fewer"
+    assert known.splitlines()[1] != usual.splitlines()[1], "a pit that is late is lit earlier"
+
+
+def logs(plan: str) -> int:
+    return int(plan.split("about ")[-1].split(" logs")[0])
+
+
+def test_one_fire_is_no_habit() -> None:
+    assert feeding_of(PitProfile(FireProfile((), (70.0,) * (FIRES_TELL - 1)))) == feeding_of(PitProfile())
+    assert feeding_of(PitProfile(FireProfile((), (70.0,) * FIRES_TELL))).log_interval == 4200.0
