@@ -37,7 +37,7 @@ def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.C
 
 
 def logs(plan: str) -> int:
-    return int(plan.split("about ")[-1].split(" logs")[0])
+    return int(plan.split("wood: about ")[1].split(" logs")[0])
 
 
 def test_one_fire_is_no_habit() -> None:
