@@ -225,12 +225,13 @@ async def start_without_disk(home: Path, full: bool) -> Row:
                 with patched(Journal, "opened", opened):
                     try:
                         async with watching(stage, state, later, FACTOR) as running:
-                            again = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2)
+                            again = await stage.comes(lambda: len({m["id"] for m in stage.told_of("pit-high")}) >= 2)
                             words = running.watch.journal.trouble
                     except JournalUnavailable:
                         again, words = False, ""
                 ids = [m["id"] for m in stage.told_of("pit-high")]
-                results.append(again and len(ids) == len(set(ids)) and bool(words))
+                # stopped between a send and its record, that one send may come once more, under its own id
+                results.append(again and len(ids) - len(set(ids)) <= 1 and bool(words))
     return Row(
         "disk read-only at the start", "the watch starts, remembers the alarm that stood, repeats it",
         "yes" if results[0] else "NO", "yes", results[0], "wants its journal to start", not results[1],
