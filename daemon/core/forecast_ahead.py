@@ -46,8 +46,10 @@ WRAP_OVERDUE: Final = 40
 """Minutes above the wrap temperature after which a cook who has not wrapped is taken not to."""
 RESIDUAL_FADES_IN: Final = 150 * 60.0
 """s, time constant with which the difference between last readings and body is forgotten."""
+DRIFT_KEPT: Final = 0.7
+"""Share of the difference between the rates of last readings and body that is believed in: some of it is noise."""
 DRIFT_FADES_IN: Final = 120 * 60.0
-"""s, time constant with which the difference between the rates of last readings and body is forgotten."""
+"""s, time constant with which that difference is forgotten."""
 HOTTER_BY: Final = 10.0  # °C
 STALL_SLOPE: Final = 6.0
 """°C/h over STALL_SPAN below which a core between 55 and 85 °C is stalled."""
@@ -133,7 +135,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
     ensemble = fitted.replayed.ensemble.take(which)
     traits = ensemble.traits
     around = fitted.replayed.surroundings.take(which)
-    residual, drift = fitted.residual[which], DRIFT_FADES_IN * fitted.drift[which]
+    residual, drift = fitted.residual[which], DRIFT_KEPT * DRIFT_FADES_IN * fitted.drift[which]
 
     material = request.piece.wrap or Wrap.FOIL
     wrap_at = np.full(which.size, np.inf)
