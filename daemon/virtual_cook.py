@@ -36,9 +36,7 @@ MARKS = {
 class VirtualCook:
     """Hands. Awake, they do what the watch asks for; asleep, only a wake gets them up."""
 
-    def __init__(
-        self, simulated: SimulatedCook, post: Callable[[Command], None], tell: Callable[[str], None]
-    ) -> None:
+    def __init__(self, simulated: SimulatedCook, post: Callable[[Command], None], tell: Callable[[str], None]) -> None:
         self._simulated, self._post, self._tell = simulated, post, tell
         self._told_truth = 0
         self._todo: list[tuple[float, Callable[[], None]]] = []

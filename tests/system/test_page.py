@@ -254,7 +254,9 @@ def test_targets_are_big_and_apart(page: Page) -> None:
     """Every button that can be seen in every room: at least 48 px each way, neighbours at least 8 px apart."""
     for view in VIEWS:
         enter(page, view)
-        boxes = [b.bounding_box() for b in page.locator("button:visible, summary:visible, .rooms a, #room a:visible").all()]
+        boxes = [
+            b.bounding_box() for b in page.locator("button:visible, summary:visible, .rooms a, #room a:visible").all()
+        ]
         solid = [box for box in boxes if box is not None]
         assert all(box["height"] >= 48 and box["width"] >= 48 for box in solid), view
         buttons = [box for b in page.locator("button:visible, a.button:visible").all() if (box := b.bounding_box())]

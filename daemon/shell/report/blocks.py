@@ -48,5 +48,6 @@ def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[Child | fl
         class_="stacked" if stacked else "plain",
     )
 
+
 def _cell(value: Child | float) -> Child:
     return f"{value:g}" if isinstance(value, float) else value
