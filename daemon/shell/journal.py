@@ -1,6 +1,6 @@
 """The journal: inputs, events and outbox rows, written in one transaction before anything leaves the process.
 
-Readings wait in memory for up to a minute and a half, or until something lasting happens: then they go with it, so that inputs
+Readings wait in memory for up to 90 s, or until something lasting happens: then they go with it, so that the inputs
 behind an event are always on disk with the event. If the disk fails, everything waits in a bounded queue and the watch
 goes on from memory. A full disk first gets back the room of the reserve, which is kept for alarms and messages.
 """
