@@ -15,6 +15,9 @@ LID_DROP = 10.0
 """°C lost within LID_WINDOW: no dying fire cools a pit this fast."""
 LID_BACK = 0.7
 """Share of the drop regained: the pit has recovered."""
+LID_SETTLED = 0.4
+"""Share of the drop that must be regained before a climb that ends is a recovery: with the lid still open the draught
+brings some of the heat back too."""
 LID_RISE = 1.5
 """°C of climb within LID_WINDOW while recovering; when it ends, so does the recovery."""
 LID_AT_MOST = 15 * 60.0
@@ -80,7 +83,7 @@ class LidSense:
             not isnan(drop)
             and now - self._lowest_at >= 3 * LID_WINDOW
             and pit - min(v for _, v in recent) < LID_RISE
-            and pit - self._lowest >= LID_RISE
+            and pit - self._lowest >= max(LID_RISE, LID_SETTLED * drop)
         )
         if back or settled:
             self.open = False

@@ -86,6 +86,16 @@ def test_a_lid_is_seen_open_within_a_minute_and_shut_when_the_pit_has_recovered(
     assert not watch.lid_open
 
 
+def test_a_lid_is_not_shut_because_the_draught_brings_a_little_heat_back() -> None:
+    """From 128 down to 98 °C and back to 106 within 8 min, ever more slowly: the lid stands open (as on a simulated pit)."""
+    watch = burning()
+    beats(watch, [128.0 - 2.5 * i for i in range(13)], 7200.0)
+    assert watch.lid_open
+    back = [98.0 + 8.0 * (1 - exp(-i / 40)) for i in range(96)]
+    assert beats(watch, back, 7265.0) == []
+    assert watch.lid_open
+
+
 def test_the_climb_after_a_lid_is_no_log() -> None:
     watch = FireWatch()
     minutes(watch, [128.0] * 40)
