@@ -25,8 +25,8 @@ EARLY, MIDDLE, LATE = 0.05, 0.57, 0.96
 just fed, unnoticed, outlasts its neighbours, so the middle and the late end lie further out than they would by themselves."""
 TELLING_FROM, TELLING_ROWS = 8.0, 60
 """Minutes a row must have lasted, and the newest so many, to say how slow this pit is."""
-ROWS_DOUBTED = 3.0
-"""Own rows at which half of that is believed."""
+FALLS_DOUBTED = 0.5
+"""Own falls at which half of that is believed: the many rows of one long fall are one witness."""
 ORDINARY = 1.6
 """Slowness from which it is believed in full; below half of 1 + ORDINARY it is within what ordinary pits differ by."""
 
@@ -88,6 +88,12 @@ def _slowness(own: tuple[Row, ...]) -> float:
     if not telling:
         return 1.0
     said = [_nearest(_PRIOR_COLUMNS, _PRIOR[:, -1], _EQUAL, row[:-1])[1] for row in telling]
-    shown = median(row[-1] / max(1.0, minutes) for row, minutes in zip(telling, said, strict=True))
-    ratio = float(shown ** (len(telling) / (len(telling) + ROWS_DOUBTED)))
+    shown = [row[-1] / max(1.0, minutes) for row, minutes in zip(telling, said, strict=True)]
+    falls: list[list[float]] = [[shown[0]]]
+    for before, row, times in zip(telling, telling[1:], shown[1:], strict=False):
+        if row[-1] < before[-1]:  # nearer to the same end
+            falls[-1].append(times)
+        else:
+            falls.append([times])
+    ratio = float(median(median(fall) for fall in falls) ** (len(falls) / (len(falls) + FALLS_DOUBTED)))
     return min(ratio, max(1.0, 2 * ratio - ORDINARY)) if ratio > 1 else 1.0

@@ -258,6 +258,15 @@ def test_an_ordinary_pit_is_not_called_slow(slow: float) -> None:
     assert ExitLibrary(fires_of(slow), 10).slowness == 1.0
 
 
+def test_the_many_rows_of_one_long_fall_are_one_witness() -> None:
+    """Four fires as the prior has them, then one that took four times as long and left forty rows."""
+    told = [row for row in PRIOR[::5] if row[-1] >= 10]
+    usual = [row for i in range(4) for row in sorted(told[10 * i : 10 * i + 3], key=lambda row: -row[-1])]
+    long_one = sorted(((*row[:-1], 4.0 * row[-1]) for row in told[100:140]), key=lambda row: -row[-1])
+    assert ExitLibrary((*usual, *long_one), 5).slowness == 1.0
+    assert ExitLibrary(tuple(long_one), 1).slowness > 1.5, "alone it does tell"
+
+
 def test_a_heavy_pit_is_given_its_time_from_the_second_fire_on() -> None:
     """A pit that falls 6 °C an hour, fed every 100 min: its first fire is judged by the prior, later ones by its own."""
     watch = FireWatch()
