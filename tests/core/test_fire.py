@@ -260,9 +260,10 @@ def test_an_ordinary_pit_is_not_called_slow(slow: float) -> None:
 
 def test_the_many_rows_of_one_long_fall_are_one_witness() -> None:
     """Four fires as the prior has them, then one that took four times as long and left forty rows."""
-    told = [row for row in PRIOR[::5] if row[-1] >= 10]
-    usual = [row for i in range(4) for row in sorted(told[10 * i : 10 * i + 3], key=lambda row: -row[-1])]
-    long_one = sorted(((*row[:-1], 4.0 * row[-1]) for row in told[100:140]), key=lambda row: -row[-1])
+    told = {row[-1]: row for row in PRIOR if row[-1] >= 10}
+    fall = [told[minutes] for minutes in sorted(told, reverse=True)]
+    usual = [row for start in range(4) for row in fall[start::20]]
+    long_one = [(*row[:-1], 4.0 * row[-1]) for row in fall[:40]]
     assert ExitLibrary((*usual, *long_one), 5).slowness == 1.0
     assert ExitLibrary(tuple(long_one), 1).slowness > 1.5, "alone it does tell"
 
