@@ -259,10 +259,10 @@ def test_an_ordinary_pit_is_not_called_slow(slow: float) -> None:
 
 
 def test_the_many_rows_of_one_long_fall_are_one_witness() -> None:
-    """Four fires as the prior has them, then one that took four times as long and left forty rows."""
+    """Fires as the prior has them, then one that took four times as long and left forty rows."""
     told = {row[-1]: row for row in PRIOR if row[-1] >= 10}
     fall = [told[minutes] for minutes in sorted(told, reverse=True)]
-    usual = [row for start in range(4) for row in fall[start::20]]
+    usual = fires_of(1.0)
     long_one = [(*row[:-1], 4.0 * row[-1]) for row in fall[:40]]
     assert ExitLibrary((*usual, *long_one), 5).slowness == 1.0
     assert ExitLibrary(tuple(long_one), 1).slowness > 1.5, "alone it does tell"
