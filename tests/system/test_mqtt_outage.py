@@ -95,13 +95,13 @@ async def test_eight_hours_without_a_broker(evening: tuple[Rig, Snapshot], tmp_p
         try:
             async with asyncio.timeout(60):
                 await catcher.until(lambda: len(catcher.of(ALARMS)) == told)
+                await watch.until(lambda: watch.feed.link.waiting == 0)
         finally:
             await catcher.stop()
         assert port == private.port
         assert [json.loads(text)["occurrence"] for text in catcher.of(ALARMS)] == list(range(1, told + 1))
         assert len(catcher.of(f"{BASE}/channel-pit-left/temperature")) == 1
         assert not catcher.of(f"{BASE}/channel-pit-left/reading")
-        assert watch.feed.link.waiting == 0
 
 
 def test_the_oldest_events_go_when_there_are_too_many() -> None:
