@@ -70,11 +70,11 @@ class Files:
     state: Path | None
 
 
-def state_directory(rig: Rig, given: Path | None) -> Path:
-    """Given on the command line, else in the rig, else by systemd, else under the home directory."""
+def state_directory(rig: Rig | None, given: Path | None) -> Path:
+    """Given on the command line, else in the rig if there is one, else by systemd, else under the home directory."""
     if given is not None:
         return given
-    named = rig.state_directory or os.environ.get("STATE_DIRECTORY")
+    named = (rig is not None and rig.state_directory) or os.environ.get("STATE_DIRECTORY")
     return Path(named) if named else Path.home() / ".local" / "state" / "pitvigil"
 
 

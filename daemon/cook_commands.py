@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import os
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator
@@ -41,12 +40,8 @@ AXIS_POINTS = 2000
 
 def journal_of(state: Path | None, rig_file: Path | None) -> Path:
     """The journal of a state directory, of the rig's, or of the usual place. Raises ConfigError when there is none."""
-    if state is None and rig_file is not None:
-        state = state_directory(load_both(rig_file, None)[0], None)
-    if state is None:
-        named = os.environ.get("STATE_DIRECTORY")
-        state = Path(named) if named else Path.home() / ".local" / "state" / "pitvigil"
-    return state / JOURNAL_FILE
+    rig = load_both(rig_file, None)[0] if state is None and rig_file is not None else None
+    return state_directory(rig, state) / JOURNAL_FILE
 
 
 def _library(journal: Path) -> CookRecords:

@@ -144,9 +144,14 @@ class FireWatch:
         self._rows = list(profile.episodes[-ROWS_KEPT:])
         self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
 
+    @property
+    def log_intervals(self) -> tuple[float, ...]:
+        """Minutes between logs of this pit, oldest first."""
+        return tuple(self._intervals)
+
     def learned(self) -> FireProfile:
         """The profile with this cook's fires added."""
-        return FireProfile(tuple(self._rows), tuple(self._intervals))
+        return FireProfile(tuple(self._rows), self.log_intervals)
 
     def _log(self, now: float) -> list[FireNoticed]:
         turn = log_turn(self._pit) if len(self._pit) >= 2 * LOG_SPAN else 0.0

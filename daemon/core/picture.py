@@ -50,7 +50,7 @@ def picture(engine: Engine, now: float) -> Snapshot:
         nap=engine.nap,
         health=engine.health.ill(),
         fires=tuple(engine.fires),
-        profile=replace(engine.profile, fire=FireProfile((), engine.fire.learned().log_intervals)),
+        profile=replace(engine.profile, fire=FireProfile((), engine.fire.log_intervals)),
     )
 
 
