@@ -88,23 +88,25 @@ async def _gone(home: Path, fault: str, disk: Callable[[str], Disk], wrong: Call
     )  # fmt: skip
 
 
-async def io_error(home: Path, full: bool) -> Row:
+def _ext4(home: Path, act: Callable[[Ext4], None]) -> Callable[[str], Disk]:
+    """Makes disks of a real file system to which `act` is done at the moment of the fault."""
+
     @contextlib.contextmanager
     def disk(name: str) -> Iterator[tuple[Path, Callable[[Running], None]]]:
         ext4 = Ext4(home / f"disk-{name}", 64)
         with ext4.mounted() as root:
-            yield root, lambda running: ext4.cut_power()
+            yield root, lambda running: act(ext4)
 
+    return disk
+
+
+async def io_error(home: Path, full: bool) -> Row:
+    disk = _ext4(home, Ext4.cut_power)
     return await _gone(home, "every write an I/O error (EIO)", disk, _commit_and_hope, "lets the error end the loop")
 
 
 async def read_only(home: Path, full: bool) -> Row:
-    @contextlib.contextmanager
-    def disk(name: str) -> Iterator[tuple[Path, Callable[[Running], None]]]:
-        ext4 = Ext4(home / f"disk-{name}", 64)
-        with ext4.mounted() as root:
-            yield root, lambda running: ext4.turn_read_only()
-
+    disk = _ext4(home, Ext4.turn_read_only)
     return await _gone(home, "file system turns read-only", disk, _commit_and_hope, "lets the error end the loop")
 
 

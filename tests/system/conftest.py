@@ -1,17 +1,20 @@
-"""Fixtures of the tests on a real mosquitto."""
+"""Fixtures of the tests on a real mosquitto and in a real browser."""
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser, Page
 
 from config.rig import Rig
 from daemon.core.snapshot import Snapshot
 from daemon.shell import broker
 from tests.shell.hub_scenario import night
+from tests.shell.page_thread import ServedPage, served
 from tests.system.mqtt_broker import PrivateBroker, plain_broker
+from tests.system.page_browser import chromium, paired_phone
 
 
 @pytest.fixture(scope="module")
@@ -33,3 +36,23 @@ async def mosquitto(tmp_path: Path) -> AsyncIterator[PrivateBroker]:
     await private.start()
     yield private
     private.stop()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as running:
+        yield running
+
+
+@pytest.fixture
+def site() -> Iterator[ServedPage]:
+    """The page over a scripted watch."""
+    with served() as running:
+        yield running
+
+
+@pytest.fixture
+def page(browser: Browser, site: ServedPage) -> Iterator[Page]:
+    """A paired phone on that page."""
+    with paired_phone(browser, site.login) as opened:
+        yield opened

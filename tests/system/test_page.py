@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import gzip
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Literal
@@ -21,8 +20,8 @@ from daemon.core.events import AlarmState
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.page_cooks import CHOIR, TRIAL
 from tests.shell.page_curves import FEED
-from tests.shell.page_thread import ServedPage, served
-from tests.system.page_browser import CHROMIUM, WCAG, chromium, enter, paired_phone, phone, serious, unfold
+from tests.shell.page_thread import ServedPage
+from tests.system.page_browser import CHROMIUM, WCAG, enter, phone, serious, unfold
 
 ROOMS = ("pit", "curve", "night", "cooks", "care")
 VIEWS = (*ROOMS, f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
@@ -30,24 +29,6 @@ WEIGHT_LIMIT = 100_000
 FIRST_VIEW_MS = 1000
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as running:
-        yield running
-
-
-@pytest.fixture
-def site() -> Iterator[ServedPage]:
-    with served() as running:
-        yield running
-
-
-@pytest.fixture
-def page(browser: Browser, site: ServedPage) -> Iterator[Page]:
-    with paired_phone(browser, site.login) as opened:
-        yield opened
 
 
 def told(site: ServedPage, kind: type[Any]) -> Any:

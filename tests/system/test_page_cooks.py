@@ -17,27 +17,9 @@ from daemon.core.pit_profile import PitProfile
 from daemon.shell.web.contract import CookNotes
 from tests.shell.page_cooks import CHOIR, FAIR, TRIAL
 from tests.shell.page_thread import ServedPage, served
-from tests.system.page_browser import CHROMIUM, chromium, enter, paired_phone
+from tests.system.page_browser import CHROMIUM, enter, paired_phone
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as running:
-        yield running
-
-
-@pytest.fixture
-def site() -> Iterator[ServedPage]:
-    with served() as running:
-        yield running
-
-
-@pytest.fixture
-def page(browser: Browser, site: ServedPage) -> Iterator[Page]:
-    with paired_phone(browser, site.login) as opened:
-        yield opened
 
 
 def test_cooks_are_listed_found_and_opened(page: Page) -> None:

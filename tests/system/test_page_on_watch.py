@@ -26,7 +26,7 @@ from playwright.sync_api import Browser, Page, expect
 from daemon.demo_files import CHANNEL, CHANNELS, RIG
 from daemon.shell.journal import Journal
 from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
-from tests.system.page_browser import CHROMIUM, chromium, enter, paired_phone, serious, unfold
+from tests.system.page_browser import CHROMIUM, enter, paired_phone, serious, unfold
 from tests.system.scripted_board import ScriptedBoard
 
 FACTOR = 120.0
@@ -131,12 +131,6 @@ def watch(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RealWatch]:
             yield made
     finally:
         board.close()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture
