@@ -1,15 +1,24 @@
-"""How evenly the pit heats: spread over the grate, hot spots, how far the pieces lie apart, which to turn or move."""
+"""How evenly the pit heats: spread over the grate, hot spots, how far the pieces lie apart, which to turn or move.
+
+Two probes that differ say nothing of the grate as far as their tolerances reach. What lies beyond is a hot spot and is
+called one; what lies within is a question the cook can answer by letting the probes change places.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isnan
+from math import hypot, isnan
 from statistics import fmean, median
 
 EVEN_WITHIN = 10.0
 """°C between the hottest and the coolest place that call for no advice. Common practice, no source."""
 LEAST_MINUTES = 10
 """Minutes in which all places must have been read together; fewer, and a lid or a log would be taken for a hot spot."""
+CLASS_2 = 2.5
+"""± °C of a probe of which nothing better is known (IEC 60584-1, types K and N, class 2, below 333 °C)."""
+AHEAD_BY = hypot(CLASS_2, CLASS_2)
+"""°C between two cores below which neither piece is called ahead: see `made_by_probes`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,27 +43,51 @@ class PieceHeat:
 @dataclass(frozen=True, slots=True)
 class Evenness:
     """spread: °C between hottest and coolest place, None with fewer than two. places and pieces: hottest first.
-    core_spread: °C between the most and the least advanced core. advice: one sentence, verb first, or empty."""
+    core_spread: °C between the most and the least advanced core. advice: one sentence, verb first, or empty.
+    doubt: °C of the spread that the tolerances of those two probes may make. certain: the advice holds without it; else the
+    advice is how to find out."""
 
     spread: float | None = None
     places: tuple[PlaceHeat, ...] = ()
     advice: str = ""
     pieces: tuple[PieceHeat, ...] = ()
     core_spread: float | None = None
+    doubt: float = 0.0
+    certain: bool = False
 
 
-def evenness(places: dict[str, list[float]], cores: dict[str, tuple[str | None, list[float]]]) -> Evenness:
+def evenness(
+    places: Mapping[str, list[float]],
+    cores: Mapping[str, tuple[str | None, list[float]]],
+    tolerances: Mapping[str, float] | None = None,
+    fahrenheit: bool = False,
+) -> Evenness:
     """places: grate place -> minute medians of the window, °C, newest last, NaN allowed, all the same length.
-    cores: piece name -> (place or None, minute medians)."""
+    cores: piece name -> (place or None, minute medians). tolerances: place -> ± °C of its probe, CLASS_2 where not given.
+    fahrenheit: for the text people read."""
     heats = _place_heats(places)
     pieces = _piece_heats(cores)
-    spread = heats[0].celsius - heats[-1].celsius if len(heats) > 1 else None
     core_spread = pieces[0].celsius - pieces[-1].celsius if len(pieces) > 1 else None
-    advice = _advice(heats, pieces) if spread is not None and spread >= EVEN_WITHIN else ""
-    return Evenness(spread, heats, advice, pieces, core_spread)
+    if len(heats) < 2:
+        return Evenness(None, heats, "", pieces, core_spread)
+    spread = heats[0].celsius - heats[-1].celsius
+    doubt = made_by_probes(*((tolerances or {}).get(heats[at].place, CLASS_2) for at in (0, -1)))
+    certain = spread - doubt >= EVEN_WITHIN
+    advice = ""
+    if certain:
+        advice = _advice(heats, pieces, fahrenheit)
+    elif spread >= EVEN_WITHIN:
+        advice = _question(heats, doubt, fahrenheit)
+    return Evenness(spread, heats, advice, pieces, core_spread, doubt, certain)
 
 
-def _place_heats(places: dict[str, list[float]]) -> tuple[PlaceHeat, ...]:
+def made_by_probes(hottest: float, coolest: float) -> float:
+    """°C between two places that probes of these tolerances, ± °C, may make: independent errors add as squares
+    (JCGM 100:2008, 5.1.2, from memory)."""
+    return hypot(hottest, coolest)
+
+
+def _place_heats(places: Mapping[str, list[float]]) -> tuple[PlaceHeat, ...]:
     """Means over the minutes all readable places share: else a place that was silent while the fire was low looks hot.
     A place read in less than half of the minutes of the best one is left out, not allowed to blind the others."""
     counts = {place: sum(not isnan(value) for value in values) for place, values in places.items()}
@@ -69,7 +102,7 @@ def _place_heats(places: dict[str, list[float]]) -> tuple[PlaceHeat, ...]:
     return tuple(sorted(heats, key=lambda heat: (-heat.celsius, heat.place)))
 
 
-def _piece_heats(cores: dict[str, tuple[str | None, list[float]]]) -> tuple[PieceHeat, ...]:
+def _piece_heats(cores: Mapping[str, tuple[str | None, list[float]]]) -> tuple[PieceHeat, ...]:
     heats = []
     for piece, (place, values) in cores.items():
         known = [(minute, value) for minute, value in enumerate(values) if not isnan(value)]
@@ -88,18 +121,34 @@ def _rate(known: list[tuple[int, float]]) -> float | None:
     return 60.0 * (median(value for _, value in last) - median(value for _, value in first)) / minutes
 
 
-def _advice(heats: tuple[PlaceHeat, ...], pieces: tuple[PieceHeat, ...]) -> str:
-    """Swap when the piece in the hot place is ahead of the one in the cool place; else turn or move the one."""
+def _advice(heats: tuple[PlaceHeat, ...], pieces: tuple[PieceHeat, ...], fahrenheit: bool) -> str:
+    """Swap when the piece in the hot place is ahead of the one in the cool place; leave it there while it is behind; else
+    turn or move the one."""
     hottest, coolest = heats[0], heats[-1]
-    spread = f"{hottest.celsius - coolest.celsius:.0f} °C"
+    spread = _apart(hottest.celsius - coolest.celsius, fahrenheit)
     hot = next((piece for piece in pieces if piece.place == hottest.place), None)
     cool = next((piece for piece in reversed(pieces) if piece.place == coolest.place), None)
-    if hot and cool and hot.celsius > cool.celsius:
+    ahead = hot.celsius - cool.celsius if hot and cool else 0.0
+    if hot and cool and ahead >= AHEAD_BY:
         return f"Swap {hot.piece} and {cool.piece}: {hottest.place} is {spread} hotter than {coolest.place}."
-    if hot and cool:
+    if hot and cool and ahead <= -AHEAD_BY:
         return f"Leave {hot.piece} in the hot place ({hottest.place}): it is behind {cool.piece}."
     if hot:
         return f"Turn {hot.piece}: {hottest.place} is {spread} hotter than {coolest.place}."
     if cool:
         return f"Move {cool.piece} towards {hottest.place}: {coolest.place} is {spread} cooler."
     return f"Keep meat away from {hottest.place}: it is {spread} hotter than {coolest.place}."
+
+
+def _question(heats: tuple[PlaceHeat, ...], doubt: float, fahrenheit: bool) -> str:
+    """Readings alone cannot tell a hot place from a probe that reads high; probes that change places can."""
+    hottest, coolest = heats[0].place, heats[-1].place
+    spread = _apart(heats[0].celsius - heats[-1].celsius, fahrenheit)
+    return (
+        f"Let the probes of {hottest} and {coolest} change places before you move meat: of the {spread} between them the probes "
+        f"themselves may make {_apart(doubt, fahrenheit)}. If the numbers change with the probes, it was the probes."
+    )
+
+
+def _apart(celsius: float, fahrenheit: bool) -> str:
+    return f"{celsius * 1.8:.0f} °F" if fahrenheit else f"{celsius:.0f} °C"

@@ -12,7 +12,10 @@ from daemon.core.settings import Role, WatchSettings
 from daemon.core.trace import Trace
 from drivers.reading import Quality
 
-EVENNESS_MINUTES = 30
+EVENNESS_MINUTES = 60
+"""Minutes whose mean makes the map of the grate: two logs' worth, for meat feels hours and not moments."""
+CORE_MINUTES = 30
+"""Minutes over which the rise of a core is told."""
 
 
 class Readout:
@@ -57,16 +60,15 @@ class Readout:
         return sum(known) / len(known) if known else None
 
     def evenness(self, minute: int, pieces: Pieces) -> Evenness:
-        """How evenly the pit has heated over the last half hour."""
-        places = {
-            c.place or c.name: self._trace.window(c.id, minute, EVENNESS_MINUTES)
-            for c in self._settings.with_role(Role.PIT)
-        }
+        """How evenly the pit has heated over the last hour."""
+        pit = {c.place or c.name: c for c in self._settings.with_role(Role.PIT)}
+        places = {place: self._trace.window(c.id, minute, EVENNESS_MINUTES) for place, c in pit.items()}
         cores = {
-            p.settings.name: (p.settings.place, self._trace.window(p.settings.channel, minute, EVENNESS_MINUTES))
+            p.settings.name: (p.settings.place, self._trace.window(p.settings.channel, minute, CORE_MINUTES))
             for p in pieces.on_fire().values()
         }
-        return evenness(places, cores)
+        tolerances = {place: c.tolerance for place, c in pit.items()}
+        return evenness(places, cores, tolerances, self._settings.announcing.fahrenheit)
 
     def _good_minutes(self, first: int, last: int) -> list[dict[str, float]]:
         """The pit channels that were good, minute by minute."""

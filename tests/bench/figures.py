@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tests.bench import bench_fire, bench_forecast, bench_pit, bench_plan, bench_safety, bench_stall
+from tests.bench import bench_evenness, bench_fire, bench_forecast, bench_pit, bench_plan, bench_safety, bench_stall
 from tests.bench.figure import NO_TARGET, Figure, show
 
 SEED = 41_507
@@ -42,6 +42,7 @@ PARTS = (
     Part("stall", bench_stall.figures, 300, 40, "cooks"),
     Part("forecast", bench_forecast.figures, 200, 20, "cooks"),
     Part("plan", bench_plan.figures, 150, 20, "cooks"),
+    Part("evenness", bench_evenness.figures, 200, 30, "pits"),
     Part("safety", lambda _size, _seed: bench_safety.figures(), 1, 1, "set of published tables"),
 )
 

@@ -262,7 +262,16 @@ def test_a_hot_place_is_named_with_both_temperatures() -> None:
     night = quiet_night()
     night["pit"] = ([130.0] * 600, [114.0] * 600)
     evidence = only(advice(**night), "Turn the meat")
-    assert "left ran 16 °C hotter than right (130 °C against 114 °C)" in evidence
+    assert "left read 16 °C hotter than right (130 °C against 114 °C)" in evidence
+
+
+def test_what_the_probes_may_make_is_no_hot_place() -> None:
+    """Two class 2 probes may make 3.5 °C of 12 (IEC 60584-1: ± 2.5 °C each)."""
+    night = quiet_night()
+    night["pit"] = ([128.0] * 600, [116.0] * 600)
+    evidence = only(advice(**night), "Let the probes of left and right change places")
+    assert "12 °C hotter than right (128 °C against 116 °C), of which the probes themselves may make 4 °C" in evidence
+    assert not any("Turn the meat" in text for text, _ in advice(**night))
 
 
 def test_a_probe_that_failed_is_named_with_its_evidence() -> None:

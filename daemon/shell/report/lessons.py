@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from daemon.core.evenness import EVEN_WITHIN
+from daemon.core.evenness import EVEN_WITHIN, made_by_probes
 from daemon.core.inputs import Goal
 from daemon.shell.report.findings import Findings, PieceFindings, Spell
 from daemon.shell.report.reader import Reader, duration
@@ -151,11 +151,24 @@ def _places(found: Findings, reader: Reader) -> Iterable[Lesson]:
         return
     hottest, coolest = found.places[0], found.places[-1]
     apart = hottest.celsius - coolest.celsius
-    if apart >= EVEN_WITHIN:
+    tolerances = {channel.place or channel.name: channel.tolerance for channel in found.cook.channels}
+    probes = made_by_probes(tolerances[hottest.place], tolerances[coolest.place])
+    if apart < EVEN_WITHIN:
+        return
+    told = (
+        f"While cooking, {hottest.place} read {reader.difference(apart)} hotter than {coolest.place} "
+        f"({reader.temperature(hottest.celsius)} against {reader.temperature(coolest.celsius)})"
+    )
+    if apart - probes >= EVEN_WITHIN:
         yield Lesson(
             f"Turn the meat, or swap it between {hottest.place} and {coolest.place}; keep what is small out of {hottest.place}.",
-            f"While cooking, {hottest.place} ran {reader.difference(apart)} hotter than {coolest.place} "
-            f"({reader.temperature(hottest.celsius)} against {reader.temperature(coolest.celsius)}).",
+            f"{told}.",
+        )
+    else:
+        yield Lesson(
+            f"Let the probes of {hottest.place} and {coolest.place} change places: if their numbers change with them, it was the "
+            "probes.",
+            f"{told}, of which the probes themselves may make {reader.difference(probes)}.",
         )
 
 
