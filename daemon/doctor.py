@@ -30,6 +30,7 @@ from daemon.doctor_findings import (
     SecretFacts,
     judge_adapter,
     judge_broker,
+    judge_chart,
     judge_clock,
     judge_deliveries,
     judge_disk,
@@ -38,6 +39,7 @@ from daemon.doctor_findings import (
     judge_wear,
     may_use,
 )
+from daemon.settings_from_files import undrawn_charts
 from daemon.shell.broker_settings import tls_context
 from daemon.shell.clock import PLAUSIBLE_SINCE, wall_seconds
 from daemon.shell.secrets import CREDENTIALS_VARIABLE
@@ -58,6 +60,7 @@ async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], No
     rig, _ = load_both(rig_path, cook_path)
     account = watching_account()
     findings = [*_devices(rig, account), _clock(), *_disk(rig, account), *_secrets(rig), *_deliveries(rig)]
+    findings += [judge_chart(problem.file, problem.key) for problem in undrawn_charts(rig, str(rig_path))]
     if rig.broker is not None:
         findings.append(judge_broker(rig.broker.host, rig.broker.port, await _broker_error(rig.broker)))
     say(f"for the user {account.name}:")

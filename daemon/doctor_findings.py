@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from daemon.shell.report.drawer import REMEDY
+
 
 class Level(Enum):
     """How bad it is: only BAD fails the doctor."""
@@ -244,3 +246,9 @@ def judge_deliveries(names: Sequence[str], lacking: dict[str, str], wakes: bool,
         remedy = "set [dead_man], or let the hub alarm when the heartbeat stops"
         findings.append(Finding(Level.DOUBT, "dead man", "nobody outside notices when this computer dies", remedy))
     return findings
+
+
+def judge_chart(rig_file: str, key: str) -> Finding:
+    """For a delivery that asks for a picture where the drawing library is missing."""
+    text = "chart = true, but matplotlib is not installed: its messages go without a picture"
+    return Finding(Level.DOUBT, f"{rig_file}: {key}", text, REMEDY)

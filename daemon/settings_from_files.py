@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from config.cook import HOLD_RULES, Cook, PieceSection
 from config.cuts import CUTS
+from config.delivery import ReachWithChart
 from config.loader import Problem, piece_id
 from config.rig import Rig
 from daemon.core.settings import (
@@ -24,6 +25,7 @@ from daemon.core.settings import (
     WatchSettings,
     Wrap,
 )
+from daemon.shell.report.drawer import REMEDY, can_draw
 from drivers.calibration import boiling_point
 
 WET_MARGIN = 1.5
@@ -154,3 +156,12 @@ def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: 
         if calibration is not None and (today.date() - calibration.on).days > 365:
             yield Problem(rig_file, f"channels.{number}.calibration.on", str(calibration.on),
                           "checked more than a year ago: run pitvigil calibrate", warning=True)  # fmt: skip
+    yield from undrawn_charts(rig, rig_file)
+
+
+def undrawn_charts(rig: Rig, rig_file: str) -> Iterator[Problem]:
+    """Deliveries that ask for a picture nobody here can draw; their messages go without."""
+    for number, delivery in enumerate(rig.delivery):
+        if isinstance(delivery, ReachWithChart) and delivery.chart and not can_draw():
+            remedy = f"{delivery.name} will go without a picture: {REMEDY}, or chart = false"
+            yield Problem(rig_file, f"delivery.{number}.chart", "true", remedy, warning=True)

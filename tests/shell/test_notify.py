@@ -29,12 +29,15 @@ class Receiver:
 
     def __init__(self) -> None:
         self.status, self.headers = 200, dict[str, str]()
+        self.limit: int | None = None
+        """Bytes of a body above which it answers 413."""
         self.got: list[tuple[dict[str, str], bytes]] = []
         self.url = ""
 
     async def take(self, request: web.Request) -> web.Response:
         self.got.append((dict(request.headers), await request.read()))
-        return web.Response(status=self.status, headers=self.headers)
+        long = self.limit is not None and len(self.got[-1][1]) > self.limit
+        return web.Response(status=413 if long else self.status, headers=self.headers)
 
 
 @pytest.fixture

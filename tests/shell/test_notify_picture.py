@@ -17,11 +17,13 @@ from typing import Any, cast
 import pytest
 
 from config.loader import load_rig
+from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Priority
 from daemon.core.snapshot import Snapshot
 from daemon.deliveries import delivery_channel
 from daemon.demo_files import write_demo_files
+from daemon.notify_test import notify_test
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
 from daemon.shell.notify.picture import (
     AFTER_FAILURE,
@@ -36,7 +38,8 @@ from daemon.shell.notify.push import Push
 from daemon.shell.notify.smtp import MailRoute, Smtp
 from daemon.shell.notify.webhook import SIGNATURE_HEADER, Webhook
 from daemon.shell.report.drawer import Drawer, NotDrawn
-from daemon.shell.report.sheet import Sheet
+from daemon.shell.report.reader import Reader
+from daemon.shell.report.sheet import Sheet, example_sheet
 from tests.shell.page_curves import NIGHT
 from tests.shell.page_scenario import snapshot_at
 from tests.shell.test_notify import MESSAGE, MailServer, Receiver, mail_port, receiver
@@ -277,3 +280,76 @@ async def test_the_watch_draws_only_when_asked(tmp_path: Path, chart: str) -> No
     if watch.picture is not None:
         assert watch.picture.on_events in watch.loop.listeners
     watch.journal.close()
+
+
+# --- tried by daylight -----------------------------------------------------------------------------------------
+
+RIG = """
+[pit]
+band = {{ low = 107, high = 135 }}
+[[devices]]
+kind = "serial-line"
+id = "board"
+port = "/dev/ttyAMA0"
+line = {{ kind = "json" }}
+[[channels]]
+id = "grate"
+role = "pit"
+device = "board"
+source = "grate"
+[[delivery]]
+kind = "webhook"
+name = "hook"
+audience = ["phone"]
+url = "{url}"
+chart = true
+[[delivery]]
+kind = "webhook"
+name = "bare"
+audience = ["second"]
+url = "{url}"
+"""
+
+
+def rig_of(tmp_path: Path, receiver: Receiver) -> Rig:
+    file = tmp_path / "rig.toml"
+    file.write_text(RIG.format(url=receiver.url))
+    return load_rig(file)
+
+
+async def test_the_test_message_carries_a_picture_where_one_is_asked_for(tmp_path: Path, receiver: Receiver) -> None:
+    said: list[str] = []
+    assert await notify_test(rig_of(tmp_path, receiver), said.append) == 0
+    with_picture, without = (json.loads(body) for _, body in receiver.got)
+    png = base64.b64decode(with_picture["picture"])
+    assert png.startswith(PNG[:8]) and len(png) <= LARGEST
+    assert without["picture"] is None
+    assert any("hook: with a test picture" in line and "made curves" in line for line in said)
+    assert not any("bare: with" in line for line in said)
+
+
+def test_the_test_picture_says_that_it_is_one() -> None:
+    sheet = example_sheet(NIGHT, Reader(True, "Europe/London"))
+    assert sheet.title.startswith("Test, made curves: not your pit")
+    assert sheet.unit == "°F" and sheet.low < min(sheet.lines[1].values) < max(sheet.lines[0].values) < sheet.high
+    assert sheet.lines[0].times[-1] == sheet.fans[0].times[0] == NIGHT
+
+
+async def test_where_nobody_can_draw_the_test_says_so_and_goes_alone(
+    tmp_path: Path, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("daemon.shell.report.drawer.find_spec", lambda _: None)
+    said: list[str] = []
+    assert await notify_test(rig_of(tmp_path, receiver), said.append) == 0
+    assert [json.loads(body)["picture"] for _, body in receiver.got] == [None, None]
+    assert any("chart = true" in line and "pip install 'pitvigil[report]'" in line for line in said)
+
+
+async def test_a_test_that_is_refused_with_its_picture_goes_without_and_says_so(
+    tmp_path: Path, receiver: Receiver
+) -> None:
+    receiver.limit = 1000
+    said: list[str] = []
+    assert await notify_test(rig_of(tmp_path, receiver), said.append) == 0
+    assert any("refused with its picture" in line and "413" in line for line in said)
+    assert [json.loads(body)["picture"] is None for _, body in receiver.got] == [False, True, True]

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon import cli
 from daemon.doctor import card_wear, doctor, holders, node, secret_facts, watching_account, writing_refusal
 from daemon.doctor_findings import (
     LIFE_STEPS,
@@ -270,3 +271,24 @@ async def test_a_sound_rig_has_nothing_in_the_way_and_an_unsound_one_has(tmp_pat
     assert await doctor(rig, None, said.append) == 1
     assert said[-1] == "2 to mend"
     assert any("cannot be reached" in line for line in said)
+
+
+def test_a_chart_that_nobody_can_draw_is_named_with_file_key_and_remedy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = tmp_path / "rig.toml"
+    hook = '[[delivery]]\nkind = "webhook"\nname = "hook"\naudience = ["second"]\nurl = "http://127.0.0.1/"\nchart = true\n'
+    rig.write_text(RIG.format(state=tmp_path, port=tmp_path / "gone", broker=1, command="true") + hook)
+    arguments = ["--rig", str(rig)]
+    assert cli.main(["check", *arguments]) == 0
+    cli.main(["doctor", *arguments])
+    assert "matplotlib" not in capsys.readouterr().out, "the library is there"
+    monkeypatch.setattr("daemon.shell.report.drawer.find_spec", lambda _: None)
+    assert cli.main(["check", *arguments]) == 0, "the watch can start"
+    checked = capsys.readouterr().out
+    assert f"{rig}: warning: delivery.1.chart = true" in checked
+    assert "pip install 'pitvigil[report]'" in checked
+    cli.main(["doctor", *arguments])
+    examined = capsys.readouterr().out
+    assert f"doubt  {rig}: delivery.1.chart: chart = true, but matplotlib is not installed" in examined
+    assert "-> pip install 'pitvigil[report]'" in examined

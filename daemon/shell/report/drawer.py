@@ -20,11 +20,17 @@ TIME_LIMIT = 60.0
 """s. A small board takes some seconds, and once, while fonts are listed, much longer."""
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 PROGRAM = Path(__file__).with_name("draw.py")
-MISSING = "needs the package matplotlib: pip install 'pitvigil[report]'"
+REMEDY = "pip install 'pitvigil[report]'"
+MISSING = f"needs the package matplotlib: {REMEDY}"
 
 
 class NotDrawn(Exception):
     """No picture; the text says why."""
+
+
+def can_draw() -> bool:
+    """The optional drawing library is installed."""
+    return find_spec("matplotlib") is not None
 
 
 class Drawer:
@@ -35,7 +41,7 @@ class Drawer:
 
     async def draw(self, sheet: Sheet) -> bytes:
         """PNG. Raises NotDrawn when the library is missing, fails or takes too long."""
-        if find_spec("matplotlib") is None:
+        if not can_draw():
             raise NotDrawn(MISSING)
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
         if self._cache is not None:

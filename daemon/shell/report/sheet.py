@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import isnan, nan
+from math import isnan, nan, sin
 from statistics import median
 
 from daemon.core.piece_watch import ON_FIRE
@@ -19,6 +19,7 @@ from daemon.shell.report.reader import Reader
 
 HEADROOM = 12.0
 """°C above the highest value shown."""
+EXAMPLE_MINUTES = 300
 AHEAD = 6 * 3600.0
 """s of the forecast fan that are shown."""
 
@@ -145,6 +146,33 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
         lines=tuple(lines),
         fans=tuple(fans),
         fires=tuple(f.at for f in view.fires if f.sign == "log-added" and start <= f.at <= end),
+        small=True,
+    )
+    return _scaled(sheet, reader)
+
+
+def example_sheet(now: float, reader: Reader) -> Sheet:
+    """Made curves of a chuck roll, under a title that says so: to try the way of a picture while nothing cooks."""
+    minutes = range(-EXAMPLE_MINUTES, 1)
+    times = tuple(now + minute * MINUTE for minute in minutes)
+    pit = [121.0 + 6.0 * sin(minute / 11.0) for minute in minutes]
+    core = [70.0 - 32.0 * (minute / EXAMPLE_MINUTES) ** 2 for minute in minutes]
+    ahead = tuple(now + 1800.0 * step for step in range(9))
+    middle = [70.0 + 3.0 * step for step in range(9)]
+    edges = [[c + side * 0.8 * step for step, c in enumerate(middle)] for side in (-1, 1)]
+    sheet = Sheet(
+        title=f"Test, made curves: not your pit, {reader.clock(now)}",
+        unit=reader.unit,
+        width=720,
+        height=420,
+        start=times[0],
+        end=ahead[-1],
+        low=0.0,
+        high=0.0,
+        hours=(),
+        bands=((times[0], ahead[-1], reader.degrees(107.0), reader.degrees(135.0)),),
+        lines=(Line("pit", True, times, _in(reader, pit)), Line("Chuck roll", False, times, _in(reader, core))),
+        fans=(Fan(1, ahead, _in(reader, edges[0]), _in(reader, middle), _in(reader, edges[1])),),
         small=True,
     )
     return _scaled(sheet, reader)
