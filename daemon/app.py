@@ -30,10 +30,10 @@ from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.compaction import compact
 from daemon.shell.cook_archive import CookArchive
-from daemon.shell.cook_records import PROFILE_NOTE
 from daemon.shell.feed import HubFeed
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.journal import Journal, Start
+from daemon.shell.kept_profile import keep_profile, kept_profile
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.picture import PictureAhead
 from daemon.shell.outbox import Outbox
@@ -122,13 +122,8 @@ class Watch:
         self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
         self._boot = boot
         self._archive = CookArchive(self.journal)
-        self._noted_profile = self.engine.profile
 
     # --- parts -----------------------------------------------------------------------------------------------
-
-    def _kept_profile(self) -> PitProfile:
-        noted = self.journal.note(PROFILE_NOTE)
-        return PitProfile.from_plain(noted) if noted else PitProfile()
 
     def _make_picture(self) -> PictureAhead | None:
         """Only where a delivery channel asks for it."""
@@ -215,8 +210,8 @@ class Watch:
             group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
 
     def _keep_profile(self) -> None:
-        self._noted_profile = self.engine.profile
-        self.journal.set_note(PROFILE_NOTE, self.engine.pit_profile().to_plain())
+        """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
+        keep_profile(self.journal, self.engine.pit_profile())
 
     async def _keep_cooks(self) -> None:
         await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset)
@@ -225,8 +220,6 @@ class Watch:
         profile = reduce(taught, finished, before)
         if profile != before:
             self.loop.post(UsePitProfile(profile, by="cook log"))
-        if self.engine.profile != self._noted_profile:  # taught by a cook, or emptied by hand: neither may be lost
-            self._keep_profile()
         if finished:
             await self._tidy()
 
@@ -247,7 +240,7 @@ class Watch:
         self.journal.take_start(start)
         resumed = Resumed(watched_until=self.journal.newest_event_time())
         await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
-        kept = self._kept_profile()
+        kept = kept_profile(self.journal)
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))
         if self._new_cook and self.cook is not None:

@@ -25,12 +25,11 @@ from daemon.shell.cook_summary import Figures, figures, pit_minutes, yield_fract
 from daemon.shell.kept_cook import KeptCook
 from daemon.shell.kept_forecasts import Arrived, arrived_forecasts, whole_event
 from daemon.shell.kept_minutes import minute_medians
+from daemon.shell.kept_profile import kept_profile
 from daemon.shell.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 
-PROFILE_NOTE = "pit-profile"
-"""Key of the note that keeps what the pit taught."""
 IMPORTED = "imported"
 """Directory beside the journal for cooks brought in from elsewhere."""
 WAKES_SHOWN = 100
@@ -113,11 +112,15 @@ class CookRecords:
 
     def taught(self) -> PitProfile:
         """What this pit taught; empty where nothing is known yet, and where there is no journal."""
+        return kept_profile(self)
+
+    def note(self, key: str) -> Any:
+        """A small JSON value of the journal, or None."""
         if not self._journal.exists():
-            return PitProfile()
+            return None
         with reading(self._journal) as db:
-            noted = db.execute("SELECT body FROM notes WHERE key = ?", (PROFILE_NOTE,)).fetchone()
-        return PitProfile.from_plain(json.loads(noted[0])) if noted else PitProfile()
+            noted = db.execute("SELECT body FROM notes WHERE key = ?", (key,)).fetchone()
+        return json.loads(noted[0]) if noted else None
 
     # --- the morning ---------------------------------------------------------------------------------
 

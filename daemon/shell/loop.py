@@ -13,11 +13,12 @@ from typing import Protocol
 
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastRequest, ForecastWanted, Notification
-from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, WallClock
+from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, UsePitProfile, WallClock
 from daemon.shell.background import in_background
 from daemon.shell.clock import Clock
 from daemon.shell.disk_writer import DiskWriter
 from daemon.shell.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
+from daemon.shell.kept_profile import keep_profile
 from daemon.shell.wording import event_to_dict
 
 log = logging.getLogger(__name__)
@@ -161,6 +162,8 @@ class WatchLoop:
         if self.journal is not None:
             if item is not None:
                 self.journal.take_input(item, now)
+            if isinstance(item, UsePitProfile):
+                keep_profile(self.journal, item.profile)  # with its input: after a kill, no older one may come back
             offset, cook = self.engine.wall.offset, self.engine.settings.cook.id
             for event in lasting:
                 name = EVENT_NAMES[type(event)]

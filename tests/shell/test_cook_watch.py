@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
@@ -12,9 +13,11 @@ import pytest_asyncio
 from config.loader import load_both
 from daemon.app import Files, Watch
 from daemon.core.inputs import EndCook, Input, StartCook, UsePitProfile
+from daemon.core.pit_profile import FireProfile, PitProfile
 from daemon.settings_from_files import cook_settings
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
+from daemon.shell.kept_profile import keep_profile
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal, write_files
 
 
@@ -73,6 +76,26 @@ async def test_finished_cooks_teach_the_profile_through_an_input_and_are_tidied(
     await watch._keep_cooks()
     assert posted == []
     watch.journal.close()
+
+
+async def test_what_was_forgotten_by_hand_stays_forgotten_after_a_kill(watch: Watch, tmp_path: Path) -> None:
+    """The files as they lie on the disk the moment after, opened by the next watch: nothing is waited for."""
+    keep_profile(watch.journal, PitProfile(FireProfile((), (40.0, 50.0)), lag=9.0, cooks=("old",)))
+    await watch._begin()
+    _, item = watch.loop._queue.get_nowait()
+    assert isinstance(item, UsePitProfile) and item.by == "journal"
+    await put(watch, item)
+    assert watch.engine.pit_profile().lag == 9.0
+    await put(watch, UsePitProfile(PitProfile(), "page"))
+    killed = tmp_path / "killed"
+    shutil.copytree(tmp_path / "state", killed)
+    following = Watch(Files(tmp_path / "rig.toml", tmp_path / "cook.toml", killed))
+    await following._begin()
+    waiting = [following.loop._queue.get_nowait()[1] for _ in range(following.loop._queue.qsize())]
+    kept = CookRecords(killed / "journal.sqlite").taught()
+    await following._end()
+    assert not [item for item in waiting if isinstance(item, UsePitProfile)]
+    assert following.engine.pit_profile() == PitProfile() == kept
 
 
 def test_a_journal_of_the_first_version_is_opened_and_its_empty_table_replaced(tmp_path: Path) -> None:

@@ -7,8 +7,9 @@ import pytest
 from daemon.cli import main
 from daemon.core.pit_profile import FireProfile, ForecastMiss, PitProfile
 from daemon.planning import FIRES_TELL, feeding_of
-from daemon.shell.cook_records import PROFILE_NOTE, CookRecords
+from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
+from daemon.shell.kept_profile import keep_profile
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 LATE = tuple(ForecastMiss("night", piece, 6.0) for piece in "abc")
@@ -26,7 +27,7 @@ def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.C
     assert not list(tmp_path.iterdir()), "asking makes no journal"
     journal = Journal(tmp_path / "journal.sqlite")
     taught = PitProfile(FireProfile((), (70.0,) * 8), misses=LATE, cooks=("night",))
-    journal.set_note(PROFILE_NOTE, taught.to_plain())
+    keep_profile(journal, taught)
     journal.commit(0.0)
     journal.close()
     assert CookRecords(tmp_path / "journal.sqlite").taught() == taught
