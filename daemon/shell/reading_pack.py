@@ -17,16 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.core.inputs import Readings
-from daemon.shell import early_pack
-from daemon.shell.early_pack import ABSENT, MILLISECONDS, PackDamaged
 from drivers.reading import RESOLUTION_PER_C, Fault, Quality, Reading
-
-__all__ = ["ABSENT", "LZMA_WINDOW", "MILLISECONDS", "Longs", "PackDamaged", "columns", "merged", "pack", "unpack"]
 
 Longs = NDArray[np.int64]
 FORM, TIGHT = b"\x02", b"\x03"
-"""First byte of a pack: under zlib, or, a tenth shorter and ten times slower to make, under LZMA. Those of early versions
-begin with zlib's own, 0x78."""
+"""First byte of a pack: under zlib, or, a tenth shorter and ten times slower to make, under LZMA."""
+MILLISECONDS = 1000
+ABSENT = -32768
+"""The word that stands for "no value"; -1024 °C is below absolute zero, so it is free."""
 LZMA_WINDOW = 1 << 20
 """Bytes; LZMA takes about ten times as much memory while it packs."""
 _NOISE = [{"id": lzma.FILTER_LZMA2, "preset": 6, "dict_size": LZMA_WINDOW, "lc": 0, "lp": 0, "pb": 0}]
@@ -40,6 +38,10 @@ _READING_COLUMNS = ("sources", "lags", "values", "colds", "flags")
 _BY_CHANNEL = ("values", "colds", "flags")
 """Columns kept channel after channel: a channel resembles itself more than its neighbours."""
 _BYTES = 8
+
+
+class PackDamaged(Exception):
+    """The bytes are not a pack: the row is skipped and reported, never guessed at."""
 
 
 def pack(batches: Iterable[tuple[float, Readings]]) -> bytes:
@@ -82,7 +84,7 @@ def columns(packed: bytes) -> tuple[list[str], dict[str, Longs]]:
     """A pack's channels and columns: times (engine ms) and sizes of the batches; sources, lags (ms), values and colds
     (1/32 °C, ABSENT for none) and flags of the readings, in the order they came. Raises PackDamaged."""
     if not packed.startswith((FORM, TIGHT)):
-        return early_pack.columns(packed)
+        raise PackDamaged("it begins with no form that is known")
     try:
         raw = zlib.decompress(packed[1:]) if packed.startswith(FORM) else lzma.decompress(packed[1:], lzma.FORMAT_XZ)
         (length,) = struct.unpack_from("<I", raw)

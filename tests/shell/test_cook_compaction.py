@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import dataclasses
 import json
 import sqlite3
@@ -33,13 +32,6 @@ from daemon.shell.resume import restored
 from daemon.shell.wording import input_to_json
 from drivers.reading import Fault, Quality, Reading, on_grid
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal
-
-EARLY_PACK = (
-    "eNrTY2BgiI5WKsgs0c1JTStR0lFQSs4oTc5WitVRiDbWUQAiM2QUG/vrFJvSIkYGhhfMDGAAo5mQMAMDIxxr8DMwPGRnYOAA8uQr/v8H0QvbGRg2"
-    "gBQ2/P/PgBUwg/UaQXnE0gAHHxmg"
-)
-"""Three lines of a board as the first version packed them."""
-
 
 SHORT = 4.0
 """Hours of each cook where a whole night is not needed."""
@@ -245,14 +237,3 @@ def test_two_noisy_hours_tidied_cost_less_than_a_byte_a_reading() -> None:
             readings += len(noise)
         minutes.append((lines[0][0], READINGS, pack(lines)))
     assert len(bundle(minutes)) < readings < sum(len(body) for _, _, body in minutes)
-
-
-def test_the_first_version_s_packs_are_still_read() -> None:
-    batch = list(unpack(base64.b64decode(EARLY_PACK)))
-    assert [time for time, _ in batch] == [1795867200.25, 1795867201.25, 1795867202.25]
-    assert [r.readings[0].celsius for _, r in batch] == [121.25, 121.5, 121.75]
-    assert [r.readings[1].celsius for _, r in batch] == [63.03125, None, 61.03125]
-    second, third = batch[1][1].readings[1], batch[2][1].readings[1]
-    assert (second.fault, third.quality, third.measured_at) == (Fault.OPEN_CIRCUIT, Quality.SUSPECT, 1795867202.2)
-    assert batch[0][1].readings[0].cold_junction == 21.5
-    assert list(unpack(merged([base64.b64decode(EARLY_PACK)]))) == batch
