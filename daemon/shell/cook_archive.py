@@ -8,6 +8,7 @@ thread, one call at a time.
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -21,6 +22,8 @@ from daemon.shell.cook_records import CookRecords, reading
 from daemon.shell.cook_summary import figures, lessons
 from daemon.shell.journal import Journal
 from daemon.shell.wording import input_from_json
+
+_DATED = re.compile(r"\d{4}-\d{2}-\d{2}-")
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +165,10 @@ def row_of_cook(
 
 
 def free_id(cook: str, utc: float, taken: Callable[[str], bool]) -> str:
-    """Day of the start and cook id, with a number where that is taken."""
+    """Day of the start and cook id, with a number where that is taken. An id that begins with a day, as the page makes
+    them, keeps its own."""
     day = datetime.fromtimestamp(utc, UTC).strftime("%Y-%m-%d")
-    plain, number = f"{day}-{cook}", 2
+    plain, number = cook if _DATED.match(cook) else f"{day}-{cook}", 2
     name = plain
     while taken(name):
         name, number = f"{plain}-{number}", number + 1

@@ -170,6 +170,18 @@ def test_ids_are_free(taken: set[str], expected: str) -> None:
     assert free_id("a", NOW, taken.__contains__) == expected
 
 
+@pytest.mark.parametrize(
+    ("cook", "taken", "expected"),
+    [
+        ("2026-11-27-hall-lunch", set(), "2026-11-27-hall-lunch"),  # begun after midnight: one day, and not two
+        ("2026-11-28-hall-lunch", {"2026-11-28-hall-lunch"}, "2026-11-28-hall-lunch-2"),
+        ("2026-lunch", set(), "2026-11-28-2026-lunch"),
+    ],
+)
+def test_an_id_of_the_page_has_its_day_already(cook: str, taken: set[str], expected: str) -> None:
+    assert free_id(cook, NOW, taken.__contains__) == expected
+
+
 def test_with_nothing_to_do_the_file_is_not_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each opening writes a page of the write-ahead index: at two looks a minute 12 MB a day."""
     watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
