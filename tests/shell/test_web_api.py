@@ -226,6 +226,7 @@ async def test_what_the_pit_taught_has_a_route_of_its_own(client: aiohttp.Client
     assert (told["bias"], told["trusted"]) == (4.0, True)
     assert told["cooks"] == [FAIR, CHOIR] and told["places"][0]["place"] == "firebox end"
     assert "episodes" not in json.dumps(told)
+    assert "fires" not in told, "the picture the page is made from does not hold them: it could only say 0"
 
 
 async def test_what_is_not_available_says_so(client: aiohttp.ClientSession, watch: FakeWatch,

@@ -47,7 +47,6 @@ def lessons(profile: PitProfile) -> PitLessons:
         log_interval=median(newest) if newest else None,
         shortest=min(newest, default=None),
         longest=max(newest, default=None),
-        fires=len(profile.fire.episodes),
         lag=profile.lag,
         drift=profile.drift,
         places=profile.places,

@@ -169,14 +169,13 @@ class KeptPage(Body):
 class PitLessons(Body):
     """What the pit taught, and from what. log_interval, shortest, longest: minutes between logs, over `logs` of them.
     lag: minutes from a log to the pit's turn. drift: °C an hour lost between logs. bias: minutes an hour added to forecasts,
-    0 until `trusted`, never more than largest_bias. fires: rows of how this pit's fires ended."""
+    0 until `trusted`, never more than largest_bias."""
 
     cooks: tuple[str, ...]
     logs: int
     log_interval: float | None
     shortest: float | None
     longest: float | None
-    fires: int
     lag: float | None
     drift: float | None
     places: tuple[PlaceLesson, ...]

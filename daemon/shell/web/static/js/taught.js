@@ -52,7 +52,7 @@ export function taughtRoom(root) {
   const show = async () => {
     const [told, { cooks }] = await Promise.all([ask("/api/profile"), ask("/api/cooks").catch(() => ({ cooks: [] }))]);
     const nights = new Map(cooks.map((cook) => [cook.id, `${cook.name}, ${day(cook.started)}`]));
-    const empty = told.cooks.length === 0 && told.logs === 0 && told.fires === 0;
+    const empty = told.cooks.length === 0 && told.logs === 0;
     if (empty) hoped = false;
     const from = told.cooks.length === 0 ? "No finished cook has taught yet; what stands here comes from the fire that burns." : `From ${told.cooks.length} finished ${told.cooks.length === 1 ? "cook" : "cooks"}:`;
     body.replaceChildren(
