@@ -82,7 +82,9 @@ def _parser() -> argparse.ArgumentParser:
     replay.add_argument("--cook", help="cook file (TOML), or with --journal the id of a kept cook")
     replay.add_argument("--journal", type=Path, metavar="DIR", help="state directory of the watch that kept the cook")
     replay.add_argument("--events", type=Path, help="write the events here instead of to standard output")
-    replay.add_argument("--what-if", action="store_true", help="print what would have woken you, then and now")
+    replay.add_argument(
+        "--what-if", action="store_true", help="what would have woken you, then and now, had you done the same"
+    )
     replay.add_argument(
         "--set", action="append", default=[], metavar="KEY=VALUE", help="what to change; a wrong key names the known"
     )

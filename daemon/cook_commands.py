@@ -34,6 +34,7 @@ Say = Callable[[str], None]
 BAD_CALL, DONE = 2, 0
 LISTED = 500
 MOST_SIDE_BY_SIDE = 6
+SAME_DEEDS = "Both nights hold the deeds of that night: other calls might have led to other logs and marks."
 AXIS_POINTS = 2000
 """A step a minute for a day and a half."""
 
@@ -166,6 +167,7 @@ def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
         zone = asked.judged.settings.announcing.quiet.zone
         then = asked.run(asked.judged)
         Console().print(comparison(then, asked.run(now), asked.wall_offset, zone))
+        Console().print(SAME_DEEDS)
         if asked.told is not None and asked.told != len(then):
             complain(
                 f"that night itself {asked.told} calls were made: the watch has changed since, or knew of the day before"

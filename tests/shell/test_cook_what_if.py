@@ -100,7 +100,11 @@ def test_the_command_prints_both_nights(journal: Path, capsys: pytest.CaptureFix
     assert main([*ask, "--what-if", "--set", "rule.pit-falling.wake=never"]) == 0
     told = capsys.readouterr()
     assert "woken 2 times then, 0 times now" in told.out and "Add 1-2 splits" in told.out
+    assert "Both nights hold the deeds of that night" in told.out
     assert "calls were made" not in told.err
+    with pytest.raises(SystemExit):
+        main(["replay", "--help"])
+    assert "had you done the same" in " ".join(capsys.readouterr().out.split())
     assert main([*ask, "--set", "bond=1"]) == 2
     assert "known keys" in capsys.readouterr().err
     assert main(["replay", "--journal", str(journal.parent), "--cook", "none", "--what-if"]) == 2
