@@ -141,12 +141,15 @@ def _advice(heats: tuple[PlaceHeat, ...], pieces: tuple[PieceHeat, ...], fahrenh
 
 
 def _question(heats: tuple[PlaceHeat, ...], doubt: float, fahrenheit: bool) -> str:
-    """Readings alone cannot tell a hot place from a probe that reads high; probes that change places can."""
+    """Readings alone cannot tell a hot place from a probe that reads high; probes that change places can. What they make
+    then counts the other way, so the places differ by half of both differences together."""
     hottest, coolest = heats[0].place, heats[-1].place
-    spread = _apart(heats[0].celsius - heats[-1].celsius, fahrenheit)
+    spread = heats[0].celsius - heats[-1].celsius
+    enough = _apart(max(0.0, 2 * EVEN_WITHIN - spread), fahrenheit)
     return (
-        f"Let the probes of {hottest} and {coolest} change places before you move meat: of the {spread} between them the probes "
-        f"themselves may make {_apart(doubt, fahrenheit)}. If the numbers change with the probes, it was the probes."
+        f"Let the probes of {hottest} and {coolest} change places for half an hour: of the {_apart(spread, fahrenheit)} between "
+        f"them the probes themselves may make {_apart(doubt, fahrenheit)}. If {coolest} then reads {enough} or more above "
+        f"{hottest}, turn or move the meat; else leave it. Then put them back."
     )
 
 

@@ -11,6 +11,7 @@ Lines that miss say MISSED.
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import nan
@@ -42,6 +43,10 @@ SEATING = 0.5
 """± °C by which a probe reads another way when it is clipped on for the next cook, within its class."""
 NOISE = 0.4
 """sd of one reading, °C."""
+EXCHANGED = (10, 40)
+"""Minutes after a question between which the exchanged probes are read: they take a while to warm and to settle."""
+AGAIN = 120
+"""Minutes for which a cook who has answered a question is not asked again."""
 FIRST_LOOK = 29
 """Minutes after the meat went on."""
 LOOK_EVERY = 5
@@ -61,13 +66,14 @@ SOURCE = "our own"
 @dataclass(frozen=True, slots=True)
 class Night:
     """One cook on each of N pits. read, true: (minutes, N, places), °C. cores, true_cores: (minutes, N, pieces), °C.
-    lies: (N, pieces), the number of the place each piece lies at."""
+    lies: (N, pieces), the number of the place each piece lies at. bias: (N, places), °C, of the probe there."""
 
     read: Array
     true: Array
     cores: Array
     true_cores: Array
     lies: npt.NDArray[np.int64]
+    bias: Array
 
     @property
     def pits(self) -> int:
@@ -170,7 +176,7 @@ def _night(rng: np.random.Generator, world: Pits, places: Callable[[], Array], w
         core = meat.core().reshape(lies.shape)
         rows.append((np.median(readings, axis=0), np.mean(heats, axis=0), needled, core))
     read, true, cores, true_cores = (np.array(column) for column in zip(*rows, strict=True))
-    return Night(read, true, cores, true_cores, lies)
+    return Night(read, true, cores, true_cores, lies, bias)
 
 
 def _meat(rng: np.random.Generator, n: int) -> MeatParameters:
@@ -274,6 +280,28 @@ def _right(told: Told, true: Array, night: Night, pit: int, minute: int) -> bool
     return told.verb != "Leave" or cores[told.hot] < cores[told.cool]
 
 
+def settled(night: Night, tolerance: float) -> tuple[int, int, int]:
+    """What comes of the questions when the cook does what they say: how many were asked, how many were answered rightly,
+    and at how many the place truly was hot."""
+    asked = right = hot = 0
+    for pit in range(night.pits):
+        quiet_until = 0
+        for minute in range(FIRST_LOOK, len(night.true) - EXCHANGED[1], LOOK_EVERY):
+            seen = looked(night, pit, minute, tolerance)
+            if not seen.advice or seen.certain or minute < quiet_until:
+                continue
+            quiet_until = minute + AGAIN
+            upper, lower = (PLACES.index(seen.places[at].place) for at in (0, -1))
+            after = slice(minute + EXCHANGED[0], minute + EXCHANGED[1])
+            made = night.bias[pit, upper] - night.bias[pit, lower]
+            reads = float((night.read[after, pit, upper] - night.read[after, pit, lower]).mean()) - 2 * made
+            (enough,) = re.findall(r"reads (\d+) °C", seen.advice)
+            true = night.true[max(0, minute + 1 - TRUE_OVER) : minute + EXCHANGED[1], pit].mean(axis=0)
+            needed = bool(true[upper] - true[lower] >= EVEN_WITHIN)
+            asked, hot, right = asked + 1, hot + needed, right + ((reads >= float(enough)) == needed)
+    return asked, right, hot
+
+
 # --- figures ---------------------------------------------------------------------------------------------
 
 
@@ -288,6 +316,8 @@ def advice_figures(name: str, uneven: Night, even: Night, tolerance: float) -> l
     right, given = share(mine.right, mine.firm), share(mine.given, mine.needed)
     answered, clear = share(mine.answered, mine.needed), share(mine.clear_answered, mine.clear)
     false, asked = quiet.onsets * 10 / quiet.hours, quiet.asked * 10 / quiet.hours
+    questions, answers, hot = settled(uneven, tolerance)
+    told = share(answers, questions)
     return [
         Figure(f"{name}: advices that are right", right, ">= .95", right >= 0.95,
                f"of the moment {share(plain.right, plain.firm):.2f}; {SOURCE}; n {mine.firm}"),
@@ -298,6 +328,8 @@ def advice_figures(name: str, uneven: Night, even: Night, tolerance: float) -> l
         Figure(f"{name}: needed and given outright", given, NO_TARGET, True, "what the probes' tolerance leaves"),
         Figure(f"{name}: advices that begin in 10 h of an uneven grate", mine.onsets * 10 / mine.hours, NO_TARGET, True,
                f"of the moment {plain.onsets * 10 / plain.hours:.2f}"),
+        Figure(f"{name}: questions answered rightly by exchanged probes", told, ">= .80", told >= 0.8,
+               f"all taken for hot places {share(hot, questions):.2f}; {SOURCE}; n {questions}"),
         Figure(f"{name}: false advices in 10 h of an even grate", false, "<= 0.1", false <= 0.1,
                f"of the moment {chatty.onsets * 10 / chatty.hours:.2f}; {SOURCE}"),
         Figure(f"{name}: needless questions in 10 h of an even grate", asked, "<= 0.1", asked <= 0.1, SOURCE),

@@ -3,6 +3,7 @@ class allows: IEC 60584-1, types K and N, class 2, ± 2.5 °C below 333 °C."""
 
 from __future__ import annotations
 
+import re
 from datetime import UTC
 from math import nan, sqrt
 
@@ -80,8 +81,8 @@ def test_what_the_probes_may_make_is_asked_and_not_sold_as_a_hot_spot() -> None:
     assert unchecked.doubt == pytest.approx(2.5 * sqrt(2))
     assert not unchecked.certain
     assert unchecked.advice == (
-        "Let the probes of hot and cool change places before you move meat: of the 13 °C between them the probes themselves "
-        "may make 4 °C. If the numbers change with the probes, it was the probes."
+        "Let the probes of hot and cool change places for half an hour: of the 13 °C between them the probes themselves may "
+        "make 4 °C. If cool then reads 7 °C or more above hot, turn or move the meat; else leave it. Then put them back."
     )
     checked = evenness(places, cores, {"hot": 0.5, "cool": 0.5})
     assert checked.certain
@@ -89,11 +90,24 @@ def test_what_the_probes_may_make_is_asked_and_not_sold_as_a_hot_spot() -> None:
     assert evenness({"hot": [124.0] * 30, "cool": [115.0] * 30}, cores).advice == ""
 
 
+@given(st.floats(0.0, 25.0), st.floats(-2.5, 2.5), st.floats(-2.5, 2.5))
+def test_probes_that_change_places_answer_the_question(apart: float, one: float, other: float) -> None:
+    """Before: apart + one - other; afterwards the cool place's probe reads apart - (one - other) above the hot one's. The rule
+    is exact but for the degree it is rounded to."""
+    asked = evenness({"hot": [100.0 + apart + one] * 30, "cool": [100.0 + other] * 30}, {})
+    if asked.places[0].place == "cool" or not asked.advice.startswith("Let the probes"):
+        return
+    (enough,) = re.findall(r"reads (\d+) °C", asked.advice)
+    moves = apart - (one - other) >= float(enough)
+    assert moves == (apart >= EVEN_WITHIN) or abs(apart - EVEN_WITHIN) <= 0.25
+
+
 def test_the_text_follows_the_unit_of_the_people() -> None:
     apart = evenness({"hot": [130.0] * 30, "cool": [110.0] * 30}, {}, fahrenheit=True)
     assert apart.advice == "Keep meat away from hot: it is 36 °F hotter than cool."
     asked = evenness({"hot": [128.0] * 30, "cool": [115.0] * 30}, {}, fahrenheit=True)
     assert "of the 23 °F between them the probes themselves may make 6 °F" in asked.advice
+    assert "reads 13 °F or more" in asked.advice
 
 
 @pytest.mark.parametrize(("tolerance", "fahrenheit", "says"), [(2.5, False, "Let the probes"), (0.5, True, "23 °F")])

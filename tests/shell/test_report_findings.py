@@ -269,7 +269,7 @@ def test_what_the_probes_may_make_is_no_hot_place() -> None:
     """Two class 2 probes may make 3.5 °C of 12 (IEC 60584-1: ± 2.5 °C each)."""
     night = quiet_night()
     night["pit"] = ([128.0] * 600, [116.0] * 600)
-    evidence = only(advice(**night), "Let the probes of left and right change places")
+    evidence = only(advice(**night), "Check the probes of left and right in ice and boiling water")
     assert "12 °C hotter than right (128 °C against 116 °C), of which the probes themselves may make 4 °C" in evidence
     assert not any("Turn the meat" in text for text, _ in advice(**night))
 

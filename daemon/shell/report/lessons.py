@@ -166,8 +166,8 @@ def _places(found: Findings, reader: Reader) -> Iterable[Lesson]:
         )
     else:
         yield Lesson(
-            f"Let the probes of {hottest.place} and {coolest.place} change places: if their numbers change with them, it was the "
-            "probes.",
+            f"Check the probes of {hottest.place} and {coolest.place} in ice and boiling water (pitvigil calibrate), or let them "
+            "change places next time.",
             f"{told}, of which the probes themselves may make {reader.difference(probes)}.",
         )
 
