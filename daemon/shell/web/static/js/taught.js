@@ -21,7 +21,7 @@ function fireFace(told) {
 function placesFace(places) {
   if (places.length < 2) return [make("p", { class: "quiet" }, "Where it is hot: not known. That takes two pit probes or more, each with a place in the rig file.")];
   return [grate(places), make("ul", { class: "list" }, ...places.map((place) =>
-    lesson(place.place, `${difference(place.offset)} ${heatWord(place.offset)}`, `Against the mean of all places, over ${place.hours.toFixed(0)} h of cooking.`)))];
+    lesson(place.place, `${difference(place.offset)} ${heatWord(place.offset)}`, `Against the mean of all places, over ${place.hours.toFixed(0)} h of cooking; the error of its own probe is in it.`)))];
 }
 
 function missesFace(told, nights) {
