@@ -16,6 +16,7 @@ Units: °C, s, m, kg/m³, W, Pa; record minutes as in drivers.simulated.records.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -340,8 +341,9 @@ def draw_pieces(rng: np.random.Generator, cut: npt.NDArray[np.int64]) -> tuple[P
     return pieces, seen
 
 
-def second_cooks(seed: int, n: int) -> list[CookRecord]:
-    """n cooks of the second truth, each until an hour after it is tender (at most 22 h). 100 cooks take 5-15 s."""
+def second_cooks(seed: int, n: int, watch: Callable[[Sections, Array], None] | None = None) -> list[CookRecord]:
+    """n cooks of the second truth, each until an hour after it is tender (at most 22 h). 100 cooks take 5-15 s. watch: is
+    shown the sections and their tender temperatures, °C, every minute."""
     rng = np.random.default_rng(seed)
     cut = rng.choice(len(_CUTS), n, p=[0.3, 0.2, 0.3, 0.2])
     pieces, seen = draw_pieces(rng, cut)
@@ -363,6 +365,8 @@ def second_cooks(seed: int, n: int) -> list[CookRecord]:
     tip, tender_for = pit.gas[0].copy(), np.zeros(n)
     for minute in range(LONGEST):
         core, gas = sections.core(), pit.gas[minute]
+        if watch is not None:
+            watch(sections, tender)
         tip += 0.7 * (gas - tip)
         core_read = np.round((core + core_bias + core_noise * rng.standard_normal(n)) * 4) / 4
         pit_read = np.round((tip + pit_bias + 0.4 * rng.standard_normal(n)) * 4) / 4
