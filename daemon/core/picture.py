@@ -43,6 +43,7 @@ def picture(engine: Engine, now: float) -> Snapshot:
             log_due=engine.fire.log_due,
             no_forecast=engine.fire.no_forecast,
             evenness=engine.evenness,
+            question=engine.pit_stage.question,
         ),
         pieces=tuple(_piece_view(engine, p) for p in engine.pieces.values()),
         alarms=engine.alarms.views(),

@@ -46,6 +46,8 @@ CALM_RISE = 0.5
 """°C from one minute to the next: no longer rising fast."""
 LID_AT_MOST = 20
 """Minutes an open lid excuses; after that the pit is judged as it reads."""
+CATCHES_IN = 30
+"""Minutes after the mark by which a fire has warmed the pit."""
 
 
 class PitPhase(StrEnum):
@@ -122,22 +124,28 @@ QUESTIONS: dict[tuple[PitPhase, PitSign], str] = {
     (_P.HEATING, _S.GONE_COLD): "Is the fire out? Mark it lit again once it burns.",
 }
 """What to ask when readings moved the pit and no mark says so. At most 80 characters."""
+NOT_CAUGHT = "The fire was marked lit, but the pit does not warm: does it burn?"
+"""What to ask when the mark moved the pit and no reading says so."""
 
 
 class PitStage:
-    """`stage` since `since` (engine time, s)."""
+    """`stage` since `since` (engine time, s). `question`: what the cook has not yet answered, or ""; a mark of a lit fire or
+    the pit's next stage answers it. A `StageChanged` whose `before` equals its `after` carries a question only."""
 
     stage: str = PitPhase.UNLIT
     since: float = 0.0
+    question: str = ""
 
     def __init__(self) -> None:
         self._recent: list[float] = []
         """The last minutes that count, °C, oldest first, at most OUT_FOR + 1."""
         self._start: float | None = None
-        """The coldest the pit was while unlit, °C."""
+        """The coldest the pit was while unlit, or since the fire was lit, °C."""
         self._band: tuple[float, float] | None = None
         self._raised = False
         self._lid_minutes = 0
+        self._since_lit: int | None = None
+        """Minutes that count since a fire was marked lit and the pit does not show it; None: nothing to wait for."""
 
     def minute(self, now: float, pit: float, slope: float, band: Band, lid_open: bool) -> list[StageChanged]:
         """Take one minute's value (°C, NaN = unknown) and its slope (°C/min over 10 min)."""
@@ -149,13 +157,20 @@ class PitStage:
         if isnan(pit) or 0 < self._lid_minutes <= LID_AT_MOST:
             return []
         self._recent = [*self._recent[-OUT_FOR:], pit]
-        if self.stage == PitPhase.UNLIT:
+        if self.stage in (PitPhase.UNLIT, PitPhase.LIGHTING):
             self._start = pit if self._start is None else min(self._start, pit)
-        return self._heed(self._signs(slope, band), now)
+        signs = self._signs(slope, band)
+        return self._heed(signs, now) or self._doubt(signs, now)
 
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
         """A mark of the cook. Only "fire-lit" moves the pit, and only where no fire was known to burn."""
-        return self._heed({PitSign.MARKED_LIT}, now) if mark.kind is MarkKind.FIRE_LIT else []
+        if mark.kind is not MarkKind.FIRE_LIT:
+            return []
+        self.question = ""
+        changes = self._heed({PitSign.MARKED_LIT}, now)
+        if self.stage == PitPhase.LIGHTING:
+            self._since_lit, self._start = 0, None
+        return changes
 
     def finish(self, now: float) -> list[StageChanged]:
         """All meat is off: whatever the fire does from here on is cooling. Harmless when repeated."""
@@ -199,9 +214,22 @@ class PitStage:
             after = NEXT[before].get(sign) if sign in signs else None
             if after is not None:
                 self.stage, self.since, self._raised = after, now, False
+                self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
                 if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
                     self._start, self._recent = None, []
-                return [StageChanged(now, "pit", before, after, sign.value, QUESTIONS.get((before, sign), ""))]
+                return [StageChanged(now, "pit", before, after, sign.value, self.question)]
+        return []
+
+    def _doubt(self, signs: set[PitSign], now: float) -> list[StageChanged]:
+        """A fire that was marked lit and does not warm the pit is asked about, once a mark."""
+        if self._since_lit is None:
+            return []
+        self._since_lit += 1
+        if PitSign.WARMS in signs:
+            self.question, self._since_lit = "", None
+        elif self._since_lit == CATCHES_IN:
+            self.question = NOT_CAUGHT
+            return [StageChanged(now, "pit", self.stage, self.stage, "readings", self.question)]
         return []
 
     def dump(self) -> dict[str, object]:
@@ -213,6 +241,8 @@ class PitStage:
             "band": self._band,
             "raised": self._raised,
             "lid_minutes": self._lid_minutes,
+            "question": self.question,
+            "since_lit": self._since_lit,
         }
 
     def load(self, dumped: dict[str, object]) -> None:
@@ -221,3 +251,4 @@ class PitStage:
         self._recent, self._start = list(state["recent"]), state["start"]
         self._band = tuple(state["band"]) if state["band"] is not None else None
         self._raised, self._lid_minutes = state["raised"], state["lid_minutes"]
+        self.question, self._since_lit = state["question"], state["since_lit"]

@@ -35,7 +35,7 @@ class ChannelView:
 @dataclass(frozen=True, slots=True)
 class PitView:
     """The pit as a whole. celsius: control value (median of good pit channels), None if blind. log_due: when it leaves the
-    band at the bottom unfed; no_forecast says why there is none."""
+    band at the bottom unfed; no_forecast says why there is none. question: where mark and readings differ, or ""."""
 
     id: str
     name: str
@@ -49,6 +49,7 @@ class PitView:
     log_due: Interval | None
     no_forecast: str
     evenness: Evenness
+    question: str = ""
 
 
 @dataclass(frozen=True, slots=True)

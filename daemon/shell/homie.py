@@ -188,6 +188,7 @@ PIT: tuple[Property[PitView], ...] = (
     # A difference is kelvin: a hub that shows °F would add 32 to a difference in °C.
     Property("spread", "Spread over the grate", _T.FLOAT, lambda p, s: number(p.evenness.spread), unit="K"),
     Property("advice", "Advice", _T.STRING, lambda p, s: text(p.evenness.advice)),
+    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question)),
     Property(
         "band-low", "Band, low edge", _T.FLOAT, lambda p, s: number(p.band.low),
         unit="°C", format="40:400", settable=True, hub_class="temperature",
@@ -241,6 +242,10 @@ CHANNEL: tuple[Property[ChannelView], ...] = (
 WATCH: tuple[Property[Snapshot], ...] = (
     Property("cook", "Cook", _T.STRING, lambda w, s: text(w.cook_name)),
     Property("serve-at", "Serve at", _T.DATETIME, lambda w, s: instant(w.serve_at, s), hub_class="timestamp"),
+    Property("serve-chance", "Chance of serving on time", _T.INTEGER,
+             lambda w, s: number(None if w.serve_chance is None else 100 * w.serve_chance, 0), unit="%", format="0:100"),
+    Property("ahead", "Ahead of the serving time, negative behind", _T.INTEGER,
+             lambda w, s: number(w.standing.ahead if w.standing else None, 0), unit="s", hub_class="duration"),
     Property("nap-until", "Sleep until", _T.DATETIME, lambda w, s: instant(w.nap.until if w.nap else None, s),
              hub_class="timestamp"),
     Property("nap-latest", "Sleep until, at the latest", _T.DATETIME,

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pit_stage import LID_AT_MOST, NEXT, QUESTIONS, PitPhase, PitSign, PitStage
+from daemon.core.pit_stage import CATCHES_IN, LID_AT_MOST, NEXT, NOT_CAUGHT, QUESTIONS, PitPhase, PitSign, PitStage
 from daemon.core.settings import Band
 
 BAND = Band(121.0, 135.0)
@@ -69,6 +69,41 @@ def test_a_pit_that_warms_without_a_mark_asks() -> None:
     assert [c.after for c in changes] == ["lighting", "heating"]
     assert changes[0].asks
     assert not changes[1].asks
+
+
+def test_a_question_stands_until_the_mark_or_the_readings_answer_it() -> None:
+    stage = PitStage()
+    run(stage, [12.0] * 10 + [12.0 + 2 * i for i in range(10)])
+    assert (stage.stage, stage.question) == ("lighting", QUESTIONS[PitPhase.UNLIT, PitSign.WARMS])
+    marked = PitStage()
+    marked.load(json.loads(json.dumps(stage.dump())))
+    assert marked.mark(Mark(MarkKind.FIRE_LIT), 1300.0) == []
+    assert marked.question == ""
+    run(stage, [32.0 + 4 * i for i in range(12)], 20)
+    assert (stage.stage, stage.question) == ("heating", "")
+
+
+def test_a_fire_marked_lit_that_does_not_warm_the_pit_is_asked_about_once() -> None:
+    stage = PitStage()
+    stage.mark(Mark(MarkKind.FIRE_LIT), 0.0)
+    changes = run(stage, [12.0 + 0.02 * i for i in range(CATCHES_IN + 40)])
+    assert [(c.before, c.after, c.asks, c.time) for c in changes] == [
+        ("lighting", "lighting", NOT_CAUGHT, (CATCHES_IN - 1) * 60.0)
+    ]
+    assert stage.question == NOT_CAUGHT and len(NOT_CAUGHT) <= 80
+    stage.mark(Mark(MarkKind.FIRE_LIT), 5000.0)
+    assert stage.question == ""
+    again = run(stage, [13.0] * CATCHES_IN + [13.0 + 2 * i for i in range(10)], 90)
+    assert [c.asks for c in again] == [NOT_CAUGHT]
+    assert stage.question == "", "a pit that warms after all has answered"
+
+
+def test_a_fire_that_catches_is_not_asked_about() -> None:
+    stage = PitStage()
+    run(stage, [12.0] * 10)
+    stage.mark(Mark(MarkKind.FIRE_LIT), 600.0)
+    seen = run(stage, [12.0 + 0.5 * i for i in range(60)] + [nan] * 60 + [42.0] * 60, 10)
+    assert not any(c.asks for c in seen)
 
 
 def test_a_dying_fire_falls_is_low_and_then_out_but_only_after_long() -> None:
@@ -163,7 +198,7 @@ def test_whatever_happens_only_the_table_is_followed_and_a_restart_changes_nothi
         assert len(changes[0]) <= 1
         for change in changes[0]:
             assert change.before == before
-            assert PitPhase(change.after) in NEXT[before].values()
+            assert PitPhase(change.after) in NEXT[before].values() or (change.after == before and change.asks)
             assert len(change.asks) <= 80
 
 

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from daemon.core.alarm import AlarmView
 from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.plan import Standing
 from daemon.core.snapshot import Snapshot
 from daemon.shell import homie
 from drivers.reading import Quality
@@ -128,6 +129,21 @@ def test_what_is_known_is_there(snapshot: Snapshot) -> None:
     assert snapshot.pit.celsius is not None and values["pit/temperature"] == f"{snapshot.pit.celsius:.1f}"
     assert values["channel-pit-left/live"] == "true"
     assert values["watch/cook"] == "Village-hall lunch"
+
+
+def test_where_the_cook_stands_and_what_the_watch_asks_reach_the_hub(snapshot: Snapshot) -> None:
+    unknown = homie.values(snapshot, homie.nodes(snapshot))
+    assert (unknown["watch/serve-chance"], unknown["watch/ahead"]) == (None, None)
+    assert unknown["pit/question"] == homie.NOTHING
+    behind = replace(
+        snapshot,
+        serve_chance=0.284,
+        standing=Standing(0.284, -1800.0, ()),
+        pit=replace(snapshot.pit, question="Is the fire out?"),
+    )
+    values = homie.values(behind, homie.nodes(behind))
+    assert (values["watch/serve-chance"], values["watch/ahead"]) == ("28", "-1800")
+    assert values["pit/question"] == "Is the fire out?"
 
 
 def test_a_channel_that_is_not_believed_has_no_value(snapshot: Snapshot) -> None:

@@ -102,6 +102,21 @@ def test_marks_reach_the_watch(page: Page, site: ServedPage) -> None:
                      ("off", "lamb-shoulder"), ("hold", "lamb-shoulder")]  # fmt: skip
 
 
+def test_what_a_piece_is_wrapped_in_can_be_said(page: Page, site: ServedPage) -> None:
+    chuck = page.get_by_label("Beef chuck roll", exact=True)
+    chuck.get_by_text("All marks").click()
+    chuck.get_by_role("button", name="In an open foil boat").click()
+    expect(chuck).to_contain_text("Wrapped since")
+    mark = told(site, inputs.Mark)
+    assert (mark.kind, mark.piece, mark.note) == (inputs.MarkKind.WRAPPED, "chuck-roll", "boat")
+
+
+def test_what_the_watch_asks_about_the_fire_is_shown(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    site.watch.changes = replace(old, pit=replace(old.pit, question="Is the fire out?"))
+    expect(page.get_by_label("Pit", exact=True)).to_contain_text("Is the fire out?")
+
+
 def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> None:
     enter(page, "cooks")
     page.get_by_text("Start a cook").click()

@@ -3,5 +3,5 @@
 import { button } from "./dom.js";
 import { tell } from "./live.js";
 
-export const mark = (kind, text, piece = null, attributes = {}) =>
-  button(text, () => tell("/api/mark", piece ? { kind, piece } : { kind }, `Marked: ${text.toLowerCase()}.`), attributes);
+export const mark = (kind, text, piece = null, attributes = {}, note = "") =>
+  button(text, () => tell("/api/mark", { kind, ...(piece ? { piece } : {}), ...(note ? { note } : {}) }, `Marked: ${text.toLowerCase()}.`), attributes);

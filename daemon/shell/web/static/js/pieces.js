@@ -15,7 +15,9 @@ const NEXT = {
   off: [["rest", "Resting"], ["hold", "In the hold"]], rest: [["hold", "In the hold"], ["serve", "Served"]],
   hold: [["serve", "Served"], ["chill", "Chilling"]],
 };
-const ALL = [["meat-on", "Meat on"], ["wrapped", "Wrapped"], ["probed-tender", "Probed tender"], ["off", "Off the pit"],
+// "Wrapped" alone means in what was planned; what a piece is truly wrapped in changes its forecast by an hour or more.
+const ALL = [["meat-on", "Meat on"], ["wrapped", "Wrapped in foil", "foil"], ["wrapped", "Wrapped in paper", "paper"],
+  ["wrapped", "In an open foil boat", "boat"], ["probed-tender", "Probed tender"], ["off", "Off the pit"],
   ["rest", "Resting"], ["hold", "In the hold"], ["chill", "Chilling"], ["serve", "Served"]];
 const GOALS = { wrap: "Wrap", "stall-end": "Stall over", tender: "Tender", target: "Target", "rest-peak": "Peak at rest", "hold-limit": "Hold limit", "rest-end": "Rest over" };
 const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped", "pit-10-hotter": "with the pit 10 °C hotter" };
@@ -71,7 +73,7 @@ function safetyFace(piece, snapshot) {
 function card(first) {
   const [top, buttons, safety, age] = [make("div", { class: "stack" }), make("div", { class: "buttons" }), make("div", {}), make("p", { class: "quiet" })];
   const node = make("section", { class: "plate", "aria-label": first.name }, top, age, buttons,
-    make("details", {}, make("summary", {}, "All marks"), make("div", { class: "buttons" }, ...ALL.map(([kind, text]) => mark(kind, text, first.id)))), safety);
+    make("details", {}, make("summary", {}, "All marks"), make("div", { class: "buttons" }, ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note)))), safety);
   let shown = null;
   const tick = () => {
     const channel = live.snapshot.channels.find((c) => c.id === shown.channel);

@@ -41,6 +41,7 @@ function pitFace(snapshot) {
     make("div", { class: "row" }, make("h2", {}, pit.name), state(name, pit.lid_open ? `${word}, lid open` : word)),
     make("div", { class: "row" }, big(pit.celsius), make("p", { class: "num trend" }, ...trendLines(pit.rate))),
     rail(low - 35, high + 35, [[low, high, "zone"]], [], pit.celsius, `Band ${degrees(low)} to ${degrees(high)}, pit ${degrees(pit.celsius)}`),
+    pit.question ? make("p", { class: "suspect" }, pit.question) : null,
     burning(pit, snapshot),
   ];
 }
