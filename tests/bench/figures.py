@@ -15,7 +15,16 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tests.bench import bench_evenness, bench_fire, bench_forecast, bench_pit, bench_plan, bench_safety, bench_stall
+from tests.bench import (
+    bench_evenness,
+    bench_fire,
+    bench_forecast,
+    bench_pit,
+    bench_plan,
+    bench_rest,
+    bench_safety,
+    bench_stall,
+)
 from tests.bench.figure import NO_TARGET, Figure, show
 
 SEED = 41_507
@@ -43,6 +52,7 @@ PARTS = (
     Part("forecast", bench_forecast.figures, 200, 20, "cooks"),
     Part("plan", bench_plan.figures, 150, 20, "cooks"),
     Part("evenness", bench_evenness.figures, 200, 30, "pits"),
+    Part("rest", bench_rest.figures, 150, 20, "pieces"),
     Part("safety", lambda _size, _seed: bench_safety.figures(), 1, 1, "set of published tables"),
 )
 

@@ -112,7 +112,7 @@ class _Kitchen(batch._Kitchen):
         super()._wrap(minute, read)
 
 
-def _simulated(seed: int, n: int) -> tuple[list[CookRecord], Bodies, Array]:
+def _simulated(seed: int, n: int) -> tuple[list[CookRecord], Bodies | None, Array]:
     """(cooks, bodies as each left the fire, probe depth). Draws as simulate_cooks does, so these are its cooks."""
     rng = np.random.default_rng(seed)
     cut = rng.choice(len(batch.CUTS), n, p=[c.share for c in batch.CUTS])
@@ -124,11 +124,10 @@ def _simulated(seed: int, n: int) -> tuple[list[CookRecord], Bodies, Array]:
     run.leaving = _Leaving(tender)
     run.cook(tender)
     cooks = [batch._record(f"{seed}-{i}", i, batch.CUTS[cut[i]], drawn, run, plan, float(tender[i])) for i in range(n)]
-    assert run.leaving.bodies is not None
     return cooks, run.leaving.bodies, run.probe_depth
 
 
-def _second(seed: int, n: int) -> tuple[list[CookRecord], Bodies, Array]:
+def _second(seed: int, n: int) -> tuple[list[CookRecord], Bodies | None, Array]:
     leaving: list[_Leaving] = []
 
     def watch(sections: Sections, tender: Array) -> None:
@@ -137,9 +136,7 @@ def _second(seed: int, n: int) -> tuple[list[CookRecord], Bodies, Array]:
         leaving[0].minute(sections)
 
     cooks = second_cooks(seed, n, watch)
-    bodies = leaving[0].bodies
-    assert bodies is not None
-    return cooks, bodies, np.zeros(n)
+    return cooks, leaving[0].bodies, np.zeros(n)
 
 
 # --- off the fire ------------------------------------------------------------------------------------
@@ -202,6 +199,8 @@ def rests_of(truth: str, seed: int, n: int) -> list[Rest]:
     On the table each lies as it left the fire; for the box and the cabinets what is not closed in foil or paper is
     wrapped in foil. The rooms are drawn by themselves: the watch's own ambient probe hangs outside, by the pit."""
     cooks, bodies, depth = (_simulated if truth == TRUTHS[0] else _second)(seed, n)
+    if bodies is None:
+        return []  # none was tender
     rng = np.random.default_rng([seed, 1])
     tight = np.array([c.wrapped in ("foil", "paper") for c in cooks])
     draw = {
