@@ -32,11 +32,15 @@ class Readout:
         return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
 
     def doubt(self, channel: str) -> str:
-        """Why nothing may be foretold from this channel now, or empty."""
+        """Why nothing may be foretold from this channel now: what is wrong with it, or empty."""
         sample = self._conditioner.current(channel)
         if sample is None:
-            return "the probe gives no value"
-        return "" if sample.quality is Quality.GOOD else "the probe is not to be trusted now"
+            return "it gives no value"
+        if sample.quality is Quality.GOOD:
+            return ""
+        if sample.fault is not None:
+            return f"the device reports {sample.fault}"
+        return ", ".join(doubt.replace("-", " ") for doubt in sample.doubts) or "doubted"
 
     def pit_now(self) -> float:
         """Control value of the good pit channels, °C, NaN if there is none."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -12,8 +13,8 @@ import pytest
 import config
 from config.loader import load_both
 from daemon.core.engine import Engine
-from daemon.core.events import Event, QualityChanged
-from daemon.core.inputs import Health, Mark, MarkKind, Part, Readings
+from daemon.core.events import Event, ForecastMade, ForecastRequest, QualityChanged, SamplesJudged
+from daemon.core.inputs import ForecastArrived, Health, Mark, MarkKind, Part, Readings
 from daemon.settings_from_files import watch_settings
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal import Journal, JournalUnavailable
@@ -25,11 +26,12 @@ NOW = 1_795_867_200.0
 
 
 class Bench:
-    def __init__(self, tmp_path: Path) -> None:
+    def __init__(self, tmp_path: Path, forecaster: Callable[[ForecastRequest], ForecastArrived] | None = None) -> None:
         self.clock = ManualClock(NOW)
         self.journal = Journal(tmp_path / "j.sqlite")
         rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
-        self.loop = WatchLoop(Engine(watch_settings(rig, cook)), self.clock, self.journal, time_scale=1e9)
+        engine = Engine(watch_settings(rig, cook))
+        self.loop = WatchLoop(engine, self.clock, self.journal, forecaster=forecaster, time_scale=1e9)
         self.seen: list[Event] = []
         self.loop.listeners.append(self.hear)
 
@@ -94,3 +96,35 @@ async def test_a_refusing_disk_stops_no_judging_and_is_said_once_each_way(
     await bench.settle()
     assert bench.loop.engine.health[key][0].ok
     assert len([i for _, i in bench.journal.inputs() if isinstance(i, Mark)]) == 3
+
+
+async def test_the_watch_judges_on_while_a_forecast_is_computed(tmp_path: Path) -> None:
+    """The forecaster here answers only once a reading that came after its question has been judged."""
+    thinking, judged, waited = threading.Event(), threading.Event(), list[bool]()
+
+    def forecaster(request: ForecastRequest) -> ForecastArrived:
+        judged.clear()
+        thinking.set()
+        waited.append(judged.wait(2.0))
+        thinking.clear()
+        return ForecastArrived(request.piece.id, request.asked_at, ())
+
+    def hear(events: Sequence[Event], engine: Engine, now: float) -> None:
+        if thinking.is_set() and any(isinstance(e, SamplesJudged) for e in events):
+            judged.set()
+
+    bench = Bench(tmp_path, forecaster)
+    bench.loop.listeners.append(hear)
+    bench.loop.post(Mark(MarkKind.MEAT_ON, "chuck"))
+    task = asyncio.create_task(bench.loop.run())
+    for _ in range(1000):
+        bench.clock.time += 60.0
+        bench.loop.post(reading(bench.loop.stamp()))
+        await asyncio.sleep(0.002)
+        if any(isinstance(e, ForecastMade) for e in bench.seen):
+            break
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+    assert waited and all(waited)
+    assert any(isinstance(e, ForecastMade) for e in bench.seen), "the answer comes back as an input"
