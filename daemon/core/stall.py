@@ -1,9 +1,9 @@
 """Stall onset and end of one piece, from its minute trace.
 
 The state is a gated CUSUM (cumulative sum: Page, Biometrika 41, 1954) of the core's slope, with one level for the
-beginning and a higher one for the end. The published probability is a two-state Bayesian filter over the same
-slope. Both stand still while the pit is, or lately was, below its band: a core that pauses because the fire is low
-is no stall.
+beginning and a higher one for the end, which also heeds the newest minutes alone. The published probability is a
+two-state Bayesian filter over those. Both stand still while the pit is far below its band, and nothing begins for some
+time after: a core that pauses because the fire is, or was, low is no stall.
 """
 
 from __future__ import annotations
@@ -15,21 +15,24 @@ from daemon.core.fire_signs import slope
 from daemon.core.settings import Band
 
 # The numbers below were chosen on simulated cooks; they have no published source.
-SPAN = 20
-"""Minutes over which one core slope is taken (least squares)."""
-ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.4, 10.0, 2.5
+SPAN, RECENT = 20, 10
+"""Minutes over which a core slope is taken (least squares): for the state, and for the earliest sign of a change."""
+ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.5, 10.0, 1.5
 """A stall begins when slopes below ENTERS_BELOW (°C/h) have summed to ENTERS_AFTER (°C/h x min); one minute counts
 for ENTERS_AT_MOST at most, either way."""
-LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.5, 20.0, 4.0
+AGAIN_AFTER = 20.0
+"""°C/h x min more for a stall to begin again: once the core has climbed, it may pause for a while."""
+LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.0, 20.0, 4.0
 """The same for its end, upwards. The gap between the two levels is the hysteresis."""
 WARM, LAST_BEGINS, DONE = 55.0, 83.3, 84.0
 """Core °C: a stall begins between the first two, and ends at DONE at the latest: above that the core creeps towards
 boiling, which is no stall."""
-GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 22, 7.0
-"""The gate is shut while a mean over GATE_MEAN minutes within GATE_MEMORY minutes lay GATE_DEPTH °C under the band."""
-EVIDENCE, EVIDENCE_AT_MOST = 0.15, 0.6
+GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 36, 14.0
+"""The gate is shut while the pit's mean over GATE_MEAN minutes lies GATE_DEPTH °C under the band, and against a beginning
+for GATE_MEMORY minutes from then on: that is how long a core takes to climb again behind a fire that has come back."""
+EVIDENCE, EVIDENCE_AT_MOST = 0.1, 0.6
 """Log odds of a stall per minute and per °C/h under ENTERS_BELOW, and the most that one minute may say."""
-BEGINS, ENDS = 1 / 150, 1 / 100
+BEGINS, ENDS = 1 / 100, 1 / 50
 """Chance a minute that a stall begins or ends, for the published probability; chosen on simulated cooks."""
 
 
@@ -43,8 +46,9 @@ class StallWatch:
         self._core: list[float] = []
         self._pit: list[float] = []
         self._shut_for = 0
-        """Minutes the gate still stays shut."""
+        """Minutes the gate still stays shut against a beginning; GATE_MEMORY while the pit is low."""
         self._sum = 0.0
+        """°C/h x min towards the next change; below zero, what must be made up first."""
 
     def minute(self, now: float, core: float, pit: float, band: Band, wrapped: bool) -> bool:
         """Take one minute's medians (°C, NaN = unknown). True when `stalled` changed."""
@@ -54,19 +58,22 @@ class StallWatch:
         if wrapped or core > DONE:
             return self._clear()
         rate = slope(self._core) * 60 if len(self._core) == SPAN else nan
-        if self._shut_for or isnan(rate) or isnan(core) or core < WARM:
+        shut = self._shut_for == GATE_MEMORY if self.stalled else self._shut_for > 0
+        if shut or isnan(rate) or isnan(core) or core < WARM:
             return False
-        self._believe(ENTERS_BELOW - rate)
+        recent = slope(self._core[-RECENT:]) * 60
+        self._believe(ENTERS_BELOW - recent)
         if core > LAST_BEGINS and not self.stalled:
             return False
         if self.stalled:
-            step, limit, enough = rate - LEAVES_ABOVE, LEAVES_AT_MOST, LEAVES_AFTER
+            step, limit, enough = max(rate, recent) - LEAVES_ABOVE, LEAVES_AT_MOST, LEAVES_AFTER
         else:
             step, limit, enough = ENTERS_BELOW - rate, ENTERS_AT_MOST, ENTERS_AFTER
-        self._sum = max(0.0, self._sum + max(-limit, min(limit, step)))
+        self._sum = max(min(0.0, self._sum), self._sum + max(-limit, min(limit, step)))
         if self._sum <= enough:
             return False
-        self.stalled, self._sum = not self.stalled, 0.0
+        self.stalled = not self.stalled
+        self._sum = 0.0 if self.stalled else -AGAIN_AFTER
         return True
 
     def _clear(self) -> bool:

@@ -59,6 +59,48 @@ def test_a_fire_dip_that_slows_the_core_is_no_stall() -> None:
     assert feed(watch, core, pit) == []
 
 
+def test_a_core_that_climbs_again_behind_a_fire_that_came_back_is_no_stall_but_may_end_one() -> None:
+    pit = [128.0] * 60 + [90.0] * 40 + [128.0] * 40
+    core = ramp(52.0, 14.0, 60) + ramp(66.0, -4.0, 40)
+    assert feed(StallWatch(), core + ramp(63.3, 2.0, 35), pit[:135]) == []
+    watch = stalled_watch()
+    assert feed(watch, ramp(69.0, -4.0, 40) + ramp(66.3, 12.0, 35), pit[60:135], start=120) != []
+    assert not watch.stalled
+
+
+def test_a_shallow_dip_hides_no_stall() -> None:
+    core = ramp(52.0, 15.0, 60) + ramp(67.0, 2.0, 40)
+    (onset,) = feed(StallWatch(), core, [128.0] * 58 + [110.0] * 30 + [128.0] * 12)
+    assert onset <= 95
+
+
+def test_a_core_that_climbs_in_earnest_is_told_within_20_minutes() -> None:
+    (end,) = feed(stalled_watch(), ramp(69.0, 12.0, 40), start=120)
+    assert end <= 140
+
+
+def test_a_core_that_pauses_once_more_on_its_way_out_stalls_again_only_if_it_stays() -> None:
+    watch = stalled_watch()
+    out = ramp(69.0, 14.0, 40)
+    pause = ramp(78.3, 2.0, 17)
+    on = ramp(78.9, 14.0, 15)
+    assert len(feed(watch, out + pause + on, start=120)) == 1
+    assert len(feed(StallWatch(), ramp(60.0, 14.0, 79) + pause + on)) >= 1, "the same pause, not after a stall"
+    again = stalled_watch()
+    assert len(feed(again, out + ramp(78.3, 2.0, 60), start=120)) == 2
+    assert again.stalled
+
+
+def test_the_probability_is_sure_of_nothing_and_follows_the_newest_minutes() -> None:
+    watch = StallWatch()
+    feed(watch, ramp(52.0, 15.0, 60) + ramp(67.0, 2.0, 15))
+    assert watch.probability > 0.6
+    feed(watch, ramp(67.5, 2.0, 205), start=75)
+    assert 0.9 < watch.probability < 0.97
+    feed(watch, ramp(74.3, 14.0, 16), start=280)
+    assert watch.probability < 0.4
+
+
 def test_a_short_lid_opening_changes_nothing() -> None:
     shut, opened = StallWatch(), StallWatch()
     core = ramp(52.0, 15.0, 60) + ramp(67.0, 2.0, 120) + ramp(71.0, 14.0, 60)
