@@ -295,7 +295,7 @@ def _plan(options: argparse.Namespace) -> int:
     assert cook is not None, "argparse asks for it"
     taught = CookRecords(journal_of(options.state, options.rig)).taught()
     ambient = AMBIENT if options.ambient is None else options.ambient
-    for line in plan_lines(rig, cook, str(options.cook), ambient, taught):
+    for line in plan_lines(rig, cook, str(options.cook), ambient, taught, wall_seconds()):
         say(line)
     return 0
 

@@ -11,7 +11,7 @@ from config.cook import Cook
 from config.loader import ConfigError, Problem
 from config.rig import Rig
 from daemon.core.pit_profile import PitProfile
-from daemon.core.plan import Feeding, Plan, plan
+from daemon.core.plan import Feeding, Plan, chance_if_lit, plan
 from daemon.settings_from_files import watch_settings
 
 FIRES_TELL, NEWEST_FIRES = 3, 30
@@ -20,8 +20,9 @@ AMBIENT = 10.0
 """°C outside unless the cook says otherwise; common practice, no source."""
 
 
-def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float, taught: PitProfile) -> Iterator[str]:
-    """The plan in words, local times. taught: what this pit has shown. Raises ConfigError when the cook has no serving time."""
+def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float, taught: PitProfile, now: float) -> Iterator[str]:
+    """The plan in words, local times. taught: what this pit has shown. now: UTC, s. Raises ConfigError when the cook has no
+    serving time."""
     settings = watch_settings(rig, cook)
     if settings.cook.serve_at is None:
         raise ConfigError([Problem(cook_file, "serve_at", "", "a plan needs a serving time; add it")])
@@ -37,6 +38,9 @@ def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float, taught: Pit
 
     yield f"serve {at(made.serve_at)}, after {made.rest / 60:.0f} min of rest; for a {made.chance:.0%} chance:"
     yield f"  light the fire      {at(made.light)}" if made.light is not None else "  nothing can be planned:"
+    if made.light is not None and made.light < now:
+        later = at(made.serve_at + now - made.light)
+        yield f"  That is past. Lit now: about {chance_if_lit(made, now):.0%}; for {made.chance:.0%}, serve at {later}."
     for piece in made.pieces:
         if piece.put_on is None or piece.lasts is None or piece.off is None:
             yield f"  {names[piece.piece]}: no plan: {piece.reason}"

@@ -131,6 +131,19 @@ def plan(
     return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight)
 
 
+def chance_if_lit(made: Plan, light: float) -> float:
+    """Chance of serving everything that is planned on time when the fire is lit at `light`, late or not."""
+    assert made.light is not None, "something is planned"
+    late, chance = max(0.0, light - made.light), 1.0
+    first = min(p.put_on for p in made.pieces if p.put_on is not None)
+    for piece in made.pieces:
+        if piece.put_on is not None and piece.off is not None:
+            waits = max(0.0, first + late - piece.put_on)  # a piece that goes on later than the first may not mind
+            off = Interval(*(t + waits for t in (piece.off.p05, piece.off.p50, piece.off.p95)))
+            chance *= chance_by(off, made.serve_at - made.rest)
+    return chance
+
+
 def _plan_piece(
     piece: PieceSettings, band: Band, done_by: float, ambient: float, boiling_point: float, chance: float, lesson: float
 ) -> PiecePlan:

@@ -3,7 +3,7 @@
 import pytest
 
 from daemon.core.inputs import Goal, Interval, Outlook
-from daemon.core.plan import WANTED_CHANCE, Feeding, at_chance, chance_by, plan, standing
+from daemon.core.plan import WANTED_CHANCE, Feeding, at_chance, chance_by, chance_if_lit, plan, standing
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 
 HOUR = 3600.0
@@ -58,6 +58,20 @@ def test_wood_is_counted_from_the_match_to_the_last_piece():
     assert made.wood == pytest.approx(0.5 * made.logs)
     night = made.fires_between(made.light, made.light + 4 * HOUR)
     assert night == tuple(t for t in made.fires if t < made.light + 4 * HOUR)
+
+
+def test_a_fire_lit_late_costs_chance_and_the_same_delay_of_the_meal_gives_it_back():
+    made = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0)
+    assert chance_if_lit(made, made.light) == chance_if_lit(made, made.light - HOUR) == pytest.approx(WANTED_CHANCE)
+    chances = [chance_if_lit(made, made.light + hours * HOUR) for hours in (0, 1, 3, 12)]
+    assert chances == sorted(chances, reverse=True)
+    assert chances[-1] < 0.05
+    gap = made.pieces[1].put_on - made.pieces[0].put_on
+    alone = chance_by(made.pieces[1].off, SERVE - HOUR)
+    assert chance_if_lit(made, made.light + gap) < alone, "the big piece is late although the small one is not"
+    assert chance_if_lit(plan([CHUCK, SHOULDER], BAND, SERVE + HOUR, HOUR, 10.0), made.light + HOUR) == pytest.approx(
+        WANTED_CHANCE
+    )
 
 
 def test_what_cannot_be_planned_says_why():

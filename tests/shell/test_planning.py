@@ -4,9 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from config.loader import load_both
 from daemon.cli import main
 from daemon.core.pit_profile import FireProfile, ForecastMiss, PitProfile
-from daemon.planning import FIRES_TELL, feeding_of
+from daemon.planning import FIRES_TELL, feeding_of, plan_lines
 from daemon.shell.cook_records import CookRecords
 from daemon.shell.journal import Journal
 from daemon.shell.kept_profile import keep_profile
@@ -35,6 +36,22 @@ def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.C
     assert "1 kept cook" in known
     assert logs(known) < logs(usual), "logs that burn 70 min are fewer"
     assert known.splitlines()[1] != usual.splitlines()[1], "a pit that is late is lit earlier"
+
+
+def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    serve_at = cook.serve_at_utc(rig.people.zone)
+    assert serve_at is not None
+
+    def late_line(hours: float) -> str:
+        lines = list(plan_lines(rig, cook, "cook.toml", 10.0, PitProfile(), serve_at - hours * 3600.0))
+        return next((line for line in lines if "That is past" in line), "")
+
+    assert late_line(48.0) == ""
+    left = [int(late_line(hours).split("about ")[1].split("%")[0]) for hours in (19.0, 16.0, 13.0, 3.0)]
+    assert left == sorted(left, reverse=True) and left[0] > 60 and left[-1] < 5
+    assert "for 90%, serve at Sun 13:" in late_line(19.0)
 
 
 def logs(plan: str) -> int:
