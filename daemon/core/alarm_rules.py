@@ -13,22 +13,15 @@ from daemon.core.alarm_words import DAY, HOUR, MINUTE, alarm_text, rules_table
 from daemon.core.events import Priority
 
 __all__ = [
-    "ALARM_RULES",
-    "RULES_BY_ID",
-    "AlarmRule",
-    "Condition",
-    "WakePolicy",
-    "alarm_text",
-    "rule_by_id",
-    "rules_markdown",
+    "ALARM_RULES", "RULES_BY_ID", "AlarmRule", "Condition", "WakePolicy", "alarm_text", "rule_by_id", "rules_markdown",
     "warn_within",
-]
+]  # fmt: skip
 
 ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
         id="runaway",
         title="Pit running away",
-        cause="The pit is far above its band and still rising: open damper, or fat burning.",
+        cause="The pit is far above its band and rising, or will be within minutes: open damper, or fat burning.",
         consequence="Grease fire, burnt meat. Water on burning fat throws it: keep the lid shut, stand clear, "
         "call the fire service if it does not die down.",
         action="Shut every damper and keep the lid shut.",
@@ -392,7 +385,6 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         log_only=True,
     ),
 )
-
 
 RULES_BY_ID: dict[str, AlarmRule] = {rule.id: rule for rule in ALARM_RULES}
 

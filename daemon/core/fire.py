@@ -24,6 +24,7 @@ from daemon.core.fire_signs import (
     damper_turn,
     log_turn,
     slope,
+    steady_climb,
 )
 from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit_profile import FireProfile
@@ -86,6 +87,16 @@ class FireWatch:
     def lasting_slope(self) -> float:
         """°C per minute over the last 20 min, NaN while unknown: coming down from a log's overshoot is no dying fire."""
         return slope(self._pit[-LASTING:])
+
+    @property
+    def climb(self) -> float:
+        """°C per minute that both halves of the last minute show, NaN while unknown."""
+        return self._lid.climb
+
+    @property
+    def steady_climb(self) -> float:
+        """°C per minute over the last minutes, if the pit climbs and does not slacken; else NaN."""
+        return steady_climb(self._pit)
 
     def beat(self, now: float, pit: float) -> list[FireNoticed]:
         """Every 5 s with the newest pit value (°C, NaN = unknown): only the fast signs (lid)."""

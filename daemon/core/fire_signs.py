@@ -5,7 +5,9 @@ Three small detectors, each fed by `daemon.core.fire` and each answering at most
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import isnan, nan
+from statistics import fmean
 from typing import Any
 
 # Every number below: common practice, no source; chosen on simulated fires.
@@ -45,6 +47,13 @@ DAMPER_TURN = 2.0
 moves must be marked, and a guess that is made is right."""
 DAMPER_AGAIN = 10
 """Minutes before another damper change is told."""
+
+CLIMB_SPAN = 4
+"""Minute values of one half of a steady climb: three minutes."""
+CLIMB_KEPT = 0.8
+"""A climb is steady if it has kept this share of what it was a span before ..."""
+CLIMB_EVEN = 0.5
+"""... and each minute shows this share of it at least: a reading that jumped climbs no more."""
 
 
 class LidSense:
@@ -96,6 +105,18 @@ class LidSense:
         self.open, self._recent = False, []
         return False, now, 0.3
 
+    @property
+    def climb(self) -> float:
+        """°C per minute that both halves of the last minute show, lid open or shut; NaN while too little is known. A reading
+        that jumps shows it in one half only."""
+        third = len(self._recent) // 3
+        recent = self._recent[-3 * third :]
+        seconds = (recent[-1][0] - recent[0][0]) * third / (3 * third - 1) if third > 1 else 0.0
+        if seconds <= 0:
+            return nan
+        first, middle, last = (fmean(v for _, v in recent[i * third : (i + 1) * third]) for i in range(3))
+        return min(middle - first, last - middle) * 60.0 / seconds
+
     def mark(self, is_open: bool, now: float) -> None:
         """The cook says so: believed. A lid marked open with nothing to see is excused for LID_AT_MOST only."""
         if is_open and not self.open:
@@ -134,6 +155,15 @@ def damper_turn(minutes: list[float]) -> float:
     if isnan(after) or isnan(before) or abs(after - before) < DAMPER_TURN:
         return 0.0
     return after - before
+
+
+def steady_climb(minutes: list[float]) -> float:
+    """°C/min over the last CLIMB_SPAN minute values; NaN unless it is as steep as just before, for where a climb that
+    slackens will end nobody knows."""
+    last = minutes[-CLIMB_SPAN:]
+    now, before = slope(last), slope(minutes[1 - 2 * CLIMB_SPAN : 1 - CLIMB_SPAN])
+    kept = now > 0 and now >= CLIMB_KEPT * before
+    return now if kept and all(b - a >= CLIMB_EVEN * now for a, b in pairwise(last)) else nan
 
 
 def slope(minutes: list[float]) -> float:

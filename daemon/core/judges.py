@@ -15,6 +15,7 @@ from daemon.core.fire import FireWatch
 from daemon.core.inputs import Goal, Health, Interval, Part
 from daemon.core.piece_watch import KEPT, RESTING, PieceWatch
 from daemon.core.settings import Band, WatchSettings
+from daemon.core.spacing import SPACING
 
 FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
@@ -29,6 +30,11 @@ its lasting fall alone would take, and a forecast that says more is not believed
 LEVELLING = 0.8
 """In the upper half of the band a fire that dies falls slowly at first and then faster. What comes down at once, or ever more
 slowly (the last minutes less than this share of the last twenty), comes back from too much heat and wants no wood. As above."""
+STEEP, STEEPEST = 6.0, 18.0
+"""°C per minute: steeper than a fire or burning fat heats a pit. A lid was shut on a hot fire, and what evens out then takes
+minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
+STEEP_FOR = 2.5
+"""Minutes for which so steep a climb is taken to go on; it slackens all the while."""
 LATE_ENOUGH = 5 * 60.0
 """s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
 EARLY_ENOUGH = 2 * 3600.0
@@ -136,13 +142,30 @@ def _fire(sight: Sight) -> Iterator[Condition]:
                pit > band.low, f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band", pit, band.low,
                suppressed_by=guards, improving=slope > TURNING)  # fmt: skip
     high, runaway = sight.rules["pit-high"], sight.rules["runaway"]
-    limit = band.high + high.margin
-    yield _say(sight, "pit-high", "pit", name, pit > limit and slope > -TURNING, pit < limit - high.deadband,
-               f"{pit:.0f} °C, above the band", pit, limit, suppressed_by=guards, improving=slope < -TURNING)  # fmt: skip
-    limit = band.high + runaway.margin
-    yield _say(sight, "runaway", "pit", name, pit > limit and slope > 0, pit < limit - runaway.deadband,
-               f"{pit:.0f} °C and rising {slope * 60:.0f} °C/h", pit, limit, suppressed_by=guards,
+    too_hot, limit = band.high + high.margin, band.high + runaway.margin
+    yield _say(sight, "pit-high", "pit", name, pit > too_hot and slope > -TURNING, pit < too_hot - high.deadband,
+               f"{pit:.0f} °C, above the band", pit, too_hot, suppressed_by=guards, improving=slope < -TURNING)  # fmt: skip
+    away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(sight, too_hot, limit)
+    settles = pit < too_hot - high.deadband or (pit < limit - runaway.deadband and slope <= 0)
+    yield _say(sight, "runaway", "pit", name, away > 0 or (pit > limit and slope > 0), settles,
+               f"{pit:.0f} °C and rising {max(slope, away) * 60:.0f} °C/h", pit, limit, suppressed_by=guards,
                improving=slope < -TURNING)  # fmt: skip
+
+
+def _runs_away_at(sight: Sight, too_hot: float, limit: float) -> float:
+    """°C per minute of a climb that takes a pit just found too hot past the limit of a runaway before anybody could be
+    called again, 0 if there is none: one call then says the worse thing at once, and not two within minutes.
+
+    Looked for in the second half of the lesser alarm's on-delay, so that both are told in one call: after it that call has
+    been made, and the limit itself decides."""
+    pit, fire, delay = sight.pit, sight.fire, sight.rules["pit-high"].on_delay / 60.0
+    steep = fire.climb >= STEEP
+    climb = fire.climb if steep else fire.steady_climb
+    if steep:
+        runs = climb <= STEEPEST and pit + STEEP_FOR * climb > limit
+    else:
+        runs = climb < STEEP and pit - delay * climb < too_hot and pit + (delay + SPACING / 60.0) * climb > limit
+    return climb if runs and pit - delay / 2 * climb >= too_hot else 0.0
 
 
 def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:

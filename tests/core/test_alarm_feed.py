@@ -27,6 +27,8 @@ class Fire:
     lasting_slope: float
     minutes: tuple[float, float, float] | None
     lid_open: bool = False
+    climb: float = 0.0
+    steady_climb: float = 0.0
 
     @property
     def log_due(self) -> Interval | None:

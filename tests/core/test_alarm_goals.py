@@ -37,7 +37,7 @@ def judged(core: float | None, settings: PieceSettings = CHUCK, now: float = 0.0
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: None,
         safety=SimpleNamespace(view=None),
     )  # fmt: skip
-    fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, log_due=None, lid_open=False)
+    fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
     cores = {} if core is None else {"chuck": core}
     sight = Sight(
         now, SETTINGS, SETTINGS.cook.band, nan, None, "in-band", fire, None, (piece,), cores, {}, {}, frozenset()
