@@ -19,7 +19,7 @@ import numpy.typing as npt
 from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.records import CookRecord, FireEpisode, stall_label
-from drivers.simulated.sensor import Probes
+from drivers.simulated.sensor import Probes, shadowed
 
 __all__ = ["CUTS", "CookRecord", "Cut", "FireEpisode", "simulate_cooks", "simulate_fires", "stall_label"]
 
@@ -279,7 +279,7 @@ class _Kitchen:
                 self.meat.step(MEAT_STEP, pits.place(self.share), pits.radiant(), vapour, draught)
 
     def _follow(self, air: Array) -> None:
-        self.pit_probe.follow(PIT_STEP, 0.93 * air + 0.07 * self.meat.front)
+        self.pit_probe.follow(PIT_STEP, shadowed(air, self.meat.front))
         self.core_probe.follow(PIT_STEP, self.meat.at(self.probe_depth))
 
 

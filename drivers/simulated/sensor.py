@@ -22,6 +22,14 @@ Array = npt.NDArray[np.float64]
 
 STEP = 0.25
 """°C, thermocouple resolution of a common amplifier (MAX31855 data sheet 19-5793)."""
+AIR_SEEN = 0.93
+"""Share of the air in what a pit probe beside a large piece feels; the rest is the piece's cooler surface. Chosen, no source."""
+
+
+def shadowed(air: Array, meat: Array) -> Array:
+    """°C where a pit probe lies beside meat whose surface is at `meat` °C, in air at `air` °C: low by some degrees early in
+    a cook, by less as the surface warms."""
+    return AIR_SEEN * air + (1 - AIR_SEEN) * meat
 
 
 class Probes:

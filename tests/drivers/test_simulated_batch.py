@@ -69,6 +69,14 @@ def test_those_who_keep_their_plan_wrap_as_planned(cooks: list[CookRecord]) -> N
             assert r.wrapped is None
 
 
+def test_pit_probes_lie_in_the_shadow_of_the_meat(cooks: list[CookRecord]) -> None:
+    """Beside cold meat a probe reads lower against the air than beside hot meat, whatever its own error is."""
+    steadied = [r for r in cooks if r.core_true.size > 400]
+    early, late = (np.mean([np.median((r.pit_read - r.pit_true)[part]) for r in steadied])
+                   for part in (slice(5, 30), slice(-60, None)))  # fmt: skip
+    assert 1.0 < late - early < 6.0
+
+
 def test_cooks_lose_weight_as_meat_does(cooks: list[CookRecord]) -> None:
     """Common practice, no source: large pieces lose a fifth to two fifths of their weight."""
     assert 0.6 < float(np.median([r.mass_left for r in cooks])) < 0.8

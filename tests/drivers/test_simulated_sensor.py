@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drivers.reading import Fault, Measurement, Quality
-from drivers.simulated.sensor import Failing, ProbeFailure, Probes, fail
+from drivers.simulated.sensor import Failing, ProbeFailure, Probes, fail, shadowed
 
 
 def test_it_reads_in_quarter_degrees() -> None:
@@ -27,6 +27,13 @@ def test_it_lags_by_its_time_constant(step: float) -> None:
     for _ in range(int(40 / step)):
         probes.follow(step, np.array([100.0]))
     assert float(probes.read()[0]) == pytest.approx(63.2, abs=0.05)
+
+
+def test_meat_beside_a_pit_probe_shadows_it_and_less_as_it_warms() -> None:
+    """Common practice, no source: a pit probe beside cold meat reads some degrees low."""
+    low = 128.0 - shadowed(np.full(3, 128.0), np.array([5.0, 70.0, 128.0]))
+    assert 5.0 < low[0] < 15.0
+    assert low[0] > low[1] > low[2] == pytest.approx(0.0)
 
 
 def test_it_must_be_somewhere_first() -> None:
