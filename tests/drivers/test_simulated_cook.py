@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from copy import deepcopy
 
 import pytest
 
@@ -52,6 +53,25 @@ def test_both_pieces_are_wrapped_and_become_tender_before_lunch(night: Simulated
         assert at["wrap-target"] < at["tender-low"] < at["tender-high"] < 36.5
         assert night.core(piece) > 60.0, "the cabinet keeps it hot"
     assert not any(e.kind == "cold" for e in night.truth)
+
+
+def test_a_cabinet_that_trips_goes_cold_and_what_is_chilled_cools_faster(night: SimulatedCook) -> None:
+    """Common practice, no source: whole shoulders cool for hours, in a fridge too; what lies in a dead cabinet is lost later."""
+    cook = deepcopy(night)
+    told, floor = len(cook.truth), cook.scenario.hold_floor
+    cook.do(Act.CABINET, amount=0.0)
+    cook.do(Act.CHILL, "lamb")
+    cores = []
+    for _ in range(6):
+        cook.advance(HOUR)
+        cores.append((cook.core("chuck"), cook.core("lamb")))
+    chuck, lamb = zip(*cores, strict=True)
+    assert list(chuck) == sorted(chuck, reverse=True) and list(lamb) == sorted(lamb, reverse=True)
+    assert cook.true()["cabinet"] == pytest.approx(cook.scenario.indoors, abs=0.5)
+    assert lamb[1] > 21.0 > lamb[4] > cook.scenario.fridge
+    cold = [e for e in cook.truth[told:] if e.kind == "cold"]
+    assert [(e.subject, e.needs_person) for e in cold] == [("chuck", True)], "what chills is meant to be cold"
+    assert cold[0].celsius is not None and floor - 0.5 < cold[0].celsius < floor
 
 
 def test_one_probe_fails_and_comes_back(night: SimulatedCook) -> None:

@@ -54,6 +54,24 @@ def test_a_tended_pit_keeps_near_its_set_point() -> None:
     assert 1.0 < logs.sum() / (40 * 8) < 3.0
 
 
+def test_a_damper_habit_is_a_habit_and_steadies_the_pit() -> None:
+    swings = {}
+    for tends in (True, False):
+        pits = Pits(PitParameters.uniform(200), AMBIENT)
+        pits.settle(AMBIENT)
+        stokers = Stokers(pits, np.random.default_rng(5), tends_damper=tends)
+        gas, moves = [], 0
+        for i in range(6 * 240):
+            _, moved = stokers.act(i * 15.0, pits.gas, AMBIENT)
+            pits.step(15.0, AMBIENT, wind=2.0)
+            gas.append(pits.gas.copy())
+            moves += int(moved.sum())
+        assert (moves > 0) is tends
+        assert (pits.damper != 1.0).any() == tends
+        swings[tends] = float(np.std(gas[240:], axis=0).mean())
+    assert swings[True] < swings[False]
+
+
 def test_left_alone_it_leaves_the_band_within_the_hour() -> None:
     """Common practice, no source: a small pit without a stoker falls out of its band after some 10 to 60 minutes."""
     pits, _, _, _ = tended()
