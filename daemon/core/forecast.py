@@ -25,6 +25,7 @@ from daemon.core.forecast_ahead import (
     stall_end,
     wrap_ahead,
 )
+from daemon.core.forecast_hold import BOX_KEEPS, hold_left
 from daemon.core.forecast_intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast_replay import Course, Fitted, course_of, fit
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
@@ -304,7 +305,11 @@ def _rest_end_outlook(request: ForecastRequest, ahead: Ahead, off: Array, left: 
 
 
 def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Array) -> Outlook:
-    """When the core first falls below the hold floor, off the fire."""
+    """When the core first falls below the hold floor, off the fire: by its own cooling as soon as that tells, else by the
+    bodies, which lie on a table unless a cabinet is known; it may as well be laid into a closed box."""
+    if request.phase != "cook" and (left := hold_left(request)) is not None:
+        at = Interval(*(request.asked_at + seconds for seconds in (left.p05, left.p50, left.p95)))
+        return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
     off_now = np.isfinite(off)
     reached = paths >= request.hold_floor
     been = np.maximum.accumulate(reached, axis=0)
@@ -316,7 +321,11 @@ def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     spread = spread_of(when, float(ahead.times[-1]) if ahead.times[-1] > 0 else LONGEST, ahead.misfit)
     if spread is None:
         return Outlook(Goal.HOLD_LIMIT, PLANNED, None, "stays above the hold floor as far as is looked ahead")
-    return Outlook(Goal.HOLD_LIMIT, PLANNED, _rest_interval(request, spread), celsius=request.hold_floor)
+    at = _rest_interval(request, spread)
+    if request.hold_cabinet is None:
+        held = spread.middle - float(np.median(off))
+        at = replace(at, p95=max(at.p95, at.p50 + (BOX_KEEPS - 1.0) * held))
+    return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
 
 
 def _fan(request: ForecastRequest, ahead: Ahead, ambient: float) -> tuple[FanPoint, ...]:
