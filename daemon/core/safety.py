@@ -6,8 +6,8 @@ and minutes without a believed reading count against the cook in every clock and
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from math import isnan
+from dataclasses import asdict, dataclass, field
+from math import isnan, log
 from typing import Any
 
 from daemon.core.lethality import celsius, lethality_table
@@ -26,6 +26,12 @@ TIME_CONTROL = "Food Code 3-501.19"
 FIRST_COOLING, WHOLE_COOLING = 2 * 3600.0, 6 * 3600.0
 COOL_FROM, COOL_HALF, COOL_TO = celsius(135.0), celsius(70.0), celsius(41.0)
 COOLING_RULE = "Food Code 3-501.14: 135 to 70 °F within 2 h and to 41 °F within 6 h in all"
+COLD_AIR = 3.0
+"""°C that chilling meat tends to: a fridge set to keep food under 5 °C, or ice water (common practice, no source)."""
+PACE_SPAN, PACE_EVERY = 30 * 60.0, 5 * 60.0
+"""s of chilling from which its pace is taken, and between the temperatures noted for it."""
+SLOWEST_COOLING = 24 * 3600.0
+"""s; no pace is told that takes longer."""
 ROAST_REST = 180.0
 """s. USDA home guidance: roasts 145 °F and 3 min rest."""
 HOME_MINIMUM: dict[MeatKind, float] = {
@@ -64,6 +70,8 @@ class SafetyView:
     """Until the time limit below the floor is used up, at the present state; None = above the floor."""
     cooling_stage: str = ""
     cooling_left_seconds: float | None = None
+    cooling_takes_seconds: float | None = None
+    """Until the stage's end temperature at the present pace; more than `cooling_left_seconds` = it will be missed."""
     notes: tuple[str, ...] = ()
 
 
@@ -87,6 +95,8 @@ class _State:
     half_cooled_at: float | None = None
     cooled_at: float | None = None
     unseen: float = 0.0
+    pace: list[list[float]] = field(default_factory=list)
+    """[engine s, core °C], the last PACE_SPAN of chilling."""
 
 
 class SafetyRecord:
@@ -170,6 +180,7 @@ class SafetyRecord:
         state = self._state
         if core - self.tolerance >= COOL_FROM:
             state.left_hot_at = state.half_cooled_at = state.cooled_at = None
+        self._note_pace(now, core, stage)
         if stage != CHILL or state.left_hot_at is None:
             return
         if state.half_cooled_at is None and core + self.tolerance <= COOL_HALF:
@@ -177,6 +188,30 @@ class SafetyRecord:
         if state.cooled_at is None and core <= COOL_TO:
             state.half_cooled_at = state.half_cooled_at or now
             state.cooled_at = now
+
+    def _note_pace(self, now: float, core: float, stage: str) -> None:
+        pace = self._state.pace
+        if stage != CHILL:
+            pace.clear()
+        elif not pace or now - pace[-1][0] >= PACE_EVERY:
+            pace.append([now, core])
+        while pace and now - pace[0][0] > PACE_SPAN:
+            del pace[0]
+
+    def _cooling_takes(self, now: float) -> float | None:
+        """s until the end of the present cooling stage, by Newton's law through the pace; None while there is no pace."""
+        state = self._state
+        pace, core = state.pace, state.core
+        if core is None or len(pace) < 3 or pace[-1][0] - pace[0][0] < PACE_SPAN - PACE_EVERY:
+            return None
+        goal = COOL_HALF - self.tolerance if state.half_cooled_at is None else COOL_TO
+        above = [log(max(noted - COLD_AIR, 0.1)) for _, noted in pace]
+        middle, mean = sum(at for at, _ in pace) / len(pace), sum(above) / len(above)
+        away = [at - middle for at, _ in pace]
+        rate = -sum(a * (x - mean) for a, x in zip(away, above, strict=True)) / sum(a * a for a in away)
+        smooth = mean - rate * (now - middle)
+        still = smooth - log(max(goal - COLD_AIR, 0.1))
+        return 0.0 if still <= 0.0 else SLOWEST_COOLING if rate * SLOWEST_COOLING <= still else still / rate
 
     def _cooked(self) -> bool:
         return self._state.lethal_at is not None or self._state.minimum_at is not None
@@ -201,6 +236,7 @@ class SafetyRecord:
             hold_left_seconds=max(0.0, self.hold.time_limit - state.below_floor) if state.below else None,
             cooling_stage=stage,
             cooling_left_seconds=None if left is None else max(0.0, left),
+            cooling_takes_seconds=None if left is None else self._cooling_takes(now),
             notes=tuple(self._notes(now)),
         )
 
@@ -291,7 +327,16 @@ class SafetyRecord:
         if state.cooled_at is not None:
             checked = "5 °C is judged as read: check it with a second thermometer"
             return [f"{COOLING_RULE}: read in time ({_hours(state.cooled_at - state.left_hot_at)}); {checked}."]
-        return [f"{COOLING_RULE}: {_hours(now - state.left_hot_at)} since it may have left 57 °C."]
+        since = f"{_hours(now - state.left_hot_at)} since it may have left 57 °C"
+        _, left = self._cooling(now)
+        takes = self._cooling_takes(now)
+        if left is None or takes is None:
+            return [f"{COOLING_RULE}: {since}."]
+        goal = "21" if state.half_cooled_at is None else "5"
+        if takes <= left:
+            return [f"{COOLING_RULE}: {since}; at this pace {goal} °C is read {_hours(left - takes)} before its limit."]
+        late = "more than a day" if takes >= SLOWEST_COOLING else _hours(takes - left)
+        return [f"{COOLING_RULE}: {since}; at this pace {goal} °C is read {late} too late. Cut it, spread it, ice it."]
 
     # --- checkpoint -------------------------------------------------------------------------------
 

@@ -317,8 +317,8 @@ def verdicts(chill: Chill, stage: Stage) -> Iterator[tuple[bool, bool, bool]]:
 
 def expects_late(record: SafetyRecord) -> bool:
     """Whether the record says that the stage will be, or has been, missed."""
-    left = record.view.cooling_left_seconds
-    return left is not None and left <= 0.0
+    left, takes = record.view.cooling_left_seconds, record.view.cooling_takes_seconds
+    return left is not None and (left <= 0.0 or (takes is not None and takes > left))
 
 
 def cooling_figures(truth: str, chills: Sequence[Chill]) -> list[Figure]:

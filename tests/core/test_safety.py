@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import replace
-from math import nan
+from math import exp, log, nan
 
 import pytest
 from hypothesis import given
@@ -183,6 +183,40 @@ def test_two_stage_cooling_late(at_21: int, at_5: int, late: str) -> None:
     cook = cooked().feed([58.0, 57.0], "chill").hold(40.0, at_21 - 2, "chill").hold(20.0, at_5 - at_21, "chill")
     view = cook.hold(4.0, 2, "chill").safety.view
     assert any(note.startswith("Food Code 3-501.14") and f"{late} was not read in time" in note for note in view.notes)
+
+
+def cooling(hours_per_e_fold: float, minutes: int) -> Cook:
+    """Cooked, and chilled towards 3 °C from 70 °C by Newton's law (any text on heat transfer)."""
+    return cooked().feed((3 + 67 * exp(-minute / 60 / hours_per_e_fold) for minute in range(minutes)), "chill")
+
+
+@pytest.mark.parametrize(("e_fold", "in_time"), [(1.1, True), (1.5, True), (2.2, False), (4.0, False)])
+def test_halfway_through_its_two_hours_the_pace_tells_whether_21_degrees_are_read_in_time(
+    e_fold: float, in_time: bool
+) -> None:
+    """57.2 to 21.1 °C takes ln(54.2/18.1) = 1.097 e-folds: 1.8 of them fill the two hours of Food Code 3-501.14."""
+    to_57 = round(60 * e_fold * log(67 / 54.2))
+    view = cooling(e_fold, to_57 + 60).safety.view
+    assert view.cooling_left_seconds == pytest.approx(3600.0, abs=180.0)
+    assert view.cooling_takes_seconds == pytest.approx(3600 * (1.097 * e_fold - 1.0), rel=0.05, abs=240.0)
+    assert (view.cooling_takes_seconds <= view.cooling_left_seconds) is in_time
+    said = "before its limit" if in_time else "too late. Cut it"
+    assert any("3-501.14" in note and said in note for note in view.notes)
+
+
+def test_no_pace_is_told_before_half_an_hour_of_cold_nor_without_a_fall() -> None:
+    assert cooling(2.0, 20).safety.view.cooling_takes_seconds is None
+    still = cooked().feed([58.0, 57.0], "chill").hold(50.0, 40, "chill").safety.view
+    assert still.cooling_takes_seconds == 24 * 3600.0
+    assert any("more than a day too late" in note for note in still.notes)
+
+
+def test_the_pace_of_the_second_stage_is_towards_5_degrees() -> None:
+    """21.1 to 5.0 °C towards 3 °C: ln(18.1/2.0) = 2.2 e-folds."""
+    cook = cooling(1.0, 130)
+    assert cook.safety.view.cooling_stage == "21 to 5 °C"
+    core = 3 + 67 * exp(-129 / 60)
+    assert cook.safety.view.cooling_takes_seconds == pytest.approx(3600 * log((core - 3) / 2.0), rel=0.05)
 
 
 def test_the_cooling_clock_starts_when_the_core_left_hot_not_when_chilling_began() -> None:
