@@ -15,6 +15,7 @@ from typing import Any, Literal
 import pytest
 from playwright.sync_api import Browser, Page, Request, expect
 
+from config.cook import Cook, WrapSection
 from daemon.core import inputs
 from daemon.core.events import AlarmState
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
@@ -125,7 +126,17 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     second = page.get_by_role("group", name="Piece 2")
     second.get_by_label("Cut").select_option("lamb-shoulder")
     expect(second).to_contain_text("tender 90 °C to 95 °C")
-    page.get_by_role("button", name="Start the cook").click()
+    expect(second.get_by_label("Wrap at")).to_have_value("74")
+    second.locator("[name=wrap]").select_option("Open foil boat")
+    second.get_by_label("Wrap at").fill("68.5")
+    page.get_by_role("group", name="Piece 1").locator("[name=wrap]").select_option("Not wrapped")
+    page.get_by_label("Hot holding follows").select_option("USDA home guidance, 140 °F")
+    page.get_by_label("Rest").fill("90")
+    with page.expect_request("**/api/start-cook") as sent:
+        page.get_by_role("button", name="Start the cook").click()
+    order = Cook.model_validate(sent.value.post_data_json["cook"])
+    assert (order.hold.rule, order.rest_minutes) == ("home-140", 90.0)
+    assert [p.wrap for p in order.pieces] == [False, WrapSection(material="boat", at=68.5)]
     expect(page.locator("#title")).to_have_text("Harvest supper")
     expect(page.get_by_label("Lamb shoulder", exact=True)).to_contain_text("Waiting since")
     cook = told(site, inputs.StartCook).cook

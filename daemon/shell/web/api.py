@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from aiohttp import web
 from pydantic import TypeAdapter, ValidationError
 
+from config.cook import HOLD_RULES
 from config.cuts import CUTS
 from daemon.core import inputs
 from daemon.core.pit_profile import PitProfile
@@ -174,7 +175,8 @@ class Api:
         return packed(answer(HISTORY.dump_json(await asked(lambda: self._history(start, end, count)))))
 
     async def cuts(self, request: web.Request) -> web.StreamResponse:
-        return packed(answer(models.Cuts(cuts=CUTS).model_dump_json().encode()))
+        rules = {word: rule for word, (_, rule) in HOLD_RULES.items()}
+        return packed(answer(models.Cuts(cuts=CUTS, hold_rules=rules).model_dump_json().encode()))
 
     async def cooks(self, request: web.Request) -> web.StreamResponse:
         text = words(request, "words")

@@ -123,7 +123,10 @@ class PageFacts(Body):
 
 
 class Cuts(Body):
+    """What a cook is started from. hold_rules: word in a cook file -> the rule that hot-holding floor follows."""
+
     cuts: dict[str, Cut]
+    hold_rules: dict[str, str]
 
 
 class Cooks(Body):

@@ -58,7 +58,7 @@ export function cooksRoom(root) {
     make("section", { class: "plate" }, make("h2", {}, "Kept cooks"), make("label", {}, "Find by name, pit or meat", words), kept, hint, make("div", { class: "buttons" }, go)),
     make("section", { class: "plate" }, make("h2", {}, "The pit itself"), make("div", { class: "buttons" }, make("a", { class: "button", href: "#taught" }, "What this pit taught"))));
   root.querySelector("#start").addEventListener("toggle", () => {
-    if (!form.firstChild && live.snapshot) ask("/api/cuts").then(({ cuts }) => form.replaceChildren(startForm(cuts)), (error) => form.replaceChildren(error.message));
+    if (!form.firstChild && live.snapshot) ask("/api/cuts").then((table) => form.replaceChildren(startForm(table)), (error) => form.replaceChildren(error.message));
   });
   changed();
   list();
