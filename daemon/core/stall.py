@@ -17,12 +17,12 @@ from daemon.core.settings import Band
 # The numbers below were chosen on simulated cooks; they have no published source.
 SPAN, RECENT = 20, 10
 """Minutes over which a core slope is taken (least squares): for the state, and for the earliest sign of a change."""
-ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.5, 10.0, 1.5
+ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.6, 6.0, 2.0
 """A stall begins when slopes below ENTERS_BELOW (°C/h) have summed to ENTERS_AFTER (°C/h x min); one minute counts
-for ENTERS_AT_MOST at most, either way."""
-AGAIN_AFTER = 20.0
+for ENTERS_AT_MOST at most, either way, and for nothing while the newest minutes climb faster than the others."""
+AGAIN_AFTER = 15.0
 """°C/h x min more for a stall to begin again: once the core has climbed, it may pause for a while."""
-LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.0, 20.0, 4.0
+LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.0, 15.0, 4.0
 """The same for its end, upwards. The gap between the two levels is the hysteresis."""
 WARM, LAST_BEGINS, DONE = 55.0, 83.3, 84.0
 """Core °C: a stall begins between the first two, and ends at DONE at the latest: above that the core creeps towards
@@ -69,6 +69,7 @@ class StallWatch:
             step, limit, enough = max(rate, recent) - LEAVES_ABOVE, LEAVES_AT_MOST, LEAVES_AFTER
         else:
             step, limit, enough = ENTERS_BELOW - rate, ENTERS_AT_MOST, ENTERS_AFTER
+            step = min(step, 0.0) if recent > rate else step
         self._sum = max(min(0.0, self._sum), self._sum + max(-limit, min(limit, step)))
         if self._sum <= enough:
             return False

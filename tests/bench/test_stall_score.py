@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from tests.bench.bench_stall import by_core_alone, climbs_again, reliability, sc
 MINUTES = 480
 
 
-def cook(**changes: object) -> CookRecord:
+def cook(**changes: Any) -> CookRecord:
     """15 °C/h until minute 200, flat until 320, 12 °C/h from then on; the pit always in its band."""
     core = np.interp(np.arange(MINUTES), [0, 200, 320, 480], [15.0, 65.0, 65.0, 97.0])
     (drawn,) = simulate_cooks(1, 1)
