@@ -181,6 +181,32 @@ def test_a_large_shoulder_at_128_keeps_the_common_times() -> None:
     assert at95 == pytest.approx(8.0, abs=0.5)
 
 
+def test_the_common_times_lie_between_both_ends_of_the_usual_band() -> None:
+    """Common practice, no source: the same times are told of pits from 121 to 135 °C, so neither end may be far from them."""
+    cool, hot = (hours_to([74.0, 82.0, 95.0], pit, wrap_at=82.0, hours=12) for pit in (121.0, 135.0))
+    for late, common, early in zip(cool, (5.0, 6.5, 8.0), hot, strict=True):
+        assert early < common < late < 1.25 * common
+        assert early > 0.8 * common
+
+
+def test_a_tender_shoulder_held_overnight_ends_near_the_cabinets_temperature() -> None:
+    """Common practice, no source: tender after 8 h, then held at 66 °C (150 °F) until the next day; never under 57 °C there."""
+    bodies = MeatBodies(MeatParameters.uniform())
+    for _ in range(10 * 120):
+        bodies.step(30.0, PIT, WALLS, VAPOUR)
+        if float(bodies.core()[0]) >= 82.0:
+            bodies.wrap(np.array([True]), "foil")
+        if float(bodies.core()[0]) >= 95.0:
+            break
+    assert float(bodies.core()[0]) >= 95.0
+    cores = []
+    for _ in range(12 * 120):
+        bodies.step(30.0, 66.0, 66.0, 12_000.0, 0.5)
+        cores.append(float(bodies.core()[0]))
+    assert max(cores) < 97.0 and min(cores) > 57.2
+    assert cores[-1] == pytest.approx(66.0, abs=2.0)
+
+
 def test_a_low_pit_has_a_plateau_of_hours() -> None:
     """Common practice, no source: 107 °C unwrapped stalls for hours around 66-77 °C; the same climb below is much faster."""
     at40, at51, at66, at77 = hours_to([40.0, 51.0, 66.0, 77.0], 107.0, hours=12)
