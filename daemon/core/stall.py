@@ -1,9 +1,10 @@
 """Stall onset and end of one piece, from its minute trace.
 
 The state is a gated CUSUM (cumulative sum: Page, Biometrika 41, 1954) of the core's slope, with one level for the
-beginning and a higher one for the end, which also heeds the newest minutes alone. The published probability is a
-two-state Bayesian filter over those. Both stand still while the pit is far below its band, and nothing begins for some
-time after: a core that pauses because the fire is, or was, low is no stall.
+beginning and a higher one for the end. The slope of the newest minutes alone is the early sign: it ends a stall sooner,
+and a core that picks up begins none. The published probability is a two-state Bayesian filter over it. Both stand still
+while the pit is far below its band, and nothing begins for some time after: a core that pauses because the fire is, or
+was, low is no stall.
 """
 
 from __future__ import annotations
@@ -58,10 +59,10 @@ class StallWatch:
         if wrapped or core > DONE:
             return self._clear()
         rate = slope(self._core) * 60 if len(self._core) == SPAN else nan
-        shut = self._shut_for == GATE_MEMORY if self.stalled else self._shut_for > 0
-        if shut or isnan(rate) or isnan(core) or core < WARM:
-            return False
         recent = slope(self._core[-RECENT:]) * 60
+        shut = self._shut_for == GATE_MEMORY if self.stalled else self._shut_for > 0
+        if shut or isnan(rate) or isnan(recent) or isnan(core) or core < WARM:
+            return False
         self._believe(ENTERS_BELOW - recent)
         if core > LAST_BEGINS and not self.stalled:
             return False

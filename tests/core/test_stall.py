@@ -145,6 +145,14 @@ def test_a_blind_probe_or_pit_moves_nothing() -> None:
     assert watch.stalled
 
 
+def test_a_probe_that_answers_now_and_then_moves_nothing() -> None:
+    watch = stalled_watch()
+    feed(watch, [nan] * 6, start=120)
+    before = watch.probability
+    assert feed(watch, [69.0, 69.9, 70.9, 71.9], start=126) == []
+    assert watch.probability == before
+
+
 @given(st.lists(st.tuples(*[st.one_of(st.just(nan), st.floats(-20, 300))] * 2, st.booleans()), max_size=80))
 def test_odd_data_never_raises_and_a_restart_changes_nothing(minutes: list[tuple[float, float, bool]]) -> None:
     watch, twin = StallWatch(), StallWatch()
