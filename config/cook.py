@@ -19,6 +19,7 @@ HOLD_RULES: dict[str, tuple[float, str]] = {
     "food-code-roast-130": (54.4, "Food Code 3-501.16 for whole roasts, 130 °F"),
 }
 """Hot-holding floors, °C, and the rule each follows (as adopted in WAC 246-215-03525; USDA consumer guidance)."""
+ROASTS_ONLY = "food-code-roast-130"
 
 
 class WrapSection(Strict):

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from config.cook import HOLD_RULES, Cook, PieceSection
+from config.cook import HOLD_RULES, ROASTS_ONLY, Cook, PieceSection
 from config.cuts import CUTS
 from config.delivery import ReachWithChart
 from config.loader import Problem, piece_id
@@ -149,6 +149,9 @@ def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: 
             if goal is not None and goal < piece.safe_minimum:
                 remedy = f"below the safe minimum of {piece.safe_minimum:.1f} °C ({piece.safe_rule})"
                 yield Problem(cook_file, f"pieces.{number}.target", f"{goal:.1f} °C", remedy, warning=True)
+            if cook.hold.rule == ROASTS_ONLY and piece.kind is not MeatKind.WHOLE_ROAST:
+                remedy = f"for whole roasts only: {piece.name} is {piece.kind}, and 135 °F counts for it"
+                yield Problem(cook_file, "hold.rule", cook.hold.rule, remedy, warning=True)
     if not rig.delivery:
         yield Problem(rig_file, "delivery", "", "nobody can be woken: add a [[delivery]]", warning=True)
     for number, channel in enumerate(rig.channels):

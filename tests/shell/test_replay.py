@@ -111,3 +111,20 @@ def test_plan_counts_back_from_the_serving_time(capsys: pytest.CaptureFixture[st
     words = capsys.readouterr().out
     assert "serve Sun 12:30" in words and "light the fire" in words
     assert "Chuck roll: on by" in words and "Lamb shoulder: on by" in words and "kg" in words
+
+
+def test_a_rule_for_roasts_and_a_target_under_the_safe_minimum_are_warned_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Food Code 3-501.16: 130 °F is for whole roasts; USDA home guidance: poultry to 165 °F."""
+    cook = tmp_path / "cook.toml"
+    text = Path(COOK).read_text(encoding="utf-8").replace('rule = "food-code-135"', 'rule = "food-code-roast-130"')
+    cook.write_text(text, encoding="utf-8")
+    assert main(["check", "--rig", RIG, "--cook", str(cook)]) == 0
+    assert "hold.rule" not in capsys.readouterr().out, "chuck roll and lamb shoulder are whole roasts"
+    text = text.replace('cut = "lamb-shoulder"', 'cut = "chicken-whole"\ntarget = 70')
+    cook.write_text(text, encoding="utf-8")
+    assert main(["check", "--rig", RIG, "--cook", str(cook)]) == 0
+    told = capsys.readouterr().out
+    assert "hold.rule = food-code-roast-130: for whole roasts only: Lamb shoulder is poultry" in told
+    assert "pieces.1.target" in told and "below the safe minimum of 73.9 °C (USDA home guidance: 165 °F)" in told
