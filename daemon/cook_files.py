@@ -53,7 +53,7 @@ from daemon.shell.cook_summary import figures
 from daemon.shell.journal import Journal
 from daemon.shell.packed_inputs import inputs_of
 from daemon.shell.resume import replayed
-from daemon.shell.wording import event_to_dict, rfc3339
+from daemon.shell.wording import event_to_dict, mark_word, rfc3339
 from drivers.reading import Fault, Quality, Reading
 
 MARK_COLUMNS = ("time", "mark", "by", "note")
@@ -95,7 +95,8 @@ def export_csv(entry: CookEntry, out: TextIO, marks_out: TextIO | None = None) -
         if isinstance(item, Readings):
             readings += len(item.readings)
         elif isinstance(item, Mark) and marks is not None:
-            marks.writerow([rfc3339(now + entry.wall_offset), mark_word(item), item.by, item.note])
+            word = mark_word(item.kind, item.piece, item.note)
+            marks.writerow([rfc3339(now + entry.wall_offset), word, item.by, item.note])
         for line in _lines(now + entry.wall_offset, item):
             writer.writerow([rfc3339(line.time), *(line.cells.get(c, "") for c in channels), line.mark])
     return readings
@@ -164,14 +165,10 @@ def kept_inputs(entry: CookEntry) -> Iterator[tuple[float, Input]]:
             yield from ((now, item) for now, item in inputs_of(*row) if now <= end)
 
 
-def mark_word(mark: Mark) -> str:
-    return f"{mark.kind}:{mark.piece}" if mark.piece else str(mark.kind)
-
-
 def _lines(utc: float, item: Input) -> Iterator[Line]:
     """A mark has a line of its own; so has a channel that speaks twice in one batch."""
     if isinstance(item, Mark):
-        yield Line(utc, {}, mark_word(item))
+        yield Line(utc, {}, mark_word(item.kind, item.piece, item.note))
     elif isinstance(item, Readings):
         cells: dict[str, str] = {}
         for one in item.readings:
@@ -292,7 +289,7 @@ def _read_marks(file: TextIO, name: str, mistakes: LogMistakes) -> Iterator[tupl
         elif mark is None:
             mistakes.add(number, "mark", cells.get("mark", ""), f"known: {', '.join(MarkKind)}")
         else:
-            yield now, replace(mark, by=cells.get("by") or mark.by, note=cells.get("note", ""))
+            yield now, replace(mark, by=cells.get("by") or mark.by, note=cells.get("note") or mark.note)
 
 
 def _with_marks(inputs: list[tuple[float, Input]], marks: list[tuple[float, Mark]]) -> list[tuple[float, Input]]:

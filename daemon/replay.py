@@ -1,8 +1,7 @@
 """A recorded cook, read as fast as it can be judged: CSV in, one JSON object a line out. Also a journal, for the same events.
 
 CSV: `time` (RFC 3339) first, a column a channel in °C; empty = no sample, a word of Fault (`open`, `short`) = sensor fault,
-`?` behind a number = the device itself doubts it; an optional column `mark` with what the cook did: a word of MarkKind, or
-`word:piece`.
+`?` behind a number = the device itself doubts it; an optional column `mark` with what the cook did, see `mark_of`.
 """
 
 from __future__ import annotations
@@ -20,6 +19,7 @@ from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast import forecast
 from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
+from daemon.core.settings import Wrap
 from daemon.settings_from_files import watch_settings
 from daemon.shell.journal import Journal
 from daemon.shell.resume import replayed
@@ -150,9 +150,11 @@ def _reading(channel: str, text: str, now: float) -> Reading | None:
 
 
 def mark_of(text: str) -> Mark | None:
-    """ "log", or "wrapped:chuck" where it concerns one piece."""
-    word, _, piece = text.partition(":")
-    return Mark(MarkKind(word), piece or None) if word in set(MarkKind) else None
+    """ "log", "wrapped:chuck" where it concerns one piece, "wrapped:chuck:foil" to say in what."""
+    word, piece, material, *more = [*text.split(":"), "", ""]
+    if word not in set(MarkKind) or any(more) or (material and (word != MarkKind.WRAPPED or material not in set(Wrap))):
+        return None
+    return Mark(MarkKind(word), piece or None, note=material)
 
 
 def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:

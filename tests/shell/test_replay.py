@@ -9,6 +9,9 @@ import pytest
 
 import config
 from daemon.cli import main
+from daemon.core.inputs import Mark, MarkKind
+from daemon.replay import mark_of
+from daemon.shell.wording import mark_word
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 RIG, COOK = str(EXAMPLES / "rig.toml"), str(EXAMPLES / "cook.toml")
@@ -128,3 +131,33 @@ def test_a_rule_for_roasts_and_a_target_under_the_safe_minimum_are_warned_of(
     told = capsys.readouterr().out
     assert "hold.rule = food-code-roast-130: for whole roasts only: Lamb shoulder is poultry" in told
     assert "pieces.1.target" in told and "below the safe minimum of 73.9 °C (USDA home guidance: 165 °F)" in told
+
+
+@pytest.mark.parametrize(
+    "mark",
+    [
+        Mark(MarkKind.LOG),
+        Mark(MarkKind.WRAPPED, "chuck"),
+        Mark(MarkKind.WRAPPED, "chuck", note="foil"),
+        Mark(MarkKind.WRAPPED, None, note="boat"),
+    ],
+)
+def test_a_mark_in_a_cell_says_also_what_a_piece_was_wrapped_in(mark: Mark) -> None:
+    assert mark_of(mark_word(mark.kind, mark.piece, mark.note)) == mark
+
+
+def test_a_note_is_no_wrap_and_a_strange_wrap_is_no_mark() -> None:
+    assert mark_word("wrapped", "chuck", "a bit early: so what") == "wrapped:chuck"
+    assert mark_word("off", "chuck", "foil") == "off:chuck"
+    for text in ("wrapped:chuck:leaf", "off:chuck:foil", "wrapped:chuck:foil:more", "sung", ""):
+        assert mark_of(text) is None
+
+
+def test_what_a_piece_is_wrapped_in_reaches_the_judging_of_a_log(tmp_path: Path) -> None:
+    log = log_of_a_cook(tmp_path / "log.csv")
+    text = log.read_text(encoding="utf-8").splitlines()
+    at = next(i for i, line in enumerate(text) if "T12:30" in line)
+    text[at] = text[at].rpartition(",")[0] + ",wrapped:chuck:boat"
+    log.write_text("\n".join(text) + "\n", encoding="utf-8")
+    (mark,) = [e for e in replay(log, tmp_path) if e["event"] == "mark" and e["kind"] == "wrapped"]
+    assert (mark["piece"], mark["note"]) == ("chuck", "boat")

@@ -8,11 +8,11 @@ from math import isnan
 
 from daemon.core.trace import MINUTE
 from daemon.shell.kept_cook import KeptCook
-from daemon.shell.wording import rfc3339
+from daemon.shell.wording import mark_word, rfc3339
 
 
 def kept_csv(cook: KeptCook) -> str:
-    """time (RFC 3339), a column a channel in °C (empty = nothing good was read), and mark (a word, or word:piece)."""
+    """time (RFC 3339), a column a channel in °C (empty = nothing good was read), and mark (see `mark_word`)."""
     channels = [channel.id for channel in cook.channels if channel.id in cook.series]
     rows = [
         (
@@ -23,7 +23,7 @@ def kept_csv(cook: KeptCook) -> str:
         for at, minute in enumerate(cook.minutes)
     ]
     rows += [
-        (event["time"], *("" for _ in channels), ":".join(filter(None, (event["kind"], event["piece"]))))
+        (event["time"], *("" for _ in channels), mark_word(event["kind"], event["piece"], event["note"]))
         for event in cook.events
         if event["event"] == "mark"
     ]
