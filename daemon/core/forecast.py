@@ -25,7 +25,7 @@ from daemon.core.forecast_ahead import (
     stall_end,
     wrap_ahead,
 )
-from daemon.core.forecast_hold import BOX_KEEPS, hold_left
+from daemon.core.forecast_hold import hold_left, room_for_a_box
 from daemon.core.forecast_intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast_replay import Course, Fitted, course_of, fit
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
@@ -307,9 +307,9 @@ def _rest_end_outlook(request: ForecastRequest, ahead: Ahead, off: Array, left: 
 def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Array) -> Outlook:
     """When the core first falls below the hold floor, off the fire: by its own cooling as soon as that tells, else by the
     bodies, which lie on a table unless a cabinet is known; it may as well be laid into a closed box."""
-    if request.phase != "cook" and (left := hold_left(request)) is not None:
-        at = Interval(*(request.asked_at + seconds for seconds in (left.p05, left.p50, left.p95)))
-        return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
+    told = _hold_by_cooling(request)
+    if told is not None:
+        return told
     off_now = np.isfinite(off)
     reached = paths >= request.hold_floor
     been = np.maximum.accumulate(reached, axis=0)
@@ -323,8 +323,16 @@ def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
         return Outlook(Goal.HOLD_LIMIT, PLANNED, None, "stays above the hold floor as far as is looked ahead")
     at = _rest_interval(request, spread)
     if request.hold_cabinet is None:
-        held = spread.middle - float(np.median(off))
-        at = replace(at, p95=max(at.p95, at.p50 + (BOX_KEEPS - 1.0) * held))
+        at = room_for_a_box(request, at, spread.middle - float(np.median(off)))
+    return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
+
+
+def _hold_by_cooling(request: ForecastRequest) -> Outlook | None:
+    """The hold limit as the core's own fall has it, whatever the bodies say; None while it does not tell."""
+    left = None if request.phase == "cook" else hold_left(request)
+    if left is None:
+        return None
+    at = Interval(*(request.asked_at + seconds for seconds in (left.p05, left.p50, left.p95)))
     return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
 
 

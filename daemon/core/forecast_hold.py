@@ -40,8 +40,10 @@ that of the second mode of a cylinder (1/30) and of a slab (1/22), found on simu
 WIDTHS: Final = ((0.0, 1.3, 0.5), (0.045, 0.9, 0.3), (0.08, 0.55, 0.27), (0.12, 0.27, 0.23), (0.15, 0.2, 0.22))
 """(Fourier number, early, late): half-widths of a 90 % interval as logarithms of its ratio to the middle, on simulated
 rests of both truths on tables and in boxes."""
-BOX_KEEPS: Final = 3.0
-"""Times as long as on a table that a closed box keeps a piece above the floor, at most (simulated rests: 1.8 to 3.2)."""
+BOX_USUALLY, BOX_AT_MOST = 2.2, 3.0
+"""Times as long as on a table that a closed box keeps a piece above the floor (simulated rests: 1.8 to 3.2)."""
+FALLS_ON_A_TABLE: Final = 55 * 60.0
+"""s off the fire after which the core of a piece on a table has visibly fallen (all of 80 simulated ones at 60 min)."""
 LONGEST: Final = 20 * 3600.0
 """s; what has not fallen by then is not forecast."""
 
@@ -103,3 +105,12 @@ def hold_left(request: ForecastRequest) -> Interval | None:
     later = middle * float(np.exp(np.interp(through, knots, late)) - 1.0)
     doubt = PROBE_DOUBT / at_floor
     return Interval(max(0.0, middle - float(np.hypot(sooner, doubt))), middle, middle + float(np.hypot(later, doubt)))
+
+
+def room_for_a_box(request: ForecastRequest, at: Interval, held: float) -> Interval:
+    """A hold limit for a piece on a table, `held` s of it off the fire still to come, made to hold for one in a closed box.
+    A core that has not fallen long after a table's would have is in a box: then the middle is a box's as well."""
+    last = max(at.p95, at.p50 + (BOX_AT_MOST - 1.0) * held)
+    off_for = 0.0 if request.off_at is None else request.asked_at - request.off_at
+    middle = at.p50 + (BOX_USUALLY - 1.0) * held if off_for >= FALLS_ON_A_TABLE else at.p50
+    return Interval(at.p05, middle, max(last, middle))

@@ -57,14 +57,15 @@ EVERY: Final = 20
 """Minutes between the questions while a warning is waited for (the watch asks every ten)."""
 CABINET_ASKED: Final = (REST + 10, REST + 60, REST + 115)
 """Minutes after off; the cabinet is at 66 °C at all of them."""
-COVERED: Final = (0.85, 0.97)
+COVERED: Final = (0.85, 0.98)
 
 PEAK_OFF: Final = 1.0
 PEAK_LATE: Final = {60: 20.0, 20: 12.0, -AFTER_OFF: 8.0}
-HOLD_LATE: Final = {
+HOLD_LATE: Final[dict[str, dict[str, float | None]]] = {
     TABLE: {"off": 35.0, "rest end": 20.0, "1 h into the hold": 12.0},
-    BOX: {"off": 120.0, "rest end": 60.0, "1 h into the hold": 45.0},
+    BOX: {"off": None, "rest end": 90.0, "1 h into the hold": 45.0},
 }
+"""Minutes. None: nobody can know at off that it goes into a box; the interval has to leave room for it."""
 TOLD: Final = 0.95
 FALSE_FALLS: Final = 0.05
 TRIP_TOLD_BEFORE: Final = 30.0
@@ -344,8 +345,10 @@ def _median(values: Sequence[float]) -> float:
     return float(np.median(values)) if values else float("nan")
 
 
-def _most(name: str, values: Sequence[float], limit: float, beside: str) -> Figure:
+def _most(name: str, values: Sequence[float], limit: float | None, beside: str) -> Figure:
     value = _mean(values)
+    if limit is None:
+        return Figure(name, value, NO_TARGET, True, beside)
     return Figure(name, value, f"<= {limit:g}", value <= limit, beside)
 
 
