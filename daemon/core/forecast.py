@@ -207,7 +207,7 @@ def _level_outlook(
 ) -> Outlook:
     if not np.isfinite(level) or level > request.boiling_point - BOILING_MARGIN:
         return Outlook(goal, scenario, None, "above what wet meat reaches at this altitude")
-    spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit)
+    spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit, request.asked_at - request.on_at)
     if spread is None:
         return Outlook(goal, scenario, None, "not reached within 20 hours")
     if scenario == PLANNED:
@@ -256,7 +256,9 @@ def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Out
 def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     columns = ahead.columns[PLANNED]
     off = ahead.off[columns]
-    left = spread_of(off, LONGEST, ahead.misfit) if request.phase == "cook" else Spread(0.0, 0.0, 0.0)
+    left: Spread | None = Spread(0.0, 0.0, 0.0)
+    if request.phase == "cook":
+        left = spread_of(off, LONGEST, ahead.misfit, request.asked_at - request.on_at)
     if left is None or (off_goal(request.piece) is None and request.phase == "cook"):
         reason = "not off the fire within 20 hours" if left is None else "no target to leave the fire at"
         return [Outlook(goal, PLANNED, None, reason) for goal in (Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT)]

@@ -46,7 +46,7 @@ WRAP_OVERDUE: Final = 40
 """Minutes above the wrap temperature after which a cook who has not wrapped is taken not to."""
 RESIDUAL_FADES_IN: Final = 150 * 60.0
 """s, time constant with which the difference between last readings and body is forgotten."""
-DRIFT_KEPT: Final = 0.7
+DRIFT_KEPT: Final = 0.35
 """Share of the difference between the rates of last readings and body that is believed in: some of it is noise."""
 DRIFT_FADES_IN: Final = 120 * 60.0
 """s, time constant with which that difference is forgotten."""

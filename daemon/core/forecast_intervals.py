@@ -22,6 +22,10 @@ NARROWEST: Final = (5 * 60.0, 0.05)
 """A raw half-width is never taken narrower than this many s plus this share of the time left."""
 GOOD_FIT: Final = 0.25
 """°C that a good ensemble misses: the quarter degree of a thermocouple converter's step and its noise."""
+LONG_ON_FIRE: Final = 20 * 3600.0
+"""s; few pieces are left on the fire for as long, common practice, no source."""
+LONG_ON_FIRE_POWER: Final = 4
+"""The chance of a cook of length t falls as exp(-(t / LONG_ON_FIRE)^4): next to nothing is held against 12 h."""
 LARGEST_LESSON: Final = 20.0
 """Minutes per remaining hour; past cooks may not move a forecast by more."""
 
@@ -41,11 +45,16 @@ def doubt(misfit: float) -> float:
     return float(np.hypot(1.0, max(misfit / GOOD_FIT - 1.0, 0.0)))
 
 
-def spread_of(left: Array, longest: float, misfit: float = 0.0) -> Spread | None:
-    """From each member's s until the goal (inf = never). None when half of the members never reach it."""
-    p05, p50, p95 = np.quantile(np.minimum(left, longest), (0.05, 0.5, 0.95))
-    if p50 >= longest:
+def spread_of(left: Array, longest: float, misfit: float = 0.0, on: float = 0.0) -> Spread | None:
+    """From each member's s until the goal (inf = never), after `on` s on the fire. None when half of the members never
+    reach it. Members that would stay on for longer than pieces do count for less: a body whose plateau lies just under
+    the goal creeps for ever, and where some do the median means nothing."""
+    if np.median(left) >= longest:
         return None
+    held = np.minimum(left, longest)
+    stays = ((on + held) / LONG_ON_FIRE) ** LONG_ON_FIRE_POWER
+    weights = np.exp(stays.min() - stays)
+    p05, p50, p95 = np.quantile(held, (0.05, 0.5, 0.95), weights=weights, method="inverted_cdf")
     least = NARROWEST[0] + NARROWEST[1] * p50
     wider = doubt(misfit)
     return Spread(float(p50), wider * max(float(p50 - p05), least), wider * max(float(p95 - p50), least))

@@ -37,6 +37,11 @@ PRIOR: Final[dict[str, tuple[float, float, str]]] = {
     "juice_middle": (61.0, 2.5, "add"),  # °C: collagen shrinks at 53-65 °C and presses the water out
     "juice_spread": (7.0, 0.3, "log"),  # °C
     "juice_delay": (1300.0, 0.6, "log"),  # s
+    "shrinking": (
+        0.5,
+        0.3,
+        "add",
+    ),  # 1: only the heat of the lost juice counts; a piece of meat loses 25-40 % of its mass
     "wrap_vapour": (0.5, 0.9, "log"),
     "wrap_gap": (0.9, 0.5, "log"),
     "depth": (0.10, 0.10, "add"),  # of the half thickness
@@ -91,6 +96,7 @@ def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:
         juice_middle=value["juice_middle"],
         juice_spread=value["juice_spread"],
         juice_delay=value["juice_delay"],
+        shrinking=np.clip(value["shrinking"], 0.0, 1.3),
         water_density=np.full(members, meat.density * meat.water),
         wrap_vapour=value["wrap_vapour"],
         wrap_gap=value["wrap_gap"],

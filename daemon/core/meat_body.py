@@ -42,6 +42,12 @@ MMHG: Final = 133.322  # Pa
 
 JUICE_SHARE: Final = 0.40
 """Share of the water that heated meat gives up (cooking-loss literature: 25-40 % by 85 °C)."""
+WATER_DENSITY: Final = 1000.0
+"""kg/m3; a round number, 970-1000 between 80 and 4 °C (steam tables)."""
+WATER_HEAT: Final = 4.19e6
+"""J/m3K of water (steam tables)."""
+MOST_SHRUNK: Final = 0.6
+"""No piece loses more of its heat capacity: a guard against odd members, no source."""
 FILM_FULL: Final = 0.6
 """kg/m2 of juice that a surface carries before it drips: a film of about half a millimetre, no source."""
 
@@ -134,7 +140,8 @@ class BodyTraits:
     that goes on (1: a front that recedes evenly; more: a skin that closes, so that the plateau ends in a climb);
     skin_insulation m2K/W against heat per kg/m2 of that; juice_feed: share of the released juice that reaches the
     surface, from fibres that let it go about juice_middle °C within juice_spread °C (the narrower, the flatter the
-    plateau), after juice_delay s on its way; water_density kg/m3; wrap_vapour, wrap_gap: factors on the wrap layer;
+    plateau), after juice_delay s on its way; shrinking: share of the lost juice's heat capacity by which the piece holds
+    less heat (it also gets thinner, which quickens it, and conducts worse, which slows it); water_density kg/m3; wrap_vapour, wrap_gap: factors on the wrap layer;
     depth: probe tip from the centre, share of the half thickness; start °C; probe_bias °C; pit_bias °C to add to the
     pit reading.
     """
@@ -154,6 +161,7 @@ class BodyTraits:
     juice_middle: Array
     juice_spread: Array
     juice_delay: Array
+    shrinking: Array
     water_density: Array
     wrap_vapour: Array
     wrap_gap: Array
@@ -226,6 +234,7 @@ class MeatEnsemble:
         self._amplitude = np.zeros((CELLS, members))
         self._amplitude[0] = traits.start / self._vectors[0, 0]
         self._cells = np.tile(traits.start, (CELLS, 1))
+        self._juice_volume = JUICE_SHARE * traits.water_density / WATER_DENSITY
         self._juice_gain = traits.juice_feed * traits.water_density * JUICE_SHARE * radius / (traits.shape + 1.0)
         self._juice_out = np.tile(self._juice(traits.start), (CELLS, 1))
         self._lost = np.zeros(members)
@@ -235,8 +244,6 @@ class MeatEnsemble:
         self.surface = traits.start.copy()
         self._room_vapour = np.full(members, REST_VAPOUR)
         self._boiling = 1730.63 / (8.07131 - np.log10(air_pressure / MMHG)) - 233.426 - 0.1
-        self._step = 0.0
-        self._set_step(60.0)
 
     def take(self, which: NDArray[np.intp]) -> MeatEnsemble:
         """A new ensemble of the members numbered `which`, in the state they are in."""
@@ -252,15 +259,17 @@ class MeatEnsemble:
         return taken
 
     def _set_step(self, step: float) -> None:
-        if step != self._step:
-            self._step = step
-            exponent = self._rates * step
-            self._decay = np.exp(-exponent)
-            small = exponent < 1e-9
-            grow = np.where(small, step, step * (1.0 - self._decay) / np.where(small, 1.0, exponent))
-            self._excite = grow * self._vectors[-1][:, None] * self._flux_gain
-            self._stiffness = self._vectors[-1] @ self._excite + self._half_cell
-            self._arrives = 1.0 - np.exp(-step / self.traits.juice_delay)
+        """What a step of this length does inside: juice that has left holds no heat any more."""
+        traits = self.traits
+        gone = self._juice_volume * (self._weights @ self._juice_out)
+        quicker = 1.0 / (1.0 - np.minimum(traits.shrinking * gone * WATER_HEAT / traits.volumetric_heat, MOST_SHRUNK))
+        exponent = self._rates * (quicker * step)
+        self._decay = np.exp(-exponent)
+        small = exponent < 1e-9
+        grow = np.where(small, step, step * (1.0 - self._decay) / np.where(small, 1.0, exponent))
+        self._excite = grow * self._vectors[-1][:, None] * (self._flux_gain * quicker)
+        self._stiffness = self._vectors[-1] @ self._excite + self._half_cell
+        self._arrives = 1.0 - np.exp(-step / traits.juice_delay)
 
     def _juice(self, celsius: Array) -> Array:
         traits = self.traits

@@ -160,7 +160,7 @@ def test_a_core_that_outruns_every_body_is_tender_sooner():
     fitted = fit(request, course_of(request, 12.0))
     faster = replace(fitted, drift=fitted.drift + 1.0 / 3600.0)
     slow, fast = (np.median(run_ahead(request, f, 12.0, None).reached("planned", 92.0)) for f in (fitted, faster))
-    assert slow / 2 < fast < slow - 5 * 60
+    assert slow / 2 < fast < slow - 2 * 60
 
 
 def test_resting_meat_is_watched_down_to_its_floor():
