@@ -25,7 +25,7 @@ AGAIN_AFTER = 15.0
 """°C/h x min more for a stall to begin again: once the core has climbed, it may pause for a while."""
 LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.0, 15.0, 4.0
 """The same for its end, upwards. The gap between the two levels is the hysteresis."""
-WARM, LAST_BEGINS, DONE = 55.0, 83.3, 84.0
+WARM, LAST_BEGINS, DONE = 55.0, 84.0, 85.0
 """Core °C: a stall begins between the first two, and ends at DONE at the latest: above that the core creeps towards
 boiling, which is no stall."""
 GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 36, 14.0

@@ -116,6 +116,7 @@ def test_a_short_lid_opening_changes_nothing() -> None:
 
 def test_a_slow_core_near_boiling_or_still_cold_is_no_stall() -> None:
     assert feed(StallWatch(), ramp(88.0, 1.0, 120)) == []
+    assert feed(StallWatch(), ramp(54.0, 15.0, 118) + ramp(83.5, 0.5, 40)) != [], "hot, but not near boiling"
     assert feed(StallWatch(), ramp(20.0, 2.0, 240)) == []
 
 
