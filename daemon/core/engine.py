@@ -136,6 +136,8 @@ class Engine:
                 return [self.nap]
             case inputs.SetBand():
                 return self._set_band(item, now)
+            case inputs.AskWrap():
+                return self.pieces.ask_wrap(item, now) or self._ask(self.pieces[item.piece], now)
             case inputs.StartCook():
                 return self._start_cook(item, now)
             case inputs.EndCook():

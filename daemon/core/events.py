@@ -258,6 +258,8 @@ class ForecastRequest:
     pit: tuple[float, ...] = field(repr=False)
     core: tuple[float, ...] = field(repr=False)
     wrapped: WrapDone | None = None
+    asked_wrap: float | None = None
+    """Core °C of the cook's own "if wrapped at"."""
     off_at: float | None = None
     ambient: float | None = None
     hold_cabinet: float | None = None

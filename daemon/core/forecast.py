@@ -1,6 +1,6 @@
 """When a piece reaches each goal, with honest intervals. Pure and deterministic.
 
-An ensemble of small bodies (`meat_body`) is replayed on the measured pit (`forecast_replay`), run ahead under four
+An ensemble of small bodies (`meat_body`) is replayed on the measured pit (`forecast_replay`), run ahead under several
 assumptions (`forecast_ahead`) and given intervals that were checked on cooks it had never seen (`forecast_intervals`).
 Where there is no right to a forecast, the reason is said instead.
 """
@@ -24,6 +24,7 @@ from daemon.core.forecast_ahead import (
     run_ahead,
     stall_end,
     wrap_ahead,
+    wrapped_at,
 )
 from daemon.core.forecast_hold import hold_left, room_for_a_box
 from daemon.core.forecast_intervals import Spread, doubt, interval_of, spread_of
@@ -43,6 +44,7 @@ WORST_MISS: Final = 6.0
 """°C, root mean square of the ensemble's miss above which it does not describe this piece."""
 BOILING_MARGIN: Final = 1.0
 """°C below boiling above which wet meat gets no further."""
+TOO_HOT: Final = "above what wet meat reaches at this altitude"
 FAN_POINTS: Final = 60
 FAN_STRETCH: Final = 1.6
 """The raw fan is widened about its median by this (the same lack of model error as for the intervals), and by `doubt`."""
@@ -120,6 +122,7 @@ def _possible(request: ForecastRequest) -> ForecastRequest:
         ambient=celsius(request.ambient),
         hold_cabinet=celsius(request.hold_cabinet),
         wrapped=wrapped,
+        asked_wrap=celsius(request.asked_wrap),
         off_at=off_at,
     )
 
@@ -166,7 +169,9 @@ def _goals(request: ForecastRequest) -> list[tuple[Goal, str]]:
     piece = request.piece
     goals: list[tuple[Goal, str]] = []
     if request.phase == "cook":
-        whats = (PLANNED, HOTTER) if request.wrapped else (PLANNED, WRAPPED_NOW, NEVER_WRAPPED, HOTTER)
+        whats = [PLANNED, HOTTER] if request.wrapped else [PLANNED, WRAPPED_NOW, NEVER_WRAPPED, HOTTER]
+        if request.wrapped is None and request.asked_wrap is not None:
+            whats.append(wrapped_at(request.asked_wrap))
         if request.wrapped is None and piece.wrap_at is not None:
             goals += [(Goal.WRAP, PLANNED), (Goal.WRAP, HOTTER)]
         goals.append((Goal.STALL_END, PLANNED))
@@ -192,8 +197,11 @@ def _cook_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     }
     outlooks = []
     planned: dict[Goal, Spread] = {}
+    asked, refused = _asked_wrap(request)
     for goal, scenario in _goals(request):
-        if goal is Goal.STALL_END:
+        if scenario == asked and refused:
+            outlooks.append(Outlook(goal, scenario, None, refused))
+        elif goal is Goal.STALL_END:
             outlooks.append(_stall_outlook(request, ahead, scenario))
         elif goal in levels:
             level = levels[goal]
@@ -202,11 +210,22 @@ def _cook_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     return outlooks
 
 
+def _asked_wrap(request: ForecastRequest) -> tuple[str, str]:
+    """(scenario of the cook's own "if wrapped at", why it has no answer); both "" where nothing is asked or wrong."""
+    if request.asked_wrap is None:
+        return "", ""
+    core = np.asarray(request.core, dtype=np.float64)
+    if request.asked_wrap > request.boiling_point - BOILING_MARGIN:
+        return wrapped_at(request.asked_wrap), TOO_HOT
+    past = core[np.isfinite(core)][-1] >= request.asked_wrap
+    return wrapped_at(request.asked_wrap), "the core is past it: see if wrapped now" if past else ""
+
+
 def _level_outlook(
     request: ForecastRequest, ahead: Ahead, goal: Goal, scenario: str, level: float, planned: dict[Goal, Spread]
 ) -> Outlook:
     if not np.isfinite(level) or level > request.boiling_point - BOILING_MARGIN:
-        return Outlook(goal, scenario, None, "above what wet meat reaches at this altitude")
+        return Outlook(goal, scenario, None, TOO_HOT)
     spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit, request.asked_at - request.on_at)
     if spread is None:
         return Outlook(goal, scenario, None, "not reached within 20 hours")
@@ -236,7 +255,7 @@ def kind_of(request: ForecastRequest, scenario: str) -> str:
         return "bare"
     if request.wrapped is not None or scenario == WRAPPED_NOW:
         return "wrapped"
-    return "to-wrap" if wrap_ahead(request) else "bare"
+    return "bare" if scenario in (PLANNED, HOTTER) and not wrap_ahead(request) else "to-wrap"
 
 
 def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Outlook:

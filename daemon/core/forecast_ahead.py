@@ -1,7 +1,7 @@
 """Runs an ensemble forward under several assumptions at once and reads off when each goal is reached.
 
 The pit to come is the mean of its last six hours with every minute held to the band, reached from now with a time
-constant of 25 min: a fire dip or an open lid is never extrapolated. The four assumptions are columns of one run.
+constant of 25 min: a fire dip or an open lid is never extrapolated. The assumptions are columns of one run.
 """
 
 from __future__ import annotations
@@ -54,6 +54,11 @@ HOTTER_BY: Final = 10.0  # °C
 STALL_SLOPE: Final = 6.0
 """°C/h over STALL_SPAN below which a core between 55 and 85 °C is stalled."""
 STALL_SPAN: Final = 1800.0  # s
+
+
+def wrapped_at(celsius: float) -> str:
+    """Scenario of a wrap at a core temperature of the cook's own choosing."""
+    return f"wrapped-at-{celsius:.1f}"
 
 
 def pit_to_come(pit: Array, band: Band) -> tuple[float, float]:
@@ -127,6 +132,8 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
         groups.append((HOTTER, few))
         if request.wrapped is None:
             groups += [(WRAPPED_NOW, few), (NEVER_WRAPPED, few)]
+            if request.asked_wrap is not None:
+                groups.append((wrapped_at(request.asked_wrap), few))
     columns, first = {}, 0
     for name, group in groups:
         columns[name] = np.arange(first, first + group.size)
@@ -143,6 +150,8 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
         if wrap_ahead(request):
             assert request.piece.wrap_at is not None
             wrap_at[columns[PLANNED]] = wrap_at[columns[HOTTER]] = request.piece.wrap_at
+        if request.asked_wrap is not None:
+            wrap_at[columns[wrapped_at(request.asked_wrap)]] = request.asked_wrap
         now_wrapped = np.zeros(which.size, dtype=bool)
         now_wrapped[columns[WRAPPED_NOW]] = True
         around.wrap(traits, material, now_wrapped)

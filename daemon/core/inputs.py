@@ -151,6 +151,15 @@ class SetBand:
 
 
 @dataclass(frozen=True, slots=True)
+class AskWrap:
+    """What if this piece were wrapped at a core of so many °C? Answered in every forecast from now on; None: no longer."""
+
+    piece: str
+    celsius: float | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class StartCook:
     cook: CookSettings
     by: str
@@ -219,7 +228,8 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """One goal under one assumption. scenario: "planned", "wrapped-now", "never-wrapped", "pit-10-hotter".
+    """One goal under one assumption. scenario: "planned", "wrapped-now", "never-wrapped", "pit-10-hotter", and
+    "wrapped-at-70.0" for a core temperature, °C, of the cook's own choosing.
     at is None with `reason` saying why nothing is shown. celsius: median at the goal, for a peak."""
 
     goal: Goal
@@ -265,6 +275,7 @@ Command = (
     | OutOfService
     | PauseSound
     | SetBand
+    | AskWrap
     | StartCook
     | EndCook
     | GoToSleep

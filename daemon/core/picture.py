@@ -98,4 +98,5 @@ def _piece_view(engine: Engine, piece: PieceWatch) -> PieceView:
         fan=piece.fan,
         question=piece.question,
         safety=piece.safety.view,
+        asked_wrap=piece.asked_wrap,
     )

@@ -42,6 +42,8 @@ class PieceWatch:
         self.forecast_at: float | None = None
         self.question = ""
         self.wrap_material = ""
+        self.asked_wrap: float | None = None
+        """Core °C of the cook's own "if wrapped at"."""
         self.rate: float | None = None
         """°C per hour over the last ten minutes."""
 
@@ -97,6 +99,7 @@ class PieceWatch:
             pit=tuple(pit),
             core=tuple(trace.since(self.settings.channel, first, last)),
             wrapped=wrapped,
+            asked_wrap=self.asked_wrap,
             off_at=stage.off_at,
             ambient=ambient,
             hold_cabinet=cabinet,
@@ -121,6 +124,7 @@ class PieceWatch:
             "forecast_at": self.forecast_at,
             "question": self.question,
             "wrap_material": self.wrap_material,
+            "asked_wrap": self.asked_wrap,
             "rate": self.rate,
         }
 
@@ -135,3 +139,4 @@ class PieceWatch:
         self.fan = tuple(FanPoint(*point) for point in dumped["fan"])
         self.forecast_at, self.question = dumped["forecast_at"], dumped["question"]
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
+        self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions

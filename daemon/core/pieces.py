@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import nan
+from math import isfinite, nan
 from typing import Any
 
-from daemon.core.events import Event, ForecastMade
-from daemon.core.inputs import ForecastArrived, Mark, MarkKind
+from daemon.core.events import CommandRefused, Event, ForecastMade
+from daemon.core.inputs import AskWrap, ForecastArrived, Mark, MarkKind
 from daemon.core.piece_watch import PieceWatch
 from daemon.core.plan import Standing, standing
 from daemon.core.settings import Band, WatchSettings
@@ -48,6 +48,23 @@ class Pieces(dict[str, PieceWatch]):
             return []
         watch.outlooks, watch.fan, watch.forecast_at = item.outlooks, item.fan, item.asked_at
         return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan)]
+
+    def ask_wrap(self, item: AskWrap, now: float) -> list[Event]:
+        """The cook's own "if wrapped at": kept for every forecast to come, or refused."""
+        watch = self.get(item.piece)
+        reason = ""
+        if watch is None:
+            reason = f"no piece is called {item.piece}"
+        elif item.celsius is not None and not isfinite(item.celsius):
+            reason = "that is no temperature"
+        elif item.celsius is not None and not watch.on_fire:
+            reason = f"{watch.settings.name} is not on the fire"
+        elif item.celsius is not None and watch.stage.wrapped_at is not None:
+            reason = f"{watch.settings.name} is wrapped already"
+        if watch is None or reason:
+            return [CommandRefused(now, "if wrapped at", reason)]
+        watch.asked_wrap = item.celsius
+        return []
 
     def standing(
         self, settings: WatchSettings, band: Band, good: Callable[[str], float | None], now: float

@@ -75,6 +75,7 @@ class PieceView:
     fan: tuple[FanPoint, ...]
     question: str
     safety: SafetyView
+    asked_wrap: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

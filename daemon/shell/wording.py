@@ -16,6 +16,7 @@ from pydantic import TypeAdapter
 from daemon.core.events import EVENT_NAMES, Event
 from daemon.core.inputs import (
     Acknowledge,
+    AskWrap,
     Delivered,
     EndCook,
     FanPoint,
@@ -47,6 +48,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
     for kind in (
         Resumed, WallClock, Health, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
         PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
+        AskWrap,
     )
 }  # fmt: skip
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast import FAN_POINTS, forecast
-from daemon.core.forecast_ahead import pit_to_come, run_ahead
+from daemon.core.forecast_ahead import pit_to_come, run_ahead, wrapped_at
 from daemon.core.forecast_replay import course_of, fit
 from daemon.core.inputs import ForecastArrived, Goal, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
@@ -101,6 +101,55 @@ def test_once_wrapped_there_is_no_question_of_wrapping():
     answer = forecast(asked(WRAPPING, WRAPPING.wrapped_minute + 20))
     assert {o.scenario for o in answer.outlooks} == {"planned", "pit-10-hotter"}
     assert outlook(answer, Goal.STALL_END).reason == "wrapped: the stall is over"
+
+
+def test_the_lower_the_wrap_the_sooner_it_is_tender():
+    """Foil stops the loss by evaporation, so each degree without it costs time (common practice, no source)."""
+    core = WRAPPING.core_read[199]
+    levels = (core + 1.0, core + 8.0, 86.0)
+    answers = [forecast(asked(WRAPPING, 200, asked_wrap=level)) for level in levels]
+    early, middle, late = (
+        outlook(answer, Goal.TENDER, wrapped_at(level)).at.p50 for answer, level in zip(answers, levels, strict=True)
+    )
+    now, never = (outlook(answers[0], Goal.TENDER, s).at.p50 for s in ("wrapped-now", "never-wrapped"))
+    assert now < early < middle < late <= never
+
+
+def test_the_plan_s_own_wrap_asked_for_is_the_plan():
+    """Fewer members follow it, so its interval is no narrower."""
+    answer = forecast(asked(WRAPPING, 200, asked_wrap=WRAPPING.plan_wrap_at))
+    plan, same = (outlook(answer, Goal.TENDER, s).at for s in ("planned", wrapped_at(WRAPPING.plan_wrap_at)))
+    assert same.p50 == plan.p50
+    assert same.p05 <= plan.p05 and plan.p95 <= same.p95
+
+
+def test_a_piece_without_a_planned_wrap_may_be_asked_about_foil():
+    bare = replace(asked(WRAPPING, 200).piece, wrap=None, wrap_at=None, tender_low=None, target=90.0)
+    answer = forecast(asked(WRAPPING, 200, piece=bare, asked_wrap=WRAPPING.core_read[199] + 2.0))
+    target = {o.scenario: o.at.p50 for o in answer.outlooks if o.goal is Goal.TARGET}
+    assert target[wrapped_at(WRAPPING.core_read[199] + 2.0)] < target["planned"]
+
+
+def test_what_is_asked_changes_nothing_else():
+    plain, more = forecast(asked(WRAPPING, 200)), forecast(asked(WRAPPING, 200, asked_wrap=70.0))
+    assert more.fan == plain.fan
+    assert tuple(o for o in more.outlooks if o.scenario != wrapped_at(70.0)) == plain.outlooks
+    assert len(more.outlooks) == len(plain.outlooks) + 1
+
+
+@pytest.mark.parametrize(
+    ("minute", "celsius", "words"),
+    [(200, 20.0, "see if wrapped now"), (200, 99.5, "above what wet meat reaches"), (30, 70.0, "first 45 minutes")],
+)
+def test_a_wrap_that_cannot_be_is_refused_with_its_reason(minute, celsius, words):
+    answer = forecast(asked(WRAPPING, minute, asked_wrap=celsius))
+    assert outlook(answer, Goal.TENDER, wrapped_at(celsius)).at is None
+    assert words in outlook(answer, Goal.TENDER, wrapped_at(celsius)).reason
+
+
+def test_once_wrapped_the_question_of_another_wrap_is_dropped():
+    minute = WRAPPING.wrapped_minute + 20
+    assert forecast(asked(WRAPPING, minute, asked_wrap=90.0)) == forecast(asked(WRAPPING, minute))
 
 
 @pytest.mark.parametrize(
@@ -206,9 +255,10 @@ odd = st.one_of(st.floats(-300.0, 2000.0), st.sampled_from([nan, inf, -inf, 0.0]
     boiling=st.sampled_from([100.0, 93.0, 0.0, nan]),
     cabinet=st.one_of(st.none(), odd),
     goal=st.one_of(st.none(), odd),
+    asked_wrap=st.one_of(st.none(), odd),
 )
 def test_odd_input_never_raises_and_never_breaks_the_order(
-    data, thickness, shape, minutes, phase, ambient, boiling, cabinet, goal
+    data, thickness, shape, minutes, phase, ambient, boiling, cabinet, goal, asked_wrap
 ):
     def readings(level: float) -> tuple[float, ...]:
         """A plain trace with odd values strewn in."""
@@ -220,6 +270,7 @@ def test_odd_input_never_raises_and_never_breaks_the_order(
         piece=piece, asked_at=minutes * 60.0, on_at=0.0, phase=phase, band=Band(121.0, 135.0), boiling_point=boiling,
         minutes=tuple(range(minutes)), pit=readings(125.0), core=readings(data.draw(odd)),
         off_at=data.draw(st.one_of(st.none(), odd)), ambient=ambient, hold_cabinet=cabinet,
+        asked_wrap=asked_wrap,
         wrapped=data.draw(st.one_of(st.none(), st.builds(WrapDone, odd, st.sampled_from(["foil", "leaf"])))),
     )  # fmt: skip
     answer = forecast(request)

@@ -25,7 +25,7 @@ from daemon.core.annunciation import TEST_WAKE
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted, Level, Notification
 from daemon.core.forecast import forecast
-from daemon.core.inputs import EndCook, Input, JudgeWake, Readings, Resumed, SetBand, StartCook
+from daemon.core.inputs import AskWrap, EndCook, Input, JudgeWake, Readings, Resumed, SetBand, StartCook
 from daemon.core.settings import Band, WatchSettings
 from daemon.demo import START
 from daemon.demo_files import CHANNEL, CHANNELS, COOK, RIG
@@ -47,6 +47,8 @@ WEEK = 7 * 86400.0
 LATER_NAME = "Choir supper"
 FIRST, SECOND = "2026-11-27-village-hall", "2026-12-04-choir"
 """Ids of the two cooks."""
+ASKED_WRAP = 60.0
+"""°C: the cook's "if wrapped at" in the first."""
 
 
 def write_files(home: Path) -> tuple[Path, Path]:
@@ -164,7 +166,8 @@ async def record(home: Path, hours: float) -> None:
         journal._db.execute("PRAGMA synchronous=OFF")  # nothing here must outlive a power cut
         watch = RecordedNight(journal, watch_settings(rig, cook), START)
         await watch.begin(rig_file.read_text(), cook_file.read_text())
-        await watch.night(1, hours, lambda now: iter([SetBand(Band(105, 135), "cook")] if now == HOUR else []))
+        ordered = {HOUR: SetBand(Band(105, 135), "cook"), 2 * HOUR: AskWrap("chuck", ASKED_WRAP, "cook")}
+        await watch.night(1, hours, lambda now: iter([ordered[now]] if now in ordered else []))
         await watch.put(EndCook("cook"))
         for number, wake in enumerate(watch.woke):
             await watch.put(JudgeWake(wake, number > 0, "cook"))  # the first, the cook says, was not needed

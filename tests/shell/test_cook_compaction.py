@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from config.loader import load_both
 from daemon.core.engine import Engine
+from daemon.core.forecast_ahead import wrapped_at
 from daemon.core.inputs import ForecastArrived, Input, Interval, Mark, MarkKind, Outlook, Readings
 from daemon.core.inputs import Goal as ForecastGoal
 from daemon.replay import replay_journal
@@ -31,7 +32,7 @@ from daemon.shell.reading_pack import PackDamaged, merged, pack, unpack
 from daemon.shell.resume import restored
 from daemon.shell.wording import input_to_json
 from drivers.reading import Fault, Quality, Reading, on_grid
-from tests.shell.kept_cooks import FIRST, SECOND, make_journal
+from tests.shell.kept_cooks import ASKED_WRAP, FIRST, SECOND, make_journal
 
 SHORT = 4.0
 """Hours of each cook where a whole night is not needed."""
@@ -87,6 +88,7 @@ def test_a_replay_of_a_tidied_journal_says_exactly_the_same(tmp_path: Path) -> N
     before = events()
     live = [json.loads(str(body)) for (body,) in columns_of(journal, "SELECT body FROM events ORDER BY seq")]
     assert [json.loads(line) for line in before.splitlines()] == live
+    assert wrapped_at(ASKED_WRAP) in before, "what the cook asked is in it"
     compact(journal)
     assert events() == before
 
