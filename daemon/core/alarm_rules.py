@@ -40,7 +40,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
         id="fire-out",
         title="Fire lost",
-        cause="The pit is below its band and falling, and no open lid explains it.",
+        cause="The pit is below its band and falling, and no open lid explains it; or meat lies on a pit whose fire was "
+        "never seen to catch and that has not climbed for 45 min.",
         consequence="The cook stops; the meat cools while nobody looks.",
         action="Relight the fire.",
         time_to_act=20 * MINUTE,
@@ -317,8 +318,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
         id="stage-question",
         title="The cook's word and the probes differ",
-        cause="A mark says one stage, the temperatures another.",
-        consequence="The forecast of that piece may be wrong.",
+        cause="A mark says one stage of the pit or of a piece, the temperatures another.",
+        consequence="What goes by the stage may be wrong: a forecast, or what is held back while a fire is lit.",
         action="Say which is right.",
         time_to_act=HOUR,
         priority=Priority.LOW,

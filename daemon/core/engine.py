@@ -357,6 +357,8 @@ class Engine:
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
             rules=self._rules,
+            pit_question=self.pit_stage.question,
+            pit_climbed_at=self.pit_stage.climbed_at,
         )
 
     def _plan_nap(self, now: float) -> NapPlanned:

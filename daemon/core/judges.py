@@ -47,6 +47,11 @@ NO_CORE = 3.0
 """°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 SETTLED_STAGES = frozenset({"in-band", "falling", "low", "out", "high", "runaway"})
 """Pit stages after the fire has once brought the pit to its band."""
+NO_FIRE_SEEN = frozenset({"unlit", "lighting"})
+"""Pit stages in which no heat has yet told of a fire."""
+LIGHTING_TAKES = 45 * 60.0
+"""s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
+to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
 
 PART_RULES = {
     Part.DEVICE: "device-lost",
@@ -62,7 +67,8 @@ PART_RULES = {
 @dataclass(frozen=True, slots=True)
 class Sight:
     """What the judges look at. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
-    cores: newest good core by piece id. lost: piece id -> engine time since when its probe gives nothing good."""
+    cores: newest good core by piece id. lost: piece id -> engine time since when its probe gives nothing good.
+    pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, see `PitStage`."""
 
     now: float
     settings: WatchSettings
@@ -78,11 +84,15 @@ class Sight:
     health: dict[tuple[Part, str], tuple[Health, float]]
     wake_channels: frozenset[str]
     rules: Mapping[str, AlarmRule] = field(default_factory=lambda: RULES_BY_ID)
+    pit_question: str = ""
+    pit_climbed_at: float = 0.0
 
 
 def conditions(sight: Sight) -> Iterator[Condition]:
     """Every condition that can be judged now."""
     yield from _fire(sight)
+    asks = bool(sight.pit_question)
+    yield _say(sight, "stage-question", "pit", sight.settings.pit_name, asks, not asks, sight.pit_question)
     for piece in sight.pieces:
         yield from _goals(sight, piece)
         yield from _service(sight, piece)
@@ -117,11 +127,14 @@ def early_half(interval: Interval) -> float:
 def _fire(sight: Sight) -> Iterator[Condition]:
     fire, band, pit, name = sight.fire, sight.band, sight.pit, sight.settings.pit_name
     needed = not sight.pieces or any(p.on_fire for p in sight.pieces)
+    lighting = sight.pit_stage not in SETTLED_STAGES
+    overdue = lighting and _does_not_climb(sight)
+    never_caught = overdue and sight.pit_stage in NO_FIRE_SEEN
     guards = tuple(
         guard
         for guard, holds in (
             ("lid-open", fire.lid_open),
-            ("lighting", sight.pit_stage not in SETTLED_STAGES),
+            ("lighting", lighting and not overdue),
             ("piece-off", not needed),
         )
         if holds
@@ -136,9 +149,10 @@ def _fire(sight: Sight) -> Iterator[Condition]:
     if isnan(pit):
         return
     slope = 0.0 if isnan(fire.slope) else fire.slope
-    yield _feed(sight, guards, slope)
+    # a fire that never caught wants relighting, not wood: one alarm for it and not two
+    yield _feed(sight, (*guards, "lighting") if never_caught else guards, slope)
     yield _say(sight, "fire-out", "pit", name,
-               sight.pit_stage == "out" or (pit < band.low - 2 and slope < FALLING_FAST),
+               sight.pit_stage == "out" or (pit < band.low - 2 and (never_caught or slope < FALLING_FAST)),
                pit > band.low, f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band", pit, band.low,
                suppressed_by=guards, improving=slope > TURNING)  # fmt: skip
     high, runaway = sight.rules["pit-high"], sight.rules["runaway"]
@@ -150,6 +164,12 @@ def _fire(sight: Sight) -> Iterator[Condition]:
     yield _say(sight, "runaway", "pit", name, away > 0 or (pit > limit and slope > 0), settles,
                f"{pit:.0f} °C and rising {max(slope, away) * 60:.0f} °C/h", pit, limit, suppressed_by=guards,
                improving=slope < -TURNING)  # fmt: skip
+
+
+def _does_not_climb(sight: Sight) -> bool:
+    """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since."""
+    on = [p.stage.on_at for p in sight.pieces if p.on_fire and p.stage.on_at is not None]
+    return bool(on) and sight.now - max(sight.pit_climbed_at, min(on)) >= LIGHTING_TAKES
 
 
 def _runs_away_at(sight: Sight, too_hot: float, limit: float) -> float:

@@ -48,6 +48,8 @@ LID_AT_MOST = 20
 """Minutes an open lid excuses; after that the pit is judged as it reads."""
 CATCHES_IN = 30
 """Minutes after the mark by which a fire has warmed the pit."""
+CLIMBS = WARM_ABOVE_START
+"""°C that a pit with a burning fire gains again and again while it is on its way to the band."""
 
 
 class PitPhase(StrEnum):
@@ -135,12 +137,16 @@ class PitStage:
     stage: str = PitPhase.UNLIT
     since: float = 0.0
     question: str = ""
+    climbed_at: float = 0.0
+    """When the pit had last gained CLIMBS, came to its stage or was marked lit, whichever is latest: engine time, s."""
 
     def __init__(self) -> None:
         self._recent: list[float] = []
         """The last minutes that count, °C, oldest first, at most OUT_FOR + 1."""
         self._start: float | None = None
         """The coldest the pit was while unlit, or since the fire was lit, °C."""
+        self._foot: float | None = None
+        """The coldest the pit was since `climbed_at`, °C."""
         self._band: tuple[float, float] | None = None
         self._raised = False
         self._lid_minutes = 0
@@ -159,6 +165,9 @@ class PitStage:
         self._recent = [*self._recent[-OUT_FOR:], pit]
         if self.stage in (PitPhase.UNLIT, PitPhase.LIGHTING):
             self._start = pit if self._start is None else min(self._start, pit)
+        self._foot = pit if self._foot is None else min(self._foot, pit)
+        if pit >= self._foot + CLIMBS:
+            self._foot, self.climbed_at = pit, now
         signs = self._signs(slope, band)
         return self._heed(signs, now) or self._doubt(signs, now)
 
@@ -167,6 +176,7 @@ class PitStage:
         if mark.kind is not MarkKind.FIRE_LIT:
             return []
         self.question = ""
+        self._foot, self.climbed_at = None, now
         changes = self._heed({PitSign.MARKED_LIT}, now)
         if self.stage == PitPhase.LIGHTING:
             self._since_lit, self._start = 0, None
@@ -214,6 +224,7 @@ class PitStage:
             after = NEXT[before].get(sign) if sign in signs else None
             if after is not None:
                 self.stage, self.since, self._raised = after, now, False
+                self._foot, self.climbed_at = None, now
                 self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
                 if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
                     self._start, self._recent = None, []
@@ -243,6 +254,8 @@ class PitStage:
             "lid_minutes": self._lid_minutes,
             "question": self.question,
             "since_lit": self._since_lit,
+            "foot": self._foot,
+            "climbed_at": self.climbed_at,
         }
 
     def load(self, dumped: dict[str, object]) -> None:
@@ -252,3 +265,5 @@ class PitStage:
         self._band = tuple(state["band"]) if state["band"] is not None else None
         self._raised, self._lid_minutes = state["raised"], state["lid_minutes"]
         self.question, self._since_lit = state["question"], state["since_lit"]
+        # not in the checkpoints of earlier versions
+        self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
