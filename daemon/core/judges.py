@@ -239,12 +239,13 @@ def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
 
 def _service(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
     serve, own = sight.settings.cook.serve_at, piece.settings
-    at = piece.outlook(Goal.TENDER) or piece.outlook(Goal.TARGET)
+    goal = Goal.TARGET if piece.outlook(Goal.TARGET) else Goal.TENDER  # what it leaves the fire at
+    at = piece.outlook(goal)
     if serve is None or at is None or not piece.on_fire:
         return
     ready_by = serve - sight.settings.cook.rest
     late = (at.p50 + at.p95) / 2 - ready_by
-    remedies = [piece.outlook(Goal.TENDER, s) for s in ("wrapped-now", "pit-10-hotter")]
+    remedies = [piece.outlook(goal, s) for s in ("wrapped-now", "pit-10-hotter")]
     helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
     yield _say(sight, "service-at-risk", own.id, own.name, late > LATE_ENOUGH and helps, late < 0,
                f"off the fire {late / 60:.0f} min too late, three times in four", max(0.0, late))  # fmt: skip
