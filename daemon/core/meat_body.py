@@ -141,9 +141,9 @@ class BodyTraits:
     skin_insulation m2K/W against heat per kg/m2 of that; juice_feed: share of the released juice that reaches the
     surface, from fibres that let it go about juice_middle °C within juice_spread °C (the narrower, the flatter the
     plateau), after juice_delay s on its way; shrinking: share of the lost juice's heat capacity by which the piece holds
-    less heat (it also gets thinner, which quickens it, and conducts worse, which slows it); water_density kg/m3; wrap_vapour, wrap_gap: factors on the wrap layer;
-    depth: probe tip from the centre, share of the half thickness; start °C; probe_bias °C; pit_bias °C to add to the
-    pit reading.
+    less heat (it also gets thinner, which quickens it, and conducts worse, which slows it); water_density kg/m3;
+    wrap_vapour, wrap_gap: factors on the wrap layer; depth: probe tip from the centre, share of the half thickness;
+    start °C; probe_bias °C; pit_bias °C to add to the pit reading.
     """
 
     shape: float
