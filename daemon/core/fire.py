@@ -11,9 +11,10 @@ from statistics import median
 from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
-from daemon.core.fire_exit import ExitLibrary, Row
+from daemon.core.fire_exit import FEATURES, ExitLibrary, Row
 from daemon.core.fire_signs import (
     DAMPER_AGAIN,
+    DAMPER_SPAN,
     LOG_AGAIN,
     LOG_DOUBTED,
     LOG_KNOWN,
@@ -39,12 +40,20 @@ SHORTEST_GAP = 5.0
 """Minutes between logs below which they are one feeding."""
 GAPS_KEPT = 8
 """Log intervals of which the median is the usual gap."""
+USUAL_FALL = 0.9
+"""°C/min at which a pit falls when it falls, before this one has told: in the middle of the simulated ones."""
+FALLING_SHARE = 10
+"""One in so many minutes falls as fast as the usual fall or faster."""
+FALLS_GUESSED = 6
+"""Minutes of falling at USUAL_FALL a new watch is thought to have seen: after an hour in the band its own count."""
 NOT_BURNING = 60.0
 """°C: a pit this cold has no fire worth a forecast; common practice, no source."""
 LASTING = 20
 """Minutes over which a fall counts as lasting; tried on simulated nights."""
 BLIND_FOR = 5
 """Minutes without a pit value after which no forecast stands."""
+LONGEST_SINCE = 180.0
+"""Minutes since the log beyond which it no longer matters how many."""
 ROW_EVERY = 3
 """Minutes between the rows one own fire gives to the library."""
 DEEPEST_SHIFT = 12.0
@@ -77,7 +86,8 @@ class FireWatch:
         self._quiet_until = 0.0
         self._doubted_until = 0.0
         self._damper_quiet_until = 0.0
-        self._peak = (0.0, nan)
+        self._slopes = [-USUAL_FALL] * FALLS_GUESSED
+        """°C per minute over 10 min, of the last minutes with a burning fire."""
         self._asked: list[tuple[float, tuple[float, ...]]] = []
         self._intervals: list[float] = []
         self._rows: list[Row] = []
@@ -108,6 +118,7 @@ class FireWatch:
         self._asked = []  # what a fire does under an open lid teaches nothing about its end
         self._quiet_until = max(self._quiet_until, now + LOG_MUTED * MINUTE)
         self._doubted_until = now + LOG_DOUBTED * MINUTE
+        self._damper_quiet_until = max(self._damper_quiet_until, self._doubted_until)
         return [FireNoticed(now, FireSign.LID_OPENED if opened else FireSign.LID_CLOSED, at, confidence)]
 
     def minute(self, now: float, pit: float, band: Band, ambient: float) -> list[FireNoticed]:
@@ -117,6 +128,8 @@ class FireWatch:
         self.slope = slope(self._pit[-10:])
         noticed = self._log(now) + self._damper(now)
         self._burning(pit, band)
+        if self._burns and not isnan(self.slope):
+            self._slopes = [*self._slopes[-REMEMBERED:], self.slope]
         self._forecast(now, band)
         return noticed
 
@@ -129,10 +142,12 @@ class FireWatch:
             case MarkKind.LOG:
                 self._new_fire(now)
                 self._quiet_until = max(self._quiet_until, now + LOG_KNOWN * MINUTE)
+                self._damper_quiet_until = max(self._damper_quiet_until, self._quiet_until)
             case MarkKind.LID_OPEN | MarkKind.LID_CLOSED:
                 self._lid.mark(mark.kind is MarkKind.LID_OPEN, now)
                 self.lid_open = self._lid.open
                 self._quiet_until = max(self._quiet_until, now + LOG_MUTED * MINUTE)
+                self._damper_quiet_until = max(self._damper_quiet_until, self._quiet_until)
             case MarkKind.DAMPER:
                 self._damper_quiet_until = now + DAMPER_AGAIN * MINUTE
             case _:
@@ -152,7 +167,8 @@ class FireWatch:
     def use_profile(self, profile: FireProfile) -> None:
         """Take over what was learned elsewhere, in place of what this watch has learned."""
         self._intervals = list(profile.log_intervals[-INTERVALS_KEPT:])
-        self._rows = list(profile.episodes[-ROWS_KEPT:])
+        rows = (row for row in profile.episodes if len(row) == len(FEATURES) + 1)  # others are of an older version
+        self._rows = list(rows)[-ROWS_KEPT:]
         self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
 
     @property
@@ -177,10 +193,10 @@ class FireWatch:
 
     def _damper(self, now: float) -> list[FireNoticed]:
         turn = damper_turn(self._pit)
-        if turn == 0 or now < max(self._damper_quiet_until, self._quiet_until) or not self._burns:
+        if turn == 0 or now < self._damper_quiet_until or not self._burns:
             return []
         self._damper_quiet_until = now + DAMPER_AGAIN * MINUTE
-        return [FireNoticed(now, FireSign.DAMPER_CHANGED, now - 2 * MINUTE, min(0.9, 0.4 + abs(turn) / 5))]
+        return [FireNoticed(now, FireSign.DAMPER_CHANGED, now - DAMPER_SPAN * MINUTE, min(0.9, 0.4 + abs(turn) / 5))]
 
     def _new_fire(self, at: float) -> None:
         """A log went in at `at`: learn from the fire before it, and begin a new cycle."""
@@ -191,7 +207,6 @@ class FireWatch:
             self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
         self.last_log = at
         self._asked = []
-        self._peak = (at, nan)
 
     def _learn(self, until: float) -> None:
         """Rows of the fire that ended at `until`. A fed fire seldom leaves the band, so the lowest level it fell to
@@ -205,11 +220,7 @@ class FireWatch:
         if edge > DEEPEST_SHIFT:
             return
         end = next(at for at, f in fall if f[0] <= edge)
-        rows = [
-            (f[0] - edge, *f[1:6], f[6] - edge, f[7], (end - at) / MINUTE)
-            for at, f in seen[::ROW_EVERY]
-            if at < end and f[0] > edge
-        ]
+        rows = [(f[0] - edge, *f[1:], (end - at) / MINUTE) for at, f in seen[::ROW_EVERY] if at < end and f[0] > edge]
         self._rows = [*self._rows, *rows][-ROWS_KEPT:]
 
     def _burning(self, pit: float, band: Band) -> None:
@@ -219,8 +230,6 @@ class FireWatch:
             self._burns = self._lit = True
         elif pit < NOT_BURNING:
             self._burns = False
-        if not isnan(self._pit[-1]) and (isnan(self._peak[1]) or pit >= self._peak[1]):
-            self._peak = (self._last_minute, pit)
 
     def _forecast(self, now: float, band: Band) -> None:
         if self.lid_open:
@@ -229,11 +238,10 @@ class FireWatch:
                 self.log_due = Interval(max(now, due.p05), max(now, due.p50), max(now, due.p95))
             return
         features = self._features(now, band)
-        left = self._library.minutes_left(features) if isinstance(features, tuple) else None
-        if left is None:
-            self.log_due, self.no_forecast = None, features if isinstance(features, str) else "no fire to compare with"
+        if isinstance(features, str):
+            self.log_due, self.no_forecast = None, features
             return
-        low, middle, high = left
+        low, middle, high = self._library.minutes_left(features)
         self.log_due, self.no_forecast = Interval(now + low * MINUTE, now + middle * MINUTE, now + high * MINUTE), ""
 
     def _features(self, now: float, band: Band) -> tuple[float, ...] | str:
@@ -244,17 +252,16 @@ class FireWatch:
         if not self._burns:
             return "the pit has not reached its band" if self._lit else "no fire is lit"
         level = median(known) - band.low
-        slopes = [slope(self._pit[-n:]) for n in (6, 12, 25)]
+        slopes = [slope(self._pit[-n:]) for n in (6, 12)]
         if level < 0:
             return "the pit is below its band"
         if isnan(slopes[0]):
             return "too few readings"
         slopes = [slopes[0] if isnan(s) else s for s in slopes]
-        peak_at, peak = self._peak
+        fall = -sorted(self._slopes)[len(self._slopes) // FALLING_SHARE]
         since_log = (now - self.last_log) / MINUTE if self.last_log is not None else USUAL_GAP
         gap = median(self._intervals[-GAPS_KEPT:]) if self._intervals else USUAL_GAP
-        peak_level = level if isnan(peak) else peak - band.low
-        features = (level, *slopes, min(since_log, 120.0), min((now - peak_at) / MINUTE, 120.0), peak_level, gap)
+        features = (level, *slopes, fall, min(since_log, LONGEST_SINCE), gap)
         self._asked = [*self._asked[-REMEMBERED:], (now, features)]
         return features
 
@@ -273,7 +280,7 @@ class FireWatch:
             "quiet_until": self._quiet_until,
             "doubted_until": self._doubted_until,
             "damper_quiet_until": self._damper_quiet_until,
-            "peak": [self._peak[0], None if isnan(self._peak[1]) else self._peak[1]],
+            "slopes": list(self._slopes),
             "asked": [[at, list(f)] for at, f in self._asked],
             "intervals": list(self._intervals),
             "rows": [list(r) for r in self._rows],
@@ -290,7 +297,7 @@ class FireWatch:
         self._last_minute, self._lit, self._burns = state["last_minute"], state["lit"], state["burns"]
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
-        self._peak = (state["peak"][0], nan if state["peak"][1] is None else state["peak"][1])
+        self._slopes = list(state["slopes"])
         self._asked = [(at, tuple(f)) for at, f in state["asked"]]
         self._intervals, self._rows = list(state["intervals"]), [tuple(r) for r in state["rows"]]
         self._library = ExitLibrary(tuple(self._rows), len(self._intervals))

@@ -1,99 +1,80 @@
 """How long the pit stays in its band if nobody feeds it: nearest neighbours among past fires.
 
-One row is what a fire looked like at one minute and how many more minutes it lasted. The rows of this pit's
-own fires count fully; the simulated rows shipped as a prior fade as own fires come in.
+One row is what a fire looked like at one minute and how many more minutes it lasted. Fires are compared by their shape:
+a heavy, well insulated pit falls as any other does, only more slowly, so that levels and slopes count in units of how
+fast this pit usually falls and times in units of how often it is fed. The rows of this pit's own fires count fully; the
+simulated rows shipped as a prior, of light pits and heavy ones, fade as own fires come in.
 """
 
 from __future__ import annotations
 
-from statistics import median
+from math import exp, log, log1p
 
 import numpy as np
 import numpy.typing as npt
 
 from daemon.core.fire_prior import PRIOR
 
-FEATURES = ("level", "slope 6 min", "slope 12 min", "slope 25 min", "since log", "since peak", "peak", "gap")
-"""°C above the low edge; °C/min; minutes; °C of the last peak above the low edge; minutes between logs lately."""
-SCALE = np.array([2.0, 0.25, 0.2, 0.15, 25.0, 12.0, 9.0, 40.0])
-"""How much of each feature makes two fires differ by one unit."""
-NEIGHBOURS = 30
+FEATURES = ("level", "slope 6 min", "slope 12 min", "usual fall", "since log", "gap")
+"""°C above the low edge; °C/min; °C/min at which this pit falls when it falls; minutes; minutes between logs lately."""
+SLOWEST_FALL = 0.25
+"""°C/min: the usual fall counts as no slower. Fires of no simulated pit died more slowly; a pit that holds its level on
+its own tells nothing of how it will fall."""
+SCALE = np.array([0.4, 0.3, 0.3, 0.3, 0.45])
+"""How much of each quantity of `_shape` makes two fires differ by one unit."""
+NEIGHBOURS = 40
 PRIOR_WORTH = 12.0
 """Own fires at which the prior counts half."""
-EARLY, MIDDLE, LATE = 0.05, 0.57, 0.96
-"""Shares of the neighbours' weight below which 5, 50 and 95 % of unseen simulated fires left the band: a fire that was
-just fed, unnoticed, outlasts its neighbours, so the middle and the late end lie further out than they would by themselves."""
-TELLING_FROM, TELLING_ROWS = 8.0, 60
-"""Minutes a row must have lasted, and the newest so many, to say how slow this pit is."""
-FALLS_DOUBTED = 0.5
-"""Own falls at which half of that is believed: the many rows of one long fall are one witness."""
-ORDINARY = 1.6
-"""Slowness from which it is believed in full; below half of 1 + ORDINARY it is within what ordinary pits differ by."""
+EARLY, MIDDLE, LATE = 0.015, 0.5, 0.95
+"""Shares of the neighbours' weight below which 5, 50 and 95 % of unseen simulated fires left the band. The early end lies
+further out than it would by itself: a nap must not outlast the fire."""
 
 Row = tuple[float, ...]
 """The features in the order of FEATURES, then minutes to the exit."""
-_PRIOR = np.array(PRIOR, dtype=float).reshape(-1, len(FEATURES) + 1)
 
 
 class ExitLibrary:
     """Past fires to compare with. `own`: rows of this pit; fires: from how many of its fires they come."""
 
     def __init__(self, own: tuple[Row, ...], fires: int) -> None:
-        mine = np.array(own, dtype=float).reshape(-1, len(FEATURES) + 1)
-        rows = np.concatenate([_PRIOR, mine])
-        self._features: npt.NDArray[np.float64] = np.ascontiguousarray((rows[:, :-1] / SCALE).T)
-        self._worth = np.ones(len(rows))
-        self._worth[: len(_PRIOR)] = PRIOR_WORTH / (PRIOR_WORTH + fires)
-        self._minutes: npt.NDArray[np.float64] = rows[:, -1].copy()
-        self.slowness = _slowness(own)
-        self._minutes[: len(_PRIOR)] *= self.slowness
+        mine, own_minutes = _shapes(own)
+        self._shapes = np.concatenate([_PRIOR_SHAPES, mine], axis=1)
+        self._minutes = np.concatenate([_PRIOR_MINUTES, own_minutes])
+        self._worth = np.ones(self._minutes.size)
+        self._worth[: _PRIOR_MINUTES.size] = PRIOR_WORTH / (PRIOR_WORTH + fires)
 
-    def minutes_left(self, features: tuple[float, ...]) -> tuple[float, float, float] | None:
-        """p05, p50, p95 minutes until the band is left at the bottom; None when there is nothing to compare with."""
-        if len(self._minutes) == 0:
-            return None
-        return _nearest(self._features, self._minutes, self._worth, features)
-
-
-def _nearest(
-    columns: npt.NDArray[np.float64],
-    minutes: npt.NDArray[np.float64],
-    worth: npt.NDArray[np.float64],
-    features: tuple[float, ...],
-) -> tuple[float, float, float]:
-    """p05, p50, p95 of the minutes of the rows nearest to `features`. columns: one scaled feature each."""
-    distance = np.zeros(len(minutes))
-    # feature by feature: numpy's own sums depend on where the array lies in memory, and a replay must be exact
-    for column, feature, scale in zip(columns, features, SCALE, strict=True):
-        distance += (column - feature / scale) ** 2
-    count = min(NEIGHBOURS, len(distance))
-    near = np.sort(np.argpartition(distance, count - 1)[:count])
-    width = max(float(distance[near].max()), 1e-9)
-    weight = worth[near] * (1.05 - distance[near] / width)
-    order = np.argsort(minutes[near], kind="stable")
-    cumulated = np.cumsum(weight[order])
-    middles = (cumulated - weight[order] / 2) / cumulated[-1]
-    low, middle, high = np.interp((EARLY, MIDDLE, LATE), middles, minutes[near][order])
-    return float(low), float(middle), float(high)
+    def minutes_left(self, features: tuple[float, ...]) -> tuple[float, float, float]:
+        """p05, p50, p95 minutes until the band is left at the bottom."""
+        shape = _shape(features)
+        distance = np.zeros(self._minutes.size)
+        # quantity by quantity: numpy's own sums depend on where the array lies in memory, and a replay must be exact
+        for column, value, scale in zip(self._shapes, shape, SCALE, strict=True):
+            distance += ((column - value) / scale) ** 2
+        near = np.sort(np.argpartition(distance, NEIGHBOURS - 1)[:NEIGHBOURS])
+        width = max(float(distance[near].max()), 1e-9)
+        weight = self._worth[near] * (1.05 - distance[near] / width)
+        # with further to fall than the neighbour a fire lasts longer, by less than in proportion: the wood burns out
+        further = [exp((shape[0] - reach) / 2) for reach in self._shapes[0, near].tolist()]
+        minutes = self._minutes[near] * np.array(further)
+        order = np.argsort(minutes, kind="stable")
+        cumulated = np.cumsum(weight[order])
+        middles = (cumulated - weight[order] / 2) / cumulated[-1]
+        low, middle, high = np.interp((EARLY, MIDDLE, LATE), middles, minutes[order])
+        return float(low), float(middle), float(high)
 
 
-_PRIOR_COLUMNS = np.ascontiguousarray((_PRIOR[:, :-1] / SCALE).T)
-_EQUAL = np.ones(len(_PRIOR))
+def _shape(features: tuple[float, ...]) -> tuple[float, ...]:
+    """What two fires are compared by: log of (1 + minutes to the edge at the usual fall), the slopes in usual falls,
+    the time since the log in gaps, log of the gap."""
+    level, slope_6, slope_12, usual_fall, since_log, gap = features
+    fall = max(SLOWEST_FALL, usual_fall, -slope_12)
+    return log1p(max(0.0, level) / fall), slope_6 / fall, slope_12 / fall, since_log / gap, log(gap)
 
 
-def _slowness(own: tuple[Row, ...]) -> float:
-    """How many times longer than the prior says this pit's own fires take, at least 1. A heavy, well insulated pit falls
-    slowly whatever its trace looks like at the moment; its own falls say by how much, from the second fire on."""
-    telling = [row for row in own if row[-1] >= TELLING_FROM][-TELLING_ROWS:]
-    if not telling:
-        return 1.0
-    said = [_nearest(_PRIOR_COLUMNS, _PRIOR[:, -1], _EQUAL, row[:-1])[1] for row in telling]
-    shown = [row[-1] / max(1.0, minutes) for row, minutes in zip(telling, said, strict=True)]
-    falls: list[list[float]] = [[shown[0]]]
-    for before, row, times in zip(telling, telling[1:], shown[1:], strict=False):
-        if row[-1] < before[-1]:  # nearer to the same end
-            falls[-1].append(times)
-        else:
-            falls.append([times])
-    ratio = float(median(median(fall) for fall in falls) ** (len(falls) / (len(falls) + FALLS_DOUBTED)))
-    return min(ratio, max(1.0, 2 * ratio - ORDINARY)) if ratio > 1 else 1.0
+def _shapes(rows: tuple[Row, ...]) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """The shapes, one column of the library each, and the minutes."""
+    shapes = np.array([_shape(row[:-1]) for row in rows], dtype=float).reshape(-1, SCALE.size)
+    return np.ascontiguousarray(shapes.T), np.array([row[-1] for row in rows], dtype=float)
+
+
+_PRIOR_SHAPES, _PRIOR_MINUTES = _shapes(PRIOR)

@@ -40,13 +40,13 @@ LOG_DOUBTED = 15
 LOG_LAG = 6
 """Minutes from laying a log on to the middle of the turn it makes."""
 
-DAMPER_SPAN = 4
+DAMPER_SPAN = 6
 """Minutes over which a moved damper shows."""
-DAMPER_TURN = 2.0
-"""°C/min by which the slope turns within DAMPER_SPAN: faster than a log catches. Lesser moves go unseen: most damper
-moves must be marked, and a guess that is made is right."""
-DAMPER_AGAIN = 10
-"""Minutes before another damper change is told."""
+DAMPER_UP, DAMPER_DOWN = 2.1, 1.7
+"""°C/min by which the slope turns from one DAMPER_SPAN to the next: upwards faster than a log catches, downwards faster than
+one burns down. Lesser moves go unseen: half of the damper moves must be marked, and a guess that is made is right."""
+DAMPER_AGAIN = 25
+"""Minutes before another damper change is told: a fire that burns faster is spent sooner, and that turn is no new move."""
 
 CLIMB_SPAN = 4
 """Minute values of one half of a steady climb: three minutes."""
@@ -150,11 +150,9 @@ def log_turn(minutes: list[float]) -> float:
 
 
 def damper_turn(minutes: list[float]) -> float:
-    """How far the slope turned within DAMPER_SPAN, °C/min, upwards or downwards; 0 when less than DAMPER_TURN."""
-    after, before = slope(minutes[-DAMPER_SPAN:]), slope(minutes[-3 * DAMPER_SPAN : -DAMPER_SPAN])
-    if isnan(after) or isnan(before) or abs(after - before) < DAMPER_TURN:
-        return 0.0
-    return after - before
+    """How far the slope turned within DAMPER_SPAN, °C/min; 0 when not by DAMPER_UP upwards or DAMPER_DOWN downwards."""
+    turn = slope(minutes[-DAMPER_SPAN:]) - slope(minutes[-2 * DAMPER_SPAN : -DAMPER_SPAN])
+    return turn if turn >= DAMPER_UP or turn <= -DAMPER_DOWN else 0.0  # NaN is neither
 
 
 def steady_climb(minutes: list[float]) -> float:

@@ -28,6 +28,8 @@ TENDED = 240
 """Minutes the cook tends the fire at most, of which a random share at the end is not tended."""
 LONGEST = 180
 """Minutes after the last log within which a fire must leave the band to count."""
+HEAVY = 0.35
+"""Share of the fires that burn in pits of more steel and better insulation than usual."""
 WOOD = 15.0e6
 """J/kg, air-dry hardwood, lower heating value (common practice, no source)."""
 
@@ -45,8 +47,9 @@ class Fire:
     band: Band
 
 
-def burn(rng: np.random.Generator) -> Fire:
-    """One fire. Parameters are drawn wide: no pit in particular."""
+def burn(rng: np.random.Generator, mass: float = 1.0, losses: float = 1.0) -> Fire:
+    """One fire. Parameters are drawn wide: no pit in particular. mass, losses: factors on the pit's steel and on what it
+    loses through walls and flue; logs are cut for an ordinary pit, so that a well insulated one is fed more seldom."""
     low = rng.uniform(100, 130)
     band = Band(low, low + rng.uniform(10, 20))
     aim = band.middle + rng.normal(0, 2)
@@ -54,8 +57,10 @@ def burn(rng: np.random.Generator) -> Fire:
     gas_heat, steel_heat, box_heat = 14e3 * rng.uniform(0.7, 1.6), 58e3 * rng.uniform(0.6, 1.8), 20e3
     gas_steel, box_gas = 60 * rng.uniform(0.8, 1.25), 30 * rng.uniform(0.7, 1.5)
     loss, flue = 25 * (1 + 0.06 * rng.uniform(0, 6)) * rng.uniform(0.8, 1.3), 20 * rng.uniform(0.7, 1.4)
-    need = (aim - ambient) * (flue + gas_steel * loss / (gas_steel + loss))
-    log_size = need * 60 * rng.uniform(15, 35) / WOOD  # kg: lasts so many minutes by itself
+    log_size = _needed(aim - ambient, gas_steel, loss, flue) * 60 * rng.uniform(15, 35) / WOOD
+    # kg: lasts an ordinary pit so many minutes by itself
+    steel_heat, loss, flue = steel_heat * mass, loss * losses, flue * losses
+    need = _needed(aim - ambient, gas_steel, loss, flue)
     believed = need * rng.uniform(0.6, 0.9)
     skill = rng.uniform(0.05, 0.35)
     lag = rng.uniform(10, 60)
@@ -63,13 +68,13 @@ def burn(rng: np.random.Generator) -> Fire:
     steel -= 15
     shown, damper = gas, 1.0
     burning: list[list[float]] = [[log_size * WOOD * 0.8, rng.uniform(0, 1500), 650.0, 2200.0] for _ in range(2)]
-    stop = int(rng.uniform(110, TENDED))
+    stop = int(rng.uniform(110, TENDED) / losses)
     look, lid_until, left = 0.0, -1.0, None
     pit: list[float] = []
     logs: list[int] = []
     lids: list[int] = []
     dampers: list[int] = []
-    for minute in range(TENDED + LONGEST):
+    for minute in range(int(TENDED / losses) + LONGEST):
         values = []
         for _ in range(int(60 / STEP)):
             heat = 0.0
@@ -111,6 +116,11 @@ def burn(rng: np.random.Generator) -> Fire:
     return Fire(pit, logs, lids, dampers, left, band)
 
 
+def _needed(above: float, gas_steel: float, loss: float, flue: float) -> float:
+    """W that hold a pit `above` K over the air outside."""
+    return above * (flue + gas_steel * loss / (gas_steel + loss))
+
+
 def _heat_ahead(log: list[float], clock: float) -> float:
     """J that a log still gives within `clock` s of its burn clock."""
 
@@ -132,7 +142,7 @@ def rows(fire: Fire, marked: bool, every: int) -> list[Row]:
             watch.mark(Mark(MarkKind.LOG), now)
         watch.minute(now, pit, fire.band, nan)
         asked = watch._asked[-1] if watch._asked else None
-        after_last_log = minute >= fire.logs[-1] + (0 if marked else 8)
+        after_last_log = minute >= fire.logs[-1] + (0 if marked else 1)
         if asked is not None and asked[0] == now and after_last_log and minute < fire.left:
             found.append((*asked[1], float(fire.left - minute)))
     return found[::every]
@@ -140,13 +150,15 @@ def rows(fire: Fire, marked: bool, every: int) -> list[Row]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--fires", type=int, default=1200)
-    parser.add_argument("--rows", type=int, default=1500)
+    parser.add_argument("--fires", type=int, default=3000)
+    parser.add_argument("--rows", type=int, default=2500)
     arguments = parser.parse_args()
     rng = np.random.default_rng(SEED)
     all_rows: list[Row] = []
     for number in range(arguments.fires):
-        all_rows += rows(burn(rng), marked=number % 2 == 0, every=2)
+        heavy = rng.random() < HEAVY
+        mass, losses = (float(rng.uniform(1, 5)), float(rng.uniform(0.25, 1))) if heavy else (1.0, 1.0)
+        all_rows += rows(burn(rng, mass, losses), marked=number % 2 == 0, every=2)
     picked = rng.permutation(len(all_rows))[: arguments.rows]
     lines = ["    (" + ", ".join(f"{v:.4g}" for v in all_rows[i]) + ")," for i in sorted(picked)]
     path = Path(__file__).resolve().parents[2] / "daemon/core/fire_prior.py"

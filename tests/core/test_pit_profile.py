@@ -8,7 +8,7 @@ from daemon.shell.wording import input_from_json, input_to_json
 from tests.shell.hub_scenario import rig_and_engine
 
 TAUGHT = PitProfile(
-    FireProfile(((5.0, -0.2, -0.2, -0.2, 20.0, 9.0, 9.0, 40.0, 25.0),), (38.0, 41.0)),
+    FireProfile(((5.0, -0.2, -0.2, 0.8, 20.0, 40.0, 25.0),), (38.0, 41.0)),
     (PlaceLesson("left", 4.0, 11.5),),
     lag=7.0,
     drift=-14.0,
