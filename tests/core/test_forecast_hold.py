@@ -97,14 +97,14 @@ def test_a_box_keeps_what_a_table_does_not_and_its_cooling_says_so() -> None:
             falls = falls_at(rest.kept[keeping].core_true)
             left = hold_left(asked(rest, keeping, 120))
             assert falls is not None and left is not None
-            assert left.p50 / 60 == pytest.approx(falls - 120, rel=0.25, abs=20.0)
+            assert left.p50 / 60 == pytest.approx(falls - 120, rel=0.3, abs=20.0)
 
 
 def test_a_core_that_has_not_fallen_after_an_hour_is_not_on_a_table() -> None:
     on_a_table = Interval(8000.0, 11_000.0, 12_000.0)
     soon, late = resting([92.0] * 20), resting([92.0] * 61)
     assert room_for_a_box(soon, on_a_table, 9000.0) == Interval(8000.0, 11_000.0, 29_000.0)
-    assert room_for_a_box(late, on_a_table, 9000.0) == Interval(8000.0, 11_000.0 + 1.2 * 9000.0, 29_000.0)
+    assert room_for_a_box(late, on_a_table, 9000.0) == Interval(8000.0, 11_000.0 + 0.8 * 9000.0, 29_000.0)
 
 
 def test_the_forecaster_says_what_the_cooling_says() -> None:
