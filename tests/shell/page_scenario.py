@@ -16,6 +16,7 @@ from daemon.core.alarm import AlarmView
 from daemon.core.annunciation import SleepView
 from daemon.core.evenness import Evenness, PlaceHeat
 from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned, ProbeFault
+from daemon.core.forecast_ahead import wrapped_at
 from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
 from daemon.core.plan import standing
 from daemon.core.safety import SafetyView
@@ -232,6 +233,8 @@ class FakeWatch:
                 )
             case inputs.SetBand(band):
                 self.changes = replace(old, pit=replace(old.pit, band=band))
+            case inputs.AskWrap(piece, celsius):
+                self._asked(piece, celsius)
             case inputs.PauseSound(seconds):
                 self.changes = replace(old, sleep=replace(old.sleep, paused_until=self.now + seconds))
             case inputs.Mark(kind, piece):
@@ -258,6 +261,26 @@ class FakeWatch:
                 self._start(cook)
             case inputs.EndCook():
                 self.changes = replace(old, cook_id="", cook_name="", serve_at=None, pieces=(), alarms=())
+
+    def _asked(self, piece: str, celsius: float | None) -> None:
+        """Sooner by some minutes for each degree under 77 °C."""
+        old, answers = self.changes, list[Outlook]()
+        if celsius is not None:
+            p05, p50, p95 = (self.now + hours * HOUR - (77.0 - celsius) * 240.0 for hours in (5.1, 6.3, 7.9))
+            answers.append(Outlook(Goal.TENDER, wrapped_at(celsius), Interval(p05, p50, p95)))
+        self.changes = replace(
+            old,
+            pieces=tuple(
+                replace(
+                    p,
+                    asked_wrap=celsius,
+                    outlooks=(*(o for o in p.outlooks if "-at-" not in o.scenario), *answers),
+                )
+                if p.id == piece
+                else p
+                for p in old.pieces
+            ),
+        )
 
     def _mark(self, kind: MarkKind, piece: str | None) -> None:
         stages = {

@@ -112,6 +112,36 @@ def test_what_a_piece_is_wrapped_in_can_be_said(page: Page, site: ServedPage) ->
     assert (mark.kind, mark.piece, mark.note) == (inputs.MarkKind.WRAPPED, "chuck-roll", "boat")
 
 
+def test_a_wrap_at_a_temperature_of_the_cook_s_choosing_is_asked_about(page: Page, site: ServedPage) -> None:
+    chuck = page.get_by_label("Beef chuck roll", exact=True)
+    chuck.get_by_text("What if").click()
+    chuck.get_by_label("Wrapped at").fill("72")
+    first, second = site.watch.changes.pieces
+    site.watch.changes = replace(site.watch.changes, pieces=(replace(first, celsius=71.0), second))
+    expect(chuck.locator(".big")).to_have_text("71°C")  # a new value comes while a number is typed
+    expect(chuck.get_by_label("Wrapped at")).to_have_value("72")
+    chuck.get_by_role("button", name="Ask").click()
+    expect(chuck).to_contain_text("Tender if wrapped at 72 °C ")
+    chuck.get_by_label("Wrapped at").fill("")
+    chuck.get_by_role("button", name="Ask").click()
+    expect(chuck).not_to_contain_text("if wrapped at 72")
+    asked = [c.celsius for c in site.watch.commands if isinstance(c, inputs.AskWrap)]
+    assert asked == [72.0, None]
+    lamb = page.get_by_label("Lamb shoulder", exact=True)
+    expect(lamb.get_by_label("Wrapped at")).to_be_hidden()  # it is wrapped
+
+
+def test_the_cook_s_wrap_is_asked_about_in_the_cook_s_unit(page: Page, site: ServedPage) -> None:
+    page.evaluate("localStorage.setItem('unit', 'F')")
+    page.reload()
+    chuck = page.get_by_label("Beef chuck roll", exact=True)
+    chuck.get_by_text("What if").click()
+    chuck.get_by_label("Wrapped at, °F").fill("163")
+    chuck.get_by_role("button", name="Ask").click()
+    expect(chuck).to_contain_text("Tender if wrapped at 163 °F ")
+    assert told(site, inputs.AskWrap).celsius == pytest.approx((163 - 32) / 1.8)
+
+
 def test_what_the_watch_asks_about_the_fire_is_shown(page: Page, site: ServedPage) -> None:
     old = site.watch.changes
     site.watch.changes = replace(old, pit=replace(old.pit, question="Is the fire out?"))

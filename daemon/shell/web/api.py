@@ -226,6 +226,10 @@ class Api:
         self._command(command)
         return answer(models.Taken().model_dump_json().encode(), status=202)
 
+    def _known(self, piece: str) -> None:
+        if piece not in {known.id for known in self._snapshot().pieces}:
+            raise Refused(422, "no such piece in this cook", "piece")
+
     async def acknowledge(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AcknowledgeOrder)
         return self._take(inputs.Acknowledge(order.alarm, order.by))
@@ -244,8 +248,8 @@ class Api:
 
     async def mark(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MarkOrder)
-        if order.piece is not None and order.piece not in {piece.id for piece in self._snapshot().pieces}:
-            raise Refused(422, "no such piece in this cook", "piece")
+        if order.piece is not None:
+            self._known(order.piece)
         return self._take(inputs.Mark(order.kind, order.piece, order.by, order.note))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
@@ -264,6 +268,11 @@ class Api:
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
         return self._take(inputs.SetBand(Band(order.band.low, order.band.high), order.by))
+
+    async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.AskWrapOrder)
+        self._known(order.piece)
+        return self._take(inputs.AskWrap(order.piece, order.celsius, order.by))
 
     async def amend(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.NotesOrder)

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from config.cook import Cook
 from config.cuts import Cut
 from config.rig import BandSection
+from config.units import Celsius
 from daemon.core.inputs import MarkKind
 from daemon.core.pit_profile import ForecastMiss, PlaceLesson
 from daemon.core.settings import Band
@@ -75,6 +76,13 @@ class JudgeOrder(By):
 
 class BandOrder(By):
     band: BandSection
+
+
+class AskWrapOrder(By):
+    """celsius: core temperature at which to wrap the piece in thought; a number of °C or text with its unit, null: no longer."""
+
+    piece: str = Field(max_length=40)
+    celsius: Annotated[Celsius, Field(ge=30, le=100)] | None
 
 
 class CookOrder(By):

@@ -79,6 +79,8 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/test-wake", "test_wake", "Send a test wake now", models.Taken, models.By),
     Route("/api/judge-wake", "judge_wake", "Was that wake needed?", models.Taken, models.JudgeOrder),
     Route("/api/band", "band", "Set the pit's band", models.Taken, models.BandOrder),
+    Route("/api/ask-wrap", "ask_wrap", "What if a piece were wrapped at this core temperature: every forecast answers",
+          models.Taken, models.AskWrapOrder),
     Route("/api/start-cook", "start_cook", "Start a cook", models.Taken, models.CookOrder),
     Route("/api/end-cook", "end_cook", "End the cook", models.Taken, models.By),
 )  # fmt: skip

@@ -2,9 +2,9 @@
 
 import { keyed, make, redraw, say } from "./dom.js";
 import { fan, rail } from "./draw.js";
-import { live, sinceWord } from "./live.js";
+import { live, sinceWord, tell } from "./live.js";
 import { mark } from "./marks.js";
-import { big, capital, clock, degrees, plain, qualityOf, span, state, trendLines, unit } from "./words.js";
+import { big, capital, clock, degrees, inside, plain, qualityOf, shown, span, state, trendLines, unit } from "./words.js";
 
 const NEXT = {
   waiting: [["meat-on", "Meat on"]],
@@ -21,21 +21,46 @@ const ALL = [["meat-on", "Meat on"], ["wrapped", "Wrapped in foil", "foil"], ["w
   ["rest", "Resting"], ["hold", "In the hold"], ["chill", "Chilling"], ["serve", "Served"]];
 const GOALS = { wrap: "Wrap", "stall-end": "Stall over", tender: "Tender", target: "Target", "rest-peak": "Peak at rest", "hold-limit": "Hold limit", "rest-end": "Rest over" };
 const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped", "pit-10-hotter": "with the pit 10 °C hotter" };
+const ASKED = "wrapped-at-"; // and the core °C the cook asked about
+const CAN_BE_WRAPPED = ["on", "cooking", "stall", "past-stall", "tender-range"];
+
+const assumption = (scenario) => (scenario.startsWith(ASKED) ? `if wrapped at ${degrees(Number(scenario.slice(ASKED.length)))}` : SCENARIOS[scenario] ?? "");
 
 const between = (at, snapshot) => `${clock(at.p50, snapshot)}, between ${clock(at.p05, snapshot)} and ${clock(at.p95, snapshot)}`;
 
+const line = (outlook, snapshot) => make("li", {}, make("strong", {}, GOALS[outlook.goal] ?? plain(outlook.goal)), " ",
+  assumption(outlook.scenario), " ", outlook.at === null ? `not known: ${outlook.reason}` : between(outlook.at, snapshot),
+  outlook.celsius === null ? "" : ` at ${degrees(outlook.celsius)}`);
+
 function outlooks(piece, snapshot) {
   const planned = piece.outlooks.filter((outlook) => outlook.scenario === "planned");
-  const others = piece.outlooks.filter((outlook) => outlook.scenario !== "planned" && outlook.at !== null);
-  const line = (outlook) => make("li", {}, make("strong", {}, GOALS[outlook.goal] ?? plain(outlook.goal)), " ",
-    SCENARIOS[outlook.scenario] ?? "", " ", outlook.at === null ? `not known: ${outlook.reason}` : between(outlook.at, snapshot),
-    outlook.celsius === null ? "" : ` at ${degrees(outlook.celsius)}`);
   if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
   return [
-    make("ul", {}, ...planned.map(line)),
+    make("ul", {}, ...planned.map((outlook) => line(outlook, snapshot))),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
-    others.length ? make("details", {}, make("summary", {}, "What if"), make("ul", { class: "list" }, ...others.map(line))) : null,
   ];
+}
+
+/** It lasts as the card does: an open list, and a number half typed, stay. */
+function whatIf(first) {
+  const list = make("ul", { class: "list" });
+  const core = make("input", { type: "number", inputmode: "decimal", step: "any", min: shown(30), max: shown(100) });
+  if (first.asked_wrap !== null) core.value = Math.round(shown(first.asked_wrap));
+  const form = make("form", {
+    onsubmit: (event) => {
+      event.preventDefault();
+      const celsius = core.value === "" ? null : inside(Number(core.value));
+      tell("/api/ask-wrap", { piece: first.id, celsius }, celsius === null ? "Asked no longer." : "Asked: the answer comes into this list.");
+    } }, make("div", { class: "fields" }, make("label", {}, `Wrapped at, ${unit()}`, core), make("button", {}, "Ask")),
+    make("p", { class: "quiet" }, "Empty: asked no longer."));
+  const node = make("details", {}, make("summary", {}, "What if"), list, form);
+  const update = (piece, snapshot) => {
+    const others = piece.outlooks.filter(({ scenario, at }) => scenario !== "planned" && (at !== null || scenario.startsWith(ASKED)));
+    form.hidden = piece.wrapped_at !== null || !CAN_BE_WRAPPED.includes(piece.stage);
+    node.hidden = form.hidden && others.length === 0;
+    redraw(list, [others, snapshot.wall_offset, unit()], () => others.map((outlook) => line(outlook, snapshot)));
+  };
+  return { node, update };
 }
 
 function face(piece, channel, snapshot) {
@@ -72,19 +97,21 @@ function safetyFace(piece, snapshot) {
 
 function card(first) {
   const [top, buttons, safety, age] = [make("div", { class: "stack" }), make("div", { class: "buttons" }), make("div", {}), make("p", { class: "quiet" })];
-  const node = make("section", { class: "plate", "aria-label": first.name }, top, age, buttons,
+  const asking = whatIf(first);
+  const node = make("section", { class: "plate", "aria-label": first.name }, top, asking.node, age, buttons,
     make("details", {}, make("summary", {}, "All marks"), make("div", { class: "buttons" }, ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note)))), safety);
-  let shown = null;
+  let latest = null;
   const tick = () => {
-    const channel = live.snapshot.channels.find((c) => c.id === shown.channel);
-    say(age, !channel || channel.age === null ? `Probe ${shown.channel}: never read` : `${channel.name}, read ${span(channel.age + sinceWord())} ago`);
+    const channel = live.snapshot.channels.find((c) => c.id === latest.channel);
+    say(age, !channel || channel.age === null ? `Probe ${latest.channel}: never read` : `${channel.name}, read ${span(channel.age + sinceWord())} ago`);
   };
   const update = (piece) => {
-    shown = piece;
+    latest = piece;
     const snapshot = live.snapshot;
     const channel = snapshot.channels.find((c) => c.id === piece.channel);
     const { safety: known, ...rest } = piece;
     redraw(top, [rest, channel?.quality, channel?.doubts, snapshot.serve_at, unit()], () => face(piece, channel, snapshot));
+    asking.update(piece, snapshot);
     redraw(buttons, piece.stage, () => (NEXT[piece.stage] ?? []).map(([kind, text], index) => mark(kind, text, piece.id, index === 0 ? { class: "main" } : {})));
     // Whole minutes only, so that an open list stays open while it is read.
     redraw(safety, Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)), () => {
