@@ -21,14 +21,14 @@ SPAN, RECENT = 20, 10
 ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.6, 6.0, 2.0
 """A stall begins when slopes below ENTERS_BELOW (°C/h) have summed to ENTERS_AFTER (°C/h x min); one minute counts
 for ENTERS_AT_MOST at most, either way, and for nothing while the newest minutes climb faster than the others."""
-AGAIN_AFTER = 15.0
+AGAIN_AFTER = 14.0
 """°C/h x min more for a stall to begin again: once the core has climbed, it may pause for a while."""
 LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.0, 15.0, 4.0
 """The same for its end, upwards. The gap between the two levels is the hysteresis."""
-WARM, LAST_BEGINS, DONE = 55.0, 84.0, 85.0
+WARM, LAST_BEGINS, DONE = 55.0, 84.5, 85.0
 """Core °C: a stall begins between the first two, and ends at DONE at the latest: above that the core creeps towards
 boiling, which is no stall."""
-GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 36, 14.0
+GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 36, 15.0
 """The gate is shut while the pit's mean over GATE_MEAN minutes lies GATE_DEPTH °C under the band, and against a beginning
 for GATE_MEMORY minutes from then on: that is how long a core takes to climb again behind a fire that has come back."""
 EVIDENCE, EVIDENCE_AT_MOST = 0.1, 0.6
