@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError,
 from daemon.core.alarm_rules import ALARM_RULES
 from daemon.core.inputs import (
     Acknowledge,
+    AskWrap,
     Command,
     GoodMorning,
     GoToSleep,
@@ -122,13 +123,21 @@ class _Band(_Order):
     high: float
 
 
+class _AskWrap(_Order):
+    """celsius: null = no longer."""
+
+    command: Literal["ask-wrap"]
+    piece: str = Field(max_length=40)
+    celsius: Annotated[float, Field(ge=30, le=100)] | None
+
+
 class _Plain(_Order):
     command: Literal["sleep", "morning", "test-wake"]
 
 
 _ORDER: TypeAdapter[Any] = TypeAdapter(
     Annotated[
-        _Acknowledge | _Pause | _Shelve | _Unshelve | _Mark | _Band | _Plain, Field(discriminator="command")
+        _Acknowledge | _Pause | _Shelve | _Unshelve | _Mark | _Band | _AskWrap | _Plain, Field(discriminator="command")
     ]
 )  # fmt: skip
 
@@ -223,6 +232,8 @@ class CommandGate:
                 return self._mark(MarkKind(order.kind), order.piece, snapshot, order.by, order.note)
             case _Band():
                 return self._band(order.low, order.high, order.by)
+            case _AskWrap():
+                return AskWrap(self._known(order.piece, snapshot), order.celsius, order.by)
             case _Plain(command="sleep"):
                 return GoToSleep(order.by)
             case _Plain(command="morning"):
@@ -258,9 +269,12 @@ class CommandGate:
         raise CommandRejected(f"{target} cannot be set to that")
 
     def _mark(self, kind: MarkKind, piece: str | None, snapshot: Snapshot, by: str, note: str = "") -> Mark:
-        if piece is not None and piece not in {p.id for p in snapshot.pieces}:
+        return Mark(kind, None if piece is None else self._known(piece, snapshot), by, note)
+
+    def _known(self, piece: str, snapshot: Snapshot) -> str:
+        if piece not in {p.id for p in snapshot.pieces}:
             raise CommandRejected("no such piece in this cook")
-        return Mark(kind, piece, by, note)
+        return piece
 
     def _band(self, low: float, high: float, by: str) -> SetBand:
         if not (low >= COOLEST_BAND and low + NARROWEST_BAND <= high <= self._hottest):

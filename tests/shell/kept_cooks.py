@@ -166,7 +166,10 @@ async def record(home: Path, hours: float) -> None:
         journal._db.execute("PRAGMA synchronous=OFF")  # nothing here must outlive a power cut
         watch = RecordedNight(journal, watch_settings(rig, cook), START)
         await watch.begin(rig_file.read_text(), cook_file.read_text())
-        ordered = {HOUR: SetBand(Band(105, 135), "cook"), 2 * HOUR: AskWrap("chuck", ASKED_WRAP, "cook")}
+        ordered: dict[float, Input] = {
+            HOUR: SetBand(Band(105, 135), "cook"),
+            2 * HOUR: AskWrap("chuck", ASKED_WRAP, "cook"),
+        }
         await watch.night(1, hours, lambda now: iter([ordered[now]] if now in ordered else []))
         await watch.put(EndCook("cook"))
         for number, wake in enumerate(watch.woke):
