@@ -327,7 +327,7 @@ class Engine:
         request = piece.question_for_forecaster(
             now, self.trace, self.readout.pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
             self.readout.mean_of(Role.AMBIENT, last), None if hold.channel is None else self.good(hold.channel),
-            hold.floor, self.settings.cook.rest, self.readout.doubt(piece.settings.channel),
+            self.settings.cook.rest, self.readout.doubt(piece.settings.channel),
         )  # fmt: skip
         if request is None:
             return []

@@ -53,6 +53,10 @@ LIGHTING_TAKES = 45 * 60.0
 """s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
 to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
 
+FALL_SEEN = 3.0 / 3600.0
+"""°C per second (0.5 °C in the ten minutes it is taken from) of a kept core before its fall is drawn on to the floor: the
+last digit of a probe falls slower. Common practice, no source."""
+
 PART_RULES = {
     Part.DEVICE: "device-lost",
     Part.ADAPTER: "device-lost",
@@ -255,27 +259,29 @@ def _service(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
 
 
 def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
-    own, hold, view = piece.settings, sight.settings.cook.hold, piece.safety.view
+    own, safety, view = piece.settings, piece.safety, piece.safety.view
     core = sight.cores.get(own.id)
     stage = piece.stage.stage
     if stage in KEPT and core is not None:
-        rule = sight.rules["hold-falling"]
+        rule, floor, surely = sight.rules["hold-falling"], safety.floor(), safety.surely(core)
         fall = 0.0 if piece.rate is None else -piece.rate / 3600.0
-        left = None if fall <= 0 else max(0.0, (core - hold.floor) / fall)
+        left = None if fall <= FALL_SEEN else max(0.0, (surely - floor) / fall)
         at = piece.outlook(Goal.HOLD_LIMIT)
-        if at is not None and core > hold.floor:
+        if at is not None and surely > floor:
             forecast = max(0.0, early_half(at) - sight.now)
             left = forecast if left is None else min(left, forecast)
-        low = core <= hold.floor
+        low = surely <= floor
         soon = left is not None and left <= _lead(sight, rule)
-        yield _say(sight, rule.id, own.id, own.name, low or soon, core > hold.floor + rule.deadband and not soon,
-                   f"core {core:.1f} °C, floor {hold.floor:.0f} °C ({hold.rule})", core, hold.floor,
-                   0.0 if low else left, severity=int(low), improving=fall < 0)  # fmt: skip
+        limit = floor + core - surely  # what must be read for the floor to be kept for sure
+        because = f"core {core:.1f} ± {core - surely:.1f} °C, floor {floor:.1f} °C ({safety.hold_rule()})"
+        yield _say(sight, rule.id, own.id, own.name, low or soon, surely > floor + rule.deadband and not soon, because,
+                   core, limit, 0.0 if low else left, severity=int(low), improving=fall < 0)  # fmt: skip
     if stage in KEPT or stage in RESTING:
         rule, left = sight.rules["hold-unsafe"], view.hold_left_seconds
         near = left is not None and left <= _lead(sight, rule)
-        yield _say(sight, rule.id, own.id, own.name, near, left is None, f"below {hold.floor:.0f} °C ({hold.rule})",
-                   core, hold.floor, left)  # fmt: skip
+        because = f"floor {safety.floor():.1f} °C ({safety.hold_rule()}): {safety.below_in_words()}" if near else ""
+        below = core if core is not None and safety.surely(core) < safety.floor() else None
+        yield _say(sight, rule.id, own.id, own.name, near, left is None, because, below, None, left)
     if stage == "chill":
         rule, left = sight.rules["cooling-slow"], view.cooling_left_seconds
         near = left is not None and left <= _lead(sight, rule)

@@ -81,7 +81,7 @@ class PieceWatch:
 
     def question_for_forecaster(self, now: float, trace: Trace, pit: list[float], first: int, last: int,
                                 band: Band, boiling_point: float, ambient: float | None, cabinet: float | None,
-                                hold_floor: float, rest: float, suspect: str) -> ForecastRequest | None:  # fmt: skip
+                                rest: float, suspect: str) -> ForecastRequest | None:  # fmt: skip
         """What to ask, or None while there is nothing to forecast (not on, or done)."""
         stage = self.stage
         if stage.on_at is None or stage.stage in ("waiting", "chill", "done"):
@@ -103,7 +103,7 @@ class PieceWatch:
             off_at=stage.off_at,
             ambient=ambient,
             hold_cabinet=cabinet,
-            hold_floor=hold_floor,
+            hold_floor=self.safety.floor(once_lethal=self.on_fire),
             rest=rest,
             suspect=suspect,
         )

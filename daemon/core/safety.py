@@ -66,6 +66,9 @@ class SafetyView:
     come_up_seconds: float = 0.0
     come_up_limit: float = COME_UP_LIMIT
     below_floor_seconds: float = 0.0
+    """Below the floor, or not seen to be above it."""
+    below_unseen_seconds: float = 0.0
+    """Of these, without a believed reading."""
     hold_left_seconds: float | None = None
     """Until the time limit below the floor is used up, at the present state; None = above the floor."""
     cooling_stage: str = ""
@@ -91,6 +94,7 @@ class _State:
     hot: bool = False
     below: bool = False
     below_floor: float = 0.0
+    below_unseen: float = 0.0
     left_hot_at: float | None = None
     half_cooled_at: float | None = None
     cooled_at: float | None = None
@@ -158,15 +162,16 @@ class SafetyRecord:
         dwell = ROAST_REST if self.piece.kind is MeatKind.WHOLE_ROAST else 0.0
         if state.minimum_at is None and state.minimum_since is not None and now - state.minimum_since >= dwell:
             state.minimum_at = now
-        state.hot = state.hot or (self._cooked() and surely >= self._floor())
+        state.hot = state.hot or (self._cooked() and surely >= self.floor())
 
     def _hold(self, low: float | None, seconds: float, stage: str) -> None:
         """Time below the holding floor, once the piece was cooked and hot. Reheating does not give it back."""
         state = self._state
-        unsure = low is None or low - self.tolerance < self._floor()
+        unsure = low is None or self.surely(low) < self.floor()
         state.below = state.hot and stage not in NO_HOLDING and unsure
         if state.below:
             state.below_floor += seconds
+            state.below_unseen += seconds if low is None else 0.0
 
     def _leave_hot(self, low: float | None, since: float) -> None:
         """The cooling clock starts where the core may first have left 135 °F, whatever the stage then was."""
@@ -216,9 +221,15 @@ class SafetyRecord:
     def _cooked(self) -> bool:
         return self._state.lethal_at is not None or self._state.minimum_at is not None
 
-    def _floor(self) -> float:
-        """The setting's floor, but none lower than a rule allows: 130 °F for a roast once lethal, else 135 °F."""
-        roast = self.piece.kind is MeatKind.WHOLE_ROAST and self._state.lethal_at is not None
+    def surely(self, core: float) -> float:
+        """°C that a core read as `core` has at least: less the tolerance of its probe."""
+        return core - self.tolerance
+
+    def floor(self, once_lethal: bool = False) -> float:
+        """The hot-holding floor of this piece, °C: the setting's, but none lower than a rule allows: 130 °F for a roast
+        once lethal, else 135 °F. once_lethal: as it will be when the lethality is reached."""
+        lethal = once_lethal or self._state.lethal_at is not None
+        roast = self.piece.kind is MeatKind.WHOLE_ROAST and lethal
         lowest = ROAST_HOLD if roast else HOT_HOLD
         return self.hold.floor if self.hold.floor >= lowest - ROUNDING else lowest
 
@@ -233,6 +244,7 @@ class SafetyRecord:
             lethality_rule=self.table.rule,
             come_up_seconds=state.come_up,
             below_floor_seconds=state.below_floor,
+            below_unseen_seconds=state.below_unseen,
             hold_left_seconds=max(0.0, self.hold.time_limit - state.below_floor) if state.below else None,
             cooling_stage=stage,
             cooling_left_seconds=None if left is None else max(0.0, left),
@@ -274,7 +286,7 @@ class SafetyRecord:
         if state.unseen > 0.0:
             notes.append(
                 f"{state.unseen / 60:.0f} min without a believed reading: counted against the cook in every clock "
-                f"above ({COME_UP_RULE}; {self._hold_rule()}), and as no lethality."
+                f"above ({COME_UP_RULE}; {self.hold_rule()}), and as no lethality."
             )
         return [*notes, CLOSING]
 
@@ -289,19 +301,27 @@ class SafetyRecord:
             return [f"{COME_UP_RULE}: {_hours(state.come_up)} so far, from when it went on."]
         return [f"{COME_UP_RULE}: took {_hours(state.longest_come_up)}, starts anew after the lethality."]
 
-    def _hold_rule(self) -> str:
-        if self._floor() == self.hold.floor:
+    def hold_rule(self) -> str:
+        """The name of the rule that `floor` is from."""
+        if self.floor() == self.hold.floor:
             return self.hold.rule
-        return "Food Code 3-501.16, " + ("130 °F for roasts" if self._floor() == ROAST_HOLD else "135 °F")
+        return "Food Code 3-501.16, " + ("130 °F for roasts" if self.floor() == ROAST_HOLD else "135 °F")
+
+    def below_in_words(self) -> str:
+        """The time below the floor; what was merely unseen is told apart."""
+        unseen, all_of_it = self._state.below_unseen, self._state.below_floor
+        if unseen == 0.0:
+            return f"{_hours(all_of_it)} below it"
+        return f"{_hours(all_of_it)} below it or unseen ({_hours(all_of_it - unseen)} and {_hours(unseen)})"
 
     def _hold_notes(self) -> list[str]:
         state = self._state
         if not state.hot:
             return []
         lifted = (
-            "" if self._floor() == self.hold.floor else f" The floor set ({self.hold.floor:.1f} °C) has no rule here."
+            "" if self.floor() == self.hold.floor else f" The floor set ({self.hold.floor:.1f} °C) has no rule here."
         )
-        rule = f"{self._hold_rule()}, floor {self._floor():.1f} °C"
+        rule = f"{self.hold_rule()}, floor {self.floor():.1f} °C"
         if state.below_floor == 0.0:
             return [f"{rule}: never below it.{lifted}"]
         over = state.below_floor >= self.hold.time_limit
@@ -309,7 +329,7 @@ class SafetyRecord:
         verdict = (
             "Used up: serve no more of it, throw it out." if over else "Heating it again does not give the time back."
         )
-        return [f"{rule}: {_hours(state.below_floor)} below it {allowed}. {verdict}{lifted}"]
+        return [f"{rule}: {self.below_in_words()} {allowed}. {verdict}{lifted}"]
 
     def _cooling_notes(self, now: float) -> list[str]:
         state = self._state

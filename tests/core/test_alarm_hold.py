@@ -1,0 +1,123 @@
+"""What is said of kept meat: the floor, the tolerance and the clock are those of the safety record."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import nan
+from types import SimpleNamespace
+
+import pytest
+
+from daemon.core.alarm import AlarmTable
+from daemon.core.alarm_rule import Condition
+from daemon.core.alarm_rules import ALARM_RULES
+from daemon.core.inputs import Mark, MarkKind
+from daemon.core.judges import Sight, conditions
+from daemon.core.lethality import celsius
+from daemon.core.piece_watch import PieceWatch, slope_per_minute
+from daemon.core.settings import Band, HoldSettings, MeatKind, PieceSettings
+from daemon.core.trace import Trace
+from tests.core.test_alarm_goals import SETTINGS
+
+LAMB = PieceSettings("lamb", "Lamb", "lamb shoulder", MeatKind.WHOLE_ROAST, "meat", 2.4, 0.11, 1.0, target=90.0)
+TURKEY = PieceSettings("turkey", "Turkey", "turkey", MeatKind.POULTRY, "meat", 7.0, 0.12, 1.5, target=85.0)
+ROASTS = HoldSettings(floor=54.4, rule="Food Code 3-501.16, 130 °F for roasts")
+HOUSEHOLD = HoldSettings()
+BAND = Band(107.0, 135.0)
+
+
+class Held:
+    """A piece cooked to 93 °C and laid into the hold, minute by minute."""
+
+    def __init__(self, piece: PieceSettings, hold: HoldSettings, tolerance: float) -> None:
+        self.piece, self.hold = piece, hold
+        self.watch = PieceWatch(piece, hold, tolerance)
+        self.minute, self.core, self.cores = 0, nan, [nan] * 10
+        self.watch.mark(Mark(MarkKind.MEAT_ON), 0.0)
+        self.feed([93.0] * 10)
+        self.watch.mark(Mark(MarkKind.OFF), self.now)
+        self.watch.mark(Mark(MarkKind.HOLD), self.now)
+
+    @property
+    def now(self) -> float:
+        return 60.0 * self.minute
+
+    def feed(self, cores: list[float]) -> Held:
+        for self.core in cores:
+            self.minute += 1
+            self.cores = [*self.cores[1:], self.core]
+            slope = slope_per_minute(self.cores)
+            self.watch.rate = None if slope != slope else slope * 60.0
+            self.watch.safety.minute(self.now, self.core, self.watch.stage.stage)
+        return self
+
+    def said(self, core: float | None = None) -> dict[str, Condition]:
+        """core: the newest reading, if it is not that of the last minute."""
+        newest = self.core if core is None else core
+        cores = {} if newest != newest else {self.piece.id: newest}
+        fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
+        settings = replace(SETTINGS, cook=replace(SETTINGS.cook, hold=self.hold))
+        sight = Sight(
+            self.now, settings, BAND, nan, None, "in-band",
+            fire, None, (self.watch,), cores, {}, {}, frozenset(),  # type: ignore[arg-type]
+        )  # fmt: skip
+        return {c.rule: c for c in conditions(sight)}
+
+
+@pytest.mark.parametrize("tolerance", [0.0, 2.5])
+@pytest.mark.parametrize("hold", [HOUSEHOLD, ROASTS], ids=["135", "130"])
+@pytest.mark.parametrize("piece", [LAMB, TURKEY], ids=["roast", "poultry"])
+def test_the_alarm_says_below_exactly_while_the_records_clock_runs(
+    piece: PieceSettings, hold: HoldSettings, tolerance: float
+) -> None:
+    """Food Code 3-501.16: 135 °F, for roasts cooked by the roast rule 130 °F; poultry is no roast."""
+    floor = celsius(130) if piece is LAMB and hold is ROASTS else celsius(135)
+    for above in (-1.0, -0.3, 0.3, 1.0):
+        held = Held(piece, hold, tolerance).feed([floor + tolerance + above] * 15)
+        found = held.said()["hold-falling"]
+        assert found.active is (above < 0) is (held.watch.safety.view.hold_left_seconds is not None)
+    held.feed([held.core - 3.0] * 15)
+    assert f"{floor + tolerance:.0f} °C now" in held.said()["hold-falling"].text
+
+
+@pytest.mark.parametrize(("piece", "floor"), [(LAMB, 54.4), (TURKEY, celsius(135))], ids=["roast", "poultry"])
+def test_the_forecaster_is_asked_for_the_same_floor(piece: PieceSettings, floor: float) -> None:
+    cooking = PieceWatch(piece, ROASTS, 2.5)
+    cooking.mark(Mark(MarkKind.MEAT_ON), 0.0)
+    for watch, now in ((cooking, 600.0), ((held := Held(piece, ROASTS, 2.5)).watch, held.now)):
+        asked = watch.question_for_forecaster(now, Trace(), [nan] * 10, 0, 9, BAND, 100.0, None, None, 3600.0, "")
+        assert asked is not None and asked.hold_floor == pytest.approx(floor)
+
+
+def test_a_steady_hold_a_few_degrees_over_the_floor_is_left_alone() -> None:
+    """140 °F by a probe of ±2.5 °C that shows quarter degrees: a third of a degree over what is surely above 135 °F."""
+    held, table = Held(LAMB, HOUSEHOLD, 2.5).feed([60.0] * 10), AlarmTable(ALARM_RULES, 7200.0)
+    for minute in range(480):
+        held.feed([60.0 + 0.25 * (minute % 17 // 9)])
+        now = held.now
+        for beat in range(12):
+            assert not table.judge(held.said()["hold-falling"], now + 5.0 * beat)
+            assert not table.handle_timer(now + 5.0 * beat)
+
+
+def test_a_hold_that_goes_cold_is_told_before_the_records_clock_starts() -> None:
+    held = Held(LAMB, HOUSEHOLD, 2.5).feed([68.0] * 10)
+    told = None
+    for minute in range(240):
+        held.feed([68.0 - 5.0 * minute / 60.0])
+        if told is None and held.said()["hold-falling"].active:
+            told = held.now
+        if held.watch.safety.view.hold_left_seconds is not None:
+            break
+    assert told is not None and 30 * 60.0 <= held.now - told <= 35 * 60.0
+
+
+def test_minutes_below_the_floor_and_minutes_unseen_are_told_apart() -> None:
+    cold = Held(LAMB, HOUSEHOLD, 0.0).feed([50.0] * 225).said()["hold-unsafe"]
+    assert cold.active and cold.because.endswith("3 h 45 min below it")
+    assert cold.text.startswith("Serve or chill Lamb: 50 °C")
+    unseen = Held(LAMB, HOUSEHOLD, 0.0).feed([93.0] * 5 + [50.0] * 30 + [nan] * 195)
+    found = unseen.said(core=93.0)["hold-unsafe"]
+    assert found.active and found.because.endswith("3 h 45 min below it or unseen (0 h 30 min and 3 h 15 min)")
+    assert "93" not in found.text and found.text.startswith("Serve or chill Lamb: limit in")
+    assert any("below it or unseen (0 h 30 min and 3 h 15 min) of 4 h" in n for n in unseen.watch.safety.view.notes)
