@@ -37,6 +37,8 @@ FIRST_MINUTES: Final = 45
 """No forecast in the first 45 min: the core has not begun to answer."""
 FEWEST_BLOCKS: Final = 3
 """Ten-minute core medians without which nothing is fitted."""
+LEAST_PIT_READ: Final = 1.0 / 3.0
+"""Share of the minutes over the fire with a pit reading below which what heats the meat is not known. Ours, no source."""
 SILENT_TOO_LONG: Final = 30 * 60.0
 """s without a good core reading after which the last one is no guide."""
 FEWEST_EFFECTIVE: Final = 5.0
@@ -69,7 +71,7 @@ def forecast(request: ForecastRequest) -> ForecastArrived:
         if ambient is None:
             ambient = USUAL_AMBIENT
         course = course_of(request, ambient)
-        reason = _too_little(course)
+        reason = _too_little(request, course)
         if reason:
             return _refusal(request, reason)
         fitted = fit(request, course)
@@ -147,7 +149,12 @@ def _no_right(request: ForecastRequest) -> str:
     return ""
 
 
-def _too_little(course: Course) -> str:
+def _too_little(request: ForecastRequest, course: Course) -> str:
+    """Off the fire the pit drives nothing any more: there only the core must be read."""
+    on_fire = np.asarray(request.minutes) * 60.0 > request.on_at - 60.0
+    read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
+    if request.phase == "cook" and read.sum() < LEAST_PIT_READ * (request.asked_at - request.on_at) / 60.0:
+        return "pit probe read for less than a third of the time since the meat went on"
     if course.core.size < FEWEST_BLOCKS:
         return "too few core readings"
     if course.age[-1] > SILENT_TOO_LONG:

@@ -162,6 +162,8 @@ def test_once_wrapped_the_question_of_another_wrap_is_dropped():
             {"core": (*(float(c) for c in WRAPPING.core_read[:150]), *(nan,) * 50)},
             "no good core reading for half an hour",
         ),
+        ({"pit": (nan,) * 200}, "pit probe"),
+        ({"pit": (*(float(p) for p in WRAPPING.pit_read[:60]), *(nan,) * 140)}, "pit probe"),
         ({"core": (20.0,) * 100}, "readings do not line up"),
         ({"core": tuple(90.0 * (i % 40 > 20) for i in range(200))}, "follow"),
         ({"asked_at": inf}, "time or altitude not known"),
@@ -175,6 +177,14 @@ def test_no_forecast_without_the_right_to_one(change, words):
     for o in answer.outlooks:
         assert o.at is None
         assert words in o.reason
+
+
+def test_a_gap_of_two_thirds_of_the_pits_readings_is_bridged_and_meat_off_the_fire_needs_none():
+    request = asked(WRAPPING, 200)
+    gap = replace(request, pit=(*request.pit[:35], *(nan,) * 130, *request.pit[165:]))
+    assert outlook(forecast(gap), Goal.TENDER).at
+    off = replace(request, phase="rest", off_at=request.asked_at - 1200.0, pit=(nan,) * 200)
+    assert "pit probe" not in outlook(forecast(off), Goal.HOLD_LIMIT).reason
 
 
 def test_what_boiling_water_cannot_reach_is_not_forecast():
