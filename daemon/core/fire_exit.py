@@ -25,7 +25,7 @@ SCALE = np.array([0.4, 0.3, 0.3, 0.3, 0.45])
 NEIGHBOURS = 40
 PRIOR_WORTH = 12.0
 """Own fires at which the prior counts half."""
-EARLY, MIDDLE, LATE = 0.015, 0.5, 0.95
+EARLY, MIDDLE, LATE = 0.01, 0.5, 0.94
 """Shares of the neighbours' weight below which 5, 50 and 95 % of unseen simulated fires left the band. The early end lies
 further out than it would by itself: a nap must not outlast the fire."""
 

@@ -39,16 +39,19 @@ QUERY_EVERY = 5
 NAIVE_CAP = 180.0
 LEAD, LONG_NAP = 22.0, 60.0
 """Minutes a sleeper needs by default, and minutes of fire ahead that are surely worth lying down for."""
+UNSEEN_FOR = 6.0
+"""Minutes after a log in which the pit still falls as if nobody had fed it: only a mark can tell."""
 LEAST_NAPS = 10
 """Queries that far from the end below which nothing is said of naps."""
 
 
 @dataclass
 class Score:
-    """What the watch said of one episode. queries: rows of true, p05, p50, p95, naive minutes left."""
+    """What the watch said of one episode. queries: rows of true, p05, p50, p95, naive minutes left, and of minutes
+    since the last log."""
 
     noticed: list[FireNoticed]
-    queries: list[tuple[float, float, float, float, float]]
+    queries: list[tuple[float, float, float, float, float, float]]
     spent: float
 
 
@@ -71,12 +74,12 @@ def watch(episode: FireEpisode, marked: bool) -> Score:
             continue
         due = fire.log_due
         if due is None:
-            result.queries.append((left, nan, nan, nan, nan))
+            result.queries.append((left, nan, nan, nan, nan, nan))
             continue
         fall = slope(episode.pit_read[minute - 10 : minute].tolist())
         naive = min(NAIVE_CAP, (pit - band.low) / -fall) if fall < 0 else NAIVE_CAP
         low, middle, high = ((t - now) / 60.0 for t in (due.p05, due.p50, due.p95))
-        result.queries.append((left, low, middle, high, naive))
+        result.queries.append((left, low, middle, high, naive, minute - episode.last_log))
     return result
 
 
@@ -104,12 +107,13 @@ def match(logs: tuple[float, ...], found: list[float]) -> tuple[int, list[float]
 
 def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure]:
     """Minutes until the pit leaves its band, said against true. constant: what a fixed answer would be, min."""
-    rows = np.array([q for s in scores for q in s.queries]).reshape(-1, 5)
+    rows = np.array([q for s in scores for q in s.queries]).reshape(-1, 6)
     silent = np.isnan(rows[:, 1])
-    true, low, middle, high, naive = rows[~silent].T
+    true, low, middle, high, naive, since = rows[~silent].T
     near, far = true <= 20, true > 30
     off, naive_off, constant_off = abs(middle - true), abs(naive - true), abs(constant - true)
     warned, urgent = _mean(middle[near] <= 25), _mean(middle[far] <= 15)
+    unseen = _mean((middle[far] <= 15) & (since[far] <= UNSEEN_FOR))
     inside = _mean((low <= true) & (true <= high))
     long = true >= LONG_NAP
     given, overslept = _mean(low[long] > LEAD), _mean(low > true)
@@ -124,7 +128,8 @@ def exit_figures(name: str, scores: list[Score], constant: float) -> list[Figure
         Figure(f"{name}: warned in time (said <= 25 when <= 20)", warned, ">= .97", warned >= 0.97,
                f"slope {_mean(naive[near] <= 25):.2f}, constant {float(constant <= 25):.2f}"),
         Figure(f"{name}: falsely urgent (said <= 15 when > 30)", urgent, "<= .25", urgent <= 0.25,
-               f"slope {_mean(naive[far] <= 15):.2f}, constant {float(constant <= 15):.2f}; n {far.sum()}"),
+               f"slope {_mean(naive[far] <= 15):.2f}, constant {float(constant <= 15):.2f}; n {far.sum()}; "
+               f"{unseen:.2f} within {UNSEEN_FOR:.0f} min of a log, which no trace shows yet"),
         Figure(f"{name}: 90 % interval holds the truth", inside, ".85-.95", 0.85 <= inside <= 0.95,
                f"median width {np.median(high - low) if high.size else nan:.0f} min"),
         Figure(f"{name}: a nap longer than the fire", overslept, "<= .05", overslept <= 0.05),
