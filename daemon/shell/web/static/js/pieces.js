@@ -44,7 +44,7 @@ function outlooks(piece, snapshot) {
 /** It lasts as the card does: an open list, and a number half typed, stay. */
 function whatIf(first) {
   const list = make("ul", { class: "list" });
-  const core = make("input", { type: "number", inputmode: "decimal", step: "any", min: shown(30), max: shown(100) });
+  const core = make("input", { type: "number", inputmode: "numeric", min: shown(30), max: shown(100) });
   if (first.asked_wrap !== null) core.value = Math.round(shown(first.asked_wrap));
   const form = make("form", {
     onsubmit: (event) => {
