@@ -26,6 +26,10 @@ RISING = 0.08
 """°C/min (5 °C/h): faster than meat warms on a table for long."""
 RISEN = 2.0
 """°C above where it was put on: the core answers."""
+ANSWERS_IN = 60
+"""Minutes over a pit in its band within which a core answers (all of 120 simulated pieces of up to 0.15 m: 48 at most)."""
+NO_ANSWER = 3.0
+"""°C about where it was put on: no answer. Further down, a warm probe has only taken on the cold of its meat."""
 WARM_CORE = 40.0
 """°C: a core this warm in a hot pit has been cooking."""
 HOLDS_FOR = 10
@@ -137,6 +141,8 @@ class PieceSigns:
     slope: float
     pit: float
     stalled: bool
+    in_band: bool = False
+    """The pit is in its band."""
 
 
 class PieceStage:
@@ -158,6 +164,8 @@ class PieceStage:
         self._pit = float("nan")
         self._core_on: float | None = None
         self._core_off: float | None = None
+        self._in_band = 0
+        """Minutes that the pit was in its band since the piece went on."""
         self._asked: list[str] = []
         """Questions already put in this stage, so that none is asked twice."""
 
@@ -193,7 +201,7 @@ class PieceStage:
         before = PiecePhase(self.stage)
         core = self._cores[-1] if self._cores else None
         if before is PiecePhase.WAITING:
-            self.on_at, self._core_on = now, core
+            self.on_at, self._core_on, self._in_band = now, core, 0
         if after in ON_THE_PIT:
             self.off_at = self._core_off = None
         elif self.off_at is None:
@@ -278,11 +286,21 @@ class PieceStage:
                 return f"{name} cools in a hot pit: is it off, or was the probe moved?"
             if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and "cools in" in self.question:
                 return ""
+            if self._no_answer(signs):
+                return f"{name} does not warm up: is it on the fire, and the probe in it?"
         if self.stage in (PiecePhase.OFF, PiecePhase.REST):
             risen = signs.core - self._core_off if self._core_off is not None else 0.0
             if risen >= STILL_HEATING and signs.pit >= HOT_PIT:
                 return f"{name} is marked off but still heats up: is it off the pit?"
         return self.question
+
+    def _no_answer(self, signs: PieceSigns) -> bool:
+        """Just now the core has not answered for ANSWERS_IN."""
+        if self.stage != PiecePhase.ON or not signs.in_band:
+            return False
+        self._in_band += 1
+        start = signs.core if self._core_on is None else self._core_on
+        return self._in_band == ANSWERS_IN and abs(signs.core - start) <= NO_ANSWER
 
     def _ask(self, question: str, now: float) -> list[StageChanged]:
         question = question[:QUESTION_LENGTH]
@@ -306,6 +324,7 @@ class PieceStage:
             "pit": None if isnan(self._pit) else self._pit,
             "core_on": self._core_on,
             "core_off": self._core_off,
+            "in_band": self._in_band,
             "asked": list(self._asked),
         }
 
@@ -316,3 +335,4 @@ class PieceStage:
         self.question, self._cores = state["question"], list(state["cores"])
         self._pit = float("nan") if state["pit"] is None else state["pit"]
         self._core_on, self._core_off, self._asked = state["core_on"], state["core_off"], list(state["asked"])
+        self._in_band = state.get("in_band", 0)  # not in the checkpoints of earlier versions

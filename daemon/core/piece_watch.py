@@ -40,12 +40,16 @@ class PieceWatch:
         self.outlooks: tuple[Outlook, ...] = ()
         self.fan: tuple[FanPoint, ...] = ()
         self.forecast_at: float | None = None
-        self.question = ""
         self.wrap_material = ""
         self.asked_wrap: float | None = None
         """Core °C of the cook's own "if wrapped at"."""
         self.rate: float | None = None
         """°C per hour over the last ten minutes."""
+
+    @property
+    def question(self) -> str:
+        """What the cook has not yet answered about its stage, or ""."""
+        return self.stage.question
 
     @property
     def on_fire(self) -> bool:
@@ -61,7 +65,8 @@ class PieceWatch:
         events: list[StageChanged | StallChanged] = []
         if self.on_fire and self.stall.minute(now, core, pit, band, self.stage.wrapped_at is not None):
             events.append(StallChanged(now, self.settings.id, self.stall.stalled, round(self.stall.probability, 3)))
-        events += self._noted(self.stage.minute(now, PieceSigns(core, slope, pit, self.stall.stalled)))
+        in_band = band.low <= pit <= band.high
+        events += self.stage.minute(now, PieceSigns(core, slope, pit, self.stall.stalled, in_band))
         self.safety.minute(now, core, self.stage.stage)
         return events
 
@@ -69,12 +74,7 @@ class PieceWatch:
         if mark.kind is MarkKind.WRAPPED:
             planned = self.settings.wrap.value if self.settings.wrap else "foil"
             self.wrap_material = mark.note if mark.note in ("foil", "paper", "boat") else planned
-        return self._noted(self.stage.mark(mark, now))
-
-    def _noted(self, changes: list[StageChanged]) -> list[StageChanged]:
-        for change in changes:
-            self.question = change.asks
-        return changes
+        return self.stage.mark(mark, now)
 
     def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:
         return next((o.at for o in self.outlooks if o.goal is goal and o.scenario == scenario), None)
@@ -122,7 +122,6 @@ class PieceWatch:
             ],
             "fan": [[p.time, p.p05, p.p50, p.p95] for p in self.fan],
             "forecast_at": self.forecast_at,
-            "question": self.question,
             "wrap_material": self.wrap_material,
             "asked_wrap": self.asked_wrap,
             "rate": self.rate,
@@ -137,6 +136,6 @@ class PieceWatch:
             for goal, scenario, at, reason, celsius in dumped["outlooks"]
         )
         self.fan = tuple(FanPoint(*point) for point in dumped["fan"])
-        self.forecast_at, self.question = dumped["forecast_at"], dumped["question"]
+        self.forecast_at = dumped["forecast_at"]
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions

@@ -10,7 +10,7 @@ from datetime import UTC
 import pytest
 
 from daemon.core.engine import Engine
-from daemon.core.events import Level, Notification
+from daemon.core.events import AlarmState, Level, Notification
 from daemon.core.inputs import Acknowledge, Mark, MarkKind, Readings, Resumed, WallClock
 from daemon.core.judges import LIGHTING_TAKES, SETTLED_STAGES
 from daemon.core.pit_stage import NOT_CAUGHT
@@ -79,6 +79,10 @@ class Evening:
         if wakes and answers:
             self.engine.handle(Acknowledge("*", "cook"), now)
 
+    def asks(self, alarm: str) -> bool:
+        view = self.engine.alarms.view(alarm)
+        return view is not None and view.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
     def calls(self) -> list[tuple[str, float]]:
         """(alarm, minute) of every call opened."""
         return [(n.alarm.split("/")[0], n.time / 60.0) for n in self.told if "phone" in n.audiences]
@@ -124,11 +128,21 @@ def test_a_cold_pit_without_meat_wakes_nobody() -> None:
     assert night.calls() == []
 
 
+def test_meat_that_does_not_warm_in_a_pit_in_its_band_is_asked_about_until_the_cook_answers() -> None:
+    night = Evening()
+    night.run(34.0 + 55.0, lambda minute: min(121.0, 12.0 + 3.0 * minute))
+    assert not night.asks("stage-question/chuck")
+    night.run(34.0 + 70.0, lambda minute: 121.0)
+    assert night.asks("stage-question/chuck")
+    night.mark(MarkKind.MEAT_ON)
+    night.run(34.0 + 80.0, lambda minute: 121.0)
+    assert not night.asks("stage-question/chuck") and night.calls() == []
+
+
 def test_what_the_pit_asks_is_a_prompt_until_it_is_answered() -> None:
     night = Evening(meat=False)
     night.run(35.0, lambda minute: 12.0)
     view = night.engine.alarms.view("stage-question/pit")
     assert view is not None and (view.text, view.because) == ("Confirm stage of Pit", NOT_CAUGHT)
     night.run(45.0, lambda minute: 12.0 + 3.0 * (minute - 35.0))
-    view = night.engine.alarms.view("stage-question/pit")
-    assert night.engine.pit_stage.question == "" and (view is None or view.state.value in ("normal", "returned"))
+    assert night.engine.pit_stage.question == "" and not night.asks("stage-question/pit")

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.piece_stage import NEXT, ON_THE_PIT, PiecePhase, PieceSign, PieceSigns, PieceStage
+from daemon.core.piece_stage import ANSWERS_IN, NEXT, ON_THE_PIT, PiecePhase, PieceSign, PieceSigns, PieceStage
 from daemon.core.settings import MeatKind, PieceSettings, Wrap
 
 CHUCK = PieceSettings(
@@ -115,6 +115,38 @@ def test_a_dip_after_wrapping_asks_nothing() -> None:
     mark(stage, MarkKind.WRAPPED, 200)
     stage.question = ""
     assert feed(stage, [74.0 - 0.4 * i for i in range(15)], 201) == []
+
+
+def unanswered(cores: list[float], in_band: bool = True, start: int = 0, stage: PieceStage | None = None) -> PieceStage:
+    """Marked on in a hot pit, then these minute cores."""
+    if stage is None:
+        stage = PieceStage(CHUCK)
+        mark(stage, MarkKind.MEAT_ON, 0)
+    for i, core in enumerate(cores, start):
+        stage.minute(i * 60.0, PieceSigns(core, 0.0, 121.0, False, in_band))
+    return stage
+
+
+def test_a_core_that_does_not_answer_for_an_hour_in_the_band_asks_once() -> None:
+    drifting = [5.0 + 0.02 * i for i in range(200)]
+    assert unanswered(drifting[: ANSWERS_IN - 1]).question == ""
+    stage = unanswered(drifting[:ANSWERS_IN])
+    assert "is it on the fire, and the probe in it?" in stage.question and len(stage.question) < 80
+    again = PieceStage(CHUCK)
+    again.load(json.loads(json.dumps(stage.dump())))
+    mark(again, MarkKind.MEAT_ON, 61)
+    assert unanswered(drifting[ANSWERS_IN:80], start=ANSWERS_IN, stage=again).question == "", "the cook has said yes"
+    assert unanswered([5.0 + 0.2 * i for i in range(20)], start=80, stage=stage).question == "", "the core has said it"
+    assert stage.stage == "cooking"
+
+
+def test_a_core_that_cannot_answer_or_does_is_not_asked_about() -> None:
+    assert unanswered([5.0] * 200, in_band=False).question == "", "the pit is not hot"
+    assert unanswered([20.0 - 0.25 * min(i, 40) for i in range(200)]).question == "", "a warm probe in cold meat"
+    assert unanswered([5.0 + 0.04 * i for i in range(200)]).stage == "cooking"
+    off = unanswered([5.0] * 30)
+    mark(off, MarkKind.OFF, 30)
+    assert unanswered([5.0] * 100, start=31, stage=off).question == ""
 
 
 def test_marks_that_contradict_the_readings_are_believed_and_asked_about() -> None:
