@@ -66,7 +66,7 @@ HOLD_LATE: Final[dict[str, dict[str, float | None]]] = {
     BOX: {"off": None, "rest end": 90.0, "1 h into the hold": 45.0},
 }
 """Minutes. None: nobody can know at off that it goes into a box; the interval has to leave room for it."""
-TOLD: Final = 0.95
+TOLD, FORECAST = 0.95, 0.9
 FALSE_FALLS: Final = 0.05
 TRIP_TOLD_BEFORE: Final = 30.0
 RIGHT: Final = 0.9
@@ -188,6 +188,7 @@ def hold_figures(truth: str, rests: Sequence[Rest], keeping: str) -> list[Figure
         late = [f.at.p50 - f.truth for f in found]
         line = [abs(f.line - f.truth) for f in found]
         covers = _mean([f.at.p05 <= f.truth <= f.at.p95 for f in found])
+        given = (ahead - silent) / ahead if ahead else np.nan
         width = np.median([f.at.p95 - f.at.p05 for f in found]) if found else np.nan
         where = f"{truth}: hold limit, {keeping}, asked at {name}"
         figures += [
@@ -196,6 +197,7 @@ def hold_figures(truth: str, rests: Sequence[Rest], keeping: str) -> list[Figure
                   f" n {ahead}, not told {silent}"),
             Figure(f"{where}, 90 % interval covers", covers, f"{COVERED[0]}..{COVERED[1]}",
                    COVERED[0] <= covers <= COVERED[1], f"median width {width:.0f} min"),
+            Figure(f"{where}, share forecast at all", given, f">= {FORECAST}", given >= FORECAST),
         ]  # fmt: skip
     return figures
 
