@@ -275,7 +275,7 @@ def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
         limit = floor + core - surely  # what must be read for the floor to be kept for sure
         because = f"core {core:.1f} ± {core - surely:.1f} °C, floor {floor:.1f} °C ({safety.hold_rule()})"
         yield _say(sight, rule.id, own.id, own.name, low or soon, surely > floor + rule.deadband and not soon, because,
-                   core, limit, 0.0 if low else left, severity=int(low), improving=fall < 0)  # fmt: skip
+                   core, limit, 0.0 if low else left, severity=int(core <= floor), improving=fall < 0)  # fmt: skip
     if stage in KEPT or stage in RESTING:
         rule, left = sight.rules["hold-unsafe"], view.hold_left_seconds
         near = left is not None and left <= _lead(sight, rule)

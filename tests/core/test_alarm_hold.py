@@ -76,7 +76,9 @@ def test_the_alarm_says_below_exactly_while_the_records_clock_runs(
         held = Held(piece, hold, tolerance).feed([floor + tolerance + above] * 15)
         found = held.said()["hold-falling"]
         assert found.active is (above < 0) is (held.watch.safety.view.hold_left_seconds is not None)
-    held.feed([held.core - 3.0] * 15)
+        assert found.severity == int(above < 0 and tolerance == 0.0), "worse is only what reads below it"
+    held.feed([held.core - 4.0] * 15)
+    assert held.said()["hold-falling"].severity == 1
     assert f"{floor + tolerance:.0f} °C now" in held.said()["hold-falling"].text
 
 
