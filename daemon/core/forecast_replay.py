@@ -17,7 +17,7 @@ STEP: Final = 200.0
 """s of one replayed step; the surface is implicit, halving it moves the 95 °C time by about 1 %."""
 BLOCK_STEPS: Final = 3
 """Steps whose core readings make one observation (10 min)."""
-READING_SPREAD: Final = 0.7
+READING_SPREAD: Final = 1.0
 """°C, standard deviation of a 10-min core median about a good member: probe and model error together."""
 MEMORY: Final = 4 * 3600.0
 """s after which an old reading counts half."""
