@@ -77,7 +77,7 @@ def forecast(request: ForecastRequest) -> ForecastArrived:
         fitted = fit(request, course)
         reason = _poor_fit(course, fitted)
         if reason:
-            return _refusal(request, reason)
+            return _refusal(request, reason, _hold_by_cooling(request))
         ahead = run_ahead(request, fitted, ambient, off_goal(request.piece))
         outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
         outlooks += _rest_outlooks(request, ahead)
@@ -191,8 +191,12 @@ def _goals(request: ForecastRequest) -> list[tuple[Goal, str]]:
     return [*goals, (Goal.REST_PEAK, PLANNED), (Goal.REST_END, PLANNED), (Goal.HOLD_LIMIT, PLANNED)]
 
 
-def _refusal(request: ForecastRequest, reason: str) -> ForecastArrived:
-    outlooks = tuple(Outlook(goal, scenario, None, reason) for goal, scenario in _goals(request))
+def _refusal(request: ForecastRequest, reason: str, held: Outlook | None = None) -> ForecastArrived:
+    """Every goal with the reason; but for the hold limit where the core's own cooling tells it without any body."""
+    outlooks = tuple(
+        _rounded(held) if held is not None and goal is held.goal else Outlook(goal, scenario, None, reason)
+        for goal, scenario in _goals(request)
+    )
     return ForecastArrived(request.piece.id, request.asked_at, outlooks)
 
 

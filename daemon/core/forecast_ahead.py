@@ -185,7 +185,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
         else:
             over = pit + traits.pit_bias + hotter
             if resting.any():
-                air = np.where(resting, rest_air(request, off, middle, ambient) + traits.wall_offset, over)
+                air = np.where(resting, rest_air(request, off, middle, ambient), over)
                 ensemble.step_mixed(step, air, resting, around)
             else:
                 ensemble.step(step, over, traits.convection, traits.vapour_pressure, around)

@@ -290,11 +290,21 @@ class MeatEnsemble:
         middle: Array = self._cells[0]
         return middle
 
-    def step(self, seconds: float, air: Array, convection: Array, vapour_pressure: Array, around: Surroundings) -> None:
-        """Move every member on by `seconds`. air °C, convection W/m2K, vapour_pressure Pa: all (members,)."""
+    def step(
+        self,
+        seconds: float,
+        air: Array,
+        convection: Array,
+        vapour_pressure: Array,
+        around: Surroundings,
+        colder: Array | float | None = None,
+    ) -> None:
+        """Move every member on by `seconds`. air °C, convection W/m2K, vapour_pressure Pa, colder: °C by which the walls
+        are colder than the air (the pit's unless given); all (members,)."""
         self._set_step(seconds)
         surface = self.surface
-        walls = air - self.traits.wall_offset
+        colder = self.traits.wall_offset if colder is None else colder
+        walls = air - colder
         mean_kelvin = KELVIN + 0.5 * (walls + surface)
         radiant = 4.0 * STEFAN_BOLTZMANN * EMISSIVITY * mean_kelvin**3
         # Bare and covered parts of the surface lie side by side: their conductances add.
@@ -303,9 +313,7 @@ class MeatEnsemble:
         crust = self.traits.skin_insulation * self._lost
         through_crust = (1.0 - around.cover) / (1.0 + crust * (convection + radiant))
         conductance = (convection + radiant) * through_crust + covered * through_wrap
-        drive = conductance * air - self.traits.wall_offset * radiant * (
-            through_crust + around.radiation * through_wrap
-        )
+        drive = conductance * air - colder * radiant * (through_crust + around.radiation * through_wrap)
         # Stefan flow of vapour, linearised about the last surface temperature: freely from the share that the film
         # of juice keeps wet, through the skin from the rest.
         open_share = 1.0 - around.cover + around.cover * around.vapour
@@ -343,7 +351,8 @@ class MeatEnsemble:
         self._film = np.clip(self._film - dried + arriving, 0.0, FILM_FULL)
 
     def step_mixed(self, seconds: float, air: Array, resting: NDArray[np.bool_], around: Surroundings) -> None:
-        """Move on by `seconds` with some members off the fire; `air` already speaks for each."""
+        """Move on by `seconds` with some members off the fire; `air` already speaks for each. Off the fire: still air,
+        a room's vapour, walls as warm as the air."""
         traits = self.traits
         self.step(
             seconds,
@@ -351,10 +360,9 @@ class MeatEnsemble:
             np.where(resting, REST_CONVECTION, 1.0) * traits.convection,
             np.where(resting, REST_VAPOUR, traits.vapour_pressure),
             around,
+            np.where(resting, 0.0, traits.wall_offset),
         )
 
     def rest_step(self, seconds: float, air: Array, around: Surroundings) -> None:
-        """Move on by `seconds` off the fire: still air, a room's vapour, walls as warm as the air."""
-        self.step(
-            seconds, air + self.traits.wall_offset, REST_CONVECTION * self.traits.convection, self._room_vapour, around
-        )
+        """Move on by `seconds` with all members off the fire."""
+        self.step(seconds, air, REST_CONVECTION * self.traits.convection, self._room_vapour, around, 0.0)

@@ -175,3 +175,10 @@ def test_the_prior_knows_the_trades_shoulder():
         reached = ((np.array(paths) >= celsius).argmax(axis=0) + 1) / 12.0
         assert np.median(reached) == pytest.approx(hours, rel=0.2)
         assert np.quantile(reached, 0.05) < hours < np.quantile(reached, 0.95)
+
+
+def test_meat_at_rest_ends_at_the_temperature_of_its_room():
+    ensemble = MeatEnsemble(body(1.0, wall_offset=13.0, start=80.0, juice_feed=0.0))
+    for _ in range(200):
+        ensemble.rest_step(600.0, one(20.0), Surroundings.bare(1))
+    assert 12.0 < ensemble.centre[0] < 20.1  # a wet surface stays a little below the air, and nothing above it
