@@ -23,7 +23,7 @@ def kept_csv(cook: KeptCook) -> str:
         for at, minute in enumerate(cook.minutes)
     ]
     rows += [
-        (event["time"], *("" for _ in channels), mark_word(event["kind"], event["piece"], event["note"]))
+        (event["time"], *("" for _ in channels), mark_word(event["kind"], event["piece"], event.get("note", "")))
         for event in cook.events
         if event["event"] == "mark"
     ]
