@@ -17,15 +17,15 @@ from daemon.core.fire_prior import PRIOR
 
 FEATURES = ("level", "slope 6 min", "slope 12 min", "usual fall", "since log", "gap")
 """°C above the low edge; °C/min; °C/min at which this pit falls when it falls; minutes; minutes between logs lately."""
-SLOWEST_FALL = 0.25
-"""°C/min: the usual fall counts as no slower. Fires of no simulated pit died more slowly; a pit that holds its level on
-its own tells nothing of how it will fall."""
+SLOWEST_FALL = 0.5
+"""°C/min: the usual fall counts as no slower. A pit held well in its band tells little of how it falls once left alone:
+with less than this, calls for wood came late on simulated nights."""
 SCALE = np.array([0.4, 0.3, 0.3, 0.3, 0.45])
 """How much of each quantity of `_shape` makes two fires differ by one unit."""
 NEIGHBOURS = 40
 PRIOR_WORTH = 12.0
 """Own fires at which the prior counts half."""
-EARLY, MIDDLE, LATE = 0.01, 0.5, 0.94
+EARLY, MIDDLE, LATE = 0.01, 0.47, 0.94
 """Shares of the neighbours' weight below which 5, 50 and 95 % of unseen simulated fires left the band. The early end lies
 further out than it would by itself: a nap must not outlast the fire."""
 

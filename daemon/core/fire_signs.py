@@ -42,7 +42,7 @@ LOG_LAG = 6
 
 DAMPER_SPAN = 6
 """Minutes over which a moved damper shows."""
-DAMPER_UP, DAMPER_DOWN = 2.1, 1.7
+DAMPER_UP, DAMPER_DOWN = 2.0, 1.7
 """°C/min by which the slope turns from one DAMPER_SPAN to the next: upwards faster than a log catches, downwards faster than
 one burns down. Lesser moves go unseen: half of the damper moves must be marked, and a guess that is made is right."""
 DAMPER_AGAIN = 25
