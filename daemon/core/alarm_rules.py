@@ -91,7 +91,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
     AlarmRule(
         id="hold-falling",
         title="Hold falling towards the floor",
-        cause="The held meat is predicted to fall below the hot-holding floor: cabinet off, door open.",
+        cause="The held meat is predicted to fall below the hot-holding floor, or may be below it by the tolerance of its "
+        "probe: cabinet off, door open.",
         consequence="Bacteria may grow again below the floor; from there a time limit runs.",
         action="Reheat the hold or serve.",
         time_to_act=30 * MINUTE,

@@ -53,10 +53,6 @@ LIGHTING_TAKES = 45 * 60.0
 """s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
 to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
 
-FALL_SEEN = 3.0 / 3600.0
-"""°C per second (0.5 °C in the ten minutes it is taken from) of a kept core before its fall is drawn on to the floor: the
-last digit of a probe falls slower. Common practice, no source."""
-
 PART_RULES = {
     Part.DEVICE: "device-lost",
     Part.ADAPTER: "device-lost",
@@ -265,14 +261,15 @@ def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
     if stage in KEPT and core is not None:
         rule, floor, surely = sight.rules["hold-falling"], safety.floor(), safety.surely(core)
         fall = 0.0 if piece.rate is None else -piece.rate / 3600.0
-        left = None if fall <= FALL_SEEN else max(0.0, (surely - floor) / fall)
+        left = None if fall <= 0 else max(0.0, (core - floor) / fall)
         at = piece.outlook(Goal.HOLD_LIMIT)
         if at is not None and surely > floor:
             forecast = max(0.0, early_half(at) - sight.now)
             left = forecast if left is None else min(left, forecast)
+        # what is foreseen goes by the reading: a tolerance drawn out along a slow fall is an hour in a closed box
         low = surely <= floor
         soon = left is not None and left <= _lead(sight, rule)
-        limit = floor + core - surely  # what must be read for the floor to be kept for sure
+        limit = floor + core - surely if low else floor
         because = f"core {core:.1f} ± {core - surely:.1f} °C, floor {floor:.1f} °C ({safety.hold_rule()})"
         yield _say(sight, rule.id, own.id, own.name, low or soon, surely > floor + rule.deadband and not soon, because,
                    core, limit, 0.0 if low else left, severity=int(core <= floor), improving=fall < 0)  # fmt: skip
