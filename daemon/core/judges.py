@@ -120,8 +120,14 @@ def _lead(sight: Sight, rule: AlarmRule) -> float:
 
 
 def early_half(interval: Interval) -> float:
-    """Between the early end and the middle of an interval: what a sleeper's lead is counted back from."""
+    """Half way from the early end of an interval to its middle: what the lead for kept meat is counted back from."""
     return (interval.p05 + interval.p50) / 2
+
+
+def early_quarter(interval: Interval) -> float:
+    """A quarter of the way: what the lead for a fire is counted back from. A fire left alone gives less time than meat,
+    and half way gave less than the lead in 3 of 31 calls on simulated nights of a fire going out, this in 1 of 139."""
+    return (3 * interval.p05 + interval.p50) / 4
 
 
 def _fire(sight: Sight) -> Iterator[Condition]:
@@ -190,7 +196,7 @@ def _runs_away_at(sight: Sight, too_hot: float, limit: float) -> float:
 
 def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
     rule, band, due = sight.rules["pit-falling"], sight.band, sight.fire.log_due
-    left = None if due is None else max(0.0, early_half(due) - sight.now)
+    left = None if due is None else max(0.0, early_quarter(due) - sight.now)
     low = sight.pit < band.low
     lead = _lead(sight, rule)
     lasting = sight.fire.lasting_slope if slope < 0 else nan  # it counts only while the pit falls
