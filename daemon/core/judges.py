@@ -41,6 +41,8 @@ EARLY_ENOUGH = 2 * 3600.0
 """s before the planned end at the forecast's late end; then the hold must be ready."""
 FAR_OFF = 8 * 3600.0
 """s: the time to a consequence that need not wake anybody."""
+COOLS_WELL = 0.9
+"""Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
 CALIBRATION_OLD = 365 * 86400.0
 """s between checks of a probe: yearly, common practice, no source."""
 NO_CORE = 3.0
@@ -287,8 +289,14 @@ def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
         yield _say(sight, rule.id, own.id, own.name, near, left is None, because, below, None, left)
     if stage == "chill":
         rule, left = sight.rules["cooling-slow"], view.cooling_left_seconds
-        near = left is not None and left <= _lead(sight, rule)
-        yield _say(sight, rule.id, own.id, own.name, near, not near, view.cooling_stage, core, None, left)
+        takes = view.cooling_takes_seconds
+        if takes is None:  # no pace yet: only the clock speaks
+            slow = left is not None and left <= _lead(sight, rule)
+            well = not slow
+        else:
+            slow = left is not None and takes > left
+            well = left is None or takes <= COOLS_WELL * left
+        yield _say(sight, rule.id, own.id, own.name, slow, well, view.cooling_stage, core, None, left)
 
 
 def _probe(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:

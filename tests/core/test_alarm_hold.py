@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import nan
+from math import exp, log, nan
 from types import SimpleNamespace
 
 import pytest
@@ -128,3 +128,27 @@ def test_minutes_below_the_floor_and_minutes_unseen_are_told_apart() -> None:
     assert found.active and found.because.endswith("3 h 45 min below it or unseen (0 h 30 min and 3 h 15 min)")
     assert "93" not in found.text and found.text.startswith("Serve or chill Lamb: limit in")
     assert any("below it or unseen (0 h 30 min and 3 h 15 min) of 4 h" in n for n in unseen.watch.safety.view.notes)
+
+
+def chilled(e_fold: float, minutes: int) -> list[bool]:
+    """Whether `cooling-slow` is active, minute by minute, of meat from the hold in air of 3 °C. e_fold: min."""
+    held = Held(LAMB, HOUSEHOLD, 0.0).feed([93.0] * 10)
+    held.watch.mark(Mark(MarkKind.CHILL), held.now)
+    told = []
+    for minute in range(minutes):
+        held.feed([3.0 + 90.0 * exp(-minute / e_fold)])
+        told.append(held.said()["cooling-slow"].active)
+    return told
+
+
+def test_a_chill_that_keeps_both_stages_of_the_cooling_rule_alarms_nobody() -> None:
+    """Food Code 3-501.14: 135 to 70 °F within 2 h, to 41 °F within 6 h in all. By Newton's law with an e-fold of 70 min the
+    first takes 77 min and both 206: the last half hour before a limit is no reason to call."""
+    assert not any(chilled(70.0, 360))
+
+
+def test_a_chill_too_slow_for_its_first_stage_is_told_while_ice_still_helps() -> None:
+    """An e-fold of 150 min takes 165 from 135 to 70 °F, three quarters of an hour too long."""
+    leaves_57 = round(150.0 * log(90.0 / (celsius(135) - 3.0)))
+    first = chilled(150.0, 360).index(True)
+    assert leaves_57 <= first <= leaves_57 + 60, "an hour or more before the limit"
