@@ -3,8 +3,8 @@
     python -m tests.bench.calibrate_forecast --write      writes daemon/core/forecast_factors.py
     python -m tests.bench.calibrate_forecast --priors     how far the members' prior lies from what cooks teach
 
-Split-conformal: the centre factor is half way (in ratio) to the one with the least absolute error; each half-width is stretched until the
-wanted share of true times lies inside, by kind of goal and by predicted time left.
+Split-conformal: the centre factor is half way (in ratio) to the one with the least absolute error; each half-width is
+stretched until the wanted share of true times lies inside, by kind of goal and by predicted time left.
 """
 
 from __future__ import annotations
