@@ -103,8 +103,8 @@ def test_a_box_keeps_what_a_table_does_not_and_its_cooling_says_so() -> None:
 def test_a_core_that_has_not_fallen_after_an_hour_is_not_on_a_table() -> None:
     on_a_table = Interval(8000.0, 11_000.0, 12_000.0)
     soon, late = resting([92.0] * 20), resting([92.0] * 61)
-    assert room_for_a_box(soon, on_a_table, 9000.0) == Interval(8000.0, 11_000.0, 29_000.0)
-    assert room_for_a_box(late, on_a_table, 9000.0) == Interval(8000.0, 11_000.0 + 0.8 * 9000.0, 29_000.0)
+    assert room_for_a_box(soon, on_a_table, 9000.0) == Interval(8000.0, 11_000.0, 34_400.0)
+    assert room_for_a_box(late, on_a_table, 9000.0) == Interval(8000.0, 11_000.0 + 1.3 * 9000.0, 34_400.0)
 
 
 def test_the_forecaster_says_what_the_cooling_says() -> None:
