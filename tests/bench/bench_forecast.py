@@ -20,7 +20,7 @@ from daemon.core.plan import WANTED_CHANCE, at_chance
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
 from tests.bench.figure import NO_TARGET, Figure, show
-from tests.bench.forecast_cases import Answer, answers, beforehand, question
+from tests.bench.forecast_cases import Answer, answers, beforehand, foreknown, question
 
 TENDER_MAE = {0.25: 55.0, 0.5: 50.0, 0.75: 22.0, 0.9: 10.0}
 WRAP_MAE = {0.25: 28.0, 0.5: 15.0}
@@ -37,6 +37,8 @@ SECOND_WORSE = 1.25
 QUERY_SECONDS = 1.0
 QUERIES_TIMED = 20
 BOOTSTRAPS = 2000
+FORETOLD = 100
+"""Cooks that are also forecast with the future known."""
 
 
 def errors(found: list[Answer]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -109,6 +111,15 @@ def coverage(found: list[Answer]) -> list[Figure]:
     return figures
 
 
+def known_future(cooks: list[CookRecord]) -> list[Figure]:
+    done = [c for c in cooks if c.tender_minute][:FORETOLD]
+    return [
+        Figure(f"tender at {share:.0%}, MAE had pit and wrap to come been known, min",
+               float(np.mean([foreknown(c, share) for c in done])), NO_TARGET, True, f"n={len(done)}")
+        for share in TENDER_MAE
+    ]  # fmt: skip
+
+
 def plan(cooks: list[CookRecord]) -> Figure:
     """The share of cooks that would have been on time, put on when the plan for one piece says."""
     plans = [a for i, c in enumerate(cooks) if c.tender_minute for a in beforehand(c, i)]
@@ -153,7 +164,7 @@ def figures(cooks: int, seed: int) -> list[Figure]:
     """All figures: `cooks` of the own truth on `seed`, half as many of each other truth on the seed after it."""
     own = cook_set("test", seed=seed, count=cooks)
     base = collect(own)
-    found = [*accuracy(base), *coverage(base), plan(own), speed(own)]
+    found = [*accuracy(base), *known_future(own), *coverage(base), plan(own), speed(own)]
     for name in ("shifted", "second"):
         other = collect(cook_set(name, seed=seed + 1, count=max(10, cooks // 2)))
         found += other_truth(name, other, base)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast import forecast, kind_of
+from daemon.core.forecast_ahead import PLANNED_MEMBERS, RESIDUAL_FADES_IN, first_crossing, resample
+from daemon.core.forecast_members import traits_of
+from daemon.core.forecast_replay import STEP, course_of, fit, replay
 from daemon.core.inputs import Goal, Interval
 from daemon.core.plan import time_on_fire
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
@@ -75,6 +78,26 @@ def answers(cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
             kind = {Goal.TENDER: kind_of(request, "planned")}.get(outlook.goal, outlook.goal.value)
             line = straight_line(request.core, level) if level else float("nan")
             yield Answer(number, share, outlook.goal, kind, truth, at, line)
+
+
+def foreknown(cook: CookRecord, share: float) -> float:
+    """The error, minutes, of the same bodies fitted at a share of the cook and told the pit and the wrap to come: what is left
+    of the forecast's error when nobody need guess what the cook and the fire will do. A cook is known to an hour after it was
+    tender, so that being late counts an hour at most."""
+    assert cook.tender_minute is not None
+    minute = int(cook.tender_minute * share)
+    request = question(cook, minute)
+    so_far = course_of(request, cook.ambient)
+    fitted = fit(request, so_far)
+    whole = course_of(question(cook, cook.core_true.size - 1), cook.ambient)
+    steps = whole.air.size
+    told = replace(whole, seen=np.arange(steps), core=np.zeros(steps), age=np.zeros(steps))
+    cores = replay(traits_of(fitted.z, request.piece, so_far.start), told).predicted
+    left = (np.arange(steps) + 1) * STEP / 60.0 - minute
+    ahead = left > 0
+    cores = cores[ahead] + fitted.residual * np.exp(-left[ahead, None] * 60.0 / RESIDUAL_FADES_IN)
+    crossing = first_crossing(left[ahead], cores[:, resample(fitted.weights, PLANNED_MEMBERS)], cook.tender_low)
+    return abs(float(np.median(np.minimum(crossing, left[-1]))) - (cook.tender_minute - minute))
 
 
 def beforehand(cook: CookRecord, number: int) -> Iterator[Answer]:
