@@ -359,7 +359,7 @@ def figures(pieces: int, seed: int) -> list[Figure]:
     told: list[Figure] = []
     for truth in TRUTHS:
         rests = rests_of(truth, seed, pieces)
-        some = rests[: max(2, pieces // 3)]
+        some = rests[: max(1, pieces // 3)]
         told += peak_figures(truth, rests)
         for keeping in (TABLE, BOX):
             told += hold_figures(truth, rests, keeping)
