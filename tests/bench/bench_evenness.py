@@ -1,6 +1,6 @@
 """Scores the map of the grate and the advice which piece to turn or move, on simulated pits whose true grate is known.
 
-    python -m tests.bench.bench_evenness --seed 4711 --pits 100
+    python -m tests.bench.figures --only evenness --seed 4711
 
 Three places a pit, each with a probe, and two pieces at places that were told. A probe is off by anything its class allows
 (IEC 60584-1, class 2: ± 2.5 °C), for good. Two truths: places that take a share of the firebox's excess, and hot plates
@@ -10,7 +10,6 @@ Lines that miss say MISSED.
 
 from __future__ import annotations
 
-import argparse
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ from daemon.core.readout import CORE_MINUTES, EVENNESS_MINUTES
 from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.sensor import Probes
-from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.figure import NO_TARGET, Figure
 
 Array = npt.NDArray[np.float64]
 Grate = Callable[[np.random.Generator, Pits, int], "Callable[[], Array]"]
@@ -395,15 +394,3 @@ def figures(pits: int, seed: int) -> list[Figure]:
         (good,), (even,) = (nights(rng, pits, kind[name], 1, within=CALIBRATED) for kind in (UNEVEN, EVEN))
         found += advice_figures(f"{name}, probes calibrated to ± {CALIBRATED} °C", good, even, CALIBRATED)
     return found
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seed", type=int, required=True, help="one not used before")
-    parser.add_argument("--pits", type=int, default=100)
-    asked = parser.parse_args()
-    show(f"Evenness, seed {asked.seed}, {asked.pits} pits of each truth", figures(asked.pits, asked.seed))
-
-
-if __name__ == "__main__":
-    main()

@@ -1,13 +1,12 @@
 """Scores the fire watch on simulated fires it has never seen, against its targets and against naive baselines.
 
-    python -m tests.bench.bench_fire --seed 4711 --fires 200
+    python -m tests.bench.figures --only fire lid marked-logs --seed 4711
 
 Nothing is marked by hand unless the line says so: logs and lids must be found in the readings. Lines that miss say MISSED.
 """
 
 from __future__ import annotations
 
-import argparse
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ from drivers.simulated.batch import simulate_fires
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.records import FireEpisode
 from drivers.simulated.sensor import Probes
-from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.make_fire_prior import burn
 
 Mask = npt.NDArray[np.bool_]
@@ -258,18 +257,3 @@ def figures(fires: int, seed: int, marked: bool = False) -> list[Figure]:
         took = 1e3 * sum(s.spent for s in scores) / sum(e.pit_read.size for e in episodes)
         told.append(Figure(f"{truth}: a minute, ms of CPU", took, "<= 1", took <= 1))
     return told
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seed", type=int, required=True, help="one not used before")
-    parser.add_argument("--fires", type=int, default=200)
-    asked = parser.parse_args()
-    for marked in (False, True):
-        show(f"Fire, seed {asked.seed}, logs {'marked' if marked else 'not marked'}",
-             figures(asked.fires, asked.seed, marked))  # fmt: skip
-    show("Lids, one value every 5 s", lid_figures(asked.seed))
-
-
-if __name__ == "__main__":
-    main()

@@ -1,6 +1,6 @@
 """Scores the forecaster on simulated cooks it has never seen, against its targets and a straight line.
 
-    python -m tests.bench.bench_forecast --seed 4711 --cooks 300
+    python -m tests.bench.figures --only forecast --seed 4711
 
 Three truths: the simulator that the intervals were calibrated on (other seeds), the same with shifted physics, and a second
 truth of other structure. All are simulated; a real cook will be forecast worse.
@@ -8,7 +8,6 @@ truth of other structure. All are simulated; a real cook will be forecast worse.
 
 from __future__ import annotations
 
-import argparse
 import time
 
 import numpy as np
@@ -19,7 +18,7 @@ from daemon.core.inputs import Goal
 from daemon.core.plan import WANTED_CHANCE, at_chance
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
-from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.forecast_cases import Answer, answers, beforehand, foreknown, question
 
 TENDER_MAE = {0.25: 55.0, 0.5: 50.0, 0.75: 22.0, 0.9: 10.0}
@@ -169,17 +168,3 @@ def figures(cooks: int, seed: int) -> list[Figure]:
         other = collect(cook_set(name, seed=seed + 1, count=max(10, cooks // 2)))
         found += other_truth(name, other, base)
     return found
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seed", type=int, required=True)
-    parser.add_argument("--cooks", type=int, default=200)
-    asked = parser.parse_args()
-    found = figures(asked.cooks, asked.seed)
-    show(f"forecasts, seed {asked.seed}, {asked.cooks} cooks (those never tender are left out)", found)
-    print(f"{sum(not f.met for f in found)} of {len(found)} figures miss their target")
-
-
-if __name__ == "__main__":
-    main()

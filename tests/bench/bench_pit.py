@@ -1,6 +1,6 @@
 """Scores the pit's stages "out" and "runaway" and the guess of a moved damper, on simulated pits.
 
-    python -m tests.bench.bench_pit --seed 4711 --pits 60
+    python -m tests.bench.figures --only pit --seed 4711
 
 Pits differ in size, insulation, wood and probe. Nothing is marked. No published target exists for any of this: each is our
 own, "common practice, no source". Lines that miss say MISSED.
@@ -8,7 +8,6 @@ own, "common practice, no source". Lines that miss say MISSED.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import nan
@@ -22,7 +21,7 @@ from daemon.core.pit_stage import PitPhase, PitStage
 from daemon.core.settings import Band
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.sensor import Probes
-from tests.bench.figure import Figure, show
+from tests.bench.figure import Figure
 
 Array = npt.NDArray[np.float64]
 
@@ -210,15 +209,3 @@ def figures(pits: int, seed: int) -> list[Figure]:
         *tended(pits, seed + 2),
         *moved_dampers(pits, seed + 3),
     ]
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seed", type=int, required=True, help="one not used before")
-    parser.add_argument("--pits", type=int, default=60)
-    asked = parser.parse_args()
-    show(f"Pit stages and dampers, seed {asked.seed}, {asked.pits} pits", figures(asked.pits, asked.seed))
-
-
-if __name__ == "__main__":
-    main()

@@ -1,6 +1,6 @@
 """Scores what is promised about serving on time: a claimed chance against how often it came true.
 
-    python -m tests.bench.bench_plan --seed 4711 --cooks 100
+    python -m tests.bench.figures --only plan --seed 4711
 
 Before the cook, a piece that goes on when the plan says must be tender in time nine times in ten, and two pieces planned together
 must both be. During it, the chance that the watch shows is asked at half and three quarters of the cook for deadlines drawn
@@ -9,7 +9,6 @@ around its own median. Cooks are simulated; a real cook keeps less of a promise.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Sequence
 from math import nan
 from statistics import median
@@ -20,7 +19,7 @@ from daemon.core.inputs import Goal
 from daemon.core.plan import WANTED_CHANCE, at_chance, chance_by
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
-from tests.bench.figure import Figure, show
+from tests.bench.figure import Figure
 from tests.bench.forecast_cases import Answer, answers, beforehand
 
 WITHIN = 0.05
@@ -104,15 +103,3 @@ def figures(cooks: int, seed: int) -> list[Figure]:
         others = cook_set(kind, seed=seed + 1, count=cooks)
         told += [*before(name, drawn, others), *during(name, drawn[: max(2, cooks // 2)], rng)]
     return told
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seed", type=int, required=True, help="one not used before")
-    parser.add_argument("--cooks", type=int, default=100)
-    asked = parser.parse_args()
-    show(f"Plan, seed {asked.seed}, {asked.cooks} cooks of each truth", figures(asked.cooks, asked.seed))
-
-
-if __name__ == "__main__":
-    main()

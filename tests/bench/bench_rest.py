@@ -1,6 +1,6 @@
 """Scores what is forecast after the fire: carry-over, how long a hold lasts, a cabinet that goes cold, leftovers in the cold.
 
-    python -m tests.bench.bench_rest --seed 4711 --pieces 150
+    python -m tests.bench.figures --only rest --seed 4711
 
 Both truths of `rest_truth`, none of which the forecaster's intervals were found on. Every question is asked as the watch
 asks it: it knows the readings, the marks and the ambient probe by the pit, and neither the room nor the box. All targets
@@ -9,7 +9,6 @@ are our own and were set before the first run on a fresh seed. Lines that miss s
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -28,7 +27,7 @@ from daemon.core.piece_watch import SLOPE_MINUTES, slope_per_minute
 from daemon.core.safety import SafetyRecord
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings, SleeperSettings
 from tests.bench.bench_safety import rows
-from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.forecast_cases import FIRST_MINUTE, question, straight_line
 from tests.bench.rest_truth import (
     BOX,
@@ -367,15 +366,3 @@ def figures(pieces: int, seed: int) -> list[Figure]:
         told += cabinet_figures(truth, some)
         told += cooling_figures(truth, chills_of(truth, seed, 2 * pieces))
     return told
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seed", type=int, required=True, help="one not used before")
-    parser.add_argument("--pieces", type=int, default=150)
-    given = parser.parse_args()
-    show(f"after the fire, seed {given.seed}, {given.pieces} pieces of each truth", figures(given.pieces, given.seed))
-
-
-if __name__ == "__main__":
-    main()

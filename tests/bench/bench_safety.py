@@ -1,6 +1,6 @@
 """Counts where the food-safety record departs from the published tables; there is no chance in it, and no seed.
 
-    python -m tests.bench.bench_safety
+    python -m tests.bench.figures --only safety
 
 Sources stand in the head of each file under tests/data. The integral over a rising core is worked out here from the
 printed rows alone. Zero departures mean that the tables are told right; they make no food safe.
@@ -15,7 +15,7 @@ from daemon.core.lethality import celsius, lethality_table
 from daemon.core.safety import SafetyRecord
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
 from drivers.calibration import boiling_point
-from tests.bench.figure import Figure, show
+from tests.bench.figure import Figure
 
 DATA = Path(__file__).parents[1] / "data"
 RAMPS = (2.0, 4.0, 6.0, 10.0, 15.0, 25.0)
@@ -119,7 +119,3 @@ def boiling_figures() -> list[Figure]:
 def figures() -> list[Figure]:
     """Every figure of this bench."""
     return [*table_figures(), *integral_figures(), *boiling_figures()]
-
-
-if __name__ == "__main__":
-    show("Food safety against the published tables", figures())

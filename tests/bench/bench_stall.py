@@ -1,6 +1,6 @@
 """Scores the stall watch on simulated cooks it has never seen, against its targets and a naive slope.
 
-    python -m tests.bench.bench_stall --seed 4711 --cooks 300
+    python -m tests.bench.figures --only stall --seed 4711
 
 The truth is the simulator's own label (drivers.simulated.records.stall_label): evaporation eats more than half of the
 heat while the core hardly climbs in a pit that is hot enough. No thermometer sees evaporation, so beside it stands a
@@ -11,7 +11,6 @@ on both truths. Lines that miss say MISSED.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from math import nan
@@ -23,7 +22,7 @@ from daemon.core.settings import Band
 from daemon.core.stall import DONE, StallWatch
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import Array, CookRecord, stall_label
-from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.second_truth import second_cooks
 
 GRACE = 20
@@ -239,15 +238,3 @@ def figures(cooks: int, seed: int) -> list[Figure]:
         "second truth, label by the core alone": [by_core_alone(c) for c in second],
     }
     return [f for name, drawn in truths.items() for f in stall_figures(name, score(drawn, states), score(drawn, naive))]
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seed", type=int, required=True, help="one not used before")
-    parser.add_argument("--cooks", type=int, default=300)
-    asked = parser.parse_args()
-    show(f"Stall, seed {asked.seed}, {asked.cooks} cooks of each truth", figures(asked.cooks, asked.seed))
-
-
-if __name__ == "__main__":
-    main()

@@ -53,6 +53,7 @@ PARTS = (
     Part("plan", bench_plan.figures, 150, 20, "cooks"),
     Part("evenness", bench_evenness.figures, 200, 30, "pits"),
     Part("rest", bench_rest.figures, 150, 20, "pieces"),
+    Part("marked-logs", lambda size, seed: bench_fire.figures(size, seed, marked=True), 150, 20, "fires"),
     Part("safety", lambda _size, _seed: bench_safety.figures(), 1, 1, "set of published tables"),
 )
 
