@@ -51,7 +51,13 @@ def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
     assert late_line(48.0) == ""
     left = [int(late_line(hours).split("about ")[1].split("%")[0]) for hours in (19.0, 16.0, 13.0, 3.0)]
     assert left == sorted(left, reverse=True) and left[0] > 60 and left[-1] < 5
-    assert "for 90%, serve at Sun 13:" in late_line(19.0)
+
+    def promised(hours: float) -> int:
+        hour, minute = late_line(hours).split("for 90%, serve at Sun ")[1].rstrip(".").split(":")
+        return int(hour) * 60 + int(minute)
+
+    assert 12 * 60 + 30 < promised(19.0) < 15 * 60, "a little after the hour it was planned for"
+    assert promised(18.0) == promised(19.0) + 60, "each hour lost is an hour later"
 
 
 def logs(plan: str) -> int:
