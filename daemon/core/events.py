@@ -271,6 +271,11 @@ class ForecastRequest:
     bias_minutes: float = 0.0
     """What this pit taught: mean of truth minus forecast over past cooks, minutes per remaining hour."""
 
+    @property
+    def on_for(self) -> float:
+        """s since the piece went on."""
+        return self.asked_at - self.on_at
+
 
 @dataclass(frozen=True, slots=True)
 class ForecastWanted:

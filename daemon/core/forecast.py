@@ -140,9 +140,9 @@ def _no_right(request: ForecastRequest) -> str:
         or request.boiling_point < 60.0
     ):
         return "time or altitude not known"
-    if request.asked_at - request.on_at < FIRST_MINUTES * 60.0:
+    if request.on_for < FIRST_MINUTES * 60.0:
         return f"first {FIRST_MINUTES} minutes: the core has not begun to answer"
-    if request.asked_at - request.on_at > LONGEST_COOK:
+    if request.on_for > LONGEST_COOK:
         return "on for longer than any cook"
     if not len(request.minutes) == len(request.pit) == len(request.core):
         return "readings do not line up"
@@ -153,7 +153,7 @@ def _too_little(request: ForecastRequest, course: Course) -> str:
     """Off the fire the pit drives nothing any more: there only the core must be read."""
     on_fire = np.asarray(request.minutes) * 60.0 > request.on_at - 60.0
     read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
-    if request.phase == "cook" and read.sum() < LEAST_PIT_READ * (request.asked_at - request.on_at) / 60.0:
+    if request.phase == "cook" and read.sum() < LEAST_PIT_READ * request.on_for / 60.0:
         return "pit probe read for less than a third of the time since the meat went on"
     if course.core.size < FEWEST_BLOCKS:
         return "too few core readings"
@@ -237,7 +237,7 @@ def _level_outlook(
 ) -> Outlook:
     if not np.isfinite(level) or level > request.boiling_point - BOILING_MARGIN:
         return Outlook(goal, scenario, None, TOO_HOT)
-    spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit, request.asked_at - request.on_at)
+    spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit, request.on_for)
     if spread is None:
         return Outlook(goal, scenario, None, "not reached within 20 hours")
     if scenario == PLANNED:
@@ -288,7 +288,7 @@ def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     off = ahead.off[columns]
     left: Spread | None = Spread(0.0, 0.0, 0.0)
     if request.phase == "cook":
-        left = spread_of(off, LONGEST, ahead.misfit, request.asked_at - request.on_at)
+        left = spread_of(off, LONGEST, ahead.misfit, request.on_for)
     if left is None or (off_goal(request.piece) is None and request.phase == "cook"):
         reason = "not off the fire within 20 hours" if left is None else "no target to leave the fire at"
         return [Outlook(goal, PLANNED, None, reason) for goal in (Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT)]

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from daemon.core.events import ForecastRequest
+from daemon.core.forecast_ahead import LONGEST
 from daemon.core.inputs import Interval
 from daemon.core.meat_body import Array
 
@@ -45,8 +46,6 @@ BOX_USUALLY, BOX_AT_MOST = 2.3, 3.6
 truths: middle 2.4, nineteen in twenty below 3.5)."""
 FALLS_ON_A_TABLE: Final = 55 * 60.0
 """s off the fire after which the core of a piece on a table has visibly fallen (all of 80 simulated ones at 60 min)."""
-LONGEST: Final = 20 * 3600.0
-"""s; what has not fallen by then is not forecast."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,11 +37,7 @@ PRIOR: Final[dict[str, tuple[float, float, str]]] = {
     "juice_middle": (61.0, 2.5, "add"),  # °C: collagen shrinks at 53-65 °C and presses the water out
     "juice_spread": (7.0, 0.3, "log"),  # °C
     "juice_delay": (1300.0, 0.6, "log"),  # s
-    "shrinking": (
-        0.5,
-        0.3,
-        "add",
-    ),  # 1: only the heat of the lost juice counts; a piece of meat loses 25-40 % of its mass
+    "shrinking": (0.5, 0.3, "add"),  # 1: only the heat of the lost juice counts, and not that the piece conducts worse
     "wrap_vapour": (0.5, 0.9, "log"),
     "wrap_gap": (0.9, 0.5, "log"),
     "depth": (0.10, 0.10, "add"),  # of the half thickness

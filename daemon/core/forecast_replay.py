@@ -56,7 +56,7 @@ def course_of(request: ForecastRequest, ambient: float) -> Course:
     minute = np.asarray(request.minutes, dtype=np.float64)
     pit = np.asarray(request.pit, dtype=np.float64)
     core = np.asarray(request.core, dtype=np.float64)
-    steps = max(1, round((request.asked_at - request.on_at) / STEP))
+    steps = max(1, round(request.on_for / STEP))
     middle = request.on_at + STEP * (np.arange(steps) + 0.5)
     inside = (minute * 60.0 >= request.on_at - 60.0) & (minute * 60.0 <= request.asked_at)
     known = np.isfinite(pit) & inside

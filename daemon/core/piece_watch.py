@@ -9,7 +9,7 @@ from daemon.core.events import ForecastRequest, StageChanged, StallChanged, Wrap
 from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook
 from daemon.core.piece_stage import PieceSigns, PieceStage
 from daemon.core.safety import SafetyRecord
-from daemon.core.settings import Band, HoldSettings, PieceSettings
+from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
 from daemon.core.stall import StallWatch
 from daemon.core.trace import MINUTE, Trace
 
@@ -73,7 +73,7 @@ class PieceWatch:
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
         if mark.kind is MarkKind.WRAPPED:
             planned = self.settings.wrap.value if self.settings.wrap else "foil"
-            self.wrap_material = mark.note if mark.note in ("foil", "paper", "boat") else planned
+            self.wrap_material = mark.note if mark.note in set(Wrap) else planned
         return self.stage.mark(mark, now)
 
     def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:

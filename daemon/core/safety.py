@@ -141,15 +141,15 @@ class SafetyRecord:
         state = self._state
         if state.lethal_at is not None:
             return
-        if low is None or high is None or (low - self.tolerance < COME_UP_TO and high + self.tolerance > COME_UP_FROM):
+        if low is None or high is None or (self.surely(low) < COME_UP_TO and high + self.tolerance > COME_UP_FROM):
             state.come_up += seconds
             state.longest_come_up = state.come_up
         if low is not None:
-            state.fraction = min(1.0, state.fraction + self.table.gained(low - self.tolerance, seconds))
+            state.fraction = min(1.0, state.fraction + self.table.gained(self.surely(low), seconds))
 
     def _reach(self, now: float, core: float) -> None:
         """Safe minimum with its dwell, lethality complete, and the first time hot enough to hold."""
-        state, surely = self._state, core - self.tolerance
+        state, surely = self._state, self.surely(core)
         if surely >= self.table.instant_at:
             state.fraction = 1.0
         if state.fraction >= COMPLETE and state.lethal_at is None:
@@ -178,12 +178,12 @@ class SafetyRecord:
         state = self._state
         if low is None:
             state.minimum_since = None
-        if self._cooked() and state.left_hot_at is None and (low is None or low - self.tolerance < COOL_FROM):
+        if self._cooked() and state.left_hot_at is None and (low is None or self.surely(low) < COOL_FROM):
             state.left_hot_at = since
 
     def _cool(self, now: float, core: float, stage: str) -> None:
         state = self._state
-        if core - self.tolerance >= COOL_FROM:
+        if self.surely(core) >= COOL_FROM:
             state.left_hot_at = state.half_cooled_at = state.cooled_at = None
         self._note_pace(now, core, stage)
         if stage != CHILL or state.left_hot_at is None:
