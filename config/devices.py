@@ -42,6 +42,9 @@ class LineFormat(Strict):
     chip: Literal["max31855", "max6675", "max31856", "mcp9600", "mcp9601"] = "max31855"
     thermocouple: ThermocoupleLetter = "K"
     """what the chip itself is built for; a channel may name the type of its own probe"""
+    sequence: str = ""
+    """the field or column that numbers the lines, so that lost ones are counted: 0 after a start, then up by one a line.
+    Word lines carry it as their last cell, `source,HEX,#2A,CRC`, without being asked."""
 
 
 class SerialLineDevice(SerialPort):

@@ -33,11 +33,15 @@ class Rejected:
 @dataclass(frozen=True, slots=True)
 class Batch:
     """What one receive brought: measurements that belong together, frames refused, and a hint in words
-    when the link can tell the trouble ("looks like the wrong baud rate: 97 % bad frames in 10 s")."""
+    when the link can tell the trouble ("looks like the wrong baud rate: 97 % bad frames in 10 s").
+    lost: frames that must have been sent before and never came whole. restarts: times the device began anew.
+    Both only where frames are numbered."""
 
     measurements: tuple[Measurement, ...] = ()
     rejected: tuple[Rejected, ...] = ()
     hint: str | None = None
+    lost: int = 0
+    restarts: int = 0
 
 
 class Link(Protocol):

@@ -74,6 +74,7 @@ class SerialLineLink:
         self._decoder = decoder
         self._health = health
         self._splitter = LineSplitter(joined_midway=not decoder.checked)
+        decoder.count.joined()
 
     async def receive(self) -> Batch:
         """Everything that the lines which just arrived say. Raises DeviceUnavailable when unplugged."""
@@ -82,16 +83,18 @@ class SerialLineLink:
             lines, endless = self._splitter.feed(data)
             measurements: list[Measurement] = []
             rejected = list(endless)
-            good = 0
+            good = lost = restarts = 0
             for line in lines:
                 batch = self._decoder.decode(line)
                 measurements += batch.measurements
                 rejected += batch.rejected
                 good += not batch.rejected
+                lost += batch.lost
+                restarts += batch.restarts
             now = asyncio.get_running_loop().time()
             hint = self._health.note(data, good, tuple(rejected), now)
             if measurements or rejected or hint:
-                return Batch(tuple(measurements), tuple(rejected), hint)
+                return Batch(tuple(measurements), tuple(rejected), hint, lost, restarts)
 
 
 class SerialLine:

@@ -8,9 +8,11 @@ Use `checksum`, or `kind = "words"`, wherever a wrong number could let someone s
 from __future__ import annotations
 
 import json
+import math
 import re
+import sys
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from config.devices import LineFormat
@@ -18,6 +20,7 @@ from drivers.base import Batch, DeviceMisconfigured, Rejected
 from drivers.codecs import thermocouple
 from drivers.codecs.amplifier_words import CHIPS, ChipValue, ImpossibleWord
 from drivers.codecs.crc import crc16_modbus, xor8
+from drivers.codecs.line_count import LineCount, count_in
 from drivers.codecs.plausible import faulted, measured
 from drivers.reading import Fault, Measurement
 
@@ -98,11 +101,12 @@ class LineDecoder:
     line: the format. channel_types: thermocouple letter of the probe at each source that names one (the default is
     the chip's own type). linearise: correct MAX31855 and MAX6675 words; the other chips linearise themselves for
     the type their firmware set, and their values are taken as they are. Raises DeviceMisconfigured for a MAX31855
-    of a type that is not made.
+    of a type that is not made. count: of the lines that carry a number.
     """
 
     def __init__(self, line: LineFormat, channel_types: Mapping[str, str], linearise: bool = True) -> None:
         self._line = line
+        self.count = LineCount()
         self._types = dict(channel_types)
         self._linearise = linearise
         if linearise and line.chip == "max31855" and line.thermocouple not in thermocouple.SENSITIVITY_MAX31855:
@@ -121,10 +125,12 @@ class LineDecoder:
 
     def decode(self, line: bytes) -> Batch:
         """One line without its line end. Never raises: what cannot be read is in `Batch.rejected`."""
+        lost, restarts = self.count.lost, self.count.restarts
         try:
-            return self._decode_text(self._unwrapped(line))
+            batch = self._decode_text(self._unwrapped(line))
         except BadFrame as refused:
-            return Batch(rejected=(refused.rejected,))
+            batch = Batch(rejected=(refused.rejected,))
+        return replace(batch, lost=self.count.lost - lost, restarts=self.count.restarts - restarts)
 
     def _unwrapped(self, line: bytes) -> str:
         """The text of the line, its checksum checked and taken off (word lines check their own)."""
@@ -147,7 +153,8 @@ class LineDecoder:
                 text,
                 object_pairs_hook=_object,
                 parse_constant=lambda _: None,  # NaN and infinities: no value, as null
-                parse_int=float,  # no limit on digits to trip over
+                parse_float=_number,
+                parse_int=_number,  # no limit on digits to trip over
             )
         except BadFrame:
             raise
@@ -155,6 +162,7 @@ class LineDecoder:
             raise BadFrame("not-json", text) from None
         if not isinstance(found, dict):
             raise BadFrame("not-json", text)
+        self._count(found)
         if self._line.fields:
             picked = {source: _at_path(found, path) for source, path in self._line.fields.items()}
         else:
@@ -166,7 +174,9 @@ class LineDecoder:
         columns = self._line.columns or tuple(str(number) for number in range(1, len(cells) + 1))
         if len(cells) != len(columns):
             raise BadFrame("wrong-columns", text)
-        batch = self._fields({source: cell for source, cell in zip(columns, cells, strict=True) if source})
+        found = {source: cell for source, cell in zip(columns, cells, strict=True) if source}
+        self._count(found)
+        batch = self._fields(found)
         if batch.rejected:  # a cell that is no number makes its neighbours doubtful too: the line is damaged
             raise BadFrame(batch.rejected[0].reason, text)
         return batch
@@ -178,12 +188,17 @@ class LineDecoder:
             if not equals or not name.strip() or name.strip() in found:
                 raise BadFrame("not-keyvalue", text)
             found[name.strip()] = value.strip()
+        self._count(found)
         if self._line.fields:
             return self._fields({source: found[name] for source, name in self._line.fields.items() if name in found})
         return self._fields(found)
 
     def _words(self, text: str) -> Batch:
         parts = [part.strip() for part in text.split(_WORD_SEPARATOR)]
+        number = count_in(parts[-1])
+        if number is not None:
+            self.count.note(number)
+            del parts[-1]
         if len(parts) % 2 or not all(parts):
             raise BadFrame("wrong-columns", text)
         if len(set(parts[::2])) != len(parts) // 2:
@@ -199,6 +214,16 @@ class LineDecoder:
             except ImpossibleWord as error:
                 refused.append(Rejected("impossible-word", printable(f"{source} {digits}: {error}")))
         return Batch(tuple(measurements), tuple(refused))
+
+    def _count(self, found: dict[str, Any]) -> None:
+        """Takes the field that numbers the lines, if the format has one, out of `found`."""
+        if self._line.sequence not in found:
+            return
+        value = found.pop(self._line.sequence)
+        try:
+            self.count.note(int(value))
+        except (TypeError, ValueError):
+            raise BadFrame("not-a-count", f"{self._line.sequence}={value}") from None
 
     def _true(self, source: str, shown: ChipValue) -> Measurement:
         """The measurement behind what the chip shows: linearised if the chip is not, and for the probe's own type."""
@@ -239,7 +264,7 @@ class LineDecoder:
                 raise BadFrame("not-a-number", f"{source}={value}")
             if match[2] and match[2] != unit:
                 raise BadFrame("other-unit", f"{source}={value}")
-            value = float(match[1])
+            value = _number(match[1])
         if value is None:
             return faulted(source, Fault.NOT_KNOWN)
         if type(value) is not float:
@@ -248,6 +273,18 @@ class LineDecoder:
 
 
 _ABSENT: Final[Any] = object()
+
+
+def _number(text: str) -> float:
+    """The number, if a float can hold it: 1e-999 is not 0 and 1e999 is not infinity, but a damaged line (IEEE 754
+    underflow and overflow). Raises BadFrame."""
+    value = float(text)
+    too_small = (
+        abs(value) < sys.float_info.min and re.search("[1-9]", re.split("[eE]", text, maxsplit=1)[0]) is not None
+    )
+    if too_small or math.isinf(value):
+        raise BadFrame("not-a-number", text)
+    return value
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

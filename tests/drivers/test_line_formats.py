@@ -43,7 +43,7 @@ def test_json_mapping_by_dotted_path() -> None:
     assert values(batch) == {"1": 121.1, "2": 60.0}
 
 
-@pytest.mark.parametrize("number", [b"NaN", b"Infinity", b"-Infinity", b"null", b"1e999"])
+@pytest.mark.parametrize("number", [b"NaN", b"Infinity", b"-Infinity", b"null"])
 def test_json_without_a_value_is_a_fault(number: bytes) -> None:
     assert values(decode(b'{"a":%s}' % number)) == {"a": Fault.NOT_KNOWN}
 
@@ -73,6 +73,26 @@ def test_one_mapped_field_that_is_no_number_leaves_the_others() -> None:
     batch = decode(b'{"a":true,"b":60,"c":[1]}', fields={"a": "a", "b": "b", "c": "c"})
     assert values(batch) == {"b": 60.0}
     assert [one.reason for one in batch.rejected] == ["not-a-number", "not-a-number"]
+
+
+@pytest.mark.parametrize(
+    "number", ["1e-999999999", "-4.9E-324", "1e-310", "1e999", "-1e999999999", "9" * 400, "0.%s1" % ("0" * 400)]
+)
+def test_a_number_no_float_can_hold_is_refused_and_not_taken_for_zero_or_infinity(number: str) -> None:
+    """IEEE 754: below 2^-1022 a double underflows, above 2^1024 it overflows."""
+    for form, line in (
+        ({"kind": "json"}, f'{{"pit":{number},"meat":60}}'),
+        ({"kind": "csv", "columns": ("pit", "meat")}, f"{number},60"),
+        ({"kind": "keyvalue"}, f"pit={number},meat=60"),
+    ):
+        batch = decode(line.encode(), **form)
+        assert "pit" not in values(batch)
+        assert [one.reason for one in batch.rejected] == ["not-a-number"]
+
+
+@pytest.mark.parametrize("number", ["0", "-0.0", "0e-999", "0.000e99", "1e-300"])
+def test_true_zeros_stay(number: str) -> None:
+    assert values(decode(b'{"pit":%s}' % number.encode())) == {"pit": pytest.approx(0.0, abs=1e-9)}
 
 
 # CSV and key=value -------------------------------------------------------------------------------------------------
@@ -210,6 +230,78 @@ def test_word_lines_refused_though_their_crc_is_right(body: str, reason: str) ->
 def test_a_max31855_that_is_not_made_is_a_settings_error() -> None:
     with pytest.raises(DeviceMisconfigured):
         LineDecoder(LineFormat(kind="words", thermocouple="B"), {})
+
+
+# Numbered lines ----------------------------------------------------------------------------------------------------
+
+
+def counted(form: dict[str, object], lines: list[str]) -> tuple[int, int]:
+    """(lost, restarts) that a decoder tells for the lines."""
+    decoder = LineDecoder(LineFormat.model_validate(form), {})
+    batches = [decoder.decode(line.encode()) for line in lines]
+    assert sum(batch.lost for batch in batches) == decoder.count.lost
+    return decoder.count.lost, decoder.count.restarts
+
+
+def numbered(numbers: list[int]) -> list[str]:
+    return [checked_line(f"1,01901900,#{number:02X}").decode().strip() for number in numbers]
+
+
+@pytest.mark.parametrize(
+    ("numbers", "lost", "restarts"),
+    [
+        ([0, 1, 2, 3], 0, 0),
+        ([17, 18, 20], 1, 0),
+        ([254, 255, 1, 2], 0, 0),
+        ([254, 1], 1, 0),
+        ([7, 0, 1], 0, 1),
+        ([0, 0, 0], 0, 2),  # dies before it can send a second line
+        ([7, 0, 3], 2, 1),
+        ([7, 7], 254, 0),
+    ],
+)
+def test_numbers_show_what_was_lost(numbers: list[int], lost: int, restarts: int) -> None:
+    assert counted({"kind": "words"}, numbered(numbers)) == (lost, restarts)
+
+
+@given(length=st.integers(1, 2000), kept=st.sets(st.integers(0, 1999)))
+def test_losses_of_up_to_254_lines_in_a_row_are_counted_exactly(length: int, kept: set[int]) -> None:
+    """Against counting in plain integers, as the firmware numbers its lines: 0, 1..255, 1..255, ..."""
+    heard = sorted(index for index in kept | {0} if index < length)
+    gaps = [later - sooner - 1 for sooner, later in itertools.pairwise(heard)]
+    if all(gap < 255 for gap in gaps):
+        numbers = [0 if index == 0 else (index - 1) % 255 + 1 for index in heard]
+        assert counted({"kind": "words"}, numbered(numbers)) == (sum(gaps), 0)
+
+
+@pytest.mark.parametrize("width", [8, 16, 32])
+def test_a_plain_counter_of_any_width_fits(width: int) -> None:
+    start = 2**width - 300
+    lines = [f'{{"n":{number % 2**width},"pit":121.1}}' for number in range(start, start + 600) if number % 100]
+    lost, restarts = counted({"kind": "json", "sequence": "n"}, lines)
+    assert restarts == 0
+    assert lost == pytest.approx(6, abs=3)  # a byte that wraps through 0 loses count of one line a turn
+
+
+@pytest.mark.parametrize(
+    ("form", "lines"),
+    [
+        ({"kind": "json", "sequence": "n"}, ['{"n":1,"pit":121.1}', '{"n":3,"pit":121.1}']),
+        ({"kind": "csv", "columns": ("pit", "n"), "sequence": "n"}, ["121.1,1", "121.1,3"]),
+        ({"kind": "keyvalue", "sequence": "n"}, ["n=1,pit=121.1", "n=3,pit=121.1"]),
+        ({"kind": "json", "sequence": "n", "fields": {"1": "pit"}}, ['{"n":1,"pit":121.1}', '{"n":3,"pit":121.1}']),
+    ],
+)
+def test_text_lines_may_be_numbered_too(form: dict[str, object], lines: list[str]) -> None:
+    assert counted(form, lines) == (1, 0)
+    decoder = LineDecoder(LineFormat.model_validate(form), {})
+    assert [m.celsius for m in decoder.decode(lines[0].encode()).measurements] == [121.1]
+    bad = (
+        lines[0].replace("1,", "x,", 1)
+        if form["kind"] == "json"
+        else lines[0].replace(",1", ",x").replace("n=1", "n=x")
+    )
+    assert not decoder.decode(bad.encode()).measurements
 
 
 # Cutting lines -----------------------------------------------------------------------------------------------------
