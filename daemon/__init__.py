@@ -1,0 +1,1 @@
+"""The watch. Imports run one way: cli -> commands -> wiring -> shell -> core -> drivers.reading."""

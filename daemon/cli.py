@@ -142,7 +142,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from daemon.settings_from_files import warnings, watch_settings
+    from daemon.wiring.settings_from_files import warnings, watch_settings
 
     rig, cook = load_both(options.rig, options.cook)
     watch_settings(rig, cook)
@@ -154,9 +154,9 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _key(options: argparse.Namespace) -> int:
-    from daemon.app import state_directory
-    from daemon.page_key import invitation, page_key
     from daemon.shell.secrets import SecretRefused
+    from daemon.wiring.keys import invitation, page_key
+    from daemon.wiring.watch import state_directory
 
     rig, _ = load_both(options.rig, None)
     if rig.page is None:
@@ -173,8 +173,8 @@ def _key(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from daemon.app import Files, Watch
     from daemon.shell.secrets import SecretRefused
+    from daemon.wiring.watch import Files, Watch
 
     try:
         watch = Watch(Files(options.rig, options.cook, options.state))
@@ -199,7 +199,7 @@ async def until_signal(work: object) -> None:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from daemon.demo import Demo
+    from daemon.commands.demo import Demo
 
     demo = Demo(speed=options.speed, seed=options.seed, hours=options.hours, plain=options.plain)
     asyncio.run(until_signal(demo.run()))
@@ -208,8 +208,8 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _replay(options: argparse.Namespace) -> int:
-    from daemon.cook_commands import ask_what_if, replay_kept, tell_mistakes
-    from daemon.replay import replay_log
+    from daemon.commands.cooks import ask_what_if, replay_kept, tell_mistakes
+    from daemon.commands.replay import replay_log
 
     if options.journal is None and (options.log is None or options.rig is None):
         complain("name a recorded cook and its --rig, or a kept one with --journal and --cook")
@@ -235,19 +235,19 @@ def _replay(options: argparse.Namespace) -> int:
 
 
 def _cooks(options: argparse.Namespace) -> int:
-    from daemon.cook_commands import list_cooks
+    from daemon.commands.cooks import list_cooks
 
     return list_cooks(options, complain)
 
 
 def _export(options: argparse.Namespace) -> int:
-    from daemon.cook_commands import export_cook
+    from daemon.commands.cooks import export_cook
 
     return export_cook(options, complain)
 
 
 def _import(options: argparse.Namespace) -> int:
-    from daemon.cook_commands import import_cook
+    from daemon.commands.cooks import import_cook
 
     if options.cook is not None and options.rig is None:
         complain("--cook needs --rig: it speaks of the rig's channels")
@@ -276,7 +276,7 @@ def _devices(options: argparse.Namespace) -> int:
 
 
 def _calibrate(options: argparse.Namespace) -> int:
-    from daemon.calibrating import NoSuchChannel, calibrate
+    from daemon.commands.calibrate import NoSuchChannel, calibrate
 
     rig, _ = load_both(options.rig, None)
     try:
@@ -287,9 +287,9 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from daemon.cook_commands import journal_of
-    from daemon.planning import AMBIENT, plan_lines
-    from daemon.shell.cook_records import CookRecords
+    from daemon.commands.cooks import journal_of
+    from daemon.commands.plan import AMBIENT, plan_lines
+    from daemon.shell.library.records import CookRecords
 
     rig, cook = load_both(options.rig, options.cook)
     assert cook is not None, "argparse asks for it"
@@ -301,8 +301,8 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
-    from daemon.cook_commands import journal_of
-    from daemon.reporting import make_report
+    from daemon.commands.cooks import journal_of
+    from daemon.commands.report import make_report
 
     if options.html is None and options.png is None:
         complain("say where the report goes: --html FILE, --png FILE, or both")
@@ -312,13 +312,13 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _demo_report(options: argparse.Namespace) -> int:
-    from daemon.reporting import demo_report
+    from daemon.commands.report import demo_report
 
     return _reported(lambda: demo_report(options.directory, options.hours, say))
 
 
 def _reported(work: Callable[[], None]) -> int:
-    from daemon.reporting import ReportRefused
+    from daemon.commands.report import ReportRefused
 
     try:
         work()
@@ -332,13 +332,13 @@ def _reported(work: Callable[[], None]) -> int:
 
 
 def _doctor(options: argparse.Namespace) -> int:
-    from daemon.doctor import doctor
+    from daemon.commands.doctor import doctor
 
     return asyncio.run(doctor(options.rig, options.cook, say))
 
 
 def _notify_test(options: argparse.Namespace) -> int:
-    from daemon.notify_test import notify_test
+    from daemon.commands.notify_test import notify_test
 
     rig, _ = load_both(options.rig, None)
     return asyncio.run(notify_test(rig, say))

@@ -1,0 +1,1 @@
+"""Devices: one driver a kind, codecs without I/O, and simulated devices. Imports nothing of the daemon."""

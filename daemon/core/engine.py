@@ -13,11 +13,11 @@ from math import ceil, isnan, nan
 from typing import Any
 
 from daemon.core import inputs
-from daemon.core.alarm import AlarmTable
-from daemon.core.alarm_rules import ALARM_RULES, AlarmRule
-from daemon.core.annunciation import TEST_WAKE, Annunciator
-from daemon.core.conditioning import Conditioner
-from daemon.core.evenness import Evenness
+from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
+from daemon.core.alarms.table import AlarmTable
+from daemon.core.annunciation.annunciator import TEST_WAKE, Annunciator
+from daemon.core.annunciation.nap import Readiness, green_list, plan_nap
 from daemon.core.events import (
     AlarmChanged,
     CommandRefused,
@@ -29,20 +29,20 @@ from daemon.core.events import (
     SamplesJudged,
     WakeJudged,
 )
-from daemon.core.fire import FireWatch
-from daemon.core.judges import Sight, conditions
-from daemon.core.nap import Readiness, green_list, plan_nap
-from daemon.core.parts import Parts
-from daemon.core.picture import picture
-from daemon.core.piece_watch import PieceWatch
-from daemon.core.pieces import Pieces
-from daemon.core.pit_profile import PitProfile
-from daemon.core.pit_stage import PitStage
-from daemon.core.plan import Standing
+from daemon.core.forecast.plan import Standing
+from daemon.core.health import Parts
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.pit.evenness import Evenness
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.profile import PitProfile
+from daemon.core.pit.stage import PitStage
+from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.snapshot import Snapshot
-from daemon.core.trace import MINUTE, Trace
+from daemon.core.snapshot_maker import picture
 from drivers.reading import Quality
 
 BEAT = 5.0

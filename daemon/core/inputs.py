@@ -1,7 +1,7 @@
 """Everything that may enter the core. Each is journalled before it has any effect, so a replay is exact.
 
 `now` travels beside an input, never inside it. All are frozen and made of plain values, so that
-`daemon.shell.journal` can write and read them by one generic adapter.
+`daemon.shell.journal.journal` can write and read them by one generic adapter.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from daemon.core.pit_profile import PitProfile
+from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, CookSettings
 from drivers.reading import Reading
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from math import isnan
 
-from daemon.core.conditioning import Conditioner
-from daemon.core.control_value import ControlValue
-from daemon.core.evenness import Evenness, evenness
-from daemon.core.pieces import Pieces
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.pit.evenness import Evenness, evenness
+from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.control_value import ControlValue
+from daemon.core.readings.trace import Trace
 from daemon.core.settings import Role, WatchSettings
-from daemon.core.trace import Trace
 from drivers.reading import Quality
 
 EVENNESS_MINUTES = 60

@@ -1,6 +1,6 @@
 """Everything the core is told before it starts: plain frozen values, °C, seconds, kg, metres.
 
-Built from the rig and cook files by `daemon.app`; the core never sees pydantic or a file.
+Built from the rig and cook files by `daemon.wiring.watch`; the core never sees pydantic or a file.
 """
 
 from __future__ import annotations

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from daemon.core.alarm import AlarmView
-from daemon.core.annunciation import SleepView
-from daemon.core.evenness import Evenness
+from daemon.core.alarms.table import AlarmView
+from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
+from daemon.core.food_safety.record import SafetyView
+from daemon.core.forecast.plan import Standing
 from daemon.core.inputs import FanPoint, Health, Interval, Outlook
-from daemon.core.pit_profile import PitProfile
-from daemon.core.plan import Standing
-from daemon.core.safety import SafetyView
+from daemon.core.pit.evenness import Evenness
+from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, Role
 from drivers.reading import Quality
 

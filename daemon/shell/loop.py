@@ -16,9 +16,9 @@ from daemon.core.events import EVENT_NAMES, Event, ForecastRequest, ForecastWant
 from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, UsePitProfile, WallClock
 from daemon.shell.background import in_background
 from daemon.shell.clock import Clock
-from daemon.shell.disk_writer import DiskWriter
-from daemon.shell.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
-from daemon.shell.kept_profile import keep_profile
+from daemon.shell.journal.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
+from daemon.shell.journal.writer import DiskWriter
+from daemon.shell.library.profile import keep_profile
 from daemon.shell.wording import event_to_dict
 
 log = logging.getLogger(__name__)
@@ -37,7 +37,7 @@ INPUTS_WAITING = 10_000
 
 
 class Outbox(Protocol):
-    """Where notifications go; see daemon.shell.outbox."""
+    """Where notifications go; see daemon.shell.notify.outbox."""
 
     def rows(self, notification: Notification, now: float) -> list[OutboxRow]: ...
 

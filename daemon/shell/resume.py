@@ -13,7 +13,7 @@ from daemon.core.engine import Engine
 from daemon.core.events import Event
 from daemon.core.inputs import Input, Resumed
 from daemon.shell.clock import PLAUSIBLE_SINCE
-from daemon.shell.journal import Journal
+from daemon.shell.journal.journal import Journal
 
 log = logging.getLogger(__name__)
 

@@ -1,7 +1,7 @@
 """Gives our discovery documents to the hub's own package and lists the entities it takes. Opt-in: see README.md.
 
 Runs in an environment that has the hub's package, not in pitvigil's:
-    python -m tests.shell.hub_scenario > documents.json     (in pitvigil's)
+    python -m tests.shell.hub.hub_scenario > documents.json     (in pitvigil's)
     python deploy/hub/check_discovery.py documents.json     (in the hub's)
 """
 

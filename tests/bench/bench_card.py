@@ -24,12 +24,12 @@ from pathlib import Path
 import numpy as np
 
 from config.loader import load_both
+from daemon.commands.demo import START
 from daemon.core.inputs import EndCook
-from daemon.demo import START
-from daemon.settings_from_files import watch_settings
-from daemon.shell.compaction import compact
-from daemon.shell.journal import Journal
-from daemon.shell.packed_inputs import BUNDLE, READINGS, packs_in
+from daemon.shell.journal.journal import Journal
+from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, packs_in
+from daemon.shell.library.compaction import compact
+from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import HOUR, SimulatedCook
 from tests.bench.figure import Figure, show

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.core.events import FireNoticed, FireSign
-from daemon.core.fire import FireWatch
-from daemon.core.fire_signs import slope
 from daemon.core.inputs import Mark, MarkKind
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.signs import slope
 from daemon.core.settings import Band
 from drivers.simulated.batch import simulate_fires
 from drivers.simulated.pit import PitParameters, Pits, Stokers

@@ -13,9 +13,9 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.forecast import forecast
+from daemon.core.forecast.outlooks import forecast
+from daemon.core.forecast.plan import WANTED_CHANCE, at_chance
 from daemon.core.inputs import Goal
-from daemon.core.plan import WANTED_CHANCE, at_chance
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
 from tests.bench.figure import NO_TARGET, Figure

@@ -24,7 +24,7 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.core.alarm_rules import rule_by_id
+from daemon.core.alarms.rules import rule_by_id
 from drivers.simulated.cook import HOUR
 from drivers.simulated.scenarios import START_HOUR
 from tests.bench.night_oracle import at_least, rate_bound

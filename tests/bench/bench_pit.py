@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.core.events import FireSign
-from daemon.core.fire import FireWatch
-from daemon.core.pit_stage import PitPhase, PitStage
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.stage import PitPhase, PitStage
 from daemon.core.settings import Band
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.sensor import Probes

@@ -15,8 +15,8 @@ from statistics import median
 
 import numpy as np
 
+from daemon.core.forecast.plan import WANTED_CHANCE, at_chance, chance_by
 from daemon.core.inputs import Goal
-from daemon.core.plan import WANTED_CHANCE, at_chance, chance_by
 from drivers.simulated.records import CookRecord
 from tests.bench.cook_sets import cook_set
 from tests.bench.figure import Figure

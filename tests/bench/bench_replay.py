@@ -15,10 +15,10 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.demo import START
-from daemon.demo_files import CHANNEL, CHANNELS, COOK, RIG
-from daemon.replay import replay_log
-from daemon.virtual_cook import MARKS
+from daemon.commands.demo import START
+from daemon.commands.demo_files import CHANNEL, CHANNELS, COOK, RIG
+from daemon.commands.replay import replay_log
+from daemon.commands.virtual_cook import MARKS
 from drivers.simulated.cook import Act, SimulatedCook
 from drivers.simulated.scenarios import demo_scenario
 

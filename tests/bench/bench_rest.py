@@ -16,15 +16,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.alarm_rule import warn_within
-from daemon.core.alarm_rules import RULES_BY_ID
+from daemon.core.alarms.conditions import early_half
+from daemon.core.alarms.rule import warn_within
+from daemon.core.alarms.rules import RULES_BY_ID
 from daemon.core.events import ForecastRequest
-from daemon.core.forecast import forecast
+from daemon.core.food_safety.lethality import celsius
+from daemon.core.food_safety.record import SafetyRecord
+from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import Goal, Interval, Outlook
-from daemon.core.judges import early_half
-from daemon.core.lethality import celsius
-from daemon.core.piece_watch import SLOPE_MINUTES, slope_per_minute
-from daemon.core.safety import SafetyRecord
+from daemon.core.pieces.piece import SLOPE_MINUTES, slope_per_minute
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings, SleeperSettings
 from tests.bench.bench_safety import rows
 from tests.bench.figure import NO_TARGET, Figure

@@ -11,8 +11,8 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from daemon.core.lethality import celsius, lethality_table
-from daemon.core.safety import SafetyRecord
+from daemon.core.food_safety.lethality import celsius, lethality_table
+from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
 from drivers.calibration import boiling_point
 from tests.bench.figure import Figure

@@ -17,9 +17,9 @@ from math import nan
 
 import numpy as np
 
-from daemon.core.fire_signs import slope
+from daemon.core.pieces.stall import DONE, StallWatch
+from daemon.core.pit.signs import slope
 from daemon.core.settings import Band
-from daemon.core.stall import DONE, StallWatch
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import Array, CookRecord, stall_label
 from tests.bench.figure import NO_TARGET, Figure

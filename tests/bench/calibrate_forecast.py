@@ -1,6 +1,6 @@
 """Finds the factors that make the forecaster's intervals honest, on simulated cooks of a seed kept for this.
 
-    python -m tests.bench.calibrate_forecast --write      writes daemon/core/forecast_factors.py
+    python -m tests.bench.calibrate_forecast --write      writes daemon/core/forecast/factors.py
     python -m tests.bench.calibrate_forecast --priors     how far the members' prior lies from what cooks teach
 
 Split-conformal: the centre factor is half way (in ratio) to the one with the least absolute error; each half-width is
@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core import forecast_factors
-from daemon.core.forecast_members import PRIOR
-from daemon.core.forecast_replay import course_of, fit
+from daemon.core.forecast.assimilation import course_of, fit
+from daemon.core.forecast.members import PRIOR
+from daemon.core.forecast.outlooks import factors as forecast_factors
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
 from tests.bench.forecast_cases import Answer, answers, beforehand, question
@@ -36,7 +36,7 @@ CENTRE_BELIEVED = 0.5
 simulator, and a piece of other structure may be late the other way."""
 FEWEST = 25
 """Answers without which a knot is not fitted and takes its neighbour's values."""
-TARGET = Path(__file__).parents[2] / "daemon" / "core" / "forecast_factors.py"
+TARGET = Path(__file__).parents[2] / "daemon" / "core" / "forecast" / "factors.py"
 
 Row = tuple[float, float, float, float]
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from daemon.core.events import ForecastRequest, WrapDone
-from daemon.core.forecast import forecast, kind_of
-from daemon.core.forecast_ahead import PLANNED_MEMBERS, RESIDUAL_FADES_IN, first_crossing, resample
-from daemon.core.forecast_members import traits_of
-from daemon.core.forecast_replay import STEP, course_of, fit, replay
+from daemon.core.forecast.ahead import PLANNED_MEMBERS, RESIDUAL_FADES_IN, first_crossing, resample
+from daemon.core.forecast.assimilation import STEP, course_of, fit, replay
+from daemon.core.forecast.members import traits_of
+from daemon.core.forecast.outlooks import forecast, kind_of
+from daemon.core.forecast.plan import time_on_fire
 from daemon.core.inputs import Goal, Interval
-from daemon.core.plan import time_on_fire
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from drivers.simulated.records import CookRecord
 

@@ -1,4 +1,4 @@
-"""Makes daemon/core/fire_prior.py: simulated fires to compare a pit's first fires with, until it has its own.
+"""Makes daemon/core/pit/fire_prior.py: simulated fires to compare a pit's first fires with, until it has its own.
 
     python -m tests.bench.make_fire_prior            # writes the module (fixed seed: same file every time)
 
@@ -16,9 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.core.fire import FireWatch
-from daemon.core.fire_exit import FEATURES, Row
 from daemon.core.inputs import Mark, MarkKind
+from daemon.core.pit.exit_library import FEATURES, Row
+from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import Band
 
 SEED = 20251107
@@ -161,7 +161,7 @@ def main() -> None:
         all_rows += rows(burn(rng, mass, losses), marked=number % 2 == 0, every=2)
     picked = rng.permutation(len(all_rows))[: arguments.rows]
     lines = ["    (" + ", ".join(f"{v:.4g}" for v in all_rows[i]) + ")," for i in sorted(picked)]
-    path = Path(__file__).resolve().parents[2] / "daemon/core/fire_prior.py"
+    path = Path(__file__).resolve().parents[2] / "daemon/core/pit/fire_prior.py"
     path.write_text(
         '"""Simulated fires, made by tests/bench/make_fire_prior.py: not written by hand.\n\nColumns: '
         + ", ".join(FEATURES)

@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from daemon.core.alarm_rules import ALARM_RULES
+from daemon.core.alarms.rules import ALARM_RULES
 from tests.bench.night_oracle import Need, Place, Verdict, Wake
 
 PLACES = {

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from daemon.core.events import AlarmChanged, AlarmState, Event, ForecastWanted, Level, Notification
-from daemon.core.forecast import forecast
+from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import (
     Acknowledge,
     Delivered,

@@ -18,7 +18,7 @@ import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 
 from daemon.core.events import FireSign
-from daemon.core.fire import FireWatch
+from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import Band
 from drivers.simulated.batch import simulate_cooks, simulate_fires
 from drivers.simulated.records import CookRecord, FireEpisode

@@ -14,7 +14,7 @@ matplotlib.use("Agg")
 import matplotlib.pyplot as plt
 import numpy as np
 
-from daemon.core.forecast import forecast
+from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import Goal
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord

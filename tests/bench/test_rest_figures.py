@@ -7,8 +7,8 @@ from math import nan
 import numpy as np
 import pytest
 
+from daemon.core.food_safety.record import COOL_FROM, COOL_HALF, COOL_TO, FIRST_COOLING, WHOLE_COOLING
 from daemon.core.inputs import Goal, Interval, Outlook
-from daemon.core.safety import COOL_FROM, COOL_HALF, COOL_TO, FIRST_COOLING, WHOLE_COOLING
 from tests.bench import bench_rest
 from tests.bench.figure import Figure
 from tests.bench.rest_truth import (

@@ -7,14 +7,14 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
 
-from daemon.core import alarm_state, spacing
 from daemon.core import engine as engine_module
-from daemon.core.alarm import AlarmTable, AlarmView
-from daemon.core.alarm_rules import ALARM_RULES, Condition
-from daemon.core.annunciation import RECHECK, Annunciator
+from daemon.core.alarms import state as alarm_state
+from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.rules import ALARM_RULES, Condition
+from daemon.core.alarms.table import AlarmTable, AlarmView
+from daemon.core.annunciation.annunciator import RECHECK, Annunciator, spacing
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Level, Notification
-from daemon.core.judges import Sight, conditions
 from daemon.core.settings import Band, SleeperSettings, WatchSettings
 
 

@@ -2,7 +2,7 @@
 
 from daemon.core.engine import Engine
 from daemon.core.inputs import Mark, MarkKind, StartCook
-from tests.shell.hub_scenario import rig_and_engine
+from tests.shell.hub.hub_scenario import rig_and_engine
 
 
 def minutes(engine: Engine, count: int) -> float:

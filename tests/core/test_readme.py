@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from daemon.core import piece_stage, pit_stage
-from daemon.core.alarm_rules import rules_markdown
+from daemon.core.alarms.rules import rules_markdown
+from daemon.core.pieces.pieces import stage as piece_stage
+from daemon.core.pit import stage as pit_stage
 
 ROOT = Path(__file__).parents[2]
 

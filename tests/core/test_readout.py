@@ -6,7 +6,8 @@ from datetime import UTC
 
 import pytest
 
-from daemon.core.conditioning import Conditioner
+from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.trace import Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -17,7 +18,6 @@ from daemon.core.settings import (
     Role,
     WatchSettings,
 )
-from daemon.core.trace import Trace
 from drivers.reading import Fault, Quality, Reading
 
 SETTINGS = WatchSettings(

@@ -11,8 +11,8 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
-from daemon.app import Files, Watch
 from daemon.shell.clock import SpedUpClock
+from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.faults.row import NotHere
 from tests.system.mqtt_broker import Ear, plain_broker

@@ -15,14 +15,14 @@ from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, Event
 from daemon.core.inputs import Resumed
-from daemon.settings_from_files import watch_settings
-from daemon.shell import broker
 from daemon.shell.clock import ManualClock
-from daemon.shell.feed import HubFeed
-from daemon.shell.journal import OutboxRow
+from daemon.shell.hub import link as broker
+from daemon.shell.hub.feed import HubFeed
+from daemon.shell.journal.journal import OutboxRow
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.mqtt_topic import MqttTopic
-from daemon.shell.outbox import Outbox
+from daemon.shell.notify.outbox import Outbox
+from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up, read
 from tests.faults.test_disk import patched

@@ -18,12 +18,12 @@ from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, Event, Level, Notification
 from daemon.core.inputs import Readings, Resumed
 from daemon.core.settings import QuietHours, WatchSettings
-from daemon.settings_from_files import watch_settings
 from daemon.shell import clock as clock_module
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock
-from daemon.shell.journal import Journal, Start
+from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.loop import WatchLoop
 from daemon.shell.resume import engine_time_at_start, restored
+from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_disk import patched
@@ -332,7 +332,7 @@ async def summer_time(home: Path, full: bool) -> Row:
 
 def quiet_end(zone: tzinfo, start: datetime) -> float:
     """UTC s at which quiet hours (22:00 to 06:00) end after `start`, as the annunciator sees it, second by second."""
-    from daemon.core.night import is_quiet
+    from daemon.core.annunciation.quiet_hours import is_quiet
 
     quiet, at = QuietHours(start=22 * 60, end=6 * 60, zone=zone), start.timestamp()
     while is_quiet(quiet, at):

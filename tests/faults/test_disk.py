@@ -13,14 +13,14 @@ from pathlib import Path
 from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.inputs import Mark, MarkKind, Part
-from daemon.settings_from_files import watch_settings
-from daemon.shell import disk_writer
 from daemon.shell.clock import ManualClock
-from daemon.shell.journal import Journal, JournalUnavailable
+from daemon.shell.journal.journal import Journal, JournalUnavailable
+from daemon.shell.journal.journal import writer as disk_writer
+from daemon.shell.journal.reserve import Reserve
 from daemon.shell.loop import WatchLoop
-from daemon.shell.outbox import Outbox
-from daemon.shell.reserve import Reserve
+from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import engine_time_at_start, restored
+from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.disks import Ext4, fill, small_disk
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import FACTOR, TOO_HOT, Running, Stage, staged, watching

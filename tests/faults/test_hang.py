@@ -13,12 +13,13 @@ import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
-from daemon.app import Files, Watch
 from daemon.core.inputs import TestWake
-from daemon.shell import outbox, supervisor
+from daemon.shell import supervisor
 from daemon.shell.clock import SpedUpClock
-from daemon.shell.journal import Journal, OutboxRow
+from daemon.shell.journal.journal import Journal, OutboxRow
+from daemon.shell.notify import outbox
 from daemon.shell.supervisor import DeviceKeeper
+from daemon.wiring.watch import Files, Watch
 from drivers.base import Batch, Driver, Link
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
@@ -262,7 +263,7 @@ to = ["cook@example.org"]
 """
 HUNG_DISK = """
 import threading
-from daemon.shell import journal
+from daemon.shell.journal.journal import journal
 real, writes = journal.Journal._write, []
 def write(self, batch):
     writes.append(1)

@@ -20,12 +20,12 @@ from typing import Any
 from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import Level, Notification
-from daemon.settings_from_files import watch_settings
 from daemon.shell.clock import ManualClock
-from daemon.shell.journal import Journal
+from daemon.shell.journal.journal import Journal
 from daemon.shell.notify.base import Message
-from daemon.shell.outbox import Outbox
+from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import restored
+from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import IN_BAND, NOON, TOO_COLD, TOO_HOT, Stage, staged
 from tests.faults.test_power import ANY_STATE
@@ -36,7 +36,7 @@ JUDGED = "homie/5/pit/channel-pit-left/temperature"
 START_WITHIN = 5.0
 """s from the start of the process to the first judged reading on the broker."""
 LAZY = """
-from daemon.shell import journal
+from daemon.shell.journal.journal import journal
 real, last = journal.Journal.commit, [0.0]
 def lazy(self, now):
     if now - last[0] > 600:

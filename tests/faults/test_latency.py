@@ -14,17 +14,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from config.loader import load_both
-from daemon.core import annunciation
-from daemon.core.alarm_rules import rule_by_id
+from daemon.core.alarms.rules import rule_by_id
+from daemon.core.annunciation.annunciator import annunciator as annunciation
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Notification
 from daemon.core.inputs import Acknowledge, Readings, Resumed
-from daemon.settings_from_files import watch_settings
 from daemon.shell.clock import ManualClock
-from daemon.shell.journal import Journal
+from daemon.shell.journal.journal import Journal
 from daemon.shell.loop import WatchLoop
+from daemon.shell.notify.outbox import Outbox
 from daemon.shell.notify.webhook import Webhook
-from daemon.shell.outbox import Outbox
+from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up

@@ -21,20 +21,20 @@ from pathlib import Path
 from typing import Any
 
 from config.loader import load_both
-from daemon.core.annunciation import TEST_WAKE
+from daemon.commands.demo import START
+from daemon.commands.demo_files import CHANNEL, CHANNELS, COOK, RIG
+from daemon.commands.virtual_cook import HOUR, VirtualCook
+from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted, Level, Notification
-from daemon.core.forecast import forecast
+from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import AskWrap, EndCook, Input, JudgeWake, Readings, Resumed, SetBand, StartCook
 from daemon.core.settings import Band, WatchSettings
-from daemon.demo import START
-from daemon.demo_files import CHANNEL, CHANNELS, COOK, RIG
-from daemon.settings_from_files import cook_settings, watch_settings
 from daemon.shell.clock import ManualClock
-from daemon.shell.cook_archive import CookArchive
-from daemon.shell.journal import Journal, Start
+from daemon.shell.journal.journal import Journal, Start
+from daemon.shell.library.archive import CookArchive
 from daemon.shell.loop import WatchLoop
-from daemon.virtual_cook import HOUR, VirtualCook
+from daemon.wiring.settings_from_files import cook_settings, watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import SimulatedCook
 from drivers.simulated.scenarios import demo_scenario

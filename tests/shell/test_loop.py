@@ -15,10 +15,10 @@ from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import Event, ForecastMade, ForecastRequest, QualityChanged, SamplesJudged
 from daemon.core.inputs import ForecastArrived, Health, Mark, MarkKind, Part, Readings
-from daemon.settings_from_files import watch_settings
 from daemon.shell.clock import ManualClock
-from daemon.shell.journal import Journal, JournalUnavailable
+from daemon.shell.journal.journal import Journal, JournalUnavailable
 from daemon.shell.loop import WatchLoop
+from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading
 
 EXAMPLES = Path(config.__file__).parent / "examples"

@@ -11,10 +11,10 @@ from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES
 from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
-from daemon.settings_from_files import watch_settings
-from daemon.shell.journal import Journal, Start
+from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.resume import engine_time_at_start, replayed, restored
 from daemon.shell.wording import event_to_dict
+from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 
 EXAMPLES = Path(config.__file__).parent / "examples"

@@ -32,7 +32,7 @@ from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastRequest
-from daemon.core.forecast import forecast
+from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import (
     Acknowledge,
     EndCook,
@@ -45,14 +45,14 @@ from daemon.core.inputs import (
     Readings,
     StartCook,
 )
-from daemon.settings_from_files import cook_settings, watch_settings
 from daemon.shell.clock import ManualClock
-from daemon.shell.compaction import compact
-from daemon.shell.cook_archive import CookArchive
-from daemon.shell.journal import Journal
+from daemon.shell.journal.journal import Journal
+from daemon.shell.library.archive import CookArchive
+from daemon.shell.library.compaction import compact
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
-from daemon.shell.outbox import Outbox
+from daemon.shell.notify.outbox import Outbox
+from daemon.wiring.settings_from_files import cook_settings, watch_settings
 from drivers.reading import Quality, Reading, on_grid
 
 DAY: Final = 86400.0

@@ -10,9 +10,9 @@ from playwright.sync_api import Browser, Page
 
 from config.rig import Rig
 from daemon.core.snapshot import Snapshot
-from daemon.shell import broker
-from tests.shell.hub_scenario import night
-from tests.shell.page_thread import ServedPage, served
+from daemon.shell.hub import link as broker
+from tests.shell.hub.hub_scenario import night
+from tests.shell.web.page_thread import ServedPage, served
 from tests.system.mqtt_broker import PrivateBroker, plain_broker
 from tests.system.page_browser import chromium, paired_phone
 

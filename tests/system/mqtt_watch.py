@@ -13,10 +13,10 @@ from daemon.core.engine import Engine
 from daemon.core.events import Sample, SamplesJudged
 from daemon.core.inputs import Health, Input
 from daemon.core.snapshot import Snapshot
-from daemon.shell.broker_settings import BrokerSettings
-from daemon.shell.feed import HubFeed
+from daemon.shell.hub.feed import HubFeed
+from daemon.shell.hub.link_settings import BrokerSettings
 from drivers.reading import Quality
-from tests.shell.hub_scenario import NIGHT, WALL_OFFSET, Still
+from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, Still
 from tests.system.mqtt_broker import Ear
 
 BASE = "homie/5/pit"

@@ -137,10 +137,10 @@ def write_files(home: Path, port: str, broker: int | None, night: bool = False, 
 FAST_WATCH = """
 import asyncio, sys
 from pathlib import Path
-from daemon.app import Files, Watch
+from daemon.wiring.watch import Files, Watch
 from daemon.cli import until_signal
 from daemon.shell.clock import SpedUpClock
-from daemon.shell.journal import Journal
+from daemon.shell.journal.journal import Journal
 rig, cook, state, start, factor = sys.argv[1:]
 newest = Journal(Path(state) / "journal.sqlite").newest_time()
 clock = SpedUpClock(max(float(start), newest or 0.0), float(factor))

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon import cli
-from daemon.doctor import card_wear, doctor, holders, node, secret_facts, watching_account, writing_refusal
-from daemon.doctor_findings import (
+from daemon.commands.doctor import card_wear, doctor, holders, node, secret_facts, watching_account, writing_refusal
+from daemon.commands.doctor_findings import (
     LIFE_STEPS,
     SPACE_NEEDED,
     SPACE_WANTED,
@@ -206,7 +206,7 @@ def test_credentials_are_found_where_systemd_puts_them_and_behind_it(
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
     assert level(judge_secret(secret_facts("secret_mail"))) is Level.GOOD
     monkeypatch.delenv("CREDENTIALS_DIRECTORY")
-    monkeypatch.setattr("daemon.doctor.SERVICE_SECRETS", tmp_path)
+    monkeypatch.setattr("daemon.commands.doctor.SERVICE_SECRETS", tmp_path)
     (tmp_path / "mail").write_text("quiet\n")
     (tmp_path / "mail").chmod(0o600)
     assert secret_facts("secret_mail") == SecretFacts("secret_mail", str(tmp_path / "mail"), 0o600)

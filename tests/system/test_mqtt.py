@@ -13,10 +13,10 @@ from config.rig import BrokerSection, Rig
 from daemon.core.events import Sample, SamplesJudged
 from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind
 from daemon.core.snapshot import Snapshot
-from daemon.shell import discovery, feed
-from daemon.shell.broker import BrokerLink, LinkTopics
+from daemon.shell.hub import discovery, feed
+from daemon.shell.hub.link import BrokerLink, LinkTopics
 from drivers.reading import Fault, Quality
-from tests.shell.hub_scenario import NIGHT, WALL_OFFSET, Still, alarm
+from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, Still, alarm
 from tests.system.mqtt_broker import NEEDS_MOSQUITTO, Ear, PrivateBroker, retained_on
 from tests.system.mqtt_watch import BASE, at, watching
 

@@ -19,8 +19,8 @@ from cryptography.x509.oid import NameOID
 from config.rig import Rig
 from daemon.core.inputs import Acknowledge, Mark, MarkKind
 from daemon.core.snapshot import Snapshot
-from daemon.shell.broker_settings import BrokerSettings, tls_context
-from tests.shell.hub_scenario import NIGHT, alarm
+from daemon.shell.hub.link_settings import BrokerSettings, tls_context
+from tests.shell.hub.hub_scenario import NIGHT, alarm
 from tests.system.mqtt_broker import MAKE_BROKER, NEEDS_MOSQUITTO, Ear, PrivateBroker, as_us, free_ports
 from tests.system.mqtt_watch import ALARMS, BASE, at, watching
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.core.inputs import Mark, MarkKind
-from tests.shell.hub_scenario import night
+from tests.shell.hub.hub_scenario import night
 from tests.system.mqtt_broker import NEEDS_MOSQUITTO, plain_broker
 from tests.system.mqtt_watch import at, watching
 

@@ -15,9 +15,9 @@ import pytest
 
 from config.rig import Rig
 from daemon.core.snapshot import Snapshot
-from daemon.shell import broker
-from daemon.shell.broker import BrokerLink, LinkTopics
-from tests.shell.hub_scenario import NIGHT, alarm
+from daemon.shell.hub import link as broker
+from daemon.shell.hub.link import BrokerLink, LinkTopics
+from tests.shell.hub.hub_scenario import NIGHT, alarm
 from tests.system.mqtt_broker import NEEDS_MOSQUITTO, ROOT, Ear, PrivateBroker, plain_broker, retained_on
 from tests.system.mqtt_watch import ALARMS, BASE, HOUR, Catcher, at, watching
 
@@ -180,7 +180,7 @@ async def test_a_broker_that_names_the_takeover(evening: tuple[Rig, Snapshot], m
 
 DYING = """
 import asyncio, sys
-from daemon.shell.broker import *
+from daemon.shell.hub.link import *
 async def main():
     link = BrokerLink(BrokerSettings("127.0.0.1", int(sys.argv[1]), "mortal"), LinkTopics("s", "init", "ready", "off", "lost"))
     link.retain("value", "121.0", expires=3)

@@ -19,9 +19,9 @@ from config.cook import Cook, WrapSection
 from daemon.core import inputs
 from daemon.core.events import AlarmState
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
-from tests.shell.page_cooks import CHOIR, TRIAL
-from tests.shell.page_curves import FEED
-from tests.shell.page_thread import ServedPage
+from tests.shell.web.page_cooks import CHOIR, TRIAL
+from tests.shell.web.page_curves import FEED
+from tests.shell.web.page_thread import ServedPage
 from tests.system.page_browser import CHROMIUM, WCAG, enter, phone, serious, unfold
 
 ROOMS = ("pit", "curve", "night", "cooks", "care")

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser, CDPSession, Locator, Page, expect
 
 from daemon.core.inputs import UsePitProfile
-from daemon.core.pit_profile import PitProfile
+from daemon.core.pit.profile import PitProfile
 from daemon.shell.web.contract import CookNotes
-from tests.shell.page_cooks import CHOIR, FAIR, TRIAL
-from tests.shell.page_thread import ServedPage, served
+from tests.shell.web.page_cooks import CHOIR, FAIR, TRIAL
+from tests.shell.web.page_thread import ServedPage, served
 from tests.system.page_browser import CHROMIUM, enter, paired_phone
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")

@@ -23,8 +23,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from daemon.demo_files import CHANNEL, CHANNELS, RIG
-from daemon.shell.journal import Journal
+from daemon.commands.demo_files import CHANNEL, CHANNELS, RIG
+from daemon.shell.journal.journal import Journal
 from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
 from tests.system.page_browser import CHROMIUM, enter, paired_phone, serious, unfold
 from tests.system.scripted_board import ScriptedBoard
@@ -37,7 +37,7 @@ WITHIN = 20_000
 WATCH = """
 import asyncio, sys
 from pathlib import Path
-import daemon.app as app
+import daemon.wiring.watch as app
 from daemon.cli import until_signal
 from daemon.shell.clock import SpedUpClock
 rig, state, start, factor = sys.argv[1:]

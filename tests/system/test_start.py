@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon import app, cli
+from daemon import cli
+from daemon.wiring import watch as app
 
 
 @pytest.fixture

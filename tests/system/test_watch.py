@@ -19,12 +19,12 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from daemon.app import Files, Watch
+from daemon.commands.replay import replay_journal
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Acknowledge, Mark, MarkKind
-from daemon.replay import replay_journal
 from daemon.shell.clock import SpedUpClock
-from daemon.shell.journal import Journal
+from daemon.shell.journal.journal import Journal
+from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.system.scripted_board import ScriptedBoard, start_fast_watch, wait_for, write_files
 

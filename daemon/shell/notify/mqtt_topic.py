@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from daemon.shell.broker import BrokerLink
+from daemon.shell.hub.link import BrokerLink
 from daemon.shell.notify.base import Message, TemporaryFailure
 
 

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from daemon.core.rehearsal import TEST_WAKE
-from daemon.core.trace import MINUTE
-from daemon.shell.cook_summary import event_time
-from daemon.shell.kept_cook import KeptCook
+from daemon.core.annunciation.test_call import TEST_WAKE
+from daemon.core.readings.trace import MINUTE
+from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.summary import event_time
 
 ANSWERED_WITHIN = 60 * MINUTE
 """A deed later than this after a call was hardly an answer to it. Common practice, no source."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import isnan, nan
 
+from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
-from daemon.core.trace import MINUTE
 from daemon.shell.report.findings import Findings, PieceFindings, StageSpan
 from daemon.shell.report.forecast_checks import ForecastCheck
 from daemon.shell.report.markup import Children, Element, node

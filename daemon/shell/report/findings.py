@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from math import isnan
 
-from daemon.core.alarm_rules import rule_by_id
-from daemon.core.evenness import PlaceHeat, evenness
-from daemon.core.piece_watch import ON_FIRE
+from daemon.core.alarms.rules import rule_by_id
+from daemon.core.pieces.piece import ON_FIRE
+from daemon.core.pit.evenness import PlaceHeat, evenness
+from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band, PieceSettings, Role
-from daemon.core.trace import MINUTE
-from daemon.shell.cook_summary import (
+from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.summary import (
     Figures,
     band_at,
     cooking_minutes,
@@ -21,7 +22,6 @@ from daemon.shell.cook_summary import (
     place_minutes,
     yield_fraction,
 )
-from daemon.shell.kept_cook import KeptCook
 from daemon.shell.report.calls import Call, HeldBack, calls, held_back, named
 from daemon.shell.report.forecast_checks import ForecastCheck, forecast_checks
 from daemon.shell.report.safety_account import SafetyAccount, safety_account

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from daemon.core.inputs import Goal
+from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import PieceSettings
-from daemon.core.trace import MINUTE
-from daemon.shell.cook_summary import event_time, utc_seconds
-from daemon.shell.kept_cook import KeptCook
+from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.summary import event_time, utc_seconds
 
 SHARES = (0.25, 0.5, 0.75, 0.9)
 """Of the way from meat-on to the goal."""

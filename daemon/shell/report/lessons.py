@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from daemon.core.evenness import EVEN_WITHIN, made_by_probes
 from daemon.core.inputs import Goal
+from daemon.core.pit.evenness import EVEN_WITHIN, made_by_probes
 from daemon.shell.report.findings import Findings, PieceFindings, Spell
 from daemon.shell.report.reader import Reader, duration
 

@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from importlib.resources import files
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from daemon.core.food_safety.record import CLOSING
 from daemon.core.inputs import Goal
-from daemon.core.safety import CLOSING
-from daemon.core.trace import MINUTE
-from daemon.shell.kept_cook import KeptCook
+from daemon.core.readings.trace import MINUTE
+from daemon.shell.library.cook import KeptCook
 from daemon.shell.report import curves
 from daemon.shell.report.blocks import drawing, key, table
 from daemon.shell.report.calls import Call

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daemon.core.safety import COMPLETE, SafetyRecord, SafetyView
+from daemon.core.food_safety.record import COMPLETE, SafetyRecord, SafetyView
+from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import PieceSettings
-from daemon.core.trace import MINUTE
-from daemon.shell.cook_summary import event_time
-from daemon.shell.kept_cook import KeptCook
+from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.summary import event_time
 
 
 @dataclass(frozen=True, slots=True)

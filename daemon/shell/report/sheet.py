@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from math import isnan, nan, sin
 from statistics import median
 
-from daemon.core.piece_watch import ON_FIRE
+from daemon.core.pieces.piece import ON_FIRE
+from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
 from daemon.core.snapshot import PieceView, Snapshot
-from daemon.core.trace import MINUTE
-from daemon.shell.kept_cook import KeptCook
+from daemon.shell.library.cook import KeptCook
 from daemon.shell.report.curves import STAGE_WORDS, minute_times
 from daemon.shell.report.findings import findings
 from daemon.shell.report.plane import Plane

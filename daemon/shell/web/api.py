@@ -14,7 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 from config.cook import HOLD_RULES
 from config.cuts import CUTS
 from daemon.core import inputs
-from daemon.core.pit_profile import PitProfile
+from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.web import models, openapi

@@ -9,7 +9,7 @@ from typing import Protocol
 
 from config.cook import Cook
 from daemon.core.settings import CookSettings
-from daemon.shell.kept_cook import KeptCook
+from daemon.shell.library.cook import KeptCook
 
 CookBuilder = Callable[[Cook], CookSettings]
 """Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""

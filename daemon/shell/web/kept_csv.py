@@ -6,8 +6,8 @@ import csv
 import io
 from math import isnan
 
-from daemon.core.trace import MINUTE
-from daemon.shell.kept_cook import KeptCook
+from daemon.core.readings.trace import MINUTE
+from daemon.shell.library.cook import KeptCook
 from daemon.shell.wording import mark_word, rfc3339
 
 

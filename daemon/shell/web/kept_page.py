@@ -6,9 +6,9 @@ from datetime import datetime
 from statistics import median
 from typing import Any
 
-from daemon.core.fire import GAPS_KEPT
-from daemon.core.pit_profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
-from daemon.shell.kept_cook import KeptCook
+from daemon.core.pit.fire import GAPS_KEPT
+from daemon.core.pit.profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
+from daemon.shell.library.cook import KeptCook
 from daemon.shell.web.contract import CookCurve, CookNotes
 from daemon.shell.web.models import KeptPage, Moment, PieceOrdered, PitLessons
 

@@ -11,7 +11,7 @@ from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Celsius
 from daemon.core.inputs import MarkKind
-from daemon.core.pit_profile import ForecastMiss, PlaceLesson
+from daemon.core.pit.profile import ForecastMiss, PlaceLesson
 from daemon.core.settings import Band
 from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, WakeRow
 

@@ -1,0 +1,199 @@
+"""The commands on kept cooks: list and compare, export, import, replay and what-if. Each returns an exit code."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+from rich.console import Console
+
+from config.loader import ConfigError, Problem, load_both
+from daemon.commands.cook_files import MissingExtra, export_csv, export_parquet, import_csv
+from daemon.commands.cook_tables import list_table, on_one_axis, side_by_side
+from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
+from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
+from daemon.core.annunciation.annunciator import TEST_WAKE
+from daemon.core.engine import Engine
+from daemon.core.events import EVENT_NAMES, Level, Notification
+from daemon.core.settings import Band
+from daemon.shell.library.records import CookRecords
+from daemon.shell.resume import replayed
+from daemon.shell.web.contract import UnknownCook
+from daemon.shell.wording import event_to_dict
+from daemon.wiring.settings_from_files import watch_settings
+from daemon.wiring.watch import JOURNAL_FILE, state_directory
+
+Say = Callable[[str], None]
+BAD_CALL, DONE = 2, 0
+LISTED = 500
+MOST_SIDE_BY_SIDE = 6
+SAME_DEEDS = "Both nights hold the deeds of that night: other calls might have led to other logs and marks."
+AXIS_POINTS = 2000
+"""A step a minute for a day and a half."""
+
+
+def journal_of(state: Path | None, rig_file: Path | None) -> Path:
+    """The journal of a state directory, of the rig's, or of the usual place. Raises ConfigError when there is none."""
+    rig = load_both(rig_file, None)[0] if state is None and rig_file is not None else None
+    return state_directory(rig, state) / JOURNAL_FILE
+
+
+def _library(journal: Path) -> CookRecords:
+    records = CookRecords(journal)
+    if not records.journals():
+        raise ConfigError(
+            [Problem(str(journal), "journal", "", "no journal is there: name its directory with --state")]
+        )
+    return records
+
+
+def list_cooks(options: argparse.Namespace, complain: Say) -> int:
+    records, console = _library(journal_of(options.state, options.rig)), Console()
+    if options.compare is not None and not 1 < len(options.compare) <= MOST_SIDE_BY_SIDE:
+        complain(f"name two to {MOST_SIDE_BY_SIDE} cooks to compare")
+        return BAD_CALL
+    with _said(complain) as failed:
+        if options.compare is None:
+            rows = records.rows(" ".join(options.search or ()), LISTED)
+            console.print(
+                list_table(rows) if rows else "no such cook is kept" if options.search else "no cook is kept yet"
+            )
+            return DONE
+        curves = records.compare(options.compare, AXIS_POINTS)
+        console.print(side_by_side(curves))
+        console.print(on_one_axis(curves))
+    return BAD_CALL if failed else DONE
+
+
+@contextlib.contextmanager
+def _said(complain: Say) -> Iterator[list[str]]:
+    """Says in one line what a command stumbled over; the list is empty if it did not."""
+    failed: list[str] = []
+    try:
+        yield failed
+    except UnknownCook as error:
+        failed.append(f"no such cook is kept: {error}; `pitvigil cooks` lists them")
+    except (MissingExtra, BadSetting) as error:
+        failed.append(str(error))
+    except OSError as error:
+        failed.append(f"{error.filename}: {error.strerror}")
+    except sqlite3.Error as error:
+        failed.append(f"the journal cannot be read: {error}; call this as the user the watch runs as")
+    for line in failed:
+        complain(line)
+
+
+def export_cook(options: argparse.Namespace, complain: Say) -> int:
+    records = _library(journal_of(options.state, options.rig))
+    with _said(complain) as failed:
+        entry = records.entry(options.cook_id)
+        if options.parquet is not None:
+            readings = export_parquet(entry, options.parquet)
+        else:
+            with contextlib.ExitStack() as stack:
+                marks = stack.enter_context(_written(options.marks)) if options.marks else None
+                readings = export_csv(entry, stack.enter_context(_written(options.csv)), marks)
+        complain(f"{readings} readings written")
+    return BAD_CALL if failed else DONE
+
+
+def _written(file: Path) -> TextIO:
+    return file.open("w", encoding="utf-8", newline="")
+
+
+def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
+    journal = journal_of(options.state, options.rig)
+    band = Band(*options.band)
+    if not band.low < band.high:
+        complain("--band takes the low edge, then the high one")
+        return BAD_CALL
+    with _said(complain) as failed:
+        found = import_csv(
+            options.log, journal, options.name, options.pit, options.rig, options.cook, options.marks, band
+        )
+        tell_mistakes(options.log, found.mistakes, complain)
+        if options.marks is not None:
+            tell_mistakes(options.marks, found.mark_mistakes, complain)
+        say(f"{found.readings} readings are kept as {found.id}")
+    return BAD_CALL if failed else DONE
+
+
+def tell_mistakes(file: Path, mistakes: LogMistakes, complain: Say) -> None:
+    for line in mistakes.shown:
+        complain(f"{file}: {line}")
+    if mistakes.count:
+        complain(f"{file}: {mistakes.count} cells or lines could not be used; the rest was judged")
+
+
+# --- replay ----------------------------------------------------------------------------------------------
+
+
+def replay_kept(options: argparse.Namespace, complain: Say) -> int:
+    """Judge a kept cook once more and write its events."""
+    with _said(complain) as failed:
+        entry = _library(options.journal / JOURNAL_FILE).entry(options.cook)
+        engine = Engine(settings_of(entry, options.rig))
+        with contextlib.ExitStack() as stack:
+            out = stack.enter_context(_written(options.events)) if options.events else sys.stdout
+            for event in replayed(engine, inputs_of_cook(entry)):
+                if type(event) in EVENT_NAMES:
+                    out.write(json.dumps(event_to_dict(event, engine.wall.offset), ensure_ascii=False) + "\n")
+    return BAD_CALL if failed else DONE
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """A night that can be judged again and again."""
+
+    judged: Judged
+    wall_offset: float
+    run: Callable[[Judged], list[Notification]]
+    told: int | None = None
+    """Calls that were really made."""
+
+
+def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
+    """Print what would have woken the cook by the settings of then, and by the changed ones."""
+    with _said(complain) as failed:
+        asked = _kept_night(options) if options.journal else _recorded_night(options, complain)
+        now = changed(asked.judged, options.set)
+        zone = asked.judged.settings.announcing.quiet.zone
+        then = asked.run(asked.judged)
+        Console().print(comparison(then, asked.run(now), asked.wall_offset, zone))
+        Console().print(SAME_DEEDS)
+        if asked.told is not None and asked.told != len(then):
+            complain(
+                f"that night itself {asked.told} calls were made: the watch has changed since, or knew of the day before"
+            )
+    return BAD_CALL if failed else DONE
+
+
+def _kept_night(options: argparse.Namespace) -> _Question:
+    records = _library(options.journal / JOURNAL_FILE)
+    entry = records.entry(options.cook)
+    told = sum(
+        e["event"] == "notification" and e["level"] == Level.WAKE and e["alarm"] != TEST_WAKE
+        for e in records.kept(options.cook).events
+    )
+    return _Question(
+        Judged(settings_of(entry, options.rig)),
+        entry.wall_offset,
+        lambda judged: calls(judged, inputs_of_cook(entry)),
+        told,
+    )
+
+
+def _recorded_night(options: argparse.Namespace, complain: Say) -> _Question:
+    rig, cook = load_both(options.rig, Path(options.cook) if options.cook else None)
+    mistakes = LogMistakes()
+    with open_log(options.log) as file:
+        inputs = list(read_log(file, str(options.log), (c.id for c in rig.channels), mistakes))
+    tell_mistakes(options.log, mistakes, complain)
+    return _Question(Judged(watch_settings(rig, cook)), 0.0, lambda judged: calls(judged, inputs, with_forecasts))

@@ -1,0 +1,75 @@
+"""`pitvigil plan`: backwards from the serving time — when to light, when the meat goes on, how much wood."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from config.cook import Cook
+from config.loader import ConfigError, Problem
+from config.rig import Rig
+from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, plan
+from daemon.core.pit.profile import PitProfile
+from daemon.wiring.settings_from_files import watch_settings
+
+FIRES_TELL, NEWEST_FIRES = 3, 30
+"""Log intervals this pit must have shown before they count, and how many of the newest do."""
+AMBIENT = 10.0
+"""°C outside unless the cook says otherwise; common practice, no source."""
+
+
+def plan_lines(rig: Rig, cook: Cook, cook_file: str, ambient: float, taught: PitProfile, now: float) -> Iterator[str]:
+    """The plan in words, local times. taught: what this pit has shown. now: UTC, s. Raises ConfigError when the cook has no
+    serving time."""
+    settings = watch_settings(rig, cook)
+    if settings.cook.serve_at is None:
+        raise ConfigError([Problem(cook_file, "serve_at", "", "a plan needs a serving time; add it")])
+    zone = ZoneInfo(rig.people.zone)
+    made = plan(
+        settings.cook.pieces, settings.cook.band, settings.cook.serve_at, settings.cook.rest, ambient,
+        feeding_of(taught), settings.boiling_point, taught.forecast_bias,
+    )  # fmt: skip
+    names = {p.id: p.name for p in settings.cook.pieces}
+
+    def at(time: float) -> str:
+        return datetime.fromtimestamp(time, UTC).astimezone(zone).strftime("%a %H:%M")
+
+    yield f"serve {at(made.serve_at)}, after {made.rest / 60:.0f} min of rest; for a {made.chance:.0%} chance:"
+    yield f"  light the fire      {at(made.light)}" if made.light is not None else "  nothing can be planned:"
+    if made.light is not None and made.light < now:
+        later = at(made.serve_at + now - made.light)
+        yield f"  That is past. Lit now: about {chance_if_lit(made, now):.0%}; for {made.chance:.0%}, serve at {later}."
+    for piece in made.pieces:
+        if piece.put_on is None or piece.lasts is None or piece.off is None:
+            yield f"  {names[piece.piece]}: no plan: {piece.reason}"
+            continue
+        hours = f"{piece.lasts.p05 / 3600:.1f}-{piece.lasts.p50 / 3600:.1f}-{piece.lasts.p95 / 3600:.1f} h"
+        yield f"  {names[piece.piece]}: on by {at(piece.put_on)}; {hours} on the fire; off about {at(piece.off.p50)}"
+    yield from _wood(made, rig, at)
+    if taught.cooks:
+        cooks = "1 kept cook" if len(taught.cooks) == 1 else f"{len(taught.cooks)} kept cooks"
+        yield f"Times are forecasts, with what {cooks} taught about this pit."
+    else:
+        yield "Times are forecasts for an ordinary pit and ordinary meat; yours will teach it better."
+
+
+def _wood(made: Plan, rig: Rig, at: object) -> Iterator[str]:
+    assert callable(at)
+    yield f"  wood: about {made.logs} logs, {made.wood:.0f} kg, the kindling included; take half as much again"
+    night = [t for t in made.fires if _in_quiet_hours(t, rig)]
+    if night:
+        yield f"  logs in quiet hours: {', '.join(at(t).split()[-1] for t in night)}"
+
+
+def feeding_of(taught: PitProfile) -> Feeding:
+    """How this pit is fed, as far as its own fires have told."""
+    intervals = taught.fire.log_intervals[-NEWEST_FIRES:]
+    return Feeding(log_interval=60.0 * median(intervals)) if len(intervals) >= FIRES_TELL else Feeding()
+
+
+def _in_quiet_hours(time: float, rig: Rig) -> bool:
+    local = datetime.fromtimestamp(time, UTC).astimezone(ZoneInfo(rig.people.zone))
+    minute, start, end = local.hour * 60 + local.minute, rig.people.quiet_from, rig.people.quiet_until
+    return start <= minute < end if start <= end else minute >= start or minute < end

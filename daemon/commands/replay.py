@@ -1,0 +1,214 @@
+"""A recorded cook, read as fast as it can be judged: CSV in, one JSON object a line out. Also a journal, for the same events.
+
+CSV: `time` (RFC 3339) first, a column a channel in °C; empty = no sample, a word of Fault (`open`, `short`) = sensor fault,
+`?` behind a number = the device itself doubts it; an optional column `mark` with what the cook did, see `mark_of`.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TextIO
+
+from config.loader import ConfigError, Problem, load_both
+from daemon.core.engine import Engine
+from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
+from daemon.core.forecast.outlooks import forecast
+from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
+from daemon.core.settings import Wrap
+from daemon.shell.journal.journal import Journal
+from daemon.shell.resume import replayed
+from daemon.shell.wording import event_to_dict
+from daemon.wiring.settings_from_files import watch_settings
+from drivers.reading import Fault, Quality, Reading, on_grid
+
+FAULT_WORDS = {fault.value: fault for fault in Fault}
+DOUBTED = "?"
+HOTTEST = 1000.0
+"""°C, either way: beyond this no probe of this trade reads, and a journal could not hold it exactly."""
+SHOWN_MISTAKES = 20
+"""Lines of the log named one by one; the rest are counted."""
+END_OF_LOG = 60.0
+"""s of engine time after the last line, so that what it led to is still judged."""
+
+
+@dataclass
+class LogMistakes:
+    """Lines and cells of a log that could not be used: counted, and the first named."""
+
+    count: int = 0
+    shown: list[str] = field(default_factory=list)
+
+    def add(self, line: int, column: str, value: str, why: str) -> None:
+        self.count += 1
+        if len(self.shown) < SHOWN_MISTAKES:
+            self.shown.append(f"line {line}, column {column!r} = {value[:40]!r}: {why}")
+
+
+def open_log(log: Path) -> TextIO:
+    """Also with the mark that spreadsheets put first, and with bytes that are no UTF-8 (the cell they stand in is named)."""
+    return log.open(newline="", encoding="utf-8-sig", errors="replace")
+
+
+def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | None) -> list[str]:
+    """The first line of a log, checked. channels: ids of the rig, None = any. Raises ConfigError."""
+    header = [h.strip() for h in next(rows, [])]
+    if not header or header[0] != "time":
+        raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], "the first column must be `time`")])
+    twice = [h for h in header if header.count(h) > 1]
+    if twice:
+        raise ConfigError([Problem(name, "(header)", repr(twice[0]), "the column stands there twice")])
+    known = set(header[1:]) if channels is None else set(channels)
+    strange = [h for h in header[1:] if h != "mark" and h not in known]
+    if strange:
+        remedy = f"no channel of the rig has this id; the rig has: {', '.join(sorted(known))}"
+        raise ConfigError([Problem(name, "(header)", repr(strange[0]), remedy)])
+    return header
+
+
+def read_log(
+    file: TextIO, name: str, channels: Iterable[str] | None, mistakes: LogMistakes
+) -> Iterator[tuple[float, Input]]:
+    """Inputs of a recorded cook. Raises ConfigError when the header cannot be used; a bad cell is counted and skipped."""
+    rows = csv.reader(file)
+    header = log_header(rows, name, channels)
+    columns = [(index, title) for index, title in enumerate(header) if index and title != "mark"]
+    mark_column = header.index("mark") if "mark" in header else None
+    last = float("-inf")
+    for number, row in csv_lines(rows, mistakes):
+        for extra in row[len(header) :]:
+            if extra.strip():
+                mistakes.add(number, "(none)", extra, "stands beyond the last column of the header")
+        now = utc_of(row[0])
+        if now is None:
+            mistakes.add(number, "time", row[0], "not an RFC 3339 time with an offset")
+            continue
+        if now < last:
+            mistakes.add(number, "time", row[0], "earlier than the line before; the line is left out")
+            continue
+        last = now
+        readings = []
+        for index, channel in columns:
+            text = row[index].strip() if index < len(row) else ""
+            if text:
+                reading = _reading(channel, text, now)
+                if reading is None:
+                    mistakes.add(number, channel, text, NOT_A_READING)
+                else:
+                    readings.append(reading)
+        if readings:
+            yield now, Readings(tuple(readings))
+        if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
+            mark = mark_of(row[mark_column].strip())
+            if mark is None:
+                mistakes.add(number, "mark", row[mark_column], f"known: {', '.join(MarkKind)}")
+            else:
+                yield now, mark
+
+
+def csv_lines(rows: Iterator[list[str]], mistakes: LogMistakes) -> Iterator[tuple[int, list[str]]]:
+    """Line numbers and cells of what is not empty; a line that is no CSV is counted."""
+    number = 1
+    while True:
+        number += 1
+        try:
+            row = next(rows, None)
+        except csv.Error as error:
+            mistakes.add(number, "(all)", "", str(error))
+            continue
+        if row is None:
+            return
+        if row:
+            yield number, row
+
+
+NOT_A_READING = f"neither °C between -{HOTTEST:.0f} and {HOTTEST:.0f} nor a word for a fault ({', '.join(FAULT_WORDS)})"
+
+
+def utc_of(text: str) -> float | None:
+    """UTC seconds on whole milliseconds, or None."""
+    try:
+        at = datetime.fromisoformat(text.strip())
+    except ValueError:
+        return None
+    return None if at.tzinfo is None else round(at.timestamp(), 3)
+
+
+def _reading(channel: str, text: str, now: float) -> Reading | None:
+    if text in FAULT_WORDS:
+        return Reading(channel, None, now, FAULT_WORDS[text])
+    quality = Quality.SUSPECT if text.endswith(DOUBTED) else Quality.GOOD
+    try:
+        celsius = float(text.removesuffix(DOUBTED))
+    except ValueError:
+        return None
+    return Reading(channel, on_grid(celsius), now, quality=quality) if abs(celsius) <= HOTTEST else None
+
+
+def mark_of(text: str) -> Mark | None:
+    """ "log", "wrapped:chuck" where it concerns one piece, "wrapped:chuck:foil" to say in what."""
+    word, piece, material, *more = [*text.split(":"), "", ""]
+    if word not in set(MarkKind) or any(more) or (material and (word != MarkKind.WRAPPED or material not in set(Wrap))):
+        return None
+    return Mark(MarkKind(word), piece or None, note=material)
+
+
+def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:
+    """Events of the inputs, with each forecast computed on the spot and put back in at the moment it was asked for."""
+    last = 0.0
+
+    def followed() -> Iterator[tuple[float, Input]]:
+        nonlocal last
+        for now, item in inputs:
+            last = now
+            yield now, item
+
+    yield from _answered(engine, replayed(engine, followed()))
+    yield from _answered(engine, replayed(engine, (), until=last + END_OF_LOG))
+
+
+def _answered(engine: Engine, events: Iterable[Event]) -> Iterator[Event]:
+    for event in events:
+        if isinstance(event, ForecastWanted):
+            yield from engine.handle(forecast(event.request), event.time)
+        else:
+            yield event
+
+
+def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -> tuple[int, LogMistakes]:
+    """Write every lasting event as a JSON line. Returns (readings judged, mistakes). Raises ConfigError, OSError."""
+    rig, cook = load_both(rig_file, cook_file)
+    engine = Engine(watch_settings(rig, cook))
+    mistakes = LogMistakes()
+    readings = 0
+
+    def counted(inputs: Iterator[tuple[float, Input]]) -> Iterator[tuple[float, Input]]:
+        nonlocal readings
+        for now, item in inputs:
+            if isinstance(item, Readings):
+                readings += len(item.readings)
+            yield now, item
+
+    with open_log(log) as file:
+        inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
+        for event in with_forecasts(engine, counted(inputs)):
+            _write(event, engine.wall.offset, out)
+    return readings, mistakes
+
+
+def replay_journal(journal: Journal, rig_file: Path, cook_file: Path | None, out: TextIO) -> None:
+    """The events of a live run once more, from its journal's inputs; forecasts are among those inputs."""
+    rig, cook = load_both(rig_file, cook_file)
+    first = next((item for _, item in journal.inputs() if isinstance(item, WallClock)), None)
+    engine = Engine(watch_settings(rig, cook, first.offset if first else 0.0))
+    for event in replayed(engine, journal.inputs(), until=journal.newest_event_time()):
+        _write(event, engine.wall.offset, out)
+
+
+def _write(event: Event, wall_offset: float, out: TextIO) -> None:
+    if type(event) in EVENT_NAMES:
+        out.write(json.dumps(event_to_dict(event, wall_offset), ensure_ascii=False) + "\n")

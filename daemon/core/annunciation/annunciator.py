@@ -1,0 +1,390 @@
+"""Who is told, how loud, when, and when again. Reads alarm changes; never evaluates a condition.
+
+A *wake call* starts with one message to the phone and grows louder until every alarm in it is acknowledged or gone.
+A second alarm joins an open call: a worse one takes over its words, nobody is woken twice. Within ten minutes of the
+last call's start none opens another, save a runaway pit, which waits for nothing, and an alarm whose time to act would
+run out meanwhile. Recovery wakes nobody. A pause mutes repeats of what was told, never what is new or worse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, cast
+
+from daemon.core.alarms.rule import AlarmRule, WakePolicy, wake_within
+from daemon.core.alarms.table import AlarmView
+from daemon.core.annunciation.escalation import FALL_OVER, LOUDER, NOTICE, PHONE, SECOND, SOUNDER, WakeCall, rung
+from daemon.core.annunciation.messages import Messages
+from daemon.core.annunciation.quiet_hours import is_night, is_quiet
+from daemon.core.annunciation.reach import Reach
+from daemon.core.annunciation.spacing import Spacing
+from daemon.core.annunciation.state import Memory, Telling
+from daemon.core.annunciation.test_call import TEST_WAKE, Rehearsal
+from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
+from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
+from daemon.core.settings import AnnouncingSettings
+
+__all__ = ["TEST_WAKE", "Annunciator", "SleepView"]
+
+JOIN_GAP = 30.0
+"""s between two messages of one call when alarms join it: our choice, no source."""
+
+RECHECK = 30.0
+"""s between looks at what is told but unacknowledged: its consequence draws nearer, a night begins or ends."""
+
+NOTICE_WORTH = 3600.0
+"""s after which a notice is not worth sending: our choice, no source."""
+
+NOTICE_SINKS_IN = 60.0
+"""s after a notice of a prompt before the same prompt may wake: one decision, one message. It fits into the margin of
+the lead. Ours, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class SleepView:
+    """For the page: is it night, does somebody nap, does a pause run, was the test wake delivered and acknowledged."""
+
+    night: bool
+    asleep: bool
+    paused_until: float | None
+    test_wake: str
+    """"never", "sent", "delivered", "acknowledged" """
+    calling: bool = False
+    """Somebody is being woken and has not answered."""
+
+
+class Annunciator:
+    """One per watch. `changed` is told every alarm change; deadlines are fired at their own time."""
+
+    def __init__(self, rules: tuple[AlarmRule, ...], settings: AnnouncingSettings) -> None:
+        self._rules = {rule.id: rule for rule in rules}
+        self._settings = settings
+        self._messages = Messages(self._rules)
+        self._reach = Reach(settings.audiences)
+        self._rehearsal = Rehearsal()
+        self._spacing = Spacing()
+        self._memory = Memory()
+
+    def changed(self, change: AlarmChanged, view: AlarmView | None, now: float, wall: float) -> list[Notification]:
+        """An alarm changed state. wall: UTC seconds, for quiet hours only."""
+        memory = self._memory
+        key = change.alarm
+        if change.after is not AlarmState.UNACKNOWLEDGED:
+            self._forget(key)
+            return []
+        consequence_in = view.consequence_in if view is not None else None
+        telling = Telling(
+            key,
+            change.rule,
+            change.occurrence,
+            change.text,
+            now,
+            None if consequence_in is None else now + consequence_in,
+        )
+        called = memory.call is not None and key in memory.call.members
+        if memory.call is None or not called:
+            self._forget(key)
+            memory.standing[key] = telling
+            return self._tell(telling, now, self.is_night(wall))
+        telling.level, telling.woken = Level.WAKE, True
+        memory.standing[key] = telling
+        memory.call.join(key, self._settings, now)
+        return self._call_on(now)
+
+    def answers(self, word: str, waiting: Mapping[str, int], now: float) -> tuple[str, ...]:
+        """A person is up: the alarms he means who acknowledges `word`: a message by its id, an alarm (and with it the newest
+        message that named it), or "*". What has yet to be told is not among them: nobody can have seen it.
+
+        waiting: alarm key -> occurrence of every alarm that nobody has acknowledged."""
+        self._spacing.answered_at = now
+        untold = {*self._memory.waiting, *(self._memory.call.untold if self._memory.call is not None else ())}
+        meant = tuple(waiting) if word == "*" else self._messages.answered_by(word, waiting)
+        return tuple(key for key in meant if key not in untold or key == word)
+
+    def command(
+        self, command: PauseSound | TestWake | GoodMorning | Acknowledge, now: float, wall: float
+    ) -> list[Notification | MorningTold | CommandRefused]:
+        """What a person asks. Of acknowledgements only that of the test wake ("test-wake" or "*") is answered here."""
+        memory = self._memory
+        match command:
+            case PauseSound(seconds=seconds):
+                if not seconds > 0:
+                    return [CommandRefused(now, "pause-sound", "a pause needs a time")]
+                running = memory.paused_until is not None and now < memory.paused_until
+                memory.paused_from = memory.paused_from if running else now
+                memory.paused_until = min(now + seconds, memory.paused_from + self._settings.pause_limit)
+                return []
+            case TestWake():
+                others = tuple(a for a in FALL_OVER if self._reach.channels_of(a))
+                return [self._rehearsal.send(others, self._settings.repeat_after, now)]
+            case Acknowledge(alarm=alarm):
+                if alarm in (TEST_WAKE, "*"):
+                    self._rehearsal.acknowledged()
+                return []
+            case GoodMorning():
+                told = MorningTold(now, tuple(memory.woke), tuple(memory.held.values()))
+                memory.woke, memory.held = [], {}
+                self.sleep(False, now)
+                return [told]
+
+    def delivered(self, report: Delivered, now: float) -> list[Notification]:
+        """A delivery channel succeeded or gave up: fall over to the next audience where that leaves nobody told."""
+        self._rehearsal.delivered(report)
+        untold = self._reach.delivered(report)
+        call = self._memory.call
+        if call is None or not untold:
+            return []
+        instead = self._next_audience(call)
+        if instead is None:
+            return []
+        call.fallen.append(instead)
+        return [self._message(call, (instead,), now)]
+
+    def next_deadline(self) -> float | None:
+        """Engine time of the next escalation, folded wake, folded notice or re-check."""
+        memory = self._memory
+        deadlines = [memory.recheck_at]
+        if memory.call is not None:
+            deadlines.append(self._call_due(memory.call))
+        if memory.waiting:
+            deadlines.append(self._waiting_ends())
+        if memory.queue:
+            deadlines.append(self._spacing.next_notice())
+        return min((at for at in deadlines if at is not None), default=None)
+
+    def handle_timer(self, views: tuple[AlarmView, ...], now: float, wall: float) -> list[Notification]:
+        """Escalation, re-announcement, the end of quiet hours, the end of a merge window."""
+        memory = self._memory
+        night = self.is_night(wall)
+        self._refresh(views, now)
+        told: list[Notification] = []
+        if memory.waiting and now >= self._waiting_ends():
+            told += self._open([], now)
+        if memory.recheck_at is not None and now >= memory.recheck_at:
+            told += self._recheck(now, night)
+        if memory.call is not None and now >= self._call_due(memory.call):
+            told += self._call_on(now)
+        return told + self._send_notice(now, night)
+
+    def sleep(self, asleep: bool, now: float) -> None:
+        """A nap begins or ends: what is told but unacknowledged is looked at again at once."""
+        self._memory.asleep = asleep
+        if self._memory.standing:
+            self._memory.recheck_at = now
+
+    def view(self, now: float, wall: float) -> SleepView:
+        memory = self._memory
+        paused = memory.paused_until is not None and now < memory.paused_until
+        return SleepView(
+            night=is_quiet(self._settings.quiet, wall),
+            asleep=memory.asleep,
+            paused_until=memory.paused_until if paused else None,
+            test_wake=self._rehearsal.counts(now),
+            calling=memory.call is not None,
+        )
+
+    def is_night(self, wall: float) -> bool:
+        """Somebody may be asleep."""
+        return is_night(self._settings.quiet, self._memory.asleep, wall)
+
+    def dump(self) -> dict[str, object]:
+        """For a checkpoint: plain values only."""
+        return {
+            "memory": self._memory.dump(),
+            "messages": self._messages.dump(),
+            "reach": self._reach.dump(),
+            "rehearsal": asdict(self._rehearsal),
+            "spacing": asdict(self._spacing),
+        }
+
+    def load(self, dumped: dict[str, object]) -> None:
+        """The inverse of `dump`: nothing is told twice, nothing is lost, delays go on with what remained."""
+        parts = cast(dict[str, dict[str, Any]], dumped)
+        self._memory = Memory.load(parts["memory"])
+        self._messages.load(parts["messages"])
+        self._reach.load(parts["reach"])
+        self._rehearsal = Rehearsal(**parts["rehearsal"])
+        self._spacing = Spacing(**parts["spacing"])
+
+    # --- how loud -----------------------------------------------------------------------------------
+
+    def _level(self, telling: Telling, now: float, night: bool) -> tuple[Level, str]:
+        """How loud an alarm is told now, and why it does not wake where a sleeper is spared."""
+        rule = self._rules[telling.rule]
+        if rule.log_only:
+            return Level.LOG, ""
+        quiet = Level.LOG if rule.priority is Priority.LOW else Level.NOTICE
+        if rule.wake is WakePolicy.NEVER:
+            return (quiet, "never wakes") if night else (Level.NOTICE, "")
+        if rule.wake is WakePolicy.OPT_IN and not self._settings.wake_for_wrap:
+            return (quiet, "not asked to be woken for it") if night else (Level.NOTICE, "")
+        left = None if telling.consequence_at is None else telling.consequence_at - now
+        within = wake_within(rule, self._settings.sleeper.lead)
+        if rule.wake is WakePolicy.LEAD and left is not None and left > within:
+            # One decision, one message: what may wake soon, and any prompt, is not told as a notice first.
+            unsaid = rule.prompt or left <= within + self._settings.merge_within
+            return (Level.LOG if unsaid else quiet, "time enough left") if night else (Level.NOTICE, "")
+        return (Level.WAKE if night or rule.priority is Priority.HIGH else Level.NOTICE), ""
+
+    def _tell(self, telling: Telling, now: float, night: bool) -> list[Notification]:
+        memory = self._memory
+        level, held = self._level(telling, now, night)
+        telling.level = level
+        if not telling.woken and memory.recheck_at is None:
+            memory.recheck_at = now + RECHECK
+        self._hold_back(telling, held)
+        if level is Level.WAKE:
+            return self._wake(telling, now)
+        if level is Level.LOG:
+            return [self._messages.write(Level.LOG, [telling], (), now + NOTICE_WORTH, now)]
+        memory.queue.append(telling.key)
+        return self._send_notice(now, night)
+
+    def _recheck(self, now: float, night: bool) -> list[Notification]:
+        """Tell louder what has become louder: the consequence drew near, the night began, or it ended."""
+        memory = self._memory
+        told: list[Notification] = []
+        for telling in memory.standing.values():
+            level, _ = self._level(telling, now, night)
+            louder = level is Level.WAKE or (level is Level.NOTICE and telling.level == Level.LOG)
+            if self._rules[telling.rule].prompt and telling.noticed_at is not None:
+                louder = louder and now >= telling.noticed_at + NOTICE_SINKS_IN
+            if louder and not telling.woken:  # a call just opened may have taken it along
+                self._unqueue(telling.key)
+                told += self._tell(telling, now, night)
+        restless = any(not t.woken and not self._rules[t.rule].log_only for t in memory.standing.values())
+        memory.recheck_at = now + RECHECK if restless or memory.waiting else None
+        return told
+
+    # --- waking -------------------------------------------------------------------------------------
+
+    def _wake(self, telling: Telling, now: float) -> list[Notification]:
+        memory = self._memory
+        telling.woken = True
+        if memory.call is not None:
+            memory.call.join(telling.key, self._settings, now)
+            return self._call_on(now)
+        rule = self._rules[telling.rule]
+        urgent = rule.safety and rule.wake is WakePolicy.NOW
+        if self._spacing.is_over(urgent, now):
+            return self._open([telling.key], now, urgent)
+        memory.waiting.append(telling.key)
+        if now >= self._waiting_ends():
+            return self._open([], now)
+        memory.recheck_at = now + RECHECK if memory.recheck_at is None else memory.recheck_at
+        return []
+
+    def _waiting_ends(self) -> float:
+        waiting = [self._memory.standing[key] for key in self._memory.waiting]
+        return self._spacing.ends([(self._rules[t.rule], t) for t in waiting], self._settings.sleeper)
+
+    def _open(self, keys: list[str], now: float, urgent: bool = False) -> list[Notification]:
+        """Open a call for these alarms, for those that waited, and for what would wake within the merge time anyway."""
+        memory = self._memory
+        members = [*keys, *memory.waiting]
+        self._spacing.called(urgent, bool(memory.waiting), now)
+        memory.waiting = []
+        for telling in memory.standing.values():
+            if not telling.woken and self._wakes_soon(telling, now):
+                telling.woken = True
+                self._hold_back(telling, "")
+                self._unqueue(telling.key)
+                members.append(telling.key)
+        memory.call = call = WakeCall(now, now, members)
+        message = self._message(call, self._audiences(call, 0), now)
+        memory.woke.append(message.id)
+        return [message]
+
+    def _wakes_soon(self, telling: Telling, now: float) -> bool:
+        return self._level(telling, now + self._settings.merge_within, night=True)[0] is Level.WAKE
+
+    def _call_due(self, call: WakeCall) -> float:
+        if call.untold:
+            return call.told_at + JOIN_GAP
+        return max(call.next_rung_at(self._settings), call.told_at + JOIN_GAP, self._memory.paused_until or 0.0)
+
+    def _call_on(self, now: float) -> list[Notification]:
+        """Say it again: louder when the time has come, at once when something joined or grew worse."""
+        call = self._memory.call
+        if call is None or now < self._call_due(call):
+            return []
+        if not call.climb(self._settings, now) and not call.untold:
+            for telling in (self._memory.standing[key] for key in call.members):
+                self._hold_back(telling, "nobody answered")
+            self._memory.call = None
+            return []
+        call.untold = []
+        call.told_at = now
+        return [self._message(call, self._audiences(call, max(1, call.rung)), now)]
+
+    def _audiences(self, call: WakeCall, number: int) -> tuple[str, ...]:
+        """The rung's audiences, those of earlier fall-overs, and one more where all these are known to be down."""
+        step = rung(self._settings, number)
+        named = (step.audiences if step is not None else (LOUDER, SOUNDER, SECOND)) + tuple(call.fallen)
+        while all(self._reach.is_down(a) for a in named) and (instead := self._next_audience(call)) is not None:
+            call.fallen.append(instead)
+            named += (instead,)
+        return tuple(dict.fromkeys(named))
+
+    def _message(self, call: WakeCall, audiences: tuple[str, ...], now: float) -> Notification:
+        memory = self._memory
+        members = [memory.standing[key] for key in call.members]
+        not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
+        message = self._messages.write(Level.WAKE, members, audiences, not_after, now)
+        self._reach.sent(message.id, audiences, now, self._settings.give_up_after)
+        return message
+
+    def _next_audience(self, call: WakeCall) -> str | None:
+        step = rung(self._settings, call.rung)
+        return self._reach.instead((*call.fallen, *(step.audiences if step is not None else ())))
+
+    # --- notices ------------------------------------------------------------------------------------
+
+    def _send_notice(self, now: float, night: bool) -> list[Notification]:
+        """One message for all that is queued, as soon as fewer than two were sent in the last 10 min."""
+        memory = self._memory
+        if not memory.queue or now < self._spacing.next_notice():
+            return []
+        tellings = [memory.standing[key] for key in memory.queue]
+        memory.queue = []
+        self._spacing.noticed(now)
+        for telling in tellings:
+            telling.noticed_at = now
+        heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in tellings)
+        return [self._messages.write(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)]
+
+    # --- bookkeeping --------------------------------------------------------------------------------
+
+    def _refresh(self, views: tuple[AlarmView, ...], now: float) -> None:
+        """Take the newest words and times of what still stands."""
+        for view in views:
+            telling = self._memory.standing.get(view.key)
+            if telling is not None and view.state is AlarmState.UNACKNOWLEDGED:
+                telling.text = view.text
+                telling.consequence_at = None if view.consequence_in is None else now + view.consequence_in
+
+    def _hold_back(self, telling: Telling, why: str) -> None:
+        """For the morning's account: what was not told, or told in vain."""
+        telling.held = why
+        name = f"{telling.key}#{telling.occurrence}"
+        if why:
+            self._memory.held[name] = f"{telling.text} ({why})"
+        else:
+            self._memory.held.pop(name, None)
+
+    def _unqueue(self, key: str) -> None:
+        self._memory.queue = [k for k in self._memory.queue if k != key]
+
+    def _forget(self, key: str) -> None:
+        """Acknowledged, gone, shelved or suppressed: it is told no more."""
+        memory = self._memory
+        memory.standing.pop(key, None)
+        self._unqueue(key)
+        memory.waiting = [k for k in memory.waiting if k != key]
+        if memory.call is not None and key in memory.call.members:
+            memory.call.leave(key)
+            if not memory.call.members:
+                memory.call = None
+        if not memory.standing:
+            memory.recheck_at = None

@@ -1,0 +1,91 @@
+"""The messages people get: their ids, their one line of words, and which alarms each of them named.
+
+The most urgent alarm gives a message its id and its words, the others are counted. Whoever answers a message answers
+every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen and calls on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, cast
+
+from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
+from daemon.core.alarms.wording import TEXT_LIMIT, shorten
+from daemon.core.annunciation.state import Telling
+from daemon.core.events import Level, Notification
+
+REMEMBERED = 64
+"""Messages of which it is known what they named: more than a bad night sends."""
+
+
+class Messages:
+    """Writes them and remembers what they said. All that is remembered outlives a restart."""
+
+    def __init__(self, rules: dict[str, AlarmRule]) -> None:
+        self._rules = rules
+        self._steps: dict[str, list[int]] = {}
+        """alarm key -> [occurrence, next step]: an id is never used twice."""
+        self._named: dict[str, dict[str, int]] = {}
+        """message id -> alarm key -> occurrence, the newest message last."""
+
+    def write(
+        self, level: Level, tellings: list[Telling], audiences: tuple[str, ...], not_after: float, now: float
+    ) -> Notification:
+        """One message about all of these."""
+        lead, *others = sorted(tellings, key=self._urgency)
+        occurrence, step = self._steps.get(lead.key, [lead.occurrence, 0])
+        if occurrence != lead.occurrence:
+            step = 0
+        self._steps[lead.key] = [lead.occurrence, step + 1]
+        message = Notification(
+            time=now,
+            id=f"{lead.key}#{lead.occurrence}.{step}",
+            level=level,
+            alarm=lead.key,
+            occurrence=lead.occurrence,
+            step=step,
+            text=merged_text(lead.text, len(others)),
+            audiences=audiences,
+            not_after=not_after,
+            merged=tuple(t.key for t in others),
+            held_back=lead.held,
+        )
+        if level is not Level.LOG:
+            self._named[message.id] = {t.key: t.occurrence for t in tellings}
+            self._named = dict(list(self._named.items())[-REMEMBERED:])
+        return message
+
+    def answered_by(self, word: str, waiting: Mapping[str, int]) -> tuple[str, ...]:
+        """The alarms that an answer to this message (its id, or an alarm that the newest one named) means.
+
+        waiting: alarm key -> occurrence of all that nobody has acknowledged; an earlier occurrence is not answered for
+        a later one. An alarm's own key is always among them, known or not.
+        """
+        named = self._named.get(word)
+        if named is not None:
+            return tuple(key for key, occurrence in named.items() if waiting.get(key) == occurrence)
+        newest = next((n for n in reversed(self._named.values()) if word in n), {})
+        if newest.get(word) != waiting.get(word):
+            newest = {}
+        others = (key for key, occurrence in newest.items() if waiting.get(key) == occurrence and key != word)
+        return (word, *others)
+
+    def dump(self) -> dict[str, object]:
+        """Plain values only."""
+        return {"steps": self._steps, "named": self._named}
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self._steps = cast(dict[str, list[int]], dumped["steps"])
+        self._named = cast(dict[str, dict[str, int]], dumped["named"])
+
+    def _urgency(self, telling: Telling) -> tuple[int, float, float, str]:
+        """Priority, then the time the alarm list gives to act, then which came first."""
+        rule = self._rules[telling.rule]
+        return PRIORITY_ORDER[rule.priority], rule.time_to_act, telling.since, telling.key
+
+
+def merged_text(first: str, others: int) -> str:
+    """The most urgent words, and how many more wait on the page."""
+    tail = f" +{others} more" if others else ""
+    return shorten(first, TEXT_LIMIT - len(tail)) + tail

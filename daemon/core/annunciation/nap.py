@@ -1,0 +1,47 @@
+""" "I am going to sleep": the green list, and until when.
+
+Nobody is promised a sleep the watch cannot keep: each line that is not green is named, and no window is given without
+a fire forecast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.core.events import NapPlanned
+from daemon.core.health import Parts
+from daemon.core.inputs import Part
+from daemon.core.settings import AnnouncingSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """What the list is checked against. window: (until, latest) from the fire watch; lines: (words, holds)."""
+
+    lines: tuple[tuple[str, bool], ...]
+    window: tuple[float, float] | None
+    no_window: str
+
+
+def green_list(
+    announcing: AnnouncingSettings, parts: Parts, *, test_wake: bool, clock: bool, probes: bool, answered: bool
+) -> tuple[tuple[str, bool], ...]:
+    """What must hold before anybody may rely on being woken: (words, holds)."""
+    audiences = dict(announcing.audiences)
+    return (
+        ("a test wake was delivered and acknowledged", test_wake),
+        ("a second device can wake you", bool(audiences.get("sounder") or audiences.get("second"))),
+        ("every wake channel works", parts.well(Part.CHANNEL)),
+        ("the clock is set", clock),
+        ("every probe in use is fresh and believed", probes),
+        ("no alarm stands unanswered", answered),
+        ("the record of the night can be written", parts.well(Part.DISK)),
+    )
+
+
+def plan_nap(ready: Readiness, now: float) -> NapPlanned:
+    """The answer to the cook."""
+    green = tuple(words for words, holds in ready.lines if holds)
+    unmet = tuple(words for words, holds in ready.lines if not holds)
+    until, latest = ready.window if ready.window else (None, None)
+    return NapPlanned(now, until, latest, green, unmet, "" if ready.window else ready.no_window)

@@ -1,0 +1,56 @@
+"""What the annunciator remembers: what stands untold or unanswered, how loud it was told, and when."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any, cast
+
+from daemon.core.annunciation.escalation import WakeCall
+from daemon.core.events import Level
+
+
+@dataclass(slots=True)
+class Telling:
+    """One unacknowledged alarm and how loud it was told. consequence_at: engine time, None = treat as now."""
+
+    key: str
+    rule: str
+    occurrence: int
+    text: str
+    since: float
+    consequence_at: float | None
+    level: str = Level.LOG
+    woken: bool = False
+    held: str = ""
+    """Why it does not wake, where it is spared a sleeper."""
+    noticed_at: float | None = None
+
+
+@dataclass(slots=True)
+class Memory:
+    """All that must outlive a restart. Times are engine times, s."""
+
+    asleep: bool = False
+    paused_from: float = 0.0
+    paused_until: float | None = None
+    standing: dict[str, Telling] = field(default_factory=dict)
+    call: WakeCall | None = None
+    waiting: list[str] = field(default_factory=list)
+    """Alarms that may wake as soon as the spacing is over."""
+    queue: list[str] = field(default_factory=list)
+    """Alarms to be told in the next notice."""
+    recheck_at: float | None = None
+    woke: list[str] = field(default_factory=list)
+    held: dict[str, str] = field(default_factory=dict)
+
+    def dump(self) -> dict[str, object]:
+        """Plain values only."""
+        return asdict(self)
+
+    @classmethod
+    def load(cls, dumped: dict[str, object]) -> Memory:
+        """The inverse of `dump`."""
+        memory = cls(**cast(dict[str, Any], dumped))
+        memory.standing = {k: Telling(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
+        memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
+        return memory

@@ -1,0 +1,57 @@
+"""The test wake: one call for practice before the night, and whether it was delivered and acknowledged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.core.annunciation.escalation import PHONE
+from daemon.core.events import Level, Notification
+from daemon.core.inputs import Delivered
+
+TEST_WAKE = "test-wake"
+"""Stands where an alarm's key would."""
+
+COUNTS_FOR = 12 * 3600.0
+"""s an acknowledged test wake counts for the green list: this evening's, not yesterday's."""
+
+
+@dataclass(slots=True)
+class Rehearsal:
+    """state: "never" -> "sent" -> "delivered" -> "acknowledged"; each new test begins anew. All outlives a restart."""
+
+    count: int = 0
+    state: str = "never"
+    at: float = 0.0
+
+    def send(self, fall_over: tuple[str, ...], worth: float, now: float) -> Notification:
+        """To the phone and to everybody a wake may fall over to. worth: s after which it is not worth sending."""
+        self.count += 1
+        self.state, self.at = "sent", now
+        return Notification(
+            time=now,
+            id=self._id(),
+            level=Level.WAKE,
+            alarm=TEST_WAKE,
+            occurrence=self.count,
+            step=0,
+            text="Acknowledge this test wake",
+            audiences=(PHONE, *fall_over),
+            not_after=now + worth,
+        )
+
+    def delivered(self, report: Delivered) -> None:
+        """A channel reports."""
+        if report.outcome == "sent" and report.notification == self._id() and self.state == "sent":
+            self.state = "delivered"
+
+    def acknowledged(self) -> None:
+        """Somebody heard it; what was never sent cannot be acknowledged."""
+        if self.state in ("sent", "delivered"):
+            self.state = "acknowledged"
+
+    def counts(self, now: float) -> str:
+        """The state, as far as it still says something of this evening."""
+        return self.state if now - self.at <= COUNTS_FOR else "never"
+
+    def _id(self) -> str:
+        return f"{TEST_WAKE}#{self.count}.0"

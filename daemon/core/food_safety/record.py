@@ -1,0 +1,375 @@
+"""The food-safety record of one piece. Informs and names the rule; never certifies.
+
+Everything is taken on the safe side: the probe's tolerance is subtracted where heat is wanted and added where cold is,
+and minutes without a believed reading count against the cook in every clock and for nothing in the lethality.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from math import isnan, log
+from typing import Any
+
+from daemon.core.food_safety.lethality import celsius, lethality_table
+from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
+
+COME_UP_FROM, COME_UP_TO = celsius(50.0), celsius(130.0)
+COME_UP_LIMIT = 6 * 3600.0
+"""FSIS-GD-2021-14 pp. 23-25: 6 h or less in all between 50 and 130 °F; after the lethality it starts anew."""
+COME_UP_RULE = "FSIS Cooking Guideline 2021, p. 24: 6 h between 50 and 130 °F"
+HOT_HOLD, ROAST_HOLD = celsius(135.0), celsius(130.0)
+"""Food Code 3-501.16: hot holding at 135 °F; roasts cooked by the roast rule at 130 °F. Home guidance says 140 °F."""
+ROUNDING = 0.1
+"""°C by which a floor written in round figures may lie under its rule (57.2 for 57.22)."""
+TIME_CONTROL = "Food Code 3-501.19"
+"""Time in place of temperature, 4 h by default in the hold settings: from memory, section not read."""
+FIRST_COOLING, WHOLE_COOLING = 2 * 3600.0, 6 * 3600.0
+COOL_FROM, COOL_HALF, COOL_TO = celsius(135.0), celsius(70.0), celsius(41.0)
+COOLING_RULE = "Food Code 3-501.14: 135 to 70 °F within 2 h and to 41 °F within 6 h in all"
+COLD_AIR = 3.0
+"""°C that chilling meat tends to: a fridge set to keep food under 5 °C, or ice water (common practice, no source)."""
+PACE_SPAN, PACE_EVERY = 30 * 60.0, 5 * 60.0
+"""s of chilling from which its pace is taken, and between the temperatures noted for it."""
+SLOWEST_COOLING = 24 * 3600.0
+"""s; no pace is told that takes longer."""
+ROAST_REST = 180.0
+"""s. USDA home guidance: roasts 145 °F and 3 min rest."""
+HOME_MINIMUM: dict[MeatKind, float] = {
+    MeatKind.WHOLE_ROAST: celsius(145.0),
+    MeatKind.GROUND: celsius(160.0),
+    MeatKind.POULTRY: celsius(165.0),
+    MeatKind.CURED: celsius(140.0),
+    MeatKind.OTHER: celsius(145.0),
+}
+"""USDA home guidance by kind (ham: the figure for one fully cooked at an inspected plant)."""
+COMPLETE = 1.0 - 1e-9
+"""Shares of a minute do not add up to 1 to the last bit."""
+LONGEST_STEP = 150.0
+"""s: two minutes further apart than this have a gap between them that nobody watched."""
+
+NOT_YET_ON = "waiting"
+CHILL = "chill"
+OVER = "done"
+NO_HOLDING = (NOT_YET_ON, CHILL, OVER)
+CLOSING = "One probe in one place: this record informs, it does not certify. The coldest part may be elsewhere."
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyView:
+    """What is known. Times in s, temperatures in °C, None = not reached or not known. Every line in `notes` but the
+    closing caution names its rule."""
+
+    safe_minimum_reached_at: float | None = None
+    lethality_fraction: float = 0.0
+    """Integrated lethality / required lethality, 1.0 = the table's time-temperature reached, tolerance subtracted."""
+    lethality_rule: str = ""
+    come_up_seconds: float = 0.0
+    come_up_limit: float = COME_UP_LIMIT
+    below_floor_seconds: float = 0.0
+    """Below the floor, or not seen to be above it."""
+    below_unseen_seconds: float = 0.0
+    """Of these, without a believed reading."""
+    hold_left_seconds: float | None = None
+    """Until the time limit below the floor is used up, at the present state; None = above the floor."""
+    cooling_stage: str = ""
+    cooling_left_seconds: float | None = None
+    cooling_takes_seconds: float | None = None
+    """Until the stage's end temperature at the present pace; more than `cooling_left_seconds` = it will be missed."""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _State:
+    """All that a checkpoint needs. at/core: the last minute (None = not believed). Times in engine s, the rest in s."""
+
+    at: float | None = None
+    core: float | None = None
+    stage: str = NOT_YET_ON
+    fraction: float = 0.0
+    lethal_at: float | None = None
+    minimum_since: float | None = None
+    minimum_at: float | None = None
+    come_up: float = 0.0
+    longest_come_up: float = 0.0
+    hot: bool = False
+    below: bool = False
+    below_floor: float = 0.0
+    below_unseen: float = 0.0
+    left_hot_at: float | None = None
+    half_cooled_at: float | None = None
+    cooled_at: float | None = None
+    unseen: float = 0.0
+    pace: list[list[float]] = field(default_factory=list)
+    """[engine s, core °C], the last PACE_SPAN of chilling."""
+
+
+class SafetyRecord:
+    """One per piece, fed every minute with the core median as read; the probe's tolerance is applied here."""
+
+    def __init__(self, piece: PieceSettings, hold: HoldSettings, tolerance: float) -> None:
+        self.piece = piece
+        self.hold = hold
+        self.tolerance = abs(tolerance)
+        self.table = lethality_table(piece.kind, piece.cut, piece.fat_percent)
+        self._state = _State()
+        self.view = self._seen(0.0)
+
+    def minute(self, now: float, core: float, stage: str) -> None:
+        """One minute: engine time, core median (°C, NaN = nothing believed), the piece's stage word."""
+        state = self._state
+        seconds = 0.0 if state.at is None else max(0.0, now - state.at)
+        before, here = state.core, None if isnan(core) else core
+        watched = before is not None and here is not None and seconds <= LONGEST_STEP
+        low = min(before, here) if watched and before is not None and here is not None else None
+        high = max(before, here) if watched and before is not None and here is not None else None
+        if stage not in (NOT_YET_ON, OVER) and state.stage != NOT_YET_ON:
+            if low is None:
+                state.unseen += seconds
+            self._heat(low, high, seconds)
+            self._hold(low, seconds, stage)
+            self._leave_hot(low, now - seconds)
+        if stage != NOT_YET_ON and here is not None:
+            self._reach(now, here)
+            self._cool(now, here, stage)
+        state.at, state.core, state.stage = now, here, stage
+        self.view = self._seen(now)
+
+    # --- the clocks -------------------------------------------------------------------------------
+
+    def _heat(self, low: float | None, high: float | None, seconds: float) -> None:
+        """Come-up time until the lethality is reached, and the lethality itself."""
+        state = self._state
+        if state.lethal_at is not None:
+            return
+        if low is None or high is None or (self.surely(low) < COME_UP_TO and high + self.tolerance > COME_UP_FROM):
+            state.come_up += seconds
+            state.longest_come_up = state.come_up
+        if low is not None:
+            state.fraction = min(1.0, state.fraction + self.table.gained(self.surely(low), seconds))
+
+    def _reach(self, now: float, core: float) -> None:
+        """Safe minimum with its dwell, lethality complete, and the first time hot enough to hold."""
+        state, surely = self._state, self.surely(core)
+        if surely >= self.table.instant_at:
+            state.fraction = 1.0
+        if state.fraction >= COMPLETE and state.lethal_at is None:
+            state.fraction = 1.0
+            state.lethal_at, state.come_up = now, 0.0
+        if surely < self.piece.safe_minimum:
+            state.minimum_since = None
+        elif state.minimum_since is None:
+            state.minimum_since = now
+        dwell = ROAST_REST if self.piece.kind is MeatKind.WHOLE_ROAST else 0.0
+        if state.minimum_at is None and state.minimum_since is not None and now - state.minimum_since >= dwell:
+            state.minimum_at = now
+        state.hot = state.hot or (self._cooked() and surely >= self.floor())
+
+    def _hold(self, low: float | None, seconds: float, stage: str) -> None:
+        """Time below the holding floor, once the piece was cooked and hot. Reheating does not give it back."""
+        state = self._state
+        unsure = low is None or self.surely(low) < self.floor()
+        state.below = state.hot and stage not in NO_HOLDING and unsure
+        if state.below:
+            state.below_floor += seconds
+            state.below_unseen += seconds if low is None else 0.0
+
+    def _leave_hot(self, low: float | None, since: float) -> None:
+        """The cooling clock starts where the core may first have left 135 °F, whatever the stage then was."""
+        state = self._state
+        if low is None:
+            state.minimum_since = None
+        if self._cooked() and state.left_hot_at is None and (low is None or self.surely(low) < COOL_FROM):
+            state.left_hot_at = since
+
+    def _cool(self, now: float, core: float, stage: str) -> None:
+        state = self._state
+        if self.surely(core) >= COOL_FROM:
+            state.left_hot_at = state.half_cooled_at = state.cooled_at = None
+        self._note_pace(now, core, stage)
+        if stage != CHILL or state.left_hot_at is None:
+            return
+        if state.half_cooled_at is None and core + self.tolerance <= COOL_HALF:
+            state.half_cooled_at = now
+        if state.cooled_at is None and core <= COOL_TO:
+            state.half_cooled_at = state.half_cooled_at or now
+            state.cooled_at = now
+
+    def _note_pace(self, now: float, core: float, stage: str) -> None:
+        pace = self._state.pace
+        if stage != CHILL:
+            pace.clear()
+        elif not pace or now - pace[-1][0] >= PACE_EVERY:
+            pace.append([now, core])
+        while pace and now - pace[0][0] > PACE_SPAN:
+            del pace[0]
+
+    def _cooling_takes(self, now: float) -> float | None:
+        """s until the end of the present cooling stage, by Newton's law through the pace; None while there is no pace."""
+        state = self._state
+        pace, core = state.pace, state.core
+        if core is None or len(pace) < 3 or pace[-1][0] - pace[0][0] < PACE_SPAN - PACE_EVERY:
+            return None
+        goal = COOL_HALF - self.tolerance if state.half_cooled_at is None else COOL_TO
+        above = [log(max(noted - COLD_AIR, 0.1)) for _, noted in pace]
+        middle, mean = sum(at for at, _ in pace) / len(pace), sum(above) / len(above)
+        away = [at - middle for at, _ in pace]
+        rate = -sum(a * (x - mean) for a, x in zip(away, above, strict=True)) / sum(a * a for a in away)
+        smooth = mean - rate * (now - middle)
+        still = smooth - log(max(goal - COLD_AIR, 0.1))
+        return 0.0 if still <= 0.0 else SLOWEST_COOLING if rate * SLOWEST_COOLING <= still else still / rate
+
+    def _cooked(self) -> bool:
+        return self._state.lethal_at is not None or self._state.minimum_at is not None
+
+    def surely(self, core: float) -> float:
+        """°C that a core read as `core` has at least: less the tolerance of its probe."""
+        return core - self.tolerance
+
+    def floor(self, once_lethal: bool = False) -> float:
+        """The hot-holding floor of this piece, °C: the setting's, but none lower than a rule allows: 130 °F for a roast
+        once lethal, else 135 °F. once_lethal: as it will be when the lethality is reached."""
+        lethal = once_lethal or self._state.lethal_at is not None
+        roast = self.piece.kind is MeatKind.WHOLE_ROAST and lethal
+        lowest = ROAST_HOLD if roast else HOT_HOLD
+        return self.hold.floor if self.hold.floor >= lowest - ROUNDING else lowest
+
+    # --- what is shown ----------------------------------------------------------------------------
+
+    def _seen(self, now: float) -> SafetyView:
+        state = self._state
+        stage, left = self._cooling(now)
+        return SafetyView(
+            safe_minimum_reached_at=state.minimum_at,
+            lethality_fraction=state.fraction,
+            lethality_rule=self.table.rule,
+            come_up_seconds=state.come_up,
+            below_floor_seconds=state.below_floor,
+            below_unseen_seconds=state.below_unseen,
+            hold_left_seconds=max(0.0, self.hold.time_limit - state.below_floor) if state.below else None,
+            cooling_stage=stage,
+            cooling_left_seconds=None if left is None else max(0.0, left),
+            cooling_takes_seconds=None if left is None else self._cooling_takes(now),
+            notes=tuple(self._notes(now)),
+        )
+
+    def _cooling(self, now: float) -> tuple[str, float | None]:
+        """Cooling stage in words and s left in it (negative = late)."""
+        state = self._state
+        if state.stage != CHILL or not self._cooked():
+            return "", None
+        if state.left_hot_at is None:
+            return "still hot", None
+        if state.half_cooled_at is None:
+            return "57 to 21 °C", state.left_hot_at + FIRST_COOLING - now
+        if state.cooled_at is None:
+            return "21 to 5 °C", state.left_hot_at + WHOLE_COOLING - now
+        return "cooled", None
+
+    def _notes(self, now: float) -> list[str]:
+        state, piece = self._state, self.piece
+        if state.stage == NOT_YET_ON:
+            return [CLOSING]
+        margin = f"{self.tolerance:.1f} °C taken off for the probe"
+        notes = []
+        minimum = f"{piece.safe_rule or 'safe minimum set by the cook'} ({piece.safe_minimum:.1f} °C, {margin})"
+        notes.append(f"{minimum}: {'read' if state.minimum_at is not None else 'not read yet'}.")
+        if piece.safe_minimum < HOME_MINIMUM[piece.kind] - ROUNDING:
+            home = HOME_MINIMUM[piece.kind]
+            notes.append(f"USDA home guidance for {piece.kind} is {home:.1f} °C; this piece is set lower.")
+        share = "reached" if state.lethal_at is not None else f"{int(100 * state.fraction)} % so far"
+        notes.append(
+            f"{self.table.rule}, {margin}: {share}. Humidity is not judged; the guideline lists open pits as a gap."
+        )
+        notes += self._come_up_notes()
+        notes += self._hold_notes()
+        notes += self._cooling_notes(now)
+        if state.unseen > 0.0:
+            notes.append(
+                f"{state.unseen / 60:.0f} min without a believed reading: counted against the cook in every clock "
+                f"above ({COME_UP_RULE}; {self.hold_rule()}), and as no lethality."
+            )
+        return [*notes, CLOSING]
+
+    def _come_up_notes(self) -> list[str]:
+        state = self._state
+        if state.longest_come_up > COME_UP_LIMIT:
+            return [
+                f"{COME_UP_RULE}: {_hours(state.longest_come_up)}, over the limit. "
+                "Some germs leave toxins that later heat does not undo: when in doubt, throw it out."
+            ]
+        if state.lethal_at is None:
+            return [f"{COME_UP_RULE}: {_hours(state.come_up)} so far, from when it went on."]
+        return [f"{COME_UP_RULE}: took {_hours(state.longest_come_up)}, starts anew after the lethality."]
+
+    def hold_rule(self) -> str:
+        """The name of the rule that `floor` is from."""
+        if self.floor() == self.hold.floor:
+            return self.hold.rule
+        return "Food Code 3-501.16, " + ("130 °F for roasts" if self.floor() == ROAST_HOLD else "135 °F")
+
+    def below_in_words(self) -> str:
+        """The time below the floor; what was merely unseen is told apart."""
+        unseen, all_of_it = self._state.below_unseen, self._state.below_floor
+        if unseen == 0.0:
+            return f"{_hours(all_of_it)} below it"
+        return f"{_hours(all_of_it)} below it or unseen ({_hours(all_of_it - unseen)} and {_hours(unseen)})"
+
+    def _hold_notes(self) -> list[str]:
+        state = self._state
+        if not state.hot:
+            return []
+        lifted = (
+            "" if self.floor() == self.hold.floor else f" The floor set ({self.hold.floor:.1f} °C) has no rule here."
+        )
+        rule = f"{self.hold_rule()}, floor {self.floor():.1f} °C"
+        if state.below_floor == 0.0:
+            return [f"{rule}: never below it.{lifted}"]
+        over = state.below_floor >= self.hold.time_limit
+        allowed = f"of {_hours(self.hold.time_limit)} allowed as time control ({TIME_CONTROL})"
+        verdict = (
+            "Used up: serve no more of it, throw it out." if over else "Heating it again does not give the time back."
+        )
+        return [f"{rule}: {self.below_in_words()} {allowed}. {verdict}{lifted}"]
+
+    def _cooling_notes(self, now: float) -> list[str]:
+        state = self._state
+        if state.stage != CHILL:
+            return []
+        if not self._cooked():
+            return [f"{self.table.rule}: chilled before it was reached, so this piece counts as raw."]
+        if state.left_hot_at is None:
+            return [f"{COOLING_RULE}: the clock starts when the core leaves 57 °C."]
+        half_by, whole_by = state.left_hot_at + FIRST_COOLING, state.left_hot_at + WHOLE_COOLING
+        if (state.half_cooled_at or now) > half_by:
+            return [f"{COOLING_RULE}: 21 °C was not read in time. When in doubt, throw it out."]
+        if (state.cooled_at or now) > whole_by:
+            return [f"{COOLING_RULE}: 5 °C was not read in time. When in doubt, throw it out."]
+        if state.cooled_at is not None:
+            checked = "5 °C is judged as read: check it with a second thermometer"
+            return [f"{COOLING_RULE}: read in time ({_hours(state.cooled_at - state.left_hot_at)}); {checked}."]
+        since = f"{_hours(now - state.left_hot_at)} since it may have left 57 °C"
+        _, left = self._cooling(now)
+        takes = self._cooling_takes(now)
+        if left is None or takes is None:
+            return [f"{COOLING_RULE}: {since}."]
+        goal = "21" if state.half_cooled_at is None else "5"
+        if takes <= left:
+            return [f"{COOLING_RULE}: {since}; at this pace {goal} °C is read {_hours(left - takes)} before its limit."]
+        late = "more than a day" if takes >= SLOWEST_COOLING else _hours(takes - left)
+        return [f"{COOLING_RULE}: {since}; at this pace {goal} °C is read {late} too late. Cut it, spread it, ice it."]
+
+    # --- checkpoint -------------------------------------------------------------------------------
+
+    def dump(self) -> dict[str, object]:
+        """Plain values for JSON."""
+        return asdict(self._state)
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self._state = _State(**dumped)
+        self.view = self._seen(self._state.at or 0.0)
+
+
+def _hours(seconds: float) -> str:
+    minutes = int(seconds // 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min"

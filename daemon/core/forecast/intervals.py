@@ -1,0 +1,85 @@
+"""Turns the spread of an ensemble into an interval that keeps its promise.
+
+Ensemble spreads are far too narrow late in a cook, for no member carries the model's own error. Two things widen them.
+What the ensemble has lately missed says how well it describes this very piece: a piece that no member follows gets wide
+intervals, whatever the members agree on. And split-conformal factors, found on simulated cooks by
+`python -m tests.bench.calibrate_forecast`, stretch each side separately by kind of goal and by predicted time left, and
+shift the centre (lid openings and fire dips to come slow every cook, and no member knows of them).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from daemon.core.forecast.body import Array
+from daemon.core.forecast.factors import FACTORS
+from daemon.core.inputs import Interval
+
+NARROWEST: Final = (5 * 60.0, 0.05)
+"""A raw half-width is never taken narrower than this many s plus this share of the time left."""
+GOOD_FIT: Final = 0.25
+"""°C that a good ensemble misses: the quarter degree of a thermocouple converter's step and its noise."""
+LONG_ON_FIRE: Final = 20 * 3600.0
+"""s; few pieces are left on the fire for as long, common practice, no source."""
+LONG_ON_FIRE_POWER: Final = 4
+"""The chance of a cook of length t falls as exp(-(t / LONG_ON_FIRE)^4): next to nothing is held against 12 h."""
+LARGEST_LESSON: Final = 20.0
+"""Minutes per remaining hour; past cooks may not move a forecast by more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """An ensemble's raw word on one goal, s from now: median and the two half-widths."""
+
+    middle: float
+    low: float
+    high: float
+
+
+def doubt(misfit: float) -> float:
+    """Factor >= 1 on half-widths for an ensemble that missed the last hours by `misfit` °C: the spread of a good fit
+    and that of the misfit beyond it add as independent errors do."""
+    return float(np.hypot(1.0, max(misfit / GOOD_FIT - 1.0, 0.0)))
+
+
+def spread_of(left: Array, longest: float, misfit: float = 0.0, on: float = 0.0) -> Spread | None:
+    """From each member's s until the goal (inf = never), after `on` s on the fire. None when half of the members never
+    reach it. Members that would stay on for longer than pieces do count for less: a body whose plateau lies just under
+    the goal creeps for ever, and where some do the median means nothing."""
+    if np.median(left) >= longest:
+        return None
+    held = np.minimum(left, longest)
+    stays = ((on + held) / LONG_ON_FIRE) ** LONG_ON_FIRE_POWER
+    weights = np.exp(stays.min() - stays)
+    p05, p50, p95 = np.quantile(held, (0.05, 0.5, 0.95), weights=weights, method="inverted_cdf")
+    least = NARROWEST[0] + NARROWEST[1] * p50
+    wider = doubt(misfit)
+    return Spread(float(p50), wider * max(float(p50 - p05), least), wider * max(float(p95 - p50), least))
+
+
+def factors_at(kind: str, left: float) -> tuple[float, float, float]:
+    """(centre, low, high) factors for a predicted time left, s; straight lines between the table's knots."""
+    knots, centre, low, high = zip(*FACTORS[kind], strict=True)
+    minutes = left / 60.0
+    return (
+        float(np.interp(minutes, knots, centre)),
+        float(np.interp(minutes, knots, low)),
+        float(np.interp(minutes, knots, high)),
+    )
+
+
+def interval_of(kind: str, spread: Spread, now: float, lesson: float = 0.0) -> Interval:
+    """The published interval, engine time. lesson: what this pit taught, minutes per remaining hour. It moves the whole
+    interval, and half of the move is left open on the side it came from: past cooks may have been other cooks."""
+    centre, low, high = factors_at(kind, spread.middle)
+    plain = spread.middle * centre
+    moved = plain * min(max(lesson, -LARGEST_LESSON), LARGEST_LESSON) / 60.0
+    middle = plain + moved
+    return Interval(
+        p05=now + max(0.0, middle - low * spread.low - 0.5 * max(moved, 0.0)),
+        p50=now + middle,
+        p95=now + middle + high * spread.high + 0.5 * max(-moved, 0.0),
+    )

@@ -1,0 +1,103 @@
+"""The ensemble behind a forecast: what is believed of a piece beforehand, and what its readings leave of it.
+
+Every member is one row of standard normal numbers (z) that become the traits of one body. The whole cook so far
+is replayed on the measured pit trace; an ensemble smoother with multiple data assimilation (Emerick & Reynolds,
+Computers & Geosciences 55, 2013) moves the members towards the core readings, and importance weights judge what it
+made of them. All random numbers are drawn once from a constant seed.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from daemon.core.forecast.body import Array, BodyTraits, meat_properties
+from daemon.core.settings import PieceSettings
+
+MEMBERS: Final = 200
+SEED: Final = 20_11_25
+ROUNDS: Final = 2
+"""Smoother updates, each with half of the information: the bodies are too bent for a single long step."""
+USUAL_FAT_PERCENT: Final = 15.0
+
+PRIOR: Final[dict[str, tuple[float, float, str]]] = {
+    # what: (middle, spread, kind); kind "log": middle x exp(spread z), "add": middle + spread z
+    "half_thickness": (1.02, 0.12, "log"),  # factor on half the declared thickness: a ruler on a bent thing, bone in it
+    "conductivity": (0.98, 0.08, "log"),  # factor on Choi & Okos, whose error on meat is 5-10 %
+    "convection": (12.5, 0.2, "log"),  # W/m2K, between natural (5-10) and a fan oven (15-30)
+    "wall_offset": (13.0, 7.0, "add"),  # °C: steel that loses heat to the night stands below its gas
+    "vapour_pressure": (4800.0, 0.25, "log"),  # Pa: outdoor air plus the water of wood and meat
+    "skin": (320.0, 0.7, "log"),  # s/m
+    "skin_growth": (5500.0, 0.9, "log"),  # s/m at 1 kg/m2
+    "skin_power": (1.3, 0.4, "log"),  # from a front that recedes evenly to a skin that closes
+    "skin_insulation": (0.012, 0.7, "log"),  # m2K/W per kg/m2: 1.5 mm of dried meat that conducts 0.1-0.2 W/mK
+    "juice_feed": (0.62, 0.15, "add"),
+    "juice_middle": (61.0, 2.5, "add"),  # °C: collagen shrinks at 53-65 °C and presses the water out
+    "juice_spread": (7.0, 0.3, "log"),  # °C
+    "juice_delay": (1300.0, 0.6, "log"),  # s
+    "shrinking": (0.5, 0.3, "add"),  # 1: only the heat of the lost juice counts, and not that the piece conducts worse
+    "wrap_vapour": (0.5, 0.9, "log"),
+    "wrap_gap": (0.9, 0.5, "log"),
+    "depth": (0.10, 0.10, "add"),  # of the half thickness
+    "start": (-0.3, 0.8, "add"),  # °C about the first ten minutes' readings
+    "probe_bias": (-0.2, 0.6, "add"),  # °C, within class 2 of IEC 60584-1
+    "pit_bias": (3.3, 3.2, "add"),  # °C from the pit probe to the air at the meat: cold meat shades a probe beside it
+}
+"""What is believed of any piece beforehand: handbook ranges where one is named. The middles of the others were moved to
+where the posteriors of simulated cooks lie (`tests/bench/calibrate_forecast.py --priors` shows how far they are off);
+the spreads were kept wide, as a piece of meat is under no duty to be like the simulated ones."""
+NAMES: Final = tuple(PRIOR)
+
+
+@cache
+def draws() -> tuple[Array, Array]:
+    """(z of the prior (traits, members), noise of the smoother (rounds, observations, members)). Latin hypercube by
+    shuffled normal scores, so that 200 members fill every trait evenly."""
+    generator = np.random.Generator(np.random.PCG64(SEED))
+    level = (np.arange(MEMBERS) + 0.5) / MEMBERS
+    # Quantiles of the normal by Tukey's lambda, good to 0.005 within +/- 2.8 sd: enough for a prior.
+    score = (level**0.1349 - (1.0 - level) ** 0.1349) / 0.1975
+    z = np.array([generator.permutation(score) for _ in NAMES])
+    return z, generator.standard_normal((ROUNDS, 400, MEMBERS))
+
+
+def prior() -> Array:
+    """z (traits, members) before anything was read."""
+    return draws()[0].copy()
+
+
+def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:
+    """Bodies for members z of one piece that went on at about `start` °C."""
+    value: dict[str, Array] = {}
+    for row, (name, (middle, spread, kind)) in zip(z, PRIOR.items(), strict=True):
+        value[name] = middle * np.exp(spread * row) if kind == "log" else middle + spread * row
+    fat = piece.fat_percent if piece.fat_percent is not None else USUAL_FAT_PERCENT
+    meat = meat_properties(fat)
+    members = z.shape[1]
+    return BodyTraits(
+        shape=min(max(piece.shape, 0.0), 2.0),
+        half_thickness=0.5 * piece.thickness * value["half_thickness"],
+        conductivity=meat.conductivity * value["conductivity"],
+        volumetric_heat=np.full(members, meat.density * meat.heat_capacity),
+        convection=value["convection"],
+        wall_offset=np.maximum(value["wall_offset"], 0.0),
+        vapour_pressure=value["vapour_pressure"],
+        skin=value["skin"],
+        skin_growth=value["skin_growth"],
+        skin_power=value["skin_power"],
+        skin_insulation=value["skin_insulation"],
+        juice_feed=np.clip(value["juice_feed"], 0.0, 1.2),
+        juice_middle=value["juice_middle"],
+        juice_spread=value["juice_spread"],
+        juice_delay=value["juice_delay"],
+        shrinking=np.clip(value["shrinking"], 0.0, 1.3),
+        water_density=np.full(members, meat.density * meat.water),
+        wrap_vapour=value["wrap_vapour"],
+        wrap_gap=value["wrap_gap"],
+        depth=np.clip(value["depth"], 0.0, 0.6),
+        start=start + value["start"],
+        probe_bias=value["probe_bias"],
+        pit_bias=value["pit_bias"],
+    )

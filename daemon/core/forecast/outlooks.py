@@ -1,0 +1,393 @@
+"""When a piece reaches each goal, with honest intervals. Pure and deterministic.
+
+An ensemble of small bodies (`meat_body`) is replayed on the measured pit (`forecast_replay`), run ahead under several
+assumptions (`forecast_ahead`) and given intervals that were checked on cooks it had never seen (`forecast_intervals`).
+Where there is no right to a forecast, the reason is said instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from daemon.core.events import ForecastRequest
+from daemon.core.forecast.ahead import (
+    HOTTER,
+    LONGEST,
+    NEVER_WRAPPED,
+    PLANNED,
+    WRAPPED_NOW,
+    Ahead,
+    run_ahead,
+    stall_end,
+    wrap_ahead,
+    wrapped_at,
+)
+from daemon.core.forecast.assimilation import Course, Fitted, course_of, fit
+from daemon.core.forecast.body import Array
+from daemon.core.forecast.hold import hold_left, room_for_a_box
+from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
+from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
+from daemon.core.settings import PieceSettings
+
+FIRST_MINUTES: Final = 45
+"""No forecast in the first 45 min: the core has not begun to answer."""
+FEWEST_BLOCKS: Final = 3
+"""Ten-minute core medians without which nothing is fitted."""
+LEAST_PIT_READ: Final = 1.0 / 3.0
+"""Share of the minutes over the fire with a pit reading below which what heats the meat is not known. Ours, no source."""
+SILENT_TOO_LONG: Final = 30 * 60.0
+"""s without a good core reading after which the last one is no guide."""
+FEWEST_EFFECTIVE: Final = 5.0
+WORST_MISS: Final = 6.0
+"""°C, root mean square of the ensemble's miss above which it does not describe this piece."""
+BOILING_MARGIN: Final = 1.0
+"""°C below boiling above which wet meat gets no further."""
+TOO_HOT: Final = "above what wet meat reaches at this altitude"
+FAN_POINTS: Final = 60
+FAN_STRETCH: Final = 1.6
+"""The raw fan is widened about its median by this (the same lack of model error as for the intervals), and by `doubt`."""
+POSSIBLE: Final = (-40.0, 500.0)
+"""°C; nothing about a pit lies outside."""
+THICKNESS: Final = (0.005, 0.5)
+"""m; no piece lies outside."""
+USUAL_AMBIENT: Final = 15.0
+"""°C where no probe tells."""
+LONGEST_COOK: Final = 60 * 3600.0
+"""s; a piece that has been on for longer is not replayed."""
+
+
+def forecast(request: ForecastRequest) -> ForecastArrived:
+    """All goals under all assumptions. <= 1 s on a 2-core x86. Never raises for odd data: says `reason` instead."""
+    reason = _no_right(request)
+    if reason:
+        return _refusal(request, reason)
+    request = _possible(request)
+    with np.errstate(all="ignore"):
+        ambient = request.ambient
+        if ambient is None:
+            ambient = USUAL_AMBIENT
+        course = course_of(request, ambient)
+        reason = _too_little(request, course)
+        if reason:
+            return _refusal(request, reason)
+        fitted = fit(request, course)
+        reason = _poor_fit(course, fitted)
+        if reason:
+            return _refusal(request, reason, _hold_by_cooling(request))
+        ahead = run_ahead(request, fitted, ambient, off_goal(request.piece))
+        outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
+        outlooks += _rest_outlooks(request, ahead)
+        return ForecastArrived(
+            request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead, ambient)
+        )
+
+
+def _rounded(outlook: Outlook) -> Outlook:
+    """To the second and the hundredth of a degree, far below what a forecast knows: what is kept of it is a third as long."""
+    at = outlook.at
+    return replace(
+        outlook,
+        at=None if at is None else Interval(float(round(at.p05)), float(round(at.p50)), float(round(at.p95))),
+        celsius=None if outlook.celsius is None else round(outlook.celsius, 2),
+    )
+
+
+def off_goal(piece: PieceSettings) -> float | None:
+    """Core °C at which a planned piece leaves the fire: its target, or where tenderness is first probed for."""
+    return piece.target if piece.target is not None else piece.tender_low
+
+
+def _possible(request: ForecastRequest) -> ForecastRequest:
+    """The request without values that no thermometer or clock can have meant."""
+    low, high = POSSIBLE
+
+    def celsius(value: float | None) -> float | None:
+        return value if value is not None and low <= value <= high else None
+
+    def readings(values: Sequence[float]) -> tuple[float, ...]:
+        return tuple(v if low <= v <= high else np.nan for v in values)
+
+    wrapped = request.wrapped
+    if wrapped is not None and not np.isfinite(wrapped.at):
+        wrapped = replace(wrapped, at=request.on_at)
+    off_at = request.off_at if request.off_at is not None and np.isfinite(request.off_at) else None
+    if request.phase != "cook":
+        off_at = request.asked_at if off_at is None else min(off_at, request.asked_at)
+    return replace(
+        request,
+        pit=readings(request.pit),
+        core=readings(request.core),
+        ambient=celsius(request.ambient),
+        hold_cabinet=celsius(request.hold_cabinet),
+        wrapped=wrapped,
+        asked_wrap=celsius(request.asked_wrap),
+        off_at=off_at,
+    )
+
+
+def _no_right(request: ForecastRequest) -> str:
+    piece = request.piece
+    if request.suspect:
+        return f"probe not to be trusted: {request.suspect}"
+    if not (np.isfinite(piece.shape) and THICKNESS[0] <= piece.thickness <= THICKNESS[1]):
+        return "piece not described"
+    if (
+        not all(map(np.isfinite, (request.asked_at, request.on_at, request.boiling_point)))
+        or request.boiling_point < 60.0
+    ):
+        return "time or altitude not known"
+    if request.on_for < FIRST_MINUTES * 60.0:
+        return f"first {FIRST_MINUTES} minutes: the core has not begun to answer"
+    if request.on_for > LONGEST_COOK:
+        return "on for longer than any cook"
+    if not len(request.minutes) == len(request.pit) == len(request.core):
+        return "readings do not line up"
+    return ""
+
+
+def _too_little(request: ForecastRequest, course: Course) -> str:
+    """Off the fire the pit drives nothing any more: there only the core must be read."""
+    on_fire = np.asarray(request.minutes) * 60.0 > request.on_at - 60.0
+    read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
+    if request.phase == "cook" and read.sum() < LEAST_PIT_READ * request.on_for / 60.0:
+        return "pit probe read for less than a third of the time since the meat went on"
+    if course.core.size < FEWEST_BLOCKS:
+        return "too few core readings"
+    if course.age[-1] > SILENT_TOO_LONG:
+        return "no good core reading for half an hour"
+    return ""
+
+
+def _poor_fit(course: Course, fitted: Fitted) -> str:
+    if not np.isfinite(fitted.effective) or fitted.effective < FEWEST_EFFECTIVE:
+        return "too few model pieces follow these readings"
+    miss = course.core - fitted.replayed.predicted @ fitted.weights
+    if not np.sqrt(np.mean(miss**2)) < WORST_MISS:
+        return "no model piece follows these readings"
+    return ""
+
+
+def _goals(request: ForecastRequest) -> list[tuple[Goal, str]]:
+    """What is asked of this piece in this phase."""
+    piece = request.piece
+    goals: list[tuple[Goal, str]] = []
+    if request.phase == "cook":
+        whats = [PLANNED, HOTTER] if request.wrapped else [PLANNED, WRAPPED_NOW, NEVER_WRAPPED, HOTTER]
+        if request.wrapped is None and request.asked_wrap is not None:
+            whats.append(wrapped_at(request.asked_wrap))
+        if request.wrapped is None and piece.wrap_at is not None:
+            goals += [(Goal.WRAP, PLANNED), (Goal.WRAP, HOTTER)]
+        goals.append((Goal.STALL_END, PLANNED))
+        if request.wrapped is None:
+            goals.append((Goal.STALL_END, NEVER_WRAPPED))
+        if piece.tender_low is not None:
+            goals += [(Goal.TENDER, what) for what in whats]
+        if piece.target is not None:
+            goals += [(Goal.TARGET, what) for what in whats]
+    return [*goals, (Goal.REST_PEAK, PLANNED), (Goal.REST_END, PLANNED), (Goal.HOLD_LIMIT, PLANNED)]
+
+
+def _refusal(request: ForecastRequest, reason: str, held: Outlook | None = None) -> ForecastArrived:
+    """Every goal with the reason; but for the hold limit where the core's own cooling tells it without any body."""
+    outlooks = tuple(
+        _rounded(held) if held is not None and goal is held.goal else Outlook(goal, scenario, None, reason)
+        for goal, scenario in _goals(request)
+    )
+    return ForecastArrived(request.piece.id, request.asked_at, outlooks)
+
+
+def _cook_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
+    levels = {
+        Goal.WRAP: request.piece.wrap_at,
+        Goal.TENDER: request.piece.tender_low,
+        Goal.TARGET: request.piece.target,
+    }
+    outlooks = []
+    planned: dict[Goal, Spread] = {}
+    asked, refused = _asked_wrap(request)
+    for goal, scenario in _goals(request):
+        if scenario == asked and refused:
+            outlooks.append(Outlook(goal, scenario, None, refused))
+        elif goal is Goal.STALL_END:
+            outlooks.append(_stall_outlook(request, ahead, scenario))
+        elif goal in levels:
+            level = levels[goal]
+            assert level is not None  # _goals asks for no other
+            outlooks.append(_level_outlook(request, ahead, goal, scenario, level, planned))
+    return outlooks
+
+
+def _asked_wrap(request: ForecastRequest) -> tuple[str, str]:
+    """(scenario of the cook's own "if wrapped at", why it has no answer); both "" where nothing is asked or wrong."""
+    if request.asked_wrap is None:
+        return "", ""
+    core = np.asarray(request.core, dtype=np.float64)
+    if request.asked_wrap > request.boiling_point - BOILING_MARGIN:
+        return wrapped_at(request.asked_wrap), TOO_HOT
+    past = core[np.isfinite(core)][-1] >= request.asked_wrap
+    return wrapped_at(request.asked_wrap), "the core is past it: see if wrapped now" if past else ""
+
+
+def _level_outlook(
+    request: ForecastRequest, ahead: Ahead, goal: Goal, scenario: str, level: float, planned: dict[Goal, Spread]
+) -> Outlook:
+    if not np.isfinite(level) or level > request.boiling_point - BOILING_MARGIN:
+        return Outlook(goal, scenario, None, TOO_HOT)
+    spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit, request.on_for)
+    if spread is None:
+        return Outlook(goal, scenario, None, "not reached within 20 hours")
+    if scenario == PLANNED:
+        planned[goal] = spread
+    elif goal in planned:
+        spread = _as_shifted(spread, planned[goal], ahead, scenario, level)
+    kind = "wrap" if goal is Goal.WRAP else kind_of(request, scenario)
+    return Outlook(goal, scenario, interval_of(kind, spread, request.asked_at, request.bias_minutes))
+
+
+def _as_shifted(spread: Spread, planned: Spread, ahead: Ahead, scenario: str, level: float) -> Spread:
+    """A what-if uses few members: its median is the planned median times the ratio seen among those same members."""
+    few = np.minimum(ahead.reached(PLANNED, level), LONGEST)[:: ahead.thinning]
+    other = np.minimum(ahead.reached(scenario, level), LONGEST)
+    ratio = float(np.median(other / np.maximum(few, 1.0)))
+    scale = max(ratio, 0.0)
+    widths = np.sqrt(max(scale, 1e-3))
+    return Spread(
+        planned.middle * scale, max(spread.low, planned.low * widths), max(spread.high, planned.high * widths)
+    )
+
+
+def kind_of(request: ForecastRequest, scenario: str) -> str:
+    """Which calibration a core temperature's forecast belongs to."""
+    if scenario == NEVER_WRAPPED:
+        return "bare"
+    if request.wrapped is not None or scenario == WRAPPED_NOW:
+        return "wrapped"
+    return "bare" if scenario in (PLANNED, HOTTER) and not wrap_ahead(request) else "to-wrap"
+
+
+def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Outlook:
+    if request.wrapped is not None:
+        return Outlook(Goal.STALL_END, scenario, None, "wrapped: the stall is over")
+    left = stall_end(ahead, scenario)
+    stalled = left[np.isfinite(left)]
+    if stalled.size < 0.5 * left.size:
+        return Outlook(Goal.STALL_END, scenario, None, "no stall ahead")
+    spread = spread_of(stalled, LONGEST, ahead.misfit)
+    if spread is None:
+        return Outlook(Goal.STALL_END, scenario, None, "not over within 20 hours")
+    at = interval_of("stall-end", spread, request.asked_at, request.bias_minutes)
+    return Outlook(Goal.STALL_END, scenario, at)
+
+
+def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
+    columns = ahead.columns[PLANNED]
+    off = ahead.off[columns]
+    left: Spread | None = Spread(0.0, 0.0, 0.0)
+    if request.phase == "cook":
+        left = spread_of(off, LONGEST, ahead.misfit, request.on_for)
+    if left is None or (off_goal(request.piece) is None and request.phase == "cook"):
+        reason = "not off the fire within 20 hours" if left is None else "no target to leave the fire at"
+        return [Outlook(goal, PLANNED, None, reason) for goal in (Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT)]
+    paths = np.where(ahead.times[:, None] >= off[None, :], ahead.core[:, columns], -np.inf)
+    return [
+        _peak_outlook(request, ahead, paths, off, left),
+        _rest_end_outlook(request, ahead, off, left),
+        _hold_outlook(request, ahead, paths, off),
+    ]
+
+
+def _peak_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Array, left: Spread) -> Outlook:
+    if request.phase == "hold":
+        return Outlook(Goal.REST_PEAK, PLANNED, None, "the rest is over")
+    at = paths.argmax(axis=0)
+    if request.phase == "rest" and np.median(at) == 0:
+        return Outlook(Goal.REST_PEAK, PLANNED, None, "past its peak")
+    celsius = float(np.median(paths.max(axis=0)))
+    spread = spread_of(np.where(np.isfinite(off), ahead.times[at], np.inf), LONGEST, ahead.misfit)
+    if spread is None or not np.isfinite(celsius):
+        return Outlook(Goal.REST_PEAK, PLANNED, None, "not off the fire within 20 hours")
+    return Outlook(Goal.REST_PEAK, PLANNED, _rest_interval(request, spread), celsius=celsius)
+
+
+def _rest_interval(request: ForecastRequest, spread: Spread) -> Interval:
+    """What the pit taught holds for the fire only: a rest that has begun owes it nothing."""
+    cooking = request.phase == "cook"
+    kind = kind_of(request, PLANNED) if cooking else "wrapped"
+    return interval_of(kind, spread, request.asked_at, request.bias_minutes if cooking else 0.0)
+
+
+def _rest_end_outlook(request: ForecastRequest, ahead: Ahead, off: Array, left: Spread) -> Outlook:
+    if request.phase == "hold":
+        return Outlook(Goal.REST_END, PLANNED, None, "the rest is over")
+    if request.phase == "rest" and request.off_at is not None:
+        end = max(request.off_at + request.rest, request.asked_at)
+        interval = Interval(end, end, end)
+        when = np.full(off.size, end - request.asked_at)
+    else:
+        off_at = interval_of(kind_of(request, PLANNED), left, request.asked_at, request.bias_minutes)
+        interval = Interval(off_at.p05 + request.rest, off_at.p50 + request.rest, off_at.p95 + request.rest)
+        when = off + request.rest
+    columns = ahead.columns[PLANNED]
+    core = [np.interp(t, ahead.times, ahead.core[:, c]) for t, c in zip(when, columns, strict=True) if np.isfinite(t)]
+    return Outlook(Goal.REST_END, PLANNED, interval, celsius=float(np.median(core)) if core else None)
+
+
+def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Array) -> Outlook:
+    """When the core first falls below the hold floor, off the fire: by its own cooling as soon as that tells, else by the
+    bodies, which lie on a table unless a cabinet is known; it may as well be laid into a closed box."""
+    told = _hold_by_cooling(request)
+    if told is not None:
+        return told
+    off_now = np.isfinite(off)
+    reached = paths >= request.hold_floor
+    been = np.maximum.accumulate(reached, axis=0)
+    if request.phase != "cook":
+        been |= True
+    below = been & (paths < request.hold_floor) & np.isfinite(paths)
+    when = np.where(below.any(axis=0), ahead.times[below.argmax(axis=0)], np.inf)
+    when[~off_now] = np.inf
+    spread = spread_of(when, float(ahead.times[-1]) if ahead.times[-1] > 0 else LONGEST, ahead.misfit)
+    if spread is None:
+        return Outlook(Goal.HOLD_LIMIT, PLANNED, None, "stays above the hold floor as far as is looked ahead")
+    at = _rest_interval(request, spread)
+    if request.hold_cabinet is None:
+        at = room_for_a_box(request, at, spread.middle - float(np.median(off)))
+    return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
+
+
+def _hold_by_cooling(request: ForecastRequest) -> Outlook | None:
+    """The hold limit as the core's own fall has it, whatever the bodies say; None while it does not tell."""
+    left = None if request.phase == "cook" else hold_left(request)
+    if left is None:
+        return None
+    at = Interval(*(request.asked_at + seconds for seconds in (left.p05, left.p50, left.p95)))
+    return Outlook(Goal.HOLD_LIMIT, PLANNED, at, celsius=request.hold_floor)
+
+
+def _fan(request: ForecastRequest, ahead: Ahead, ambient: float) -> tuple[FanPoint, ...]:
+    """Planned core temperatures, thinned, not wider than from the room to boiling water. Ends where the last member has
+    rested for two hours."""
+    columns = ahead.columns[PLANNED]
+    off = ahead.off[columns]
+    end = (
+        min(float(np.max(off)) + 2 * 3600.0, float(ahead.times[-1]))
+        if np.isfinite(off).all()
+        else float(ahead.times[-1])
+    )
+    times = np.linspace(0.0, end, FAN_POINTS)
+    low, middle, high = np.quantile(ahead.core[:, columns], (0.05, 0.5, 0.95), axis=1)
+    stretch = FAN_STRETCH * doubt(ahead.misfit)
+    low = np.maximum(middle - stretch * (middle - low), np.minimum(ambient, low))
+    high = np.minimum(middle + stretch * (high - middle), np.maximum(request.boiling_point, middle))
+    rows = [np.interp(times, ahead.times, row) for row in (low, middle, high)]
+    if not np.isfinite(rows).all():
+        return ()
+    now = request.asked_at
+    return tuple(
+        FanPoint(float(round(now + float(t))), *(round(float(v), 2) for v in row))
+        for t, *row in zip(times, *rows, strict=True)
+    )

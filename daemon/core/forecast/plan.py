@@ -1,0 +1,245 @@
+"""Before the cook: when to light, when to put each piece on, how much wood. During it: ahead or behind, and what still helps.
+
+Pure numbers; the words are the command line's. Times are engine seconds, temperatures °C.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil, prod
+from statistics import NormalDist
+from typing import Final
+
+import numpy as np
+
+from daemon.core.events import ForecastRequest
+from daemon.core.forecast.ahead import LONGEST, PLANNED, run_ahead
+from daemon.core.forecast.assimilation import Fitted, Replayed
+from daemon.core.forecast.body import MeatEnsemble, Surroundings, air_pressure
+from daemon.core.forecast.intervals import interval_of, spread_of
+from daemon.core.forecast.members import MEMBERS, prior, traits_of
+from daemon.core.forecast.outlooks import off_goal
+from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.settings import Band, PieceSettings
+
+WANTED_CHANCE: Final = 0.90
+"""Of serving on time, all pieces together."""
+FRIDGE: Final = 5.0  # °C, meat at its start; common practice, no source
+OVEN: Final = 150.0
+"""°C of a kitchen oven that finishes a wrapped piece; common practice, no source."""
+SIDE: Final = NormalDist().inv_cdf(0.95)
+"""Standard deviations from the median to p95."""
+
+
+@dataclass(frozen=True, slots=True)
+class Feeding:
+    """How a pit is fed. log_interval: s from one log to the next; heat_up: s from the match to the band; log_weight kg;
+    kindling: logs burnt by then. The defaults are common practice, no source; a pit's own records are better."""
+
+    log_interval: float = 40 * 60.0
+    heat_up: float = 75 * 60.0
+    log_weight: float = 0.7
+    kindling: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class PiecePlan:
+    """One piece. lasts: s on the fire. put_on: latest engine time that keeps the wanted chance. off: from then.
+    waits: s in the hold at the median. reason: why there is no plan (then the times are None)."""
+
+    piece: str
+    lasts: Interval | None
+    put_on: float | None
+    off: Interval | None
+    waits: float | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """light: engine time of the match, None when no piece can be planned. fires: when each log falls due after the pit is in its
+    band, until the last piece is surely off. logs, wood kg: all of it, kindling included. chance: each piece is planned to it."""
+
+    serve_at: float
+    rest: float
+    pieces: tuple[PiecePlan, ...]
+    light: float | None
+    fires: tuple[float, ...]
+    logs: int
+    wood: float
+    chance: float = WANTED_CHANCE
+
+    def fires_between(self, start: float, end: float) -> tuple[float, ...]:
+        """Those that fall due in start <= t < end, a night for instance."""
+        return tuple(t for t in self.fires if start <= t < end)
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What may still be done about one piece.
+
+    action: "none", "raise" (pit 10 °C hotter), "wrap", "oven". off: when it would be done. chance of serving it on time.
+    gain: s sooner than doing nothing, at the median. rough: scaled by hand, not run by the ensemble."""
+
+    piece: str
+    action: str
+    off: Interval
+    chance: float
+    gain: float
+    rough: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where a running cook stands. chance: all pieces served on time, None if unknown. ahead: s, negative = behind, of the
+    piece that is worst off, at the median. unknown: pieces without a forecast."""
+
+    chance: float | None
+    ahead: float | None
+    remedies: tuple[Remedy, ...]
+    unknown: tuple[str, ...] = ()
+
+
+def plan(
+    pieces: Sequence[PieceSettings],
+    band: Band,
+    serve_at: float,
+    rest: float,
+    ambient: float,
+    feeding: Feeding | None = None,
+    boiling_point: float = 100.0,
+    lesson: float = 0.0,
+) -> Plan:
+    """When to light and put on so that everything has been off for `rest` s by `serve_at` with the wanted chance.
+
+    Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band.
+    lesson: minutes per hour by which this pit has been later than foretold."""
+    feeding = feeding or Feeding()
+    # Pieces are taken as independent: each gets the root, so that all of them together keep the promise.
+    each = WANTED_CHANCE ** (1.0 / max(len(pieces), 1))
+    planned = tuple(_plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson) for p in pieces)
+    on = [p.put_on for p in planned if p.put_on is not None]
+    if not on:
+        return Plan(serve_at, rest, planned, None, (), 0, 0.0)
+    light = min(on) - feeding.heat_up
+    last_off = max(p.off.p95 for p in planned if p.off is not None)
+    in_band = light + feeding.heat_up
+    count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
+    fires = tuple(in_band + feeding.log_interval * number for number in range(count))
+    logs = feeding.kindling + count
+    return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight)
+
+
+def chance_if_lit(made: Plan, light: float) -> float:
+    """Chance of serving everything that is planned on time when the fire is lit at `light`, late or not."""
+    assert made.light is not None, "something is planned"
+    late, chance = max(0.0, light - made.light), 1.0
+    first = min(p.put_on for p in made.pieces if p.put_on is not None)
+    for piece in made.pieces:
+        if piece.put_on is not None and piece.off is not None:
+            waits = max(0.0, first + late - piece.put_on)  # a piece that goes on later than the first may not mind
+            off = Interval(*(t + waits for t in (piece.off.p05, piece.off.p50, piece.off.p95)))
+            chance *= chance_by(off, made.serve_at - made.rest)
+    return chance
+
+
+def _plan_piece(
+    piece: PieceSettings, band: Band, done_by: float, ambient: float, boiling_point: float, chance: float, lesson: float
+) -> PiecePlan:
+    lasts, reason = time_on_fire(piece, band, ambient, boiling_point, lesson)
+    if lasts is None:
+        return PiecePlan(piece.id, None, None, None, None, reason)
+    put_on = done_by - at_chance(lasts, chance)
+    off = Interval(put_on + lasts.p05, put_on + lasts.p50, put_on + lasts.p95)
+    return PiecePlan(piece.id, lasts, put_on, off, done_by - off.p50)
+
+
+def time_on_fire(
+    piece: PieceSettings, band: Band, ambient: float, boiling_point: float = 100.0, lesson: float = 0.0
+) -> tuple[Interval | None, str]:
+    """(s from on to off, "") or (None, why not)."""
+    goal = off_goal(piece)
+    if goal is None:
+        return None, "no tender range and no target"
+    if goal >= boiling_point:
+        return None, "above what wet meat reaches at this altitude"
+    if not piece.thickness > 0.0:
+        return None, "piece not described"
+    request = ForecastRequest(piece, 0.0, 0.0, "cook", band, boiling_point, (), (), (), ambient=ambient)
+    with np.errstate(all="ignore"):
+        ensemble = MeatEnsemble(traits_of(prior(), piece, FRIDGE), air_pressure(boiling_point))
+        unread = Replayed(ensemble.traits, ensemble, Surroundings.bare(MEMBERS), np.empty((0, MEMBERS)))
+        even = np.full(MEMBERS, 1.0 / MEMBERS)
+        ahead = run_ahead(request, Fitted(prior(), unread, even, float(MEMBERS), np.zeros(MEMBERS)), ambient, goal)
+    spread = spread_of(ahead.reached(PLANNED, goal), LONGEST)
+    if spread is None:
+        return None, "not reached within 20 hours"
+    return interval_of("plan", spread, 0.0, lesson), ""
+
+
+def at_chance(when: Interval, chance: float) -> float:
+    """The value that is not passed with this chance: a normal law on each side of the median."""
+    deviations = NormalDist().inv_cdf(chance) / SIDE
+    side = when.p95 - when.p50 if deviations >= 0.0 else when.p50 - when.p05
+    return when.p50 + deviations * side
+
+
+def chance_by(when: Interval, deadline: float) -> float:
+    """Chance that it has happened by `deadline`; the inverse of `at_chance`."""
+    late = deadline - when.p50
+    side = (when.p95 - when.p50 if late >= 0.0 else when.p50 - when.p05) / SIDE
+    if side <= 0.0:
+        return 1.0 if late >= 0.0 else 0.0
+    return NormalDist().cdf(late / side)
+
+
+def standing(
+    serve_at: float,
+    rest: float,
+    now: float,
+    band: Band,
+    outlooks: Mapping[str, Sequence[Outlook]],
+    core: Mapping[str, float],
+) -> Standing:
+    """Ahead or behind, and what still helps. outlooks: the newest of each piece still on the fire; core: its reading, °C."""
+    done_by = serve_at - rest
+    remedies: list[Remedy] = []
+    unknown = []
+    for piece, its in outlooks.items():
+        mine = _remedies(piece, its, done_by, now, band, core.get(piece, float("nan")))
+        remedies += mine
+        if not mine:
+            unknown.append(piece)
+    idle = [r for r in remedies if r.action == "none"]
+    if not idle:
+        return Standing(None, None, (), tuple(unknown))
+    chance = None if unknown else prod(r.chance for r in idle)
+    return Standing(chance, min(done_by - r.off.p50 for r in idle), tuple(remedies), tuple(unknown))
+
+
+def _remedies(
+    piece: str, outlooks: Sequence[Outlook], done_by: float, now: float, band: Band, core: float
+) -> list[Remedy]:
+    """Doing nothing first; empty when even that has no forecast."""
+    goal = Goal.TARGET if any(o.goal is Goal.TARGET for o in outlooks) else Goal.TENDER
+    known = {o.scenario: o.at for o in outlooks if o.goal is goal and o.at is not None}
+    idle = known.get(PLANNED)
+    if idle is None:
+        return []
+
+    def remedy(action: str, off: Interval, rough: bool = False) -> Remedy:
+        return Remedy(piece, action, off, chance_by(off, done_by), idle.p50 - off.p50, rough)
+
+    found = [remedy("none", idle)]
+    if hotter := known.get("pit-10-hotter"):
+        found.append(remedy("raise", hotter))
+    if wrapped := known.get("wrapped-now"):
+        found.append(remedy("wrap", wrapped))
+    if core < OVEN and band.middle < OVEN:
+        # Heat flows in proportion to the difference: the wrapped time left shrinks by the ratio of the two differences.
+        share = (band.middle - core) / (OVEN - core) if core < band.middle else 1.0
+        base = known.get("wrapped-now", idle)
+        scaled = (now + (t - now) * share for t in (base.p05, base.p50, base.p95))
+        found.append(remedy("oven", Interval(*scaled), rough=True))
+    return found

@@ -1,0 +1,141 @@
+"""One piece of meat under watch: its stage, stall, safety record and newest forecast, kept together."""
+
+from __future__ import annotations
+
+from math import isnan, nan
+from typing import Any
+
+from daemon.core.events import ForecastRequest, StageChanged, StallChanged, WrapDone
+from daemon.core.food_safety.record import SafetyRecord
+from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook
+from daemon.core.pieces.stage import PieceSigns, PieceStage
+from daemon.core.pieces.stall import StallWatch
+from daemon.core.readings.trace import MINUTE, Trace
+from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
+
+ON_FIRE = frozenset({"on", "cooking", "stall", "past-stall", "wrapped", "tender-range"})
+"""Stages in which the piece lies on the pit."""
+RESTING = frozenset({"off", "rest"})
+KEPT = frozenset({"rest", "hold"})
+SLOPE_MINUTES = 10
+
+
+def slope_per_minute(values: list[float]) -> float:
+    """Mean °C per minute between the first and last known of minute values, NaN if fewer than two are known."""
+    known = [(i, v) for i, v in enumerate(values) if not isnan(v)]
+    if len(known) < 2:
+        return nan
+    (first, start), (last, end) = known[0], known[-1]
+    return (end - start) / (last - first)
+
+
+class PieceWatch:
+    """Everything the engine keeps for one piece."""
+
+    def __init__(self, piece: PieceSettings, hold: HoldSettings, tolerance: float) -> None:
+        self.settings = piece
+        self.stage = PieceStage(piece)
+        self.stall = StallWatch()
+        self.safety = SafetyRecord(piece, hold, tolerance)
+        self.outlooks: tuple[Outlook, ...] = ()
+        self.fan: tuple[FanPoint, ...] = ()
+        self.forecast_at: float | None = None
+        self.wrap_material = ""
+        self.asked_wrap: float | None = None
+        """Core °C of the cook's own "if wrapped at"."""
+        self.rate: float | None = None
+        """°C per hour over the last ten minutes."""
+
+    @property
+    def question(self) -> str:
+        """What the cook has not yet answered about its stage, or ""."""
+        return self.stage.question
+
+    @property
+    def on_fire(self) -> bool:
+        return self.stage.stage in ON_FIRE
+
+    def minute(
+        self, now: float, trace: Trace, minute: int, pit: float, band: Band
+    ) -> list[StageChanged | StallChanged]:
+        """One closed minute. Events in the order they came about."""
+        recent = trace.window(self.settings.channel, minute, SLOPE_MINUTES)
+        core, slope = recent[-1], slope_per_minute(recent)
+        self.rate = None if isnan(slope) else slope * 60.0
+        events: list[StageChanged | StallChanged] = []
+        if self.on_fire and self.stall.minute(now, core, pit, band, self.stage.wrapped_at is not None):
+            events.append(StallChanged(now, self.settings.id, self.stall.stalled, round(self.stall.probability, 3)))
+        in_band = band.low <= pit <= band.high
+        events += self.stage.minute(now, PieceSigns(core, slope, pit, self.stall.stalled, in_band))
+        self.safety.minute(now, core, self.stage.stage)
+        return events
+
+    def mark(self, mark: Mark, now: float) -> list[StageChanged]:
+        if mark.kind is MarkKind.WRAPPED:
+            planned = self.settings.wrap.value if self.settings.wrap else "foil"
+            self.wrap_material = mark.note if mark.note in set(Wrap) else planned
+        return self.stage.mark(mark, now)
+
+    def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:
+        return next((o.at for o in self.outlooks if o.goal is goal and o.scenario == scenario), None)
+
+    def question_for_forecaster(self, now: float, trace: Trace, pit: list[float], first: int, last: int,
+                                band: Band, boiling_point: float, ambient: float | None, cabinet: float | None,
+                                rest: float, suspect: str) -> ForecastRequest | None:  # fmt: skip
+        """What to ask, or None while there is nothing to forecast (not on, or done)."""
+        stage = self.stage
+        if stage.on_at is None or stage.stage in ("waiting", "chill", "done"):
+            return None
+        phase = "cook" if self.on_fire else "hold" if stage.stage == "hold" else "rest"
+        wrapped = None if stage.wrapped_at is None else WrapDone(stage.wrapped_at, self.wrap_material or "foil")
+        return ForecastRequest(
+            piece=self.settings,
+            asked_at=now,
+            on_at=stage.on_at,
+            phase=phase,
+            band=band,
+            boiling_point=boiling_point,
+            minutes=tuple(range(first, last + 1)),
+            pit=tuple(pit),
+            core=tuple(trace.since(self.settings.channel, first, last)),
+            wrapped=wrapped,
+            asked_wrap=self.asked_wrap,
+            off_at=stage.off_at,
+            ambient=ambient,
+            hold_cabinet=cabinet,
+            hold_floor=self.safety.floor(once_lethal=self.on_fire),
+            rest=rest,
+            suspect=suspect,
+        )
+
+    def first_minute(self) -> int | None:
+        return None if self.stage.on_at is None else int(self.stage.on_at // MINUTE)
+
+    def dump(self) -> dict[str, Any]:
+        return {
+            "stage": self.stage.dump(),
+            "stall": self.stall.dump(),
+            "safety": self.safety.dump(),
+            "outlooks": [
+                [o.goal, o.scenario, None if o.at is None else [o.at.p05, o.at.p50, o.at.p95], o.reason, o.celsius]
+                for o in self.outlooks
+            ],
+            "fan": [[p.time, p.p05, p.p50, p.p95] for p in self.fan],
+            "forecast_at": self.forecast_at,
+            "wrap_material": self.wrap_material,
+            "asked_wrap": self.asked_wrap,
+            "rate": self.rate,
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        self.stage.load(dumped["stage"])
+        self.stall.load(dumped["stall"])
+        self.safety.load(dumped["safety"])
+        self.outlooks = tuple(
+            Outlook(Goal(goal), scenario, None if at is None else Interval(*at), reason, celsius)
+            for goal, scenario, at, reason, celsius in dumped["outlooks"]
+        )
+        self.fan = tuple(FanPoint(*point) for point in dumped["fan"])
+        self.forecast_at = dumped["forecast_at"]
+        self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
+        self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions

@@ -1,0 +1,87 @@
+"""All pieces of the running cook, by id."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import isfinite, nan
+from typing import Any
+
+from daemon.core.events import CommandRefused, Event, ForecastMade
+from daemon.core.forecast.plan import Standing, standing
+from daemon.core.inputs import AskWrap, ForecastArrived, Mark, MarkKind
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.settings import Band, WatchSettings
+
+OF_THE_PIT = frozenset(
+    {MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER}
+)  # fmt: skip
+"""Marks that speak of no piece."""
+OFF_THE_FIRE = frozenset({"off", "rest", "hold", "chill", "done"})
+
+
+class Pieces(dict[str, PieceWatch]):
+    """Empty between cooks."""
+
+    def begin(self, settings: WatchSettings) -> None:
+        """Forget the last cook's pieces and take up those of this one."""
+        self.clear()
+        for piece in settings.cook.pieces:
+            channel = settings.channel(piece.channel)
+            self[piece.id] = PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)
+
+    def meant(self, mark: Mark) -> list[PieceWatch]:
+        """The pieces a mark speaks of."""
+        if mark.kind in OF_THE_PIT:
+            return []
+        return [self[mark.piece]] if mark.piece is not None else list(self.values())
+
+    def on_fire(self) -> dict[str, PieceWatch]:
+        return {piece: watch for piece, watch in self.items() if watch.on_fire}
+
+    def all_off(self) -> bool:
+        """There are pieces, and every one has left the fire."""
+        return bool(self) and all(watch.stage.stage in OFF_THE_FIRE for watch in self.values())
+
+    def forecast(self, item: ForecastArrived, now: float) -> list[Event]:
+        watch = self.get(item.piece)
+        if watch is None:
+            return []
+        watch.outlooks, watch.fan, watch.forecast_at = item.outlooks, item.fan, item.asked_at
+        return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan)]
+
+    def ask_wrap(self, item: AskWrap, now: float) -> list[Event]:
+        """The cook's own "if wrapped at": kept for every forecast to come, or refused."""
+        watch = self.get(item.piece)
+        reason = ""
+        if watch is None:
+            reason = f"no piece is called {item.piece}"
+        elif item.celsius is not None and not isfinite(item.celsius):
+            reason = "that is no temperature"
+        elif item.celsius is not None and not watch.on_fire:
+            reason = f"{watch.settings.name} is not on the fire"
+        elif item.celsius is not None and watch.stage.wrapped_at is not None:
+            reason = f"{watch.settings.name} is wrapped already"
+        if watch is None or reason:
+            return [CommandRefused(now, "if wrapped at", reason)]
+        watch.asked_wrap = item.celsius
+        return []
+
+    def standing(
+        self, settings: WatchSettings, band: Band, good: Callable[[str], float | None], now: float
+    ) -> Standing | None:
+        """Ahead of the serving time or behind it with what is on the fire, and what helps; None: nothing to say.
+        good: the believed value of a channel, °C."""
+        serve_at, on = settings.cook.serve_at, self.on_fire()
+        if serve_at is None or not on:
+            return None
+        cores = {piece: nan if (value := good(w.settings.channel)) is None else value for piece, w in on.items()}
+        outlooks = {piece: watch.outlooks for piece, watch in on.items()}
+        return standing(serve_at, settings.cook.rest, now, band, outlooks, cores)
+
+    def dump(self) -> dict[str, Any]:
+        return {piece: watch.dump() for piece, watch in self.items()}
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        for piece, state in dumped.items():
+            if piece in self:
+                self[piece].load(state)

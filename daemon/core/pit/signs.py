@@ -1,0 +1,187 @@
+"""Signs of the fire in the pit trace: an open lid (within seconds), an added log and a moved damper (within minutes).
+
+Three small detectors, each fed by `daemon.core.pit.fire` and each answering at most one sign at a time.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from math import isnan, nan
+from statistics import fmean
+from typing import Any
+
+# Every number below: common practice, no source; chosen on simulated fires.
+LID_WINDOW = 60.0
+"""s over which an open lid must show."""
+LID_DROP = 10.0
+"""°C lost within LID_WINDOW: no dying fire cools a pit this fast."""
+LID_BACK = 0.7
+"""Share of the drop regained: the pit has recovered."""
+LID_SETTLED = 0.4
+"""Share of the drop that must be regained before a climb that ends is a recovery: with the lid still open the draught
+brings some of the heat back too."""
+LID_RISE = 1.5
+"""°C of climb within LID_WINDOW while recovering; when it ends, so does the recovery."""
+LID_AT_MOST = 15 * 60.0
+"""s after which a lid is no longer an excuse: left open, or something else is wrong."""
+
+LOG_SPAN = 9
+"""Minutes over which the slopes before and after a log are compared."""
+LOG_TURN = 0.10
+"""°C/min by which the slope must turn upwards, ending above zero."""
+LOG_AGAIN = 15
+"""Minutes before another log can be told from the last."""
+LOG_KNOWN = 22
+"""Minutes after a marked log during which a turn is that log catching."""
+LOG_MUTED = 3
+"""Minutes after the pit has recovered from an open lid during which a climb is no log."""
+LOG_DOUBTED = 15
+"""Minutes after that during which a climb is a log only above where the pit was before the lid was opened."""
+LOG_LAG = 6
+"""Minutes from laying a log on to the middle of the turn it makes."""
+
+DAMPER_SPAN = 6
+"""Minutes over which a moved damper shows."""
+DAMPER_UP, DAMPER_DOWN = 2.0, 1.7
+"""°C/min by which the slope turns from one DAMPER_SPAN to the next: upwards faster than a log catches, downwards faster than
+one burns down. Lesser moves go unseen: half of the damper moves must be marked, and a guess that is made is right."""
+DAMPER_AGAIN = 25
+"""Minutes before another damper change is told: a fire that burns faster is spent sooner, and that turn is no new move."""
+
+CLIMB_SPAN = 4
+"""Minute values of one half of a steady climb: three minutes."""
+CLIMB_KEPT = 0.8
+"""A climb is steady if it has kept this share of what it was a span before ..."""
+CLIMB_EVEN = 0.5
+"""... and each minute shows this share of it at least: a reading that jumped climbs no more."""
+
+
+class LidSense:
+    """Is the lid open, or the pit still recovering from it? `open` holds until the pit has recovered."""
+
+    open: bool = False
+
+    def __init__(self) -> None:
+        self._recent: list[tuple[float, float]] = []
+        self._opened_at = 0.0
+        self.level = nan
+        """°C before the lid was opened; NaN when only a mark says so."""
+        self._lowest = nan
+        self._lowest_at = 0.0
+
+    def beat(self, now: float, pit: float) -> tuple[bool, float, float] | None:
+        """One value (°C, NaN = unknown) about every 5 s. (opened?, when, confidence) when the lid changed."""
+        if isnan(pit):
+            return self._time_out(now)
+        recent = self._recent
+        recent.append((now, pit))
+        while recent[0][0] < now - LID_WINDOW:
+            recent.pop(0)
+        if not self.open:
+            highest_at, highest = max(recent, key=_celsius)
+            if highest - pit < LID_DROP:
+                return None
+            self.open, self.level = True, highest
+            self._opened_at, self._lowest, self._lowest_at = highest_at, pit, now
+            return True, highest_at, min(0.99, 0.5 + (highest - pit) / (4 * LID_DROP))
+        if isnan(self._lowest) or pit < self._lowest:
+            self._lowest, self._lowest_at = pit, now
+        drop = self.level - self._lowest
+        back = not isnan(drop) and pit - self._lowest >= LID_BACK * drop
+        settled = (
+            not isnan(drop)
+            and now - self._lowest_at >= 3 * LID_WINDOW
+            and pit - min(v for _, v in recent) < LID_RISE
+            and pit - self._lowest >= max(LID_RISE, LID_SETTLED * drop)
+        )
+        if back or settled:
+            self.open = False
+            return False, self._lowest_at, 0.9
+        return self._time_out(now)
+
+    def _time_out(self, now: float) -> tuple[bool, float, float] | None:
+        if not self.open or now - self._opened_at < LID_AT_MOST:
+            return None
+        self.open, self._recent = False, []
+        return False, now, 0.3
+
+    @property
+    def climb(self) -> float:
+        """°C per minute that both halves of the last minute show, lid open or shut; NaN while too little is known. A reading
+        that jumps shows it in one half only."""
+        third = len(self._recent) // 3
+        recent = self._recent[-3 * third :]
+        seconds = (recent[-1][0] - recent[0][0]) * third / (3 * third - 1) if third > 1 else 0.0
+        if seconds <= 0:
+            return nan
+        first, middle, last = (fmean(v for _, v in recent[i * third : (i + 1) * third]) for i in range(3))
+        return min(middle - first, last - middle) * 60.0 / seconds
+
+    def mark(self, is_open: bool, now: float) -> None:
+        """The cook says so: believed. A lid marked open with nothing to see is excused for LID_AT_MOST only."""
+        if is_open and not self.open:
+            self.level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
+            self._opened_at = now
+        self.open = is_open
+
+    def dump(self) -> dict[str, object]:
+        return {
+            "open": self.open,
+            "recent": [list(pair) for pair in self._recent],
+            "opened_at": self._opened_at,
+            "level": _out(self.level),
+            "lowest": _out(self._lowest),
+            "lowest_at": self._lowest_at,
+        }
+
+    def load(self, dumped: dict[str, object]) -> None:
+        state: Any = dumped
+        self.open, self._opened_at, self._lowest_at = state["open"], state["opened_at"], state["lowest_at"]
+        self._recent = [(t, v) for t, v in state["recent"]]
+        self.level, self._lowest = _in(state["level"]), _in(state["lowest"])
+
+
+def log_turn(minutes: list[float]) -> float:
+    """How far the slope turned upwards over the last 2 x LOG_SPAN minutes, °C/min; 0 when it did not or is not climbing."""
+    after, before = slope(minutes[-LOG_SPAN:]), slope(minutes[-2 * LOG_SPAN : -LOG_SPAN])
+    if isnan(after) or isnan(before) or after <= 0 or after - before < LOG_TURN:
+        return 0.0
+    return after - before
+
+
+def damper_turn(minutes: list[float]) -> float:
+    """How far the slope turned within DAMPER_SPAN, °C/min; 0 when not by DAMPER_UP upwards or DAMPER_DOWN downwards."""
+    turn = slope(minutes[-DAMPER_SPAN:]) - slope(minutes[-2 * DAMPER_SPAN : -DAMPER_SPAN])
+    return turn if turn >= DAMPER_UP or turn <= -DAMPER_DOWN else 0.0  # NaN is neither
+
+
+def steady_climb(minutes: list[float]) -> float:
+    """°C/min over the last CLIMB_SPAN minute values; NaN unless it is as steep as just before, for where a climb that
+    slackens will end nobody knows."""
+    last = minutes[-CLIMB_SPAN:]
+    now, before = slope(last), slope(minutes[1 - 2 * CLIMB_SPAN : 1 - CLIMB_SPAN])
+    kept = now > 0 and now >= CLIMB_KEPT * before
+    return now if kept and all(b - a >= CLIMB_EVEN * now for a, b in pairwise(last)) else nan
+
+
+def slope(minutes: list[float]) -> float:
+    """Least-squares slope of minute values, °C/min; NaN values are left out, NaN when fewer than half are known."""
+    known = [(i, v) for i, v in enumerate(minutes) if not isnan(v)]
+    n = len(known)
+    if n < 3 or 2 * n < len(minutes):
+        return nan
+    mean_i = sum(i for i, _ in known) / n
+    mean_v = sum(v for _, v in known) / n
+    return sum((i - mean_i) * (v - mean_v) for i, v in known) / sum((i - mean_i) ** 2 for i, _ in known)
+
+
+def _celsius(pair: tuple[float, float]) -> float:
+    return pair[1]
+
+
+def _out(value: float) -> float | None:
+    return None if isnan(value) else value
+
+
+def _in(value: float | None) -> float:
+    return nan if value is None else value

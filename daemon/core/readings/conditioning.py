@@ -1,0 +1,241 @@
+"""Readings in, samples with quality and named doubts out. Nothing is ever repaired, and no doubt is silent.
+
+`channel_judge` looks at one channel reading by reading; `probe_faults` looks at all channels minute by minute.
+Here their findings meet: the worse quality and all doubts together are the channel's verdict, and `QualityChanged`
+is told when the verdict changes and at no other time.
+"""
+
+from __future__ import annotations
+
+from math import isnan, nan
+from statistics import median
+from typing import Any
+
+from daemon.core.events import ProbeFault, QualityChanged, Sample
+from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
+from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
+from daemon.core.settings import ChannelSettings, Role, WatchSettings
+from drivers.reading import Fault, Quality, Reading
+
+HISTORY = 120
+"""Minutes of medians kept for the slow faults. They are kept here, not in the trace, because the trace holds only
+good minutes: a channel in doubt could never be seen to recover from it."""
+WITNESSED_MOVE = 10.0
+"""°C another pit probe must have moved to bear witness that the pit moved. Our choice."""
+
+
+class _Channel:
+    """What is known of one channel: its judge, its slow findings, what was last told, and its minutes."""
+
+    def __init__(self, settings: ChannelSettings) -> None:
+        self.settings = settings
+        self.judge = ChannelJudge(settings.role, settings.stale_after)
+        self.findings: tuple[Finding, ...] = ()
+        self.slow_doubts: tuple[ProbeFault, ...] = NO_DOUBT
+        self.slow_quality = Quality.GOOD
+        self.told: tuple[Quality, tuple[ProbeFault, ...], Fault | None] = (Quality.GOOD, NO_DOUBT, None)
+        self.measured_at = 0.0
+        self.open_minute: list[float] = []
+        self.minutes: list[float] = []
+        self.cold_junction: float | None = None
+        self.cold_minutes: list[float] = []
+        self.in_use = False
+        self.handled_until = -1.0
+        self.witness_since = -1.0
+        self.witness_values: dict[str, float] = {}
+
+    def find(self, findings: tuple[Finding, ...]) -> None:
+        self.findings = findings
+        self.slow_doubts = tuple(finding.fault for finding in findings)
+        self.slow_quality = Quality.SUSPECT if any(finding.suspect for finding in findings) else Quality.GOOD
+
+    def sample(self) -> Sample:
+        judge = self.judge
+        quality, doubts, fault = self._with_slow(judge.quality, judge.doubts, judge.fault)
+        return Sample(self.settings.id, self.judge.newest, quality, self.measured_at, fault, doubts)
+
+    def told_now(self, now: float) -> QualityChanged | None:
+        """The change since what was last told, if there is one."""
+        verdict = self._with_slow(*self.judge.lasting())
+        if verdict == self.told:
+            return None
+        self.told = verdict
+        quality, doubts, fault = verdict
+        reasons = [self.judge.evidence] if self.judge.doubts else []
+        reasons += [finding.evidence for finding in self.findings]
+        newest = self.judge.newest
+        evidence = "; ".join(reasons) or ("believed again" if newest is None else f"{newest:.2f} °C is believed again")
+        return QualityChanged(now, self.settings.id, quality, doubts, fault, evidence)
+
+    def _with_slow(
+        self, quality: Quality, doubts: tuple[ProbeFault, ...], fault: Fault | None
+    ) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
+        if self.slow_doubts:
+            quality = max(quality, self.slow_quality, key=QUALITY_RANK.__getitem__)
+            doubts += self.slow_doubts
+        return quality, doubts, fault
+
+    def close_minute(self) -> None:
+        self.minutes.append(median(self.open_minute) if self.open_minute else nan)
+        self.cold_minutes.append(nan if self.cold_junction is None else self.cold_junction)
+        self.open_minute, self.cold_junction = [], None
+        del self.minutes[:-HISTORY], self.cold_minutes[:-HISTORY]
+
+    def dump(self) -> dict[str, Any]:
+        quality, doubts, fault = self.told
+        return {
+            "judge": self.judge.dump(),
+            "findings": [[finding.fault, finding.suspect, finding.evidence] for finding in self.findings],
+            "told": [quality, list(doubts), fault],
+            "measured_at": self.measured_at,
+            "open_minute": list(self.open_minute),
+            "minutes": _without_nan(self.minutes),
+            "cold_junction": self.cold_junction,
+            "cold_minutes": _without_nan(self.cold_minutes),
+            "in_use": self.in_use,
+            "handled_until": self.handled_until,
+            "witness_since": self.witness_since,
+            "witness_values": dict(self.witness_values),
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        self.judge = ChannelJudge.loaded(dumped["judge"])
+        self.judge.role, self.judge.stale_after = self.settings.role, self.settings.stale_after
+        self.find(tuple(Finding(ProbeFault(fault), suspect, why) for fault, suspect, why in dumped["findings"]))
+        quality, doubts, fault = dumped["told"]
+        self.told = (Quality(quality), tuple(map(ProbeFault, doubts)), None if fault is None else Fault(fault))
+        self.measured_at = dumped["measured_at"]
+        self.open_minute = list(dumped["open_minute"])
+        self.minutes = _with_nan(dumped["minutes"])
+        self.cold_junction = dumped["cold_junction"]
+        self.cold_minutes = _with_nan(dumped["cold_minutes"])
+        self.in_use = dumped["in_use"]
+        self.handled_until = dumped["handled_until"]
+        self.witness_since = dumped["witness_since"]
+        self.witness_values = dict(dumped["witness_values"])
+
+
+def _without_nan(values: list[float]) -> list[float | None]:
+    return [None if isnan(value) else value for value in values]
+
+
+def _with_nan(values: list[float | None]) -> list[float]:
+    return [nan if value is None else value for value in values]
+
+
+class Conditioner:
+    """Judges every reading of every channel. Knows nothing of alarms or cooks beyond what the cook is handling."""
+
+    def __init__(self, settings: WatchSettings) -> None:
+        self.settings = settings
+        self._channels = {channel.id: _Channel(channel) for channel in settings.channels}
+        self._pits = [channel for channel in self._channels.values() if channel.settings.role is Role.PIT]
+        self._faults = ProbeFaults()
+        self._started: float | None = None
+
+    def judge(self, reading: Reading, now: float) -> tuple[Sample, QualityChanged | None]:
+        """One reading: device fault, spike, stuck, implausible. Costs a few µs.
+
+        A channel the rig does not name is handed on as suspect, unjudged."""
+        channel = self._channels.get(reading.channel)
+        if channel is None:
+            return Sample(reading.channel, reading.celsius, Quality.SUSPECT, reading.measured_at, reading.fault), None
+        judge = channel.judge
+        judge.judge(reading)
+        channel.measured_at = reading.measured_at
+        channel.cold_junction = reading.cold_junction
+        if judge.quality is Quality.GOOD and reading.celsius is not None:
+            channel.open_minute.append(reading.celsius)
+        sample = channel.sample()
+        told = channel.told
+        if sample.doubts == told[1] and sample.quality is told[0] and sample.fault is told[2]:
+            return sample, None
+        return sample, channel.told_now(now)
+
+    def beat(self, now: float) -> list[QualityChanged]:
+        """Every 5 s: silence (stale), and values that stand still."""
+        if self._started is None:
+            self._started = now
+        for channel in self._channels.values():
+            channel.judge.beat(now, self._started, self._pit_moved(channel))
+        return self._changes(now)
+
+    def minute(self, now: float) -> list[QualityChanged]:
+        """Every minute: the slow faults that need a longer look or a second channel (drift, swapped, pulled, ...).
+
+        They are judged on this room's own minutes of all plausible values, see `HISTORY`."""
+        for channel in self._channels.values():
+            channel.close_minute()
+        thickness = {piece.channel: piece.thickness for piece in self.settings.cook.pieces}
+        seen = {
+            name: ProbeMinutes(
+                settings=channel.settings,
+                celsius=channel.minutes,
+                cold_junction=channel.cold_minutes,
+                in_use=channel.in_use,
+                handled=now < channel.handled_until,
+                thickness=thickness.get(name),
+            )
+            for name, channel in self._channels.items()
+        }
+        found = self._faults.minute(seen, self.settings.boiling_point)
+        for name, channel in self._channels.items():
+            channel.find(found.get(name, ()))
+        return self._changes(now)
+
+    def current(self, channel: str) -> Sample | None:
+        """The newest sample of a channel with the doubts that hold now; None if it was never heard."""
+        known = self._channels.get(channel)
+        return None if known is None or known.judge.heard_at is None else known.sample()
+
+    def expect_move(self, channel: str, until: float) -> None:
+        """The cook is handling this probe or its meat (meat on or off, wrapped, rest, hold, probed): until engine time
+        `until` a jump is no spike, neither pulled-out nor not-in-meat is judged, and what was found of these is
+        forgotten."""
+        known = self._channels.get(channel)
+        if known is not None:
+            known.handled_until = max(known.handled_until, until)
+            known.judge.expect_move(until)
+
+    def in_use(self, channel: str, used: bool) -> None:
+        """Whether a piece is on that this meat channel should be in; until then its place is not judged."""
+        known = self._channels.get(channel)
+        if known is not None:
+            known.in_use = used
+
+    def dump(self) -> dict[str, object]:
+        """State for a checkpoint, JSON-able."""
+        return {
+            "started": self._started,
+            "channels": {name: channel.dump() for name, channel in self._channels.items()},
+            "faults": self._faults.dump(),
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`. Channels the rig no longer names are dropped, new ones start fresh."""
+        self._started = dumped["started"]
+        for name, state in dumped["channels"].items():
+            if name in self._channels:
+                self._channels[name].load(state)
+        longest = max((len(channel.minutes) for channel in self._channels.values()), default=0)
+        for channel in self._channels.values():
+            channel.minutes = [nan] * (longest - len(channel.minutes)) + channel.minutes
+            channel.cold_minutes = [nan] * (longest - len(channel.cold_minutes)) + channel.cold_minutes
+        self._faults.load(dumped["faults"])
+
+    def _changes(self, now: float) -> list[QualityChanged]:
+        changes = (channel.told_now(now) for channel in self._channels.values())
+        return [change for change in changes if change is not None]
+
+    def _pit_moved(self, channel: _Channel) -> bool:
+        """Has another pit probe moved since this channel's value last changed?"""
+        values = {
+            pit.settings.id: pit.judge.newest for pit in self._pits if pit is not channel and pit.judge.believed_now()
+        }
+        if channel.witness_since != channel.judge.still_since:
+            channel.witness_since = channel.judge.still_since
+            channel.witness_values = {name: value for name, value in values.items() if value is not None}
+        return any(
+            value is not None and abs(value - channel.witness_values.get(name, value)) >= WITNESSED_MOVE
+            for name, value in values.items()
+        )

@@ -1,0 +1,400 @@
+"""Probes that lie slowly: faults that only minutes, or a second channel, can show.
+
+Every minute each fault of each channel is asked one question with three answers: seen, not seen, cannot tell. A fault
+begins after so many minutes of "seen" in a row and ends after so many of "not seen" (`PATIENCE`); "cannot tell"
+leaves all as it is. What the cook is handling is not judged, and its minutes before that are forgotten.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, isnan, nan
+from statistics import median
+from typing import Any
+
+from daemon.core.events import ProbeFault
+from daemon.core.readings.pit_coupling import COUPLING_WINDOW, Coupling, coupling
+from daemon.core.settings import ChannelSettings, Role
+
+PATIENCE: dict[ProbeFault, tuple[int, int]] = {
+    ProbeFault.DRIFT: (15, 15),
+    ProbeFault.NOT_IN_MEAT: (5, 15),
+    ProbeFault.SWAPPED: (5, 15),
+    ProbeFault.PULLED: (1, 10),
+    ProbeFault.COLD_JUNCTION_HOT: (2, 10),
+    ProbeFault.AMBIENT_LEAK: (10, 30),
+}
+"""Minutes in a row to begin and to end. All limits in this file are our choices, tried on simulated cooks."""
+
+FOLLOWS = 0.35
+"""Share of the pit's swings that shows in a probe hanging in the air; in meat it is near nothing."""
+LEAKS = 0.08
+"""Share that shows when the shaft carries pit heat to the tip."""
+LEAK_FROM = 40.0
+"""°C: a colder core is in its first climb, which rises with the pit and only looks like a leak; tried on simulated nights."""
+LEAK_SUSPECT = 5.0
+"""°C the shaft's heat may falsify before the value is not to be believed."""
+SURELY = 0.7
+"""Correlation below which a share means nothing."""
+ABOVE_BOILING = 3.0
+"""°C above the site's boiling point that wet meat cannot read."""
+ABOVE_BOILING_FOR = 10
+
+STEP_MINUTES = 3
+STEP_LEAST = 6.0
+"""°C in `STEP_MINUTES` that no core does, on top of what its size allows."""
+FASTEST_BODY = 6.0
+"""Largest slope of the centre of a sphere over dimensionless time (alpha t / R^2) after a step of 1 at its surface."""
+DIFFUSIVITY = 1.45e-7
+"""m^2/s, raw meat, from the Choi and Okos (1986) property models; hardly differs between species."""
+NO_PIECE_THICKNESS = 0.05
+"""m taken for a meat channel without a piece: thin, so that little is called impossible."""
+ROOM = 20.0
+"""°C a pulled probe falls towards."""
+QUIET = 2.0
+"""°C in `STEP_MINUTES` within which a probe is at rest."""
+NEAR_PIT = 10.0
+"""°C from the pit within which a pulled probe may still hang in it."""
+NEAR_BEFORE = 8.0
+"""°C from where it was within which it is back."""
+
+PLACE_FAULTS = (ProbeFault.PULLED, ProbeFault.NOT_IN_MEAT, ProbeFault.SWAPPED, ProbeFault.AMBIENT_LEAK)
+"""What is forgotten of a probe that is being handled."""
+
+SWAPPED_BY = 15.0
+"""°C a meat channel must read above a pit channel to be taken for it."""
+SWAPPED_MINUTES = 15
+
+PIT_MARGIN, PAIR_MARGIN = 15.0, 8.0
+"""°C two probes of a pair may differ beyond their tolerances: on a grate, and elsewhere (two places in
+one muscle)."""
+DRIFT_MINUTES = 15
+DRIFT_END = 0.7
+STEADY = 15.0
+"""°C within `DRIFT_MINUTES`; while a pit climbs or falls faster, its places rightly differ."""
+
+JUNCTION_WARM, JUNCTION_RISING = 50.0, 0.25
+"""°C, and °C per minute: a box already hot and getting hotter lies too near the pit."""
+JUNCTION_HOT = 60.0
+JUNCTION_SUSPECT = 70.0
+"""°C. Common amplifiers state their cold junction only to 85 °C; gradients at the terminals falsify before that."""
+JUNCTION_COOL = 48.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One fault that holds now. suspect: the value is not to be believed; else it is a hint. evidence: one line."""
+
+    fault: ProbeFault
+    suspect: bool
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeMinutes:
+    """One channel as the slow judges see it, newest minute last, NaN where nothing plausible was read.
+
+    celsius, cold_junction: °C. in_use: a piece is on that it should be in. handled: the cook is handling it now.
+    thickness: thinnest dimension of its piece, m, None if it has no piece."""
+
+    settings: ChannelSettings
+    celsius: Sequence[float]
+    cold_junction: Sequence[float]
+    in_use: bool
+    handled: bool
+    thickness: float | None
+
+
+@dataclass(slots=True)
+class _Latch:
+    """One fault of one channel. minutes: how long in a row the answer was against the present state."""
+
+    active: bool = False
+    minutes: int = 0
+    suspect: bool = True
+    evidence: str = ""
+
+    def answer(self, fault: ProbeFault, seen: bool | None, evidence: str, suspect: bool = True) -> None:
+        if seen is None:
+            return
+        if seen == self.active:
+            self.minutes = 0
+            if seen and suspect and not self.suspect:
+                self.suspect, self.evidence = True, evidence
+            return
+        self.minutes += 1
+        begin, end = PATIENCE[fault]
+        if self.minutes >= (end if self.active else begin):
+            self.active, self.minutes, self.suspect, self.evidence = seen, 0, suspect, evidence
+
+
+class ProbeFaults:
+    """The slow faults of all channels of a rig."""
+
+    def __init__(self) -> None:
+        self._latches: dict[str, dict[ProbeFault, _Latch]] = {}
+        self._settled: dict[str, int] = {}
+        self._before_pull: dict[str, float] = {}
+
+    def minute(self, channels: dict[str, ProbeMinutes], boiling_point: float) -> dict[str, tuple[Finding, ...]]:
+        """One closed minute of all channels; the faults that hold now, by channel."""
+        pit = _pit_level(channels)
+        self._settle(channels)
+        self._swaps(channels, boiling_point)
+        for name, channel in channels.items():
+            self._cold_junction(name, channel)
+            if self._settled.get(name):
+                self._meat(name, channel, pit, boiling_point)
+        self._pairs(channels)
+        return {name: self._found(name) for name in channels}
+
+    def dump(self) -> dict[str, object]:
+        """Plain values for JSON."""
+        return {
+            "latches": {
+                name: {fault: [one.active, one.minutes, one.suspect, one.evidence] for fault, one in latches.items()}
+                for name, latches in self._latches.items()
+            },
+            "settled": dict(self._settled),
+            "before_pull": dict(self._before_pull),
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self._latches = {
+            name: {ProbeFault(fault): _Latch(*state) for fault, state in latches.items()}
+            for name, latches in dumped["latches"].items()
+        }
+        self._settled = dict(dumped["settled"])
+        self._before_pull = dict(dumped["before_pull"])
+
+    def _latch(self, name: str, fault: ProbeFault) -> _Latch:
+        return self._latches.setdefault(name, {}).setdefault(fault, _Latch())
+
+    def _found(self, name: str) -> tuple[Finding, ...]:
+        latches = self._latches.get(name, {})
+        return tuple(Finding(fault, one.suspect, one.evidence) for fault, one in latches.items() if one.active)
+
+    def _forget(self, name: str, *faults: ProbeFault) -> None:
+        for fault in faults:
+            self._latches.get(name, {}).pop(fault, None)
+
+    # --- where a meat probe is --------------------------------------------------------------------
+
+    def _settle(self, channels: dict[str, ProbeMinutes]) -> None:
+        """Count the minutes each meat probe was left alone in its piece; forget what was said of one that is moved."""
+        meats = {name: channel for name, channel in channels.items() if channel.settings.role is Role.MEAT}
+        for name, channel in meats.items():
+            if channel.in_use and not channel.handled:
+                self._settled[name] = min(self._settled.get(name, 0) + 1, len(channel.celsius))
+            else:
+                self._settled[name] = 0
+                self._forget(name, *PLACE_FAULTS)
+        if not any(self._settled[name] for name in meats):
+            for name in channels:
+                self._forget(name, ProbeFault.SWAPPED)
+
+    def _meat(self, name: str, channel: ProbeMinutes, pit: list[float], boiling: float) -> None:
+        settled = self._settled[name]
+        values, air = list(channel.celsius[-settled:]), pit[-settled:]
+        coupled = coupling(values[-COUPLING_WINDOW:], air[-COUPLING_WINDOW:])
+        if self._latch(name, ProbeFault.SWAPPED).active:
+            self._forget(name, ProbeFault.NOT_IN_MEAT, ProbeFault.PULLED, ProbeFault.AMBIENT_LEAK)
+        elif not self._pulled(name, channel, values, air, coupled):
+            self._not_in_meat(name, values, air, boiling, coupled)
+            self._leak(name, values, air, coupled)
+
+    def _pulled(
+        self, name: str, channel: ProbeMinutes, values: list[float], pit: list[float], coupled: Coupling | None
+    ) -> bool:
+        """Pulled out (and perhaps pushed in again): a step no core can do, towards the pit or towards the room."""
+        latch = self._latch(name, ProbeFault.PULLED)
+        newest, air = values[-1], pit[-1]
+        if not latch.active:
+            earlier = values[-1 - STEP_MINUTES] if len(values) > STEP_MINUTES else nan
+            step = newest - earlier
+            allowed = STEP_LEAST + STEP_MINUTES * _fastest(earlier, newest, air, channel.thickness)
+            seen = None if isnan(step) else abs(step) > allowed
+            if seen:
+                self._before_pull[name] = earlier
+            latch.answer(
+                ProbeFault.PULLED,
+                seen,
+                f"{earlier:.1f} to {newest:.1f} °C in {STEP_MINUTES} min; a core of this size can do {allowed:.1f} °C",
+            )
+            return latch.active
+        before = self._before_pull.get(name, newest)
+        restless = _largest_step(values[-2 * STEP_MINUTES :])
+        follows = coupled is not None and coupled.share >= FOLLOWS and coupled.correlation >= SURELY
+        back = abs(newest - before) <= NEAR_BEFORE or (newest > before and not abs(newest - air) <= NEAR_PIT)
+        again = None if isnan(newest) else not (back and restless <= QUIET and not (follows and restless > QUIET))
+        latch.answer(ProbeFault.PULLED, again, latch.evidence)
+        if not latch.active:
+            self._settled[name] = 1
+        return latch.active
+
+    def _not_in_meat(
+        self, name: str, values: list[float], pit: list[float], boiling: float, coupled: Coupling | None
+    ) -> None:
+        latch = self._latch(name, ProbeFault.NOT_IN_MEAT)
+        recent = [value for value in values[-ABOVE_BOILING_FOR:] if not isnan(value)]
+        too_hot = len(recent) == ABOVE_BOILING_FOR and min(recent) > boiling + ABOVE_BOILING
+        follows = None if coupled is None else coupled.share >= FOLLOWS and coupled.correlation >= SURELY
+        if too_hot:
+            evidence = f"{recent[-1]:.1f} °C for {ABOVE_BOILING_FOR} min, wet meat boils at {boiling:.1f} °C"
+        elif follows and coupled is not None:
+            evidence = (
+                f"follows {100 * coupled.share:.0f} % of the pit's swings (correlation {coupled.correlation:.2f})"
+            )
+        else:
+            evidence = ""
+        in_meat = (
+            len(recent) == ABOVE_BOILING_FOR and pit[-1] - recent[-1] > NEAR_PIT and _largest_step(recent) <= QUIET
+        )
+        seen = too_hot or (follows if follows is not None else (False if in_meat or not latch.active else None))
+        latch.answer(ProbeFault.NOT_IN_MEAT, seen, evidence)
+
+    def _leak(self, name: str, values: list[float], pit: list[float], coupled: Coupling | None) -> None:
+        latch = self._latch(name, ProbeFault.AMBIENT_LEAK)
+        if self._latch(name, ProbeFault.NOT_IN_MEAT).active or not values or values[-1] < LEAK_FROM:
+            return
+        if coupled is None:  # the pit is steady: nothing can leak in, so an old finding must not stand for ever
+            latch.answer(ProbeFault.AMBIENT_LEAK, False if latch.active else None, "the pit is steady")
+            return
+        error = coupled.share * (pit[-1] - values[-1])
+        leaks = LEAKS / 2 if latch.active else LEAKS
+        latch.answer(
+            ProbeFault.AMBIENT_LEAK,
+            coupled.share >= leaks and coupled.correlation >= SURELY,
+            f"{100 * coupled.share:.0f} % of the pit's swings reach the tip, some {error:.0f} °C too high: push deeper",
+            suspect=error > LEAK_SUSPECT,
+        )
+
+    # --- meat and pit probe exchanged -------------------------------------------------------------
+
+    def _swaps(self, channels: dict[str, ProbeMinutes], boiling: float) -> None:
+        """A meat channel lives like a pit probe while a pit channel lies as still and cool as meat."""
+        told: dict[str, str] = {}
+        judged: set[str] = set()
+        pits = {name: _whole(pit.celsius) for name, pit in channels.items() if pit.settings.role is Role.PIT}
+        for name, channel in channels.items():
+            if channel.settings.role is not Role.MEAT:
+                continue
+            mine = _whole(channel.celsius) if self._settled.get(name, 0) >= SWAPPED_MINUTES else []
+            if not mine:
+                continue
+            judged.add(name)
+            lively = min(mine) > boiling + ABOVE_BOILING or _largest_step(mine) > STEP_LEAST
+            for other, theirs in pits.items():
+                if not theirs:
+                    continue
+                judged.add(other)
+                still = max(theirs) < boiling and _largest_step(theirs) <= QUIET
+                if lively and still and median(map(float.__sub__, mine, theirs)) > SWAPPED_BY:
+                    told[name] = told[other] = (
+                        f"{name} reads {mine[-1]:.1f} °C like a pit, {other} {theirs[-1]:.1f} °C and still, like meat"
+                    )
+        for name in judged:
+            self._latch(name, ProbeFault.SWAPPED).answer(ProbeFault.SWAPPED, name in told, told.get(name, ""))
+
+    # --- two that should agree --------------------------------------------------------------------
+
+    def _pairs(self, channels: dict[str, ProbeMinutes]) -> None:
+        pairs = {
+            (min(name, channel.settings.pair), max(name, channel.settings.pair))
+            for name, channel in channels.items()
+            if channel.settings.pair in channels and channel.settings.pair not in (None, name)
+        }
+        told: dict[str, str] = {}
+        judged: set[str] = set()
+        for one, other in sorted(pairs):
+            if any(self._out_of_place(name) or channels[name].handled for name in (one, other)):
+                self._forget(one, ProbeFault.DRIFT)
+                self._forget(other, ProbeFault.DRIFT)
+                continue
+            drifted = self._drift(one, other, channels)
+            if drifted is not None:
+                judged.update((one, other))
+                told |= drifted
+        for name in sorted(judged):
+            self._latch(name, ProbeFault.DRIFT).answer(ProbeFault.DRIFT, name in told, told.get(name, ""))
+
+    def _out_of_place(self, name: str) -> bool:
+        """Its partner is not to be blamed for what a pulled or swapped probe reads."""
+        return any(self._latch(name, fault).active for fault in PLACE_FAULTS[:-1])
+
+    def _drift(self, one: str, other: str, channels: dict[str, ProbeMinutes]) -> dict[str, str] | None:
+        """Evidence against those of a pair that differ by more than both tolerances and the place allow; None while
+        nothing can be told. With a third pit probe the one further from it is in doubt; else both are: which of two is
+        right nobody can tell."""
+        first, second = channels[one], channels[other]
+        a, b = first.celsius[-DRIFT_MINUTES:], second.celsius[-DRIFT_MINUTES:]
+        apart = [abs(x - y) for x, y in zip(a, b, strict=True)]
+        if len(apart) < DRIFT_MINUTES or any(map(isnan, apart)) or max(abs(a[-1] - a[0]), abs(b[-1] - b[0])) > STEADY:
+            return None
+        margin = PIT_MARGIN if first.settings.role is Role.PIT else PAIR_MARGIN
+        limit = first.settings.tolerance + second.settings.tolerance + margin
+        far = median(apart)
+        evidence = f"{one} {a[-1]:.1f} °C, {other} {b[-1]:.1f} °C: {far:.1f} °C apart, {limit:.1f} °C allowed"
+        doubted = [name for name in (one, other) if self._latch(name, ProbeFault.DRIFT).active]
+        if doubted:
+            return dict.fromkeys(doubted, evidence) if far > DRIFT_END * limit else {}
+        return dict.fromkeys(self._further_off(one, other, channels, limit), evidence) if far > limit else {}
+
+    def _further_off(self, one: str, other: str, channels: dict[str, ProbeMinutes], limit: float) -> tuple[str, ...]:
+        role = channels[one].settings.role
+        thirds = [
+            channel.celsius[-1]
+            for name, channel in channels.items()
+            if name not in (one, other) and channel.settings.role is role and not isnan(channel.celsius[-1])
+        ]
+        if role is not Role.PIT or not thirds:
+            return one, other
+        off = [abs(channels[name].celsius[-1] - median(thirds)) for name in (one, other)]
+        if abs(off[0] - off[1]) < limit / 2:
+            return one, other
+        return (one,) if off[0] > off[1] else (other,)
+
+    # --- the amplifier's own temperature ----------------------------------------------------------
+
+    def _cold_junction(self, name: str, channel: ProbeMinutes) -> None:
+        latch = self._latch(name, ProbeFault.COLD_JUNCTION_HOT)
+        recent = [value for value in channel.cold_junction[-10:] if not isnan(value)]
+        if not recent:
+            return
+        hot, rise = recent[-1], (recent[-1] - recent[0]) / max(1, len(recent) - 1)
+        if latch.active:
+            seen = hot > JUNCTION_COOL
+        else:
+            seen = hot >= JUNCTION_HOT or (hot >= JUNCTION_WARM and rise >= JUNCTION_RISING)
+        evidence = f"amplifier at {hot:.1f} °C, {rise:+.2f} °C/min: move it away from the pit"
+        latch.answer(ProbeFault.COLD_JUNCTION_HOT, seen, evidence, suspect=hot >= JUNCTION_SUSPECT)
+
+
+def _pit_level(channels: dict[str, ProbeMinutes]) -> list[float]:
+    """Minute by minute, the median of the pit channels that were read."""
+    pits = [channel.celsius for channel in channels.values() if channel.settings.role is Role.PIT]
+    columns = ([value for value in column if not isnan(value)] for column in zip(*pits, strict=True))
+    return [median(column) if column else nan for column in columns]
+
+
+def _fastest(earlier: float, newest: float, air: float, thickness: float | None) -> float:
+    """°C per minute the centre of the piece could do at most: a sphere of its thickness, its surface put at once at the
+    pit's temperature (or the room's, when falling)."""
+    radius = (thickness or NO_PIECE_THICKNESS) / 2
+    towards = ROOM if newest < earlier else (air if air > earlier else earlier)
+    return FASTEST_BODY * DIFFUSIVITY / radius**2 * 60.0 * abs(towards - earlier)
+
+
+def _largest_step(values: Sequence[float]) -> float:
+    """Largest change over `STEP_MINUTES`, °C; inf when nothing can be said."""
+    steps = [abs(late - early) for early, late in zip(values, values[STEP_MINUTES:], strict=False)]
+    known = [step for step in steps if not isnan(step)]
+    return max(known, default=inf)
+
+
+def _whole(values: Sequence[float]) -> list[float]:
+    """The last `SWAPPED_MINUTES` minutes, or nothing if one is missing."""
+    recent = list(values[-SWAPPED_MINUTES:])
+    return recent if len(recent) == SWAPPED_MINUTES and not any(map(isnan, recent)) else []

@@ -1,0 +1,282 @@
+"""The home-automation feed: what the watch knows, on the broker, at once and never stale; and orders from there.
+
+A loop listener. Temperatures go out as they are judged, alarms and stages as they change, the rest at most every 5 s,
+and everything once a minute, so that a reader who believes nothing older than that is never wrong.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import random
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from config.rig import BrokerSection, Rig
+from daemon.core.engine import Engine
+from daemon.core.events import (
+    EVENT_NAMES,
+    AlarmChanged,
+    CommandRefused,
+    Event,
+    FireNoticed,
+    ForecastMade,
+    Marked,
+    Sample,
+    SamplesJudged,
+    StageChanged,
+)
+from daemon.core.inputs import Health, Input, Part
+from daemon.core.snapshot import Snapshot
+from daemon.shell.clock import boot_seconds, wall_seconds
+from daemon.shell.hub import discovery, homie
+from daemon.shell.hub.commands import CommandGate, CommandRejected
+from daemon.shell.hub.link import BrokerLink, Incoming, LinkTopics
+from daemon.shell.hub.link_settings import BrokerSettings
+from daemon.shell.wording import event_to_dict, rfc3339
+from drivers.reading import Quality
+
+log = logging.getLogger(__name__)
+
+PICTURE_EVERY = 5.0
+"""s between publications of what is drawn from the snapshot."""
+UNCHANGED_EVERY = 10.0
+"""s after which an unchanged temperature is sent again, with its new time, for those who keep a history."""
+BIRTH_DELAY = (1.0, 5.0)
+"""s: a hub that has just started is answered at a random moment, so that not all its devices speak at once."""
+HUB_IS_UP = b"online"
+
+
+class HubFeed:
+    """announced: topics and discovery marks left on the broker by earlier runs; remember: called with the new set."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        link_settings: BrokerSettings,
+        post: Callable[[Input], None],
+        announced: set[str],
+        remember: Callable[[set[str]], None],
+        wall_offset: Callable[[], float],
+        wall: Callable[[], float] = wall_seconds,
+        ticks: Callable[[], float] = boot_seconds,
+    ) -> None:
+        broker = rig.broker or BrokerSection(host=link_settings.host, port=link_settings.port)
+        self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
+        self._announced, self._remember = set(announced), remember
+        self._name = rig.pit.name
+        self.base = f"{broker.homie_root}/5/{rig.pit.id}"
+        self.root = f"pitvigil/{rig.pit.id}"
+        self.command_topic = f"{self.root}/command"
+        self._gate = CommandGate(self.base, self.command_topic, wall, ticks, rig.pit.band.high)
+        self._hub = discovery.Hub(broker.discovery_prefix, rig.pit.id, rig.pit.name, self.base, f"{self.root}/event")
+        self._snapshot: Snapshot | None = None
+        self._engine: Engine | None = None
+        self._picture_at = float("-inf")
+        self._shape: tuple[tuple[str, str], ...] = ()
+        self._version = 0
+        self._topics: set[str] = set()
+        self._removed: frozenset[str] = frozenset()
+        self._alerts: dict[str, str] = {}
+        self._sent: dict[str, tuple[str | None, float]] = {}
+        self._birth: asyncio.TimerHandle | None = None
+        self._failure = ""
+        topics = LinkTopics(
+            state=f"{self.base}/$state",
+            connecting=homie.Lifecycle.INIT,
+            online=homie.Lifecycle.READY,
+            offline=homie.Lifecycle.DISCONNECTED,
+            lost=homie.Lifecycle.LOST,
+            # QoS 0 on `/set`: an order either comes now or not at all (Homie 5, "QoS choices explained").
+            heard=((f"{self.base}/+/+/set", 0), (self.command_topic, 1), (broker.birth_topic, 0)),
+        )
+        self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
+
+    def start(self) -> None:
+        self.link.start()
+
+    async def stop(self) -> None:
+        if self._birth is not None:
+            self._birth.cancel()
+        await self.link.stop()
+
+    # --- from the watch ----------------------------------------------------------------------------------
+
+    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+        """The watch goes on whatever happens here."""
+        try:
+            self._take(events, engine, now)
+        except Exception as error:
+            self._failed(error)
+
+    def _take(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+        self._engine = engine
+        if self._snapshot is None:  # the description goes first
+            self._publish_picture(engine.snapshot(now), now)
+        urgent = False
+        for event in events:
+            if isinstance(event, SamplesJudged):
+                for sample in event.samples:
+                    self._publish_sample(sample, now)
+            elif type(event) in EVENT_NAMES:
+                self._tell(event)
+                urgent = True
+        if urgent or now - self._picture_at >= PICTURE_EVERY:
+            self._publish_picture(engine.snapshot(now), now)
+
+    def heartbeat(self, now: float, engine: Engine | None = None) -> None:
+        """Everything once more. Called every `discovery.HEARTBEAT` s, whether or not anything happened."""
+        engine = engine or self._engine
+        if engine is None:
+            return
+        self._engine = engine
+        try:
+            self._publish_picture(engine.snapshot(now), now)
+            self.link.resend((f"{self.base}/",))
+        except Exception as error:
+            self._failed(error)
+
+    def _failed(self, error: Exception) -> None:
+        """Said once in each kind: what is not published runs out at the hub by itself."""
+        words = f"the feed failed: {type(error).__name__}: {error}"
+        if words != self._failure:
+            self._failure = words
+            log.exception("the home-automation feed failed; the watch goes on")
+            self._link_changed(False, words)
+
+    def _publish_sample(self, sample: Sample, now: float) -> None:
+        good = sample.quality is Quality.GOOD
+        value = homie.number(sample.celsius) if good else None
+        before, at = self._sent.get(sample.channel, ("", float("-inf")))
+        if value == before and now - at < UNCHANGED_EVERY:
+            return
+        self._sent[sample.channel] = (value, now)
+        topic = f"{self.base}/channel-{sample.channel}"
+        self._retain(f"{topic}/temperature", value or "")
+        self._retain(f"{topic}/live", homie.truth(value is not None))
+        reading = {
+            "time": rfc3339(sample.measured_at + self._wall_offset()),
+            "celsius": sample.celsius,
+            "quality": sample.quality,
+        }
+        self.link.tell(f"{topic}/reading", _json(reading))
+
+    def _tell(self, event: Event) -> None:
+        """A lasting event. Alarms survive an outage of the broker; a late account of anything else helps nobody."""
+        body = event_to_dict(event, self._wall_offset())
+        word = body["event"]
+        kind = word
+        match event:
+            case AlarmChanged():
+                kind = event.after
+            case FireNoticed():
+                kind = event.sign
+            case Marked():
+                kind = event.kind
+            case StageChanged():
+                kind = event.after
+            case ForecastMade():
+                del body["fan"]
+            case CommandRefused():
+                self.link.tell(f"{self.base}/$log/warn", f"{event.command}: {event.reason}")
+        keep = isinstance(event, AlarmChanged)
+        self.link.tell(f"{self.root}/event/{word}", _json({"event_type": kind} | body), keep=keep)
+
+    def _publish_picture(self, snapshot: Snapshot, now: float) -> None:
+        self._snapshot, self._picture_at = snapshot, now
+        parts = homie.nodes(snapshot)
+        values = homie.values(snapshot, parts)
+        shape = tuple((node.id, node.name) for node in parts)
+        reshaped = shape != self._shape
+        if reshaped:
+            self._reshape(parts, values)
+            self._shape = shape
+        for topic, value in values.items():
+            self._retain(f"{self.base}/{topic}", value or "")
+        self._publish_alerts(snapshot)
+        if reshaped:
+            self.link.ready(True)
+
+    def _retain(self, topic: str, payload: str) -> None:
+        self.link.retain(topic, payload, discovery.EXPIRE_AFTER)
+
+    def _publish_alerts(self, snapshot: Snapshot) -> None:
+        alerts = {f"{self.base}/$alert/{key}": words for key, words in homie.alerts(snapshot).items()}
+        for topic in self._alerts.keys() - alerts.keys():
+            self.link.forget(topic)
+        for topic, words in alerts.items():
+            self._retain(topic, words)
+        if alerts.keys() != self._alerts.keys():
+            self._remember(self._topics | alerts.keys())
+        self._alerts = alerts
+
+    def _reshape(self, parts: tuple[homie.Node[Any], ...], values: dict[str, str | None]) -> None:
+        """Nodes came, went or were renamed: describe anew, outside `ready`, and clean up what is no more."""
+        self.link.ready(False)
+        self._version = max(self._version + 1, int(self._wall()))
+        described = f"{self.base}/$description"
+        documents, marks = self._documents(parts)
+        own = {described, f"{self.base}/$state"}  # `$state` too: a pit that was renamed ceases to exist by clearing it
+        topics = {f"{self.base}/{topic}" for topic in values} | own | documents.keys()
+        for topic in sorted(self._announced - topics - marks - self._alerts.keys()):
+            if not topic.startswith("#"):
+                self.link.forget(topic)
+        self.link.retain(described, _json(homie.description(self._name, self._version, parts)))
+        for topic, document in documents.items():
+            self.link.retain(topic, _json(document))
+        self._announced = self._topics = topics | marks
+        self._remember(self._topics | self._alerts.keys())
+
+    def _documents(self, parts: tuple[homie.Node[Any], ...]) -> tuple[dict[str, dict[str, Any]], set[str]]:
+        """Discovery documents by topic, and the marks to remember of entities inside them."""
+        shown = discovery.entities(self._hub, parts)
+        match self._broker.discovery:
+            case "none":
+                return {}, set()
+            case "per-entity":
+                return discovery.entity_documents(self._hub, shown), set()
+        marks = {entity.mark for entity in shown}
+        earlier = frozenset(topic for topic in self._announced if topic.startswith("#"))
+        self._removed = (self._removed | earlier) - marks
+        topic = discovery.device_topic(self._hub)
+        return {topic: discovery.device_document(self._hub, shown, self._removed)}, marks
+
+    # --- from the broker ---------------------------------------------------------------------------------
+
+    def _link_changed(self, works: bool, words: str) -> None:
+        self._post(Health(Part.BROKER, "broker", works, words))
+
+    def _hear(self, message: Incoming) -> None:
+        if message.topic == self._broker.birth_topic:
+            if message.payload == HUB_IS_UP and self._birth is None:
+                delay = random.uniform(*BIRTH_DELAY)  # nosec B311  # a pause, no secret
+                self._birth = asyncio.get_running_loop().call_later(delay, self._announce)
+            return
+        if self._snapshot is None:
+            return
+        try:
+            command, id_ = self._gate.take(message, self._snapshot)
+        except CommandRejected as refusal:
+            if refusal.again:
+                return
+            log.warning("an order on %s is not carried out: %s", message.topic, refusal)
+            self.link.tell(f"{self.base}/$log/warn", f"order refused: {refusal}")
+            if message.topic == self.command_topic and not message.retained:
+                self._answer(refusal.id, str(refusal))
+            return
+        self._post(command)
+        if message.topic == self.command_topic:
+            self._answer(id_, "")
+
+    def _answer(self, id_: str, problem: str) -> None:
+        self.link.tell(f"{self.command_topic}/result", _json({"id": id_, "taken": not problem, "problem": problem}))
+
+    def _announce(self) -> None:
+        """A hub came up: it has forgotten us unless the broker has not; say everything again."""
+        self._birth = None
+        self.link.resend()
+
+
+def _json(body: dict[str, Any]) -> str:
+    return json.dumps(body, ensure_ascii=False, separators=(",", ":"), allow_nan=False)

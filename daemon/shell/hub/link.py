@@ -1,0 +1,391 @@
+"""The link to the MQTT broker: connect for ever, keep only what is worth keeping while it is away.
+
+The newest value of every retained topic and a bounded list of events wait in memory. Each connection gets a client of
+its own that begins empty, so what an old connection had not delivered can never overtake what is newer. The client
+library runs a thread; everything here belongs to the loop's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import functools
+import logging
+import random
+import socket
+import ssl
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from daemon.shell.background import in_background
+from daemon.shell.hub.link_settings import BrokerSettings
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE = 30
+"""s: a silent death is noticed by the broker after 1.5 times this (MQTT 5.0, 3.1.2.10)."""
+FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
+"""s between attempts; doubled from the first to the longest."""
+TAKEOVER_PAUSE = 30.0
+"""s to stand back after another client with our name pushed us out: two that do not would push each other for ever."""
+DROPS_IN_A_ROW = 3
+"""Short connections after which we believe the same of a broker that drops us without a word (mosquitto 2.0 does)."""
+ANSWER_WITHIN = 10.0
+"""s the broker may take to answer a connection."""
+STEADY_AFTER = 60.0
+"""s a connection must have lasted before the pauses begin small again."""
+EVENTS_WAITING = 500
+"""Events kept for a broker that is away; the oldest go first."""
+IN_FLIGHT_LIMIT = 2000
+"""Messages the broker may owe an acknowledgement for; beyond that values are skipped, for a newer one will come."""
+LARGEST_PACKET = 4096
+"""Bytes that may come to us: an order is far smaller, and what is larger the broker need not send (MQTT 5 only)."""
+FAREWELL = 2.0
+"""s to wait for the last message to be acknowledged on the way out."""
+DELIVERY = 5.0
+"""s to wait for the acknowledgement of a message to a person."""
+
+# MQTT 5.0 reason codes, 2.4
+FAILURES_FROM = 128
+UNSUPPORTED_VERSION = 132
+NOT_AUTHORISED = 135
+SESSION_TAKEN_OVER = 142
+OLD_BROKER_REFUSES = 1
+"""MQTT 3.1.1 return code "unacceptable protocol version", 3.2.2.3."""
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LinkTopics:
+    """The topic that says whether we live, its four words, and what to listen to: (topic, QoS)."""
+
+    state: str
+    connecting: str
+    online: str
+    offline: str
+    lost: str
+    heard: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Value:
+    payload: str
+    expires: int | None
+
+
+@dataclass(slots=True)
+class _Owed:
+    """A message whose acknowledgement is due: `event` names it in the waiting list, `done` is somebody who waits."""
+
+    topic: str
+    event: int | None = None
+    done: asyncio.Future[bool] | None = None
+
+
+class BrokerLink:
+    """One device on the broker. heard: called for every message of `topics.heard`. changed: (works, words) when that
+    changes. Not ready before `ready(True)`: until then the state topic says `connecting`."""
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        topics: LinkTopics,
+        heard: Callable[[Incoming], None] = lambda message: None,
+        changed: Callable[[bool, str], None] = lambda works, words: None,
+    ) -> None:
+        self.settings, self.topics, self.connected = settings, topics, False
+        self._heard, self._changed = heard, changed
+        self._ready = False
+        self._values: dict[str, _Value] = {}
+        self._events: dict[int, tuple[str, str]] = {}
+        self._event_number = 0
+        self._owed: dict[int, _Owed] = {}
+        self._denied: set[str] = set()
+        self._told: tuple[bool, str] | None = None
+        self._protocol = MQTTProtocolVersion.MQTTv5
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._client: mqtt.Client | None = None
+        self._answered: asyncio.Future[None] | None = None
+        self._down: asyncio.Future[tuple[int, str]] | None = None
+        self._task: asyncio.Task[None] | None = None
+
+    # --- life ------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to connect; returns at once and never gives up."""
+        self._loop = asyncio.get_running_loop()
+        self._task = asyncio.create_task(self._run(), name="broker link")
+
+    async def stop(self) -> None:
+        """Say goodbye, wait for it to be acknowledged, and leave without the will being sent."""
+        if self.connected:
+            await self._acknowledged(self.topics.state, self.topics.offline, FAREWELL, retain=True)
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+            self._task = None
+
+    async def _run(self) -> None:
+        loop, pause, drops = asyncio.get_running_loop(), FIRST_PAUSE, 0
+        while True:
+            began = loop.time()
+            client = self._new_client()
+            try:
+                code, words = await self._connection(client)
+            except Exception as error:  # whatever it is, the next attempt is the remedy
+                code, words = 0, f"no connection to {self.settings.host}:{self.settings.port}: {_words(error)}"
+            finally:
+                self.connected = False
+                self._give_up_owed()
+                client.disconnect()
+                # Joining is quick: the socket is closed. A shield, so that a cancelled link still leaves no thread.
+                await asyncio.shield(in_background(client.loop_stop))
+                # Without a cycle the client goes, and closes its sockets, as soon as nobody holds it.
+                client.on_connect = client.on_disconnect = client.on_message = client.on_publish = None
+                self._client = None
+            if code in (OLD_BROKER_REFUSES, UNSUPPORTED_VERSION) and self._protocol is MQTTProtocolVersion.MQTTv5:
+                log.warning("the broker does not speak MQTT 5; using 3.1.1")
+                self._protocol = MQTTProtocolVersion.MQTTv311
+                continue
+            if loop.time() - began > STEADY_AFTER:
+                pause, drops = FIRST_PAUSE, 0
+            drops += self._answered is not None and self._answered.done()
+            wait, pause = pause, min(2 * pause, LONGEST_PAUSE)
+            if code == SESSION_TAKEN_OVER or drops >= DROPS_IN_A_ROW:
+                wait, drops = TAKEOVER_PAUSE, 0
+                words = f'another client may use our name "{self.settings.client_id}" on the broker: {words}'
+            self._say(False, words)
+            await asyncio.sleep(wait * random.uniform(0.8, 1.2))  # nosec B311  # a pause, no secret
+
+    async def _connection(self, client: mqtt.Client) -> tuple[int, str]:
+        """One connection from its beginning to its end; why it ended."""
+        settings = self.settings
+        self._client, self._down = client, asyncio.get_running_loop().create_future()
+        self._answered = asyncio.get_running_loop().create_future()
+        await in_background(
+            client.connect, settings.host, settings.port, KEEPALIVE, properties=self._connect_properties()
+        )
+        client.loop_start()
+        done, _ = await asyncio.wait(
+            (self._answered, self._down), timeout=ANSWER_WITHIN, return_when=asyncio.FIRST_COMPLETED
+        )
+        if not done:
+            return 0, "the broker does not answer"
+        return await self._down
+
+    def _connect_properties(self) -> Properties | None:
+        if self._protocol is not MQTTProtocolVersion.MQTTv5:
+            return None
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = LARGEST_PACKET
+        return properties
+
+    def _new_client(self) -> mqtt.Client:
+        settings = self.settings
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=settings.client_id,
+            protocol=self._protocol,
+            reconnect_on_failure=False,
+        )
+        client.max_queued_messages_set(0)  # bounded here instead, by IN_FLIGHT_LIMIT and by what is retained
+        if settings.user is not None:
+            client.username_pw_set(settings.user, settings.password)
+        if settings.tls is not None:
+            client.tls_set_context(settings.tls)
+        client.will_set(self.topics.state, self.topics.lost, qos=1, retain=True)
+        client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
+        client.on_message, client.on_publish = self._on_message, self._on_publish
+        client.on_socket_open = _no_delay
+        return client
+
+    # --- sending ---------------------------------------------------------------------------------------------
+
+    def ready(self, ready: bool) -> None:
+        """Everything that describes us has been handed over (or is about to change). Said on the state topic."""
+        if ready != self._ready:
+            self._ready = ready
+            self._send_state()
+
+    def retain(self, topic: str, payload: str, expires: int | None = None) -> None:
+        """The newest value of a topic; an empty payload clears it. Unchanged ones are not sent again.
+
+        expires: s after which the broker itself drops it (MQTT 5 only), so that a dead watch leaves no fresh-looking
+        value behind; `resend` renews it.
+        """
+        value = _Value(payload, expires)
+        if self._values.get(topic) != value:
+            self._values[topic] = value
+            if self.connected and len(self._owed) < IN_FLIGHT_LIMIT:
+                self._send_value(topic, value)
+
+    def forget(self, topic: str) -> None:
+        """Clear a retained topic for good. While the broker is away the clearing waits for it."""
+        self.retain(topic, "")
+        if self.connected:
+            self._values.pop(topic, None)
+
+    def tell(self, topic: str, payload: str, keep: bool = False) -> None:
+        """Something that happened, not retained. keep: at least once and in order through an outage; else now or never."""
+        if keep:
+            self._event_number += 1
+            while len(self._events) >= EVENTS_WAITING:
+                del self._events[next(iter(self._events))]
+            self._events[self._event_number] = (topic, payload)
+            if self.connected:
+                self._send(topic, payload, _Owed(topic, event=self._event_number))
+        elif self.connected and len(self._owed) < IN_FLIGHT_LIMIT:
+            assert self._client is not None
+            self._client.publish(topic, payload, qos=0)
+
+    async def deliver(self, topic: str, payload: str) -> bool:
+        """Send now and wait for the broker's acknowledgement. False when it is away or refuses."""
+        return self.connected and await self._acknowledged(topic, payload, DELIVERY)
+
+    def resend(self, prefixes: tuple[str, ...] = ("",)) -> None:
+        """Every value retained under one of these beginnings, once more. What has been cleared stays cleared."""
+        if self.connected:
+            for topic, value in self._values.items():
+                if value.payload and topic.startswith(prefixes):
+                    self._send_value(topic, value)
+
+    @property
+    def waiting(self) -> int:
+        """Events that the broker has not acknowledged yet."""
+        return len(self._events)
+
+    async def _acknowledged(self, topic: str, payload: str, within: float, retain: bool = False) -> bool:
+        done: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        self._send(topic, payload, _Owed(topic, done=done), retain=retain)
+        try:
+            async with asyncio.timeout(within):
+                return await done
+        except TimeoutError:
+            return False
+
+    def _send_state(self) -> None:
+        if self.connected:
+            word = self.topics.online if self._ready else self.topics.connecting
+            self._send(self.topics.state, word, _Owed(self.topics.state), retain=True)
+
+    def _send_value(self, topic: str, value: _Value) -> None:
+        self._send(topic, value.payload, _Owed(topic), retain=True, expires=value.expires)
+
+    def _send(self, topic: str, payload: str, owed: _Owed, retain: bool = False, expires: int | None = None) -> None:
+        """QoS 1 for all that must arrive: its acknowledgement is the only way to learn of a refusal."""
+        assert self._client is not None
+        properties = None
+        if expires is not None and payload and self._protocol is MQTTProtocolVersion.MQTTv5:
+            properties = _expiring(expires)
+        info = self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
+        # The acknowledgement comes through the loop, so it cannot be handled before this line.
+        self._owed[info.mid] = owed
+
+    # --- the library's thread: hand everything over --------------------------------------------------------
+
+    def _call(self, function: Callable[..., None], *arguments: Any) -> None:
+        assert self._loop is not None
+        with contextlib.suppress(RuntimeError):  # the loop is closed: nobody is left to be told
+            self._loop.call_soon_threadsafe(function, *arguments)
+
+    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, reason: ReasonCode, properties: Any) -> None:
+        self._call(self._connected, client, reason.is_failure, reason.value, str(reason))
+
+    def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, reason: ReasonCode, properties: Any) -> None:
+        self._call(self._ended, client, reason.value, str(reason))
+
+    def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
+        self._call(self._heard, Incoming(message.topic, bytes(message.payload), message.retain))
+
+    def _on_publish(self, client: mqtt.Client, data: Any, mid: int, reason: ReasonCode, properties: Any) -> None:
+        self._call(self._published, client, mid, reason.value)
+
+    # --- back in the loop ------------------------------------------------------------------------------------
+
+    def _connected(self, client: mqtt.Client, refused: bool, code: int, words: str) -> None:
+        if client is not self._client:
+            return
+        if refused:
+            self._ended(client, code, f"the broker refuses us: {words}")
+            return
+        assert self._answered is not None
+        self._answered.set_result(None)
+        self.connected = True
+        self._denied.clear()
+        self._send(self.topics.state, self.topics.connecting, _Owed(self.topics.state), retain=True)
+        for topic, value in list(self._values.items()):
+            self._send_value(topic, value)
+        if self.topics.heard:
+            client.subscribe(list(self.topics.heard))
+        if self._ready:
+            self._send_state()
+        for number, (topic, payload) in self._events.items():
+            self._send(topic, payload, _Owed(topic, event=number))
+        self._say(True, "")
+
+    def _ended(self, client: mqtt.Client, code: int, words: str) -> None:
+        if client is self._client and self._down is not None and not self._down.done():
+            self.connected = False
+            self._down.set_result((code, words))
+
+    def _published(self, client: mqtt.Client, mid: int, code: int) -> None:
+        owed = self._owed.pop(mid, None) if client is self._client else None
+        if owed is None:
+            return
+        if owed.event is not None:
+            self._events.pop(owed.event, None)
+        if owed.done is not None and not owed.done.done():
+            owed.done.set_result(code < FAILURES_FROM)
+        if code == NOT_AUTHORISED and owed.topic not in self._denied:
+            if not self._denied:
+                log.warning("the broker does not let us publish to %s; check its access list", owed.topic)
+                self._say(False, f"not allowed to publish to {owed.topic}")
+            self._denied.add(owed.topic)
+
+    def _give_up_owed(self) -> None:
+        owed, self._owed = self._owed, {}
+        for message in owed.values():
+            if message.done is not None and not message.done.done():
+                message.done.set_result(False)
+
+    def _say(self, works: bool, words: str) -> None:
+        """Once for each change: an outage of hours is one line, not one an attempt."""
+        if self._told != (works, words):
+            self._told = (works, words)
+            if words:
+                log.warning("broker: %s", words)
+            self._changed(works, words)
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is refused: {error.verify_message}"
+    return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+
+
+@functools.cache
+def _expiring(seconds: int) -> Properties:
+    """Kept, since making them takes the library longer than all else of a message. It only reads them."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.MessageExpiryInterval = seconds
+    return properties
+
+
+def _no_delay(client: mqtt.Client, data: Any, sock: Any) -> None:
+    """Without this, small messages wait 40 ms for the acknowledgement of the one before (Nagle with delayed ACK)."""
+    if isinstance(sock, socket.socket):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -1,0 +1,76 @@
+"""The journal's file: opened, copied into memory, or set aside; and the two ways in which it can fail."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import shutil
+import sqlite3
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+
+log = logging.getLogger(__name__)
+
+DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, 0})
+"""SQLite's result codes for garbage; 0: the library could not make text of it."""
+
+
+class JournalUnavailable(Exception):
+    """The disk refused (full, read-only, I/O error): keep going from memory and try again later."""
+
+
+class JournalDamaged(JournalUnavailable):
+    """The file can be read, but what it says is no journal any more."""
+
+
+def connected(name: str) -> sqlite3.Connection:
+    """Raises sqlite3.Error."""
+    db = sqlite3.connect(name, check_same_thread=False, isolation_level=None)
+    try:
+        db.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=2000;")
+        db.executescript(schema())
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def copied_to_memory(path: Path) -> sqlite3.Connection:
+    """What the file holds, if it can be read; nothing goes back to it."""
+    db = sqlite3.connect(":memory:", check_same_thread=False, isolation_level=None)
+    with contextlib.suppress(sqlite3.Error, OSError), tempfile.TemporaryDirectory() as copies:
+        for end in ("", "-wal"):  # beside its log only, or the newest commits would be missing
+            file = path.with_name(path.name + end)
+            if file.exists():
+                shutil.copy(file, Path(copies) / f"copy{end}")
+        with contextlib.closing(sqlite3.connect(Path(copies) / "copy")) as copy:
+            copy.backup(db)
+    db.executescript(schema())
+    return db
+
+
+def set_aside(path: Path) -> None:
+    """A file that is no database any more is kept for whoever can mend it, and makes room for a new one."""
+    for end in ("", "-wal", "-shm"):
+        file = path.with_name(path.name + end)
+        if file.exists():
+            file.rename(file.with_name(file.name + ".damaged"))
+    log.error("the journal was damaged and is set aside as %s.damaged", path)
+
+
+def trouble_of(error: Exception) -> JournalUnavailable:
+    """Garbage, told by SQLite or seen by its reader, is damage; a disk or a program that refuses is not."""
+    garbage = isinstance(error, TypeError | ValueError) or (
+        isinstance(error, sqlite3.Error) and code_of(error) in DAMAGED
+    )
+    return JournalDamaged(str(error)) if garbage else JournalUnavailable(str(error))
+
+
+def code_of(error: sqlite3.Error) -> int:
+    """SQLite's primary result code, 0 where an error does not come from it."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
+
+
+def schema() -> str:
+    return files("daemon.shell.journal").joinpath("schema.sql").read_text(encoding="utf-8")

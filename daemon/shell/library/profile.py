@@ -1,0 +1,32 @@
+"""Where the journal keeps what the pit taught: one note, read and written here and nowhere else."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from daemon.core.pit.profile import PitProfile
+
+PROFILE_NOTE = "pit-profile"
+
+
+class Notes(Protocol):
+    """Whatever holds the journal's notes: small JSON values by key, None where there is none."""
+
+    def note(self, key: str) -> Any: ...
+
+
+class WritableNotes(Notes, Protocol):
+    """Queues what is set; it is on disk with the next commit."""
+
+    def set_note(self, key: str, value: Any) -> None: ...
+
+
+def kept_profile(notes: Notes) -> PitProfile:
+    """What this pit taught; empty where nothing is known yet."""
+    kept = notes.note(PROFILE_NOTE)
+    return PitProfile.from_plain(kept) if kept else PitProfile()
+
+
+def keep_profile(notes: WritableNotes, profile: PitProfile) -> None:
+    """In place of what was kept."""
+    notes.set_note(PROFILE_NOTE, profile.to_plain())

@@ -1,0 +1,367 @@
+"""The library of kept cooks: list, search, compare, one whole cook, and the notes written beside it.
+
+A journal holds the watch's own cooks; cooks brought in from elsewhere lie beside it, each in a journal of its own. Every
+query opens a connection of its own: it is asked from worker threads, and the watch must not wait for it.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from itertools import takewhile
+from math import isnan, nan
+from pathlib import Path
+from statistics import fmean
+from typing import Any
+
+from daemon.core.pit.profile import PitProfile
+from daemon.core.readings.trace import MINUTE
+from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook_from_plain
+from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
+from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
+from daemon.shell.library.minutes import minute_medians
+from daemon.shell.library.profile import kept_profile
+from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
+from daemon.shell.report.page import reader_of, report_html
+from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
+
+IMPORTED = "imported"
+"""Directory beside the journal for cooks brought in from elsewhere."""
+WAKES_SHOWN = 100
+DOUBTS_BEFORE = 2 * 86400.0
+"""s before a cook in which the last word on a channel is looked for."""
+BUSY = 5.0
+"""s to wait while the watch itself writes."""
+
+
+@dataclass(frozen=True, slots=True)
+class CookEntry:
+    """One row of the list of cooks, with the journal it stands in."""
+
+    journal: Path
+    id: str
+    cook: str
+    name: str
+    pit: str
+    started: float
+    ended: float | None
+    wall_offset: float
+    settings: CookSettings
+    channels: tuple[ChannelSettings, ...]
+    first_input: int
+    notes: CookNotes
+    figures: Figures | None
+
+
+ENTRY_COLUMNS = "id, cook, name, pit, started, ended, wall_offset, settings, channels, first_input, notes, figures"
+
+
+class CookRecords:
+    """Reads the journal file and those beside it; writes nothing but notes."""
+
+    def __init__(self, journal: Path) -> None:
+        self._journal = journal
+
+    # --- the list ------------------------------------------------------------------------------------
+
+    def rows(self, words: str, limit: int) -> Sequence[CookRow]:
+        """Newest first, those whose name, pit, pieces, verdict, weather, day or id hold all `words`."""
+        wanted = words.casefold().split()
+        found = [entry for entry in self._entries() if all(word in _searched(entry) for word in wanted)]
+        found.sort(key=lambda entry: -_utc(entry))
+        return [self._row(entry) for entry in found[:limit]]
+
+    def compare(self, ids: Sequence[str], max_points: int) -> Sequence[CookCurve]:
+        """In the order asked, all on the same steps since each one's start. Raises UnknownCook."""
+        cooks = [(self._entry(cook), self.kept(cook)) for cook in ids]
+        longest = max((len(kept.minutes) for _, kept in cooks), default=0)
+        step = max(1, -(-longest // max(1, max_points)))
+        return [_curve(self._row(entry, kept), kept, step) for entry, kept in cooks]
+
+    def kept(self, cook: str) -> KeptCook:
+        """Everything the journal holds of one cook. Raises UnknownCook."""
+        entry = self._entry(cook)
+        with reading(entry.journal) as db:
+            return _kept(db, entry)
+
+    def entry(self, cook: str) -> CookEntry:
+        """The cook's row. Raises UnknownCook."""
+        return self._entry(cook)
+
+    def amend(self, cook: str, notes: CookNotes) -> None:
+        """Put these notes in place of the old ones. Raises UnknownCook, and ValueError in words the cook can act on."""
+        entry = self._entry(cook)
+        check_notes(notes, entry.settings)
+        with closing(sqlite3.connect(entry.journal, timeout=BUSY)) as db, db:
+            db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
+
+    def report(self, cook: str) -> bytes:
+        """As of now, for `people`. Raises UnknownCook."""
+        return report_html(self.kept(cook), *self.people())
+
+    def people(self) -> tuple[bool, str]:
+        """Whether they read °F, and their time zone, from the newest rig file the watch was started with."""
+        with reading(self._journal) as db:
+            rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
+        return reader_of(rig[0] if rig else None)
+
+    def taught(self) -> PitProfile:
+        """What this pit taught; empty where nothing is known yet, and where there is no journal."""
+        return kept_profile(self)
+
+    def note(self, key: str) -> Any:
+        """A small JSON value of the journal, or None."""
+        if not self._journal.exists():
+            return None
+        with reading(self._journal) as db:
+            noted = db.execute("SELECT body FROM notes WHERE key = ?", (key,)).fetchone()
+        return json.loads(noted[0]) if noted else None
+
+    # --- the morning ---------------------------------------------------------------------------------
+
+    def wakes(self) -> Sequence[WakeRow]:
+        """What woke or was held back in the newest cook, newest first, with the cook's own judgement where given."""
+        with reading(self._journal) as db:
+            newest = db.execute("SELECT cook FROM events ORDER BY seq DESC LIMIT 1").fetchone()
+            if newest is None:
+                return []
+            rows = db.execute(
+                "SELECT time, name, body FROM events WHERE cook = ? AND name IN ('notification', 'wake-judged') "
+                "ORDER BY seq DESC LIMIT ?",
+                (newest[0], 10 * WAKES_SHOWN),
+            ).fetchall()
+        told = [(time, name, json.loads(body)) for time, name, body in rows]
+        needed: dict[str, bool] = {}
+        for _, name, body in reversed(told):
+            if name == "wake-judged":
+                needed[body["notification"]] = body["needed"]
+        wakes = [_wake(time, body, needed) for time, name, body in told if name == "notification" and _counts(body)]
+        return wakes[:WAKES_SHOWN]
+
+    # --- entries -------------------------------------------------------------------------------------
+
+    def journals(self) -> list[Path]:
+        """The watch's own, and those of cooks that were brought in."""
+        own = [self._journal] if self._journal.exists() else []
+        return own + sorted((self._journal.parent / IMPORTED).glob("*.sqlite"))
+
+    def _entries(self) -> Iterator[CookEntry]:
+        for journal in self.journals():
+            with reading(journal) as db:
+                if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'kept_cooks'").fetchone() is None:
+                    continue  # no watch that keeps cooks has opened it yet
+                rows = db.execute(f"SELECT {ENTRY_COLUMNS} FROM kept_cooks").fetchall()  # nosec B608  # a constant
+            for row in rows:
+                yield _entry_of(journal, row)
+
+    def _entry(self, cook: str) -> CookEntry:
+        found = next((entry for entry in self._entries() if entry.id == cook), None)
+        if found is None:
+            raise UnknownCook(cook)
+        return found
+
+    def _row(self, entry: CookEntry, kept: KeptCook | None = None) -> CookRow:
+        """A running cook's figures are worked out anew; a finished one's were kept with it."""
+        known = entry.figures
+        if known is None:
+            known = figures(kept or self.kept(entry.id))
+        ended = entry.ended
+        if ended is None:
+            with reading(entry.journal) as db:
+                ended = _newest_time(db, entry)
+        return CookRow(
+            id=entry.id,
+            name=entry.name,
+            pit=entry.pit,
+            started=_utc(entry),
+            duration=max(0.0, ended - entry.started),
+            pieces=tuple(piece.name for piece in entry.settings.pieces),
+            verdict=entry.notes.verdict,
+            in_band=known.in_band,
+            swing=known.swing,
+            spread=known.spread,
+            wood=entry.notes.wood,
+            yield_fraction=yield_fraction(entry.notes.weights),
+        )
+
+
+@contextmanager
+def reading(journal: Path) -> Iterator[sqlite3.Connection]:
+    """A read connection inside one transaction, so that tidying cannot move rows under it."""
+    with closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True, isolation_level=None, timeout=BUSY)) as db:
+        db.execute("BEGIN")
+        yield db
+
+
+def check_notes(notes: CookNotes, settings: CookSettings) -> None:
+    """Raises ValueError in words the cook can act on."""
+    pieces = {piece.id for piece in settings.pieces}
+    for piece, (raw, served) in notes.weights.items():
+        if piece not in pieces:
+            raise ValueError(f"no piece is called {piece!r}; this cook has: {', '.join(sorted(pieces))}")
+        if not (0 <= raw <= HEAVIEST and 0 <= served <= HEAVIEST):
+            raise ValueError(f"{piece}: weights are kg between 0 and {HEAVIEST:.0f}")
+        if raw and served > raw:
+            raise ValueError(f"{piece}: {served} kg served of {raw} kg raw cannot be")
+    if notes.wood is not None and not 0 <= notes.wood <= MOST_WOOD:
+        raise ValueError(f"wood is kg between 0 and {MOST_WOOD:.0f}")
+    for photo in notes.photos:
+        if not photo or Path(photo).name != photo or "\\" in photo:
+            raise ValueError(f"{photo!r}: give the photo's file name only, without a directory")
+
+
+HEAVIEST = 500.0
+"""kg of one piece: a whole animal."""
+MOST_WOOD = 2000.0
+"""kg."""
+
+
+def _entry_of(journal: Path, row: tuple[Any, ...]) -> CookEntry:
+    id_, cook, name, pit, started, ended, offset, settings, channels, first, notes, worked_out = row
+    return CookEntry(
+        journal, id_, cook, name, pit, started, ended, offset,
+        cook_from_plain(json.loads(settings)),
+        tuple(ChannelSettings(**{**c, "role": Role(c["role"])}) for c in json.loads(channels)),
+        first,
+        _notes(json.loads(notes)),
+        None if worked_out is None else Figures(**json.loads(worked_out)),
+    )  # fmt: skip
+
+
+def _notes(plain: dict[str, Any]) -> CookNotes:
+    weights = {piece: (raw, served) for piece, (raw, served) in plain.get("weights", {}).items()}
+    return CookNotes(**{**plain, "photos": tuple(plain.get("photos", ())), "weights": weights})
+
+
+def _utc(entry: CookEntry) -> float:
+    return entry.started + entry.wall_offset
+
+
+def _searched(entry: CookEntry) -> str:
+    pieces = " ".join(f"{piece.name} {piece.cut}" for piece in entry.settings.pieces)
+    day = datetime.fromtimestamp(_utc(entry), UTC).strftime("%Y-%m-%d")
+    notes = f"{entry.notes.verdict} {entry.notes.weather}"
+    return f"{entry.id} {entry.name} {entry.pit} {pieces} {notes} {day}".casefold()
+
+
+# --- one whole cook ------------------------------------------------------------------------------------
+
+
+def _newest_time(db: sqlite3.Connection, entry: CookEntry) -> float:
+    """The latest engine time the journal holds for a running cook."""
+    newest = entry.started
+    for table in ("inputs", "events"):
+        for (time,) in db.execute(f"SELECT time FROM {table} ORDER BY seq DESC LIMIT 1"):  # nosec B608  # the two names above
+            newest = max(newest, time)
+    return newest
+
+
+def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
+    end = entry.ended if entry.ended is not None else _newest_time(db, entry) + MINUTE
+    inputs = db.execute(
+        "SELECT time, kind, body FROM inputs WHERE seq >= ? AND kind IN (?, ?, ?) ORDER BY seq",
+        (entry.first_input, BUNDLE, *BUNDLED),
+    )
+    rows = list(takewhile(lambda row: row[0] <= end, inputs))
+    first, last = int(entry.started // MINUTE), int(end // MINUTE)
+    series = minute_medians(packs_in(rows), first, last, _doubted(db, entry.started, end))
+    minutes = tuple(range(first, last + 1))
+    nothing = (nan,) * len(minutes)
+    return KeptCook(
+        id=entry.id,
+        name=entry.name,
+        pit=entry.pit,
+        started=entry.started,
+        ended=entry.ended,
+        wall_offset=entry.wall_offset,
+        settings=entry.settings,
+        channels=entry.channels,
+        minutes=minutes,
+        series={channel.id: series.get(channel.id, nothing) for channel in entry.channels},
+        events=tuple(_events(db, entry, end, arrived_forecasts(rows))),
+        verdict=entry.notes.verdict,
+        weather=entry.notes.weather,
+        photos=entry.notes.photos,
+        wood=entry.notes.wood,
+        weights=entry.notes.weights,
+        bands=tuple(_bands(db, entry, end)),
+    )
+
+
+def _doubted(db: sqlite3.Connection, start: float, end: float) -> dict[str, list[tuple[float, float]]]:
+    """Channel -> spells in which the watch did not believe it, from what it said of them."""
+    spells: dict[str, list[tuple[float, float]]] = {}
+    since: dict[str, float] = {}
+    told = db.execute(
+        "SELECT time, body FROM events WHERE name = 'quality' AND time >= ? AND time <= ? ORDER BY seq",
+        (start - DOUBTS_BEFORE, end),
+    )
+    for time, body in told:
+        event = json.loads(body)
+        channel = event["channel"]
+        if event["quality"] != "good":
+            since.setdefault(channel, time)
+        elif channel in since:
+            spells.setdefault(channel, []).append((since.pop(channel), time))
+    for channel, time in since.items():
+        spells.setdefault(channel, []).append((time, end + MINUTE))
+    return spells
+
+
+def _events(db: sqlite3.Connection, entry: CookEntry, end: float, arrived: Arrived) -> Iterator[dict[str, Any]]:
+    """Its events, and what the cook said of its wakes later on."""
+    told: set[str] = set()
+    rows = db.execute(
+        "SELECT name, time, wall_offset, body FROM events WHERE cook = ? AND time >= ? AND time <= ? ORDER BY seq",
+        (entry.cook, entry.started, end),
+    )
+    for name, time, offset, body in rows:
+        event = whole_event(body, time, offset, arrived)
+        if name == "notification":
+            told.add(event["id"])
+        yield event
+    later = db.execute("SELECT body FROM events WHERE name = 'wake-judged' AND time > ? ORDER BY seq", (end,))
+    for (body,) in later:
+        event = json.loads(body)
+        if event["notification"] in told:
+            yield event
+
+
+def _bands(db: sqlite3.Connection, entry: CookEntry, end: float) -> Iterator[tuple[float, Band]]:
+    rows = db.execute(
+        "SELECT time, body FROM inputs WHERE seq >= ? AND kind = 'SetBand' ORDER BY seq", (entry.first_input,)
+    )
+    for time, body in takewhile(lambda row: row[0] <= end, rows):
+        yield time, Band(**json.loads(body)["band"])
+
+
+def _curve(row: CookRow, kept: KeptCook, step: int) -> CookCurve:
+    """Means of `step` minutes each; the same steps for every cook that is compared."""
+    time = tuple(max(0.0, minute * MINUTE - kept.started) for minute in kept.minutes[::step])
+    cores = tuple(
+        (piece.name, _thinned(kept.series[piece.channel], step))
+        for piece in kept.settings.pieces
+        if piece.channel in kept.series
+    )
+    return CookCurve(row, time, _thinned(pit_minutes(kept), step), cores)
+
+
+def _thinned(values: Sequence[float], step: int) -> tuple[float | None, ...]:
+    buckets = (values[at : at + step] for at in range(0, len(values), step))
+    return tuple(fmean(known) if (known := [v for v in b if not isnan(v)]) else None for b in buckets)
+
+
+# --- wakes ---------------------------------------------------------------------------------------------
+
+
+def _counts(body: dict[str, Any]) -> bool:
+    return body["level"] == "wake" or bool(body["held_back"])
+
+
+def _wake(time: float, body: dict[str, Any], needed: dict[str, bool]) -> WakeRow:
+    return WakeRow(body["id"], time, body["text"], bool(body["held_back"]), needed.get(body["id"]))

@@ -1,0 +1,104 @@
+"""The page's end of the watch: it reads the newest snapshot and the trace, and posts commands; it touches nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Sequence
+from math import isnan
+from pathlib import Path
+
+from config.rig import PageSection, Rig
+from daemon.core.engine import Engine
+from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged
+from daemon.core.inputs import Command
+from daemon.core.readings.trace import MINUTE
+from daemon.core.snapshot import Snapshot
+from daemon.shell.library.records import CookRecords, reading
+from daemon.shell.loop import WatchLoop
+from daemon.shell.web.contract import (
+    CookBuilder,
+    History,
+    HistoryMark,
+    PageSettings,
+    bucketed,
+)
+from daemon.shell.web.server import PageServer
+
+SHOW_EVERY = 5.0
+"""s between pictures of a quiet watch; anything lasting is shown at once."""
+MARKS_KEPT = 500
+
+
+def marks_before(journal: Path) -> list[HistoryMark]:
+    """The newest marks of earlier starts, oldest first: the curve goes further back than this process. None of them where
+    the disk refuses, which the watch says elsewhere."""
+    rows = []
+    with contextlib.suppress(sqlite3.Error), reading(journal) as db:
+        rows = db.execute(
+            "SELECT time, body FROM events WHERE name = 'mark' ORDER BY seq DESC LIMIT ?", (MARKS_KEPT,)
+        ).fetchall()
+    marks = [(time, json.loads(body)) for time, body in reversed(rows)]
+    return [HistoryMark(time, mark["kind"], mark["piece"]) for time, mark in marks]
+
+
+class Page:
+    """Starts the server and keeps it fed."""
+
+    def __init__(
+        self, section: PageSection, rig: Rig, engine: Engine, loop: WatchLoop, token: str, build_cook: CookBuilder
+    ) -> None:
+        assert loop.journal is not None, "the app always keeps a journal"
+        self._engine, self._loop = engine, loop
+        self._marks = marks_before(loop.journal.path)
+        self._shown_at = float("-inf")
+        settings = PageSettings(
+            host=section.listen,
+            port=section.port,
+            hosts=section.hosts,
+            open_view=section.open_view,
+            fahrenheit=rig.people.unit == "F",
+        )
+        self.server = PageServer(
+            settings,
+            self._snapshot,
+            self._command,
+            self._history,
+            CookRecords(loop.journal.path),
+            token,
+            build_cook=build_cook,
+        )
+
+    async def start(self) -> None:
+        await self.server.start()
+
+    async def stop(self) -> None:
+        await self.server.stop()
+
+    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+        self._marks += [HistoryMark(e.time, e.kind.value, e.piece) for e in events if isinstance(e, Marked)]
+        del self._marks[:-MARKS_KEPT]
+        for event in events:
+            if isinstance(event, CommandRefused | MorningTold):
+                self.server.tell(event)
+        lasting = any(not isinstance(e, SamplesJudged) for e in events)
+        if lasting or now - self._shown_at >= SHOW_EVERY:
+            self._shown_at = now
+            self.server.publish(engine.snapshot(now))
+
+    def _snapshot(self) -> Snapshot:
+        return self._engine.snapshot(self._loop.stamp())
+
+    def _command(self, command: Command) -> None:
+        self._loop.post(command)
+
+    def _history(self, start: float, end: float, max_points: int) -> History:
+        """From the minute trace of the running watch."""
+        first, last = int(start // MINUTE), int(end // MINUTE)
+        series: dict[str, list[tuple[float, float]]] = {}
+        for channel in self._engine.settings.channels:
+            values = self._engine.trace.since(channel.id, first, last)
+            series[channel.id] = [((first + i) * MINUTE, v) for i, v in enumerate(values) if not isnan(v)]
+        marks = [m for m in self._marks if start <= m.time <= end]
+        return bucketed(series, start, end, max_points, marks)

@@ -1,0 +1,280 @@
+"""Wires the rooms together: files, devices, engine, journal, outbox, broker and page make one running watch."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import os
+import sqlite3
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import reduce
+from pathlib import Path
+
+from config.cook import Cook
+from config.delivery import ReachWithChart
+from config.loader import load_both
+from config.rig import Rig
+from daemon.core.engine import Engine
+from daemon.core.forecast.outlooks import forecast
+from daemon.core.inputs import Resumed, StartCook, UsePitProfile
+from daemon.core.pit.profile import PitProfile, taught
+from daemon.core.settings import CookSettings
+from daemon.shell.background import in_background
+from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
+from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
+from daemon.shell.hub.feed import HubFeed
+from daemon.shell.journal.journal import Journal, Start
+from daemon.shell.library.archive import CookArchive
+from daemon.shell.library.compaction import compact
+from daemon.shell.library.profile import keep_profile, kept_profile
+from daemon.shell.loop import FAREWELL, WatchLoop
+from daemon.shell.notify.chart import PictureAhead
+from daemon.shell.notify.outbox import Outbox
+from daemon.shell.report.drawer import Drawer
+from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.supervisor import SILENCE, DeviceKeeper, Wire
+from daemon.shell.systemd import tell_systemd, watchdog_period
+from daemon.shell.web.page import Page
+from daemon.wiring.deliveries import broker_settings, delivery_channel
+from daemon.wiring.keys import address_of, invitation, page_key_made
+from daemon.wiring.settings_from_files import cook_settings, watch_settings
+from drivers.base import Driver
+from drivers.registry import open_driver
+
+log = logging.getLogger(__name__)
+
+HEARTBEAT_EVERY = 60.0
+"""s between heartbeats on the broker; what is measured expires at the hub after four minutes without one."""
+PROFILE_EVERY = 3600.0
+TIDY_EVERY = 86400.0
+COOKS_EVERY = 30.0
+"""s between looks at whether a cook has begun or ended."""
+ALIVE_WITHIN = 10.0
+"""s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
+SILENCE_MARGIN = 5.0
+"""s beyond what a device may be silent before its link is opened anew."""
+JOURNAL_FILE = "journal.sqlite"
+TOPICS_NOTE = "announced-topics"
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """What a watch is started from. state: directory of the journal, None = no journal."""
+
+    rig: Path
+    cook: Path | None
+    state: Path | None
+
+
+def state_directory(rig: Rig | None, given: Path | None) -> Path:
+    """Given on the command line, else in the rig if there is one, else by systemd, else under the home directory."""
+    if given is not None:
+        return given
+    named = (rig is not None and rig.state_directory) or os.environ.get("STATE_DIRECTORY")
+    return Path(named) if named else Path.home() / ".local" / "state" / "pitvigil"
+
+
+class Watch:
+    """One running watch. Build it, then `run` until cancelled."""
+
+    def __init__(self, files: Files, clock: Clock | None = None, time_scale: float = 1.0) -> None:
+        """Raises ConfigError, SecretRefused; nothing has been started then."""
+        self.rig, self.cook = load_both(files.rig, files.cook)
+        self.state = state_directory(self.rig, files.state)
+        self.journal = Journal.opened(self.state / JOURNAL_FILE)
+        boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
+        resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
+        self.clock = clock or SystemClock(resume_at)
+        previous = self.journal.newest_start()
+        offset = self.clock.wall() - self.clock.now()
+        settings = watch_settings(self.rig, self.cook, offset)
+        self.engine = restored(lambda: Engine(settings), self.journal)
+        self._wall_offset = offset
+        self.loop = WatchLoop(
+            self.engine, self.clock, self.journal, forecaster=forecast,
+            clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
+        )  # fmt: skip
+        self.feed = self._make_feed()
+        self.picture = self._make_picture()
+        newest = self.picture.newest if self.picture is not None else None
+        audiences = dict(self.engine.settings.announcing.audiences)
+        link = self.feed.link if self.feed is not None else None
+        self.outbox = Outbox(
+            {d.name: delivery_channel(d, link, self.rig.pit.id, newest) for d in self.rig.delivery}, audiences,
+            self.journal, self.clock, self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale,
+            self.loop.writer,
+        )  # fmt: skip
+        self.loop.outbox = self.outbox
+        if self.picture is not None:
+            self.loop.listeners.append(self.picture.on_events)
+        if self.feed is not None:
+            self.loop.listeners.append(self.feed.on_events)
+        self.keepers = self._keepers()
+        self.page = self._make_page()
+        if self.page is not None:
+            self.loop.listeners.append(self.page.on_events)
+        self._rig_text = files.rig.read_text(encoding="utf-8")
+        self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook else None
+        self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
+        self._boot = boot
+        self._archive = CookArchive(self.journal)
+
+    # --- parts -----------------------------------------------------------------------------------------------
+
+    def _make_picture(self) -> PictureAhead | None:
+        """Only where a delivery channel asks for it."""
+        if not any(isinstance(d, ReachWithChart) and d.chart for d in self.rig.delivery):
+            return None
+        people, drawer = self.rig.people, Drawer(self.state / "drawing")
+        return PictureAhead(drawer, self.loop.stamp, people.unit == "F", people.zone)
+
+    def _make_feed(self) -> HubFeed | None:
+        settings = broker_settings(self.rig)
+        if settings is None:
+            return None
+        known = set(self.journal.note(TOPICS_NOTE) or ())
+        return HubFeed(
+            self.rig, settings, self.loop.post, known,
+            lambda topics: self.journal.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
+        )  # fmt: skip
+
+    def _keepers(self) -> list[DeviceKeeper]:
+        keepers = []
+        for device in self.rig.devices:
+            own = [c for c in self.rig.channels if c.device == device.id]
+            types = {c.source: c.thermocouple for c in own if c.thermocouple is not None}
+            wires: Mapping[str, Wire] = {
+                c.source: Wire(c.id, c.calibration.apply) if c.calibration else Wire(c.id) for c in own
+            }
+            driver: Driver = open_driver(device, types)
+            quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
+            keepers.append(DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet)))
+        return keepers
+
+    def _make_page(self) -> Page | None:
+        section = self.rig.page
+        if section is None:
+            return None
+        return Page(section, self.rig, self.engine, self.loop, page_key_made(section, self.state), self._build_cook)
+
+    def _build_cook(self, cook: Cook) -> CookSettings:
+        return cook_settings(cook, self.rig, self.engine.wall.offset)
+
+    def greeting(self) -> list[str]:
+        """What to tell whoever starts the watch by hand."""
+        lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
+        section = self.rig.page
+        if section is not None:
+            key = page_key_made(section, self.state)
+            # the key is for whoever sits at the terminal, not for a log
+            lines += invitation(section, key) if sys.stdout.isatty() else [f"page: {address_of(section)}"]
+        return lines
+
+    # --- life ------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Watch until cancelled. Leaves everything written and the broker told."""
+        await self._begin()
+        housekeeping = Housekeeping()
+        housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
+        housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks")
+        housekeeping.every(TIDY_EVERY, self._tidy, "tidy the journal")
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self.loop.run(), name="loop")
+                group.create_task(self.outbox.run(), name="outbox")
+                for keeper in self.keepers:
+                    group.create_task(keeper.run(), name=f"device {keeper.name}")
+                self._signs_of_life(group)
+                housekeeping.start()
+                tell_systemd("READY=1")
+        finally:
+            tell_systemd("STOPPING=1")
+            housekeeping.stop()
+            await self._end()
+
+    def _signs_of_life(self, group: asyncio.TaskGroup) -> None:
+        if self.feed is not None:
+            feed = self.feed
+            beat = repeat(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.engine))
+            group.create_task(beat, name="heartbeat")
+        dead_man = self.rig.dead_man
+        if dead_man is not None:
+            group.create_task(repeat(dead_man.every, DeadMan(dead_man.url).call), name="dead man")
+        period = watchdog_period()
+        if period is not None:
+            group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
+
+    def _keep_profile(self) -> None:
+        """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
+        keep_profile(self.journal, self.engine.pit_profile())
+
+    async def _keep_cooks(self) -> None:
+        await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset)
+        finished = await in_background(self._archive.finished)
+        before = self.engine.pit_profile()
+        profile = reduce(taught, finished, before)
+        if profile != before:
+            self.loop.post(UsePitProfile(profile, by="cook log"))
+        if finished:
+            await self._tidy()
+
+    async def _tidy(self) -> None:
+        self.journal.tidy()
+        if not self.journal.trouble:
+            with contextlib.suppress(sqlite3.Error):  # the next time will do
+                await in_background(compact, self.journal.path)
+
+    async def _begin(self) -> None:
+        self.outbox.resume()
+        if self.feed is not None:
+            self.feed.start()
+        if self.page is not None:
+            await self.page.start()
+        now = self.loop.stamp()
+        start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
+        self.journal.take_start(start)
+        resumed = Resumed(watched_until=self.journal.newest_event_time())
+        await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
+        kept = kept_profile(self.journal)
+        if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
+            self.loop.post(UsePitProfile(kept, by="journal"))
+        if self._new_cook and self.cook is not None:
+            self.loop.post(StartCook(cook_settings(self.cook, self.rig, self._wall_offset), by="cook file"))
+
+    def standing_still(self) -> list[str]:
+        """Of sampling, judging and delivering, whatever should have moved on by now and has not. Nothing to sample and
+        nothing to deliver is no standstill."""
+        judging = self.clock.now() - self.loop.judged_at < ALIVE_WITHIN
+        return [
+            *([] if judging else ["judging"]),
+            *(f"device {keeper.name}" for keeper in self.keepers if keeper.stuck()),
+            *(f"delivery {name}" for name in self.outbox.stuck()),
+        ]
+
+    def _ping_watchdog(self) -> None:
+        """Only while everything moves; a hung watch must be found and restarted."""
+        still = self.standing_still()
+        if still:
+            log.error("the watchdog is not answered: %s stands still", ", ".join(still))
+        else:
+            tell_systemd("WATCHDOG=1")
+
+    async def _end(self) -> None:
+        self._keep_profile()
+        if self.loop.writer is not None:
+            with contextlib.suppress(Exception):
+                await self.loop.writer.commit(self.loop.stamp(), FAREWELL)
+        if self.page is not None:
+            await self.page.stop()
+        if self.feed is not None:
+            await self.feed.stop()
+        if self.picture is not None:
+            await self.picture.close()
+        await self.outbox.close()
+        self.journal.close()
+        log.info("stopped: %s", json.dumps({k.name: dict(k.rejected) for k in self.keepers if k.rejected}))

@@ -1,0 +1,246 @@
+"""A cook goes out as CSV or Parquet and comes back as it was; what cannot be read is named by line and column."""
+
+from __future__ import annotations
+
+import csv
+import io
+import tempfile
+from contextlib import closing
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from config.loader import ConfigError
+from daemon.commands import cook_files
+from daemon.commands.cook_files import MissingExtra, export_csv, export_parquet, import_csv, kept_inputs, key_of
+from daemon.commands.replay import LogMistakes, read_log
+from daemon.core.inputs import Input, Mark, MarkKind, Readings
+from daemon.core.settings import Band, Role
+from daemon.shell.journal.journal import Journal
+from daemon.shell.library.records import CookEntry, CookRecords
+from drivers.reading import Fault, Quality, Reading, on_grid
+from tests.shell.kept_cooks import FIRST, make_journal
+
+HOURS = 4.0
+UTC_OFFSET = 100.5
+"""s between engine time and UTC in the generated cooks: exports speak UTC."""
+
+
+@pytest.fixture(scope="module")
+def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_journal(tmp_path_factory.mktemp("files"), HOURS)
+
+
+def written(entry: CookEntry) -> tuple[str, str]:
+    table, marks = io.StringIO(), io.StringIO()
+    export_csv(entry, table, marks)
+    return table.getvalue(), marks.getvalue()
+
+
+def test_out_and_in_and_out_again_is_the_same_table(journal: Path, tmp_path: Path) -> None:
+    entry = CookRecords(journal).entry(FIRST)
+    table, marks = written(entry)
+    log, second = tmp_path / "log.csv", tmp_path / "marks.csv"
+    log.write_text(table)
+    second.write_text(marks)
+    target = tmp_path / "elsewhere" / "journal.sqlite"
+    found = import_csv(log, target, "Hall lunch, again", "Brick pit", marks_file=second)
+    assert (found.mistakes.count, found.mark_mistakes.count) == (0, 0)
+    assert found.id == "2026-11-27-hall-lunch-again"
+    assert written(CookRecords(target).entry(found.id)) == (table, marks)
+    assert found.readings == sum(len(i.readings) for _, i in kept_inputs(entry) if isinstance(i, Readings))
+
+
+def test_an_imported_cook_can_be_asked_what_any_other_can(journal: Path, tmp_path: Path) -> None:
+    """Judged with the same rig and cook files, it comes to the same figures as the night itself."""
+    log = tmp_path / "log.csv"
+    log.write_text(written(CookRecords(journal).entry(FIRST))[0])
+    home = journal.parent
+    target = tmp_path / "journal.sqlite"
+    found = import_csv(log, target, "Copy", "The long pit", home / "rig.toml", home / "cook.toml", band=Band(1, 2))
+    records, own = CookRecords(target), CookRecords(journal)
+    (copy,), night = records.rows("copy", 9), own.rows("village", 9)[0]
+    assert copy.pieces == night.pieces and copy.swing == pytest.approx(night.swing, abs=0.3)
+    assert copy.spread == pytest.approx(night.spread, abs=0.1)
+    kept = records.kept(found.id)
+    stages = [(e["subject"], e["after"]) for e in kept.events if e["event"] == "stage"]
+    lived = [(e["subject"], e["after"]) for e in own.kept(FIRST).events if e["event"] == "stage"]
+    assert lived == [*stages, ("pit", "cooling")], "the last of it said by the end of the cook, which no table holds"
+    twice = import_csv(log, target, "Copy", "The long pit")
+    assert twice.id == f"{found.id}-2" and len(records.rows("", 9)) == 2
+    assert {c.id: c.role for c in records.entry(twice.id).channels}["cabinet"] is Role.HOLD
+    assert len(records.compare([found.id, twice.id], 100)) == 2
+
+
+def test_parquet_read_back_by_pyarrow_holds_the_same_values(journal: Path, tmp_path: Path) -> None:
+    entry = CookRecords(journal).entry(FIRST)
+    readings = export_parquet(entry, tmp_path / "cook.parquet")
+    table = pq.read_table(tmp_path / "cook.parquet")
+    assert str(table.schema.field("time").type) == "timestamp[ms, tz=UTC]"
+    rows = list(csv.DictReader(io.StringIO(written(entry)[0])))
+    assert table.num_rows == len(rows)
+    channels = [channel.id for channel in entry.channels]
+    assert readings == sum(table.num_rows - table[c].null_count for c in channels)
+    for channel in channels:
+        told = [None if row[channel] in ("", "open") else float(row[channel]) for row in rows]
+        assert table[channel].to_pylist() == told
+    assert table["mark"].to_pylist() == [row["mark"] or None for row in rows]
+    assert [f"{at:%Y-%m-%dT%H:%M:%S}" for at in table["time"].to_pylist()[:50]] == [r["time"][:19] for r in rows[:50]]
+    assert pc.max(table["pit-left"]).as_py() > 100
+
+
+def test_without_pyarrow_the_missing_extra_is_named(
+    journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
+    with pytest.raises(MissingExtra, match=r"pip install 'pitvigil\[parquet\]'"):
+        export_parquet(CookRecords(journal).entry(FIRST), tmp_path / "cook.parquet")
+
+
+# --- anything a cook may hold ----------------------------------------------------------------------------
+
+CHANNELS = ("pit-left", "chuck", "lamb")
+one_reading = st.builds(
+    lambda channel, celsius, fault, doubted: Reading(
+        channel,
+        None if fault else celsius,
+        0.0,
+        fault,
+        Quality.SUSPECT if doubted and not fault else Quality.GOOD,
+    ),
+    channel=st.sampled_from(CHANNELS),
+    celsius=st.floats(-999, 999).map(on_grid),
+    fault=st.one_of(st.none(), st.sampled_from(list(Fault))),
+    doubted=st.booleans(),
+)
+marks = st.builds(
+    Mark,
+    kind=st.sampled_from(list(MarkKind)),
+    piece=st.sampled_from([None, "chuck", "lamb"]),
+    by=st.sampled_from(["cook", "Ann, page"]),
+    note=st.sampled_from(["", 'said "now"', "two\nlines, and ä"]),
+)
+items = st.lists(
+    st.tuples(
+        st.integers(0, 90_000),
+        st.one_of(marks, st.lists(one_reading, min_size=1, max_size=4).map(lambda r: Readings(tuple(r)))),
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+def entry_with(home: Path, told: list[tuple[int, Input]]) -> CookEntry:
+    """A journal that was told exactly this, ms apart."""
+    now = 1_795_867_200.0
+    file = home / "journal.sqlite"
+    with closing(Journal(file)) as journal:
+        for later, item in told:
+            now = round(now + later / 1000, 3)
+            journal.take_input(item, now)
+        journal.commit(now)
+    channels: Any = [SimpleNamespace(id=c) for c in CHANNELS]
+    plain: Any = SimpleNamespace(journal=file, first_input=1, ended=None, wall_offset=UTC_OFFSET, channels=channels)
+    return plain  # type: ignore[no-any-return]
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(items)
+def test_whatever_was_told_is_read_back_from_the_table(told: list[tuple[int, Input]]) -> None:
+    with tempfile.TemporaryDirectory() as made:
+        entry = entry_with(Path(made), told)
+        table, second = written(entry)
+        kept = [(round(now + UTC_OFFSET, 3), item) for now, item in kept_inputs(entry)]
+    mistakes = LogMistakes()
+    inputs = list(read_log(io.StringIO(table, newline=""), "log.csv", CHANNELS, mistakes))
+    fuller = list(cook_files._read_marks(io.StringIO(second, newline=""), "marks.csv", mistakes))
+    assert mistakes.count == 0
+
+    assert sorted(spoken_of(inputs), key=repr) == sorted(spoken_of(kept), key=repr)
+    assert fuller == [(now, item) for now, item in kept if isinstance(item, Mark)], "every note with its name"
+    assert [(now, i.kind, i.piece) for now, i in inputs if isinstance(i, Mark)] == [
+        (now, i.kind, i.piece) for now, i in kept if isinstance(i, Mark)
+    ]
+
+
+def spoken_of(rows: list[tuple[float, Input]]) -> list[tuple[float, str, float | None, Fault | None, Quality]]:
+    return [
+        (now, r.channel, r.celsius, r.fault, r.quality)
+        for now, item in rows
+        if isinstance(item, Readings)
+        for r in item.readings
+    ]
+
+
+# --- tables of other origin ------------------------------------------------------------------------------
+
+
+def test_bad_cells_are_named_by_line_and_column_and_the_rest_is_kept(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_bytes(
+        "\ufefftime,pit,Lamb shoulder,mark\n"
+        "2026-11-28T10:00:00Z,120,5.5,meat-on\n"
+        "2026-11-28T10:01:00Z,hot,5.6,\n"
+        "yesterday,121,5.7,\n"
+        "2026-11-28T10:02:00Z,121,nan,dance\n"
+        "2026-11-28T10:03:00Z,121,5.8,,extra\n"
+        "2026-11-28T09:00:00Z,121,5.8,\n"
+        "2026-11-28T10:04:00Z,-1024,9e9,\n"
+        "2026-11-28T10:05:00Z,122.013,short,log\n".encode()
+        + b"2026-11-28T10:06:00Z,12\xff1,6,\n2026-11-28T10:07:00Z,1\x000,6,\n"
+    )
+    found = import_csv(log, tmp_path / "journal.sqlite", "May fair", "Drum", band=Band(110, 130))
+    lines = "\n".join(found.mistakes.shown)
+    for words in (
+        "line 3, column 'pit' = 'hot'", "line 4, column 'time' = 'yesterday'", "line 5, column 'Lamb shoulder' = 'nan'",
+        "line 5, column 'mark' = 'dance'", "line 6, column '(none)' = 'extra'", "line 7, column 'time'",
+        "line 8, column 'pit' = '-1024'", "line 8, column 'Lamb shoulder' = '9e9'", "line 10, column 'pit'",
+        "line 11",
+    ):  # fmt: skip
+        assert words in lines
+    entry = CookRecords(tmp_path / "journal.sqlite").entry(found.id)
+    told = [item for _, item in kept_inputs(entry)]
+    assert [i.kind for i in told if isinstance(i, Mark)] == [MarkKind.MEAT_ON, MarkKind.LOG]
+    spoken = [(r.channel, r.celsius, r.fault) for i in told if isinstance(i, Readings) for r in i.readings]
+    assert spoken[:2] == [("pit", 120.0, None), ("Lamb shoulder", 5.5, None)]
+    assert ("pit", on_grid(122.013), None) in spoken and ("Lamb shoulder", None, Fault.SHORT_CIRCUIT) in spoken
+    assert entry.settings.band == Band(110, 130) and [p.id for p in entry.settings.pieces] == ["Lamb shoulder"]
+    assert found.readings == len(spoken)
+
+
+def test_the_second_file_s_bad_marks_are_named_too(tmp_path: Path) -> None:
+    log, second = tmp_path / "log.csv", tmp_path / "marks.csv"
+    log.write_text("time,pit,chuck\n2026-11-28T10:00:00Z,120,5\n2026-11-28T11:00:00Z,120,9\n")
+    second.write_text(
+        "time,mark,by,note\n2026-11-28T10:30:00Z,log,Ann,oak\nlater,log,,\n2026-11-28T10:40:00Z,dance,,\n"
+    )
+    found = import_csv(log, tmp_path / "journal.sqlite", "x", "y", marks_file=second)
+    assert found.mark_mistakes.count == 2 and "line 3, column 'time'" in found.mark_mistakes.shown[0]
+    told = [item for _, item in kept_inputs(CookRecords(tmp_path / "journal.sqlite").entry(found.id))]
+    assert [i for i in told if isinstance(i, Mark)] == [Mark(MarkKind.LOG, None, "Ann", "oak")]
+    assert isinstance(told[2], Mark), "in its place in time"
+    second.write_text("mark,time\n")
+    with pytest.raises(ConfigError, match="the columns are time, mark, by, note"):
+        import_csv(log, tmp_path / "journal.sqlite", "x", "y", marks_file=second)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("when,pit\n", "first column must be `time`"), ("time,pit,pit\n", "twice"), ("time,pit\n", "no line of it")],
+)
+def test_a_table_that_cannot_be_used_leaves_nothing_behind(tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "log.csv").write_text(text)
+    with pytest.raises(ConfigError, match=words):
+        import_csv(tmp_path / "log.csv", tmp_path / "state" / "journal.sqlite", "x", "y")
+    assert list(tmp_path.rglob("*.sqlite*")) == []
+
+
+@pytest.mark.parametrize(("name", "key"), [("May fair 2026!", "may-fair-2026"), ("  ", "cook"), ("Ä lunch", "lunch")])
+def test_a_name_becomes_an_id(name: str, key: str) -> None:
+    assert key_of(name) == key

@@ -1,0 +1,69 @@
+"""`pitvigil plan` with and without what the pit has taught."""
+
+from pathlib import Path
+
+import pytest
+
+from config.loader import load_both
+from daemon.cli import main
+from daemon.commands.plan import FIRES_TELL, feeding_of, plan_lines
+from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile
+from daemon.shell.journal.journal import Journal
+from daemon.shell.library.profile import keep_profile
+from daemon.shell.library.records import CookRecords
+
+EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
+LATE = tuple(ForecastMiss("night", piece, 6.0) for piece in "abc")
+
+
+def told(state: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    files = ["--rig", str(EXAMPLES / "rig.toml"), "--cook", str(EXAMPLES / "cook.toml")]
+    assert main(["plan", *files, "--state", str(state)]) == 0
+    return capsys.readouterr().out
+
+
+def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    usual = told(tmp_path, capsys)
+    assert "ordinary pit" in usual
+    assert not list(tmp_path.iterdir()), "asking makes no journal"
+    journal = Journal(tmp_path / "journal.sqlite")
+    taught = PitProfile(FireProfile((), (70.0,) * 8), misses=LATE, cooks=("night",))
+    keep_profile(journal, taught)
+    journal.commit(0.0)
+    journal.close()
+    assert CookRecords(tmp_path / "journal.sqlite").taught() == taught
+    known = told(tmp_path, capsys)
+    assert "1 kept cook" in known
+    assert logs(known) < logs(usual), "logs that burn 70 min are fewer"
+    assert known.splitlines()[1] != usual.splitlines()[1], "a pit that is late is lit earlier"
+
+
+def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    serve_at = cook.serve_at_utc(rig.people.zone)
+    assert serve_at is not None
+
+    def late_line(hours: float) -> str:
+        lines = list(plan_lines(rig, cook, "cook.toml", 10.0, PitProfile(), serve_at - hours * 3600.0))
+        return next((line for line in lines if "That is past" in line), "")
+
+    assert late_line(48.0) == ""
+    left = [int(late_line(hours).split("about ")[1].split("%")[0]) for hours in (19.0, 16.0, 13.0, 3.0)]
+    assert left == sorted(left, reverse=True) and left[0] > 60 and left[-1] < 5
+
+    def promised(hours: float) -> int:
+        hour, minute = late_line(hours).split("for 90%, serve at Sun ")[1].rstrip(".").split(":")
+        return int(hour) * 60 + int(minute)
+
+    assert 12 * 60 + 30 < promised(19.0) < 15 * 60, "a little after the hour it was planned for"
+    assert promised(18.0) == promised(19.0) + 60, "each hour lost is an hour later"
+
+
+def logs(plan: str) -> int:
+    return int(plan.split("wood: about ")[1].split(" logs")[0])
+
+
+def test_one_fire_is_no_habit() -> None:
+    assert feeding_of(PitProfile(FireProfile((), (70.0,) * (FIRES_TELL - 1)))) == feeding_of(PitProfile())
+    assert feeding_of(PitProfile(FireProfile((), (70.0,) * FIRES_TELL))).log_interval == 4200.0

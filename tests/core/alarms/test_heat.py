@@ -1,0 +1,201 @@
+"""Too hot and running away: two alarms of one hazard, and one call where the second would follow within minutes.
+
+The pits are drawn by hand: a climb that fat keeps up, and the heat that evens out once a lid is shut on a hot fire.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC
+from itertools import pairwise
+from math import exp, isnan, nan
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.core.alarms import conditions as judges
+from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.rule import Condition
+from daemon.core.annunciation.spacing import SPACING
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.signs import LidSense, steady_climb
+from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
+from tests.core.annunciation.test_annunciator import Watch
+
+BAND = Band(107.0, 135.0)
+TOO_HOT = 145.0
+SETTINGS = WatchSettings(
+    "pit", "Pit", (), CookSettings("night", "", BAND), AnnouncingSettings(QuietHours(22 * 60, 7 * 60, UTC))
+)
+BEAT = 5.0
+QUIET = 40 * 12
+"""Beats in the band before anything happens."""
+
+
+def sight(now: float, pit: float, fire: FireWatch, stage: str = "in-band") -> Sight:
+    return Sight(now, SETTINGS, BAND, pit, None, stage, fire, None, (), {}, {}, {}, frozenset())
+
+
+class Night:
+    """Fire watch, judges, alarm table and annunciator over one pit trace, one value a beat; who is called answers after
+    `answers_after` s. raised: (s, alarm) of every occurrence."""
+
+    def __init__(self, pit: list[float], answers_after: float = 75.0, stage: str = "in-band") -> None:
+        self.watch, self.fire = Watch(), FireWatch()
+        self.raised: list[tuple[float, str]] = []
+        counted: dict[str, int] = {}
+        for beat, celsius in enumerate(pit):
+            now = beat * BEAT
+            self.watch.until(now)
+            self.fire.beat(now, celsius)
+            if now % 60.0 == 0.0:
+                self.fire.minute(now, sorted(pit[max(0, beat - 11) : beat + 1])[min(beat, 11) // 2], BAND, 10.0)
+            for condition in conditions(sight(now, celsius, self.fire, stage)):
+                if condition.rule in ("pit-high", "runaway"):
+                    self.watch.hear(self.watch.table.judge(condition, now))
+            for view in self.watch.table.views():
+                if view.occurrence > counted.get(view.rule, 0):
+                    counted[view.rule] = view.occurrence
+                    self.raised.append((view.raised_at, view.rule))
+            if any(now - BEAT < called + answers_after <= now for called in (n.time for n in self.watch.wakes())):
+                self.watch.acknowledge()
+
+    @property
+    def calls(self) -> list[tuple[float, str]]:
+        """(s, the alarm that gave it its words) of every call that was opened."""
+        return [(n.time, n.alarm.partition("/")[0]) for n in self.watch.wakes() if "phone" in n.audiences]
+
+    def first(self, rule: str) -> float:
+        return next((at for at, name in self.raised if name == rule), float("inf"))
+
+    @property
+    def closest(self) -> float:
+        """s between the two calls that followed each other most closely."""
+        return min((b - a for (a, _), (b, _) in pairwise(self.calls)), default=float("inf"))
+
+
+def flare(rate: float, minutes: float = 25.0) -> list[float]:
+    """Fat burns: from 128 °C upwards at this rate, °C per minute."""
+    return [128.0] * QUIET + [128.0 + rate * beat / 12 for beat in range(int(minutes * 12))]
+
+
+def lid_shut(peak: float, minutes: float = 25.0) -> list[float]:
+    """The lid has been open for a quarter of an hour over a hot fire and is shut: the heat evens out within minutes (time
+    constant 2.5 min) and then sinks at 2 °C a minute."""
+    opened = [118.0 + 12.0 * exp(-beat / 6) for beat in range(15 * 12)]
+    evens = [118.0 + (peak + 8.0 - 118.0) * (1 - exp(-beat / 30)) for beat in range(int(minutes * 12))]
+    top = next(beat for beat, celsius in enumerate(evens) if celsius >= peak)
+    sinks = [peak - 2.0 * beat / 12 for beat in range(len(evens) - top)]
+    return [130.0] * QUIET + opened + evens[:top] + sinks
+
+
+def deaf(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The wrong build: looks at nothing but the limit itself."""
+    monkeypatch.setattr(judges, "_runs_away_at", lambda *_: 0.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(rate=st.floats(2.6, 5.8), answers_after=st.floats(45.0, 400.0))
+def test_burning_fat_is_one_call_with_the_words_of_the_worse_alarm(rate: float, answers_after: float) -> None:
+    night = Night(flare(rate), answers_after)
+    at, alarm = night.calls[0]
+    crossed = QUIET * BEAT + (TOO_HOT - 128.0) / rate * 60.0
+    assert alarm == "runaway" and at <= crossed + 120.0, "not later than the lesser alarm would have called"
+    assert night.closest >= SPACING
+    assert [name for _, name in night.raised].count("runaway") == 1, "it stands until the pit settles"
+
+
+@pytest.mark.parametrize("peak", [178.0, 182.0, 190.0])
+def test_a_lid_shut_on_a_hot_fire_is_one_call(peak: float) -> None:
+    night = Night(lid_shut(peak))
+    assert night.calls[0][1] == "runaway" and night.closest >= SPACING
+
+
+@pytest.mark.parametrize("pit", [flare(3.2), lid_shut(190.0)], ids=["flare", "lid"])
+def test_without_a_look_ahead_the_same_pits_call_twice_within_ten_minutes(
+    pit: list[float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deaf(monkeypatch)
+    night = Night(pit)
+    assert [alarm for _, alarm in night.calls][:2] == ["pit-high", "runaway"] and night.closest < SPACING
+
+
+@pytest.mark.parametrize(
+    "pit",
+    [
+        flare(1.2),
+        [*flare(2.0, 14.0), *[156.0] * 120],
+        lid_shut(152.0),
+        lid_shut(160.0),
+        [134.0] * QUIET + [150.0] * 180,
+        [134.0] * QUIET + [147.0] * 180,
+        [121.0] * QUIET + [165.0] * 180,
+    ],
+    ids=["slow", "slow, then steady", "lid, little", "lid, more", "jump", "small jump", "large jump"],
+)
+def test_what_is_merely_too_hot_is_not_called_a_runaway(pit: list[float]) -> None:
+    night = Night(pit[: QUIET + 30 * 12])
+    assert [alarm for _, alarm in night.raised] == [alarm for _, alarm in night.calls] == ["pit-high"]
+
+
+@settings(max_examples=40, deadline=None)
+@given(steps=st.lists(st.tuples(st.floats(-8.0, 16.0), st.integers(6, 60)), min_size=1, max_size=8))
+def test_a_runaway_is_never_told_later_for_looking_ahead(steps: list[tuple[float, int]]) -> None:
+    pit = [130.0] * QUIET
+    for rate, beats in steps:
+        for _ in range(beats):
+            pit.append(max(60.0, pit[-1] + rate / 12))
+    ahead = Night(pit).first("runaway")
+    with pytest.MonkeyPatch.context() as patch:
+        deaf(patch)
+        assert ahead <= Night(pit).first("runaway")
+
+
+def runaway(pit: float, stage: str, lid_open: bool = False, slope: float = 0.0, climb: float = nan) -> Condition:
+    fire = SimpleNamespace(
+        slope=slope, lasting_slope=0.0, climb=climb, steady_climb=climb, log_due=None, lid_open=lid_open
+    )
+    seen = sight(36_000.0, pit, fire, stage)  # type: ignore[arg-type]
+    return next(c for c in conditions(seen) if c.rule == "runaway")
+
+
+def test_nothing_is_foretold_where_too_hot_itself_is_held_back_but_the_limit_always_speaks() -> None:
+    assert runaway(151.0, "in-band", climb=4.0).active
+    assert not runaway(151.0, "in-band", lid_open=True, climb=4.0).active
+    assert not runaway(151.0, "heating", climb=4.0).active
+    for held in (runaway(176.0, "heating", slope=4.0), runaway(176.0, "in-band", lid_open=True, slope=4.0)):
+        assert held.active and held.suppressed_by == ()
+
+
+def test_a_runaway_is_foretold_in_the_second_half_of_the_on_delay_of_too_hot_and_not_after_it() -> None:
+    told = [runaway(TOO_HOT + 4.0 * minute, "in-band", climb=4.0).active for minute in (0.5, 0.9, 1.1, 1.9, 2.1, 5.0)]
+    assert told == [False, False, True, True, False, False]
+
+
+def test_a_steep_climb_is_believed_for_minutes_only_and_a_moved_probe_not_at_all() -> None:
+    assert runaway(160.0, "in-band", climb=8.0).active and not runaway(154.0, "in-band", climb=8.0).active
+    assert not runaway(165.0, "in-band", climb=20.0).active
+
+
+def test_a_runaway_that_was_foretold_stands_until_the_pit_turns_or_is_back() -> None:
+    for pit, slope, settles in ((158.0, 2.0, False), (158.0, -0.3, True), (139.0, 2.0, True), (166.0, -0.3, False)):
+        assert runaway(pit, "high", slope=slope).within is settles
+
+
+def test_a_steady_climb_is_a_line_and_what_slackens_is_none() -> None:
+    assert steady_climb([3.0 * minute for minute in range(7)]) == pytest.approx(3.0)
+    assert steady_climb([float(minute**2) for minute in range(7)]) == pytest.approx(9.0), "the last three minutes"
+    slackens = [160.0 - 40.0 * exp(-minute / 3) for minute in range(7)]
+    assert isnan(steady_climb(slackens))
+    assert isnan(steady_climb([130.0 - minute for minute in range(7)]))
+    assert isnan(steady_climb([1.0, 2.0, 3.0])) and isnan(steady_climb([nan] * 7))
+
+
+@pytest.mark.parametrize("every", [5.0, 10.0])
+def test_the_climb_of_the_last_minute_is_per_minute_however_often_the_pit_is_read(every: float) -> None:
+    lid = LidSense()
+    assert isnan(lid.climb)
+    for read in range(30):
+        lid.beat(read * every, 130.0 + 6.0 * read * every / 60.0)
+    assert lid.climb == pytest.approx(6.0)

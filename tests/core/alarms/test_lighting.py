@@ -1,0 +1,148 @@
+"""The lighting holds fire alarms back only for as long as a pit with a burning fire needs: who fell asleep over a fire that
+never caught is woken, once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import UTC
+
+import pytest
+
+from daemon.core.alarms.conditions import LIGHTING_TAKES, SETTLED_STAGES
+from daemon.core.engine import Engine
+from daemon.core.events import AlarmState, Level, Notification
+from daemon.core.inputs import Acknowledge, Mark, MarkKind, Readings, Resumed, WallClock
+from daemon.core.pit.stage import NOT_CAUGHT
+from daemon.core.settings import (
+    AnnouncingSettings,
+    Band,
+    ChannelSettings,
+    CookSettings,
+    MeatKind,
+    PieceSettings,
+    QuietHours,
+    Role,
+    WatchSettings,
+)
+from drivers.reading import Reading
+
+MIDNIGHT = 1_795_824_000.0
+CHUCK = PieceSettings("chuck", "Chuck", "chuck roll", MeatKind.WHOLE_ROAST, "meat", 6.0, 0.14, 0.5, tender_low=93.0)
+SETTINGS = WatchSettings(
+    "pit", "Pit",
+    (ChannelSettings("grate", "grate", Role.PIT, stale_after=60.0),
+     ChannelSettings("meat", "meat", Role.MEAT, stale_after=60.0)),
+    CookSettings("night", "", Band(107.0, 135.0), (CHUCK,)),
+    AnnouncingSettings(QuietHours(0, 0, UTC), audiences=(("phone", ("phone",)), ("notice", ("phone",)))),
+)  # fmt: skip
+Course = Callable[[float], float]
+"""°C of the pit by minutes since the fire was marked lit."""
+
+
+class Evening:
+    """Fire and meat marked at once, the cook asleep from then on; minutes are counted from there."""
+
+    def __init__(self, meat: bool = True) -> None:
+        self.engine = Engine(SETTINGS)
+        self.told: list[Notification] = []
+        self.minute = -10.0
+        self.engine.handle(Resumed(), self.minute * 60.0)
+        self.engine.handle(WallClock(MIDNIGHT, True), self.minute * 60.0)
+        self.run(0.0, lambda minute: 12.0)
+        self.mark(MarkKind.FIRE_LIT)
+        if meat:
+            self.mark(MarkKind.MEAT_ON)
+        self.engine.annunciator.sleep(True, 0.0)
+
+    def mark(self, kind: MarkKind) -> None:
+        self.engine.handle(Mark(kind), self.minute * 60.0)
+
+    def run(self, until: float, pit: Course, answers: bool = False, restarts: tuple[float, ...] = ()) -> None:
+        """Readings every 10 s. answers: every call is acknowledged at once."""
+        while self.minute < until:
+            now = round(self.minute * 60.0)
+            while (deadline := self.engine.next_deadline()) is not None and deadline <= now:
+                self._hear(self.engine.handle_timer(deadline), answers, deadline)
+            wobble = 0.25 * (now // 10 % 4)
+            both = (Reading("grate", pit(self.minute) + wobble, now), Reading("meat", 5.0 + wobble, now))
+            self._hear(self.engine.handle(Readings(both), now), answers, now)
+            if self.minute in restarts:
+                dumped = json.loads(json.dumps(self.engine.dump()))
+                self.engine = Engine(SETTINGS)
+                self.engine.load(dumped)
+            self.minute = (now + 10) / 60.0
+
+    def _hear(self, events: list, answers: bool, now: float) -> None:  # type: ignore[type-arg]
+        wakes = [e for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+        self.told += wakes
+        if wakes and answers:
+            self.engine.handle(Acknowledge("*", "cook"), now)
+
+    def asks(self, alarm: str) -> bool:
+        view = self.engine.alarms.view(alarm)
+        return view is not None and view.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
+    def calls(self) -> list[tuple[str, float]]:
+        """(alarm, minute) of every call opened."""
+        return [(n.alarm.split("/")[0], n.time / 60.0) for n in self.told if "phone" in n.audiences]
+
+
+def test_a_fire_that_never_caught_under_meat_wakes_once() -> None:
+    night = Evening()
+    night.run(58.0, lambda minute: 12.0 + 0.02 * minute, answers=True, restarts=(20.0, 46.0))
+    assert [alarm for alarm, _ in night.calls()] == ["fire-out"]
+    assert LIGHTING_TAKES / 60.0 < night.calls()[0][1] <= LIGHTING_TAKES / 60.0 + 5.0
+    assert night.told[0].text.startswith("Relight fire: Pit 1")
+    night.mark(MarkKind.FIRE_LIT)
+    night.run(130.0, lambda minute: min(120.0, 12.0 + 2.0 * (minute - 58.0)), answers=True)
+    assert night.engine.pit_stage.stage in SETTLED_STAGES and len(night.calls()) == 1
+
+
+def test_a_fire_that_dies_before_it_showed_wakes_once() -> None:
+    night = Evening()
+    night.run(92.0, lambda minute: 12.0 + min(minute, 40.0) - 0.3 * max(0.0, minute - 40.0), answers=True)
+    assert night.engine.pit_stage.stage == "lighting"
+    ((alarm, minute),) = night.calls()
+    assert alarm == "fire-out" and 40.0 + 35.0 < minute < 40.0 + 55.0
+
+
+def test_a_pit_that_stops_short_of_its_band_wants_wood() -> None:
+    night = Evening()
+    night.run(105.0, lambda minute: min(101.0, 12.0 + 2.0 * minute), answers=True)
+    assert night.engine.pit_stage.stage == "heating"
+    ((alarm, minute),) = night.calls()
+    assert alarm == "pit-falling" and 44.0 + 40.0 < minute < 44.0 + 55.0
+
+
+@pytest.mark.parametrize("rate", [0.4, 1.0, 3.0])
+def test_a_fire_that_catches_however_slowly_wakes_nobody(rate: float) -> None:
+    night = Evening()
+    night.run(120.0, lambda minute: min(121.0, 12.0 + rate * minute))
+    assert night.calls() == []
+
+
+def test_a_cold_pit_without_meat_wakes_nobody() -> None:
+    night = Evening(meat=False)
+    night.run(120.0, lambda minute: 12.0)
+    assert night.calls() == []
+
+
+def test_meat_that_does_not_warm_in_a_pit_in_its_band_is_asked_about_until_the_cook_answers() -> None:
+    night = Evening()
+    night.run(34.0 + 55.0, lambda minute: min(121.0, 12.0 + 3.0 * minute))
+    assert not night.asks("stage-question/chuck")
+    night.run(34.0 + 70.0, lambda minute: 121.0)
+    assert night.asks("stage-question/chuck")
+    night.mark(MarkKind.MEAT_ON)
+    night.run(34.0 + 80.0, lambda minute: 121.0)
+    assert not night.asks("stage-question/chuck") and night.calls() == []
+
+
+def test_what_the_pit_asks_is_a_prompt_until_it_is_answered() -> None:
+    night = Evening(meat=False)
+    night.run(35.0, lambda minute: 12.0)
+    view = night.engine.alarms.view("stage-question/pit")
+    assert view is not None and (view.text, view.because) == ("Confirm stage of Pit", NOT_CAUGHT)
+    night.run(45.0, lambda minute: 12.0 + 3.0 * (minute - 35.0))
+    assert night.engine.pit_stage.question == "" and not night.asks("stage-question/pit")

@@ -1,0 +1,105 @@
+"""The alarm list as a whole: what the standard asks of every alarm, and what a woken person can read."""
+
+from __future__ import annotations
+
+import pytest
+
+from daemon.core.alarms.rule import AlarmRule, Unit, WakePolicy, warn_within
+from daemon.core.alarms.rules import ALARM_RULES, rule_by_id, rules_markdown
+from daemon.core.alarms.wording import TEXT_LIMIT, alarm_text
+from daemon.core.events import Priority
+from daemon.core.settings import SleeperSettings
+
+VERBS = {
+    "Add", "Charge", "Check", "Close", "Confirm", "Cool", "Free", "Probe", "Raise", "Reheat", "Relight",
+    "Serve", "Set", "Shut", "Take", "Warm", "Wrap",
+}  # fmt: skip
+MUST_NOT_WAKE = {"watch-disk", "watch-broker", "watch-clock", "device-lost", "stage-question", "calibration-old"}
+"""What must never wake a cook, whatever else happens: our own list, common practice, no source."""
+each_rule = pytest.mark.parametrize("rule", ALARM_RULES, ids=lambda r: r.id)
+
+
+@each_rule
+def test_every_alarm_declares_what_the_standard_asks(rule: AlarmRule) -> None:
+    """Cause, consequence, action and time to act: an alarm is what needs a response (ANSI/ISA-18.2, as quoted in
+    chemicalprocessing.com/automation/automation-it/article/11373470)."""
+    assert rule.title and rule.cause and rule.consequence and rule.action and rule.time_to_act > 0
+    assert rule.action.split()[0] in VERBS | {"Change", "Say"}
+    assert rule.on_delay >= 0 and rule.off_delay >= 0 and rule.deadband >= 0
+    assert rule.prompt is False or rule.safety is False
+
+
+@each_rule
+def test_text_is_short_begins_with_a_verb_and_has_a_number_with_its_unit(rule: AlarmRule) -> None:
+    numbers = {
+        Unit.CELSIUS: (-20.0, 57.2, 121.1, 250.0),
+        Unit.SECONDS: (0.0, 59.0, 600.0, 7200.0, 864000.0),
+        Unit.PERCENT: (0.0, 7.0, 100.0),
+    }
+    for value in numbers[rule.unit]:
+        for name in ("pit", "Chuck roll, the big one from the village butcher"):
+            for fahrenheit in (False, True):
+                for left in (None, 0.0, 1300.0, 90000.0):
+                    text = alarm_text(rule, value, value, name, fahrenheit, left)
+                    assert len(text) <= TEXT_LIMIT
+                    assert text.split()[0] in VERBS
+                    assert any(c.isdigit() for c in text)
+                    assert any(unit in text for unit in ("°C", "°F", "%", " s", " min", " h", " days"))
+
+
+def test_text_of_the_feed_prompt() -> None:
+    rule = rule_by_id("pit-falling")
+    assert alarm_text(rule, 124.0, 121.0, "Pit", False, 1119.0) == "Add 1-2 splits: Pit 124 °C, low in 18 min"
+    assert alarm_text(rule, 124.0, 121.0, "Pit", True, 0.0) == "Add 1-2 splits: Pit 255 °F, low now"
+
+
+def test_no_value_is_no_invented_number() -> None:
+    assert alarm_text(rule_by_id("fire-out"), None, 121.0, "Pit") == "Relight fire: Pit unknown, should be 121 °C"
+
+
+@pytest.mark.parametrize(
+    ("rule_id", "words"),
+    [
+        ("watch-disk", "Free disk space on journal: nothing can be written"),
+        ("battery-low", "Charge journal: battery low"),
+        ("hold-unsafe", "Serve or chill journal: limit in 20 min"),
+        ("cooling-slow", "Cool journal faster: limit in 20 min"),
+        ("stage-question", "Confirm stage of journal"),
+    ],
+)
+def test_what_may_have_no_value_has_words_that_need_none(rule_id: str, words: str) -> None:
+    assert alarm_text(rule_by_id(rule_id), None, None, "journal", False, 1200.0) == words
+    assert len(alarm_text(rule_by_id(rule_id), None, None, "x" * 99, False, 1200.0)) <= TEXT_LIMIT
+    assert "unknown" not in alarm_text(rule_by_id(rule_id), 5.0, None, "journal", False, 1200.0)
+
+
+def test_ids_are_unique_and_what_must_not_wake_cannot() -> None:
+    assert len({r.id for r in ALARM_RULES}) == len(ALARM_RULES)
+    assert {r.id for r in ALARM_RULES if r.wake is WakePolicy.NEVER} >= MUST_NOT_WAKE
+    assert not [r.id for r in ALARM_RULES if r.wake in (WakePolicy.NOW, WakePolicy.LEAD) and r.id in MUST_NOT_WAKE]
+
+
+def test_a_safety_alarm_is_never_held_back_by_a_lid_and_may_wake() -> None:
+    for rule in (r for r in ALARM_RULES if r.safety):
+        assert rule.guards == () and rule.wake in (WakePolicy.NOW, WakePolicy.LEAD)
+        assert rule.re_alarm is not None, "acknowledged is not solved"
+
+
+def test_runaway_states_the_usual_cautions() -> None:
+    words = rule_by_id("runaway").consequence
+    assert "keep the lid shut" in words and "Water" in words and "fire service" in words
+
+
+def test_the_feed_prompt_becomes_active_25_minutes_ahead() -> None:
+    """22 min a sleeper needs (2 notice, 5 dress and walk, 5 act, 10 until the log catches: weakly supported, a setting),
+    2 min on-delay and 1 min margin."""
+    assert warn_within(rule_by_id("pit-falling"), SleeperSettings().lead) == 25 * 60.0
+
+
+def test_markdown_lists_every_rule_once_worst_first() -> None:
+    lines = rules_markdown().splitlines()
+    assert [line.count("|") for line in lines] == [9] * (len(ALARM_RULES) + 2)
+    ids = [line.split("`")[1] for line in lines[2:]]
+    assert sorted(ids) == sorted(r.id for r in ALARM_RULES)
+    order = [rule_by_id(i).priority for i in ids]
+    assert order == sorted(order, key=[Priority.HIGH, Priority.MEDIUM, Priority.LOW].index)

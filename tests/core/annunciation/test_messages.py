@@ -1,0 +1,110 @@
+"""What a message says, and what an answer to it answers."""
+
+from __future__ import annotations
+
+import pytest
+
+from daemon.core.annunciation.messages import merged_text
+from daemon.core.engine import Engine
+from daemon.core.events import Level, Notification
+from daemon.core.inputs import Acknowledge, Health, Part, WallClock
+from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, WatchSettings
+from tests.core.annunciation.test_annunciator import MIDNIGHT, SETTINGS, Watch
+
+
+@pytest.mark.parametrize(
+    ("rules", "first"),
+    [
+        (("cooling-slow", "fire-out"), "fire-out"),  # medium and safety, high and not: the priority decides
+        (("pit-blind", "hold-falling", "target-reached"), "target-reached"),  # all high: 20, 30 and 15 min to act
+        (("pit-high", "lid-left-open"), "lid-left-open"),  # both medium: 15 and 10 min
+    ],
+)
+def test_the_most_urgent_alarm_gives_a_merged_wake_its_words(rules: tuple[str, ...], first: str) -> None:
+    """Priority first, then the shortest time to act in the alarm list, whichever came first."""
+    watch = Watch()
+    for rule in rules:
+        watch.judge(rule)
+    watch.until(1000.0)
+    told = watch.wakes()[-1]
+    assert told.alarm == f"{first}/pit" and set(told.merged) == {f"{rule}/pit" for rule in rules if rule != first}
+    assert told.text == f"Do {first} 1 °C +{len(rules) - 1} more"
+
+
+@pytest.mark.parametrize("answer", ["its id", "its first alarm", "another of its alarms", "*"])
+def test_one_answer_to_a_merged_message_answers_every_alarm_it_named(answer: str) -> None:
+    watch = Watch()
+    for rule in ("fire-out", "pit-blind", "pit-high"):
+        watch.judge(rule)
+    watch.until(400.0)
+    told = watch.wakes()[-1]
+    assert len(told.merged) == 2
+    watch.acknowledge({"its id": told.id, "its first alarm": told.alarm, "*": "*"}.get(answer, told.merged[-1]))
+    before = len(watch.wakes())
+    watch.until(1200.0)
+    assert len(watch.wakes()) == before, "nothing goes on calling"
+    assert {v.state.value for v in watch.table.views()} == {"acknowledged"}
+
+
+@pytest.mark.parametrize("answer", ["its id", "its alarm", "*"])
+def test_what_the_message_did_not_name_goes_on_calling(answer: str) -> None:
+    """pit-high comes up 10 s after the message about the fire and has yet to be told when the message is answered."""
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.raised("pit-high", 1010.0)
+    told = watch.wakes()[-1]
+    watch.acknowledge({"its id": told.id, "its alarm": told.alarm}.get(answer, "*"))
+    watch.until(1100.0)
+    assert [(n.time, n.alarm, n.merged) for n in watch.wakes()[1:]] == [(1030.0, "pit-high/pit", ())]
+
+
+def test_an_answer_to_an_old_message_does_not_answer_what_came_after_it() -> None:
+    watch = Watch()
+    watch.judge("fire-out")
+    watch.judge("pit-blind")
+    watch.until(300.0)
+    old = watch.wakes()[-1]
+    for rule in ("fire-out", "pit-blind"):
+        watch.judge(rule, active=False)
+    watch.until(700.0)
+    watch.acknowledge()
+    watch.raised("pit-blind", 1400.0)
+    watch.raised("fire-out", 1500.0)
+    watch.acknowledge(old.id)
+    watch.acknowledge("fire-out/pit#9.9")
+    assert all(v.state.value == "unacknowledged" for v in watch.table.views())
+
+
+def test_what_a_message_named_is_known_after_a_restart() -> None:
+    watch = Watch()
+    watch.judge("fire-out")
+    watch.judge("pit-blind")
+    watch.until(301.0)
+    watch.crash()
+    watch.acknowledge(watch.wakes()[-1].id)
+    assert all(v.state.value == "acknowledged" for v in watch.table.views())
+
+
+def test_a_merged_text_stays_short() -> None:
+    text = merged_text("Relight fire: the long-named pit behind the hall 61 °C, ok", 12)
+    assert len(text) <= 60 and text.endswith("… +12 more")
+
+
+@pytest.mark.parametrize("word", ["the message", "one of its alarms", "*"])
+def test_the_engine_takes_one_answer_for_the_whole_message(word: str) -> None:
+    """From the phone, the hub or the page: `Acknowledge` says what was tapped, and all that the message named is answered."""
+    cook = CookSettings("night", "village-hall lunch", Band(107.0, 135.0))
+    probe = ChannelSettings("pit-left", "Left", Role.PIT)
+    engine = Engine(WatchSettings("pit", "Pit", (probe,), cook, SETTINGS))
+    now = 3600.0
+    engine.handle(WallClock(MIDNIGHT - now, True), now)
+    for channel in ("push", "horn", "neighbour"):  # nobody can be reached any more: three alarms at once
+        engine.handle(Health(Part.CHANNEL, channel, False, "no answer"), now)
+    told: list[Notification] = []
+    while not any(len(n.merged) == 2 for n in told) and now < 7200.0:
+        now = engine.next_deadline() or 7200.0
+        told += [e for e in engine.handle_timer(now) if isinstance(e, Notification) and e.level is Level.WAKE]
+    message = told[-1]
+    engine.handle(Acknowledge({"the message": message.id, "*": "*"}.get(word, message.merged[-1]), "cook"), now)
+    named = [engine.alarms.view(key) for key in (message.alarm, *message.merged)]
+    assert [v.state.value for v in named if v is not None] == ["acknowledged"] * 3

@@ -1,0 +1,124 @@
+"""The plan before the cook and the standing during it: arithmetic that must agree with itself."""
+
+import pytest
+
+from daemon.core.forecast.plan import WANTED_CHANCE, Feeding, at_chance, chance_by, chance_if_lit, plan, standing
+from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
+
+HOUR = 3600.0
+BAND = Band(121.0, 135.0)
+SERVE = 100 * HOUR
+SHOULDER = PieceSettings(
+    "shoulder", "Lamb shoulder", "lamb-shoulder", MeatKind.WHOLE_ROAST, "a", 2.5, 0.09, 1.1, None, None, 90.0, 95.0
+)
+CHUCK = PieceSettings(
+    "chuck", "Chuck roll", "beef-chuck-roll", MeatKind.WHOLE_ROAST, "b", 6.0, 0.125, 1.25, Wrap.FOIL, 77.0, 92.0
+)
+
+
+def test_the_big_piece_goes_on_first_and_the_pit_is_lit_before_it():
+    made = plan([SHOULDER, CHUCK], BAND, SERVE, HOUR, 10.0)
+    lamb, chuck = made.pieces
+    assert made.light + Feeding().heat_up == pytest.approx(chuck.put_on)
+    assert chuck.put_on < lamb.put_on < SERVE - HOUR
+    assert 6 * HOUR < chuck.lasts.p50 < 14 * HOUR  # common practice, no source: most of a night
+
+
+def test_each_piece_alone_keeps_the_promise_and_two_share_it():
+    alone = plan([CHUCK], BAND, SERVE, HOUR, 10.0).pieces[0]
+    assert chance_by(alone.off, SERVE - HOUR) == pytest.approx(WANTED_CHANCE, abs=1e-6)
+    pair = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0)
+    together = 1.0
+    for piece in pair.pieces:
+        together *= chance_by(piece.off, SERVE - HOUR)
+    assert together == pytest.approx(WANTED_CHANCE, abs=1e-6)
+    assert pair.pieces[0].put_on < alone.put_on
+
+
+def test_a_cooler_pit_a_longer_rest_and_no_wrap_all_ask_for_an_earlier_start():
+    base = plan([CHUCK], BAND, SERVE, HOUR, 10.0).pieces[0].put_on
+    assert plan([CHUCK], Band(104.0, 118.0), SERVE, HOUR, 10.0).pieces[0].put_on < base
+    assert plan([CHUCK], BAND, SERVE, 3 * HOUR, 10.0).pieces[0].put_on == pytest.approx(base - 2 * HOUR)
+
+
+def test_a_pit_known_to_be_late_is_lit_earlier():
+    usual, late = (plan([CHUCK], BAND, SERVE, HOUR, 10.0, lesson=minutes).pieces[0] for minutes in (0.0, 6.0))
+    assert late.lasts.p50 == pytest.approx(1.1 * usual.lasts.p50)
+    assert late.put_on < usual.put_on
+
+
+def test_wood_is_counted_from_the_match_to_the_last_piece():
+    pit = Feeding(log_interval=1800.0, heat_up=HOUR, log_weight=0.5, kindling=4)
+    made = plan([CHUCK], BAND, SERVE, HOUR, 10.0, pit)
+    assert made.fires[0] == made.light + HOUR
+    assert {round(b - a) for a, b in zip(made.fires, made.fires[1:], strict=False)} == {1800}
+    assert made.fires[-1] < made.pieces[0].off.p95 <= made.fires[-1] + 1800.0 + 1e-6
+    assert made.logs == 4 + len(made.fires)
+    assert made.wood == pytest.approx(0.5 * made.logs)
+    night = made.fires_between(made.light, made.light + 4 * HOUR)
+    assert night == tuple(t for t in made.fires if t < made.light + 4 * HOUR)
+
+
+def test_a_fire_lit_late_costs_chance_and_the_same_delay_of_the_meal_gives_it_back():
+    made = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0)
+    assert chance_if_lit(made, made.light) == chance_if_lit(made, made.light - HOUR) == pytest.approx(WANTED_CHANCE)
+    chances = [chance_if_lit(made, made.light + hours * HOUR) for hours in (0, 1, 3, 12)]
+    assert chances == sorted(chances, reverse=True)
+    assert chances[-1] < 0.05
+    gap = made.pieces[1].put_on - made.pieces[0].put_on
+    alone = chance_by(made.pieces[1].off, SERVE - HOUR)
+    assert chance_if_lit(made, made.light + gap) < alone, "the big piece is late although the small one is not"
+    assert chance_if_lit(plan([CHUCK, SHOULDER], BAND, SERVE + HOUR, HOUR, 10.0), made.light + HOUR) == pytest.approx(
+        WANTED_CHANCE
+    )
+
+
+def test_what_cannot_be_planned_says_why():
+    nothing = PieceSettings("x", "x", "x", MeatKind.OTHER, "x", 1.0, 0.1, 1.0)
+    made = plan([nothing], BAND, SERVE, HOUR, 10.0)
+    assert made.light is None
+    assert made.logs == 0
+    assert made.pieces[0].reason == "no tender range and no target"
+    high_up = plan([CHUCK], BAND, SERVE, HOUR, 10.0, boiling_point=90.0)
+    assert "altitude" in high_up.pieces[0].reason
+
+
+def test_chance_and_quantile_are_inverses():
+    when = Interval(10.0, 20.0, 50.0)
+    assert at_chance(when, 0.95) == pytest.approx(50.0)
+    assert at_chance(when, 0.05) == pytest.approx(10.0)
+    for chance in (0.02, 0.3, 0.5, 0.9, 0.99):
+        assert chance_by(when, at_chance(when, chance)) == pytest.approx(chance)
+    sure = Interval(5.0, 5.0, 5.0)
+    assert (chance_by(sure, 4.0), chance_by(sure, 5.0)) == (0.0, 1.0)
+
+
+def tender(scenario: str, hours: float) -> Outlook:
+    return Outlook(Goal.TENDER, scenario, Interval((hours - 1) * HOUR, hours * HOUR, (hours + 2) * HOUR))
+
+
+def test_remedies_stand_side_by_side_with_doing_nothing():
+    outlooks = {"chuck": [tender("planned", 99.5), tender("pit-10-hotter", 98.5), tender("wrapped-now", 97.5)]}
+    found = standing(SERVE, HOUR, 94 * HOUR, BAND, outlooks, {"chuck": 75.0})
+    by_action = {r.action: r for r in found.remedies}
+    assert set(by_action) == {"none", "raise", "wrap", "oven"}
+    assert found.ahead == pytest.approx(-0.5 * HOUR)
+    assert found.chance == by_action["none"].chance < 0.5
+    assert by_action["none"].gain == 0.0
+    assert by_action["raise"].gain == pytest.approx(HOUR)
+    assert by_action["none"].chance < by_action["raise"].chance < by_action["wrap"].chance < by_action["oven"].chance
+    assert by_action["oven"].rough
+    assert not by_action["wrap"].rough
+
+
+def test_a_wrapped_piece_is_not_told_to_wrap_and_an_unknown_one_leaves_the_chance_open():
+    outlooks = {
+        "chuck": [tender("planned", 97.0), tender("pit-10-hotter", 96.5)],
+        "lamb": [Outlook(Goal.TENDER, "planned", None, "first 45 minutes")],
+    }
+    found = standing(SERVE, HOUR, 94 * HOUR, BAND, outlooks, {})
+    assert {r.action for r in found.remedies} == {"none", "raise"}
+    assert found.unknown == ("lamb",)
+    assert found.chance is None
+    assert found.ahead == pytest.approx(2 * HOUR)

@@ -1,0 +1,101 @@
+"""Our own night for the feed: the example rig and cook (chuck roll and lamb shoulder) with the real engine.
+
+`python -m tests.shell.hub.hub_scenario` prints its discovery documents.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from importlib.resources import files
+from pathlib import Path
+
+from config.loader import load_both
+from config.rig import Rig
+from daemon.core.engine import Engine
+from daemon.core.events import AlarmChanged, AlarmState, Event, Priority
+from daemon.core.inputs import Input, Readings, Resumed
+from daemon.core.snapshot import Snapshot
+from daemon.shell.hub import discovery, homie
+from daemon.wiring.settings_from_files import watch_settings
+from drivers.reading import Fault, Reading
+
+NIGHT = 1_796_000_400.0
+"""Engine time of the scenario, a whole minute."""
+WALL_OFFSET = 12.0
+
+
+def rig_and_engine() -> tuple[Rig, Engine]:
+    examples = Path(str(files("config"))) / "examples"
+    rig, cook = load_both(examples / "rig.toml", examples / "cook.toml")[:2]
+    engine = Engine(watch_settings(rig, cook, WALL_OFFSET))
+    engine.wall = replace(engine.wall, offset=WALL_OFFSET)
+    engine.handle(Resumed(), NIGHT)
+    return rig, engine
+
+
+def step(engine: Engine, item: Input | None, now: float) -> list[Event]:
+    """What the loop does: every deadline up to now, then the input."""
+    events: list[Event] = []
+    while (deadline := engine.next_deadline()) is not None and deadline <= now:
+        events += engine.handle_timer(deadline)
+    return events + (engine.handle(item, now) if item is not None else [])
+
+
+def readings(now: float, **celsius: float | None) -> Readings:
+    """readings(now, pit_left=121.5); None is an open circuit."""
+    return Readings(
+        tuple(
+            Reading(channel.replace("_", "-"), value, now, fault=None if value is not None else Fault.OPEN_CIRCUIT)
+            for channel, value in celsius.items()
+        )
+    )
+
+
+def night(minutes: int = 12) -> tuple[Rig, Engine, Snapshot]:
+    """Some minutes with two pit probes, both pieces, the air, and the cabinet's probe broken."""
+    rig, engine = rig_and_engine()
+    now = NIGHT
+    for number in range(minutes * 12):
+        now = NIGHT + 5.0 * number
+        wobble = 0.25 * (number % 4)
+        step(
+            engine,
+            readings(now, pit_left=124.0 + wobble, pit_right=117.0 - wobble, chuck=61.0 + number / 64,
+                     lamb=55.0 + number / 32, outside=9.0 + wobble, cabinet=None),
+            now,
+        )  # fmt: skip
+    return rig, engine, engine.snapshot(now)
+
+
+class Still:
+    """Stands in for the engine where only its picture is asked for."""
+
+    def __init__(self, snapshot: Snapshot) -> None:
+        self.picture = snapshot
+
+    def snapshot(self, now: float) -> Snapshot:
+        return replace(self.picture, time=now)
+
+    def heat(self, channel: str, celsius: float) -> None:
+        """The channel and the pit now read this."""
+        channels = tuple(replace(c, celsius=celsius) if c.id == channel else c for c in self.picture.channels)
+        self.picture = replace(
+            self.picture, channels=channels, pit=replace(self.picture.pit, celsius=celsius)
+        )  # fmt: skip
+
+
+def alarm(number: int, now: float) -> AlarmChanged:
+    """The number-th time the fire wanted feeding."""
+    return AlarmChanged(
+        now, "pit-falling/pit", "pit-falling", "pit", number, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED,
+        Priority.MEDIUM, True, "Add 1-2 splits: pit 110 °C, low in 20 min", "falling", 110.0,
+    )  # fmt: skip
+
+
+if __name__ == "__main__":  # for deploy/hub/check_discovery.py
+    parts = homie.nodes(night()[2])
+    hub = discovery.Hub("homeassistant", "pit", "The long pit", "homie/5/pit", "pitvigil/pit/event")
+    shown = discovery.entities(hub, parts)
+    documents = {"device": discovery.device_document(hub, shown), "entities": discovery.entity_documents(hub, shown)}
+    print(json.dumps(documents))

@@ -1,0 +1,215 @@
+"""Orders from the broker: what is let through, what is not, and that nothing else can happen."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.core import inputs
+from daemon.core.alarms.rules import ALARM_RULES
+from daemon.core.inputs import Mark, MarkKind
+from daemon.core.settings import Band
+from daemon.core.snapshot import Snapshot
+from daemon.shell.hub.commands import CommandGate, CommandRejected
+from daemon.shell.hub.link import Incoming
+from tests.shell.hub.hub_scenario import night
+
+BASE, ORDERS = "homie/5/pit", "pitvigil/pit/command"
+NOW = 1_796_000_000.0
+SNAPSHOT = night(2)[2]
+
+
+class Times:
+    def __init__(self) -> None:
+        self.wall, self.ticks = NOW, 0.0
+
+
+def gate(times: Times | None = None) -> CommandGate:
+    times = times or Times()
+    return CommandGate(BASE, ORDERS, lambda: times.wall, lambda: times.ticks)
+
+
+def after(seconds: float) -> str:
+    return datetime.fromtimestamp(NOW + seconds, UTC).isoformat()
+
+
+def order(**body: Any) -> Incoming:
+    return Incoming(ORDERS, json.dumps({"id": "a1", "expires": after(60)} | body).encode(), False)
+
+
+def set_to(target: str, value: str, retained: bool = False) -> Incoming:
+    return Incoming(f"{BASE}/{target}/set", value.encode(), retained)
+
+
+def rejected(message: Incoming, snapshot: Snapshot = SNAPSHOT) -> str:
+    with pytest.raises(CommandRejected) as refusal:
+        gate().take(message, snapshot)
+    return str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("target", "value", "command"),
+    [
+        ("watch/acknowledge", "*", inputs.Acknowledge("*", "hub")),
+        ("watch/acknowledge", "runaway/pit", inputs.Acknowledge("runaway/pit", "hub")),
+        ("watch/pause", "900", inputs.PauseSound(900.0, "hub")),
+        ("watch/asleep", "true", inputs.GoToSleep("hub")),
+        ("watch/asleep", "false", inputs.GoodMorning("hub")),
+        ("watch/test-wake", "go", inputs.TestWake("hub")),
+        ("pit/mark", "log", Mark(MarkKind.LOG, None, "hub")),
+        ("piece-chuck/mark", "wrapped", Mark(MarkKind.WRAPPED, "chuck", "hub")),
+        ("pit/band-low", "110", inputs.SetBand(Band(110.0, 135.0), "hub")),
+        ("pit/band-high", "129.5", inputs.SetBand(Band(107.0, 129.5), "hub")),
+    ],
+)
+def test_a_property_is_set(target: str, value: str, command: inputs.Command) -> None:
+    assert gate().take(set_to(target, value), SNAPSHOT) == (command, "")
+
+
+@pytest.mark.parametrize(
+    ("target", "value"),
+    [
+        ("watch/pause", "901"), ("watch/pause", "0"), ("watch/pause", "-5"), ("watch/pause", "nan"),
+        ("watch/pause", "1e2"), ("watch/asleep", "TRUE"), ("watch/acknowledge", ""), ("watch/acknowledge", "x" * 81),
+        ("pit/mark", "wrapped"), ("piece-chuck/mark", "log"), ("piece-pork/mark", "wrapped"), ("pit/band-low", "200"),
+        ("pit/band-high", "inf"), ("pit/band-high", "400"), ("pit/band-low", "131"), ("pit/temperature", "100"),
+        ("alarms/runaway", "false"), ("watch/unacknowledged", "0"), ("pit/mark", "log "), ("a", "b"),
+    ],
+)  # fmt: skip
+def test_a_property_is_not_set(target: str, value: str) -> None:
+    assert rejected(set_to(target, value))
+
+
+@pytest.mark.parametrize(
+    ("body", "command"),
+    [
+        ({"command": "acknowledge", "alarm": "*"}, inputs.Acknowledge("*", "hub")),
+        ({"command": "pause", "seconds": 300.0, "by": "Ann"}, inputs.PauseSound(300.0, "Ann")),
+        (
+            {"command": "shelve", "alarm": "pit-high/pit", "seconds": 600.0, "reason": "windy"},
+            inputs.Shelve("pit-high/pit", 600.0, "windy", "hub"),
+        ),
+        ({"command": "unshelve", "alarm": "pit-high/pit"}, inputs.Unshelve("pit-high/pit", "hub")),
+        ({"command": "mark", "kind": "off", "piece": "lamb"}, Mark(MarkKind.OFF, "lamb", "hub")),
+        ({"command": "band", "low": 110.0, "high": 140.0}, inputs.SetBand(Band(110.0, 140.0), "hub")),
+        ({"command": "ask-wrap", "piece": "chuck", "celsius": 70}, inputs.AskWrap("chuck", 70.0, "hub")),
+        ({"command": "ask-wrap", "piece": "chuck", "celsius": None}, inputs.AskWrap("chuck", None, "hub")),
+        ({"command": "sleep"}, inputs.GoToSleep("hub")),
+        ({"command": "morning"}, inputs.GoodMorning("hub")),
+        ({"command": "test-wake"}, inputs.TestWake("hub")),
+    ],
+)
+def test_an_order_is_taken(body: dict[str, Any], command: inputs.Command) -> None:
+    assert gate().take(order(**body), SNAPSHOT) == (command, "a1")
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"command": "pause", "seconds": 900.1},
+        {"command": "pause", "seconds": float("nan")},
+        {"command": "pause", "seconds": "300"},
+        {"command": "pause"},
+        {"command": "acknowledge", "alarm": "*", "more": 1},
+        {"command": "out-of-service", "alarm": "pit-high/pit", "out": True, "reason": "x"},
+        {"command": "end-cook"},
+        {"command": "start-cook"},
+        {"command": "mark", "kind": "off", "piece": "pork"},
+        {"command": "mark", "kind": "eaten"},
+        {"command": "ask-wrap", "piece": "pork", "celsius": 70.0},
+        {"command": "ask-wrap", "piece": "chuck", "celsius": 20.0},
+        {"command": "ask-wrap", "piece": "chuck", "celsius": float("nan")},
+        {"command": "ask-wrap", "piece": "chuck"},
+        {"command": "band", "low": 40.0, "high": 400.0},
+        {"command": "shelve", "alarm": "pit-high/pit", "seconds": 7201.0, "reason": "x"},
+        {"command": "shelve", "alarm": "pit-high/pit", "seconds": 60.0, "reason": ""},
+        {"command": "sleep", "id": ""},
+        {"command": "sleep", "id": "a b"},
+        {"command": "sleep", "expires": after(-1)},
+        {"command": "sleep", "expires": after(301)},
+        {"command": "sleep", "expires": "2026-11-30T03:00:00"},
+        {"command": "sleep", "expires": "soon"},
+    ],
+)
+def test_an_order_is_not_taken(body: dict[str, Any]) -> None:
+    assert rejected(order(**body))
+
+
+@pytest.mark.parametrize("rule", [rule.id for rule in ALARM_RULES if rule.safety])
+def test_no_order_shelves_a_safety_alarm(rule: str) -> None:
+    body = {"command": "shelve", "alarm": f"{rule}/pit", "seconds": 60.0, "reason": "quiet"}
+    assert "safety" in rejected(order(**body))
+
+
+def test_a_retained_order_is_dropped() -> None:
+    assert "retained" in rejected(set_to("pit/mark", "log", retained=True))
+
+
+def test_a_large_order_is_dropped() -> None:
+    assert "1024" in rejected(order(command="mark", kind="log", note="x" * 1024))
+    assert "UTF-8" in rejected(Incoming(ORDERS, b"\xff\xfe", False))
+
+
+def test_an_order_is_carried_out_once() -> None:
+    times = Times()
+    keeper = gate(times)
+    keeper.take(order(command="sleep"), SNAPSHOT)
+    with pytest.raises(CommandRejected, match="this id") as refusal:
+        keeper.take(order(command="morning"), SNAPSHOT)
+    assert refusal.value.id == "a1"
+    times.wall += 301  # by now the first order has run out whatever it said
+    assert keeper.take(order(command="morning", expires=after(310)), SNAPSHOT)[1] == "a1"
+
+
+def test_without_a_clock_old_orders_cannot_be_told_but_buttons_work() -> None:
+    lost = replace(SNAPSHOT, clock_trusted=False)
+    assert "time" in rejected(order(command="sleep"), lost)
+    assert gate().take(set_to("watch/acknowledge", "*"), lost)[0] == inputs.Acknowledge("*", "hub")
+
+
+def test_a_flood_is_held_back_and_said_once() -> None:
+    times = Times()
+    keeper = gate(times)
+    results = []
+    for _ in range(40):
+        times.ticks += 0.1
+        try:
+            keeper.take(set_to("pit/mark", "log"), SNAPSHOT)
+            results.append("taken")
+        except CommandRejected as refusal:
+            results.append("again" if refusal.again else "said")
+    assert results.count("taken") == 13  # 10 at once, then one a second over 4 s less the first refill
+    assert 1 <= results.count("said") <= 4
+    times.ticks += 60
+    assert keeper.take(set_to("pit/mark", "log"), SNAPSHOT)
+
+
+SOME = st.one_of(st.text(max_size=30), st.floats(), st.booleans(), st.none(), st.just("runaway/pit"), st.just("*"))
+
+
+@given(
+    st.one_of(
+        st.binary(max_size=200),
+        st.fixed_dictionaries(
+            {"command": st.sampled_from(("pause", "shelve", "band", "mark", "acknowledge", "out-of-service"))},
+            optional=dict.fromkeys(("alarm", "seconds", "low", "high", "kind", "piece", "reason", "by"), SOME),
+        ).map(lambda body: json.dumps({"id": "z", "expires": after(30)} | body).encode()),
+    ),
+    st.sampled_from((ORDERS, f"{BASE}/watch/pause/set", f"{BASE}/pit/band-high/set", f"{BASE}/watch/acknowledge/set")),
+)
+def test_whatever_comes_the_watch_stays_awake(payload: bytes, topic: str) -> None:
+    try:
+        command, _ = gate().take(Incoming(topic, payload, False), SNAPSHOT)
+    except CommandRejected:
+        return
+    assert not isinstance(command, inputs.OutOfService | inputs.EndCook | inputs.StartCook)
+    if isinstance(command, inputs.PauseSound):
+        assert 0 < command.seconds <= 900
+    if isinstance(command, inputs.SetBand):
+        assert command.band.high <= 180

@@ -1,0 +1,213 @@
+"""The device against the text of the Homie convention 5.0.0 (github.com/homieiot/convention, convention.md; sections
+named beside each rule). The rules below were written from that text, not from our table."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.core.alarms.table import AlarmView
+from daemon.core.events import AlarmState
+from daemon.core.forecast.plan import Standing
+from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.snapshot import Snapshot
+from daemon.shell.hub import homie
+from drivers.reading import Quality
+from tests.shell.hub.hub_scenario import WALL_OFFSET, night
+
+ID = re.compile(r"[a-z0-9-]+")
+"""Topic IDs."""
+DATATYPES = {"integer", "float", "boolean", "string", "enum", "color", "datetime", "duration", "json"}
+"""Property Attributes."""
+UNITS = {
+    "°C", "°F", "°", "L", "gal", "V", "W", "kW", "kWh", "A", "Hz", "rpm", "%", "m", "m³", "ft", "m/s", "kn", "Pa",
+    "psi", "ppm", "s", "min", "h", "lx", "K", "MK⁻¹", "#",
+}  # fmt: skip
+"""Units: the well-known ones; others are allowed."""
+OWN_UNITS = {"°C/h"}
+FLOAT = re.compile(r"-?[0-9]+(\.[0-9]+)?([eE]-?[0-9]+)?")
+INTEGER = re.compile(r"-?[0-9]+")
+RANGE = re.compile(r"(-?[0-9.]+)?:(-?[0-9.]+)?(:[0-9.]+)?")
+
+
+@pytest.fixture(scope="module")
+def snapshot() -> Snapshot:
+    return night()[2]
+
+
+def complaints(description: dict[str, Any]) -> list[str]:
+    """Where a description breaks the convention."""
+    found = []
+    for field, kind in (("homie", str), ("version", int), ("name", str)):
+        if not isinstance(description.get(field), kind):
+            found.append(f"{field} is required (Device Attributes)")
+    if not re.fullmatch(r"5\.[0-9]+", str(description.get("homie"))):
+        found.append("homie is 5.x without the patch level (Device Attributes)")
+    if {"root", "parent"} & description.keys():
+        found.append("a root device has neither root nor parent (Device hierarchy)")
+    for node_id, node in description.get("nodes", {}).items():
+        if not ID.fullmatch(node_id):
+            found.append(f"{node_id}: not an id (Topic IDs)")
+        for id_, prop in node.get("properties", {}).items():
+            where = f"{node_id}/{id_}"
+            if not ID.fullmatch(id_):
+                found.append(f"{where}: not an id (Topic IDs)")
+            datatype, form = prop.get("datatype"), prop.get("format")
+            if datatype not in DATATYPES:
+                found.append(f"{where}: datatype {datatype} (Property Attributes)")
+            if datatype == "enum" and (not form or "" in form.split(",")):
+                found.append(f"{where}: an enum needs a format without empty values (Formats)")
+            if datatype in ("integer", "float") and form is not None and not RANGE.fullmatch(form):
+                found.append(f"{where}: format {form} (Formats)")
+            if prop.get("unit", "°C") not in UNITS | OWN_UNITS:
+                found.append(f"{where}: unit {prop['unit']} (Units)")
+            if any(value is None for value in prop.values()):
+                found.append(f"{where}: null (Property Attributes: nothing is nullable)")
+    return found
+
+
+def valid(prop: dict[str, Any], text: str) -> bool:
+    """Is this payload one of its datatype? (Payloads)"""
+    match prop["datatype"]:
+        case "float":
+            return FLOAT.fullmatch(text) is not None
+        case "integer":
+            return INTEGER.fullmatch(text) is not None and -(2**63) <= int(text) < 2**63
+        case "boolean":
+            return text in ("true", "false")
+        case "enum":
+            return text in prop["format"].split(",")
+        case "datetime":
+            return datetime.fromisoformat(text).tzinfo is not None
+        case "string":
+            return text != "" and "\x00" not in text
+    return False
+
+
+def described(snapshot: Snapshot) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(json.dumps(homie.description("The long pit", 7, homie.nodes(snapshot))))
+    return document
+
+
+def test_description_follows_the_convention(snapshot: Snapshot) -> None:
+    assert complaints(described(snapshot)) == []
+
+
+def test_the_rules_can_fail(snapshot: Snapshot) -> None:
+    document = described(snapshot)
+    document["homie"] = "5.0.0"
+    document["nodes"]["Pit One"] = {"properties": {"x_y": {"datatype": "number", "unit": "degC"}}}
+    del document["version"]
+    assert len(complaints(document)) == 6
+
+
+def test_every_retained_property_has_a_topic_and_a_valid_value_or_none(snapshot: Snapshot) -> None:
+    document, values = described(snapshot), homie.values(snapshot, homie.nodes(snapshot))
+    retained = {
+        f"{node}/{id_}"
+        for node, body in document["nodes"].items()
+        for id_, prop in body["properties"].items()
+        if prop.get("retained", True)
+    }
+    assert values.keys() == retained
+    for topic, text in values.items():
+        node, id_ = topic.split("/")
+        prop = document["nodes"][node]["properties"][id_]
+        assert text is None or valid(prop, text), (topic, text)
+
+
+def test_what_is_known_is_there(snapshot: Snapshot) -> None:
+    values = homie.values(snapshot, homie.nodes(snapshot))
+    assert snapshot.pit.celsius is not None and values["pit/temperature"] == f"{snapshot.pit.celsius:.1f}"
+    assert values["channel-pit-left/live"] == "true"
+    assert values["watch/cook"] == "Village-hall lunch"
+
+
+def test_where_the_cook_stands_and_what_the_watch_asks_reach_the_hub(snapshot: Snapshot) -> None:
+    unknown = homie.values(snapshot, homie.nodes(snapshot))
+    assert (unknown["watch/serve-chance"], unknown["watch/ahead"]) == (None, None)
+    assert unknown["pit/question"] == homie.NOTHING
+    behind = replace(
+        snapshot,
+        serve_chance=0.284,
+        standing=Standing(0.284, -1800.0, ()),
+        pit=replace(snapshot.pit, question="Is the fire out?"),
+    )
+    values = homie.values(behind, homie.nodes(behind))
+    assert (values["watch/serve-chance"], values["watch/ahead"]) == ("28", "-1800")
+    assert values["pit/question"] == "Is the fire out?"
+
+
+def test_a_channel_that_is_not_believed_has_no_value(snapshot: Snapshot) -> None:
+    doubted = tuple(
+        replace(c, quality=Quality.SUSPECT) if c.id == "pit-left" else replace(c, celsius=math.nan)
+        for c in snapshot.channels
+    )
+    values = homie.values(snapshot, homie.nodes(replace(snapshot, channels=doubted)))
+    assert values["channel-pit-left/temperature"] is None and values["channel-pit-left/live"] == "false"
+    assert values["channel-cabinet/temperature"] is None and values["channel-cabinet/live"] == "false"
+    assert all("nan" not in (text or "") for topic, text in values.items() if topic.endswith("temperature"))
+
+
+def test_instants_are_utc_with_their_spread(snapshot: Snapshot) -> None:
+    at = 1_796_010_000.0
+    tender = Outlook(Goal.TENDER, "planned", Interval(at, at + 60, at + 120))
+    other = Outlook(Goal.TENDER, "never-wrapped", Interval(at + 7e4, at + 7e4, at + 7e4))
+    chuck = replace(snapshot.pieces[0], outlooks=(other, tender))
+    values = homie.values(snapshot, homie.nodes(replace(snapshot, pieces=(chuck,))))
+    times = [values[f"piece-chuck/tender{end}"] or "" for end in ("-from", "", "-until")]
+    assert [datetime.fromisoformat(t).timestamp() - at - WALL_OFFSET for t in times] == [0, 60, 120]
+    assert values["piece-chuck/wrap"] is None
+
+
+@given(st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True)))
+def test_any_number_is_a_homie_float_or_nothing(value: float | None) -> None:
+    """Float: no NaN, no Infinity, no empty text."""
+    text = homie.number(value)
+    assert text is None or FLOAT.fullmatch(text)
+    assert text != "-0.0"
+    if value is not None and math.isfinite(value) and abs(value) < 1e6:
+        assert text is not None and abs(float(text) - value) <= 0.0500001
+
+
+@given(st.text(max_size=400))
+def test_any_text_is_valid_and_short_enough_for_a_hub(words: str) -> None:
+    """Empty string values: "" would delete the topic. Hubs drop states over 255 characters."""
+    assert 0 < len(homie.text(words)) <= 255
+
+
+@given(st.text(max_size=60))
+def test_any_alarm_key_makes_an_id(words: str) -> None:
+    assert ID.fullmatch(homie.identifier(words))
+
+
+def view(key: str, state: AlarmState, active: bool) -> AlarmView:
+    rule, _, subject = key.partition("/")
+    return AlarmView(key, rule, subject, state, active, 1, 0.0, 0.0, "medium", False, f"Do {key}", "because")
+
+
+def test_alerts_and_problems(snapshot: Snapshot) -> None:
+    """Alert topic: retained text under a valid id while the matter stands."""
+    alarms = (
+        view("runaway/pit", AlarmState.UNACKNOWLEDGED, True),
+        view("meat-probe-lost/chuck", AlarmState.SHELVED, True),
+        view("pit-falling/pit", AlarmState.SUPPRESSED, True),
+        view("pit-high/pit", AlarmState.RETURNED_UNACKNOWLEDGED, False),
+        view("fire-out/pit", AlarmState.LATCHED_ACKNOWLEDGED, False),
+    )
+    told = replace(snapshot, alarms=alarms)
+    alerts = homie.alerts(told)
+    assert set(alerts) == {"runaway--pit", "meat-probe-lost--chuck", "pit-high--pit", "fire-out--pit"}
+    assert all(ID.fullmatch(key) for key in alerts)
+    values = homie.values(told, homie.nodes(told))
+    problems = {t.removeprefix("alarms/") for t, v in values.items() if t.startswith("alarms/") and v == "true"}
+    assert problems == {"runaway", "meat-probe-lost", "fire-out"}
+    assert values["watch/unacknowledged"] == "2" and values["watch/worst"] == "Do runaway/pit"

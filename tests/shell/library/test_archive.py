@@ -1,0 +1,201 @@
+"""Every cook gets one row, whatever starts it and whatever stops the watch in between."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import config
+from config.loader import load_both
+from daemon.core.engine import Engine
+from daemon.core.events import EVENT_NAMES
+from daemon.core.inputs import EndCook, Input, Mark, MarkKind, Resumed, StartCook
+from daemon.core.settings import CookSettings, WatchSettings, cook_to_plain
+from daemon.shell.journal.journal import Journal, Start
+from daemon.shell.library import archive as cook_archive
+from daemon.shell.library.archive import CookArchive, free_id
+from daemon.shell.library.records import CookRecords
+from daemon.shell.wording import event_to_dict
+from daemon.wiring.settings_from_files import watch_settings
+
+EXAMPLES = Path(config.__file__).parent / "examples"
+NOW = 1_795_867_200.0  # 2026-11-28T12:00:00Z
+
+
+def settings_with(cook: bool) -> WatchSettings:
+    rig, example = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    return watch_settings(rig, example if cook else None)
+
+
+class Watch:
+    """As much of a watch as the archive needs: engine, journal, and a restart."""
+
+    def __init__(self, path: Path, settings: WatchSettings, now: float) -> None:
+        self.path, self.now = path, now
+        self.journal, self.engine = Journal(path), Engine(settings)
+        self.archive = CookArchive(self.journal)
+        self.journal.take_start(Start(self.journal.last_input + 1, now, "boot", 0.0, "", None))
+        self.put(Resumed())
+
+    def put(self, item: Input, later: float = 1.0) -> None:
+        self.now += later
+        for event in self.engine.handle(item, self.now):
+            if type(event) in EVENT_NAMES:
+                cook = self.engine.settings.cook.id
+                self.journal.take_event(event.time, 0.0, EVENT_NAMES[type(event)], cook, event_to_dict(event, 0.0))
+        self.journal.take_input(item, self.now)
+        self.journal.commit(self.now)
+
+    def tend(self) -> None:
+        self.archive.tend(self.engine.settings, 0.0)
+        self.journal.commit(self.now)
+
+    def rows(self) -> list[tuple[str, float, float | None]]:
+        with closing(sqlite3.connect(self.path)) as db:
+            return db.execute("SELECT id, started, ended FROM kept_cooks ORDER BY started").fetchall()
+
+
+def other(cook: CookSettings, name: str) -> CookSettings:
+    return replace(cook, id=name, name=name.title())
+
+
+def test_a_cook_of_the_cook_file_counts_from_the_start_of_the_watch(tmp_path: Path) -> None:
+    watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
+    watch.tend()
+    assert watch.rows() == [("2026-11-28-village-hall", NOW, None)]
+    watch.put(EndCook("cook"), 3600.0)
+    watch.tend()
+    assert watch.rows() == [("2026-11-28-village-hall", NOW, NOW + 3601.0)]
+
+
+def test_starts_and_ends_between_two_looks_are_all_found(tmp_path: Path) -> None:
+    settings = settings_with(cook=True)
+    watch = Watch(tmp_path / "j.sqlite", replace(settings, cook=settings_with(cook=False).cook), NOW)
+    watch.tend()
+    assert watch.rows() == []
+    first, second = other(settings.cook, "first"), other(settings.cook, "second")
+    for item in (StartCook(first, "cook"), StartCook(second, "cook"), EndCook("cook"), StartCook(first, "cook")):
+        watch.put(item, 100.0)
+    watch.tend()
+    at = NOW + 1.0
+    assert watch.rows() == [
+        ("2026-11-28-first", at + 100, at + 200),
+        ("2026-11-28-second", at + 200, at + 300),
+        ("2026-11-28-first-2", at + 400, None),
+    ]
+
+
+def test_a_restart_adds_nothing_and_a_crash_before_the_row_loses_nothing(tmp_path: Path) -> None:
+    settings = settings_with(cook=True)
+    watch = Watch(tmp_path / "j.sqlite", settings, NOW)
+    watch.tend()
+    watch.put(StartCook(other(settings.cook, "evening"), "cook"), 50.0)
+    # the watch is killed here: the archive never saw it
+    again = Watch(tmp_path / "j.sqlite", replace(settings, cook=other(settings.cook, "evening")), NOW + 60)
+    again.tend()
+    expected = [("2026-11-28-village-hall", NOW, NOW + 51.0), ("2026-11-28-evening", NOW + 51.0, None)]
+    assert again.rows() == expected
+    for _ in range(3):
+        third = Watch(tmp_path / "j.sqlite", replace(settings, cook=other(settings.cook, "evening")), NOW + 90)
+        third.tend()
+    assert third.rows() == expected
+
+
+def test_a_refused_start_is_no_cook(tmp_path: Path) -> None:
+    settings = settings_with(cook=True)
+    watch = Watch(tmp_path / "j.sqlite", settings, NOW)
+    strange = replace(settings.cook, pieces=(replace(settings.cook.pieces[0], channel="nobody"),))
+    watch.put(StartCook(strange, "page"))
+    watch.tend()
+    assert len(watch.rows()) == 1
+
+
+def test_a_cook_nobody_runs_any_more_ends_with_its_last_event(tmp_path: Path) -> None:
+    """The files were changed while the watch was down and its inputs are gone: the row must not stay open."""
+    settings = settings_with(cook=True)
+    watch = Watch(tmp_path / "j.sqlite", settings, NOW)
+    watch.tend()
+    watch.put(Mark(MarkKind.FIRE_LIT), 500.0)
+    told = watch.now
+    later = Watch(tmp_path / "j.sqlite", replace(settings, cook=other(settings.cook, "next")), NOW + 5000)
+    later.tend()
+    assert later.rows() == [
+        ("2026-11-28-village-hall", NOW, told),
+        ("2026-11-28-next", NOW + 5000, None),
+    ]
+
+
+def test_figures_and_lessons_of_a_finished_cook_are_worked_out_once(tmp_path: Path) -> None:
+    watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
+    watch.tend()
+    assert watch.archive.finished() == []
+    watch.put(EndCook("cook"), 7200.0)
+    watch.tend()
+    (lessons,) = watch.archive.finished()
+    assert lessons.cook == "2026-11-28-village-hall" and lessons.lag is None
+    watch.journal.commit(watch.now)
+    assert watch.archive.finished() == []
+    (row,) = CookRecords(watch.path).rows("", 5)
+    assert row.in_band is None and row.duration == 7201.0
+
+
+def test_a_journal_without_its_disk_is_left_alone(tmp_path: Path) -> None:
+    watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
+    watch.journal.trouble = "the disk is full"
+    watch.tend()
+    assert watch.rows() == [] and watch.archive.finished() == []
+    watch.journal.trouble = ""
+    watch.tend()
+    assert len(watch.rows()) == 1
+
+
+def test_the_cook_stands_in_its_row_as_it_was_started(tmp_path: Path) -> None:
+    settings = settings_with(cook=True)
+    watch = Watch(tmp_path / "j.sqlite", settings, NOW)
+    watch.tend()
+    with closing(sqlite3.connect(watch.path)) as db:
+        (kept,) = db.execute("SELECT settings FROM kept_cooks").fetchone()
+    assert json.loads(kept) == json.loads(json.dumps(cook_to_plain(settings.cook)))
+    entry = CookRecords(watch.path).entry("2026-11-28-village-hall")
+    assert entry.settings == settings.cook and entry.channels == settings.channels
+
+
+@pytest.mark.parametrize(("taken", "expected"), [(set(), "2026-11-28-a"), ({"2026-11-28-a"}, "2026-11-28-a-2")])
+def test_ids_are_free(taken: set[str], expected: str) -> None:
+    assert free_id("a", NOW, taken.__contains__) == expected
+
+
+@pytest.mark.parametrize(
+    ("cook", "taken", "expected"),
+    [
+        ("2026-11-27-hall-lunch", set(), "2026-11-27-hall-lunch"),  # begun after midnight: one day, and not two
+        ("2026-11-28-hall-lunch", {"2026-11-28-hall-lunch"}, "2026-11-28-hall-lunch-2"),
+        ("2026-lunch", set(), "2026-11-28-2026-lunch"),
+    ],
+)
+def test_an_id_of_the_page_has_its_day_already(cook: str, taken: set[str], expected: str) -> None:
+    assert free_id(cook, NOW, taken.__contains__) == expected
+
+
+def test_with_nothing_to_do_the_file_is_not_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each opening writes a page of the write-ahead index: at two looks a minute 12 MB a day."""
+    watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
+    watch.tend()
+    assert watch.archive.finished() == []
+    opened: list[Path] = []
+    read = cook_archive.reading
+    monkeypatch.setattr(cook_archive, "reading", lambda path: (opened.append(path), read(path))[1])
+    for _ in range(5):
+        watch.tend()
+        assert watch.archive.finished() == []
+    assert opened == []
+    watch.put(EndCook("cook"), 7200.0)
+    watch.archive.tend(watch.engine.settings, 0.0)
+    assert watch.archive.finished() == [], "its end is not on disk yet"
+    watch.journal.commit(watch.now)
+    assert len(watch.archive.finished()) == 1

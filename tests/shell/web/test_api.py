@@ -1,0 +1,342 @@
+"""What the page's API answers, and which command each request becomes."""
+
+from __future__ import annotations
+
+import asyncio
+import gzip
+import json
+import math
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.core import inputs
+from daemon.core.events import CommandRefused, MorningTold
+from daemon.core.pit.profile import PitProfile
+from daemon.core.settings import Band
+from daemon.shell.library.records import CookRecords
+from daemon.shell.web import streams as streams_module
+from daemon.shell.web.contract import CookNotes, CookRow, NotAvailable, PageSettings, bucketed
+from daemon.shell.web.openapi import document
+from daemon.shell.web.page import marks_before
+from daemon.shell.web.server import PageServer, login_url
+from tests.shell.web.page_cooks import CHOIR, FAIR
+from tests.shell.web.page_scenario import FEED, NIGHT, WALL_OFFSET, FakeWatch, page_server
+from tests.shell.web.page_thread import TOKEN
+
+
+@pytest.fixture
+async def watch() -> FakeWatch:
+    return FakeWatch()
+
+
+@pytest.fixture
+async def server(watch: FakeWatch) -> AsyncIterator[PageServer]:
+    made = page_server(watch, TOKEN, PageSettings(host="127.0.0.1", port=0))
+    await made.start()
+    yield made
+    await made.stop()
+
+
+@pytest.fixture
+async def client(server: PageServer) -> AsyncIterator[aiohttp.ClientSession]:
+    headers = {"Authorization": f"Bearer {TOKEN}"}
+    async with aiohttp.ClientSession(f"http://127.0.0.1:{server.port}", headers=headers) as session:
+        yield session
+
+
+async def test_the_snapshot_is_what_the_watch_holds(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    body = await (await client.get("/api/snapshot")).json()
+    assert body["cook_name"] == "Village-hall lunch"
+    assert body["pit"]["celsius"] == pytest.approx(watch.snapshot().pit.celsius)
+    assert [piece["stage"] for piece in body["pieces"]] == ["stall", "wrapped"]
+    assert body["channels"][4] | {"celsius": 0, "rate": 0, "age": 0} == {
+        "id": "air", "name": "Outside", "role": "ambient", "place": None, "celsius": 0, "quality": "suspect",
+        "doubts": ["drift-against-pair"], "fault": None, "age": 0, "rate": 0,
+    }  # fmt: skip
+
+
+async def test_a_value_that_is_no_number_becomes_null(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    watch.changes = replace(watch.changes, pit=replace(watch.changes.pit, celsius=math.nan))
+    assert (await (await client.get("/api/snapshot")).json())["pit"]["celsius"] is None
+
+
+ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
+    ("acknowledge", {"alarm": FEED}, inputs.Acknowledge(FEED, "page")),
+    ("acknowledge", {"alarm": "*", "by": "Ann"}, inputs.Acknowledge("*", "Ann")),
+    ("pause", {}, inputs.PauseSound(900.0, "page")),
+    ("shelve", {"alarm": FEED, "seconds": 7200, "reason": "known"}, inputs.Shelve(FEED, 7200.0, "known", "page")),
+    ("unshelve", {"alarm": FEED}, inputs.Unshelve(FEED, "page")),
+    ("mark", {"kind": "log"}, inputs.Mark(inputs.MarkKind.LOG, None, "page", "")),
+    ("mark", {"kind": "wrapped", "piece": "chuck-roll"}, inputs.Mark(inputs.MarkKind.WRAPPED, "chuck-roll", "page")),
+    ("sleep", {}, inputs.GoToSleep("page")),
+    ("morning", {}, inputs.GoodMorning("page")),
+    ("test-wake", {}, inputs.TestWake("page")),
+    ("judge-wake", {"notification": "n#1.0", "needed": False}, inputs.JudgeWake("n#1.0", False, "page")),
+    ("band", {"band": {"low": "230 F", "high": 130}}, inputs.SetBand(Band(pytest.approx(110.0), 130.0), "page")),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": 70}, inputs.AskWrap("chuck-roll", 70.0, "page")),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": "212 F"}, inputs.AskWrap("chuck-roll", 100.0, "page")),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": None}, inputs.AskWrap("chuck-roll", None, "page")),
+    ("end-cook", {}, inputs.EndCook("page")),
+    ("profile/forget", {"sure": True, "by": "Ann"}, inputs.UsePitProfile(PitProfile(), "Ann")),
+]
+
+
+@pytest.mark.parametrize(("path", "body", "command"), ORDERS)
+async def test_an_order_becomes_one_command(
+    client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], command: inputs.Command
+) -> None:
+    answer = await client.post(f"/api/{path}", json=body)
+    assert (answer.status, await answer.json()) == (202, {"taken": True})
+    assert watch.commands == [command]
+
+
+WRONG: list[tuple[str, dict[str, Any], str]] = [
+    ("acknowledge", {}, "alarm"),
+    ("acknowledge", {"alarm": FEED, "extra": 1}, "extra"),
+    ("pause", {"seconds": 901}, "seconds"),
+    ("shelve", {"alarm": FEED, "seconds": 7201, "reason": "x"}, "seconds"),
+    ("shelve", {"alarm": FEED, "seconds": 60, "reason": ""}, "reason"),
+    ("mark", {"kind": "sprayed"}, "kind"),
+    ("mark", {"kind": "off", "piece": "goat"}, "piece"),
+    ("band", {"band": {"low": 120, "high": 121}}, "band"),
+    ("ask-wrap", {"piece": "goat", "celsius": 70}, "piece"),
+    ("ask-wrap", {"celsius": 70}, "piece"),
+    ("ask-wrap", {"piece": "chuck-roll"}, "celsius"),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": 29}, "celsius"),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": 101}, "celsius"),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": "70"}, "celsius"),
+    ("profile/forget", {}, "sure"),
+    ("profile/forget", {"sure": False}, "sure"),
+    ("cooks/amend", {"cook": CHOIR, "photos": ["/etc/passwd"]}, "photos.0"),
+    ("cooks/amend", {"cook": CHOIR, "photos": ["a\\b.jpg"]}, "photos.0"),
+    ("cooks/amend", {"cook": CHOIR, "wood": -1}, "wood"),
+    ("cooks/amend", {"cook": CHOIR, "weights": {"goat": [1, 1]}}, "notes"),
+    ("start-cook", {"cook": {"name": "x", "pieces": []}}, "cook.pieces"),
+    ("start-cook", {"cook": {"name": "x", "pieces": [{"name": "a", "cut": "whale", "channel": "lamb", "weight": 1}]}},
+     "cook.pieces.0"),
+    ("start-cook", {"cook": {"name": "x", "pieces": [{"name": "a", "cut": "lamb-leg", "channel": "no", "weight": 1}]}},
+     "cook"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("path", "body", "where"), WRONG)
+async def test_a_wrong_order_is_422_and_names_the_field(
+    client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], where: str
+) -> None:
+    answer = await client.post(f"/api/{path}", json=body)
+    problem = await answer.json()
+    assert (answer.status, problem["where"]) == (422, where), problem
+    assert watch.commands == []
+
+
+async def test_a_cook_starts_from_the_cut_table(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    table = await (await client.get("/api/cuts")).json()
+    assert table["cuts"]["lamb-shoulder"]["tender"] == [90.0, 95.0]
+    assert {word: rule[-6:] for word, rule in table["hold_rules"].items()} == {
+        "home-140": "140 °F", "food-code-135": "135 °F", "food-code-roast-130": "130 °F",
+    }  # fmt: skip
+    piece = {"name": "Lamb", "cut": "lamb-shoulder", "channel": "lamb", "weight": 2.4}
+    cook = {"id": "fair", "name": "Fair", "serve_at": "2026-06-13T12:00:00Z", "pieces": [piece]}
+    assert (await client.post("/api/start-cook", json={"cook": cook})).status == 202
+    (command,) = watch.commands
+    assert isinstance(command, inputs.StartCook)
+    assert command.cook.serve_at == pytest.approx(NIGHT + 9 * 3600 + 46 * 60 - WALL_OFFSET)
+    assert command.cook.pieces[0].thickness == pytest.approx(0.085)
+
+
+async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSession) -> None:
+    """Our own bar: 24 h thinned to 2,000 values (4 channels x 250 buckets x lowest and highest), gzip."""
+    answer = await client.get(f"/api/history?start={NIGHT - 86400}&end={NIGHT}&points=250")
+    body = await answer.read()
+    assert len(json.loads(body)["time"]) == 250
+    assert len(gzip.compress(body)) <= 60_000
+
+
+@pytest.mark.parametrize("query", ["", "start=1", "start=2&end=1", "start=nan&end=1", "start=0&end=1e13",
+                                   "start=0&end=9&points=1", "start=0&end=9&points=2001",
+                                   "start=0&end=9&points=2.5"])  # fmt: skip
+async def test_a_wrong_span_is_422(client: aiohttp.ClientSession, query: str) -> None:
+    assert (await client.get(f"/api/history?{query}")).status == 422
+
+
+@given(
+    st.lists(st.tuples(st.floats(0, 1000), st.floats(-50, 900)), max_size=300),
+    st.integers(2, 50),
+)
+def test_thinning_keeps_every_extreme(points: list[tuple[float, float]], count: int) -> None:
+    """Compared with the plain minimum and maximum of all points, and with each point's own bucket."""
+    history = bucketed({"pit": points}, 0.0, 1000.0, count)
+    (trace,) = history.channels
+    assert len(history.time) == len(trace.low) == len(trace.high) <= count
+    lows, highs = ([v for v in side if v is not None] for side in (trace.low, trace.high))
+    assert min(lows, default=None) == min((v for _, v in points), default=None)
+    assert max(highs, default=None) == max((v for _, v in points), default=None)
+    for time, value in points:
+        at = min(len(history.time) - 1, int(time / history.bucket))
+        low, high = trace.low[at], trace.high[at]
+        assert low is not None and high is not None and low <= value <= high
+
+
+async def test_cooks_are_found_compared_and_reported(client: aiohttp.ClientSession) -> None:
+    found = (await (await client.get("/api/cooks?words=choir")).json())["cooks"]
+    assert [cook["id"] for cook in found] == ["2026-05-23-choir"]
+    answer = await client.get("/api/cooks/compare?cook=2026-05-23-choir&cook=2026-06-06-trial&points=50")
+    curves = (await answer.json())["curves"]
+    assert [curve["cook"]["pit"] for curve in curves] == ["Brick pit", "Drum pit"]
+    assert all(len(curve["time"]) == len(curve["pit"]) == 50 for curve in curves)
+    assert (await client.get("/api/cooks/compare?cook=one")).status == 422
+    assert (await client.get("/api/cooks/compare?cook=one&cook=two")).status == 404
+    report = await client.get("/api/cooks/report?cook=2026-05-23-choir")
+    assert report.content_type == "text/html" and "sandbox" in report.headers["Content-Security-Policy"]
+    assert (await client.get("/api/cooks/report?cook=none")).status == 404
+
+
+async def test_one_kept_cook_is_opened_with_its_notes(client: aiohttp.ClientSession) -> None:
+    page = await (await client.get(f"/api/cooks/kept?cook={CHOIR}&points=50")).json()
+    assert page["curve"]["cook"]["name"] == "Choir supper" and len(page["curve"]["time"]) == 50
+    assert page["notes"]["photos"] == ["rub.jpg"]
+    assert [piece["id"] for piece in page["pieces"]] == ["chuck-roll", "lamb-shoulder"]
+    assert page["moments"][0] == {"at": pytest.approx(1800.0), "kind": "log", "piece": None, "text": ""}
+    assert [m["text"] for m in page["moments"] if m["kind"] == "woken"] == ["Add 1-2 splits now"]
+    assert (await client.get("/api/cooks/kept?cook=none")).status == 404
+    assert (await client.get("/api/cooks/kept")).status == 422
+
+
+async def test_notes_are_written_beside_a_cook(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    notes = {"cook": CHOIR, "verdict": "dry", "photos": ["a b.jpg"], "wood": 9.5, "weights": {"chuck-roll": [7, 4.2]}}
+    assert (await client.post("/api/cooks/amend", json=notes)).status == 202
+    assert watch.cooks.notes == {CHOIR: CookNotes("dry", "", ("a b.jpg",), 9.5, {"chuck-roll": (7.0, 4.2)})}
+    assert watch.commands == [], "the core has no part in it"
+    assert (await client.post("/api/cooks/amend", json={"cook": "none"})).status == 404
+
+
+async def test_the_readings_of_a_cook_are_a_table_to_keep(client: aiohttp.ClientSession) -> None:
+    answer = await client.get(f"/api/cooks/csv?cook={CHOIR}")
+    assert answer.headers["Content-Type"] == "text/csv; charset=utf-8"
+    assert answer.headers["Content-Disposition"] == f'attachment; filename="{CHOIR}.csv"'
+    lines = (await answer.text()).splitlines()
+    assert lines[0] == "time,pit-left,mark"
+    assert sum(line.endswith(",log") for line in lines) == 11
+    assert any(line.endswith(",,wrapped:chuck-roll") for line in lines)
+    assert (await client.get("/api/cooks/csv?cook=none")).status == 404
+
+
+async def test_what_the_pit_taught_has_a_route_of_its_own(client: aiohttp.ClientSession) -> None:
+    """The snapshot goes out every few seconds; hundreds of rows of old fires do not belong in it."""
+    assert "profile" not in await (await client.get("/api/snapshot")).json()
+    told = await (await client.get("/api/profile")).json()
+    # Newest eight of 44 51 47 39 58 46 49 45 52 minutes, in order 39 45 46 47 49 51 52 58.
+    assert (told["log_interval"], told["shortest"], told["longest"], told["logs"]) == (48.0, 39.0, 58.0, 9)
+    # Middle of 6.0, 3.5 and 4.0 minutes an hour; three misses are enough to be used.
+    assert (told["bias"], told["trusted"]) == (4.0, True)
+    assert told["cooks"] == [FAIR, CHOIR] and told["places"][0]["place"] == "firebox end"
+    assert "episodes" not in json.dumps(told)
+    assert "fires" not in told, "the picture the page is made from does not hold them: it could only say 0"
+
+
+async def test_what_is_not_available_says_so(client: aiohttp.ClientSession, watch: FakeWatch,
+                                             monkeypatch: pytest.MonkeyPatch) -> None:  # fmt: skip
+    def refuse(words: str, limit: int) -> Sequence[CookRow]:
+        raise NotAvailable("the cook log is on another card")
+
+    monkeypatch.setattr(watch.cooks, "rows", refuse)
+    answer = await client.get("/api/cooks")
+    assert (answer.status, (await answer.json())["problem"]) == (503, "the cook log is on another card")
+
+
+async def test_a_disk_that_refuses_is_503_and_no_fault_of_the_page(
+    client: aiohttp.ClientSession, watch: FakeWatch, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The library on a file that is not there, as after a card has died."""
+    monkeypatch.setattr(watch.cooks, "wakes", CookRecords(tmp_path / "gone" / "journal.sqlite").wakes)
+    answer = await client.get("/api/wakes")
+    assert answer.status == 503 and "the journal cannot be read" in (await answer.json())["problem"]
+    assert marks_before(tmp_path / "gone" / "journal.sqlite") == []
+
+
+async def test_a_failing_answer_is_500_in_words_and_the_server_lives(
+    client: aiohttp.ClientSession, watch: FakeWatch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def break_down() -> Sequence[Any]:
+        raise RuntimeError("secret detail")
+
+    monkeypatch.setattr(watch.cooks, "wakes", break_down)
+    answer = await client.get("/api/wakes")
+    assert answer.status == 500 and "secret" not in await answer.text()
+    assert (await client.get("/api/snapshot")).status == 200
+
+
+async def next_event(response: aiohttp.ClientResponse) -> dict[str, str]:
+    """One event of the stream, as html.spec.whatwg.org 9.2.6 reads it; comments under ""."""
+    fields: dict[str, str] = {}
+    async with asyncio.timeout(5):
+        async for raw in response.content:
+            line = raw.decode().rstrip("\n")
+            if not line and fields:
+                return fields
+            name, _, value = line.partition(":")
+            fields[name] = value.removeprefix(" ")
+    raise AssertionError("the stream ended")
+
+
+async def test_the_stream_sends_the_newest_and_news(client: aiohttp.ClientSession, server: PageServer,
+                                                    watch: FakeWatch) -> None:  # fmt: skip
+    server.publish(watch.snapshot())
+    async with client.get("/api/events") as response:
+        assert response.content_type == "text/event-stream"
+        assert await next_event(response) == {"retry": "2000"}
+        first = await next_event(response)
+        assert (first["event"], first["id"]) == ("snapshot", "1")
+        assert json.loads(first["data"])["cook_name"] == "Village-hall lunch"
+        for _ in range(5):
+            server.publish(watch.tick(1))
+        assert (await next_event(response))["id"] == "6", "a slow page gets the newest only"
+        server.tell(CommandRefused(1.0, "Shelve", "not a safety alarm"))
+        assert json.loads((await next_event(response))["data"])["reason"] == "not a safety alarm"
+        server.tell(MorningTold(1.0, ("a",), ("b",)))
+        assert (await next_event(response))["event"] == "morning"
+
+
+async def test_a_page_that_has_the_newest_is_not_sent_it_again(
+    client: aiohttp.ClientSession, server: PageServer, watch: FakeWatch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(streams_module, "PING_SECONDS", 0.05)
+    server.publish(watch.snapshot())
+    async with client.get("/api/events", headers={"Last-Event-ID": "1"}) as response:
+        await next_event(response)
+        assert await next_event(response) == {"": "ping"}
+    async with client.get("/api/events", headers={"Last-Event-ID": "0"}) as response:
+        await next_event(response)
+        assert (await next_event(response))["event"] == "snapshot"
+
+
+async def test_eight_streams_and_not_nine(client: aiohttp.ClientSession, server: PageServer) -> None:
+    opened = [await client.get("/api/events") for _ in range(8)]
+    assert server.open_streams == 8
+    assert (await client.get("/api/events")).status == 503
+    opened[0].close()
+    async with asyncio.timeout(5):
+        while server.open_streams == 8:
+            await asyncio.sleep(0)
+    again = await client.get("/api/events")
+    assert again.status == 200
+    for response in (*opened, again):
+        response.close()
+
+
+def test_the_document_names_every_model_it_refers_to() -> None:
+    text = json.dumps(document())
+    names = set(document()["components"]["schemas"])
+    wanted = {part.split('"')[0] for part in text.split("#/components/schemas/")[1:]}
+    assert wanted <= names and {"Snapshot", "Cook", "Problem"} <= names
+
+
+def test_the_link_carries_the_token_whole() -> None:
+    assert login_url("pit.local", 8077, "a+b/c") == "http://pit.local:8077/login?token=a%2Bb%2Fc"
