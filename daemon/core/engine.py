@@ -1,6 +1,6 @@
 """The pure heart: inputs in, events out, and the next time it wants to be called.
 
-Everything slower than a reading happens on the beat, at whole multiples of BEAT in engine time, so that what is
+Everything slower than a reading happens on the beat, at whole multiples of SCAN_CYCLE in engine time, so that what is
 decided depends on nothing but the inputs before it: live, after a restart and in a replay alike. The caller fires
 every deadline that has passed, each with its own time, before it hands over the next input.
 """
@@ -13,7 +13,7 @@ from math import ceil, isnan, nan
 from typing import Any
 
 from daemon.core import inputs
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import TEST_WAKE, Annunciator
@@ -30,7 +30,7 @@ from daemon.core.events import (
     WakeJudged,
 )
 from daemon.core.forecast.plan import Standing
-from daemon.core.health import Parts
+from daemon.core.health import HealthTable
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
@@ -42,10 +42,10 @@ from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.snapshot import Snapshot
-from daemon.core.snapshot_maker import picture
+from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
 from drivers.reading import Quality
 
-BEAT = 5.0
+SCAN_CYCLE = 5.0
 """s between judgings."""
 FORECAST_EVERY = 600.0
 """s between forecasts of a piece; a mark asks at once."""
@@ -57,7 +57,7 @@ MOVE_EXPECTED = 15 * MINUTE
 """s after a mark in which a probe may jump without being doubted."""
 SIGNS_SHOWN = 20
 PARTS_KEPT = ("conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health")
-"""Parts of the engine that write their own state into a checkpoint and read it back."""
+"""HealthTable of the engine that write their own state into a checkpoint and read it back."""
 MIN_BAND = 5.0
 """°C: no log fire holds less."""
 
@@ -79,12 +79,12 @@ class Engine:
         self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
         self.annunciator = Annunciator(rules, settings.announcing)
         self.pieces = Pieces()
-        self.health = Parts()
+        self.health = HealthTable()
         self.band = settings.cook.band
         self.nap: NapPlanned | None = None
         self.fires: list[FireNoticed] = []
         self.evenness = Evenness()
-        self._next_beat: float | None = None
+        self._next_scan: float | None = None
         self._grace_until = 0.0
         self._blind_since: float | None = None
         self._lid_since: float | None = None
@@ -100,8 +100,8 @@ class Engine:
 
     def handle(self, item: inputs.Input, now: float) -> list[Event]:
         """Take one input at engine time `now`, which never decreases."""
-        if self._next_beat is None:
-            self._next_beat = ceil(now / BEAT) * BEAT
+        if self._next_scan is None:
+            self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
         match item:
             case inputs.Readings():
                 return self._readings(item, now)
@@ -151,22 +151,22 @@ class Engine:
 
     def next_deadline(self) -> float | None:
         """Engine time at which `handle_timer` wants to be called, or None before the first input."""
-        if self._next_beat is None:
+        if self._next_scan is None:
             return None
         others = (self.alarms.next_deadline(), self.annunciator.next_deadline())
-        return min([self._next_beat, *(d for d in others if d is not None)])
+        return min([self._next_scan, *(d for d in others if d is not None)])
 
     def handle_timer(self, now: float) -> list[Event]:
         """Fire what is due. `now` is the deadline itself, not the time of waking up."""
         events = self._due_alarms(now)
-        if self._next_beat is not None and self._next_beat <= now:
-            self._next_beat += BEAT
-            events += self._beat(now)
+        if self._next_scan is not None and self._next_scan <= now:
+            self._next_scan += SCAN_CYCLE
+            events += self._scan(now)
         return events + self._due_calls(now)
 
     def _due_alarms(self, now: float) -> list[Event]:
         due = self.alarms.next_deadline()
-        return self._told(self.alarms.handle_timer(now), now) if due is not None and due <= now else []
+        return self._annunciated(self.alarms.handle_timer(now), now) if due is not None and due <= now else []
 
     def _due_calls(self, now: float) -> list[Event]:
         due = self.annunciator.next_deadline()
@@ -199,18 +199,18 @@ class Engine:
             events += self.annunciator.command(item, now, self._utc(now))
         if item.alarm != TEST_WAKE:
             for alarm in self.annunciator.answers(item.alarm, self.alarms.waiting(), now):
-                events += self._told(self.alarms.command(inputs.Acknowledge(alarm, item.by), now), now)
+                events += self._annunciated(self.alarms.command(inputs.Acknowledge(alarm, item.by), now), now)
         return events
 
     def _alarm_command(self, item: inputs.Shelve | inputs.Unshelve | inputs.OutOfService, now: float) -> list[Event]:
         if isinstance(item, inputs.OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
             return [CommandRefused(now, "out-of-service", "alarms go out of service by day only, with somebody awake")]
-        return self._told(self.alarms.command(item, now), now)
+        return self._annunciated(self.alarms.command(item, now), now)
 
     def _resumed(self, now: float) -> list[Event]:
         self._grace_until = now + GRACE
         self.alarms.resumed(now, self._grace_until)
-        self._next_beat = ceil(now / BEAT) * BEAT
+        self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
         if self._blind_since is not None:
             self._blind_since = max(self._blind_since, now)
         return self._due_alarms(now) + self._due_calls(now)
@@ -261,18 +261,18 @@ class Engine:
         return events
 
     def _retire_all(self, now: float) -> list[Event]:
-        return [e for piece in self.pieces for e in self._told(self.alarms.retire(piece, now), now)]
+        return [e for piece in self.pieces for e in self._annunciated(self.alarms.retire(piece, now), now)]
 
     # --- the beat --------------------------------------------------------------------------------------
 
-    def _beat(self, now: float) -> list[Event]:
-        events: list[Event] = list(self.conditioner.beat(now))
+    def _scan(self, now: float) -> list[Event]:
+        events: list[Event] = list(self.conditioner.scan(now))
         pit = self.readout.pit_now()
         if not isnan(pit):
             self._blind_since = None
         elif self._blind_since is None:
             self._blind_since = now
-        noticed = self.fire.beat(now, pit)
+        noticed = self.fire.scan(now, pit)
         if now % MINUTE == 0:
             events += noticed
             noticed = []
@@ -281,8 +281,8 @@ class Engine:
         self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
         self._lid_since = None if not self.fire.lid_open else self._lid_since or now
         if now >= self._grace_until:
-            for condition in conditions(self._sight(now, pit)):
-                events += self._told(self.alarms.judge(condition, now), now)
+            for condition in conditions(self._process_snapshot(now, pit)):
+                events += self._annunciated(self.alarms.judge(condition, now), now)
         return events
 
     def _minute(self, now: float) -> list[Event]:
@@ -308,8 +308,8 @@ class Engine:
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events
 
-    def _told(self, changes: Iterable[AlarmChanged | CommandRefused], now: float) -> list[Event]:
-        """Alarm changes followed by whatever telling people they lead to."""
+    def _annunciated(self, changes: Iterable[AlarmChanged | CommandRefused], now: float) -> list[Event]:
+        """Alarm changes followed by whatever annunciation people they lead to."""
         events: list[Event] = []
         for change in changes:
             events.append(change)
@@ -339,10 +339,10 @@ class Engine:
         """The newest value of a channel, °C, if it may be believed."""
         return self.readout.good(channel)
 
-    def _sight(self, now: float, pit: float) -> Sight:
+    def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
         cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
         lost = {p: self._good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
-        return Sight(
+        return ProcessSnapshot(
             now=now,
             settings=self.settings,
             band=self.band,
@@ -388,8 +388,27 @@ class Engine:
         return replace(self.profile, fire=self.fire.learned())
 
     def snapshot(self, now: float) -> Snapshot:
-        """The picture others read."""
-        return picture(self, now)
+        """What others read."""
+        parts = SnapshotParts(
+            settings=self.settings,
+            wall=self.wall,
+            conditioner=self.conditioner,
+            trace=self.trace,
+            readout=self.readout,
+            fire=self.fire,
+            profile=self.profile,
+            pit_stage=self.pit_stage,
+            pieces=self.pieces,
+            alarms=self.alarms,
+            annunciator=self.annunciator,
+            health=self.health,
+            band=self.band,
+            evenness=self.evenness,
+            fires=tuple(self.fires),
+            nap=self.nap,
+            standing=self.standing(now),
+        )
+        return make_snapshot(parts, now)
 
     # --- checkpoint --------------------------------------------------------------------------------------
 
@@ -402,7 +421,7 @@ class Engine:
             "control": self.readout.control.dump(),
             **{part: getattr(self, part).dump() for part in PARTS_KEPT},
             "band": [self.band.low, self.band.high],
-            "next_beat": self._next_beat,
+            "next_scan": self._next_scan,
             "grace_until": self._grace_until,
             "blind_since": self._blind_since,
             "lid_since": self._lid_since,
@@ -421,6 +440,6 @@ class Engine:
         for piece in self.pieces.values():
             self._use(piece)
         self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
-        self._next_beat, self._grace_until = dumped["next_beat"], dumped["grace_until"]
+        self._next_scan, self._grace_until = dumped["next_scan"], dumped["grace_until"]
         self._blind_since, self._lid_since = dumped["blind_since"], dumped["lid_since"]
         self._good_at = dict(dumped["good_at"])

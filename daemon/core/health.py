@@ -7,7 +7,7 @@ from typing import Any
 from daemon.core.inputs import Health, Part
 
 
-class Parts(dict[tuple[Part, str], tuple[Health, float]]):
+class HealthTable(dict[tuple[Part, str], tuple[Health, float]]):
     """By part and name: the newest word on it, and since when it has been well or ill (engine time)."""
 
     def take(self, item: Health, now: float) -> None:

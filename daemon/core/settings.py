@@ -10,6 +10,10 @@ from datetime import tzinfo
 from enum import StrEnum
 from typing import Any
 
+SPACING = 600.0
+"""s: at most one wake call is opened in any 10 min, after the 1 (at most 2) alarms per 10 min and operator of
+ANSI/ISA-18.2 (read in tables that cite it, not in the standard)."""
+
 
 class Role(StrEnum):
     """What a channel measures."""

@@ -1,65 +1,97 @@
-"""The engine's picture of itself, for web, MQTT and terminal. Reads; changes nothing."""
+"""Makes the snapshot from the parts of the engine that it is handed. Reads; changes nothing."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import isnan
-from typing import TYPE_CHECKING
 
+from daemon.core.alarms.table import AlarmTable
+from daemon.core.annunciation.annunciator import Annunciator
+from daemon.core.events import FireNoticed, NapPlanned
+from daemon.core.forecast.plan import Standing
+from daemon.core.health import HealthTable
+from daemon.core.inputs import WallClock
 from daemon.core.pieces.piece import PieceWatch, slope_per_minute
-from daemon.core.pit.profile import FireProfile
-from daemon.core.readings.trace import MINUTE
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.pit.evenness import Evenness
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.profile import FireProfile, PitProfile
+from daemon.core.pit.stage import PitStage
+from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.trace import MINUTE, Trace
+from daemon.core.readout import Readout
+from daemon.core.settings import Band, WatchSettings
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from drivers.reading import Quality
 
-if TYPE_CHECKING:
-    from daemon.core.engine import Engine
+
+@dataclass(frozen=True, slots=True)
+class SnapshotParts:
+    """What a snapshot shows: the engine's own parts, read here and changed nowhere."""
+
+    settings: WatchSettings
+    wall: WallClock
+    conditioner: Conditioner
+    trace: Trace
+    readout: Readout
+    fire: FireWatch
+    profile: PitProfile
+    pit_stage: PitStage
+    pieces: Pieces
+    alarms: AlarmTable
+    annunciator: Annunciator
+    health: HealthTable
+    band: Band
+    evenness: Evenness
+    fires: tuple[FireNoticed, ...]
+    nap: NapPlanned | None
+    standing: Standing | None
 
 
-def picture(engine: Engine, now: float) -> Snapshot:
+def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
     """Everything there is to see at engine time `now`."""
-    pit, standing = engine.readout.pit_now(), engine.standing(now)
-    rate = None if isnan(engine.fire.slope) else engine.fire.slope * 60.0
+    pit, standing = parts.readout.pit_now(), parts.standing
+    rate = None if isnan(parts.fire.slope) else parts.fire.slope * 60.0
     return Snapshot(
         time=now,
-        wall_offset=engine.wall.offset,
-        clock_trusted=engine.wall.trusted,
-        cook_id=engine.settings.cook.id,
-        cook_name=engine.settings.cook.name,
-        serve_at=engine.settings.cook.serve_at,
+        wall_offset=parts.wall.offset,
+        clock_trusted=parts.wall.trusted,
+        cook_id=parts.settings.cook.id,
+        cook_name=parts.settings.cook.name,
+        serve_at=parts.settings.cook.serve_at,
         serve_chance=None if standing is None else standing.chance,
         standing=standing,
-        channels=tuple(_channel_view(engine, c.id, now) for c in engine.settings.channels),
+        channels=tuple(_channel_view(parts, c.id, now) for c in parts.settings.channels),
         pit=PitView(
-            id=engine.settings.pit_id,
-            name=engine.settings.pit_name,
-            stage=engine.pit_stage.stage,
-            since=engine.pit_stage.since,
-            band=engine.band,
+            id=parts.settings.pit_id,
+            name=parts.settings.pit_name,
+            stage=parts.pit_stage.stage,
+            since=parts.pit_stage.since,
+            band=parts.band,
             celsius=None if isnan(pit) else pit,
             rate=rate,
-            lid_open=engine.fire.lid_open,
-            last_log=engine.fire.last_log,
-            log_due=engine.fire.log_due,
-            no_forecast=engine.fire.no_forecast,
-            evenness=engine.evenness,
-            question=engine.pit_stage.question,
+            lid_open=parts.fire.lid_open,
+            last_log=parts.fire.last_log,
+            log_due=parts.fire.log_due,
+            no_forecast=parts.fire.no_forecast,
+            evenness=parts.evenness,
+            question=parts.pit_stage.question,
         ),
-        pieces=tuple(_piece_view(engine, p) for p in engine.pieces.values()),
-        alarms=engine.alarms.views(),
-        sleep=engine.annunciator.view(now, now + engine.wall.offset),
-        nap=engine.nap,
-        health=engine.health.ill(),
-        fires=tuple(engine.fires),
-        profile=replace(engine.profile, fire=FireProfile((), engine.fire.log_intervals)),
+        pieces=tuple(_piece_view(parts, p) for p in parts.pieces.values()),
+        alarms=parts.alarms.views(),
+        sleep=parts.annunciator.view(now, now + parts.wall.offset),
+        nap=parts.nap,
+        health=parts.health.ill(),
+        fires=parts.fires,
+        profile=replace(parts.profile, fire=FireProfile((), parts.fire.log_intervals)),
     )
 
 
-def _channel_view(engine: Engine, channel_id: str, now: float) -> ChannelView:
-    channel, sample = engine.settings.channel(channel_id), engine.conditioner.current(channel_id)
+def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelView:
+    channel, sample = parts.settings.channel(channel_id), parts.conditioner.current(channel_id)
     assert channel is not None
     last = int(now // MINUTE) - 1
-    slope = slope_per_minute(engine.trace.window(channel_id, last, 10))
+    slope = slope_per_minute(parts.trace.window(channel_id, last, 10))
     return ChannelView(
         id=channel.id,
         name=channel.name or channel.id,
@@ -74,7 +106,7 @@ def _channel_view(engine: Engine, channel_id: str, now: float) -> ChannelView:
     )
 
 
-def _piece_view(engine: Engine, piece: PieceWatch) -> PieceView:
+def _piece_view(parts: SnapshotParts, piece: PieceWatch) -> PieceView:
     own, stage = piece.settings, piece.stage
     return PieceView(
         id=own.id,
@@ -83,7 +115,7 @@ def _piece_view(engine: Engine, piece: PieceWatch) -> PieceView:
         channel=own.channel,
         stage=stage.stage,
         since=stage.since,
-        celsius=engine.good(own.channel),
+        celsius=parts.readout.good(own.channel),
         rate=piece.rate,
         on_at=stage.on_at,
         wrapped_at=stage.wrapped_at,

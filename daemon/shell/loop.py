@@ -17,8 +17,8 @@ from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, U
 from daemon.shell.background import in_background
 from daemon.shell.clock import Clock
 from daemon.shell.journal.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
+from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.journal.writer import DiskWriter
-from daemon.shell.library.profile import keep_profile
 from daemon.shell.wording import event_to_dict
 
 log = logging.getLogger(__name__)

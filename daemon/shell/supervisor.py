@@ -41,7 +41,7 @@ class Wire:
     correct: Callable[[float], float] = lambda celsius: celsius
 
 
-class DeviceKeeper:
+class DeviceSupervisor:
     """One device. `rejected` counts refused frames by reason; `unknown` holds sources no channel names.
     silence: s it may give nothing before it is opened anew."""
 

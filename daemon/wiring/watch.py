@@ -28,15 +28,15 @@ from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boo
 from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
 from daemon.shell.hub.feed import HubFeed
 from daemon.shell.journal.journal import Journal, Start
+from daemon.shell.journal.profile_note import keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.library.compaction import compact
-from daemon.shell.library.profile import keep_profile, kept_profile
 from daemon.shell.loop import FAREWELL, WatchLoop
-from daemon.shell.notify.chart import PictureAhead
+from daemon.shell.notify.chart import ChartAhead
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.report.drawer import Drawer
 from daemon.shell.resume import engine_time_at_start, restored
-from daemon.shell.supervisor import SILENCE, DeviceKeeper, Wire
+from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
 from daemon.shell.web.page import Page
 from daemon.wiring.deliveries import broker_settings, delivery_channel
@@ -99,8 +99,8 @@ class Watch:
             clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
         )  # fmt: skip
         self.feed = self._make_feed()
-        self.picture = self._make_picture()
-        newest = self.picture.newest if self.picture is not None else None
+        self.chart = self._make_chart()
+        newest = self.chart.newest if self.chart is not None else None
         audiences = dict(self.engine.settings.announcing.audiences)
         link = self.feed.link if self.feed is not None else None
         self.outbox = Outbox(
@@ -109,11 +109,11 @@ class Watch:
             self.loop.writer,
         )  # fmt: skip
         self.loop.outbox = self.outbox
-        if self.picture is not None:
-            self.loop.listeners.append(self.picture.on_events)
+        if self.chart is not None:
+            self.loop.listeners.append(self.chart.on_events)
         if self.feed is not None:
             self.loop.listeners.append(self.feed.on_events)
-        self.keepers = self._keepers()
+        self.device_supervisors = self._device_supervisors()
         self.page = self._make_page()
         if self.page is not None:
             self.loop.listeners.append(self.page.on_events)
@@ -125,12 +125,12 @@ class Watch:
 
     # --- parts -----------------------------------------------------------------------------------------------
 
-    def _make_picture(self) -> PictureAhead | None:
+    def _make_chart(self) -> ChartAhead | None:
         """Only where a delivery channel asks for it."""
         if not any(isinstance(d, ReachWithChart) and d.chart for d in self.rig.delivery):
             return None
         people, drawer = self.rig.people, Drawer(self.state / "drawing")
-        return PictureAhead(drawer, self.loop.stamp, people.unit == "F", people.zone)
+        return ChartAhead(drawer, self.loop.stamp, people.unit == "F", people.zone)
 
     def _make_feed(self) -> HubFeed | None:
         settings = broker_settings(self.rig)
@@ -142,8 +142,8 @@ class Watch:
             lambda topics: self.journal.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
         )  # fmt: skip
 
-    def _keepers(self) -> list[DeviceKeeper]:
-        keepers = []
+    def _device_supervisors(self) -> list[DeviceSupervisor]:
+        device_supervisors = []
         for device in self.rig.devices:
             own = [c for c in self.rig.channels if c.device == device.id]
             types = {c.source: c.thermocouple for c in own if c.thermocouple is not None}
@@ -152,8 +152,10 @@ class Watch:
             }
             driver: Driver = open_driver(device, types)
             quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
-            keepers.append(DeviceKeeper(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet)))
-        return keepers
+            device_supervisors.append(
+                DeviceSupervisor(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet))
+            )
+        return device_supervisors
 
     def _make_page(self) -> Page | None:
         section = self.rig.page
@@ -187,8 +189,8 @@ class Watch:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.loop.run(), name="loop")
                 group.create_task(self.outbox.run(), name="outbox")
-                for keeper in self.keepers:
-                    group.create_task(keeper.run(), name=f"device {keeper.name}")
+                for device_supervisor in self.device_supervisors:
+                    group.create_task(device_supervisor.run(), name=f"device {device_supervisor.name}")
                 self._signs_of_life(group)
                 housekeeping.start()
                 tell_systemd("READY=1")
@@ -252,7 +254,11 @@ class Watch:
         judging = self.clock.now() - self.loop.judged_at < ALIVE_WITHIN
         return [
             *([] if judging else ["judging"]),
-            *(f"device {keeper.name}" for keeper in self.keepers if keeper.stuck()),
+            *(
+                f"device {device_supervisor.name}"
+                for device_supervisor in self.device_supervisors
+                if device_supervisor.stuck()
+            ),
             *(f"delivery {name}" for name in self.outbox.stuck()),
         ]
 
@@ -273,8 +279,8 @@ class Watch:
             await self.page.stop()
         if self.feed is not None:
             await self.feed.stop()
-        if self.picture is not None:
-            await self.picture.close()
+        if self.chart is not None:
+            await self.chart.close()
         await self.outbox.close()
         self.journal.close()
-        log.info("stopped: %s", json.dumps({k.name: dict(k.rejected) for k in self.keepers if k.rejected}))
+        log.info("stopped: %s", json.dumps({k.name: dict(k.rejected) for k in self.device_supervisors if k.rejected}))

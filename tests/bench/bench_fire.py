@@ -64,7 +64,7 @@ def watch(episode: FireEpisode, marked: bool) -> Score:
         if minute in logs:
             fire.mark(Mark(MarkKind.LOG), now)
         before = time.process_time()
-        result.noticed += fire.beat(now, pit)
+        result.noticed += fire.scan(now, pit)
         result.noticed += fire.minute(now, pit, band, nan)
         result.spent += time.process_time() - before
         left = episode.exit_minute - minute
@@ -208,7 +208,7 @@ def lid_figures(seed: int, pits: int = 40, hours: int = 6) -> list[Figure]:
         values = probe.read().tolist()
         before = time.process_time()
         for i, value in enumerate(values):
-            for sign in watches[i].beat(now, value):
+            for sign in watches[i].scan(now, value):
                 (found if sign.sign is FireSign.LID_OPENED else closed)[i].append(now)
         spent, beats = spent + time.process_time() - before, beats + pits
     looks = [(i, a, s) for i in range(pits) for a, s in zip(opened[i], lasts[i], strict=True) if a > 120]

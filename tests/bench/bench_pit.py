@@ -92,7 +92,7 @@ def run(rng: np.random.Generator, pits: int, hours: int, act: Act, *, tends_damp
         seen.true[minute] = world.gas
         for i, pit in enumerate(np.median(readings, axis=0).tolist()):
             fire, stage = watches[i]
-            fire.beat(now, pit)
+            fire.scan(now, pit)
             signs = fire.minute(now, pit, BAND, AMBIENT)
             stage.minute(now, pit, fire.slope, BAND, fire.lid_open)
             seen.stages[i].append(str(stage.stage))

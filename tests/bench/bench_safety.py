@@ -63,7 +63,7 @@ def table_figures() -> list[Figure]:
 def integral_figures() -> list[Figure]:
     """When a rising core has had the required lethality: told against the integral of the printed rows, second by second."""
     printed = [(celsius(float(r["temp_F"])), float(r["seconds_6.5log"])) for r in rows("fsis_meat_table2.csv")]
-    late = [(_told(ramp) - _integrated(printed, ramp)) / 60.0 for ramp in RAMPS]
+    late = [(_annunciated(ramp) - _integrated(printed, ramp)) / 60.0 for ramp in RAMPS]
     return [
         Figure("lethality of a rising core: told too early, most min", max(0.0, -min(late)), "0", min(late) >= 0.0,
                f"rises of {RAMPS[0]:.0f}-{RAMPS[-1]:.0f} °C/h; sum of the printed rows"),
@@ -72,7 +72,7 @@ def integral_figures() -> list[Figure]:
     ]  # fmt: skip
 
 
-def _told(ramp: float) -> float:
+def _annunciated(ramp: float) -> float:
     piece = PieceSettings("roast", "Roast", "beef-chuck-roll", MeatKind.WHOLE_ROAST, "core", 3.0, 0.1, 1.0)
     record = SafetyRecord(piece, HoldSettings(), 0.0)
     record.minute(0.0, 4.0, "waiting")

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.core.forecast import factors as forecast_factors
 from daemon.core.forecast.assimilation import course_of, fit
 from daemon.core.forecast.members import PRIOR
-from daemon.core.forecast.outlooks import factors as forecast_factors
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
 from tests.bench.forecast_cases import Answer, answers, beforehand, question

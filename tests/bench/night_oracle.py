@@ -6,7 +6,7 @@ watch gave. Four questions are asked of the truth, each with its own consequence
 * fire: left alone from this minute, when does the pit leave its band at the bottom *for good* (15 min or longer)?
   A lid's dip that heals by itself is no need. The bench answers by running its simulator on with nobody tending.
 * heat: how far and how long is the true pit above its band?
-* sight: can anybody know the pit's temperature? lid: does the lid stand open with nobody there?
+* process: can anybody know the pit's temperature? lid: does the lid stand open with nobody there?
 * meat: when is the core truly tender; when, left alone, does held meat fall below its floor?
 
 A *need* opens when a woken person could first do something useful, and closes when nothing is left to do. It has a
@@ -78,7 +78,7 @@ class NightTruth:
     """One night, one value per minute, all arrays of one length.
 
     pit: true grate °C. exit_if_left: min until the pit leaves the band at the bottom for good if nobody acts from now
-    (inf: not in sight). asleep: the cook is asleep (nothing is missed and nothing false while awake). on_fire: food is
+    (inf: not in process). asleep: the cook is asleep (nothing is missed and nothing false while awake). on_fire: food is
     on the fire. pit_seen: at least one pit probe tells the truth. lid_open. core: true core °C of the leading piece.
     hold_exit_if_left: min until held meat falls below its floor (inf: not held or safe). late_if_left: the meal will be
     late and something can still be done. channels_dead: no phone can be reached. low, high: band, °C. tender: °C or None.
@@ -154,7 +154,7 @@ def needs(truth: NightTruth) -> tuple[Need, ...]:
     found = [
         *_fire(truth),
         *_heat(truth),
-        *_sight(truth),
+        *_process_snapshot(truth),
         *_lid(truth),
         *_tender(truth),
         *_hold(truth),
@@ -255,9 +255,9 @@ def _heat(truth: NightTruth) -> list[Need]:
     return found
 
 
-def _sight(truth: NightTruth) -> list[Need]:
+def _process_snapshot(truth: NightTruth) -> list[Need]:
     return [
-        Need("sight", Place.PIT, start + BLIND_USEFUL, end, _long(truth, start, end, BLIND_MUST))
+        Need("process", Place.PIT, start + BLIND_USEFUL, end, _long(truth, start, end, BLIND_MUST))
         for start, end in _runs(truth.on_fire & ~truth.pit_seen)
         if end - start > BLIND_USEFUL
     ]

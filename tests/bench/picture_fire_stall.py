@@ -32,7 +32,7 @@ def draw_fire(episode: FireEpisode, above: Axes, below: Axes) -> None:
     spans: list[tuple[float, float, float, float]] = []
     for minute, pit in enumerate(episode.pit_read.tolist()):
         now = minute * 60.0
-        for sign in watch.beat(now, pit) + watch.minute(now, pit, band, nan):
+        for sign in watch.scan(now, pit) + watch.minute(now, pit, band, nan):
             if sign.sign is FireSign.LOG_ADDED:
                 above.axvline(sign.time / 60, color="tab:orange", lw=1, ls=":")
             elif sign.sign is FireSign.LID_OPENED:

@@ -126,7 +126,7 @@ def test_heat_must_be_told_when_it_lasts_and_at_once_when_it_burns() -> None:
 def test_blind_lid_tender_and_hold() -> None:
     calm = quiet_night()
     blind = needs(replace(calm, pit_seen=window(100, 140, inside=False)))
-    assert [(n.kind, n.opens, n.must_by, n.closes) for n in blind] == [("sight", 103, 115, 140)]
+    assert [(n.kind, n.opens, n.must_by, n.closes) for n in blind] == [("process", 103, 115, 140)]
     assert needs(replace(calm, pit_seen=window(100, 102, inside=False))) == ()
     cold = np.where(window(102, 145), 95.0, 128.0)
     lid = needs(replace(calm, lid_open=window(100, 140), pit=cold))

@@ -9,10 +9,11 @@ from typing import Any
 
 from daemon.core import engine as engine_module
 from daemon.core.alarms import state as alarm_state
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rules import ALARM_RULES, Condition
 from daemon.core.alarms.table import AlarmTable, AlarmView
-from daemon.core.annunciation.annunciator import RECHECK, Annunciator, spacing
+from daemon.core.annunciation import spacing
+from daemon.core.annunciation.annunciator import RECHECK, Annunciator
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Level, Notification
 from daemon.core.settings import Band, SleeperSettings, WatchSettings
@@ -34,8 +35,8 @@ class Build:
     def load(self, engine: Engine, dumped: dict[str, Any]) -> None:
         engine.load(dumped)
 
-    def judges(self, sight: Sight) -> Iterator[Condition]:
-        return conditions(sight)
+    def judges(self, process: ProcessSnapshot) -> Iterator[Condition]:
+        return conditions(process)
 
     @contextmanager
     def in_force(self) -> Iterator[None]:
@@ -65,7 +66,7 @@ class Silent(Build):
 
     bar = "must-wake missed"
 
-    def judges(self, sight: Sight) -> Iterator[Condition]:
+    def judges(self, process: ProcessSnapshot) -> Iterator[Condition]:
         return iter(())
 
 
@@ -201,8 +202,8 @@ class Twitchy(Build):
         made.alarms = AlarmTable(bare, settings.announcing.shelve_limit)
         return made
 
-    def judges(self, sight: Sight) -> Iterator[Condition]:
-        return (replace(c, within=not c.active) for c in conditions(sight))
+    def judges(self, process: ProcessSnapshot) -> Iterator[Condition]:
+        return (replace(c, within=not c.active) for c in conditions(process))
 
     @contextmanager
     def in_force(self) -> Iterator[None]:

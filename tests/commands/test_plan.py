@@ -9,7 +9,7 @@ from daemon.cli import main
 from daemon.commands.plan import FIRES_TELL, feeding_of, plan_lines
 from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile
 from daemon.shell.journal.journal import Journal
-from daemon.shell.library.profile import keep_profile
+from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.library.records import CookRecords
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"

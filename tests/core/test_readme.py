@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from daemon.core.alarms.rules import rules_markdown
-from daemon.core.pieces.pieces import stage as piece_stage
+from daemon.core.pieces import stage as piece_stage
 from daemon.core.pit import stage as pit_stage
 
 ROOT = Path(__file__).parents[2]

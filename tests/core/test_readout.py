@@ -39,7 +39,7 @@ def doubt(after: Reading | None, seconds: float = 0.0) -> str:
     assert readout.doubt("lamb") == ""
     if after is not None:
         conditioner.judge(after, after.measured_at)
-    conditioner.beat(10.0 + seconds)
+    conditioner.scan(10.0 + seconds)
     return readout.doubt("lamb")
 
 

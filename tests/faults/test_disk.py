@@ -14,8 +14,8 @@ from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.inputs import Mark, MarkKind, Part
 from daemon.shell.clock import ManualClock
+from daemon.shell.journal import writer as disk_writer
 from daemon.shell.journal.journal import Journal, JournalUnavailable
-from daemon.shell.journal.journal import writer as disk_writer
 from daemon.shell.journal.reserve import Reserve
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.outbox import Outbox

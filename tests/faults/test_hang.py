@@ -18,7 +18,7 @@ from daemon.shell import supervisor
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal.journal import Journal, OutboxRow
 from daemon.shell.notify import outbox
-from daemon.shell.supervisor import DeviceKeeper
+from daemon.shell.supervisor import DeviceSupervisor
 from daemon.wiring.watch import Files, Watch
 from drivers.base import Batch, Driver, Link
 from tests.faults.row import Fault, Row, cases, check
@@ -109,7 +109,7 @@ async def quiet_watch(home: Path, factor: float, prepare: Callable[[Watch], None
     rig, cook = write_files(home, board.port, None, night=True, more=BELL)
     rig.write_text(rig.read_text().replace("stale_after = 120", "stale_after = 10"))
     watch = Watch(Files(rig, cook, home / "state"), SpedUpClock(NOON, factor), factor)
-    for keeper in watch.keepers:
+    for keeper in watch.device_supervisors:
         keeper._silence /= factor
     prepare(watch)
 
@@ -121,7 +121,7 @@ async def quiet_watch(home: Path, factor: float, prepare: Callable[[Watch], None
     tasks = [asyncio.create_task(watch.run())] + ([asyncio.create_task(feed())] if speaks else [])
     try:
         async with asyncio.timeout(10):
-            while watch.loop.judged_at == 0.0 or (speaks and watch.keepers[0].received_at is None):
+            while watch.loop.judged_at == 0.0 or (speaks and watch.device_supervisors[0].received_at is None):
                 await asyncio.sleep(0.01)
         yield watch
     finally:
@@ -141,7 +141,7 @@ async def seen_after(home: Path, what: str, factor: float) -> tuple[float, bool]
     stubborn = Stubborn()
 
     def prepare(watch: Watch) -> None:
-        keeper: DeviceKeeper = watch.keepers[0]
+        keeper: DeviceSupervisor = watch.device_supervisors[0]
         keeper.driver = HangingDriver(keeper.driver, stubborn, politely=False)
         send, take, following = watch.outbox._channels["bell"].send, watch.outbox._take, watch.loop._next
 
@@ -203,15 +203,15 @@ async def hung_link(home: Path, full: bool) -> Row:
         stubborn, driver = Stubborn(), list[HangingDriver]()
 
         def prepare(watch: Watch) -> None:
-            driver.append(HangingDriver(watch.keepers[0].driver, stubborn, politely=True))
-            watch.keepers[0].driver = driver[0]
-            watch.keepers[0]._silence *= silence
+            driver.append(HangingDriver(watch.device_supervisors[0].driver, stubborn, politely=True))
+            watch.device_supervisors[0].driver = driver[0]
+            watch.device_supervisors[0]._silence *= silence
 
         async with quiet_watch(home / name, factor, prepare) as watch:
             stubborn.hang, begin = True, time.monotonic()
             await asyncio.sleep(0.2)
-            before = watch.keepers[0].received_at
-            while watch.keepers[0].received_at == before and time.monotonic() - begin < 40 / factor:
+            before = watch.device_supervisors[0].received_at
+            while watch.device_supervisors[0].received_at == before and time.monotonic() - begin < 40 / factor:
                 await asyncio.sleep(0.01)
             return (time.monotonic() - begin) * factor
 
@@ -231,7 +231,7 @@ async def quiet_is_no_hang(home: Path, full: bool) -> Row:
             begin, wrongly, wrong_build = time.monotonic(), 0, 0
             while time.monotonic() - begin < 40 / factor:
                 wrongly += bool(watch.standing_still())
-                wrong_build += watch.keepers[0].received_at is None
+                wrong_build += watch.device_supervisors[0].received_at is None
                 await asyncio.sleep(0.05)
     return Row(
         "nothing to sample, nothing to deliver (40 s)", "times the watchdog was not answered", str(wrongly), "0", wrongly == 0,
@@ -263,7 +263,7 @@ to = ["cook@example.org"]
 """
 HUNG_DISK = """
 import threading
-from daemon.shell.journal.journal import journal
+from daemon.shell.journal import journal
 real, writes = journal.Journal._write, []
 def write(self, batch):
     writes.append(1)

@@ -36,7 +36,7 @@ JUDGED = "homie/5/pit/channel-pit-left/temperature"
 START_WITHIN = 5.0
 """s from the start of the process to the first judged reading on the broker."""
 LAZY = """
-from daemon.shell.journal.journal import journal
+from daemon.shell.journal import journal
 real, last = journal.Journal.commit, [0.0]
 def lazy(self, now):
     if now - last[0] > 600:

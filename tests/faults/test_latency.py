@@ -15,7 +15,7 @@ from pathlib import Path
 
 from config.loader import load_both
 from daemon.core.alarms.rules import rule_by_id
-from daemon.core.annunciation.annunciator import annunciator as annunciation
+from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Notification
 from daemon.core.inputs import Acknowledge, Readings, Resumed

@@ -14,7 +14,7 @@ from pathlib import Path
 from config.devices import BleGattDevice, GattCharacteristic, SerialLineDevice
 from daemon.core.inputs import Health, Input, Readings
 from daemon.shell import supervisor
-from daemon.shell.supervisor import DeviceKeeper, Wire
+from daemon.shell.supervisor import DeviceSupervisor, Wire
 from drivers import ble_gatt
 from drivers.base import DeviceUnavailable
 from drivers.registry import open_driver
@@ -27,7 +27,7 @@ LOST_BAR, BACK_BAR = 10.0, 5.0
 
 
 @contextlib.asynccontextmanager
-async def kept(keeper: DeviceKeeper) -> AsyncIterator[None]:
+async def kept(keeper: DeviceSupervisor) -> AsyncIterator[None]:
     task = asyncio.create_task(keeper.run())
     try:
         yield
@@ -76,7 +76,7 @@ async def pulled(home: Path, times: int) -> tuple[float, float, int]:
     """(longest until missed, longest until heard again, readings that were never sent)."""
     plug, account = Plug(home / "by-id"), Account()
     stanza = {"kind": "serial-line", "id": "board", "port": str(plug.name), "line": {"kind": "json"}}
-    keeper = DeviceKeeper(
+    keeper = DeviceSupervisor(
         "board", open_driver(SerialLineDevice.model_validate(stanza), {}), {"1": Wire("chuck")}, account, lambda: 0.0
     )
     missed, back, sent = 0.0, 0.0, set[float]()
@@ -150,7 +150,7 @@ async def bluez_running() -> AsyncIterator[fake_bluez.FakeBluez]:
         await bluez.stop()
 
 
-class GivesUp(DeviceKeeper):
+class GivesUp(DeviceSupervisor):
     """The wrong build: one loss is the end."""
 
     async def run(self) -> None:
@@ -166,7 +166,7 @@ def open_files() -> int:
     return sum(1 for _ in Path("/proc/self/fd").iterdir())
 
 
-async def dropped(times: int, keeper_class: type[DeviceKeeper]) -> tuple[float, float, int]:
+async def dropped(times: int, keeper_class: type[DeviceSupervisor]) -> tuple[float, float, int]:
     """(longest until missed, longest until heard again, file descriptors left over)."""
     account, value = Account(), b"\x4f\x2f"  # 121.11 °C
     wanted = (GattCharacteristic(source="pit", uuid="2A6E", poll_every=0.05),)
@@ -197,7 +197,7 @@ async def dropped(times: int, keeper_class: type[DeviceKeeper]) -> tuple[float, 
                 while account.works is not False and time.monotonic() - begin < BLE_LOST_BAR:
                     await asyncio.sleep(0.01)
                 missed = max(missed, time.monotonic() - begin)
-                took = await heard(BLE_BACK_BAR + 0.5 if keeper_class is DeviceKeeper else GIVEN_UP)
+                took = await heard(BLE_BACK_BAR + 0.5 if keeper_class is DeviceSupervisor else GIVEN_UP)
                 back = max(back, took if len(account.values) else float("inf"))
             left = open_files() - before_all
     return missed, back, left
@@ -207,7 +207,7 @@ async def ble(home: Path, full: bool) -> Row:
     if shutil.which("dbus-daemon") is None:
         raise NotHere("needs dbus-daemon")
     with fake_bluez.private_bus(home):
-        missed, back, left = await dropped(20 if full else 2, DeviceKeeper)
+        missed, back, left = await dropped(20 if full else 2, DeviceSupervisor)
         _, wrong, _ = await dropped(1, GivesUp)
     met = missed <= BLE_LOST_BAR and back <= BLE_BACK_BAR and left <= 0
     return Row(

@@ -14,7 +14,7 @@ import pytest
 
 from config.devices import SerialLineDevice
 from daemon.core.inputs import Health, Input, Part, Readings
-from daemon.shell.supervisor import DeviceKeeper, Wire
+from daemon.shell.supervisor import DeviceSupervisor, Wire
 from drivers.base import Batch, DeviceMisconfigured, Link, Rejected
 from drivers.reading import Measurement
 from drivers.registry import open_driver
@@ -40,7 +40,7 @@ class FakeDriver:
         raise AssertionError
 
 
-async def keep(keeper: DeviceKeeper, until: float) -> None:
+async def keep(keeper: DeviceSupervisor, until: float) -> None:
     task = asyncio.create_task(keeper.run())
     await asyncio.sleep(until)
     task.cancel()
@@ -52,7 +52,7 @@ async def test_measurements_become_readings_with_channel_calibration_and_time() 
     posted: list[Input] = []
     batch = Batch((Measurement("1", 100.0), Measurement("9", 5.0)), (Rejected("crc"), Rejected("crc")))
     wires = {"1": Wire("chuck", lambda celsius: celsius - 0.27)}
-    keeper = DeviceKeeper("board", FakeDriver([batch]), wires, posted.append, lambda: 77.5)
+    keeper = DeviceSupervisor("board", FakeDriver([batch]), wires, posted.append, lambda: 77.5)
     await keep(keeper, 0.05)
     readings = [p for p in posted if isinstance(p, Readings)]
     assert len(readings) == 1 and len(readings[0].readings) == 1
@@ -64,7 +64,7 @@ async def test_measurements_become_readings_with_channel_calibration_and_time() 
 async def test_a_misconfigured_device_is_said_and_not_tried_again() -> None:
     posted: list[Input] = []
     driver = FakeDriver([], DeviceMisconfigured("held by another program"))
-    keeper = DeviceKeeper("board", driver, {}, posted.append, lambda: 0.0)
+    keeper = DeviceSupervisor("board", driver, {}, posted.append, lambda: 0.0)
     await keep(keeper, 0.05)
     assert driver.opened == 1
     assert [(p.part, p.ok) for p in posted if isinstance(p, Health)] == [(Part.DEVICE, False)]
@@ -73,7 +73,7 @@ async def test_a_misconfigured_device_is_said_and_not_tried_again() -> None:
 async def test_a_driver_that_breaks_is_opened_again() -> None:
     posted: list[Input] = []
     driver = FakeDriver([], ValueError("a bug"))
-    await keep(DeviceKeeper("board", driver, {}, posted.append, lambda: 0.0), 0.7)
+    await keep(DeviceSupervisor("board", driver, {}, posted.append, lambda: 0.0), 0.7)
     assert driver.opened >= 2
     assert [p.ok for p in posted if isinstance(p, Health)] == [False]
 
@@ -81,7 +81,7 @@ async def test_a_driver_that_breaks_is_opened_again() -> None:
 async def test_a_link_that_gives_nothing_is_opened_anew_and_that_is_no_standstill() -> None:
     posted: list[Input] = []
     driver = FakeDriver([])
-    keeper = DeviceKeeper("board", driver, {}, posted.append, lambda: 0.0, silence=0.05)
+    keeper = DeviceSupervisor("board", driver, {}, posted.append, lambda: 0.0, silence=0.05)
     task = asyncio.create_task(keeper.run())
     begin = time.monotonic()
     while driver.opened < 2:
@@ -95,7 +95,7 @@ async def test_a_link_that_gives_nothing_is_opened_anew_and_that_is_no_standstil
 
 
 async def test_a_misconfigured_device_stands_still_by_right() -> None:
-    keeper = DeviceKeeper("board", FakeDriver([], DeviceMisconfigured("no")), {}, lambda item: None, lambda: 0.0)
+    keeper = DeviceSupervisor("board", FakeDriver([], DeviceMisconfigured("no")), {}, lambda item: None, lambda: 0.0)
     await keeper.run()
     assert not keeper.stuck()
 
@@ -103,7 +103,7 @@ async def test_a_misconfigured_device_stands_still_by_right() -> None:
 async def test_a_low_battery_is_said_once() -> None:
     posted: list[Input] = []
     batches = [Batch((Measurement("1", 60.0, battery_percent=p),)) for p in (40, 15, 14, 16, 13, 60)]
-    await keep(DeviceKeeper("probe", FakeDriver(batches), {"1": Wire("chuck")}, posted.append, lambda: 0.0), 0.05)
+    await keep(DeviceSupervisor("probe", FakeDriver(batches), {"1": Wire("chuck")}, posted.append, lambda: 0.0), 0.05)
     battery = [(p.name, p.ok) for p in posted if isinstance(p, Health) and p.part is Part.BATTERY]
     assert battery == [("chuck", False), ("chuck", True)]
 
@@ -136,7 +136,7 @@ async def test_unplugged_is_seen_and_replugged_is_open_within_5_s(tmp_path: Path
     device = SerialLineDevice.model_validate(
         {"kind": "serial-line", "id": "board", "port": str(name), "line": {"kind": "json"}}
     )
-    keeper = DeviceKeeper("board", open_driver(device, {}), {"1": Wire("chuck")}, posted.append, lambda: 0.0)
+    keeper = DeviceSupervisor("board", open_driver(device, {}), {"1": Wire("chuck")}, posted.append, lambda: 0.0)
     task = asyncio.create_task(keeper.run())
     try:
         await until_heard(end, 10.0)

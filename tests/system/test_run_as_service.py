@@ -22,7 +22,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.core.engine import BEAT
+from daemon.core.engine import SCAN_CYCLE
 
 PITVIGIL = Path(sys.executable).parent / "pitvigil"
 UNIT = Path(__file__).parents[2] / "deploy" / "pitvigil.service"
@@ -177,7 +177,7 @@ def service(tmp_path: Path) -> Iterator[Service]:
 
 def test_it_gets_ready_stays_alive_and_stops_in_time(service: Service) -> None:
     service.wait_for("READY=1", READY_WITHIN)
-    service.wait_for("WATCHDOG=1", BEAT + WATCHDOG)  # the first answer follows the first judging
+    service.wait_for("WATCHDOG=1", SCAN_CYCLE + WATCHDOG)  # the first answer follows the first judging
     for _ in range(2):
         service.wait_for("WATCHDOG=1", WATCHDOG)
     took = service.stop()
@@ -269,7 +269,7 @@ def test_every_system_call_it_makes_passes_the_unit_s_filter(tmp_path: Path) -> 
     running = Service(tmp_path, ("strace", "-f", "-qq", "-o", str(trace), "--signal=none", "-e", refused))
     try:
         running.wait_for("READY=1", READY_WITHIN * 4)
-        running.wait_for("WATCHDOG=1", BEAT + 4 * WATCHDOG)
+        running.wait_for("WATCHDOG=1", SCAN_CYCLE + 4 * WATCHDOG)
         # strace itself holds signals back: to its child, which is the watch
         traced = Path(f"/proc/{running.process.pid}/task/{running.process.pid}/children").read_text().split()
         os.kill(int(traced[0]), signal.SIGTERM)

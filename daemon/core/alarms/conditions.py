@@ -11,11 +11,10 @@ from dataclasses import dataclass, field
 from math import isnan, nan
 
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
-from daemon.core.annunciation.spacing import SPACING
 from daemon.core.inputs import Goal, Health, Interval, Part
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
 from daemon.core.pit.fire import FireWatch
-from daemon.core.settings import Band, WatchSettings
+from daemon.core.settings import SPACING, Band, WatchSettings
 
 FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
@@ -67,7 +66,7 @@ PART_RULES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
+class ProcessSnapshot:
     """What the judges look at. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
     cores: newest good core by piece id. lost: piece id -> engine time since when its probe gives nothing good.
     pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, see `PitStage`."""
@@ -90,35 +89,35 @@ class Sight:
     pit_climbed_at: float = 0.0
 
 
-def conditions(sight: Sight) -> Iterator[Condition]:
+def conditions(process: ProcessSnapshot) -> Iterator[Condition]:
     """Every condition that can be judged now."""
-    yield from _fire(sight)
-    asks = bool(sight.pit_question)
-    yield _say(sight, "stage-question", "pit", sight.settings.pit_name, asks, not asks, sight.pit_question)
-    for piece in sight.pieces:
-        yield from _goals(sight, piece)
-        yield from _service(sight, piece)
-        yield from _keeping(sight, piece)
-        yield from _probe(sight, piece)
-    yield from _parts(sight)
-    yield from _calibration(sight)
+    yield from _fire(process)
+    asks = bool(process.pit_question)
+    yield _say(process, "stage-question", "pit", process.settings.pit_name, asks, not asks, process.pit_question)
+    for piece in process.pieces:
+        yield from _goals(process, piece)
+        yield from _service(process, piece)
+        yield from _keeping(process, piece)
+        yield from _probe(process, piece)
+    yield from _parts(process)
+    yield from _calibration(process)
 
 
-def _say(sight: Sight, rule_id: str, subject: str, name: str, active: bool, within: bool, because: str,
+def _say(process: ProcessSnapshot, rule_id: str, subject: str, name: str, active: bool, within: bool, because: str,
          value: float | None = None, limit: float | None = None, consequence_in: float | None = None,
          suppressed_by: tuple[str, ...] = (), severity: int = 0, improving: bool = False) -> Condition:  # fmt: skip
-    rule = sight.rules[rule_id]
+    rule = process.rules[rule_id]
     text = ""  # what is not active is never read
     if active:
-        text = alarm_text(rule, value, limit, name, sight.settings.announcing.fahrenheit, consequence_in)
+        text = alarm_text(rule, value, limit, name, process.settings.announcing.fahrenheit, consequence_in)
     guards = tuple(g for g in suppressed_by if g in rule.guards)
     return Condition(
         rule_id, subject, active, within, text, because, value, consequence_in, guards, severity, improving
     )
 
 
-def _lead(sight: Sight, rule: AlarmRule) -> float:
-    return warn_within(rule, sight.settings.announcing.sleeper.lead)
+def _lead(process: ProcessSnapshot, rule: AlarmRule) -> float:
+    return warn_within(rule, process.settings.announcing.sleeper.lead)
 
 
 def early_half(interval: Interval) -> float:
@@ -132,12 +131,12 @@ def early_quarter(interval: Interval) -> float:
     return (3 * interval.p05 + interval.p50) / 4
 
 
-def _fire(sight: Sight) -> Iterator[Condition]:
-    fire, band, pit, name = sight.fire, sight.band, sight.pit, sight.settings.pit_name
-    needed = not sight.pieces or any(p.on_fire for p in sight.pieces)
-    lighting = sight.pit_stage not in SETTLED_STAGES
-    overdue = lighting and _does_not_climb(sight)
-    never_caught = overdue and sight.pit_stage in NO_FIRE_SEEN
+def _fire(process: ProcessSnapshot) -> Iterator[Condition]:
+    fire, band, pit, name = process.fire, process.band, process.pit, process.settings.pit_name
+    needed = not process.pieces or any(p.on_fire for p in process.pieces)
+    lighting = process.pit_stage not in SETTLED_STAGES
+    overdue = lighting and _does_not_climb(process)
+    never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
     guards = tuple(
         guard
         for guard, holds in (
@@ -147,46 +146,46 @@ def _fire(sight: Sight) -> Iterator[Condition]:
         )
         if holds
     )
-    blind = 0.0 if sight.blind_since is None else sight.now - sight.blind_since
-    yield _say(sight, "pit-blind", "pit", name, sight.blind_since is not None, sight.blind_since is None,
+    blind = 0.0 if process.blind_since is None else process.now - process.blind_since
+    yield _say(process, "pit-blind", "pit", name, process.blind_since is not None, process.blind_since is None,
                "no pit probe gives a value to believe", value=blind, suppressed_by=guards)  # fmt: skip
-    if sight.lid_since is not None or not fire.lid_open:
-        open_for = 0.0 if sight.lid_since is None else sight.now - sight.lid_since
-        yield _say(sight, "lid-left-open", "pit", name, fire.lid_open, not fire.lid_open,
+    if process.lid_since is not None or not fire.lid_open:
+        open_for = 0.0 if process.lid_since is None else process.now - process.lid_since
+        yield _say(process, "lid-left-open", "pit", name, fire.lid_open, not fire.lid_open,
                    "the pit lost its heat at once and has not come back", value=open_for, suppressed_by=guards)  # fmt: skip
     if isnan(pit):
         return
     slope = 0.0 if isnan(fire.slope) else fire.slope
     # a fire that never caught wants relighting, not wood: one alarm for it and not two
-    yield _feed(sight, (*guards, "lighting") if never_caught else guards, slope)
-    yield _say(sight, "fire-out", "pit", name,
-               sight.pit_stage == "out" or (pit < band.low - 2 and (never_caught or slope < FALLING_FAST)),
+    yield _feed(process, (*guards, "lighting") if never_caught else guards, slope)
+    yield _say(process, "fire-out", "pit", name,
+               process.pit_stage == "out" or (pit < band.low - 2 and (never_caught or slope < FALLING_FAST)),
                pit > band.low, f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band", pit, band.low,
                suppressed_by=guards, improving=slope > TURNING)  # fmt: skip
-    high, runaway = sight.rules["pit-high"], sight.rules["runaway"]
+    high, runaway = process.rules["pit-high"], process.rules["runaway"]
     too_hot, limit = band.high + high.margin, band.high + runaway.margin
-    yield _say(sight, "pit-high", "pit", name, pit > too_hot and slope > -TURNING, pit < too_hot - high.deadband,
+    yield _say(process, "pit-high", "pit", name, pit > too_hot and slope > -TURNING, pit < too_hot - high.deadband,
                f"{pit:.0f} °C, above the band", pit, too_hot, suppressed_by=guards, improving=slope < -TURNING)  # fmt: skip
-    away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(sight, too_hot, limit)
+    away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
     settles = pit < too_hot - high.deadband or (pit < limit - runaway.deadband and slope <= 0)
-    yield _say(sight, "runaway", "pit", name, away > 0 or (pit > limit and slope > 0), settles,
+    yield _say(process, "runaway", "pit", name, away > 0 or (pit > limit and slope > 0), settles,
                f"{pit:.0f} °C and rising {max(slope, away) * 60:.0f} °C/h", pit, limit, suppressed_by=guards,
                improving=slope < -TURNING)  # fmt: skip
 
 
-def _does_not_climb(sight: Sight) -> bool:
+def _does_not_climb(process: ProcessSnapshot) -> bool:
     """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since."""
-    on = [p.stage.on_at for p in sight.pieces if p.on_fire and p.stage.on_at is not None]
-    return bool(on) and sight.now - max(sight.pit_climbed_at, min(on)) >= LIGHTING_TAKES
+    on = [p.stage.on_at for p in process.pieces if p.on_fire and p.stage.on_at is not None]
+    return bool(on) and process.now - max(process.pit_climbed_at, min(on)) >= LIGHTING_TAKES
 
 
-def _runs_away_at(sight: Sight, too_hot: float, limit: float) -> float:
+def _runs_away_at(process: ProcessSnapshot, too_hot: float, limit: float) -> float:
     """°C per minute of a climb that takes a pit just found too hot past the limit of a runaway before anybody could be
     called again, 0 if there is none: one call then says the worse thing at once, and not two within minutes.
 
     Looked for in the second half of the lesser alarm's on-delay, so that both are told in one call: after it that call has
     been made, and the limit itself decides."""
-    pit, fire, delay = sight.pit, sight.fire, sight.rules["pit-high"].on_delay / 60.0
+    pit, fire, delay = process.pit, process.fire, process.rules["pit-high"].on_delay / 60.0
     steep = fire.climb >= STEEP
     climb = fire.climb if steep else fire.steady_climb
     if steep:
@@ -196,137 +195,139 @@ def _runs_away_at(sight: Sight, too_hot: float, limit: float) -> float:
     return climb if runs and pit - delay / 2 * climb >= too_hot else 0.0
 
 
-def _feed(sight: Sight, guards: tuple[str, ...], slope: float) -> Condition:
-    rule, band, due = sight.rules["pit-falling"], sight.band, sight.fire.log_due
-    left = None if due is None else max(0.0, early_quarter(due) - sight.now)
-    low = sight.pit < band.low
-    lead = _lead(sight, rule)
-    lasting = sight.fire.lasting_slope if slope < 0 else nan  # it counts only while the pit falls
+def _feed(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) -> Condition:
+    rule, band, due = process.rules["pit-falling"], process.band, process.fire.log_due
+    left = None if due is None else max(0.0, early_quarter(due) - process.now)
+    low = process.pit < band.low
+    lead = _lead(process, rule)
+    lasting = process.fire.lasting_slope if slope < 0 else nan  # it counts only while the pit falls
     fall = slope if isnan(lasting) else max(slope, lasting)
-    by_slope = (sight.pit - band.low) / -fall * 60.0 if fall < 0 else FAR_OFF
+    by_slope = (process.pit - band.low) / -fall * 60.0 if fall < 0 else FAR_OFF
     dying = True
-    if not isnan(lasting) and sight.pit < (band.low + band.high) / 2:
+    if not isnan(lasting) and process.pit < (band.low + band.high) / 2:
         left = None if left is None else min(left, max(0.0, by_slope / FALLS_FASTER))
     elif not isnan(lasting):
-        dying = sight.pit <= band.high and by_slope >= lead and slope <= LEVELLING * lasting
+        dying = process.pit <= band.high and by_slope >= lead and slope <= LEVELLING * lasting
     urgent = dying and left is not None and left <= lead and by_slope <= FALL_IN_SIGHT * lead
     calm = left is None or left > lead + 300.0 or slope > TURNING or by_slope > 2 * FALL_IN_SIGHT * lead
-    because = f"{sight.pit:.0f} °C, " + ("below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min")
-    return _say(sight, rule.id, "pit", sight.settings.pit_name, low or urgent,
-                calm and sight.pit > band.low + (0 if slope > TURNING else rule.deadband), because, sight.pit,
+    because = f"{process.pit:.0f} °C, " + (
+        "below the band" if low else f"leaves the band in {(left or 0) / 60:.0f} min"
+    )
+    return _say(process, rule.id, "pit", process.settings.pit_name, low or urgent,
+                calm and process.pit > band.low + (0 if slope > TURNING else rule.deadband), because, process.pit,
                 band.low, 0.0 if low else left, guards, severity=int(low), improving=slope > TURNING)  # fmt: skip
 
 
-def _goals(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     """A core that is not believed raises nothing and clears nothing, and an on-delay begins anew with the next good one:
     a probe that slips out of the meat passes through the tender range."""
-    core, own = sight.cores.get(piece.settings.id), piece.settings
-    if core is None or core > sight.settings.boiling_point + NO_CORE:
+    core, own = process.cores.get(piece.settings.id), piece.settings
+    if core is None or core > process.settings.boiling_point + NO_CORE:
         core = None
     off = () if piece.on_fire else ("piece-off",)
     seen = nan if core is None else core
     because = f"core {seen:.1f} °C"
     if own.wrap is not None and own.wrap_at is not None:
         bare = piece.stage.wrapped_at is None
-        deadband = sight.rules["wrap-target"].deadband
-        yield _say(sight, "wrap-target", own.id, own.name, bare and seen >= own.wrap_at,
+        deadband = process.rules["wrap-target"].deadband
+        yield _say(process, "wrap-target", own.id, own.name, bare and seen >= own.wrap_at,
                    core is not None and not (bare and seen >= own.wrap_at - deadband), because, core, own.wrap_at,
                    suppressed_by=off)  # fmt: skip
     if own.tender_low is not None:
-        rule, at = sight.rules["tender-range"], piece.outlook(Goal.TENDER)
+        rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
         reached = seen >= own.tender_low
-        left = 0.0 if reached else None if at is None else max(0.0, at.p50 - sight.now)
-        soon = core is not None and left is not None and left <= _lead(sight, rule)
+        left = 0.0 if reached else None if at is None else max(0.0, at.p50 - process.now)
+        soon = core is not None and left is not None and left <= _lead(process, rule)
         away = seen < own.tender_low - rule.deadband and not soon
-        yield _say(sight, rule.id, own.id, own.name, reached or soon, away, because, core, own.tender_low, left, off,
+        yield _say(process, rule.id, own.id, own.name, reached or soon, away, because, core, own.tender_low, left, off,
                    severity=int(reached))  # fmt: skip
     elif own.target is not None:
-        yield _say(sight, "target-reached", own.id, own.name, seen >= own.target, seen < own.target - 1, because,
+        yield _say(process, "target-reached", own.id, own.name, seen >= own.target, seen < own.target - 1, because,
                    core, own.target, suppressed_by=off)  # fmt: skip
 
 
-def _service(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
-    serve, own = sight.settings.cook.serve_at, piece.settings
+def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    serve, own = process.settings.cook.serve_at, piece.settings
     goal = Goal.TARGET if piece.outlook(Goal.TARGET) else Goal.TENDER  # what it leaves the fire at
     at = piece.outlook(goal)
     if serve is None or at is None or not piece.on_fire:
         return
-    ready_by = serve - sight.settings.cook.rest
+    ready_by = serve - process.settings.cook.rest
     late = (at.p50 + at.p95) / 2 - ready_by
     remedies = [piece.outlook(goal, s) for s in ("wrapped-now", "pit-10-hotter")]
     helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
-    yield _say(sight, "service-at-risk", own.id, own.name, late > LATE_ENOUGH and helps, late < 0,
+    yield _say(process, "service-at-risk", own.id, own.name, late > LATE_ENOUGH and helps, late < 0,
                f"off the fire {late / 60:.0f} min too late, three times in four", max(0.0, late))  # fmt: skip
     early = ready_by - at.p95
-    yield _say(sight, "finish-early", own.id, own.name, early > EARLY_ENOUGH, early < EARLY_ENOUGH / 2,
+    yield _say(process, "finish-early", own.id, own.name, early > EARLY_ENOUGH, early < EARLY_ENOUGH / 2,
                f"off the fire {early / 60:.0f} min before it need be even at the late end", max(0.0, early))  # fmt: skip
 
 
-def _keeping(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
+def _keeping(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     own, safety, view = piece.settings, piece.safety, piece.safety.view
-    core = sight.cores.get(own.id)
+    core = process.cores.get(own.id)
     stage = piece.stage.stage
     if stage in KEPT and core is not None:
-        rule, floor, surely = sight.rules["hold-falling"], safety.floor(), safety.surely(core)
+        rule, floor, surely = process.rules["hold-falling"], safety.floor(), safety.surely(core)
         fall = 0.0 if piece.rate is None else -piece.rate / 3600.0
         left = None if fall <= 0 else max(0.0, (core - floor) / fall)
         at = piece.outlook(Goal.HOLD_LIMIT)
         if at is not None and surely > floor:
-            forecast = max(0.0, early_half(at) - sight.now)
+            forecast = max(0.0, early_half(at) - process.now)
             left = forecast if left is None else min(left, forecast)
         # what is foreseen goes by the reading: a tolerance drawn out along a slow fall is an hour in a closed box
         low = surely <= floor
-        soon = left is not None and left <= _lead(sight, rule)
+        soon = left is not None and left <= _lead(process, rule)
         limit = floor + core - surely if low else floor
         because = f"core {core:.1f} ± {core - surely:.1f} °C, floor {floor:.1f} °C ({safety.hold_rule()})"
-        yield _say(sight, rule.id, own.id, own.name, low or soon, surely > floor + rule.deadband and not soon, because,
+        yield _say(process, rule.id, own.id, own.name, low or soon, surely > floor + rule.deadband and not soon, because,
                    core, limit, 0.0 if low else left, severity=int(core <= floor), improving=fall < 0)  # fmt: skip
     if stage in KEPT or stage in RESTING:
-        rule, left = sight.rules["hold-unsafe"], view.hold_left_seconds
-        near = left is not None and left <= _lead(sight, rule)
+        rule, left = process.rules["hold-unsafe"], view.hold_left_seconds
+        near = left is not None and left <= _lead(process, rule)
         because = f"floor {safety.floor():.1f} °C ({safety.hold_rule()}): {safety.below_in_words()}" if near else ""
         below = core if core is not None and safety.surely(core) < safety.floor() else None
-        yield _say(sight, rule.id, own.id, own.name, near, left is None, because, below, None, left)
+        yield _say(process, rule.id, own.id, own.name, near, left is None, because, below, None, left)
     if stage == "chill":
-        rule, left = sight.rules["cooling-slow"], view.cooling_left_seconds
+        rule, left = process.rules["cooling-slow"], view.cooling_left_seconds
         takes = view.cooling_takes_seconds
         if takes is None:  # no pace yet: only the clock speaks
-            slow = left is not None and left <= _lead(sight, rule)
+            slow = left is not None and left <= _lead(process, rule)
             well = not slow
         else:
             slow = left is not None and takes > left
             well = left is None or takes <= COOLS_WELL * left
-        yield _say(sight, rule.id, own.id, own.name, slow, well, view.cooling_stage, core, None, left)
+        yield _say(process, rule.id, own.id, own.name, slow, well, view.cooling_stage, core, None, left)
 
 
-def _probe(sight: Sight, piece: PieceWatch) -> Iterator[Condition]:
-    own, since = piece.settings, sight.lost.get(piece.settings.id)
+def _probe(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    own, since = piece.settings, process.lost.get(piece.settings.id)
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
-    left = min((max(0.0, g.p05 - sight.now) for g in goals if g is not None), default=FAR_OFF)
+    left = min((max(0.0, g.p05 - process.now) for g in goals if g is not None), default=FAR_OFF)
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
-    yield _say(sight, "meat-probe-lost", own.id, own.name, since is not None, since is None,
-               "the probe gives nothing to believe", 0.0 if since is None else sight.now - since,
+    yield _say(process, "meat-probe-lost", own.id, own.name, since is not None, since is None,
+               "the probe gives nothing to believe", 0.0 if since is None else process.now - since,
                consequence_in=left, suppressed_by=off)  # fmt: skip
     asks = bool(piece.question)
-    yield _say(sight, "stage-question", own.id, own.name, asks, not asks, piece.question, sight.cores.get(own.id))
+    yield _say(process, "stage-question", own.id, own.name, asks, not asks, piece.question, process.cores.get(own.id))
 
 
-def _parts(sight: Sight) -> Iterator[Condition]:
-    down = {name for (part, name), (health, _) in sight.health.items() if part is Part.CHANNEL and not health.ok}
-    for (part, name), (health, since) in sorted(sight.health.items()):
+def _parts(process: ProcessSnapshot) -> Iterator[Condition]:
+    down = {name for (part, name), (health, _) in process.health.items() if part is Part.CHANNEL and not health.ok}
+    for (part, name), (health, since) in sorted(process.health.items()):
         left = None
         if part is Part.CHANNEL:
-            left = FAR_OFF if sight.wake_channels - down else 0.0
+            left = FAR_OFF if process.wake_channels - down else 0.0
         elif part is Part.BATTERY:
             left = FAR_OFF
-        value = None if part in (Part.DISK, Part.BATTERY) else sight.now - since
-        yield _say(sight, PART_RULES[part], name, name, not health.ok, health.ok, health.detail, value,
+        value = None if part in (Part.DISK, Part.BATTERY) else process.now - since
+        yield _say(process, PART_RULES[part], name, name, not health.ok, health.ok, health.detail, value,
                    consequence_in=left)  # fmt: skip
 
 
-def _calibration(sight: Sight) -> Iterator[Condition]:
-    for channel in sight.settings.channels:
+def _calibration(process: ProcessSnapshot) -> Iterator[Condition]:
+    for channel in process.settings.channels:
         if channel.calibrated_at is not None:
-            age = sight.now - channel.calibrated_at
-            yield _say(sight, "calibration-old", channel.id, channel.name or channel.id, age > CALIBRATION_OLD,
+            age = process.now - channel.calibrated_at
+            yield _say(process, "calibration-old", channel.id, channel.name or channel.id, age > CALIBRATION_OLD,
                        age <= CALIBRATION_OLD, "checked too long ago", age)  # fmt: skip

@@ -19,8 +19,8 @@ from daemon.core.annunciation.messages import Messages
 from daemon.core.annunciation.quiet_hours import is_night, is_quiet
 from daemon.core.annunciation.reach import Reach
 from daemon.core.annunciation.spacing import Spacing
-from daemon.core.annunciation.state import Memory, Telling
-from daemon.core.annunciation.test_call import TEST_WAKE, Rehearsal
+from daemon.core.annunciation.state import Annunciation, Memory
+from daemon.core.annunciation.test_call import TEST_WAKE, TestCall
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
 from daemon.core.settings import AnnouncingSettings
@@ -62,7 +62,7 @@ class Annunciator:
         self._settings = settings
         self._messages = Messages(self._rules)
         self._reach = Reach(settings.audiences)
-        self._rehearsal = Rehearsal()
+        self._test_call = TestCall()
         self._spacing = Spacing()
         self._memory = Memory()
 
@@ -74,7 +74,7 @@ class Annunciator:
             self._forget(key)
             return []
         consequence_in = view.consequence_in if view is not None else None
-        telling = Telling(
+        annunciation = Annunciation(
             key,
             change.rule,
             change.occurrence,
@@ -85,10 +85,10 @@ class Annunciator:
         called = memory.call is not None and key in memory.call.members
         if memory.call is None or not called:
             self._forget(key)
-            memory.standing[key] = telling
-            return self._tell(telling, now, self.is_night(wall))
-        telling.level, telling.woken = Level.WAKE, True
-        memory.standing[key] = telling
+            memory.standing[key] = annunciation
+            return self._annunciate(annunciation, now, self.is_night(wall))
+        annunciation.level, annunciation.woken = Level.WAKE, True
+        memory.standing[key] = annunciation
         memory.call.join(key, self._settings, now)
         return self._call_on(now)
 
@@ -98,9 +98,12 @@ class Annunciator:
 
         waiting: alarm key -> occurrence of every alarm that nobody has acknowledged."""
         self._spacing.answered_at = now
-        untold = {*self._memory.waiting, *(self._memory.call.untold if self._memory.call is not None else ())}
+        unannunciated = {
+            *self._memory.waiting,
+            *(self._memory.call.unannunciated if self._memory.call is not None else ()),
+        }
         meant = tuple(waiting) if word == "*" else self._messages.answered_by(word, waiting)
-        return tuple(key for key in meant if key not in untold or key == word)
+        return tuple(key for key in meant if key not in unannunciated or key == word)
 
     def command(
         self, command: PauseSound | TestWake | GoodMorning | Acknowledge, now: float, wall: float
@@ -117,10 +120,10 @@ class Annunciator:
                 return []
             case TestWake():
                 others = tuple(a for a in FALL_OVER if self._reach.channels_of(a))
-                return [self._rehearsal.send(others, self._settings.repeat_after, now)]
+                return [self._test_call.send(others, self._settings.repeat_after, now)]
             case Acknowledge(alarm=alarm):
                 if alarm in (TEST_WAKE, "*"):
-                    self._rehearsal.acknowledged()
+                    self._test_call.acknowledged()
                 return []
             case GoodMorning():
                 told = MorningTold(now, tuple(memory.woke), tuple(memory.held.values()))
@@ -130,10 +133,10 @@ class Annunciator:
 
     def delivered(self, report: Delivered, now: float) -> list[Notification]:
         """A delivery channel succeeded or gave up: fall over to the next audience where that leaves nobody told."""
-        self._rehearsal.delivered(report)
-        untold = self._reach.delivered(report)
+        self._test_call.delivered(report)
+        unannunciated = self._reach.delivered(report)
         call = self._memory.call
-        if call is None or not untold:
+        if call is None or not unannunciated:
             return []
         instead = self._next_audience(call)
         if instead is None:
@@ -180,7 +183,7 @@ class Annunciator:
             night=is_quiet(self._settings.quiet, wall),
             asleep=memory.asleep,
             paused_until=memory.paused_until if paused else None,
-            test_wake=self._rehearsal.counts(now),
+            test_wake=self._test_call.counts(now),
             calling=memory.call is not None,
         )
 
@@ -194,7 +197,7 @@ class Annunciator:
             "memory": self._memory.dump(),
             "messages": self._messages.dump(),
             "reach": self._reach.dump(),
-            "rehearsal": asdict(self._rehearsal),
+            "test_call": asdict(self._test_call),
             "spacing": asdict(self._spacing),
         }
 
@@ -204,14 +207,14 @@ class Annunciator:
         self._memory = Memory.load(parts["memory"])
         self._messages.load(parts["messages"])
         self._reach.load(parts["reach"])
-        self._rehearsal = Rehearsal(**parts["rehearsal"])
+        self._test_call = TestCall(**parts["test_call"])
         self._spacing = Spacing(**parts["spacing"])
 
     # --- how loud -----------------------------------------------------------------------------------
 
-    def _level(self, telling: Telling, now: float, night: bool) -> tuple[Level, str]:
+    def _level(self, annunciation: Annunciation, now: float, night: bool) -> tuple[Level, str]:
         """How loud an alarm is told now, and why it does not wake where a sleeper is spared."""
-        rule = self._rules[telling.rule]
+        rule = self._rules[annunciation.rule]
         if rule.log_only:
             return Level.LOG, ""
         quiet = Level.LOG if rule.priority is Priority.LOW else Level.NOTICE
@@ -219,7 +222,7 @@ class Annunciator:
             return (quiet, "never wakes") if night else (Level.NOTICE, "")
         if rule.wake is WakePolicy.OPT_IN and not self._settings.wake_for_wrap:
             return (quiet, "not asked to be woken for it") if night else (Level.NOTICE, "")
-        left = None if telling.consequence_at is None else telling.consequence_at - now
+        left = None if annunciation.consequence_at is None else annunciation.consequence_at - now
         within = wake_within(rule, self._settings.sleeper.lead)
         if rule.wake is WakePolicy.LEAD and left is not None and left > within:
             # One decision, one message: what may wake soon, and any prompt, is not told as a notice first.
@@ -227,49 +230,49 @@ class Annunciator:
             return (Level.LOG if unsaid else quiet, "time enough left") if night else (Level.NOTICE, "")
         return (Level.WAKE if night or rule.priority is Priority.HIGH else Level.NOTICE), ""
 
-    def _tell(self, telling: Telling, now: float, night: bool) -> list[Notification]:
+    def _annunciate(self, annunciation: Annunciation, now: float, night: bool) -> list[Notification]:
         memory = self._memory
-        level, held = self._level(telling, now, night)
-        telling.level = level
-        if not telling.woken and memory.recheck_at is None:
+        level, held = self._level(annunciation, now, night)
+        annunciation.level = level
+        if not annunciation.woken and memory.recheck_at is None:
             memory.recheck_at = now + RECHECK
-        self._hold_back(telling, held)
+        self._hold_back(annunciation, held)
         if level is Level.WAKE:
-            return self._wake(telling, now)
+            return self._wake(annunciation, now)
         if level is Level.LOG:
-            return [self._messages.write(Level.LOG, [telling], (), now + NOTICE_WORTH, now)]
-        memory.queue.append(telling.key)
+            return [self._messages.write(Level.LOG, [annunciation], (), now + NOTICE_WORTH, now)]
+        memory.queue.append(annunciation.key)
         return self._send_notice(now, night)
 
     def _recheck(self, now: float, night: bool) -> list[Notification]:
         """Tell louder what has become louder: the consequence drew near, the night began, or it ended."""
         memory = self._memory
         told: list[Notification] = []
-        for telling in memory.standing.values():
-            level, _ = self._level(telling, now, night)
-            louder = level is Level.WAKE or (level is Level.NOTICE and telling.level == Level.LOG)
-            if self._rules[telling.rule].prompt and telling.noticed_at is not None:
-                louder = louder and now >= telling.noticed_at + NOTICE_SINKS_IN
-            if louder and not telling.woken:  # a call just opened may have taken it along
-                self._unqueue(telling.key)
-                told += self._tell(telling, now, night)
+        for annunciation in memory.standing.values():
+            level, _ = self._level(annunciation, now, night)
+            louder = level is Level.WAKE or (level is Level.NOTICE and annunciation.level == Level.LOG)
+            if self._rules[annunciation.rule].prompt and annunciation.noticed_at is not None:
+                louder = louder and now >= annunciation.noticed_at + NOTICE_SINKS_IN
+            if louder and not annunciation.woken:  # a call just opened may have taken it along
+                self._unqueue(annunciation.key)
+                told += self._annunciate(annunciation, now, night)
         restless = any(not t.woken and not self._rules[t.rule].log_only for t in memory.standing.values())
         memory.recheck_at = now + RECHECK if restless or memory.waiting else None
         return told
 
     # --- waking -------------------------------------------------------------------------------------
 
-    def _wake(self, telling: Telling, now: float) -> list[Notification]:
+    def _wake(self, annunciation: Annunciation, now: float) -> list[Notification]:
         memory = self._memory
-        telling.woken = True
+        annunciation.woken = True
         if memory.call is not None:
-            memory.call.join(telling.key, self._settings, now)
+            memory.call.join(annunciation.key, self._settings, now)
             return self._call_on(now)
-        rule = self._rules[telling.rule]
+        rule = self._rules[annunciation.rule]
         urgent = rule.safety and rule.wake is WakePolicy.NOW
         if self._spacing.is_over(urgent, now):
-            return self._open([telling.key], now, urgent)
-        memory.waiting.append(telling.key)
+            return self._open([annunciation.key], now, urgent)
+        memory.waiting.append(annunciation.key)
         if now >= self._waiting_ends():
             return self._open([], now)
         memory.recheck_at = now + RECHECK if memory.recheck_at is None else memory.recheck_at
@@ -285,37 +288,37 @@ class Annunciator:
         members = [*keys, *memory.waiting]
         self._spacing.called(urgent, bool(memory.waiting), now)
         memory.waiting = []
-        for telling in memory.standing.values():
-            if not telling.woken and self._wakes_soon(telling, now):
-                telling.woken = True
-                self._hold_back(telling, "")
-                self._unqueue(telling.key)
-                members.append(telling.key)
+        for annunciation in memory.standing.values():
+            if not annunciation.woken and self._wakes_soon(annunciation, now):
+                annunciation.woken = True
+                self._hold_back(annunciation, "")
+                self._unqueue(annunciation.key)
+                members.append(annunciation.key)
         memory.call = call = WakeCall(now, now, members)
         message = self._message(call, self._audiences(call, 0), now)
         memory.woke.append(message.id)
         return [message]
 
-    def _wakes_soon(self, telling: Telling, now: float) -> bool:
-        return self._level(telling, now + self._settings.merge_within, night=True)[0] is Level.WAKE
+    def _wakes_soon(self, annunciation: Annunciation, now: float) -> bool:
+        return self._level(annunciation, now + self._settings.merge_within, night=True)[0] is Level.WAKE
 
     def _call_due(self, call: WakeCall) -> float:
-        if call.untold:
-            return call.told_at + JOIN_GAP
-        return max(call.next_rung_at(self._settings), call.told_at + JOIN_GAP, self._memory.paused_until or 0.0)
+        if call.unannunciated:
+            return call.annunciated_at + JOIN_GAP
+        return max(call.next_rung_at(self._settings), call.annunciated_at + JOIN_GAP, self._memory.paused_until or 0.0)
 
     def _call_on(self, now: float) -> list[Notification]:
         """Say it again: louder when the time has come, at once when something joined or grew worse."""
         call = self._memory.call
         if call is None or now < self._call_due(call):
             return []
-        if not call.climb(self._settings, now) and not call.untold:
-            for telling in (self._memory.standing[key] for key in call.members):
-                self._hold_back(telling, "nobody answered")
+        if not call.climb(self._settings, now) and not call.unannunciated:
+            for annunciation in (self._memory.standing[key] for key in call.members):
+                self._hold_back(annunciation, "nobody answered")
             self._memory.call = None
             return []
-        call.untold = []
-        call.told_at = now
+        call.unannunciated = []
+        call.annunciated_at = now
         return [self._message(call, self._audiences(call, max(1, call.rung)), now)]
 
     def _audiences(self, call: WakeCall, number: int) -> tuple[str, ...]:
@@ -346,30 +349,32 @@ class Annunciator:
         memory = self._memory
         if not memory.queue or now < self._spacing.next_notice():
             return []
-        tellings = [memory.standing[key] for key in memory.queue]
+        annunciations = [memory.standing[key] for key in memory.queue]
         memory.queue = []
         self._spacing.noticed(now)
-        for telling in tellings:
-            telling.noticed_at = now
-        heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in tellings)
-        return [self._messages.write(Level.NOTICE, tellings, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)]
+        for annunciation in annunciations:
+            annunciation.noticed_at = now
+        heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in annunciations)
+        return [
+            self._messages.write(Level.NOTICE, annunciations, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)
+        ]
 
     # --- bookkeeping --------------------------------------------------------------------------------
 
     def _refresh(self, views: tuple[AlarmView, ...], now: float) -> None:
         """Take the newest words and times of what still stands."""
         for view in views:
-            telling = self._memory.standing.get(view.key)
-            if telling is not None and view.state is AlarmState.UNACKNOWLEDGED:
-                telling.text = view.text
-                telling.consequence_at = None if view.consequence_in is None else now + view.consequence_in
+            annunciation = self._memory.standing.get(view.key)
+            if annunciation is not None and view.state is AlarmState.UNACKNOWLEDGED:
+                annunciation.text = view.text
+                annunciation.consequence_at = None if view.consequence_in is None else now + view.consequence_in
 
-    def _hold_back(self, telling: Telling, why: str) -> None:
+    def _hold_back(self, annunciation: Annunciation, why: str) -> None:
         """For the morning's account: what was not told, or told in vain."""
-        telling.held = why
-        name = f"{telling.key}#{telling.occurrence}"
+        annunciation.held = why
+        name = f"{annunciation.key}#{annunciation.occurrence}"
         if why:
-            self._memory.held[name] = f"{telling.text} ({why})"
+            self._memory.held[name] = f"{annunciation.text} ({why})"
         else:
             self._memory.held.pop(name, None)
 

@@ -45,13 +45,14 @@ def rung(settings: AnnouncingSettings, number: int) -> Rung | None:
 @dataclass(slots=True)
 class WakeCall:
     """Somebody is being woken and has not answered. members: keys of the alarms the call is about.
-    untold: those of them that joined or grew worse since the last message. fallen: audiences told because another failed."""
+    unannunciated: those of them that joined or grew worse since the last message.
+    fallen: audiences called because another failed."""
 
     opened_at: float
-    told_at: float
+    annunciated_at: float
     members: list[str]
     rung: int = 0
-    untold: list[str] = field(default_factory=list)
+    unannunciated: list[str] = field(default_factory=list)
     fallen: list[str] = field(default_factory=list)
 
     def join(self, key: str, settings: AnnouncingSettings, now: float) -> None:
@@ -62,13 +63,13 @@ class WakeCall:
         self.opened_at = max(self.opened_at, now - (here.after if here is not None else 0.0))
         if key not in self.members:
             self.members.append(key)
-        if key not in self.untold:
-            self.untold.append(key)
+        if key not in self.unannunciated:
+            self.unannunciated.append(key)
 
     def leave(self, key: str) -> None:
         """This alarm is answered or gone."""
         self.members = [k for k in self.members if k != key]
-        self.untold = [k for k in self.untold if k != key]
+        self.unannunciated = [k for k in self.unannunciated if k != key]
 
     def climb(self, settings: AnnouncingSettings, now: float) -> bool:
         """Go up to the highest rung whose time has come. False when the ladder has ended: nobody answers."""

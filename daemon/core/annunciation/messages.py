@@ -11,7 +11,7 @@ from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
 from daemon.core.alarms.wording import TEXT_LIMIT, shorten
-from daemon.core.annunciation.state import Telling
+from daemon.core.annunciation.state import Annunciation
 from daemon.core.events import Level, Notification
 
 REMEMBERED = 64
@@ -29,10 +29,10 @@ class Messages:
         """message id -> alarm key -> occurrence, the newest message last."""
 
     def write(
-        self, level: Level, tellings: list[Telling], audiences: tuple[str, ...], not_after: float, now: float
+        self, level: Level, annunciations: list[Annunciation], audiences: tuple[str, ...], not_after: float, now: float
     ) -> Notification:
         """One message about all of these."""
-        lead, *others = sorted(tellings, key=self._urgency)
+        lead, *others = sorted(annunciations, key=self._urgency)
         occurrence, step = self._steps.get(lead.key, [lead.occurrence, 0])
         if occurrence != lead.occurrence:
             step = 0
@@ -51,7 +51,7 @@ class Messages:
             held_back=lead.held,
         )
         if level is not Level.LOG:
-            self._named[message.id] = {t.key: t.occurrence for t in tellings}
+            self._named[message.id] = {t.key: t.occurrence for t in annunciations}
             self._named = dict(list(self._named.items())[-REMEMBERED:])
         return message
 
@@ -79,10 +79,10 @@ class Messages:
         self._steps = cast(dict[str, list[int]], dumped["steps"])
         self._named = cast(dict[str, dict[str, int]], dumped["named"])
 
-    def _urgency(self, telling: Telling) -> tuple[int, float, float, str]:
+    def _urgency(self, annunciation: Annunciation) -> tuple[int, float, float, str]:
         """Priority, then the time the alarm list gives to act, then which came first."""
-        rule = self._rules[telling.rule]
-        return PRIORITY_ORDER[rule.priority], rule.time_to_act, telling.since, telling.key
+        rule = self._rules[annunciation.rule]
+        return PRIORITY_ORDER[rule.priority], rule.time_to_act, annunciation.since, annunciation.key
 
 
 def merged_text(first: str, others: int) -> str:

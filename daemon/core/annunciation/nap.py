@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from daemon.core.events import NapPlanned
-from daemon.core.health import Parts
+from daemon.core.health import HealthTable
 from daemon.core.inputs import Part
 from daemon.core.settings import AnnouncingSettings
 
@@ -24,7 +24,7 @@ class Readiness:
 
 
 def green_list(
-    announcing: AnnouncingSettings, parts: Parts, *, test_wake: bool, clock: bool, probes: bool, answered: bool
+    announcing: AnnouncingSettings, parts: HealthTable, *, test_wake: bool, clock: bool, probes: bool, answered: bool
 ) -> tuple[tuple[str, bool], ...]:
     """What must hold before anybody may rely on being woken: (words, holds)."""
     audiences = dict(announcing.audiences)

@@ -34,7 +34,7 @@ class Reach:
         self._sent[message] = Sent(now, list(audiences))
 
     def delivered(self, report: Delivered) -> list[str]:
-        """A channel succeeded or gave up. Returns the audiences that this leaves untold."""
+        """A channel succeeded or gave up. Returns the audiences that this leaves unannunciated."""
         if report.outcome == "sent":
             self._down = [name for name in self._down if name != report.channel]
         elif report.outcome == "failed" and report.channel not in self._down:

@@ -6,13 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from daemon.core.alarms.rule import AlarmRule, act_before
-from daemon.core.annunciation.state import Telling
-from daemon.core.settings import SleeperSettings
+from daemon.core.annunciation.state import Annunciation
+from daemon.core.settings import SPACING, SleeperSettings
 
-SPACING = 600.0
 NOTICES_IN_SPACING = 2
-"""s, and how many: at most one wake call is opened and two notices are sent in any 10 min, after the 1 (at most 2)
-alarms per 10 min and operator of ANSI/ISA-18.2 (read in tables that cite it, not in the standard)."""
+"""At most so many notices within the spacing, after the 1 (at most 2) alarms per 10 min and operator of ANSI/ISA-18.2
+(read in tables that cite it, not in the standard)."""
 
 
 @dataclass(slots=True)
@@ -40,7 +39,7 @@ class Spacing:
             self.last_early = now
         self.last_call = now
 
-    def ends(self, waiting: Iterable[tuple[AlarmRule, Telling]], sleeper: SleeperSettings) -> float:
+    def ends(self, waiting: Iterable[tuple[AlarmRule, Annunciation]], sleeper: SleeperSettings) -> float:
         """When alarms that came too soon after the last call are told: when the spacing is over, or before it when
         one of them could else not be acted on in time. Who answered the last call is up, dressed and on the way."""
         last = self.last_call or 0.0

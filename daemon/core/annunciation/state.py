@@ -1,4 +1,4 @@
-"""What the annunciator remembers: what stands untold or unanswered, how loud it was told, and when."""
+"""What the annunciator remembers: what stands unannunciated or unanswered, how loud it was told, and when."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from daemon.core.events import Level
 
 
 @dataclass(slots=True)
-class Telling:
+class Annunciation:
     """One unacknowledged alarm and how loud it was told. consequence_at: engine time, None = treat as now."""
 
     key: str
@@ -33,7 +33,7 @@ class Memory:
     asleep: bool = False
     paused_from: float = 0.0
     paused_until: float | None = None
-    standing: dict[str, Telling] = field(default_factory=dict)
+    standing: dict[str, Annunciation] = field(default_factory=dict)
     call: WakeCall | None = None
     waiting: list[str] = field(default_factory=list)
     """Alarms that may wake as soon as the spacing is over."""
@@ -51,6 +51,6 @@ class Memory:
     def load(cls, dumped: dict[str, object]) -> Memory:
         """The inverse of `dump`."""
         memory = cls(**cast(dict[str, Any], dumped))
-        memory.standing = {k: Telling(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
+        memory.standing = {k: Annunciation(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
         memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
         return memory

@@ -16,7 +16,7 @@ COUNTS_FOR = 12 * 3600.0
 
 
 @dataclass(slots=True)
-class Rehearsal:
+class TestCall:
     """state: "never" -> "sent" -> "delivered" -> "acknowledged"; each new test begins anew. All outlives a restart."""
 
     count: int = 0

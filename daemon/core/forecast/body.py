@@ -322,12 +322,14 @@ class MeatEnsemble:
         freely, dryly = scale / boundary, scale / (boundary + self.skin)
         saturated = np.minimum(saturation_pressure(surface), NEAR_BOILING * self.air_pressure)
         left = self.air_pressure - saturated
-        pull = np.maximum(np.log((self.air_pressure - vapour_pressure) / left), 0.0)
-        thirst = np.maximum(freely * pull, 1.0) * (seconds / LATENT_HEAT)
-        wet = np.minimum(1.0, self._film / thirst)
+        stefan_force = np.maximum(np.log((self.air_pressure - vapour_pressure) / left), 0.0)
+        evaporation_demand = np.maximum(freely * stefan_force, 1.0) * (seconds / LATENT_HEAT)
+        wet = np.minimum(1.0, self._film / evaporation_demand)
         transfer = dryly + wet * (freely - dryly)
-        latent = transfer * pull
-        steepness = np.where(pull > 0.0, transfer * saturated * (3984.93 / (233.426 + surface) ** 2) / left, 0.0)
+        latent = transfer * stefan_force
+        steepness = np.where(
+            stefan_force > 0.0, transfer * saturated * (3984.93 / (233.426 + surface) ** 2) / left, 0.0
+        )
         self._amplitude *= self._decay
         base = self._vectors[-1] @ self._amplitude
         slope = conductance + steepness
@@ -336,10 +338,10 @@ class MeatEnsemble:
         flux = np.minimum(flux, (self._boiling - base) / self._stiffness)
         self._amplitude += self._excite * flux
         self.surface = np.maximum(base + self._stiffness * flux, -20.0)
-        self._lost += (1.0 - wet) * dryly * pull * (seconds / LATENT_HEAT)
+        self._lost += (1.0 - wet) * dryly * stefan_force * (seconds / LATENT_HEAT)
         self.skin = self.traits.skin + self.traits.skin_growth * self._lost**self.traits.skin_power
         self._cells = self._vectors @ self._amplitude
-        self._seep(wet * thirst)
+        self._seep(wet * evaporation_demand)
 
     def _seep(self, dried: Array) -> None:
         """Juice let go by the cells joins the film when it arrives there; `dried` kg/m2 of it have gone."""

@@ -62,7 +62,7 @@ LONGEST_COOK: Final = 60 * 3600.0
 
 def forecast(request: ForecastRequest) -> ForecastArrived:
     """All goals under all assumptions. <= 1 s on a 2-core x86. Never raises for odd data: says `reason` instead."""
-    reason = _no_right(request)
+    reason = _ineligible(request)
     if reason:
         return _refusal(request, reason)
     request = _possible(request)
@@ -129,7 +129,7 @@ def _possible(request: ForecastRequest) -> ForecastRequest:
     )
 
 
-def _no_right(request: ForecastRequest) -> str:
+def _ineligible(request: ForecastRequest) -> str:
     piece = request.piece
     if request.suspect:
         return f"probe not to be trusted: {request.suspect}"

@@ -108,9 +108,9 @@ class FireWatch:
         """°C per minute over the last minutes, if the pit climbs and does not slacken; else NaN."""
         return steady_climb(self._pit)
 
-    def beat(self, now: float, pit: float) -> list[FireNoticed]:
+    def scan(self, now: float, pit: float) -> list[FireNoticed]:
         """Every 5 s with the newest pit value (°C, NaN = unknown): only the fast signs (lid)."""
-        seen = self._lid.beat(now, pit)
+        seen = self._lid.scan(now, pit)
         self.lid_open = self._lid.open
         if seen is None:
             return []

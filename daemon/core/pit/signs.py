@@ -69,7 +69,7 @@ class LidSense:
         self._lowest = nan
         self._lowest_at = 0.0
 
-    def beat(self, now: float, pit: float) -> tuple[bool, float, float] | None:
+    def scan(self, now: float, pit: float) -> tuple[bool, float, float] | None:
         """One value (°C, NaN = unknown) about every 5 s. (opened?, when, confidence) when the lid changed."""
         if isnan(pit):
             return self._time_out(now)

@@ -60,7 +60,7 @@ STUCK_AFTER = 600.0
 STUCK_READINGS = 30
 STUCK_HABIT = 10.0
 """... and that many times longer than it has stood still of late."""
-STUCK_HABIT_WITNESSED = 3.0
+STUCK_HABIT_CORROBORATED = 3.0
 """The same when another channel has seen the pit move meanwhile."""
 STUCK_NEEDS_STEPS = 50
 """Steps a channel must have made before its habit is known."""
@@ -119,7 +119,7 @@ class ChannelJudge:
     wide_turns: int = 0
     """Steps of two or more finest steps back where it came from: only noise wider than a step makes them."""
     stuck: bool = False
-    witnessed: bool = False
+    corroborated: bool = False
     """Another channel has seen the pit move while this one stood still."""
 
     def judge(self, reading: Reading) -> None:
@@ -155,14 +155,14 @@ class ChannelJudge:
             self.quality = Quality.SUSPECT if at < self.dense_until else Quality.GOOD
 
     def lasting(self) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
-        """The verdict worth telling: a known loose contact does not tell each single trouble."""
+        """The verdict worth annunciation: a known loose contact does not tell each single trouble."""
         if 0 < self.trouble_run < AGREEING and self.heard_at is not None and self.heard_at < self.noisy_until:
             return Quality.SUSPECT if self.heard_at < self.dense_until else Quality.GOOD, self.held, None
         return self.quality, self.doubts, self.fault
 
-    def beat(self, now: float, started: float, witness: bool) -> None:
+    def scan(self, now: float, started: float, corroborated: bool) -> None:
         """Every few seconds: silence, and a value that no longer moves. started: when the watch began, for a channel
-        never heard. witness: another channel saw the pit move since this one last moved."""
+        never heard. corroborated: another channel saw the pit move since this one last moved."""
         silent = now - (started if self.heard_at is None else self.heard_at)
         if silent > self.stale_after:
             if self.doubts != STALE:
@@ -170,14 +170,14 @@ class ChannelJudge:
                 self.evidence = f"no reading {since} (limit {self.stale_after:.0f} s)"
             self.quality, self.doubts, self.fault = Quality.BAD, STALE, None
             return
-        self.witnessed = self.witnessed or witness
+        self.corroborated = self.corroborated or corroborated
         if not self.stuck and self.quality is Quality.GOOD and self._stands_still():
             self.stuck = True
             self.quality, self.doubts = Quality.SUSPECT, STUCK
             self.evidence = (
                 f"{self.still_value:.2f} °C to the last bit for {self._still_for():.0f} s "
                 f"({self.still_count} readings), never longer than {self.longest_still:.0f} s of late"
-                + (", while the pit moved" if self.witnessed else "")
+                + (", while the pit moved" if self.corroborated else "")
             )
 
     def expect_move(self, until: float) -> None:
@@ -261,7 +261,7 @@ class ChannelJudge:
             self.last_step = step
             self.steps += 1
         self.still_value, self.still_since, self.still_count = celsius, at, 1
-        self.stuck = self.witnessed = False
+        self.stuck = self.corroborated = False
 
     def _still_for(self) -> float:
         return 0.0 if self.heard_at is None else self.heard_at - self.still_since
@@ -277,9 +277,9 @@ class ChannelJudge:
         if breaks_habit and self.wide_turns >= NOISE_SHARE * self.steps:
             return True
         if self.role is Role.PIT:
-            witnessed = self.witnessed and still > STUCK_HABIT_WITNESSED * self.longest_still
-            return witnessed or (breaks_habit and value > WARM)
-        return breaks_habit and self.witnessed and still > max(STUCK_MEAT_AFTER, self.finest_step / SLOWEST_MEAT)
+            corroborated = self.corroborated and still > STUCK_HABIT_CORROBORATED * self.longest_still
+            return corroborated or (breaks_habit and value > WARM)
+        return breaks_habit and self.corroborated and still > max(STUCK_MEAT_AFTER, self.finest_step / SLOWEST_MEAT)
 
     # --- checkpoint -------------------------------------------------------------------------------
 

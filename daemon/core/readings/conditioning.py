@@ -20,8 +20,8 @@ from drivers.reading import Fault, Quality, Reading
 HISTORY = 120
 """Minutes of medians kept for the slow faults. They are kept here, not in the trace, because the trace holds only
 good minutes: a channel in doubt could never be seen to recover from it."""
-WITNESSED_MOVE = 10.0
-"""°C another pit probe must have moved to bear witness that the pit moved. Our choice."""
+CORROBORATING_MOVE = 10.0
+"""°C another pit probe must have moved to bear corroborated that the pit moved. Our choice."""
 
 
 class _Channel:
@@ -41,8 +41,8 @@ class _Channel:
         self.cold_minutes: list[float] = []
         self.in_use = False
         self.handled_until = -1.0
-        self.witness_since = -1.0
-        self.witness_values: dict[str, float] = {}
+        self.corroboration_since = -1.0
+        self.corroboration_values: dict[str, float] = {}
 
     def find(self, findings: tuple[Finding, ...]) -> None:
         self.findings = findings
@@ -94,8 +94,8 @@ class _Channel:
             "cold_minutes": _without_nan(self.cold_minutes),
             "in_use": self.in_use,
             "handled_until": self.handled_until,
-            "witness_since": self.witness_since,
-            "witness_values": dict(self.witness_values),
+            "corroboration_since": self.corroboration_since,
+            "corroboration_values": dict(self.corroboration_values),
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -111,8 +111,8 @@ class _Channel:
         self.cold_minutes = _with_nan(dumped["cold_minutes"])
         self.in_use = dumped["in_use"]
         self.handled_until = dumped["handled_until"]
-        self.witness_since = dumped["witness_since"]
-        self.witness_values = dict(dumped["witness_values"])
+        self.corroboration_since = dumped["corroboration_since"]
+        self.corroboration_values = dict(dumped["corroboration_values"])
 
 
 def _without_nan(values: list[float]) -> list[float | None]:
@@ -152,12 +152,12 @@ class Conditioner:
             return sample, None
         return sample, channel.told_now(now)
 
-    def beat(self, now: float) -> list[QualityChanged]:
+    def scan(self, now: float) -> list[QualityChanged]:
         """Every 5 s: silence (stale), and values that stand still."""
         if self._started is None:
             self._started = now
         for channel in self._channels.values():
-            channel.judge.beat(now, self._started, self._pit_moved(channel))
+            channel.judge.scan(now, self._started, self._pit_moved(channel))
         return self._changes(now)
 
     def minute(self, now: float) -> list[QualityChanged]:
@@ -232,10 +232,10 @@ class Conditioner:
         values = {
             pit.settings.id: pit.judge.newest for pit in self._pits if pit is not channel and pit.judge.believed_now()
         }
-        if channel.witness_since != channel.judge.still_since:
-            channel.witness_since = channel.judge.still_since
-            channel.witness_values = {name: value for name, value in values.items() if value is not None}
+        if channel.corroboration_since != channel.judge.still_since:
+            channel.corroboration_since = channel.judge.still_since
+            channel.corroboration_values = {name: value for name, value in values.items() if value is not None}
         return any(
-            value is not None and abs(value - channel.witness_values.get(name, value)) >= WITNESSED_MOVE
+            value is not None and abs(value - channel.corroboration_values.get(name, value)) >= CORROBORATING_MOVE
             for name, value in values.items()
         )

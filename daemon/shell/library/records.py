@@ -22,10 +22,10 @@ from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook_from_plain
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
+from daemon.shell.journal.profile_note import kept_profile
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
 from daemon.shell.library.minutes import minute_medians
-from daemon.shell.library.profile import kept_profile
 from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow

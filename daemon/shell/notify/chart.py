@@ -36,7 +36,7 @@ AFTER_FAILURE = 3600.0
 """s without another try: a library that is missing does not come by itself."""
 
 
-class PictureAhead:
+class ChartAhead:
     """Listens to the watch and keeps the newest picture."""
 
     def __init__(self, drawer: Drawer, now: Callable[[], float], fahrenheit: bool, zone: str) -> None:

@@ -62,7 +62,7 @@ class Limit:
             tally.back_off = min(2 * tally.back_off, BACK_OFF_LIMIT)
 
 
-class Keeper:
+class KeyStore:
     """Compares in constant time. The cookie is derived from the token: a new token ends every old pairing."""
 
     def __init__(self, token: str) -> None:

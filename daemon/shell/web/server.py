@@ -16,7 +16,7 @@ from daemon.core.events import EVENT_NAMES, CommandRefused, MorningTold
 from daemon.core.inputs import Command
 from daemon.core.snapshot import Snapshot
 from daemon.shell.clock import boot_seconds
-from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, Keeper, Limit, host_allowed, origin_allowed
+from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, KeyStore, Limit, host_allowed, origin_allowed
 from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snapshot_json
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings
@@ -75,7 +75,7 @@ class PageServer:
         seconds: Callable[[], float] = boot_seconds,
     ) -> None:
         self._settings = settings
-        self._keeper = Keeper(token)
+        self._key_store = KeyStore(token)
         self._names = own_names(settings.hosts)
         self._seconds = seconds
         self._logins, self._commands = Limit(LOGIN_TRIES), Limit(COMMANDS)
@@ -218,11 +218,11 @@ class PageServer:
 
     def _is_paired(self, request: web.Request) -> bool:
         """By cookie. Not limited: nobody guesses 256 bits, and a guesser must never lock out the cook's own phone."""
-        return self._keeper.is_cookie(request.cookies.get(COOKIE, ""))
+        return self._key_store.is_cookie(request.cookies.get(COOKIE, ""))
 
     def _is_token(self, offered: str, request: web.Request) -> bool:
         self._limit(self._logins, request)
-        if self._keeper.is_token(offered):
+        if self._key_store.is_token(offered):
             return True
         self._logins.note(request.remote or "", self._seconds())
         return False
@@ -244,7 +244,7 @@ class PageServer:
 
     def _pair(self, response: web.StreamResponse) -> web.StreamResponse:
         response.set_cookie(
-            COOKIE, self._keeper.cookie, max_age=COOKIE_SECONDS, httponly=True, samesite="Strict",
+            COOKIE, self._key_store.cookie, max_age=COOKIE_SECONDS, httponly=True, samesite="Strict",
             secure=self._settings.tls is not None, path="/",
         )  # fmt: skip
         return response

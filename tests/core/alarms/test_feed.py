@@ -7,7 +7,7 @@ from datetime import UTC
 
 import pytest
 
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Interval
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
@@ -36,10 +36,10 @@ class Fire:
 
 
 def prompt(pit: float, slope: float, lasting: float, minutes: tuple[float, float, float] | None) -> Condition:
-    sight = Sight(
+    process = ProcessSnapshot(
         NOW, SETTINGS, BAND, pit, None, "in-band", Fire(slope, lasting, minutes), None, (), {}, {}, {}, frozenset()
     )  # type: ignore[arg-type]
-    (found,) = (c for c in conditions(sight) if c.rule == "pit-falling")
+    (found,) = (c for c in conditions(process) if c.rule == "pit-falling")
     return found
 
 

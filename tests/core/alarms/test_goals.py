@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
@@ -39,10 +39,10 @@ def judged(core: float | None, settings: PieceSettings = CHUCK, now: float = 0.0
     )  # fmt: skip
     fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
     cores = {} if core is None else {"chuck": core}
-    sight = Sight(
+    process = ProcessSnapshot(
         now, SETTINGS, SETTINGS.cook.band, nan, None, "in-band", fire, None, (piece,), cores, {}, {}, frozenset()
     )  # type: ignore[arg-type]
-    return {c.rule: c for c in conditions(sight)}
+    return {c.rule: c for c in conditions(process)}
 
 
 @pytest.mark.parametrize("core", [None, 104.0])

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.core.alarms import conditions as judges
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.annunciation.spacing import SPACING
 from daemon.core.pit.fire import FireWatch
@@ -28,13 +28,13 @@ TOO_HOT = 145.0
 SETTINGS = WatchSettings(
     "pit", "Pit", (), CookSettings("night", "", BAND), AnnouncingSettings(QuietHours(22 * 60, 7 * 60, UTC))
 )
-BEAT = 5.0
+SCAN_CYCLE = 5.0
 QUIET = 40 * 12
 """Beats in the band before anything happens."""
 
 
-def sight(now: float, pit: float, fire: FireWatch, stage: str = "in-band") -> Sight:
-    return Sight(now, SETTINGS, BAND, pit, None, stage, fire, None, (), {}, {}, {}, frozenset())
+def process(now: float, pit: float, fire: FireWatch, stage: str = "in-band") -> ProcessSnapshot:
+    return ProcessSnapshot(now, SETTINGS, BAND, pit, None, stage, fire, None, (), {}, {}, {}, frozenset())
 
 
 class Night:
@@ -46,19 +46,19 @@ class Night:
         self.raised: list[tuple[float, str]] = []
         counted: dict[str, int] = {}
         for beat, celsius in enumerate(pit):
-            now = beat * BEAT
+            now = beat * SCAN_CYCLE
             self.watch.until(now)
-            self.fire.beat(now, celsius)
+            self.fire.scan(now, celsius)
             if now % 60.0 == 0.0:
                 self.fire.minute(now, sorted(pit[max(0, beat - 11) : beat + 1])[min(beat, 11) // 2], BAND, 10.0)
-            for condition in conditions(sight(now, celsius, self.fire, stage)):
+            for condition in conditions(process(now, celsius, self.fire, stage)):
                 if condition.rule in ("pit-high", "runaway"):
                     self.watch.hear(self.watch.table.judge(condition, now))
             for view in self.watch.table.views():
                 if view.occurrence > counted.get(view.rule, 0):
                     counted[view.rule] = view.occurrence
                     self.raised.append((view.raised_at, view.rule))
-            if any(now - BEAT < called + answers_after <= now for called in (n.time for n in self.watch.wakes())):
+            if any(now - SCAN_CYCLE < called + answers_after <= now for called in (n.time for n in self.watch.wakes())):
                 self.watch.acknowledge()
 
     @property
@@ -100,7 +100,7 @@ def deaf(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_burning_fat_is_one_call_with_the_words_of_the_worse_alarm(rate: float, answers_after: float) -> None:
     night = Night(flare(rate), answers_after)
     at, alarm = night.calls[0]
-    crossed = QUIET * BEAT + (TOO_HOT - 128.0) / rate * 60.0
+    crossed = QUIET * SCAN_CYCLE + (TOO_HOT - 128.0) / rate * 60.0
     assert alarm == "runaway" and at <= crossed + 120.0, "not later than the lesser alarm would have called"
     assert night.closest >= SPACING
     assert [name for _, name in night.raised].count("runaway") == 1, "it stands until the pit settles"
@@ -156,7 +156,7 @@ def runaway(pit: float, stage: str, lid_open: bool = False, slope: float = 0.0, 
     fire = SimpleNamespace(
         slope=slope, lasting_slope=0.0, climb=climb, steady_climb=climb, log_due=None, lid_open=lid_open
     )
-    seen = sight(36_000.0, pit, fire, stage)  # type: ignore[arg-type]
+    seen = process(36_000.0, pit, fire, stage)  # type: ignore[arg-type]
     return next(c for c in conditions(seen) if c.rule == "runaway")
 
 
@@ -197,5 +197,5 @@ def test_the_climb_of_the_last_minute_is_per_minute_however_often_the_pit_is_rea
     lid = LidSense()
     assert isnan(lid.climb)
     for read in range(30):
-        lid.beat(read * every, 130.0 + 6.0 * read * every / 60.0)
+        lid.scan(read * every, 130.0 + 6.0 * read * every / 60.0)
     assert lid.climb == pytest.approx(6.0)

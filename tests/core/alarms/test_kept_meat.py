@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
@@ -57,11 +57,11 @@ class Held:
         cores = {} if newest != newest else {self.piece.id: newest}
         fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
         settings = replace(SETTINGS, cook=replace(SETTINGS.cook, hold=self.hold))
-        sight = Sight(
+        process = ProcessSnapshot(
             self.now, settings, BAND, nan, None, "in-band",
             fire, None, (self.watch,), cores, {}, {}, frozenset(),  # type: ignore[arg-type]
         )  # fmt: skip
-        return {c.rule: c for c in conditions(sight)}
+        return {c.rule: c for c in conditions(process)}
 
 
 @pytest.mark.parametrize("tolerance", [0.0, 2.5])

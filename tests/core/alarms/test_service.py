@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from daemon.core.alarms.conditions import Sight, conditions
+from daemon.core.alarms.conditions import ProcessSnapshot, conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import MeatKind, PieceSettings
@@ -35,11 +35,11 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
         question="", outlook=outlook, safety=SimpleNamespace(view=None),
     )  # fmt: skip
     fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
-    sight = Sight(
+    process = ProcessSnapshot(
         0.0, SERVED, SERVED.cook.band, nan, None, "in-band",
         fire, None, (watch,), {}, {}, {}, frozenset(),  # type: ignore[arg-type]
     )  # fmt: skip
-    return {c.rule: c for c in conditions(sight)}
+    return {c.rule: c for c in conditions(process)}
 
 
 def plans(goal: Goal, planned: float, hotter: float) -> Hours:

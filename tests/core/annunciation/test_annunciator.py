@@ -11,8 +11,8 @@ import pytest
 
 from daemon.core.alarms.rules import ALARM_RULES, Condition
 from daemon.core.alarms.table import AlarmTable
+from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.annunciation.annunciator import Annunciator
-from daemon.core.annunciation.annunciator import annunciator as annunciation
 from daemon.core.annunciation.escalation import rung
 from daemon.core.events import CommandRefused, Level, MorningTold, Notification
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, Shelve

@@ -12,8 +12,8 @@ from itertools import pairwise
 import pytest
 
 from daemon.core.alarms.rules import ALARM_RULES, WakePolicy
-from daemon.core.annunciation.annunciator import annunciator as annunciation
-from daemon.core.annunciation.annunciator import spacing
+from daemon.core.annunciation import annunciator as annunciation
+from daemon.core.annunciation import spacing
 from daemon.core.events import AlarmState, Level
 from daemon.core.inputs import PauseSound
 from tests.core.annunciation.test_annunciator import MIDNIGHT, NOON, Watch

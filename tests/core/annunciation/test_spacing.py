@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from daemon.core.annunciation.annunciator import annunciator as annunciation
+from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.events import Level
 from daemon.core.inputs import PauseSound
 from tests.core.annunciation.test_annunciator import NOON, Watch

@@ -26,7 +26,7 @@ def minutes(watch: FireWatch, values: list[float], start: int = 0) -> list[FireN
     noticed: list[FireNoticed] = []
     for i, value in enumerate(values):
         now = (start + i) * 60.0
-        noticed += watch.beat(now, value)
+        noticed += watch.scan(now, value)
         noticed += watch.minute(now, value, BAND, 12.0)
     return noticed
 
@@ -44,7 +44,7 @@ def dying(start: float = 131.0, length: int = 60) -> list[float]:
 
 def beats(watch: FireWatch, values: list[float], start: float) -> list[FireNoticed]:
     """One value every 5 s, the fast detector only."""
-    return [sign for i, value in enumerate(values) for sign in watch.beat(start + 5.0 * i, value)]
+    return [sign for i, value in enumerate(values) for sign in watch.scan(start + 5.0 * i, value)]
 
 
 def burning() -> FireWatch:
@@ -329,7 +329,7 @@ def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: l
                 one.mark(Mark(step), now)
                 answers.append([])
             else:
-                answers.append(one.beat(now, step) + one.minute(now, step, BAND, nan))
+                answers.append(one.scan(now, step) + one.minute(now, step, BAND, nan))
         assert answers[0] == answers[1]
         assert (watch.log_due, watch.no_forecast) == (twin.log_due, twin.no_forecast)
         assert (watch.log_due is None) == bool(watch.no_forecast)

@@ -103,22 +103,22 @@ def test_what_the_codec_doubts_stays_doubted_and_is_no_measure_for_others() -> N
 
 def test_silence_is_stale_and_ends_with_the_next_reading() -> None:
     one = judge()
-    one.beat(5.0, 0.0, witness=False)
+    one.scan(5.0, 0.0, corroborated=False)
     assert one.quality is Quality.GOOD
-    one.beat(11.0, 0.0, witness=False)
+    one.scan(11.0, 0.0, corroborated=False)
     assert (one.quality, one.doubts) == (Quality.BAD, (ProbeFault.STALE,)) and "since the start" in one.evidence
     assert feed(one, [100.0], start=20.0) == [GOOD]
-    one.beat(30.0, 0.0, witness=False)
+    one.scan(30.0, 0.0, corroborated=False)
     assert one.quality is Quality.GOOD
-    one.beat(30.1, 0.0, witness=False)
+    one.scan(30.1, 0.0, corroborated=False)
     assert one.doubts == (ProbeFault.STALE,) and "10 s" in one.evidence
 
 
-def stuck_after(one: ChannelJudge, value: float, seconds: int, start: float, witness: bool) -> float | None:
+def stuck_after(one: ChannelJudge, value: float, seconds: int, start: float, corroborated: bool) -> float | None:
     for second in range(seconds):
         one.judge(Reading("x", value, start + second))
         if second % 5 == 0:
-            one.beat(start + second, 0.0, witness)
+            one.scan(start + second, 0.0, corroborated)
         if one.doubts == (ProbeFault.STUCK,):
             return float(second)
     return None
@@ -127,14 +127,14 @@ def stuck_after(one: ChannelJudge, value: float, seconds: int, start: float, wit
 def test_a_warm_pit_probe_that_stops_flickering_is_stuck_after_ten_minutes_and_free_with_the_next_step() -> None:
     one = judge()
     feed(one, [120.0 + (number * 7 % 3) * 0.25 for number in range(300)])
-    at = stuck_after(one, 121.0, 1200, 300.0, witness=False)
+    at = stuck_after(one, 121.0, 1200, 300.0, corroborated=False)
     assert at is not None and 595 <= at <= 610
     assert feed(one, [121.25], start=1600.0) == [GOOD]
 
 
 def test_a_probe_stuck_from_the_start_needs_a_witness() -> None:
-    assert stuck_after(judge(), 21.0, 3600, 0.0, witness=False) is None
-    at = stuck_after(judge(), 21.0, 3600, 0.0, witness=True)
+    assert stuck_after(judge(), 21.0, 3600, 0.0, corroborated=False) is None
+    at = stuck_after(judge(), 21.0, 3600, 0.0, corroborated=True)
     assert at is not None and 595 <= at <= 610
 
 
@@ -142,13 +142,13 @@ def test_a_quiet_quarter_degree_meat_probe_may_stand_still_for_two_hours_of_stal
     one = judge(Role.MEAT)
     rising = [40.0 + 0.25 * (number // 75) for number in range(75 * 100)]  # 12 °C/h, no noise at all
     assert set(feed(one, rising)) == {GOOD}
-    assert stuck_after(one, 65.0, 7200, 7500.0, witness=True) is None
+    assert stuck_after(one, 65.0, 7200, 7500.0, corroborated=True) is None
 
 
 def test_a_flickering_meat_probe_that_stops_is_stuck() -> None:
     one = judge(Role.MEAT)
     feed(one, [65.0 + (0.0, 0.25, -0.25, 0.25, 0.0)[number % 5] for number in range(300)])
-    at = stuck_after(one, 65.0, 1200, 300.0, witness=False)
+    at = stuck_after(one, 65.0, 1200, 300.0, corroborated=False)
     assert at is not None and at <= 610
 
 
@@ -195,7 +195,7 @@ def test_any_stream_is_judged_and_a_checkpoint_changes_nothing(
         at += wait
         for one in (straight, broken):
             one.judge(Reading("x", value, at))
-            one.beat(at + 1.0, 0.0, witness=number % 3 == 0)
+            one.scan(at + 1.0, 0.0, corroborated=number % 3 == 0)
         assert straight == broken
         assert (straight.quality is Quality.GOOD) <= (value is not None and -50.0 <= value <= 650.0)
 

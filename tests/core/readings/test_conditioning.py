@@ -53,7 +53,7 @@ def night(
     """Runs a conditioner the way the engine does; the cook marks every piece put on, wrapped and taken off."""
     cook, told = SimulatedCook(scenario, seed), list[QualityChanged]()
     conditioner = Conditioner(watch(scenario, pairs))
-    done, next_beat, next_minute, good = 0, 0.0, 0.0, list[float]()
+    done, next_scan, next_minute, good = 0, 0.0, 0.0, list[float]()
     while cook.now < hours * HOUR:
         cook.advance(spacing)
         now = cook.now
@@ -70,9 +70,9 @@ def night(
             sample, changed = conditioner.judge(reading, now)
             good.append(sample.quality is Quality.GOOD)
             told += [] if changed is None else [changed]
-        if now >= next_beat:
-            next_beat = now + 5.0
-            told += conditioner.beat(now)
+        if now >= next_scan:
+            next_scan = now + 5.0
+            told += conditioner.scan(now)
         if now >= next_minute:
             next_minute = now + 60.0
             told += conditioner.minute(now)
@@ -143,12 +143,12 @@ def test_a_change_is_told_once_with_what_was_read_and_never_repaired() -> None:
 
 def test_silence_of_one_channel_is_told_once_and_current_knows_it() -> None:
     conditioner = one_channel()
-    conditioner.beat(0.0)
+    conditioner.scan(0.0)
     conditioner.judge(Reading("a", 120.0, 0.0), 0.0)
     assert conditioner.current("b") is None and conditioner.current("nobody") is None
-    changes = conditioner.beat(15.0)
+    changes = conditioner.scan(15.0)
     assert [(change.channel, change.quality) for change in changes] == [("a", Quality.BAD), ("b", Quality.BAD)]
-    assert conditioner.beat(20.0) == []
+    assert conditioner.scan(20.0) == []
     stale = conditioner.current("a")
     assert stale is not None and stale.doubts == (ProbeFault.STALE,) and stale.celsius == 120.0
     assert conditioner.judge(Reading("a", 120.0, 21.0), 21.0)[1] is not None
@@ -184,7 +184,7 @@ def test_a_checkpoint_in_the_middle_of_a_bad_night_changes_nothing() -> None:
             reading = Reading(m.source, m.celsius, now, m.fault, m.quality, m.cold_junction)
             assert straight.judge(reading, now) == broken.judge(reading, now)
         if second % 5 == 0:
-            assert straight.beat(now) == broken.beat(now)
+            assert straight.scan(now) == broken.scan(now)
         if second % 60 == 0:
             assert straight.minute(now) == broken.minute(now)
     sample = straight.current("pit-left")

@@ -14,7 +14,7 @@ from config.loader import load_both
 from daemon.core.inputs import EndCook, Input, StartCook, UsePitProfile
 from daemon.core.pit.profile import FireProfile, PitProfile
 from daemon.shell.journal.journal import Journal
-from daemon.shell.library.profile import keep_profile
+from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.library.records import CookRecords
 from daemon.wiring.settings_from_files import cook_settings
 from daemon.wiring.watch import Files, Watch

@@ -30,8 +30,8 @@ from daemon.shell.notify.chart import (
     DRAWN_EVERY,
     FRESH,
     LARGEST,
+    ChartAhead,
     Illustrated,
-    PictureAhead,
 )
 from daemon.shell.notify.push import Push
 from daemon.shell.notify.smtp import MailRoute, Smtp
@@ -173,11 +173,11 @@ class Bench:
         self.now = NIGHT
         self.drawer = FakeDrawer(answer)
         self.engine = cast(Engine, FakeEngine(view or snapshot_at(NIGHT)))
-        self.picture = PictureAhead(cast(Drawer, self.drawer), lambda: self.now, False, "UTC")
+        self.chart = ChartAhead(cast(Drawer, self.drawer), lambda: self.now, False, "UTC")
 
     async def later(self, seconds: float, *events: Any) -> None:
         self.now += seconds
-        self.picture.on_events(events, self.engine, self.now)
+        self.chart.on_events(events, self.engine, self.now)
         for _ in range(3):
             await asyncio.sleep(0)
 
@@ -189,7 +189,7 @@ class Bench:
 async def test_one_is_drawn_every_ten_minutes_and_at_once_when_an_alarm_is_raised() -> None:
     bench = Bench()
     await bench.later(0)
-    assert bench.picture.newest() == PNG and bench.drawn == 1
+    assert bench.chart.newest() == PNG and bench.drawn == 1
     await bench.later(DRAWN_EVERY - 1)
     assert bench.drawn == 1
     await bench.later(1)
@@ -205,9 +205,9 @@ async def test_an_old_picture_goes_with_nothing() -> None:
     bench = Bench()
     await bench.later(0)
     bench.now += FRESH
-    assert bench.picture.newest() == PNG
+    assert bench.chart.newest() == PNG
     bench.now += 1
-    assert bench.picture.newest() is None
+    assert bench.chart.newest() is None
 
 
 async def test_nothing_is_drawn_while_nothing_cooks() -> None:
@@ -223,11 +223,11 @@ async def test_the_first_wake_waits_for_no_drawing() -> None:
     await bench.later(0, RAISED)
     assert bench.drawn == 1
     async with asyncio.timeout(1.0):
-        await Illustrated(inner, bench.picture.newest).send(MESSAGE)
+        await Illustrated(inner, bench.chart.newest).send(MESSAGE)
     assert inner.got == [(MESSAGE.id, False)]
     await bench.later(DRAWN_EVERY, RAISED)
     assert bench.drawn == 1  # one at a time
-    await bench.picture.close()
+    await bench.chart.close()
 
 
 @pytest.mark.parametrize("answer", [NotDrawn("needs the package matplotlib"), bytes(LARGEST + 1), OSError("no fork")])
@@ -236,7 +236,7 @@ async def test_a_failure_is_said_once_and_tried_again_later(
 ) -> None:
     bench = Bench(answer)
     await bench.later(0)
-    assert bench.picture.newest() is None
+    assert bench.chart.newest() is None
     assert [r.message for r in caplog.records if "without a picture" in r.message] != []
     await bench.later(AFTER_FAILURE - 1, RAISED)
     assert bench.drawn == 1
@@ -276,9 +276,9 @@ async def test_the_watch_draws_only_when_asked(tmp_path: Path, chart: str) -> No
 
     rig = rig_with(tmp_path, chart)
     watch = Watch(Files(rig, tmp_path / "cook.toml", tmp_path / "state"))
-    assert (watch.picture is not None) is (chart == "chart = true")
-    if watch.picture is not None:
-        assert watch.picture.on_events in watch.loop.listeners
+    assert (watch.chart is not None) is (chart == "chart = true")
+    if watch.chart is not None:
+        assert watch.chart.on_events in watch.loop.listeners
     watch.journal.close()
 
 

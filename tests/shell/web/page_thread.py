@@ -12,7 +12,7 @@ from daemon.shell.web.server import PageServer
 from tests.shell.web.page_scenario import FakeWatch, page_server
 
 TOKEN = "a-token-of-the-tests-only-0123456789-abcdef"
-BEAT = 0.3
+SCAN_CYCLE = 0.3
 
 
 class ServedPage:
@@ -38,7 +38,7 @@ class ServedPage:
             if not self.silent:
                 self.server.publish(self.watch.tick(self.step))
             try:
-                async with asyncio.timeout(BEAT):
+                async with asyncio.timeout(SCAN_CYCLE):
                     await over.wait()
             except TimeoutError:
                 continue

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.shell.web import server as server_module
-from daemon.shell.web.access import COOKIE, Keeper, Limit, host_allowed, new_token, origin_allowed
+from daemon.shell.web.access import COOKIE, KeyStore, Limit, host_allowed, new_token, origin_allowed
 from daemon.shell.web.contract import PageSettings
 from daemon.shell.web.routes import ROUTES
 from daemon.shell.web.server import PageServer
@@ -71,7 +71,7 @@ def bearer(token: str = TOKEN) -> dict[str, str]:
 
 
 def cookie(site: Site) -> dict[str, str]:
-    return {"Cookie": f"{COOKIE}={Keeper(TOKEN).cookie}", "Origin": site.url}
+    return {"Cookie": f"{COOKIE}={KeyStore(TOKEN).cookie}", "Origin": site.url}
 
 
 async def test_route_walk_every_registered_route_is_in_the_table_or_a_file(site: Site) -> None:
@@ -263,7 +263,7 @@ def test_a_token_holds_256_bits_and_a_short_one_is_refused() -> None:
     tokens = {new_token() for _ in range(50)}
     assert len(tokens) == 50 and all(len(token) == 43 for token in tokens)  # 32 bytes in base64url
     with pytest.raises(ValueError, match="256 bits"):
-        Keeper("short")
+        KeyStore("short")
 
 
 async def test_a_flood_of_commands_is_429(site: Site, stranger: aiohttp.ClientSession) -> None:
