@@ -152,13 +152,14 @@ async def _poll(
     """Read for ever, one reader at a time; a failed read ends the link."""
     every = max(one.poll_every, BATTERY_EVERY) if full_uuid(one.uuid) == BATTERY_LEVEL else one.poll_every
     try:
-        while True:
-            async with turn:
-                payload = await client.read_gatt_char(there)
-            inbox.put((one, bytes(payload)))
-            await asyncio.sleep(every)
+        with radio_errors(f"{name}: reading {one.uuid} failed"):
+            while True:
+                async with turn:
+                    payload = await client.read_gatt_char(there)
+                inbox.put((one, bytes(payload)))
+                await asyncio.sleep(every)
     except Exception as error:
-        inbox.lose(f"{name}: reading {one.uuid} failed: {error}")
+        inbox.lose(str(error))
 
 
 async def _hang_up(client: BleakClient) -> None:

@@ -1,0 +1,118 @@
+"""A BLE probe in a process of its own: bumble's host and two virtual controllers, HCI of the other one on TCP.
+
+    python bumble_probe.py
+
+The first line it prints is the port. Whoever connects there has a controller within reach of the probe. Orders come in on
+standard input, one a line, each answered by "done": `value UUID HEX` (set, and tell subscribers), `broadcast HEX` (BTHome
+service data from now on), `named` (advertise as a device to connect to), `quiet` (no advertising), `drop` (end the connection).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import sys
+from contextlib import suppress
+
+from bumble.controller import Controller
+from bumble.core import UUID, AdvertisingData
+from bumble.device import Device
+from bumble.gatt import Characteristic, Service
+from bumble.hci import Address
+from bumble.host import Host
+from bumble.link import LocalLink
+from bumble.transport.common import AsyncPipeSink
+from bumble.transport.tcp_server import open_tcp_server_transport_with_socket
+
+PROBE = "C0:FF:EE:00:00:01"
+WATCH = "F0:F1:F2:F3:F4:F5"
+BTHOME = UUID.from_16_bits(0xFCD2)
+INTERVAL = 30.0
+"""ms between advertisements"""
+OWN = "6b1b7a0e-3c55-4f0e-9a51-0f2a3d0c1e77"
+"""a characteristic of nobody's standard"""
+SECRET = "2BDF"
+"""a characteristic that wants an encrypted link"""
+
+Flags = Characteristic.Properties
+Permissions = Characteristic.Permissions
+SERVICES: dict[str, dict[str, Flags]] = {
+    "181A": {"2A6E": Flags.READ | Flags.NOTIFY},
+    "1809": {"2A1C": Flags.INDICATE},
+    "180F": {"2A19": Flags.READ},
+    OWN[:-1] + "0": {OWN: Flags.READ, SECRET: Flags.READ},
+}
+
+
+def described() -> tuple[list[Service], dict[str, Characteristic[bytes]]]:
+    found: dict[str, Characteristic[bytes]] = {}
+    services = []
+    for service, characteristics in SERVICES.items():
+        for uuid, flags in characteristics.items():
+            allowed = Permissions.READABLE | (Permissions.READ_REQUIRES_ENCRYPTION if uuid == SECRET else 0)
+            found[uuid] = Characteristic(UUID(uuid), flags, allowed, b"\x00\x00")
+        services.append(Service(UUID(service), [found[uuid] for uuid in characteristics]))
+    return services, found
+
+
+class Probe:
+    def __init__(self, device: Device, characteristics: dict[str, Characteristic[bytes]]) -> None:
+        self._device = device
+        self._characteristics = characteristics
+
+    async def obey(self, order: str, *words: str) -> None:
+        match order:
+            case "value":
+                one = self._characteristics[words[0]]
+                one.value = bytes.fromhex(words[1])
+                if one.properties & Flags.NOTIFY:
+                    await self._device.notify_subscribers(one)
+                elif one.properties & Flags.INDICATE:
+                    await self._device.indicate_subscribers(one)
+            case "broadcast":
+                await self._advertise([(AdvertisingData.SERVICE_DATA, bytes(BTHOME) + bytes.fromhex(words[0]))])
+            case "named":
+                ids = b"".join(bytes(UUID(service)) for service in SERVICES if len(service) == 4)
+                name = (AdvertisingData.COMPLETE_LOCAL_NAME, b"Pit probe")
+                await self._advertise([(AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, ids), name])
+            case "quiet":
+                await self._device.stop_advertising()
+            case "drop":
+                for connection in tuple(self._device.connections.values()):
+                    await connection.disconnect()
+            case _:
+                raise ValueError(order)
+
+    async def _advertise(self, data: list[tuple[int, bytes]]) -> None:
+        with suppress(Exception):
+            await self._device.stop_advertising()
+        await self._device.start_advertising(
+            auto_restart=False,
+            advertising_data=bytes(AdvertisingData([(AdvertisingData.FLAGS, b"\x06"), *data])),
+            advertising_interval_min=INTERVAL,
+            advertising_interval_max=INTERVAL,
+        )
+
+
+async def main() -> None:
+    listener = socket.create_server(("127.0.0.1", 0))
+    transport = await open_tcp_server_transport_with_socket(listener)
+    link = LocalLink()
+    Controller("watch", transport.source, transport.sink, link, WATCH)
+    host = Host()
+    host.controller = Controller("probe", host_source=host, host_sink=AsyncPipeSink(host), link=link)
+    device = Device(name="Pit probe", address=Address(PROBE), host=host)
+    services, characteristics = described()
+    device.add_services(services)
+    await device.power_on()
+    print(listener.getsockname()[1], flush=True)
+    probe = Probe(device, characteristics)
+    reader = asyncio.StreamReader()
+    await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+    while line := await reader.readline():
+        await probe.obey(*line.decode().split())
+        print("done", flush=True)
+
+
+if __name__ == "__main__":
+    asyncio.run(main())
