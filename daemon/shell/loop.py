@@ -163,13 +163,15 @@ class WatchLoop:
             if item is not None:
                 self.journal.take_input(item, now)
             if isinstance(item, UsePitProfile):
-                keep_profile(self.journal, item.profile)  # with its input: after a kill, no older one may come back
+                keep_profile(
+                    self.journal.notes, item.profile
+                )  # with its input: after a kill, no older one may come back
             offset, cook = self.engine.wall.offset, self.engine.settings.cook.id
             for event in lasting:
                 name = EVENT_NAMES[type(event)]
                 self.journal.take_event(event.time, offset, name, cook, event_to_dict(event, offset))
             for row in rows:
-                self.journal.take_outbox(row)
+                self.journal.outbox.add(row)
             if lasting or (item is not None and not isinstance(item, Readings)):
                 await self._commit(now)
         if rows and self.outbox is not None:

@@ -136,10 +136,10 @@ class Watch:
         settings = broker_settings(self.rig)
         if settings is None:
             return None
-        known = set(self.journal.note(TOPICS_NOTE) or ())
+        known = set(self.journal.notes.note(TOPICS_NOTE) or ())
         return HubFeed(
             self.rig, settings, self.loop.post, known,
-            lambda topics: self.journal.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
+            lambda topics: self.journal.notes.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
         )  # fmt: skip
 
     def _device_supervisors(self) -> list[DeviceSupervisor]:
@@ -213,7 +213,7 @@ class Watch:
 
     def _keep_profile(self) -> None:
         """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
-        keep_profile(self.journal, self.engine.pit_profile())
+        keep_profile(self.journal.notes, self.engine.pit_profile())
 
     async def _keep_cooks(self) -> None:
         await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset)
@@ -226,7 +226,7 @@ class Watch:
             await self._tidy()
 
     async def _tidy(self) -> None:
-        self.journal.tidy()
+        self.journal.outbox.tidy()
         if not self.journal.trouble:
             with contextlib.suppress(sqlite3.Error):  # the next time will do
                 await in_background(compact, self.journal.path)
@@ -242,7 +242,7 @@ class Watch:
         self.journal.take_start(start)
         resumed = Resumed(watched_until=self.journal.newest_event_time())
         await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
-        kept = kept_profile(self.journal)
+        kept = kept_profile(self.journal.notes)
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))
         if self._new_cook and self.cook is not None:

@@ -28,7 +28,7 @@ def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.C
     assert not list(tmp_path.iterdir()), "asking makes no journal"
     journal = Journal(tmp_path / "journal.sqlite")
     taught = PitProfile(FireProfile((), (70.0,) * 8), misses=LATE, cooks=("night",))
-    keep_profile(journal, taught)
+    keep_profile(journal.notes, taught)
     journal.commit(0.0)
     journal.close()
     assert CookRecords(tmp_path / "journal.sqlite").taught() == taught

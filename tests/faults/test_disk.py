@@ -122,7 +122,7 @@ async def hung_disk(home: Path, full: bool) -> Row:
                 answers.wait()
                 raise JournalUnavailable("let go at the end of the test")
 
-            running.watch.journal._write = write  # type: ignore[method-assign]
+            running.watch.journal.disk.write = write  # type: ignore[method-assign]
 
         try:
             yield home / f"state-{name}", hang

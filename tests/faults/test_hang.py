@@ -263,14 +263,14 @@ to = ["cook@example.org"]
 """
 HUNG_DISK = """
 import threading
-from daemon.shell.journal import journal
-real, writes = journal.Journal._write, []
+from daemon.shell.journal import disk
+real, writes = disk.Disk.write, []
 def write(self, batch):
     writes.append(1)
     if len(writes) > 2:
         threading.Event().wait()
     real(self, batch)
-journal.Journal._write = write
+disk.Disk.write = write
 """
 POOL = """
 import asyncio
@@ -291,7 +291,7 @@ async def stopped_after(home: Path, before: str, stalled: bool) -> float:
         journal = Journal(state / "journal.sqlite")
         body = '{"id": "a#1.0", "level": "wake", "title": "The pit", "text": "Add 1-2 splits"}'
         for name in ("hook", "mail"):
-            journal.take_outbox(OutboxRow("a#1.0", name, "a", NOON, 1e12, "waiting", 0, NOON, body))
+            journal.outbox.add(OutboxRow("a#1.0", name, "a", NOON, 1e12, "waiting", 0, NOON, body))
         journal.commit(NOON)
         journal.close()
         process = subprocess.Popen(

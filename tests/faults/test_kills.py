@@ -83,7 +83,7 @@ def start(files: tuple[Path, Path], state: Path, wrong: str) -> subprocess.Popen
 def kept(state: Path) -> tuple[list[dict[str, Any]], dict[str, str], Journal]:
     """Events, and the state of every message in the outbox."""
     journal = Journal(state / "journal.sqlite")
-    return list(journal.events()), {row.id: row.state for row in journal.outbox(*ANY_STATE)}, journal
+    return list(journal.events()), {row.id: row.state for row in journal.outbox.in_state(*ANY_STATE)}, journal
 
 
 def standing(events: list[dict[str, Any]]) -> dict[str, str]:
@@ -246,14 +246,14 @@ async def deliver_through_crashes(home: Path, crashes: int, resume: tuple[str, .
         person.crash = chance.choice(("before", "after"))
         for life in range(2):
             journal = Journal(home / "j.sqlite")
-            real = journal.outbox
-            journal.outbox = lambda *states, real=real: real(*(s for s in states if s in resume))  # type: ignore[method-assign]
+            real = journal.outbox.in_state
+            journal.outbox.in_state = lambda *states, real=real: real(*(s for s in states if s in resume))  # type: ignore[method-assign]
             outbox = Outbox({"bell": person}, {"phone": ("bell",)}, journal, clock, lambda item: None, "The pit")
             outbox.resume()
             if life == 0:
                 note = Notification(0.0, f"a#{number}.0", Level.WAKE, "a", number, 0, "Add 1-2 splits", ("phone",), 1e9)
                 rows = outbox.rows(note, clock.now())
-                journal.take_outbox(rows[0])
+                journal.outbox.add(rows[0])
                 journal.commit(clock.now())
                 outbox.committed(rows)
             running = asyncio.create_task(outbox.run())

@@ -29,7 +29,7 @@ class Writer(threading.Thread):
     def __init__(self, path: Path, synchronous: str, accepted: int) -> None:
         super().__init__(daemon=True)
         self.journal, self.accepted = Journal(path), accepted
-        self.journal._db.execute(f"PRAGMA synchronous = {synchronous}")
+        self.journal.disk.db.execute(f"PRAGMA synchronous = {synchronous}")
 
     def run(self) -> None:
         number = self.accepted
@@ -46,16 +46,16 @@ class Writer(threading.Thread):
 def take_alarm(journal: Journal, number: int) -> None:
     journal.take_input(Mark(MarkKind.LOG, note=str(number)), float(number))
     journal.take_event(float(number), 0.0, "notification", "", {"id": f"a#{number}.0", "number": number})
-    journal.take_outbox(OutboxRow(f"a#{number}.0", "bell", "a", float(number), 1e12, "waiting", 0, float(number), "{}"))
+    journal.outbox.add(OutboxRow(f"a#{number}.0", "bell", "a", float(number), 1e12, "waiting", 0, float(number), "{}"))
 
 
 def found(path: Path) -> tuple[list[int], list[str]]:
     """Numbers of the events and ids of the messages that a new start finds. Raises AssertionError for a damaged file."""
     journal = Journal(path)
     try:
-        (word,) = journal._db.execute("PRAGMA integrity_check").fetchone()
+        (word,) = journal.disk.db.execute("PRAGMA integrity_check").fetchone()
         assert word == "ok", word
-        return [e["number"] for e in journal.events()], [row.id for row in journal.outbox(*ANY_STATE)]
+        return [e["number"] for e in journal.events()], [row.id for row in journal.outbox.in_state(*ANY_STATE)]
     finally:
         journal.close()
 
@@ -109,14 +109,14 @@ def recorded(path: Path, in_two: bool, alarms: int) -> list[int]:
     """A journal whose log holds these alarms; the length of the log after each. in_two: the event first, then its
     message in a transaction of its own."""
     journal = Journal(path)
-    journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    journal._db.execute("PRAGMA wal_autocheckpoint = 0")
+    journal.disk.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    journal.disk.db.execute("PRAGMA wal_autocheckpoint = 0")
     log, lengths = path.with_name(path.name + "-wal"), []
     for number in range(1, alarms + 1):
         if in_two:
             journal.take_event(float(number), 0.0, "notification", "", {"id": f"a#{number}.0", "number": number})
             journal.commit(float(number))
-            journal.take_outbox(
+            journal.outbox.add(
                 OutboxRow(f"a#{number}.0", "bell", "a", float(number), 1e12, "waiting", 0, float(number), "{}")
             )
         else:

@@ -163,7 +163,7 @@ async def record(home: Path, hours: float) -> None:
     rig, cook = load_both(rig_file, cook_file)
     assert cook is not None
     with closing(Journal(home / "journal.sqlite")) as journal:
-        journal._db.execute("PRAGMA synchronous=OFF")  # nothing here must outlive a power cut
+        journal.disk.db.execute("PRAGMA synchronous=OFF")  # nothing here must outlive a power cut
         watch = RecordedNight(journal, watch_settings(rig, cook), START)
         await watch.begin(rig_file.read_text(), cook_file.read_text())
         ordered: dict[float, Input] = {

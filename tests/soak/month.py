@@ -316,7 +316,7 @@ class Month:
             await asyncio.to_thread(self.archive.tend, self.loop.engine.settings, 0.0)
             await asyncio.to_thread(self.archive.finished)
         if since % DAY == 13 * HOUR:
-            self.journal.tidy()
+            self.journal.outbox.tidy()
             await asyncio.to_thread(compact, self.journal.path)
 
     def _look(self) -> Look:

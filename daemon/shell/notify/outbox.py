@@ -63,7 +63,7 @@ class Outbox:
     def resume(self) -> None:
         """Take up what an earlier run left unsent."""
         if self._journal is not None:
-            for row in self._journal.outbox("waiting", "sending"):
+            for row in self._journal.outbox.in_state("waiting", "sending"):
                 if row.channel in self._waiting:
                     self._waiting[row.channel].append(row)
 
@@ -194,7 +194,7 @@ class Outbox:
     async def _record(self, row: OutboxRow) -> OutboxRow:
         if self._journal is not None and self._writer is not None:
             self._busy(row.channel, PATIENCE)
-            self._journal.set_outbox(row)
+            self._journal.outbox.update(row)
             with contextlib.suppress(JournalUnavailable):  # the loop says so; delivery goes on from memory
                 await self._writer.commit(self._clock.now())
         return row

@@ -82,23 +82,23 @@ def test_inputs_come_back_in_order_and_exactly(tmp_path: Path) -> None:
 def test_checkpoint_and_outbox_survive(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "j.sqlite")
     row = OutboxRow("a#1.0", "bell", "a", 1.0, 99.0, "waiting", 0, 1.0, "{}")
-    journal.take_outbox(row)
-    journal.take_outbox(row)
+    journal.outbox.add(row)
+    journal.outbox.add(row)
     journal.take_checkpoint(600.0, {"stage": "hold"})
     journal.commit(600.0)
     journal.close()
     again = Journal(tmp_path / "j.sqlite")
-    assert again.outbox("waiting") == [row]
+    assert again.outbox.in_state("waiting") == [row]
     assert again.newest_checkpoint() == Checkpoint(0, 0, 600.0, {"stage": "hold"})
 
 
 def test_a_refusing_disk_loses_nothing(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "j.sqlite")
-    journal._db.execute("PRAGMA max_page_count = 1")  # SQLite's own "disk full"
+    journal.disk.db.execute("PRAGMA max_page_count = 1")  # SQLite's own "disk full"
     journal.take_input(Mark(MarkKind.LOG, note="x" * 100_000), 1.0)
     with pytest.raises(JournalUnavailable, match="full"):
         journal.commit(1.0)
-    journal._db.execute("PRAGMA max_page_count = 100000")
+    journal.disk.db.execute("PRAGMA max_page_count = 100000")
     journal.commit(2.0)
     assert len(list(journal.inputs())) == 1
 
@@ -166,18 +166,18 @@ def test_a_file_that_is_no_journal_is_set_aside_and_a_new_one_begun(tmp_path: Pa
 
 def test_taking_in_does_not_wait_for_a_disk_that_hangs(tmp_path: Path) -> None:
     journal, answers, done = Journal(tmp_path / "j.sqlite"), threading.Event(), threading.Event()
-    write = journal._write
+    write = journal.disk.write
 
     def hang(batch: Any) -> None:
         answers.wait()
         write(batch)
 
-    journal._write = hang  # type: ignore[method-assign]
+    journal.disk.write = hang  # type: ignore[method-assign]
     journal.take_input(Mark(MarkKind.LOG, note="1"), 1.0)
     writing = threading.Thread(target=lambda: (journal.commit(1.0), done.set()))
     writing.start()
     journal.take_input(Mark(MarkKind.LOG, note="2"), 2.0)
-    journal.set_note("key", 1)
+    journal.notes.set_note("key", 1)
     assert not done.is_set()
     answers.set()
     writing.join()
@@ -229,20 +229,20 @@ def test_the_reserve_is_taken_back_when_there_is_room(tmp_path: Path, monkeypatc
     """Refused by SQLite's own "disk full" once: the reserve goes, the row is written, and the reserve comes again."""
     journal, refusals = Journal(tmp_path / "j.sqlite"), [True]
     assert (tmp_path / "reserve").stat().st_size == RESERVE_BYTES
-    transaction = journal._transaction
+    transaction = journal.disk._transaction
 
     def full_once(batch: Any) -> None:
         if refusals:
             refusals.pop()
-            journal._db.execute("PRAGMA max_page_count = 1")
+            journal.disk.db.execute("PRAGMA max_page_count = 1")
             try:
                 transaction(batch)
             finally:
-                journal._db.execute("PRAGMA max_page_count = 1000000")
+                journal.disk.db.execute("PRAGMA max_page_count = 1000000")
         transaction(batch)
 
-    monkeypatch.setattr(journal, "_transaction", full_once)
-    journal._reserve_tried_at = 0.0
+    monkeypatch.setattr(journal.disk, "_transaction", full_once)
+    journal.disk._reserve_tried_at = 0.0
     journal.take_input(Mark(MarkKind.LOG, note="x" * 100_000), 1.0)
     journal.commit(1.0)
     assert not (tmp_path / "reserve").exists() and "reserve" in journal.trouble

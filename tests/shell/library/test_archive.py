@@ -146,10 +146,10 @@ def test_figures_and_lessons_of_a_finished_cook_are_worked_out_once(tmp_path: Pa
 
 def test_a_journal_without_its_disk_is_left_alone(tmp_path: Path) -> None:
     watch = Watch(tmp_path / "j.sqlite", settings_with(cook=True), NOW)
-    watch.journal.trouble = "the disk is full"
+    watch.journal.disk.trouble = "the disk is full"
     watch.tend()
     assert watch.rows() == [] and watch.archive.finished() == []
-    watch.journal.trouble = ""
+    watch.journal.disk.trouble = ""
     watch.tend()
     assert len(watch.rows()) == 1
 

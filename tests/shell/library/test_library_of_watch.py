@@ -80,7 +80,7 @@ async def test_finished_cooks_teach_the_profile_through_an_input_and_are_tidied(
 
 async def test_what_was_forgotten_by_hand_stays_forgotten_after_a_kill(watch: Watch, tmp_path: Path) -> None:
     """The files as they lie on the disk the moment after, opened by the next watch: nothing is waited for."""
-    keep_profile(watch.journal, PitProfile(FireProfile((), (40.0, 50.0)), lag=9.0, cooks=("old",)))
+    keep_profile(watch.journal.notes, PitProfile(FireProfile((), (40.0, 50.0)), lag=9.0, cooks=("old",)))
     await watch._begin()
     _, item = watch.loop._queue.get_nowait()
     assert isinstance(item, UsePitProfile) and item.by == "journal"

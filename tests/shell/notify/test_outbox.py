@@ -49,7 +49,7 @@ class Bench:
     def take(self, *notifications: Notification) -> None:
         rows = [r for n in notifications for r in self.outbox.rows(n, self.clock.now())]
         for row in rows:
-            self.journal.take_outbox(row)
+            self.journal.outbox.add(row)
         self.journal.commit(self.clock.now())
         self.outbox.committed(rows)
 
@@ -68,7 +68,10 @@ class Bench:
                 await task
 
     def state(self) -> list[str]:
-        return [r.state for r in self.journal.outbox("waiting", "sending", "sent", "failed", "expired", "collapsed")]
+        return [
+            r.state
+            for r in self.journal.outbox.in_state("waiting", "sending", "sent", "failed", "expired", "collapsed")
+        ]
 
 
 async def test_a_temporary_failure_is_tried_again_and_falls_over_within_30_s(tmp_path: Path) -> None:
@@ -132,7 +135,7 @@ async def test_a_restart_takes_up_what_was_unsent_and_the_same_id_is_stored_once
     receiver = Receiver("bell", [])
     bench = Bench(tmp_path, receiver)
     for row in bench.outbox.rows(notification(1), 1000.0) * 2:
-        bench.journal.take_outbox(row)
+        bench.journal.outbox.add(row)
     bench.journal.commit(1000.0)
     bench.journal.close()
     again = Bench(tmp_path, receiver)
