@@ -13,7 +13,8 @@ from math import ceil, isnan, nan
 from typing import Any
 
 from daemon.core import inputs
-from daemon.core.alarms.conditions import ProcessSnapshot, conditions
+from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import TEST_WAKE, Annunciator

@@ -7,7 +7,8 @@ from datetime import UTC
 
 import pytest
 
-from daemon.core.alarms.conditions import ProcessSnapshot, conditions
+from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Interval
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings

@@ -9,7 +9,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from daemon.core.alarms.conditions import ProcessSnapshot, conditions
+from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable

@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.core.alarms import conditions as judges
-from daemon.core.alarms.conditions import ProcessSnapshot, conditions
+from daemon.core.alarms import pit_conditions
+from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.annunciation.spacing import SPACING
 from daemon.core.pit.fire import FireWatch
@@ -92,7 +93,7 @@ def lid_shut(peak: float, minutes: float = 25.0) -> list[float]:
 
 def deaf(monkeypatch: pytest.MonkeyPatch) -> None:
     """The wrong build: looks at nothing but the limit itself."""
-    monkeypatch.setattr(judges, "_runs_away_at", lambda *_: 0.0)
+    monkeypatch.setattr(pit_conditions, "_runs_away_at", lambda *_: 0.0)
 
 
 @settings(max_examples=25, deadline=None)

@@ -9,7 +9,7 @@ from datetime import UTC
 
 import pytest
 
-from daemon.core.alarms.conditions import LIGHTING_TAKES, SETTLED_STAGES
+from daemon.core.alarms.pit_conditions import LIGHTING_TAKES, SETTLED_STAGES
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState, Level, Notification
 from daemon.core.inputs import Acknowledge, Mark, MarkKind, Readings, Resumed, WallClock

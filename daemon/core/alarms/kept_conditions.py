@@ -1,0 +1,80 @@
+"""The conditions of meat off the fire: the hot-holding floor, the time below it, and the cooling of leftovers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from daemon.core.alarms.process import Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.rules import Condition
+from daemon.core.inputs import Goal, Interval
+from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
+
+COOLS_WELL = 0.9
+"""Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
+
+
+def early_half(interval: Interval) -> float:
+    """Half way from the early end of an interval to its middle: what the lead for kept meat is counted back from."""
+    return (interval.p05 + interval.p50) / 2
+
+
+def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    """Every condition of one piece that rests, is held or is chilled."""
+    core, stage = process.cores.get(piece.settings.id), piece.stage.stage
+    if stage in KEPT and core is not None:
+        yield _falling(process, piece, core)
+    if stage in KEPT or stage in RESTING:
+        yield _time_used_up(process, piece, core)
+    if stage == "chill":
+        yield _cooling_slow(process, piece, core)
+
+
+def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:
+    safety, rule = piece.safety, process.rules["hold-falling"]
+    floor, surely = safety.floor(), safety.surely(core)
+    fall = 0.0 if piece.rate is None else -piece.rate / 3600.0
+    left = None if fall <= 0 else max(0.0, (core - floor) / fall)
+    at = piece.outlook(Goal.HOLD_LIMIT)
+    if at is not None and surely > floor:
+        forecast = max(0.0, early_half(at) - process.now)
+        left = forecast if left is None else min(left, forecast)
+    # what is foreseen goes by the reading: a tolerance drawn out along a slow fall is an hour in an insulated cooler
+    low = surely <= floor
+    soon = left is not None and left <= process.lead(rule)
+    found = Finding(
+        active=low or soon,
+        within=surely > floor + rule.deadband and not soon,
+        because=f"core {core:.1f} ± {core - surely:.1f} °C, floor {floor:.1f} °C ({safety.hold_rule()})",
+        value=core,
+        limit=floor + core - surely if low else floor,
+        consequence_in=0.0 if low else left,
+        severity=int(core <= floor),
+        improving=fall < 0,
+    )
+    return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _time_used_up(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition:
+    safety, rule, left = piece.safety, process.rules["hold-unsafe"], piece.safety.view.hold_left_seconds
+    near = left is not None and left <= process.lead(rule)
+    found = Finding(
+        active=near,
+        within=left is None,
+        because=f"floor {safety.floor():.1f} °C ({safety.hold_rule()}): {safety.below_in_words()}" if near else "",
+        value=core if core is not None and safety.surely(core) < safety.floor() else None,
+        consequence_in=left,
+    )
+    return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _cooling_slow(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition:
+    rule, view = process.rules["cooling-slow"], piece.safety.view
+    left, takes = view.cooling_left_seconds, view.cooling_takes_seconds
+    if takes is None:  # no pace yet: only the clock speaks
+        slow = left is not None and left <= process.lead(rule)
+        well = not slow
+    else:
+        slow = left is not None and takes > left
+        well = left is None or takes <= COOLS_WELL * left
+    found = Finding(slow, well, because=view.cooling_stage, value=core, consequence_in=left)
+    return process.condition(rule.id, piece_subject(piece.settings), found)

@@ -1,0 +1,136 @@
+"""The conditions of a piece on the fire: its goals, the service, and its probe."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import nan
+
+from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.rules import Condition
+from daemon.core.inputs import Goal
+from daemon.core.pieces.piece import KEPT, PieceWatch
+
+LATE_ENOUGH = 5 * 60.0
+"""s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
+EARLY_ENOUGH = 2 * 3600.0
+"""s before the planned end at the forecast's late end; then the hold must be ready."""
+NO_CORE = 3.0
+"""°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
+
+
+def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    """Every condition of one piece that can be judged now, but those of meat that is kept."""
+    yield from _goals(process, piece)
+    yield from _service(process, piece)
+    yield from _probe(process, piece)
+
+
+def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    """A core that is not believed raises nothing and clears nothing, and an on-delay begins anew with the next good one:
+    a probe that slips out of the meat passes through the tender range."""
+    core = process.cores.get(piece.settings.id)
+    if core is None or core > process.settings.boiling_point + NO_CORE:
+        core = None
+    off = () if piece.on_fire else ("piece-off",)
+    if piece.settings.wrap is not None and piece.settings.wrap_at is not None:
+        yield _wrap(process, piece, core, piece.settings.wrap_at, off)
+    if piece.settings.tender_low is not None:
+        yield _tender(process, piece, core, piece.settings.tender_low, off)
+    elif piece.settings.target is not None:
+        yield _target(process, piece, core, piece.settings.target, off)
+
+
+def _wrap(
+    process: ProcessSnapshot, piece: PieceWatch, core: float | None, wrap_at: float, off: tuple[str, ...]
+) -> Condition:
+    seen = nan if core is None else core
+    bare = piece.stage.wrapped_at is None
+    deadband = process.rules["wrap-target"].deadband
+    found = Finding(
+        active=bare and seen >= wrap_at,
+        within=core is not None and not (bare and seen >= wrap_at - deadband),
+        because=f"core {seen:.1f} °C",
+        value=core,
+        limit=wrap_at,
+    )
+    return process.condition("wrap-target", piece_subject(piece.settings), found, off)
+
+
+def _tender(
+    process: ProcessSnapshot, piece: PieceWatch, core: float | None, low: float, off: tuple[str, ...]
+) -> Condition:
+    seen = nan if core is None else core
+    rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
+    reached = seen >= low
+    left = 0.0 if reached else None if at is None else max(0.0, at.p50 - process.now)
+    soon = core is not None and left is not None and left <= process.lead(rule)
+    found = Finding(
+        active=reached or soon,
+        within=seen < low - rule.deadband and not soon,
+        because=f"core {seen:.1f} °C",
+        value=core,
+        limit=low,
+        consequence_in=left,
+        severity=int(reached),
+    )
+    return process.condition(rule.id, piece_subject(piece.settings), found, off)
+
+
+def _target(
+    process: ProcessSnapshot, piece: PieceWatch, core: float | None, target: float, off: tuple[str, ...]
+) -> Condition:
+    seen = nan if core is None else core
+    deadband = process.rules["target-reached"].deadband
+    found = Finding(
+        active=seen >= target,
+        within=seen < target - deadband,
+        because=f"core {seen:.1f} °C",
+        value=core,
+        limit=target,
+    )
+    return process.condition("target-reached", piece_subject(piece.settings), found, off)
+
+
+def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    serve, subject = process.settings.cook.serve_at, piece_subject(piece.settings)
+    goal = Goal.TARGET if piece.outlook(Goal.TARGET) else Goal.TENDER  # what it leaves the fire at
+    at = piece.outlook(goal)
+    if serve is None or at is None or not piece.on_fire:
+        return
+    ready_by = serve - process.settings.cook.rest
+    late = (at.p50 + at.p95) / 2 - ready_by
+    remedies = [piece.outlook(goal, s) for s in ("wrapped-now", "pit-10-hotter")]
+    helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
+    found = Finding(
+        active=late > LATE_ENOUGH and helps,
+        within=late < 0,
+        because=f"off the fire {late / 60:.0f} min too late, three times in four",
+        value=max(0.0, late),
+    )
+    yield process.condition("service-at-risk", subject, found)
+    early = ready_by - at.p95
+    found = Finding(
+        active=early > EARLY_ENOUGH,
+        within=early < EARLY_ENOUGH / 2,
+        because=f"off the fire {early / 60:.0f} min before it need be even at the late end",
+        value=max(0.0, early),
+    )
+    yield process.condition("finish-early", subject, found)
+
+
+def _probe(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
+    goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
+    left = min((max(0.0, g.p05 - process.now) for g in goals if g is not None), default=FAR_OFF)
+    found = Finding(
+        active=since is not None,
+        within=since is None,
+        because="the probe gives nothing to believe",
+        value=0.0 if since is None else process.now - since,
+        consequence_in=left,
+    )
+    off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
+    yield process.condition("meat-probe-lost", subject, found, off)
+    asks = bool(piece.question)
+    found = Finding(asks, within=not asks, because=piece.question, value=process.cores.get(piece.settings.id))
+    yield process.condition("stage-question", subject, found)

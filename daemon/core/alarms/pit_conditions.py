@@ -1,0 +1,138 @@
+"""The conditions of the pit: blind, lid open, fire lost, too hot, running away. The feed prompt has a file of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import isnan
+
+from daemon.core.alarms.feed_condition import feed_condition
+from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
+from daemon.core.alarms.rules import Condition
+from daemon.core.settings import SPACING
+
+FALLING_FAST = -0.1
+"""°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
+WELL_BELOW = 2.0
+"""°C under the band from which a fire may count as lost: less is the noise of a probe. Common practice, no source."""
+STEEP, STEEPEST = 6.0, 18.0
+"""°C per minute: steeper than a fire or burning fat heats a pit. A lid was shut on a hot fire, and what evens out then takes
+minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
+STEEP_FOR = 2.5
+"""Minutes for which so steep a climb is taken to go on; it slackens all the while."""
+SETTLED_STAGES = frozenset({"in-band", "falling", "low", "out", "high", "runaway"})
+"""Pit stages after the fire has once brought the pit to its band."""
+NO_FIRE_SEEN = frozenset({"unlit", "lighting"})
+"""Pit stages in which no heat has yet told of a fire."""
+LIGHTING_TAKES = 45 * 60.0
+"""s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
+to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
+
+
+def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
+    """Every condition of the pit that can be judged now."""
+    lighting = process.pit_stage not in SETTLED_STAGES
+    overdue = lighting and _does_not_climb(process)
+    guards = _guards(process, lighting and not overdue)
+    yield _blind(process, guards)
+    if process.lid_since is not None or not process.fire.lid_open:
+        yield _lid_left_open(process, guards)
+    if not isnan(process.pit):
+        slope = 0.0 if isnan(process.fire.slope) else process.fire.slope
+        never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
+        # a fire that never caught wants relighting, not wood: one alarm for it and not two
+        yield feed_condition(process, (*guards, "lighting") if never_caught else guards, slope)
+        yield _fire_out(process, guards, slope, never_caught)
+        yield from _too_hot(process, guards, slope)
+    asks = bool(process.pit_question)
+    yield process.condition(
+        "stage-question", process.pit_subject, Finding(asks, within=not asks, because=process.pit_question)
+    )
+
+
+def _guards(process: ProcessSnapshot, lighting: bool) -> tuple[str, ...]:
+    needed = not process.pieces or any(p.on_fire for p in process.pieces)
+    holds = {"lid-open": process.fire.lid_open, "lighting": lighting, "piece-off": not needed}
+    return tuple(guard for guard, is_so in holds.items() if is_so)
+
+
+def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
+    since = process.blind_since
+    found = Finding(
+        active=since is not None,
+        within=since is None,
+        because="no pit probe gives a value to believe",
+        value=0.0 if since is None else process.now - since,
+    )
+    return process.condition("pit-blind", process.pit_subject, found, guards)
+
+
+def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
+    lid_open, since = process.fire.lid_open, process.lid_since
+    found = Finding(
+        active=lid_open,
+        within=not lid_open,
+        because="the pit lost its heat at once and has not come back",
+        value=0.0 if since is None else process.now - since,
+    )
+    return process.condition("lid-left-open", process.pit_subject, found, guards)
+
+
+def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, never_caught: bool) -> Condition:
+    pit, low = process.pit, process.band.low
+    lost = pit < low - WELL_BELOW and (never_caught or slope < FALLING_FAST)
+    found = Finding(
+        active=process.pit_stage == "out" or lost,
+        within=pit > low,
+        because=f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band",
+        value=pit,
+        limit=low,
+        improving=slope > TURNING,
+    )
+    return process.condition("fire-out", process.pit_subject, found, guards)
+
+
+def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) -> Iterator[Condition]:
+    pit, band = process.pit, process.band
+    high, runaway = process.rules["pit-high"], process.rules["runaway"]
+    too_hot, limit = band.high + high.margin, band.high + runaway.margin
+    found = Finding(
+        active=pit > too_hot and slope > -TURNING,
+        within=pit < too_hot - high.deadband,
+        because=f"{pit:.0f} °C, above the band",
+        value=pit,
+        limit=too_hot,
+        improving=slope < -TURNING,
+    )
+    yield process.condition("pit-high", process.pit_subject, found, guards)
+    away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
+    found = Finding(
+        active=away > 0 or (pit > limit and slope > 0),
+        within=pit < too_hot - high.deadband or (pit < limit - runaway.deadband and slope <= 0),
+        because=f"{pit:.0f} °C and rising {max(slope, away) * 60:.0f} °C/h",
+        value=pit,
+        limit=limit,
+        improving=slope < -TURNING,
+    )
+    yield process.condition("runaway", process.pit_subject, found, guards)
+
+
+def _does_not_climb(process: ProcessSnapshot) -> bool:
+    """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since."""
+    on = [p.stage.on_at for p in process.pieces if p.on_fire and p.stage.on_at is not None]
+    return bool(on) and process.now - max(process.pit_climbed_at, min(on)) >= LIGHTING_TAKES
+
+
+def _runs_away_at(process: ProcessSnapshot, too_hot: float, limit: float) -> float:
+    """°C per minute of a climb that takes a pit just found too hot past the limit of a runaway before anybody could be
+    called again, 0 if there is none: one call then says the worse thing at once, and not two within minutes.
+
+    Looked for in the second half of the lesser alarm's on-delay, so that one call says both: after it that call has been
+    made, and the limit itself decides."""
+    pit, fire, delay = process.pit, process.fire, process.rules["pit-high"].on_delay / 60.0
+    steep = fire.climb >= STEEP
+    climb = fire.climb if steep else fire.steady_climb
+    if steep:
+        runs = climb <= STEEPEST and pit + STEEP_FOR * climb > limit
+    else:
+        runs = climb < STEEP and pit - delay * climb < too_hot and pit + (delay + SPACING / 60.0) * climb > limit
+    return climb if runs and pit - delay / 2 * climb >= too_hot else 0.0

@@ -1,0 +1,100 @@
+"""What the conditions are judged from, and how a finding becomes a `Condition`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
+from daemon.core.inputs import Health, Part
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pit.fire import FireWatch
+from daemon.core.settings import Band, PieceSettings, WatchSettings
+
+TURNING = 0.05
+"""°C per minute: the temperature has turned."""
+FAR_OFF = 8 * 3600.0
+"""s: the time to a consequence that need not wake anybody."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What an alarm is about. id: the second half of its key; name: what people call it."""
+
+    id: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One rule judged for one subject. active: beyond the set point; within: back by more than the deadband; because: the
+    reason in words. The rest as in `Condition`; limit: the set point, °C."""
+
+    active: bool
+    within: bool
+    because: str
+    value: float | None = None
+    limit: float | None = None
+    consequence_in: float | None = None
+    severity: int = 0
+    improving: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessSnapshot:
+    """The process at one scan. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
+    cores: newest good core by piece id. lost: piece id -> engine time since when its probe gives nothing good.
+    pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, see `PitStage`."""
+
+    now: float
+    settings: WatchSettings
+    band: Band
+    pit: float
+    blind_since: float | None
+    pit_stage: str
+    fire: FireWatch
+    lid_since: float | None
+    pieces: tuple[PieceWatch, ...]
+    cores: dict[str, float]
+    lost: dict[str, float]
+    health: dict[tuple[Part, str], tuple[Health, float]]
+    wake_channels: frozenset[str]
+    rules: Mapping[str, AlarmRule] = field(default_factory=lambda: RULES_BY_ID)
+    pit_question: str = ""
+    pit_climbed_at: float = 0.0
+
+    @property
+    def pit_subject(self) -> Subject:
+        """The pit, for its alarms."""
+        return Subject("pit", self.settings.pit_name)
+
+    def lead(self, rule: AlarmRule) -> float:
+        """s before its consequence at which a condition of this rule becomes active."""
+        return warn_within(rule, self.settings.announcing.sleeper.lead)
+
+    def condition(self, rule_id: str, subject: Subject, found: Finding, guards: tuple[str, ...] = ()) -> Condition:
+        """The finding as the alarm table takes it. guards: process conditions that hold now; those that suppress this
+        rule by design are passed on."""
+        rule = self.rules[rule_id]
+        text = ""  # what is not active is never read
+        if found.active:
+            fahrenheit = self.settings.announcing.fahrenheit
+            text = alarm_text(rule, found.value, found.limit, subject.name, fahrenheit, found.consequence_in)
+        return Condition(
+            rule=rule_id,
+            subject=subject.id,
+            active=found.active,
+            within=found.within,
+            text=text,
+            because=found.because,
+            value=found.value,
+            consequence_in=found.consequence_in,
+            suppressed_by=tuple(guard for guard in guards if guard in rule.guards),
+            severity=found.severity,
+            improving=found.improving,
+        )
+
+
+def piece_subject(piece: PieceSettings) -> Subject:
+    """A piece, for its alarms."""
+    return Subject(piece.id, piece.name)
