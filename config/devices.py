@@ -12,7 +12,7 @@ ThermocoupleLetter = Literal["K", "J", "T", "N", "E", "S", "R", "B"]
 class Strict(BaseModel):
     """Unknown keys are errors; nothing changes after loading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class SerialPort(Strict):

@@ -7,40 +7,17 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from config.cook import Cook
+from config.plain_errors import plain_problems
+from config.problems import ConfigError, Problem
 from config.rig import Rig
 
 Model = TypeVar("Model", bound=BaseModel)
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """One thing wrong in one file. warning: the watch can start, but the cook should know."""
-
-    file: str
-    key: str
-    value: str
-    remedy: str
-    warning: bool = False
-
-    def __str__(self) -> str:
-        kind = "warning" if self.warning else "error"
-        value = f" = {self.value}" if self.value else ""
-        return f"{self.file}: {kind}: {self.key}{value}: {self.remedy}"
-
-
-class ConfigError(Exception):
-    """The configuration cannot be used. `problems` holds all that is wrong with it."""
-
-    def __init__(self, problems: list[Problem]) -> None:
-        super().__init__("\n".join(str(p) for p in problems))
-        self.problems = problems
 
 
 def load_rig(path: Path) -> Rig:
@@ -94,26 +71,17 @@ def _load(path: Path, model: type[Model]) -> Model:
     except OSError as error:
         raise ConfigError([Problem(file, "(file)", "", f"cannot be read: {error.strerror}")]) from None
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError([Problem(file, "(syntax)", "", f"not TOML: {error}")]) from None
+        raise ConfigError([Problem(file, "(syntax)", "", _syntax(error))]) from None
     try:
         return model.model_validate(table)
     except ValidationError as error:
-        raise ConfigError([_as_problem(file, e) for e in error.errors(include_url=False)]) from None
+        raise ConfigError(plain_problems(file, error.errors(include_url=False), table)) from None
 
 
-REMEDIES = {
-    "extra_forbidden": "unknown key; remove it or mend its spelling",
-    "missing": "this key is needed; add it",
-}
-
-
-def _as_problem(file: str, error: object) -> Problem:
-    assert isinstance(error, dict)
-    key = ".".join(str(part) for part in error["loc"]) or "(whole file)"
-    kind, value = error["type"], error.get("input")
-    shown = "" if kind == "missing" or isinstance(value, dict | list) else repr(value)[:80]
-    remedy = REMEDIES.get(kind) or str(error["msg"]).removeprefix("Value error, ")
-    return Problem(file, key, shown, remedy)
+def _syntax(error: tomllib.TOMLDecodeError) -> str:
+    """Where the file stops being TOML. The parser's own words end with the place: "... (at line 3, column 5)"."""
+    place = str(error).rpartition("(at ")[2].rstrip(")")
+    return f"not TOML: look at {place}; is a quote, a bracket or an equals sign missing, or a key written twice?"
 
 
 def _repeated(names: list[str]) -> set[str]:

@@ -13,7 +13,8 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from config.loader import ConfigError, load_both
+from config.loader import load_both
+from config.problems import ConfigError
 from daemon.shell.clock import wall_seconds
 
 log = logging.getLogger("pitvigil")

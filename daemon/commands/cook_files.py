@@ -19,7 +19,8 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Any, TextIO
 
-from config.loader import ConfigError, Problem, load_both
+from config.loader import load_both
+from config.problems import ConfigError, Problem
 from daemon.commands.replay import (
     DOUBTED,
     END_OF_LOG,

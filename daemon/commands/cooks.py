@@ -14,7 +14,8 @@ from typing import TextIO
 
 from rich.console import Console
 
-from config.loader import ConfigError, Problem, load_both
+from config.loader import load_both
+from config.problems import ConfigError, Problem
 from daemon.commands.cook_files import MissingExtra, export_csv, export_parquet, import_csv
 from daemon.commands.cook_tables import list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts

@@ -8,7 +8,7 @@ from statistics import median
 from zoneinfo import ZoneInfo
 
 from config.cook import Cook
-from config.loader import ConfigError, Problem
+from config.problems import ConfigError, Problem
 from config.rig import Rig
 from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, plan
 from daemon.core.pit.profile import PitProfile

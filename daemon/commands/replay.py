@@ -14,7 +14,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
-from config.loader import ConfigError, Problem, load_both
+from config.loader import load_both
+from config.problems import ConfigError, Problem
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import forecast

@@ -17,7 +17,8 @@ from typing import Any
 from rich import box
 from rich.table import Table
 
-from config.loader import ConfigError, Problem, load_both
+from config.loader import load_both
+from config.problems import ConfigError, Problem
 from config.units import parse_temperature
 from daemon.commands.cook_files import kept_inputs
 from daemon.commands.replay import END_OF_LOG

@@ -9,7 +9,9 @@ from zoneinfo import ZoneInfo
 from config.cook import HOLD_RULES, ROASTS_ONLY, Cook, PieceSection
 from config.cuts import CUTS
 from config.delivery import ReachWithChart
-from config.loader import Problem, piece_id
+from config.doubts import doubts
+from config.loader import piece_id
+from config.problems import Problem
 from config.rig import Rig
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -135,6 +137,7 @@ def _piece(piece: PieceSection) -> PieceSettings:
 
 def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: datetime) -> Iterator[Problem]:
     """What the cook should know although the watch can start."""
+    yield from doubts(rig, cook, rig_file, cook_file, today.timestamp())
     boiling = boiling_point(altitude_m=rig.pit.altitude)
     if cook is not None:
         for number, piece in enumerate(cook_settings(cook, rig, 0.0).pieces):

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config.loader import ConfigError
+from config.problems import ConfigError
 from daemon.commands import cook_files
 from daemon.commands.cook_files import MissingExtra, export_csv, export_parquet, import_csv, kept_inputs, key_of
 from daemon.commands.replay import LogMistakes, read_log

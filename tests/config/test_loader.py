@@ -8,7 +8,8 @@ import config
 import daemon
 import drivers
 from config.cuts import CUTS
-from config.loader import ConfigError, load_both, load_rig
+from config.loader import load_both, load_rig
+from config.problems import ConfigError
 from config.units import parse_temperature, to_celsius
 
 EXAMPLES = Path(config.__file__).parent / "examples"
@@ -49,7 +50,7 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
         ('source = "2"', 'source = "1"', "rig.toml", ["board/1", "same source"]),
         ('cut = "lamb-shoulder"', 'cut = "lamb-wing"', "cook.toml", ["pieces.1", "lamb-wing", "lamb-shoulder"]),
         ('channel = "lamb"', 'channel = "outside"', "cook.toml", ["pieces.1.channel", "ambient channel", "chuck"]),
-        ("weight = 2.4", "weight = -2", "cook.toml", ["pieces.1.weight", "-2", "greater than"]),
+        ("weight = 2.4", "weight = -2", "cook.toml", ["pieces.1.weight", "-2", "more than 0.05 kg"]),
         ("[pit]", "[pit", "rig.toml", ["syntax", "not TOML"]),
     ],
 )

@@ -1,0 +1,99 @@
+"""Values that can be read but can hardly be meant: degrees, pounds, inches and feet in the wrong place, a serving time that is
+past or far off. Each is asked about; none is refused, for somebody may mean it.
+
+All bounds are common practice, no source: what a hand-fed pit is kept at, how heavy and thick a cut is, where people live.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from config.cook import Cook, PieceSection
+from config.cuts import CUTS
+from config.problems import Problem
+from config.rig import BandSection, Rig
+from config.units import to_celsius, to_fahrenheit
+
+USUAL_PIT = (80.0, 190.0)
+"""°C between which a hand-fed pit with big cuts in it is kept."""
+KG_PER_POUND = 0.45359237
+"""Exact, by the international agreement of 1959."""
+CM_PER_INCH = 2.54
+"""Exact, as above."""
+M_PER_FOOT = 0.3048
+"""Exact, as above."""
+MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
+"""Times the usual weight of the cut, and the usual thickness at its weight, beyond which a value is asked about."""
+FEW_LIVE_ABOVE = 2600.0
+"""m: higher than most towns in which a pit may stand."""
+DAYS_AHEAD = 2.0
+"""Days beyond which a serving time is more likely a slip than a plan."""
+A_DAY = 86_400.0
+
+
+def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: float) -> Iterator[Problem]:
+    """Warnings whose remedy is a question. now: UTC, s."""
+    yield from _band(rig.pit.band, rig_file, "pit.band")
+    yield from _altitude(rig.pit.altitude, rig_file)
+    if cook is None:
+        return
+    if cook.band is not None:
+        yield from _band(cook.band, cook_file, "band")
+    for number, piece in enumerate(cook.pieces):
+        yield from piece_doubts(piece, cook_file, f"pieces.{number}")
+    yield from _serving_time(cook, rig, cook_file, now)
+
+
+def _band(band: BandSection, file: str, key: str) -> Iterator[Problem]:
+    low, high = USUAL_PIT
+    if low <= band.low and band.high <= high:
+        return
+    shown = f"{band.low:g} to {band.high:g} °C"
+    if band.low > high and low <= to_celsius(band.low) and to_celsius(band.high) <= high:
+        remedy = (
+            f"that is {to_fahrenheit(band.low):.0f} to {to_fahrenheit(band.high):.0f} °F; "
+            f'is it meant in °F? Then write low = "{band.low:g} F" and high = "{band.high:g} F"'
+        )
+    else:
+        remedy = f"most pits with big cuts are kept between {low:.0f} and {high:.0f} °C; is it meant?"
+    yield _asked(file, key, shown, remedy)
+
+
+def _altitude(metres: float, file: str) -> Iterator[Problem]:
+    if metres > FEW_LIVE_ABOVE:
+        remedy = f"altitude is in metres; if feet are meant, write {metres * M_PER_FOOT:.0f}"
+        yield _asked(file, "pit.altitude", f"{metres:g}", remedy)
+
+
+def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
+    """What is asked about one piece."""
+    cut = CUTS[piece.cut]
+    pounds = piece.weight * KG_PER_POUND
+    if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
+        remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
+        remedy += f"if pounds are meant, write {pounds:.1f}; if there are several, name each piece"
+        yield _asked(file, f"{key}.weight", f"{piece.weight:g}", remedy)
+    if piece.thickness is None:
+        return
+    usual = 100.0 * cut.thickness_at(piece.weight)
+    if not MUCH_THINNER * usual <= piece.thickness <= MUCH_THICKER * usual:
+        remedy = f"thickness is in cm, and {piece.weight:g} kg of {cut.name.lower()} are about {usual:.0f} cm thick"
+        inches = piece.thickness * CM_PER_INCH
+        if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
+            remedy += f"; if inches are meant, write {inches:.0f}"
+        yield _asked(file, f"{key}.thickness", f"{piece.thickness:g}", remedy)
+
+
+def _serving_time(cook: Cook, rig: Rig, file: str, now: float) -> Iterator[Problem]:
+    at = cook.serve_at_utc(rig.people.zone)
+    if at is None or cook.serve_at is None:
+        return
+    shown = cook.serve_at.isoformat(sep=" ", timespec="minutes")
+    if at < now:
+        yield _asked(file, "serve_at", shown, "that is past; which day and hour is it to be?")
+    elif at > now + DAYS_AHEAD * A_DAY:
+        yield _asked(file, "serve_at", shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
+
+
+def _asked(file: str, key: str, value: str, remedy: str) -> Problem:
+    return Problem(file, key, value, remedy, warning=True)

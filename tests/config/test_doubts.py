@@ -1,0 +1,73 @@
+"""Values in the wrong unit are asked about, sensible ones are not. Conversions are exact by definition; the usual ranges are
+common practice, no source."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import config
+from config.cook import Cook
+from config.doubts import doubts
+from config.rig import Rig
+
+EXAMPLES = Path(config.__file__).parent / "examples"
+SERVED = 1_795_955_400.0
+"""2026-11-29 12:30 UTC, the serving time of the example cook."""
+
+
+def asked(now: float = SERVED - 43_200.0, **changes: Any) -> list[str]:
+    rig = tomllib.loads((EXAMPLES / "rig.toml").read_text(encoding="utf-8"))
+    cook = tomllib.loads((EXAMPLES / "cook.toml").read_text(encoding="utf-8"))
+    for key, value in changes.items():
+        if key in ("band", "altitude"):
+            rig["pit"][key] = value
+        elif key == "cook_band":
+            cook["band"] = value
+        else:
+            cook["pieces"][0][key] = value
+    found = doubts(Rig.model_validate(rig), Cook.model_validate(cook), "rig.toml", "cook.toml", now)
+    return [str(problem) for problem in found]
+
+
+def test_the_example_is_not_asked_about() -> None:
+    assert asked() == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"band": {"low": 235, "high": 275}}, ["pit.band", "455 to 527 °F", '"235 F"']),
+        ({"cook_band": {"low": 225, "high": 250}}, ["cook.toml", "band", '"225 F"']),
+        ({"band": {"low": 45, "high": 60}}, ["pit.band", "is it meant"]),
+        ({"weight": 14}, ["pieces.0.weight", "kg", "6.4"]),
+        ({"thickness": 6}, ["pieces.0.thickness", "if inches are meant, write 15"]),
+        ({"altitude": 5280}, ["pit.altitude", "1609"]),
+    ],
+)
+def test_a_unit_that_can_hardly_be_meant_is_asked_about(changes: dict[str, Any], words: list[str]) -> None:
+    found = asked(**changes)
+    assert any(all(word in line for word in words) for line in found), found
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"band": {"low": "225 F", "high": "275 F"}},
+        {"band": {"low": 150, "high": 180}},
+        {"weight": 9.5},
+        {"thickness": 12},
+        {"altitude": 2240},
+    ],
+)
+def test_what_may_well_be_meant_is_left_alone(changes: dict[str, Any]) -> None:
+    assert asked(**changes) == []
+
+
+def test_a_serving_time_that_is_past_or_far_off_is_asked_about() -> None:
+    assert "that is past" in asked(now=SERVED + 60.0)[0]
+    assert "5 days away" in asked(now=SERVED - 5 * 86_400.0)[0]
+    assert asked(now=SERVED - 1.5 * 86_400.0) == []

@@ -1,0 +1,132 @@
+"""Every wrong type in every key gives one problem a key, in plain words. No outside source: the words are ours."""
+
+from __future__ import annotations
+
+import copy
+import tomllib
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BaseModel, ValidationError
+
+import config
+from config.cook import Cook
+from config.plain_errors import plain_problems
+from config.rig import Rig
+
+EXAMPLES = Path(config.__file__).parent / "examples"
+
+WRONG: tuple[Any, ...] = (
+    "words", "", 3, -1, 10**30, 2.5, -1e300, float("inf"), float("nan"), True, False, [], ["a", 1], [[]], {}, {"no": 1},
+    date(2026, 11, 29), datetime(2026, 11, 29, 12, tzinfo=UTC), time(12),
+)  # fmt: skip
+"""One of each kind that TOML can say, and of each the awkward ones."""
+
+FOREIGN = (
+    "Input should", "validation", "pydantic", "instance of", "Tuple", "literal", "Literal", "Value error", "Section",
+    "assertion", "field required", "Field", "dictionary", "discriminator", "unable to", "parsed", "tag", "regex", "pattern",
+)  # fmt: skip
+"""Words of the library, not of a cook."""
+
+RIG_EXTRA = """
+[[devices]]
+kind = "modbus"
+id = "meter"
+port = "/dev/ttyUSB1"
+sources = [{ source = "1", slave = 1, register = 0 }]
+[[devices]]
+kind = "ble-gatt"
+id = "handheld"
+address = "AA:BB:CC:DD:EE:FF"
+characteristics = [{ source = "1", uuid = "2a6e" }]
+[[devices]]
+kind = "scpi"
+id = "bench"
+port = "/dev/ttyUSB2"
+channel_list = [101]
+[[delivery]]
+kind = "webhook"
+name = "hook"
+audience = ["phone"]
+url = "https://example.org/hook"
+[[delivery]]
+kind = "smtp"
+name = "mail"
+audience = ["notice"]
+host = "mail.example"
+sender = "pit@example.org"
+to = ["cook@example.org"]
+[dead_man]
+url = "https://example.org/alive"
+"""
+
+
+def table(file: str) -> dict[str, Any]:
+    text = (EXAMPLES / file).read_text(encoding="utf-8")
+    return tomllib.loads(text + RIG_EXTRA if file == "rig.toml" else text)
+
+
+def paths(node: Any, before: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """Every key and list item of a file, and one unknown key in each table."""
+    items: list[tuple[str | int, Any]] = []
+    if isinstance(node, dict):
+        items = [*node.items(), ("colour", None)]
+    elif isinstance(node, list):
+        items = list(enumerate(node))
+    for key, value in items:
+        yield (*before, key)
+        yield from paths(value, (*before, key))
+
+
+def with_value(whole: dict[str, Any], path: tuple[str | int, ...], value: Any) -> dict[str, Any]:
+    changed: Any = copy.deepcopy(whole)
+    here = changed
+    for part in path[:-1]:
+        here = here[part]
+    here[path[-1]] = value
+    return dict(changed)
+
+
+@pytest.mark.parametrize(("file", "model"), [("rig.toml", Rig), ("cook.toml", Cook)])
+def test_every_wrong_value_in_every_key_is_said_in_plain_words(file: str, model: type[BaseModel]) -> None:
+    whole, tried = table(file), 0
+    model.model_validate(whole)  # what is broken below is broken by us
+    for path in paths(whole):
+        for value in WRONG:
+            changed = with_value(whole, path, value)
+            try:
+                model.model_validate(changed)
+            except ValidationError as error:
+                problems = plain_problems(file, error.errors(include_url=False), changed)
+            else:
+                continue
+            tried += 1
+            said = "\n".join(map(str, problems))
+            assert problems, (path, value)
+            dotted = ".".join(map(str, path))
+            assert any(p.key.startswith(dotted) or dotted.startswith(p.key) for p in problems), (path, value, said)
+            assert len({p.key for p in problems}) == len(problems), said
+            for problem in problems:
+                assert problem.remedy, said
+                text = problem.remedy.replace(str(value), "") if isinstance(value, str) and value else problem.remedy
+                assert not any(word in text for word in FOREIGN), (path, value, said)
+    assert tried > 500
+
+
+def test_a_wrong_item_is_not_said_to_shorten_its_list() -> None:
+    changed = with_value(table("cook.toml"), ("pieces", 0, "weight"), "heavy")
+    with pytest.raises(ValidationError) as caught:
+        Cook.model_validate(changed)
+    problems = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
+    assert [str(p) for p in problems] == ['cook.toml: error: pieces.0.weight = "heavy": write a number, without quotes']
+
+
+def test_one_problem_for_a_key_that_may_be_written_in_several_ways() -> None:
+    changed = with_value(table("cook.toml"), ("pieces", 0, "wrap"), "paper")
+    with pytest.raises(ValidationError) as caught:
+        Cook.model_validate(changed)
+    (problem,) = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
+    assert problem.key == "pieces.0.wrap" and "or wrap = false for never" in problem.remedy
