@@ -33,6 +33,12 @@ def address_of(section: PageSection) -> str:
     return f"http://{reachable_host(section.listen, section.hosts) or section.listen}:{section.port}"
 
 
+def shown_address(section: PageSection) -> str:
+    """The page for others in the house to click on; "" where nobody but this machine can reach it."""
+    host = reachable_host(section.listen, section.hosts)
+    return f"http://{host}:{section.port}" if host and section.port else ""
+
+
 def invitation(section: PageSection, key: str) -> list[str]:
     """The page with its key, as lines for a terminal: a code to scan where a phone can reach the page, and the link."""
     host = reachable_host(section.listen, section.hosts)

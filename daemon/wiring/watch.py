@@ -40,7 +40,7 @@ from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
 from daemon.shell.web.page import Page
 from daemon.wiring.deliveries import broker_settings, delivery_channel
-from daemon.wiring.keys import address_of, invitation, page_key_made
+from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
 from daemon.wiring.settings_from_files import cook_settings, watch_settings
 from drivers.base import Driver
 from drivers.registry import open_driver
@@ -140,6 +140,7 @@ class Watch:
         return HubFeed(
             self.rig, settings, self.loop.post, known,
             lambda topics: self.journal.notes.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
+            page=shown_address(self.rig.page) if self.rig.page is not None else "",
         )  # fmt: skip
 
     def _device_supervisors(self) -> list[DeviceSupervisor]:

@@ -17,6 +17,7 @@ host=$2
 pit=${3:-pit}
 tls_port=${4:-8883}
 local_port=${5:-1883}
+here=$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)
 mkdir -p "$1"
 dir=$(cd "$1" && pwd)
 cd "$dir"
@@ -52,30 +53,7 @@ for user in pitvigil hub viewer; do
     fi
 done
 
-cat > access <<EOF
-# pitvigil tells; the hub reads and orders; a viewer only reads.
-user pitvigil
-topic write homie/5/$pit/#
-topic write pitvigil/$pit/event/#
-topic write pitvigil/$pit/announce/#
-topic write pitvigil/$pit/command/result
-topic write homeassistant/+/pitvigil_$pit/#
-topic read homie/5/$pit/+/+/set
-topic read pitvigil/$pit/command
-topic read homeassistant/status
-
-user hub
-topic read homie/5/$pit/#
-topic read pitvigil/$pit/#
-topic read homeassistant/#
-topic write homie/5/$pit/+/+/set
-topic write pitvigil/$pit/command
-topic write homeassistant/status
-
-user viewer
-topic read homie/5/$pit/#
-topic read pitvigil/$pit/event/#
-EOF
+sh "$here/access.sh" "$pit" > access
 
 cat > mosquitto.conf <<EOF
 # Written by make-broker.sh. Start with: mosquitto -c $dir/mosquitto.conf

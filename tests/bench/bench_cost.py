@@ -67,13 +67,21 @@ class Cost:
     took: list[float] = field(default_factory=list)
 
 
+def celsius_of(payload: bytes) -> str:
+    """With one digit after the point, whether it came bare or in a JSON reading."""
+    text = payload.decode()
+    return f"{json.loads(text)['celsius']:.1f}" if text.startswith("{") else text
+
+
 class Ear:
     """The subscriber."""
 
     def __init__(self, port: int, topics: list[str]) -> None:
         self.arrived: SimpleQueue[tuple[str, str, float]] = SimpleQueue()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        self._client.on_message = lambda c, d, m: self.arrived.put((m.topic, m.payload.decode(), time.perf_counter()))
+        self._client.on_message = lambda c, d, m: self.arrived.put(
+            (m.topic, celsius_of(m.payload), time.perf_counter())
+        )
         self._client.connect("127.0.0.1", port)
         self._client.subscribe([(topic, 1) for topic in topics])
         self._client.loop_start()

@@ -119,7 +119,7 @@ def watch(folder: Path, wire: Wire, mqtt: int, channels: int = 8, more: str = ""
     files = ["--rig", str(folder / "rig.toml"), "--state", str(folder / "state")]
     if channels >= len(NAMES):
         files += ["--cook", str(ROOT / "config/examples/cook.toml")]
-    topic = "homie/5/pit/channel-left/temperature"
+    topic = "homie/5/pit/channel-left/reading"  # each one, as it is judged; `temperature` has a pace for histories
     return Contestant("pitvigil", (sys.executable, "-m", "daemon.cli", "run", *files), topic, "python")
 
 

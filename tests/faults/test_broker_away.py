@@ -17,7 +17,7 @@ from daemon.core.events import AlarmChanged, Event
 from daemon.core.inputs import Resumed
 from daemon.shell.clock import ManualClock
 from daemon.shell.hub import link as broker
-from daemon.shell.hub.feed import HubFeed
+from daemon.shell.hub.feed import SILENT_STATES, HubFeed
 from daemon.shell.journal.journal import OutboxRow
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.mqtt_topic import MqttTopic
@@ -105,7 +105,10 @@ async def night_without_broker(home: Path, outbox_class: type[Noted], hours: int
     changes: list[Event] = []
 
     def hear(events: Sequence[Event], engine: Engine, now: float) -> None:
-        changes.extend(e for e in events if isinstance(e, AlarmChanged))
+        changes.extend(
+            e for e in events
+            if isinstance(e, AlarmChanged) and not (e.before in SILENT_STATES and e.after in SILENT_STATES)
+        )  # fmt: skip
 
     loop.listeners += [feed.on_events, hear]
     feed.start()
@@ -134,7 +137,8 @@ async def night_without_broker(home: Path, outbox_class: type[Noted], hours: int
         topic = "pitvigil/pit/announce/bedroom"
         while clock.time - back < DONE_BAR + 1:
             await one_step(1, 0.005)
-            if catcher.of(topic) and not any(outbox._waiting.values()) and not feed.link.waiting:
+            settled = not any(outbox._waiting.values()) and "sending" not in outbox.states.values()
+            if catcher.of(topic) and settled and not feed.link.waiting:
                 break
         seconds = clock.time - back
         told = [json.loads(payload) for payload in catcher.of(topic)]

@@ -1,15 +1,17 @@
-"""Orders from the broker: Homie `/set` topics and one JSON command topic. Each is checked here and again by the core.
+"""Orders from the broker: Homie `/set` topics and JSON orders. Each is checked here and again by the core.
 
-Who may send is the broker's access list. What may be sent is this table: nothing in it ends a cook, takes an alarm out
+Who may send is the broker's access list; one who has a topic of orders to himself has an allowance to himself, so nobody's
+flood keeps another from answering an alarm. What may be sent is this table: nothing in it ends a cook, takes an alarm out
 of service, shelves a safety alarm, or pauses longer than 15 min, and the band can only be moved as far as the runaway
 alarm, which hangs on it, still means something.
 """
 
 from __future__ import annotations
 
-import re
+import math
 from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -32,7 +34,7 @@ from daemon.core.inputs import (
 )
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
-from daemon.shell.hub.homie import PAUSE_LIMIT, PIECE_MARKS, PIT_MARKS
+from daemon.shell.hub.homie import HOTTEST_BAND, PAUSE_LIMIT, PIECE_MARKS, PIT_MARKS, band_limits
 from daemon.shell.hub.link import Incoming
 
 SIZE_LIMIT = 1024
@@ -45,10 +47,12 @@ IDS_KEPT = 1000
 """At PER_SECOND more cannot come within LONGEST_LIFE."""
 SHELVE_LIMIT = 2 * 3600.0
 """s. The core caps it again by its own settings."""
-HOTTEST_BAND = 180.0
-"""°C: highest band edge an order from the broker may set, unless the rig's own is higher. Common practice, no source."""
-COOLEST_BAND, NARROWEST_BAND = 40.0, 5.0
-"""°C, as in the rig file."""
+USERS_KEPT = 50
+"""Allowances kept apart; whoever comes beyond shares one."""
+HUB = "hub"
+"""Who sends on `/set` and on the common topic of orders."""
+NUMBER_LENGTH = 40
+"""Characters of a number, which is plenty."""
 
 _SAFETY = frozenset(rule.id for rule in ALARM_RULES if rule.safety)
 
@@ -60,6 +64,31 @@ class CommandRejected(Exception):
     def __init__(self, reason: str, id_: str = "", again: bool = False) -> None:
         super().__init__(reason)
         self.id, self.again = id_, again
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An order let through. id: its own, "" for `/set`."""
+
+    command: Command
+    id: str
+
+
+class _Allowance:
+    """Orders that may come at once, filled up again with time."""
+
+    def __init__(self, now: float) -> None:
+        self._left, self._at, self._flooded = BURST, now, False
+
+    def spend(self, now: float) -> None:
+        """Raises CommandRejected."""
+        self._left = min(BURST, self._left + (now - self._at) * PER_SECOND)
+        self._at = now
+        if self._left < 1:
+            again, self._flooded = self._flooded, True
+            raise CommandRejected("too many orders", again=again)
+        self._flooded = False
+        self._left -= 1
 
 
 class _Order(BaseModel):
@@ -143,7 +172,7 @@ _ORDER: TypeAdapter[Any] = TypeAdapter(
 
 
 class CommandGate:
-    """Lets orders through. base: Homie topic of the device. command_topic: where JSON orders come.
+    """Lets orders through. base: Homie topic of the device. root: beginning of the other topics.
 
     wall: UTC, s. ticks: s that only go forward. hottest: the rig's own high band edge, °C.
     """
@@ -151,45 +180,63 @@ class CommandGate:
     def __init__(
         self,
         base: str,
-        command_topic: str,
+        root: str,
         wall: Callable[[], float],
         ticks: Callable[[], float],
         hottest: float = HOTTEST_BAND,
     ) -> None:
-        self._base, self._command_topic, self._wall, self._ticks = base + "/", command_topic, wall, ticks
-        self._hottest = max(HOTTEST_BAND, hottest)
-        self._allowance, self._refilled_at = BURST, ticks()
-        self._flooded = False
+        self._base, self._common, self._wall, self._ticks = base + "/", f"{root}/command", wall, ticks
+        self._orders, self._answers = f"{root}/orders/", f"{root}/answers/"
+        self.hottest = max(HOTTEST_BAND, hottest)
+        self._allowances: dict[str, _Allowance] = {}
         self._ids: OrderedDict[str, float] = OrderedDict()
 
-    def take(self, message: Incoming, snapshot: Snapshot) -> tuple[Command, str]:
-        """The command and the order's id ("" for `/set`). Raises CommandRejected."""
+    @property
+    def heard(self) -> tuple[str, ...]:
+        """Topics of JSON orders: the common one, and one a user."""
+        return self._common, self._orders + "+"
+
+    def answers(self, topic: str) -> str:
+        """Where the answer to an order goes; "" where none is given."""
+        if topic == self._common:
+            return f"{self._common}/result"
+        return self._answers + topic.removeprefix(self._orders) if topic.startswith(self._orders) else ""
+
+    def words(self, message: Incoming) -> str:
+        """An order in a few words."""
+        payload = message.payload[:NUMBER_LENGTH].decode("utf-8", errors="replace")
+        target = message.topic.removeprefix(self._base).removesuffix("/set")
+        return (
+            f"{target} {payload}" if message.topic.startswith(self._base) else f"order of {self._user(message.topic)}"
+        )
+
+    def take(self, message: Incoming, snapshot: Snapshot) -> Taken:
+        """Raises CommandRejected."""
         if message.retained:
             raise CommandRejected("a retained order is never carried out: it would be again at every start")
-        self._spend()
+        user = self._user(message.topic)
+        self._allowance(user).spend(self._ticks())
         if len(message.payload) > SIZE_LIMIT:
             raise CommandRejected(f"an order has at most {SIZE_LIMIT} bytes")
         try:
             text = message.payload.decode("utf-8")
         except UnicodeDecodeError:
             raise CommandRejected("an order is UTF-8 text") from None
-        if message.topic == self._command_topic:
-            return self._json(text, snapshot)
-        return self._set(message.topic.removeprefix(self._base).removesuffix("/set"), text, snapshot), ""
+        if not message.topic.startswith(self._base):
+            return self._json(text, snapshot, user)
+        return Taken(self._set(message.topic.removeprefix(self._base).removesuffix("/set"), text, snapshot), "")
 
-    def _spend(self) -> None:
-        now = self._ticks()
-        self._allowance = min(BURST, self._allowance + (now - self._refilled_at) * PER_SECOND)
-        self._refilled_at = now
-        if self._allowance < 1:
-            again, self._flooded = self._flooded, True
-            raise CommandRejected("too many orders", again=again)
-        self._flooded = False
-        self._allowance -= 1
+    def _user(self, topic: str) -> str:
+        return topic.removeprefix(self._orders) if topic.startswith(self._orders) else HUB
+
+    def _allowance(self, user: str) -> _Allowance:
+        if user not in self._allowances and len(self._allowances) >= USERS_KEPT:
+            user = ""
+        return self._allowances.setdefault(user, _Allowance(self._ticks()))
 
     # --- JSON ------------------------------------------------------------------------------------------------
 
-    def _json(self, text: str, snapshot: Snapshot) -> tuple[Command, str]:
+    def _json(self, text: str, snapshot: Snapshot, user: str) -> Taken:
         try:
             order = _ORDER.validate_json(text)
         except ValidationError as error:
@@ -197,8 +244,10 @@ class CommandGate:
             where = ".".join(str(part) for part in first["loc"])
             raise CommandRejected(f"{where}: {first['msg']}" if where else str(first["msg"])) from None
         self._fresh(order, snapshot)
+        if user != HUB:  # the broker knows who that is; what the order says of itself anybody may write
+            order = order.model_copy(update={"by": user[:40]})
         try:
-            return self._meaning(order, snapshot), order.id
+            return Taken(self._meaning(order, snapshot), order.id)
         except CommandRejected as refusal:
             raise CommandRejected(str(refusal), order.id) from None
 
@@ -231,7 +280,7 @@ class CommandGate:
             case _Mark():
                 return self._mark(MarkKind(order.kind), order.piece, snapshot, order.by, order.note)
             case _Band():
-                return self._band(order.low, order.high, order.by)
+                return self._band(order.low, order.high, snapshot, order.by)
             case _AskWrap():
                 return AskWrap(self._known(order.piece, snapshot), order.celsius, order.by)
             case _Plain(command="sleep"):
@@ -248,24 +297,24 @@ class CommandGate:
         node, _, prop = target.partition("/")
         match node, prop:
             case "watch", "acknowledge" if 0 < len(text) <= 80:
-                return Acknowledge(text, "hub")
+                return Acknowledge(text, HUB)
             case "watch", "pause":
                 seconds = _number(text)
                 if not 0 < seconds <= PAUSE_LIMIT:
                     raise CommandRejected(f"a pause lasts from 1 to {PAUSE_LIMIT} s")
-                return PauseSound(seconds, "hub")
+                return PauseSound(seconds, HUB)
             case "watch", "asleep" if text in ("true", "false"):
-                return GoToSleep("hub") if text == "true" else GoodMorning("hub")
+                return GoToSleep("hub") if text == "true" else GoodMorning(HUB)
             case "watch", "test-wake" if text == "go":
-                return TestWake("hub")
+                return TestWake(HUB)
             case "pit", "band-low":
-                return self._band(_number(text), snapshot.pit.band.high, "hub")
+                return self._band(_number(text), snapshot.pit.band.high, snapshot, HUB)
             case "pit", "band-high":
-                return self._band(snapshot.pit.band.low, _number(text), "hub")
+                return self._band(snapshot.pit.band.low, _number(text), snapshot, HUB)
             case "pit", "mark" if text in PIT_MARKS:
-                return Mark(MarkKind(text), None, "hub")
+                return Mark(MarkKind(text), None, HUB)
             case _, "mark" if node.startswith("piece-") and text in PIECE_MARKS:
-                return self._mark(MarkKind(text), node.removeprefix("piece-"), snapshot, "hub")
+                return self._mark(MarkKind(text), node.removeprefix("piece-"), snapshot, HUB)
         raise CommandRejected(f"{target} cannot be set to that")
 
     def _mark(self, kind: MarkKind, piece: str | None, snapshot: Snapshot, by: str, note: str = "") -> Mark:
@@ -276,20 +325,27 @@ class CommandGate:
             raise CommandRejected("no such piece in this cook")
         return piece
 
-    def _band(self, low: float, high: float, by: str) -> SetBand:
-        if not (low >= COOLEST_BAND and low + NARROWEST_BAND <= high <= self._hottest):
-            raise CommandRejected(
-                f"over the broker a band lies between {COOLEST_BAND:.0f} and {self._hottest:.0f} °C "
-                f"and is at least {NARROWEST_BAND:.0f} °C wide"
-            )
-        return SetBand(Band(low, high), by)
+    def _band(self, low: float, high: float, snapshot: Snapshot, by: str) -> SetBand:
+        """Kept are the limits that are announced, for either edge with the other where it will be."""
+        band, now = Band(round(low, DIGITS), round(high, DIGITS)), snapshot.pit.band
+        low_limits, high_limits = band_limits(band, self.hottest)
+        edges = [("low", band.low, low_limits, now.low), ("high", band.high, high_limits, now.high)]
+        for name, value, (least, most), _ in sorted(edges, key=lambda edge: edge[1] == edge[3]):  # what moves first
+            if not least <= value <= most:
+                raise CommandRejected(f"the {name} edge of this band lies between {least:g} and {most:g} °C")
+        return SetBand(band, by)
 
 
-_NUMBER = re.compile(r"-?\d{1,6}(\.\d{1,6})?")
+DIGITS = 1
+"""Of a temperature, °C: finer than any probe."""
 
 
 def _number(text: str) -> float:
-    """A Homie float, without the exponents nobody sends."""
-    if _NUMBER.fullmatch(text) is None:
-        raise CommandRejected("a plain number is needed")
-    return float(text)
+    """Any finite number, as people and programs write them; °F arrive as a long tail of digits."""
+    try:
+        value = float(text) if len(text) <= NUMBER_LENGTH else math.nan
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise CommandRejected("a number is needed")
+    return value

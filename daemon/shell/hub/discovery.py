@@ -1,8 +1,12 @@
 """What a home-automation hub must be told to show the Homie topics by itself (MQTT discovery of the common open hub).
 
-Either one document for the whole device, or one for each entity for hubs from before 2024.11. Both point at the same
-topics. Every entity is available only while the watch says so; what belongs to a probe also only while the probe is
-believed; and every value runs out, so that a stale one is never shown as live.
+One device for the watch with its pit, one for each piece of the cook; either one document a device, or one an entity for
+hubs from before 2024.11. All point at the Homie topics. Three things keep the hub honest:
+
+- whatever the watch does not know has an empty value, which the hub shows as "unknown";
+- whatever has not been said for four minutes runs out and is "unavailable";
+- every time the hub comes (back) to the broker it says so, and from there on all is "unavailable" until the watch itself
+  has spoken again. So what a broker kept through a power cut is never taken for a watch that lives.
 """
 
 from __future__ import annotations
@@ -11,10 +15,12 @@ from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from daemon.core.events import AlarmState, FireSign
+from daemon.core.events import AlarmState, FireSign, Level
 from daemon.core.inputs import MarkKind
 from daemon.core.snapshot import PieceView
+from daemon.shell.hub import homie
 from daemon.shell.hub.homie import Datatype, Lifecycle, Node, Property
+from daemon.shell.hub.shown import STATES, Shown, shown
 
 HEARTBEAT = 60
 """s between publications of everything, changed or not."""
@@ -22,25 +28,46 @@ EXPIRE_AFTER = 4 * HEARTBEAT
 """s: three lost heartbeats are forgiven."""
 KNOWN = "{{ value if value else 'None' }}"
 """A cleared topic reaches the hub as an empty text, which it would ignore; `None` is its word for unknown."""
-ALIVE = f"{{{{ 'online' if value == '{Lifecycle.READY}' else 'offline' }}}}"
-"""The hub knows two words of availability, Homie five."""
+KNOWN_F = "{{ (value | float * 1.8) | round(1) if value else 'None' }}"
+"""A difference or a rate, which the hub does not convert by itself, for people who read °F."""
+UNITS_F = {"°C/h": "°F/h", "K": "°F"}
+ALIVE = (
+    f"{{{{ 'online' if value in ('{Lifecycle.INIT}', '{Lifecycle.READY}') "
+    f"else 'offline' if value in ('{Lifecycle.DISCONNECTED}', '{Lifecycle.LOST}') else '' }}}}"
+)
+"""The hub knows two words of availability, Homie five. `init` is the watch describing itself anew: it lives."""
+HUB_IS_UP = "online"
+BORN = f"{{{{ 'offline' if value == '{HUB_IS_UP}' else '' }}}}"
+"""The hub's own first word: what it heard before is hearsay, until the watch answers it."""
+CONNECTED = "{{ 'online' if value else '' }}"
+STATE = (
+    "{{ " + " ".join(f"'{words}' if value == '{word}' else" for word, words in STATES.items()) + " 'None' }}"
+)  # fmt: skip
+PITVIGIL = "pitvigil"
 
-_EVENTS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "alarm": ("Alarm event", tuple(AlarmState)),
-    "fire": ("Seen in the fire", tuple(FireSign)),
-    "mark": ("Marked by the cook", tuple(MarkKind)),
+_EVENTS: dict[str, tuple[str, tuple[str, ...], str]] = {
+    "alarm": ("Alarm", tuple(AlarmState), "mdi:bell"),
+    "fire": ("Seen in the fire", tuple(FireSign), "mdi:fire"),
+    "mark": ("Marked by the cook", tuple(MarkKind), "mdi:gesture-tap"),
+    "refused": ("Order refused", ("refused",), "mdi:cancel"),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Hub:
-    """Where things are. base: Homie topic of the device. events: beginning of the event topics."""
+    """Where things are. base: Homie topic of the watch. root: beginning of its other topics. birth: where the hub says that
+    it is up. announcing: names of the deliveries that speak on the broker. page: link to the page, or "".
+    fahrenheit: people read °F."""
 
     prefix: str
     pit: str
     name: str
     base: str
-    events: str
+    root: str
+    birth: str = "homeassistant/status"
+    announcing: tuple[str, ...] = ()
+    page: str = ""
+    fahrenheit: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,117 +78,167 @@ class Entity:
     key: str
     settings: dict[str, Any]
 
-    @property
-    def mark(self) -> str:
-        """How it is remembered inside a device document. `#` can be in no topic that is published to."""
-        return f"#{self.platform}/{self.key}"
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """What the hub keeps together. id: "" for the watch itself, else the id of a node."""
+
+    id: str
+    name: str
+    model: str
+    entities: tuple[Entity, ...]
+
+    def marks(self) -> set[str]:
+        """How its entities are remembered. `#` can be in no topic that is published to."""
+        return {f"#{self.id}/{e.platform}/{e.key}" for e in self.entities}
 
 
-def entities(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Entity, ...]:
-    found = [entity for node in parts for prop in node.properties for entity in _of(hub, node, prop)]
-    for word, (name, types) in _EVENTS.items():
-        settings = {"state_topic": f"{hub.events}/{word}", "event_types": list(types)}
-        found.append(_entity(hub, "event", f"event_{word}", name, settings))
-    return tuple(found)
+def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
+    """The watch first, then a device for each piece. A meat channel in a piece shows its temperature there only."""
+    taken = {f"channel-{node.view.channel}" for node in parts if node.type == "piece"}
+    common: list[Entity] = [_state(hub)]
+    pieces = []
+    for node in parts:
+        found = [
+            entity
+            for prop in node.properties
+            if not (node.id in taken and prop.id == "temperature") and prop.id not in homie.never_told(node.view)
+            if (look := shown(node.type, prop.id, node.name, prop.name)) is not None
+            for entity in _of(hub, node, prop, look)
+        ]
+        if isinstance(node.view, PieceView):
+            pieces.append(Device(node.id, node.name, node.view.cut.replace("-", " ").capitalize(), tuple(found)))
+        else:
+            common += found
+    common += [
+        _event(hub, f"event_{word}", name, f"{hub.root}/event/{word}", types, icon)
+        for word, (name, types, icon) in _EVENTS.items()
+    ]
+    for name in hub.announcing:
+        words = "Announcement" if len(hub.announcing) == 1 else f"Announcement, {name}"
+        topic = f"{hub.root}/announce/{name}"
+        common.append(_event(hub, f"announce_{name}", words, topic, tuple(Level), "mdi:bullhorn"))
+    return (Device("", hub.name, "Pit watch", tuple(common)), *pieces)
 
 
-def _of(hub: Hub, node: Node[Any], prop: Property[Any]) -> list[Entity]:
+def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Entity]:
     topic, key = f"{hub.base}/{node.id}/{prop.id}", f"{node.id}_{prop.id}"
-    name = prop.name if node.type in ("alarms", "watch") else f"{node.name} {prop.name[:1].lower()}{prop.name[1:]}"
-    channel = _channel(node) if prop.channel else None
-    if prop.press:
+    settings: dict[str, Any] = {}
+    if look.icon:
+        settings["icon"] = look.icon
+    if look.category:
+        settings["entity_category"] = look.category
+    if look.press:
         return [
-            _entity(hub, "button", f"{key}_{_slug(payload)}", label if node.type == "watch" else f"{node.name} {label}",
-                    {"command_topic": f"{topic}/set", "payload_press": payload})
-            for label, payload in prop.press
+            _entity(hub, "button", f"{key}_{'all' if payload == '*' else payload}", label,
+                    settings | {"command_topic": f"{topic}/set", "payload_press": payload})
+            for label, payload in look.press
         ]  # fmt: skip
-    if not prop.retained:
-        return []
-    settings: dict[str, Any] = {"state_topic": topic}
-    if prop.hub_class:
-        settings["device_class"] = prop.hub_class
-    if prop.detail:
-        settings |= {"entity_category": "diagnostic", "enabled_by_default": prop.datatype is Datatype.BOOLEAN}
+    settings["state_topic"] = topic
+    if look.kind:
+        settings["device_class"] = look.kind
     if prop.settable:
         settings["command_topic"] = f"{topic}/set"
         if prop.datatype is Datatype.BOOLEAN:
             on_off = {"payload_on": "true", "payload_off": "false", "state_on": "true", "state_off": "false"}
-            return [_entity(hub, "switch", key, name, settings | on_off)]
+            return [_entity(hub, "switch", key, look.name, settings | on_off)]
         low, _, high = prop.format.partition(":")
-        span = {"min": float(low), "max": float(high), "step": 1, "mode": "box", "unit_of_measurement": prop.unit}
-        return [_entity(hub, "number", key, name, settings | span)]
+        span = {"min": float(low), "max": float(high), "step": 0.5, "mode": "box", "unit_of_measurement": prop.unit}
+        return [_entity(hub, "number", key, look.name, settings | span)]
     settings["expire_after"] = EXPIRE_AFTER
     if prop.datatype is Datatype.BOOLEAN:
-        return [
-            _entity(hub, "binary_sensor", key, name, settings | {"payload_on": "true", "payload_off": "false"}, channel)
-        ]
+        settings |= {"payload_on": "true", "payload_off": "false"}
+        if node.type == "channel":  # why it is not believed, beside it
+            settings |= {"json_attributes_topic": f"{hub.base}/{node.id}/doubts",
+                         "json_attributes_template": "{{ {'doubts': value} | tojson }}"}  # fmt: skip
+        return [_entity(hub, "binary_sensor", key, look.name, settings)]
     settings["value_template"] = KNOWN
+    if look.ends:
+        settings["json_attributes_topic"] = f"{hub.base}/{node.id}/{look.ends}"
     if prop.datatype is Datatype.ENUM:
         settings["options"] = prop.format.split(",")
     if prop.unit:
         settings |= {"unit_of_measurement": prop.unit, "state_class": "measurement"}
         settings["suggested_display_precision"] = 1 if prop.datatype is Datatype.FLOAT else 0
-    return [_entity(hub, "sensor", key, name, settings, channel)]
+        if hub.fahrenheit and prop.unit in UNITS_F:
+            settings |= {"unit_of_measurement": UNITS_F[prop.unit], "value_template": KNOWN_F}
+    return [_entity(hub, "sensor", key, look.name, settings)]
 
 
-def _channel(node: Node[Any]) -> str:
-    """The channel a node's values stand and fall with."""
-    return f"channel-{node.view.channel}" if isinstance(node.view, PieceView) else node.id
+def _state(hub: Hub) -> Entity:
+    """Whether the watch lives, in a word: the one thing that can also say why it is silent."""
+    topic = f"{hub.base}/$state"
+    settings = {
+        "state_topic": topic, "value_template": STATE, "device_class": "enum", "options": list(STATES.values()),
+        "expire_after": EXPIRE_AFTER, "icon": "mdi:eye-outline",
+    }  # fmt: skip
+    entity = _entity(hub, "sensor", "state", "Watch", settings)
+    heard = {"topic": topic, "value_template": CONNECTED}
+    return Entity("sensor", "state", entity.settings | {"availability": [heard, _birth(hub)]})
 
 
-def _entity(
-    hub: Hub, platform: str, key: str, name: str, settings: dict[str, Any], channel: str | None = None
-) -> Entity:
-    availability: list[dict[str, str]] = [{"topic": f"{hub.base}/$state", "value_template": ALIVE}]
-    if channel is not None:
-        availability.append(
-            {
-                "topic": f"{hub.base}/{channel}/live",
-                "payload_available": "true",
-                "payload_not_available": "false",
-            }
-        )
+def _event(hub: Hub, key: str, name: str, topic: str, types: tuple[str, ...], icon: str) -> Entity:
+    settings = {"state_topic": topic, "event_types": list(types), "icon": icon, "qos": 1}
+    return _entity(hub, "event", key, name, settings)
+
+
+def _entity(hub: Hub, platform: str, key: str, name: str, settings: dict[str, Any]) -> Entity:
     common = {
-        "name": name,
+        "name": name or None,
         "unique_id": f"pitvigil_{hub.pit}_{key}",
-        "availability": availability,
-        "availability_mode": "all",
+        "availability": [{"topic": f"{hub.base}/$state", "value_template": ALIVE}, _birth(hub)],
+        "availability_mode": "latest",
     }
     return Entity(platform, key, common | settings)
 
 
-def _slug(payload: str) -> str:
-    return "all" if payload == "*" else payload
+def _birth(hub: Hub) -> dict[str, str]:
+    return {"topic": hub.birth, "value_template": BORN}
 
 
-def _origin() -> dict[str, str]:
+# --- documents ---------------------------------------------------------------------------------------------
+
+
+def _version() -> dict[str, str]:
     try:
-        return {"name": "pitvigil", "sw_version": version("pitvigil")}
+        return {"sw_version": version(PITVIGIL)}
     except PackageNotFoundError:
-        return {"name": "pitvigil"}
+        return {}
 
 
-def _device(hub: Hub) -> dict[str, Any]:
-    return {"identifiers": [f"pitvigil_{hub.pit}"], "name": hub.name, "model": "Pit watch"}
+def _card(hub: Hub, device: Device) -> dict[str, Any]:
+    """The device as the hub files it."""
+    own = f"pitvigil_{hub.pit}"
+    card: dict[str, Any] = {
+        "identifiers": [f"{own}_{device.id}" if device.id else own],
+        "name": device.name,
+        "model": device.model,
+        "manufacturer": PITVIGIL,
+    }
+    if device.id:
+        card["via_device"] = own
+    if hub.page:
+        card["configuration_url"] = hub.page
+    return card | _version()
 
 
-def device_topic(hub: Hub) -> str:
-    return f"{hub.prefix}/device/pitvigil_{hub.pit}/config"
+def device_topic(hub: Hub, device: str) -> str:
+    return f"{hub.prefix}/device/pitvigil_{hub.pit}/{device + '/' if device else ''}config"
 
 
-def device_document(hub: Hub, shown: tuple[Entity, ...], removed: frozenset[str] = frozenset()) -> dict[str, Any]:
-    """The document of the whole device. removed: marks of entities that are no more; a key with nothing but its
-    platform tells the hub so."""
-    gone = [mark.removeprefix("#").partition("/") for mark in sorted(removed)]
-    components: dict[str, Any] = {key: {"platform": platform} for platform, _, key in gone}
-    components |= {e.key: {"platform": e.platform} | e.settings for e in shown}
-    return {"device": _device(hub), "origin": _origin(), "components": components}
+def device_document(hub: Hub, device: Device, removed: frozenset[str] = frozenset()) -> dict[str, Any]:
+    """The document of one device. removed: marks of its entities that are no more; a key with nothing but its platform
+    tells the hub so."""
+    gone = [mark.removeprefix("#").split("/") for mark in sorted(removed)]
+    components: dict[str, Any] = {key: {"platform": platform} for id_, platform, key in gone if id_ == device.id}
+    components |= {e.key: {"platform": e.platform} | e.settings for e in device.entities}
+    return {"device": _card(hub, device), "origin": {"name": PITVIGIL} | _version(), "components": components}
 
 
-def entity_documents(hub: Hub, shown: tuple[Entity, ...]) -> dict[str, dict[str, Any]]:
+def entity_documents(hub: Hub, device: Device) -> dict[str, dict[str, Any]]:
     """Topic -> document of one entity, for older hubs."""
     return {
         f"{hub.prefix}/{e.platform}/pitvigil_{hub.pit}/{e.key}/config": e.settings
-        | {"device": _device(hub), "origin": _origin()}
-        for e in shown
+        | {"device": _card(hub, device), "origin": {"name": PITVIGIL} | _version()}
+        for e in device.entities
     }

@@ -1,7 +1,8 @@
 """The home-automation feed: what the watch knows, on the broker, at once and never stale; and orders from there.
 
-A loop listener. Temperatures go out as they are judged, alarms and stages as they change, the rest at most every 5 s,
-and everything once a minute, so that a reader who believes nothing older than that is never wrong.
+A loop listener. Readings, alarms and stages go out as they come, temperatures and forecasts at a pace that a history can
+bear, the rest at most every 5 s, and everything once a minute, so that a reader who believes nothing older than that is
+never wrong.
 """
 
 from __future__ import annotations
@@ -13,11 +14,13 @@ import random
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from config.delivery import MqttReach
 from config.rig import BrokerSection, Rig
 from daemon.core.engine import Engine
 from daemon.core.events import (
     EVENT_NAMES,
     AlarmChanged,
+    AlarmState,
     CommandRefused,
     Event,
     FireNoticed,
@@ -34,6 +37,7 @@ from daemon.shell.hub import discovery, homie
 from daemon.shell.hub.commands import CommandGate, CommandRejected
 from daemon.shell.hub.link import BrokerLink, Incoming, LinkTopics
 from daemon.shell.hub.link_settings import BrokerSettings
+from daemon.shell.hub.pace import Pace, Pacer
 from daemon.shell.wording import event_to_dict, rfc3339
 from drivers.reading import Quality
 
@@ -45,11 +49,13 @@ UNCHANGED_EVERY = 10.0
 """s after which an unchanged temperature is sent again, with its new time, for those who keep a history."""
 BIRTH_DELAY = (1.0, 5.0)
 """s: a hub that has just started is answered at a random moment, so that not all its devices speak at once."""
-HUB_IS_UP = b"online"
+SILENT_STATES = (AlarmState.NORMAL, AlarmState.SUPPRESSED)
+"""An alarm that goes to and fro between these was expected: nobody need hear of it."""
 
 
 class HubFeed:
-    """announced: topics and discovery marks left on the broker by earlier runs; remember: called with the new set."""
+    """announced: topics and discovery marks left on the broker by earlier runs; remember: called with the new set.
+    page: link to the page for people, or ""."""
 
     def __init__(
         self,
@@ -61,25 +67,33 @@ class HubFeed:
         wall_offset: Callable[[], float],
         wall: Callable[[], float] = wall_seconds,
         ticks: Callable[[], float] = boot_seconds,
+        page: str = "",
     ) -> None:
         broker = rig.broker or BrokerSection(host=link_settings.host, port=link_settings.port)
         self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
-        self._announced, self._remember = set(announced), remember
+        # Marks from before there was a device a piece have no device before the slash.
+        self._announced = {m.replace("#", "#/") if m.count("/") == 1 and m[0] == "#" else m for m in announced}
+        self._remember = remember
         self._name = rig.pit.name
         self.base = f"{broker.homie_root}/5/{rig.pit.id}"
         self.root = f"pitvigil/{rig.pit.id}"
-        self.command_topic = f"{self.root}/command"
-        self._gate = CommandGate(self.base, self.command_topic, wall, ticks, rig.pit.band.high)
-        self._hub = discovery.Hub(broker.discovery_prefix, rig.pit.id, rig.pit.name, self.base, f"{self.root}/event")
+        self._gate = CommandGate(self.base, self.root, wall, ticks, rig.pit.band.high)
+        self._hub = discovery.Hub(
+            broker.discovery_prefix, rig.pit.id, rig.pit.name, self.base, self.root, broker.birth_topic,
+            tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",
+        )  # fmt: skip
         self._snapshot: Snapshot | None = None
         self._engine: Engine | None = None
         self._picture_at = float("-inf")
-        self._shape: tuple[tuple[str, str], ...] = ()
+        self._shape: tuple[tuple[str, ...], ...] = ()
         self._version = 0
+        self._paces: dict[str, Pace | None] = {}
         self._topics: set[str] = set()
         self._removed: frozenset[str] = frozenset()
         self._alerts: dict[str, str] = {}
         self._sent: dict[str, tuple[str | None, float]] = {}
+        self._pacer = Pacer()
+        self._refused = homie.NOTHING
         self._birth: asyncio.TimerHandle | None = None
         self._failure = ""
         topics = LinkTopics(
@@ -89,7 +103,7 @@ class HubFeed:
             offline=homie.Lifecycle.DISCONNECTED,
             lost=homie.Lifecycle.LOST,
             # QoS 0 on `/set`: an order either comes now or not at all (Homie 5, "QoS choices explained").
-            heard=((f"{self.base}/+/+/set", 0), (self.command_topic, 1), (broker.birth_topic, 0)),
+            heard=((f"{self.base}/+/+/set", 0), *((t, 1) for t in self._gate.heard), (broker.birth_topic, 0)),
         )
         self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
 
@@ -146,21 +160,20 @@ class HubFeed:
             self._link_changed(False, words)
 
     def _publish_sample(self, sample: Sample, now: float) -> None:
-        good = sample.quality is Quality.GOOD
-        value = homie.number(sample.celsius) if good else None
+        value = homie.number(sample.celsius) if sample.quality is Quality.GOOD else None
+        node = f"channel-{sample.channel}"
+        self._show(f"{node}/temperature", value, now)
+        self._show(f"{node}/live", homie.truth(value is not None), now)
         before, at = self._sent.get(sample.channel, ("", float("-inf")))
         if value == before and now - at < UNCHANGED_EVERY:
             return
         self._sent[sample.channel] = (value, now)
-        topic = f"{self.base}/channel-{sample.channel}"
-        self._retain(f"{topic}/temperature", value or "")
-        self._retain(f"{topic}/live", homie.truth(value is not None))
         reading = {
             "time": rfc3339(sample.measured_at + self._wall_offset()),
             "celsius": sample.celsius,
             "quality": sample.quality,
         }
-        self.link.tell(f"{topic}/reading", _json(reading))
+        self.link.tell(f"{self.base}/{node}/reading", _json(reading))
 
     def _tell(self, event: Event) -> None:
         """A lasting event. Alarms survive an outage of the broker; a late account of anything else helps nobody."""
@@ -168,6 +181,8 @@ class HubFeed:
         word = body["event"]
         kind = word
         match event:
+            case AlarmChanged(before=before, after=after) if before in SILENT_STATES and after in SILENT_STATES:
+                return
             case AlarmChanged():
                 kind = event.after
             case FireNoticed():
@@ -179,24 +194,33 @@ class HubFeed:
             case ForecastMade():
                 del body["fan"]
             case CommandRefused():
-                self.link.tell(f"{self.base}/$log/warn", f"{event.command}: {event.reason}")
+                self._refuse(event.command, event.reason)
+                return
         keep = isinstance(event, AlarmChanged)
         self.link.tell(f"{self.root}/event/{word}", _json({"event_type": kind} | body), keep=keep)
 
     def _publish_picture(self, snapshot: Snapshot, now: float) -> None:
         self._snapshot, self._picture_at = snapshot, now
-        parts = homie.nodes(snapshot)
-        values = homie.values(snapshot, parts)
-        shape = tuple((node.id, node.name) for node in parts)
+        parts = homie.nodes(snapshot, self._gate.hottest)
+        values = homie.values(snapshot, parts) | {"watch/refused": self._refused}
+        shape = tuple(
+            (node.id, node.name, *(prop.format for prop in node.properties), *sorted(homie.never_told(node.view)))
+            for node in parts
+        )
         reshaped = shape != self._shape
         if reshaped:
+            self._paces = {f"{n.id}/{p.id}": p.pace for n in parts for p in n.properties}
             self._reshape(parts, values)
             self._shape = shape
         for topic, value in values.items():
-            self._retain(f"{self.base}/{topic}", value or "")
+            self._show(topic, value, now)
         self._publish_alerts(snapshot)
         if reshaped:
             self.link.ready(True)
+
+    def _show(self, topic: str, value: str | None, now: float) -> None:
+        """A property's value, at its pace. topic: node/property."""
+        self._retain(f"{self.base}/{topic}", self._pacer.paced(topic, value or "", self._paces.get(topic), now))
 
     def _retain(self, topic: str, payload: str) -> None:
         self.link.retain(topic, payload, discovery.EXPIRE_AFTER)
@@ -219,7 +243,9 @@ class HubFeed:
         documents, marks = self._documents(parts)
         own = {described, f"{self.base}/$state"}  # `$state` too: a pit that was renamed ceases to exist by clearing it
         topics = {f"{self.base}/{topic}" for topic in values} | own | documents.keys()
-        for topic in sorted(self._announced - topics - marks - self._alerts.keys()):
+        gone = sorted(self._announced - topics - marks - self._alerts.keys())
+        self._pacer.forget({topic.removeprefix(f"{self.base}/") for topic in gone})
+        for topic in gone:
             if not topic.startswith("#"):
                 self.link.forget(topic)
         self.link.retain(described, _json(homie.description(self._name, self._version, parts)))
@@ -230,17 +256,20 @@ class HubFeed:
 
     def _documents(self, parts: tuple[homie.Node[Any], ...]) -> tuple[dict[str, dict[str, Any]], set[str]]:
         """Discovery documents by topic, and the marks to remember of entities inside them."""
-        shown = discovery.entities(self._hub, parts)
+        shown = discovery.devices(self._hub, parts)
         match self._broker.discovery:
             case "none":
                 return {}, set()
             case "per-entity":
-                return discovery.entity_documents(self._hub, shown), set()
-        marks = {entity.mark for entity in shown}
+                found = [discovery.entity_documents(self._hub, device) for device in shown]
+                return {topic: document for documents in found for topic, document in documents.items()}, set()
+        marks = {mark for device in shown for mark in device.marks()}
         earlier = frozenset(topic for topic in self._announced if topic.startswith("#"))
         self._removed = (self._removed | earlier) - marks
-        topic = discovery.device_topic(self._hub)
-        return {topic: discovery.device_document(self._hub, shown, self._removed)}, marks
+        return {
+            discovery.device_topic(self._hub, device.id): discovery.device_document(self._hub, device, self._removed)
+            for device in shown
+        }, marks
 
     # --- from the broker ---------------------------------------------------------------------------------
 
@@ -249,31 +278,40 @@ class HubFeed:
 
     def _hear(self, message: Incoming) -> None:
         if message.topic == self._broker.birth_topic:
-            if message.payload == HUB_IS_UP and self._birth is None:
+            if message.payload == discovery.HUB_IS_UP.encode() and self._birth is None:
                 delay = random.uniform(*BIRTH_DELAY)  # nosec B311  # a pause, no secret
                 self._birth = asyncio.get_running_loop().call_later(delay, self._announce)
             return
         if self._snapshot is None:
             return
         try:
-            command, id_ = self._gate.take(message, self._snapshot)
+            order = self._gate.take(message, self._snapshot)
         except CommandRejected as refusal:
             if refusal.again:
                 return
             log.warning("an order on %s is not carried out: %s", message.topic, refusal)
-            self.link.tell(f"{self.base}/$log/warn", f"order refused: {refusal}")
-            if message.topic == self.command_topic and not message.retained:
-                self._answer(refusal.id, str(refusal))
+            self._refuse(self._gate.words(message), str(refusal))
+            if not message.retained:
+                self._answer(message.topic, refusal.id, str(refusal))
             return
-        self._post(command)
-        if message.topic == self.command_topic:
-            self._answer(id_, "")
+        self._post(order.command)
+        self._answer(message.topic, order.id, "")
 
-    def _answer(self, id_: str, problem: str) -> None:
-        self.link.tell(f"{self.command_topic}/result", _json({"id": id_, "taken": not problem, "problem": problem}))
+    def _answer(self, topic: str, id_: str, problem: str) -> None:
+        answers = self._gate.answers(topic)
+        if answers:
+            self.link.tell(answers, _json({"id": id_, "taken": not problem, "problem": problem}))
+
+    def _refuse(self, order: str, reason: str) -> None:
+        """Where people see it, not only in a log: an order that vanishes looks like one that was carried out."""
+        self._refused = homie.text(f"{order}: {reason}")
+        self._retain(f"{self.base}/watch/refused", self._refused)
+        self.link.tell(f"{self.base}/$log/warn", f"order refused: {self._refused}")
+        body = {"event_type": "refused", "event": "refused", "command": order, "reason": reason}
+        self.link.tell(f"{self.root}/event/refused", _json(body | {"time": rfc3339(self._wall())}))
 
     def _announce(self) -> None:
-        """A hub came up: it has forgotten us unless the broker has not; say everything again."""
+        """A hub came up: it has forgotten us unless the broker has not, and believes nothing older; say it all again."""
         self._birth = None
         self.link.resend()
 

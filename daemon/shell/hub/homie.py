@@ -1,15 +1,17 @@
 """The watch as one device of the Homie convention, version 5 (github.com/homieiot/convention, v5.0.0).
 
-One table of properties a node: what it is called, how it is written and where its value comes from. The Homie
-description, the values on the wire and the hub's discovery are all read from it. Temperatures are °C, instants RFC 3339
-UTC. What is not known has no retained value at all: never NaN, never an old number.
+One table of properties a node: what it is called, how it is written, where its value comes from and how often a change
+of it is told. The Homie description, the values on the wire and the hub's discovery are read from it; how a hub shows a
+property stands elsewhere (`shown`). Temperatures are °C, instants RFC 3339 UTC. What is not known has no retained value
+at all: never NaN, never an old number.
 """
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, Generic, TypeVar
 
@@ -19,7 +21,9 @@ from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal, Interval, MarkKind
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
+from daemon.core.settings import Band
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
+from daemon.shell.hub.pace import SLOW, STEP, Pace
 from daemon.shell.wording import rfc3339
 from drivers.reading import Quality
 
@@ -31,6 +35,12 @@ TEXT_LIMIT = 255
 PAUSE_LIMIT = 900
 """s: the core allows no more."""
 PLANNED = "planned"
+HOTTEST_BAND = 180.0
+"""°C: highest band edge an order from the broker may set, unless the rig's own is higher. Common practice, no source."""
+COOLEST_BAND, NARROWEST_BAND = 40.0, 5.0
+"""°C, as in the rig file."""
+WATCHED = frozenset(PiecePhase) - {PiecePhase.WAITING, PiecePhase.CHILL, PiecePhase.DONE}
+"""Stages in which a piece wants somebody to watch."""
 
 PIT_MARKS = (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER)
 PIECE_MARKS = tuple(kind for kind in MarkKind if kind not in PIT_MARKS)
@@ -59,8 +69,7 @@ class Datatype(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Property(Generic[View]):
-    """One property. value: its text, or None while unknown. hub_class: the hub's device class. press: payloads a hub
-    offers as buttons, with their labels. channel: valid only while its channel is believed. detail: for the curious."""
+    """One property. value: its text, or None while unknown. pace: how often a change is told, None = at once."""
 
     id: str
     name: str
@@ -70,10 +79,7 @@ class Property(Generic[View]):
     format: str = ""
     settable: bool = False
     retained: bool = True
-    hub_class: str = ""
-    press: tuple[tuple[str, str], ...] = ()
-    channel: bool = False
-    detail: bool = False
+    pace: Pace | None = None
 
     def described(self) -> dict[str, Any]:
         """As it stands in the description: what equals the convention's default is left out."""
@@ -141,21 +147,22 @@ def _never(view: Any, snapshot: Snapshot) -> str | None:
 # --- the tables --------------------------------------------------------------------------------------------
 
 
-def _edges(id_: str, name: str, interval: Callable[[Any], Interval | None]) -> tuple[Property[Any], ...]:
+def _instant(id_: str, name: str, interval: Callable[[Any], Interval | None]) -> tuple[Property[Any], ...]:
     """An instant with its honest spread: the middle, and the two ends between which it lies 9 times of 10."""
 
-    def edge(which: str) -> Callable[[Any, Snapshot], str | None]:
-        def value(view: Any, snapshot: Snapshot) -> str | None:
-            at = interval(view)
-            return None if at is None else instant(getattr(at, which), snapshot)
+    def middle(view: Any, snapshot: Snapshot) -> str | None:
+        at = interval(view)
+        return None if at is None else instant(at.p50, snapshot)
 
-        return value
+    def spread(view: Any, snapshot: Snapshot) -> str:
+        at = interval(view)
+        ends = {} if at is None else {"earliest": instant(at.p05, snapshot), "latest": instant(at.p95, snapshot)}
+        return json.dumps(ends, separators=(",", ":"))
 
-    time = Datatype.DATETIME
     return (
-        Property(id_, name, time, edge("p50"), hub_class="timestamp"),
-        Property(f"{id_}-from", f"{name}, earliest", time, edge("p05"), hub_class="timestamp", detail=True),
-        Property(f"{id_}-until", f"{name}, latest", time, edge("p95"), hub_class="timestamp", detail=True),
+        # The ends first: who shows them beside the middle then shows what belongs together.
+        Property(f"{id_}-range", f"{name}, earliest and latest", Datatype.JSON, spread, pace=SLOW),
+        Property(id_, name, Datatype.DATETIME, middle, pace=SLOW),
     )
 
 
@@ -164,109 +171,87 @@ def _goal(goal: Goal) -> Callable[[PieceView], Interval | None]:
 
 
 GOAL_NAMES = {
-    Goal.WRAP: "Time to wrap",
-    Goal.STALL_END: "Stall ends",
-    Goal.TENDER: "Tender",
-    Goal.TARGET: "Target reached",
-    Goal.REST_PEAK: "Peak in the rest",
-    Goal.HOLD_LIMIT: "Hold falls to the floor",
-    Goal.REST_END: "Rest ends",
+    Goal.WRAP: "Wrap at",
+    Goal.STALL_END: "Stall ends at",
+    Goal.TENDER: "Tender at",
+    Goal.TARGET: "Target reached at",
+    Goal.REST_PEAK: "Peak in the rest at",
+    Goal.HOLD_LIMIT: "Hold falls to the floor at",
+    Goal.REST_END: "Rest ends at",
 }
 
 _T = Datatype
 
 PIT: tuple[Property[PitView], ...] = (
-    Property(
-        "temperature", "Temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", hub_class="temperature"
-    ),
-    Property("rate", "Rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h"),
-    Property("stage", "Stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PitPhase), hub_class="enum"),
-    Property("lid-open", "Lid open", _T.BOOLEAN, lambda p, s: truth(p.lid_open), hub_class="opening"),
-    Property("last-log", "Last log", _T.DATETIME, lambda p, s: instant(p.last_log, s), hub_class="timestamp"),
-    *_edges("log-due", "Next log due", lambda p: p.log_due),
-    Property("no-forecast", "Why there is no fire forecast", _T.STRING, lambda p, s: text(p.no_forecast), detail=True),
-    # A difference is kelvin: a hub that shows °F would add 32 to a difference in °C.
-    Property("spread", "Spread over the grate", _T.FLOAT, lambda p, s: number(p.evenness.spread), unit="K"),
+    Property("temperature", "Temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
+    Property("rate", "Rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", pace=Pace(2.0, 300.0)),
+    Property("stage", "Stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PitPhase)),
+    Property("lid-open", "Lid open", _T.BOOLEAN, lambda p, s: truth(p.lid_open)),
+    Property("last-log", "Last log", _T.DATETIME, lambda p, s: instant(p.last_log, s)),
+    *_instant("log-due", "Next log at", lambda p: p.log_due),
+    Property("no-forecast", "Why there is no fire forecast", _T.STRING, lambda p, s: text(p.no_forecast)),
+    # A difference is kelvin: who shows °F would add 32 to a difference in °C.
+    Property("spread", "Spread over the grate", _T.FLOAT, lambda p, s: number(p.evenness.spread), unit="K",
+             pace=Pace(1.0, 300.0)),
     Property("advice", "Advice", _T.STRING, lambda p, s: text(p.evenness.advice)),
     Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question)),
-    Property(
-        "band-low", "Band, low edge", _T.FLOAT, lambda p, s: number(p.band.low),
-        unit="°C", format="40:400", settable=True, hub_class="temperature",
-    ),
-    Property(
-        "band-high", "Band, high edge", _T.FLOAT, lambda p, s: number(p.band.high),
-        unit="°C", format="40:400", settable=True, hub_class="temperature",
-    ),
-    Property(
-        "mark", "Mark", _T.ENUM, _never, format=",".join(PIT_MARKS), settable=True, retained=False,
-        press=(("Fire lit", "fire-lit"), ("Log added", "log"), ("Lid opened", "lid-open"), ("Lid closed", "lid-closed"),
-               ("Damper changed", "damper")),
-    ),
+    Property("band-low", "Band, low edge", _T.FLOAT, lambda p, s: number(p.band.low), unit="°C", settable=True),
+    Property("band-high", "Band, high edge", _T.FLOAT, lambda p, s: number(p.band.high), unit="°C", settable=True),
+    Property("mark", "Mark", _T.ENUM, _never, format=",".join(PIT_MARKS), settable=True, retained=False),
 )  # fmt: skip
 
 PIECE: tuple[Property[PieceView], ...] = (
-    Property(
-        "temperature", "Core temperature", _T.FLOAT, lambda p, s: number(p.celsius),
-        unit="°C", hub_class="temperature", channel=True,
-    ),
-    Property("rate", "Core rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", channel=True),
-    Property("stage", "Stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PiecePhase), hub_class="enum"),
-    Property("stage-since", "In this stage since", _T.DATETIME, lambda p, s: instant(p.since or None, s),
-             hub_class="timestamp", detail=True),
+    Property("temperature", "Core temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
+    Property("rate", "Core rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", pace=Pace(1.0, 300.0)),
+    Property("stage", "Stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PiecePhase)),
+    Property("stage-since", "In this stage since", _T.DATETIME, lambda p, s: instant(p.since or None, s)),
     Property("stall-probability", "Stall probability", _T.INTEGER,
-             lambda p, s: number(100 * p.stall_probability, 0), unit="%", format="0:100", detail=True),
+             lambda p, s: number(100 * p.stall_probability, 0), unit="%", format="0:100", pace=Pace(5.0, 300.0)),
     Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question)),
     Property("hold-left", "Time left below the hot-holding floor", _T.INTEGER,
-             lambda p, s: number(p.safety.hold_left_seconds, 0), unit="s", hub_class="duration"),
-    *(prop for goal, name in GOAL_NAMES.items() for prop in _edges(goal.value, name, _goal(goal))),
-    Property(
-        "mark", "Mark", _T.ENUM, _never, format=",".join(PIECE_MARKS), settable=True, retained=False,
-        press=(("On the pit", "meat-on"), ("Wrapped", "wrapped"), ("Probed tender", "probed-tender"),
-               ("Off the pit", "off")),
-    ),
+             lambda p, s: number(_hold_left(p), 0), unit="s", pace=Pace(60.0, 60.0)),
+    *(prop for goal, name in GOAL_NAMES.items() for prop in _instant(goal.value, name, _goal(goal))),
+    Property("mark", "Mark", _T.ENUM, _never, format=",".join(PIECE_MARKS), settable=True, retained=False),
 )  # fmt: skip
 
 CHANNEL: tuple[Property[ChannelView], ...] = (
-    Property(
-        "temperature", "Temperature", _T.FLOAT, lambda c, s: number(c.celsius) if believed(c) else None,
-        unit="°C", hub_class="temperature", channel=True,
-    ),
-    Property("rate", "Rate", _T.FLOAT, lambda c, s: number(c.rate) if believed(c) else None, unit="°C/h", channel=True),
-    Property("live", "Live", _T.BOOLEAN, lambda c, s: truth(believed(c)), hub_class="connectivity", detail=True),
-    Property("quality", "Quality", _T.ENUM, lambda c, s: c.quality.value, format=",".join(Quality), hub_class="enum",
-             detail=True),
-    Property("doubts", "Doubts", _T.STRING, lambda c, s: text(", ".join(c.doubts) or (c.fault or "")), detail=True),
+    Property("temperature", "Temperature", _T.FLOAT, lambda c, s: number(c.celsius) if believed(c) else None, unit="°C",
+             pace=STEP),
+    Property("rate", "Rate", _T.FLOAT, lambda c, s: number(c.rate) if believed(c) else None, unit="°C/h",
+             pace=Pace(2.0, 300.0)),
+    Property("live", "Live", _T.BOOLEAN, lambda c, s: truth(believed(c))),
+    Property("quality", "Quality", _T.ENUM, lambda c, s: c.quality.value, format=",".join(Quality)),
+    Property("doubts", "Doubts", _T.STRING, lambda c, s: text(", ".join(c.doubts) or (c.fault or ""))),
     Property("reading", "Reading with its time", _T.JSON, _never, retained=False),
 )  # fmt: skip
 
 WATCH: tuple[Property[Snapshot], ...] = (
     Property("cook", "Cook", _T.STRING, lambda w, s: text(w.cook_name)),
-    Property("serve-at", "Serve at", _T.DATETIME, lambda w, s: instant(w.serve_at, s), hub_class="timestamp"),
+    Property("cook-runs", "A cook runs", _T.BOOLEAN, lambda w, s: truth(cook_runs(w))),
+    Property("serve-at", "Serve at", _T.DATETIME, lambda w, s: instant(w.serve_at, s)),
     Property("serve-chance", "Chance of serving on time", _T.INTEGER,
-             lambda w, s: number(None if w.serve_chance is None else 100 * w.serve_chance, 0), unit="%", format="0:100"),
+             lambda w, s: number(None if w.serve_chance is None else 100 * w.serve_chance, 0), unit="%", format="0:100",
+             pace=Pace(2.0, 300.0)),
     Property("ahead", "Ahead of the serving time, negative behind", _T.INTEGER,
-             lambda w, s: number(w.standing.ahead if w.standing else None, 0), unit="s", hub_class="duration"),
-    Property("nap-until", "Sleep until", _T.DATETIME, lambda w, s: instant(w.nap.until if w.nap else None, s),
-             hub_class="timestamp"),
+             lambda w, s: number(w.standing.ahead if w.standing else None, 0), unit="s", pace=Pace(120.0, 300.0)),
+    Property("nap-until", "Sleep until", _T.DATETIME, lambda w, s: instant(w.nap.until if w.nap else None, s)),
     Property("nap-latest", "Sleep until, at the latest", _T.DATETIME,
-             lambda w, s: instant(w.nap.latest if w.nap else None, s), hub_class="timestamp"),
+             lambda w, s: instant(w.nap.latest if w.nap else None, s)),
     Property("asleep", "The cook sleeps", _T.BOOLEAN, lambda w, s: truth(w.sleep.asleep), settable=True),
-    Property("calling", "Somebody is being woken", _T.BOOLEAN, lambda w, s: truth(w.sleep.calling), hub_class="sound"),
-    Property("paused-until", "Repeats paused until", _T.DATETIME, lambda w, s: instant(w.sleep.paused_until, s),
-             hub_class="timestamp"),
+    Property("calling", "Somebody is being woken", _T.BOOLEAN, lambda w, s: truth(w.sleep.calling)),
+    Property("paused-until", "Repeats paused until", _T.DATETIME, lambda w, s: instant(w.sleep.paused_until, s)),
     Property("unacknowledged", "Alarms without an answer", _T.INTEGER,
              lambda w, s: str(sum(unanswered(a) for a in w.alarms)), format="0:"),
     Property("worst", "Worst alarm", _T.STRING,
-             lambda w, s: text(next((a.text for a in w.alarms if standing(a)), ""))),
-    Property("clock-set", "Clock is set", _T.BOOLEAN, lambda w, s: truth(w.clock_trusted), detail=True),
+             lambda w, s: text(next((a.text for a in w.alarms if standing(a) or unanswered(a)), ""))),
+    Property("clock-set", "Clock is set", _T.BOOLEAN, lambda w, s: truth(w.clock_trusted)),
     Property("test-wake-state", "Test wake", _T.ENUM, lambda w, s: w.sleep.test_wake,
-             format="never,sent,delivered,acknowledged", hub_class="enum"),
-    Property("acknowledge", "Acknowledge", _T.STRING, _never, settable=True, retained=False,
-             press=(("Acknowledge all alarms", "*"),)),
+             format="never,sent,delivered,acknowledged"),
+    Property("refused", "Last refused order", _T.STRING, lambda w, s: NOTHING),  # the feed knows
+    Property("acknowledge", "Acknowledge", _T.STRING, _never, settable=True, retained=False),
     Property("pause", "Pause repeats", _T.INTEGER, _never, unit="s", format=f"1:{PAUSE_LIMIT}", settable=True,
-             retained=False, press=(("Pause repeats 15 min", str(PAUSE_LIMIT)),)),
-    Property("test-wake", "Send a test wake", _T.ENUM, _never, format="go", settable=True, retained=False,
-             press=(("Send a test wake", "go"),)),
+             retained=False),
+    Property("test-wake", "Send a test wake", _T.ENUM, _never, format="go", settable=True, retained=False),
 )  # fmt: skip
 
 
@@ -275,7 +260,7 @@ def _alarm(rule: str) -> Callable[[Snapshot, Snapshot], str]:
 
 
 ALARMS: tuple[Property[Snapshot], ...] = tuple(
-    Property(rule.id, rule.title, Datatype.BOOLEAN, _alarm(rule.id), hub_class="problem") for rule in ALARM_RULES
+    Property(rule.id, rule.title, Datatype.BOOLEAN, _alarm(rule.id)) for rule in ALARM_RULES
 )
 """One for each alarm rule, whatever it speaks of: true while its cause stands or it is latched."""
 
@@ -284,6 +269,7 @@ _UNANSWERED = (
     AlarmState.RETURNED_UNACKNOWLEDGED,
     AlarmState.LATCHED_UNACKNOWLEDGED,
 )
+OFF_THE_FIRE = frozenset({PiecePhase.OFF, PiecePhase.REST, PiecePhase.HOLD, PiecePhase.CHILL})
 _LATCHED = (AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
 
 
@@ -300,15 +286,41 @@ def standing(alarm: AlarmView) -> bool:
     return alarm.state in _LATCHED or (alarm.active and alarm.state is not AlarmState.SUPPRESSED)
 
 
+def cook_runs(snapshot: Snapshot) -> bool:
+    """There is a fire, or meat that a fire or a hold keeps: somebody should hear when the watch falls silent."""
+    return snapshot.pit.stage != PitPhase.UNLIT or any(piece.stage in WATCHED for piece in snapshot.pieces)
+
+
+def _hold_left(piece: PieceView) -> float | None:
+    """Only for a piece that is off the fire: on it, it is on its way up through the floor."""
+    return piece.safety.hold_left_seconds if piece.stage in OFF_THE_FIRE else None
+
+
+def never_told(view: Any) -> frozenset[str]:
+    """Properties of a node that will stay unknown, for nothing of the kind is planned."""
+    if not isinstance(view, PieceView):
+        return frozenset()
+    planned = {Goal.WRAP: view.wrap_at, Goal.TENDER: view.tender_low, Goal.TARGET: view.target}
+    return frozenset(goal.value for goal, celsius in planned.items() if celsius is None)
+
+
+def band_limits(band: Band, hottest: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """(lowest, highest) that an order may set the low edge to, and the same of the high edge, °C, the other edge being
+    where it is. hottest: °C, highest of all."""
+    return (COOLEST_BAND, band.high - NARROWEST_BAND), (band.low + NARROWEST_BAND, max(HOTTEST_BAND, hottest))
+
+
 # --- the device --------------------------------------------------------------------------------------------
 
 
-def nodes(snapshot: Snapshot) -> tuple[Node[Any], ...]:
-    """Every node of the watch as it is now."""
+def nodes(snapshot: Snapshot, hottest: float = HOTTEST_BAND) -> tuple[Node[Any], ...]:
+    """Every node of the watch as it is now. hottest: see `band_limits`."""
+    limits = dict(zip(("band-low", "band-high"), band_limits(snapshot.pit.band, hottest), strict=True))
+    pit = tuple(replace(p, format="{:.1f}:{:.1f}".format(*limits[p.id])) if p.id in limits else p for p in PIT)
     return (
         Node("watch", "Watch", "watch", snapshot, WATCH),
         Node("alarms", "Alarms", "alarms", snapshot, ALARMS),
-        Node("pit", snapshot.pit.name, "pit", snapshot.pit, PIT),
+        Node("pit", snapshot.pit.name, "pit", snapshot.pit, pit),
         *(Node(f"piece-{p.id}", p.name, "piece", p, PIECE) for p in snapshot.pieces),
         *(Node(f"channel-{c.id}", c.name, "channel", c, CHANNEL) for c in snapshot.channels),
     )

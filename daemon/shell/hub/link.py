@@ -86,6 +86,9 @@ class _Value:
     expires: int | None
 
 
+CLEARED = _Value("", None)
+
+
 @dataclass(slots=True)
 class _Owed:
     """A message whose acknowledgement is due: `event` names it in the waiting list, `done` is somebody who waits."""
@@ -110,6 +113,7 @@ class BrokerLink:
         self._heard, self._changed = heard, changed
         self._ready = False
         self._values: dict[str, _Value] = {}
+        self._cleared: set[str] = set()
         self._events: dict[int, tuple[str, str]] = {}
         self._event_number = 0
         self._owed: dict[int, _Owed] = {}
@@ -235,9 +239,11 @@ class BrokerLink:
 
     def forget(self, topic: str) -> None:
         """Clear a retained topic for good. While the broker is away the clearing waits for it."""
-        self.retain(topic, "")
+        self._values.pop(topic, None)
         if self.connected:
-            self._values.pop(topic, None)
+            self._send_value(topic, CLEARED)
+        else:
+            self._cleared.add(topic)
 
     def tell(self, topic: str, payload: str, keep: bool = False) -> None:
         """Something that happened, not retained. keep: at least once and in order through an outage; else now or never."""
@@ -257,11 +263,13 @@ class BrokerLink:
         return self.connected and await self._acknowledged(topic, payload, DELIVERY)
 
     def resend(self, prefixes: tuple[str, ...] = ("",)) -> None:
-        """Every value retained under one of these beginnings, once more. What has been cleared stays cleared."""
+        """Every value retained under one of these beginnings, once more, and whether we live. Empty ones too: whoever
+        listens must be able to tell "not known" from "not heard"."""
         if self.connected:
             for topic, value in self._values.items():
-                if value.payload and topic.startswith(prefixes):
+                if topic.startswith(prefixes):
                     self._send_value(topic, value)
+            self._send_state()
 
     @property
     def waiting(self) -> int:
@@ -327,6 +335,9 @@ class BrokerLink:
         self.connected = True
         self._denied.clear()
         self._send(self.topics.state, self.topics.connecting, _Owed(self.topics.state), retain=True)
+        for topic in self._cleared - self._values.keys():
+            self._send_value(topic, CLEARED)
+        self._cleared.clear()
         for topic, value in list(self._values.items()):
             self._send_value(topic, value)
         if self.topics.heard:

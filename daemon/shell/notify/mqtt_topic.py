@@ -15,6 +15,7 @@ class MqttTopic:
 
     async def send(self, message: Message) -> None:
         body = {
+            "event_type": message.level,  # what a hub tells events by
             "id": message.id,
             "level": message.level,
             "title": message.title,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -16,11 +17,13 @@ from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
-from daemon.shell.hub.commands import CommandGate, CommandRejected
+from daemon.shell.hub import homie
+from daemon.shell.hub.commands import CommandGate, CommandRejected, Taken
 from daemon.shell.hub.link import Incoming
 from tests.shell.hub.hub_scenario import night
 
-BASE, ORDERS = "homie/5/pit", "pitvigil/pit/command"
+BASE, ROOT = "homie/5/pit", "pitvigil/pit"
+ORDERS = f"{ROOT}/command"
 NOW = 1_796_000_000.0
 SNAPSHOT = night(2)[2]
 
@@ -32,15 +35,15 @@ class Times:
 
 def gate(times: Times | None = None) -> CommandGate:
     times = times or Times()
-    return CommandGate(BASE, ORDERS, lambda: times.wall, lambda: times.ticks)
+    return CommandGate(BASE, ROOT, lambda: times.wall, lambda: times.ticks)
 
 
 def after(seconds: float) -> str:
     return datetime.fromtimestamp(NOW + seconds, UTC).isoformat()
 
 
-def order(**body: Any) -> Incoming:
-    return Incoming(ORDERS, json.dumps({"id": "a1", "expires": after(60)} | body).encode(), False)
+def order(topic: str = ORDERS, **body: Any) -> Incoming:
+    return Incoming(topic, json.dumps({"id": "a1", "expires": after(60)} | body).encode(), False)
 
 
 def set_to(target: str, value: str, retained: bool = False) -> Incoming:
@@ -69,14 +72,15 @@ def rejected(message: Incoming, snapshot: Snapshot = SNAPSHOT) -> str:
     ],
 )
 def test_a_property_is_set(target: str, value: str, command: inputs.Command) -> None:
-    assert gate().take(set_to(target, value), SNAPSHOT) == (command, "")
+    assert gate().take(set_to(target, value), SNAPSHOT) == Taken(command, "")
 
 
 @pytest.mark.parametrize(
     ("target", "value"),
     [
         ("watch/pause", "901"), ("watch/pause", "0"), ("watch/pause", "-5"), ("watch/pause", "nan"),
-        ("watch/pause", "1e2"), ("watch/asleep", "TRUE"), ("watch/acknowledge", ""), ("watch/acknowledge", "x" * 81),
+        ("watch/pause", "1e999"), ("watch/pause", "9" * 41),
+        ("watch/asleep", "TRUE"), ("watch/acknowledge", ""), ("watch/acknowledge", "x" * 81),
         ("pit/mark", "wrapped"), ("piece-chuck/mark", "log"), ("piece-pork/mark", "wrapped"), ("pit/band-low", "200"),
         ("pit/band-high", "inf"), ("pit/band-high", "400"), ("pit/band-low", "131"), ("pit/temperature", "100"),
         ("alarms/runaway", "false"), ("watch/unacknowledged", "0"), ("pit/mark", "log "), ("a", "b"),
@@ -106,7 +110,7 @@ def test_a_property_is_not_set(target: str, value: str) -> None:
     ],
 )
 def test_an_order_is_taken(body: dict[str, Any], command: inputs.Command) -> None:
-    assert gate().take(order(**body), SNAPSHOT) == (command, "a1")
+    assert gate().take(order(**body), SNAPSHOT) == Taken(command, "a1")
 
 
 @pytest.mark.parametrize(
@@ -164,13 +168,13 @@ def test_an_order_is_carried_out_once() -> None:
         keeper.take(order(command="morning"), SNAPSHOT)
     assert refusal.value.id == "a1"
     times.wall += 301  # by now the first order has run out whatever it said
-    assert keeper.take(order(command="morning", expires=after(310)), SNAPSHOT)[1] == "a1"
+    assert keeper.take(order(command="morning", expires=after(310)), SNAPSHOT).id == "a1"
 
 
 def test_without_a_clock_old_orders_cannot_be_told_but_buttons_work() -> None:
     lost = replace(SNAPSHOT, clock_trusted=False)
     assert "time" in rejected(order(command="sleep"), lost)
-    assert gate().take(set_to("watch/acknowledge", "*"), lost)[0] == inputs.Acknowledge("*", "hub")
+    assert gate().take(set_to("watch/acknowledge", "*"), lost).command == inputs.Acknowledge("*", "hub")
 
 
 def test_a_flood_is_held_back_and_said_once() -> None:
@@ -190,6 +194,64 @@ def test_a_flood_is_held_back_and_said_once() -> None:
     assert keeper.take(set_to("pit/mark", "log"), SNAPSHOT)
 
 
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_any_finite_number_is_a_number(value: float) -> None:
+    """However a program writes it: refused only for its size, and never for its shape."""
+    try:
+        command = gate().take(set_to("pit/band-low", repr(value)), SNAPSHOT).command
+    except CommandRejected as refusal:
+        assert "low edge" in str(refusal) and not 40 <= round(value, 1) <= 130
+    else:
+        assert isinstance(command, inputs.SetBand) and abs(command.band.low - value) <= 0.0500001
+
+
+def test_a_hub_in_fahrenheit_sets_the_band() -> None:
+    """225 °F as such a hub sends it; (225 - 32) / 1.8 by the definition of the degree Fahrenheit."""
+    command = gate().take(set_to("pit/band-low", "107.22222222222221"), SNAPSHOT).command
+    assert command == inputs.SetBand(Band(107.2, 135.0), "hub")
+
+
+def test_the_limits_announced_are_the_limits_kept() -> None:
+    keeper = gate()
+    pit = next(node for node in homie.nodes(SNAPSHOT, keeper.hottest) if node.id == "pit")
+    formats = {prop.id: prop.format for prop in pit.properties if prop.id.startswith("band-")}
+    for edge, form in formats.items():
+        least, most = (float(end) for end in form.split(":"))
+        for value, taken in ((least, True), (most, True), (least - 0.1, False), (most + 0.1, False)):
+            message = set_to(f"pit/{edge}", f"{value:.1f}")
+            if taken:
+                assert gate().take(message, SNAPSHOT)
+            else:
+                assert f"{least:g} and {most:g}" in rejected(message)
+
+
+def test_the_flood_of_one_leaves_another_his_orders() -> None:
+    keeper = gate()
+    for number in range(30):
+        with contextlib.suppress(CommandRejected):
+            keeper.take(order(f"{ROOT}/orders/tablet", command="sleep", id=f"t{number}"), SNAPSHOT)
+    with pytest.raises(CommandRejected, match="too many"):
+        keeper.take(order(f"{ROOT}/orders/tablet", command="sleep", id="last"), SNAPSHOT)
+    assert keeper.take(order(f"{ROOT}/orders/ann", command="acknowledge", alarm="*"), SNAPSHOT).command.by == "ann"
+    assert keeper.take(set_to("watch/acknowledge", "*"), SNAPSHOT)
+
+
+def test_who_the_broker_says_it_is_counts_not_who_the_order_says() -> None:
+    taken = gate().take(order(f"{ROOT}/orders/tablet", command="sleep", by="Ann"), SNAPSHOT)
+    assert taken.command == inputs.GoToSleep("tablet")
+    assert gate().answers(f"{ROOT}/orders/tablet") == f"{ROOT}/answers/tablet"
+    assert gate().answers(ORDERS) == f"{ORDERS}/result" and not gate().answers(f"{BASE}/pit/mark/set")
+
+
+def test_many_names_do_not_make_many_allowances() -> None:
+    keeper, taken = gate(), 0
+    for number in range(1000):
+        with contextlib.suppress(CommandRejected):
+            keeper.take(order(f"{ROOT}/orders/u{number}", command="sleep", id=f"t{number}"), SNAPSHOT)
+            taken += 1
+    assert taken <= 60  # one each for the first fifty, then ten for all the others
+
+
 SOME = st.one_of(st.text(max_size=30), st.floats(), st.booleans(), st.none(), st.just("runaway/pit"), st.just("*"))
 
 
@@ -205,7 +267,7 @@ SOME = st.one_of(st.text(max_size=30), st.floats(), st.booleans(), st.none(), st
 )
 def test_whatever_comes_the_watch_stays_awake(payload: bytes, topic: str) -> None:
     try:
-        command, _ = gate().take(Incoming(topic, payload, False), SNAPSHOT)
+        command = gate().take(Incoming(topic, payload, False), SNAPSHOT).command
     except CommandRejected:
         return
     assert not isinstance(command, inputs.OutOfService | inputs.EndCook | inputs.StartCook)

@@ -87,6 +87,8 @@ def valid(prop: dict[str, Any], text: str) -> bool:
             return text in prop["format"].split(",")
         case "datetime":
             return datetime.fromisoformat(text).tzinfo is not None
+        case "json":  # array or object
+            return isinstance(json.loads(text), list | dict)
         case "string":
             return text != "" and "\x00" not in text
     return False
@@ -163,9 +165,31 @@ def test_instants_are_utc_with_their_spread(snapshot: Snapshot) -> None:
     other = Outlook(Goal.TENDER, "never-wrapped", Interval(at + 7e4, at + 7e4, at + 7e4))
     chuck = replace(snapshot.pieces[0], outlooks=(other, tender))
     values = homie.values(snapshot, homie.nodes(replace(snapshot, pieces=(chuck,))))
-    times = [values[f"piece-chuck/tender{end}"] or "" for end in ("-from", "", "-until")]
+    ends = json.loads(values["piece-chuck/tender-range"] or "")
+    times = [ends["earliest"], values["piece-chuck/tender"] or "", ends["latest"]]
     assert [datetime.fromisoformat(t).timestamp() - at - WALL_OFFSET for t in times] == [0, 60, 120]
-    assert values["piece-chuck/wrap"] is None
+    assert values["piece-chuck/wrap"] is None and values["piece-chuck/wrap-range"] == "{}"
+
+
+def test_a_cook_runs_while_there_is_fire_or_meat_that_wants_it(snapshot: Snapshot) -> None:
+    idle = replace(snapshot, pit=replace(snapshot.pit, stage="unlit"), pieces=())
+    assert not homie.cook_runs(idle)
+    assert homie.cook_runs(replace(idle, pit=replace(snapshot.pit, stage="in_band")))
+    for stage, runs in (("waiting", False), ("cooking", True), ("hold", True), ("done", False)):
+        assert homie.cook_runs(replace(idle, pieces=(replace(snapshot.pieces[0], stage=stage),))) == runs
+
+
+def test_the_time_below_the_floor_is_told_only_off_the_fire(snapshot: Snapshot) -> None:
+    piece = replace(snapshot.pieces[0], safety=replace(snapshot.pieces[0].safety, hold_left_seconds=3600.0))
+    for stage, told in (("wrapped", None), ("cooking", None), ("rest", "3600"), ("hold", "3600")):
+        values = homie.values(snapshot, homie.nodes(replace(snapshot, pieces=(replace(piece, stage=stage),))))
+        assert values["piece-chuck/hold-left"] == told, stage
+
+
+def test_an_alarm_that_waits_for_its_answer_is_the_worst_there_is(snapshot: Snapshot) -> None:
+    told = replace(snapshot, alarms=(view("pit-high/pit", AlarmState.RETURNED_UNACKNOWLEDGED, False),))
+    values = homie.values(told, homie.nodes(told))
+    assert (values["watch/unacknowledged"], values["watch/worst"]) == ("1", "Do pit-high/pit")
 
 
 @given(st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True)))

@@ -1,0 +1,68 @@
+"""How often a number that flickers is told: a history keeps every change it hears, and a quarter of a degree to and fro
+fills it for nothing. Alarms are judged before any of this and are told at once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+
+SOONEST = 10.0
+"""s between two tellings, however far the number has moved."""
+NOTHING_KNOWN = ("", "{}")
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Told when it moved by `deadband` (in its own unit; s for an instant) and `every` s have passed; after `SOONEST` when
+    it moved by `jump`. What becomes known or unknown is told at once. No sources: common practice."""
+
+    deadband: float
+    every: float
+    jump: float = math.inf
+
+
+STEP = Pace(0.5, 60.0, 5.0)
+"""°C: a temperature. Less than any probe's tolerance, and a lid that opens is seen within seconds."""
+SLOW = Pace(120.0, 300.0, 1800.0)
+"""s: an instant that a forecast moves about."""
+
+
+class Pacer:
+    """Remembers what was told last of each topic."""
+
+    def __init__(self) -> None:
+        self._told: dict[str, tuple[str, float]] = {}
+
+    def paced(self, topic: str, text: str, pace: Pace | None, now: float) -> str:
+        """What to tell now: the text, or what was told before. now: s that only go forward."""
+        before, at = self._told.get(topic, ("", now))
+        unknown = before in NOTHING_KNOWN or text in NOTHING_KNOWN
+        if pace is None or unknown or text == before or _due(before, text, pace, now - at):
+            if text != before:
+                self._told[topic] = (text, now)
+            return text
+        return before
+
+    def forget(self, topics: set[str]) -> None:
+        for topic in topics:
+            self._told.pop(topic, None)
+
+
+def _due(before: str, text: str, pace: Pace, since: float) -> bool:
+    moved = _moved(before, text)
+    if moved is None:
+        return since >= pace.every
+    return (moved >= pace.deadband and since >= pace.every) or (moved >= pace.jump and since >= SOONEST)
+
+
+def _moved(before: str, text: str) -> float | None:
+    """By how much; None for what is neither number nor instant."""
+    try:
+        return abs(float(text) - float(before))
+    except ValueError:
+        pass
+    try:
+        return abs((datetime.fromisoformat(text) - datetime.fromisoformat(before)).total_seconds())
+    except (ValueError, TypeError):
+        return None
