@@ -21,6 +21,7 @@ log = logging.getLogger("pitvigil")
 
 EXIT_BAD_CONFIG = 2
 EXIT_FAILED = 1
+EXIT_IN_USE = 3
 
 
 def say(text: str) -> None:
@@ -32,7 +33,7 @@ def complain(text: str) -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Returns the exit code: 0 done, 1 failed, 2 the files or the call must be mended first."""
+    """Returns the exit code: 0 done, 1 failed, 2 the files or the call must be mended first, 3 another watch is running."""
     options = _parser().parse_args(arguments)
     logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO if options.verbose else logging.WARNING)
     try:
@@ -175,6 +176,7 @@ def _key(options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     from daemon.shell.secrets import SecretRefused
+    from daemon.shell.state_lock import StateInUse
     from daemon.wiring.watch import Files, Watch
 
     try:
@@ -182,6 +184,9 @@ def _run(options: argparse.Namespace) -> int:
     except SecretRefused as error:
         complain(str(error))
         return EXIT_BAD_CONFIG
+    except StateInUse as error:
+        complain(str(error))
+        return EXIT_IN_USE
     for line in watch.greeting():
         say(line)
     gc.freeze()  # what starting made stays: without this, looking through it for garbage stops the watch for 20 ms or more

@@ -67,6 +67,8 @@ class WatchLoop:
         self.listeners: list[Listener] = []
         self.judged_at = 0.0
         """Engine time of the last beat: for the systemd watchdog."""
+        self.judged = False
+        """This life has judged at all."""
         self._forecaster, self._clock_trusted, self._scale = forecaster, clock_trusted, time_scale
         self._queue: asyncio.Queue[tuple[float, Input]] = asyncio.Queue(INPUTS_WAITING)
         self._now = 0.0
@@ -134,7 +136,7 @@ class WatchLoop:
     async def _fire_due(self, now: float) -> None:
         while (deadline := self.engine.next_deadline()) is not None and deadline <= now:
             await self.settle(None, self.engine.handle_timer(deadline), deadline)
-            self.judged_at = deadline
+            self.judged_at, self.judged = deadline, True
             if deadline - self._checkpoint_at >= CHECKPOINT_EVERY and deadline % CHECKPOINT_EVERY == 0:
                 self._checkpoint(deadline)
 

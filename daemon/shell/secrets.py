@@ -14,6 +14,10 @@ class SecretRefused(Exception):
     """The file is missing or others may read it. The text names the file and the remedy, never the secret."""
 
 
+class SecretDamaged(SecretRefused):
+    """The file is there and private, and no secret is in it."""
+
+
 def read_secret(name: str) -> str:
     """First line of the file `name`: a credential of that name if systemd gave one, else a path with mode 0600."""
     directory = os.environ.get(CREDENTIALS_VARIABLE)
@@ -30,7 +34,12 @@ def read_secret(name: str) -> str:
 
 
 def _first_line(path: Path) -> str:
-    lines = path.read_text(encoding="utf-8").splitlines()
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except UnicodeDecodeError:
+        raise SecretDamaged(f"{path}: not text; the secret belongs on its first line") from None
+    except OSError as error:
+        raise SecretRefused(f"{path}: {error.strerror}") from None
     if not lines or not lines[0].strip():
-        raise SecretRefused(f"{path}: empty; the secret belongs on its first line")
+        raise SecretDamaged(f"{path}: empty; the secret belongs on its first line")
     return lines[0].strip()

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-import os
+import logging
 from pathlib import Path
 
 from config.rig import PageSection
-from daemon.shell.secrets import read_secret
-from daemon.shell.web.access import new_token
+from daemon.shell.secrets import SecretDamaged, read_secret
+from daemon.shell.web.access import long_enough, new_token
 from daemon.shell.web.pairing import pairing_code, reachable_host
 from daemon.shell.web.server import login_url
+from daemon.shell.whole_file import write_whole
+
+log = logging.getLogger(__name__)
 
 KEY_FILE = "page-token"
 
@@ -20,12 +23,27 @@ def page_key(section: PageSection, state: Path) -> str:
 
 
 def page_key_made(section: PageSection, state: Path) -> str:
-    """The same; made once, with mode 0600, where the rig names no file. Raises SecretRefused."""
+    """The same; made where the rig names no file and there is none, or one that a power cut or a full disk left empty or
+    short. A key that cannot be kept is good until the watch ends: no disk may keep it from starting. Raises SecretRefused
+    for a file named in the rig, and for one that others may read."""
     path = state / KEY_FILE
-    if not section.token_file and not path.exists():
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            file.write(new_token() + "\n")
-    return page_key(section, state)
+    if section.token_file:
+        return page_key(section, state)
+    if path.exists():
+        try:
+            key = read_secret(str(path))
+        except SecretDamaged as error:
+            log.warning("%s; a new key is made, so every phone must be paired again", error)
+        else:
+            if long_enough(key):
+                return key
+            log.warning("%s: cut short; a new key is made, so every phone must be paired again", path)
+    key = new_token()
+    try:
+        write_whole(path, key + "\n")
+    except OSError as error:
+        log.error("the page's key cannot be kept (%s): it is good until the watch ends", error.strerror)
+    return key
 
 
 def address_of(section: PageSection) -> str:

@@ -155,14 +155,35 @@ def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: 
             if cook.hold.rule == ROASTS_ONLY and piece.kind is not MeatKind.WHOLE_ROAST:
                 remedy = f"for whole roasts only: {piece.name} is {piece.kind}, and 135 °F counts for it"
                 yield Problem(cook_file, "hold.rule", cook.hold.rule, remedy, warning=True)
-    if not rig.delivery:
-        yield Problem(rig_file, "delivery", "", "nobody can be woken: add a [[delivery]]", warning=True)
+    yield from unserved(rig, rig_file)
     for number, channel in enumerate(rig.channels):
         calibration = channel.calibration
         if calibration is not None and (today.date() - calibration.on).days > 365:
             yield Problem(rig_file, f"channels.{number}.calibration.on", str(calibration.on),
                           "checked more than a year ago: run pitvigil calibrate", warning=True)  # fmt: skip
     yield from undrawn_charts(rig, rig_file)
+
+
+UNSERVED = {
+    "phone": "the cook is first told by whoever comes next",
+    "sounder": "nothing in the house sounds when the phone stays unanswered",
+    "second": "no second person is called when nobody answers",
+    "notice": "what need not wake anybody is told to nobody, and stands on the page only",
+}
+"""Audience -> what its absence means. A louder repeat goes to the phone where it has no delivery of its own."""
+
+
+def unserved(rig: Rig, rig_file: str) -> Iterator[Problem]:
+    """Whom no delivery reaches."""
+    served = {audience for delivery in rig.delivery for audience in delivery.audience}
+    if not served:
+        yield Problem(rig_file, "delivery", "", "nobody can be woken: add a [[delivery]]", warning=True)
+    elif served == {"notice"}:
+        remedy = 'nobody can be woken: give one the audience "phone", "sounder" or "second"'
+        yield Problem(rig_file, "delivery", '"notice" only', remedy, warning=True)
+    else:
+        for audience in (a for a in UNSERVED if a not in served):
+            yield Problem(rig_file, "delivery", f'nobody serves "{audience}"', UNSERVED[audience], warning=True)
 
 
 def undrawn_charts(rig: Rig, rig_file: str) -> Iterator[Problem]:

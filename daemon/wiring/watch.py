@@ -36,12 +36,13 @@ from daemon.shell.notify.chart import ChartAhead
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.report.drawer import Drawer
 from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.state_lock import StateLock
 from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
 from daemon.shell.web.page import Page
 from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
-from daemon.wiring.settings_from_files import cook_settings, watch_settings
+from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
 from drivers.base import Driver
 from drivers.registry import open_driver
 
@@ -55,6 +56,8 @@ COOKS_EVERY = 30.0
 """s between looks at whether a cook has begun or ended."""
 ALIVE_WITHIN = 10.0
 """s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
+PROVEN_AFTER = 60.0
+"""s a life must have lasted before the dead man is answered: what kills it again and again must be seen from outside."""
 SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
@@ -82,9 +85,13 @@ class Watch:
     """One running watch. Build it, then `run` until cancelled."""
 
     def __init__(self, files: Files, clock: Clock | None = None, time_scale: float = 1.0) -> None:
-        """Raises ConfigError, SecretRefused; nothing has been started then."""
+        """Raises ConfigError, SecretRefused, StateInUse; nothing has been started then."""
         self.rig, self.cook = load_both(files.rig, files.cook)
         self.state = state_directory(self.rig, files.state)
+        self.lock = StateLock(self.state)
+        self.lock.take()
+        for problem in unserved(self.rig, str(files.rig)):
+            log.warning("%s", problem)
         self.journal = Journal.opened(self.state / JOURNAL_FILE)
         boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
@@ -114,6 +121,7 @@ class Watch:
         if self.feed is not None:
             self.loop.listeners.append(self.feed.on_events)
         self.device_supervisors = self._device_supervisors()
+        self._page_key = page_key_made(self.rig.page, self.state) if self.rig.page is not None else ""
         self.page = self._make_page()
         if self.page is not None:
             self.loop.listeners.append(self.page.on_events)
@@ -121,6 +129,7 @@ class Watch:
         self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook else None
         self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
         self._boot = boot
+        self._began = self.clock.now()
         self._archive = CookArchive(self.journal)
 
     # --- parts -----------------------------------------------------------------------------------------------
@@ -162,7 +171,7 @@ class Watch:
         section = self.rig.page
         if section is None:
             return None
-        return Page(section, self.rig, self.engine, self.loop, page_key_made(section, self.state), self._build_cook)
+        return Page(section, self.rig, self.engine, self.loop, self._page_key, self._build_cook)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
         return cook_settings(cook, self.rig, self.engine.wall.offset)
@@ -172,15 +181,15 @@ class Watch:
         lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
         section = self.rig.page
         if section is not None:
-            key = page_key_made(section, self.state)
             # the key is for whoever sits at the terminal, not for a log
-            lines += invitation(section, key) if sys.stdout.isatty() else [f"page: {address_of(section)}"]
+            lines += invitation(section, self._page_key) if sys.stdout.isatty() else [f"page: {address_of(section)}"]
         return lines
 
     # --- life ------------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
         """Watch until cancelled. Leaves everything written and the broker told."""
+        self._began = self.clock.now()
         await self._begin()
         housekeeping = Housekeeping()
         housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
@@ -193,11 +202,10 @@ class Watch:
                 for device_supervisor in self.device_supervisors:
                     group.create_task(device_supervisor.run(), name=f"device {device_supervisor.name}")
                 self._signs_of_life(group)
-                housekeeping.start()
+                group.create_task(housekeeping.run(), name="housekeeping")
                 tell_systemd("READY=1")
         finally:
             tell_systemd("STOPPING=1")
-            housekeeping.stop()
             await self._end()
 
     def _signs_of_life(self, group: asyncio.TaskGroup) -> None:
@@ -207,7 +215,8 @@ class Watch:
             group.create_task(beat, name="heartbeat")
         dead_man = self.rig.dead_man
         if dead_man is not None:
-            group.create_task(repeat(dead_man.every, DeadMan(dead_man.url).call), name="dead man")
+            call = DeadMan(dead_man.url, self.not_proven).call
+            group.create_task(repeat(dead_man.every, call), name="dead man")
         period = watchdog_period()
         if period is not None:
             group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
@@ -263,11 +272,28 @@ class Watch:
             *(f"delivery {name}" for name in self.outbox.stuck()),
         ]
 
-    def _ping_watchdog(self) -> None:
-        """Only while everything moves; a hung watch must be found and restarted."""
+    def not_proven(self) -> str:
+        """What keeps this watch from waking anybody, or has not been shown yet in this life, for whoever waits outside for
+        a sign of life; "" when nothing does. A watch that dies again and again soon after each start gives none."""
         still = self.standing_still()
         if still:
-            log.error("the watchdog is not answered: %s stands still", ", ".join(still))
+            return f"{', '.join(still)} stands still"
+        if self.clock.now() - self._began < PROVEN_AFTER:
+            return f"it has watched for less than {PROVEN_AFTER:.0f} s"
+        if not any(s.received_at is not None for s in self.device_supervisors):
+            return "no probe has been heard since the start"
+        if self.outbox.unreachable(self.engine.settings.announcing.wake_channels):
+            return "every way to wake somebody fails"
+        return ""
+
+    def _ping_watchdog(self) -> None:
+        """Only once it has judged, and while everything moves; a hung watch must be found and restarted."""
+        still = self.standing_still()
+        if not self.loop.judged:
+            still = still or ["the first judging"]
+        if still:
+            level = logging.ERROR if self.loop.judged else logging.INFO
+            log.log(level, "the watchdog is not answered: %s stands still", ", ".join(still))
         else:
             tell_systemd("WATCHDOG=1")
 
@@ -284,4 +310,5 @@ class Watch:
             await self.chart.close()
         await self.outbox.close()
         self.journal.close()
+        self.lock.release()
         log.info("stopped: %s", json.dumps({k.name: dict(k.rejected) for k in self.device_supervisors if k.rejected}))

@@ -25,12 +25,14 @@ from tests.faults import (
     test_latency,
     test_power,
     test_provider,
+    test_start,
     test_unplug,
 )
 from tests.faults.row import Fault, NotHere, Row
 
 ROOMS = (
-    test_kills, test_power, test_disk, test_clock, test_hang, test_unplug, test_broker_away, test_provider, test_latency,
+    test_kills, test_power, test_disk, test_clock, test_hang, test_unplug, test_broker_away, test_provider, test_start,
+    test_latency,
 )  # fmt: skip
 ALL: tuple[Fault, ...] = tuple(fault for room in ROOMS for fault in room.FAULTS)
 HEAD = ("fault", "measured", "figure", "bar", "met", "a wrong build it catches")

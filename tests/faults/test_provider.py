@@ -62,6 +62,7 @@ class Provider:
     async def __aenter__(self) -> Provider:
         app = web.Application()
         app.router.add_post("/", self._answer)
+        app.router.add_route("*", "/login", self._login)
         self._runner = web.AppRunner(app, shutdown_timeout=0.1)
         await self._runner.setup()
         site = web.TCPSite(self._runner, "127.0.0.1", 0, ssl_context=self.tls)
@@ -78,6 +79,10 @@ class Provider:
     def url(self) -> str:
         return f"{'https' if self.tls else 'http'}://localhost:{self.port}/"
 
+    async def _login(self, request: web.Request) -> web.StreamResponse:
+        """What a network shows whoever has not paid yet, with a friendly 200."""
+        return web.Response(text="Welcome, please log in")
+
     async def _answer(self, request: web.Request) -> web.StreamResponse:
         self.asked_at.append(time.monotonic())
         body = await request.text()
@@ -90,6 +95,8 @@ class Provider:
                 return web.Response()
             case "500":
                 return web.Response(status=500)
+            case "302" | "307":
+                return web.Response(status=int(self.manner), headers={"Location": "/login"})
             case "429":
                 return web.Response(status=429, headers={"Retry-After": "120"})
         self.got.append(json.loads(body)["id"])
@@ -233,6 +240,28 @@ async def lag(until: asyncio.Event) -> float:
     return sorted(late)[int(len(late) * 0.99)]
 
 
+class Follows(Webhook):
+    """The wrong build: goes where it is sent, and takes the page it finds there for the provider's word."""
+
+    async def send(self, message: webhook.Message) -> None:
+        async with aiohttp.ClientSession() as session, session.post(self._url, json={"id": message.id}) as answer:
+            answer.raise_for_status()
+
+
+async def captive_portal(home: Path, full: bool) -> Row:
+    """302 and 307 (RFC 9110, 15.4) to a page that says 200: neither counts as delivered, neither is followed."""
+    factor = 1.0 if full else 10.0
+    bar = FALL_OVER_BAR / factor
+    with contextlib.nullcontext() if full else sooner(factor):
+        found = await asyncio.gather(*(second_channel_after(home, manner, None, bar) for manner in ("302", "307")))
+        wrong, _ = await second_channel_after(home, "302", None, bar / 5, Follows)
+    worst = max(took for took, _ in found) * factor
+    return Row(
+        "a captive portal answers instead (302, 307 to a page with 200)", "from the alarm to the next channel", f"{worst:.1f} s",
+        f"<= {FALL_OVER_BAR:.0f} s", worst <= FALL_OVER_BAR, "follows, and counts the page as delivery", wrong > bar,
+    )  # fmt: skip
+
+
 MANNERS = ("down", "stalls", "resets", "500", "429")
 
 
@@ -286,7 +315,7 @@ async def bad_certificates(home: Path, full: bool) -> Row:
     )  # fmt: skip
 
 
-FAULTS: tuple[Fault, ...] = (bad_answers, bad_certificates)
+FAULTS: tuple[Fault, ...] = (bad_answers, captive_portal, bad_certificates)
 
 
 @cases(FAULTS, slow=(bad_answers,))

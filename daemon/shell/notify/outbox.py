@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import json
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, replace
 
 from daemon.core.events import Level, Notification
@@ -100,6 +100,11 @@ class Outbox:
         """Delivery channels whose worker should have moved on by now and has not: for the systemd watchdog."""
         now = asyncio.get_running_loop().time()
         return [name for name, due_by in self._due_by.items() if due_by is not None and now > due_by]
+
+    def unreachable(self, names: Iterable[str]) -> bool:
+        """Of these channels there are some, and each failed last time."""
+        asked = set(names) & self._channels.keys()
+        return bool(asked) and asked <= self._down
 
     def _busy(self, name: str, seconds: float = 0.0) -> None:
         self._due_by[name] = asyncio.get_running_loop().time() + seconds + STEP_LIMIT

@@ -21,7 +21,9 @@ class Push:
         except ModuleNotFoundError:
             raise PermanentFailure("needs the package apprise: pip install 'pitvigil[push]'") from None
         if self._service is None:
-            service = apprise.Apprise()
+            asset = apprise.AppriseAsset()
+            asset.http_redirects = False  # what answers elsewhere is not the service
+            service = apprise.Apprise(asset=asset)
             if not service.add(self._url):
                 raise PermanentFailure("apprise does not understand the URL in its file")
             self._service = service

@@ -46,16 +46,21 @@ class Webhook:
         if self._session is None:
             self._session = aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=TIMEOUT))
         try:
-            async with self._session.post(self._url, data=body, headers=headers, ssl=self._tls or True) as answer:
+            async with self._session.post(
+                self._url, data=body, headers=headers, ssl=self._tls or True, allow_redirects=False
+            ) as answer:
                 status, later = answer.status, answer.headers.get("Retry-After", "")
         except aiohttp.ClientConnectorCertificateError as error:
             raise PermanentFailure(f"the certificate of {error.host} is not trusted") from None
         except (aiohttp.ClientError, TimeoutError, OSError) as error:
             raise TemporaryFailure(f"no answer ({type(error).__name__})") from None
-        if status >= 500 or status in TRY_AGAIN:
-            raise TemporaryFailure(f"HTTP {status}", float(later) if later.isdigit() else None)
-        if status >= 300:
-            raise PermanentFailure(f"HTTP {status}")
+        if 200 <= status < 300:
+            return
+        if not 400 <= status < 500 or status in TRY_AGAIN:
+            # A network that wants a login first answers 3xx for everybody; it may let us through in a minute.
+            elsewhere = ", which leads elsewhere: is a login needed on this network?" if status < 400 else ""
+            raise TemporaryFailure(f"HTTP {status}{elsewhere}", float(later) if later.isdigit() else None)
+        raise PermanentFailure(f"HTTP {status}")
 
     async def close(self) -> None:
         if self._session is not None:

@@ -28,6 +28,11 @@ def new_token() -> str:
     return secrets.token_urlsafe(TOKEN_BYTES)
 
 
+def long_enough(token: str) -> bool:
+    """It can hold 256 bits."""
+    return len(token.encode()) >= TOKEN_BYTES
+
+
 @dataclass(slots=True)
 class _Tally:
     times: deque[float] = field(default_factory=deque)
@@ -66,7 +71,7 @@ class KeyStore:
     """Compares in constant time. The cookie is derived from the token: a new token ends every old pairing."""
 
     def __init__(self, token: str) -> None:
-        if len(token.encode()) < TOKEN_BYTES:
+        if not long_enough(token):
             raise ValueError("the page's token must hold at least 256 bits: make one with new_token()")
         self._token = token.encode()
         self.cookie = hmac.new(self._token, b"pitvigil page cookie", sha256).hexdigest()

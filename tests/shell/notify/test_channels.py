@@ -68,7 +68,7 @@ async def test_a_web_hook_is_signed_over_its_body(receiver: Receiver) -> None:
 @pytest.mark.parametrize(
     ("status", "failure"),
     [(500, TemporaryFailure), (503, TemporaryFailure), (429, TemporaryFailure), (404, PermanentFailure),
-     (401, PermanentFailure)],
+     (401, PermanentFailure), (302, TemporaryFailure), (307, TemporaryFailure)],
 )  # fmt: skip
 async def test_answers_are_classed_by_what_trying_again_can_do(
     receiver: Receiver, status: int, failure: type[Exception]

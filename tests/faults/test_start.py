@@ -1,0 +1,246 @@
+"""What a start may find: a key file that a power cut left empty, another watch on the same directory, a clock in 1970."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+import signal
+import stat
+import subprocess
+import sys
+import time
+from collections.abc import Awaitable, Callable, Iterator
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+
+import apscheduler.schedulers.base as library
+from apscheduler.triggers import interval
+from apscheduler.triggers.interval import IntervalTrigger
+
+from config.loader import load_both
+from config.rig import PageSection
+from daemon.shell import housekeeping
+from daemon.shell.housekeeping import Housekeeping, repeat
+from daemon.shell.secrets import SecretRefused
+from daemon.shell.web.access import long_enough, new_token
+from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
+from tests.faults.row import Fault, Row, cases, check
+from tests.faults.test_disk import patched
+from tests.system.scripted_board import write_files
+
+# --- the key's file ----------------------------------------------------------------------------------------------
+
+
+def in_place(path: Path, text: str, cut: int | None) -> None:
+    """The wrong build: the file itself is written, and the power goes after `cut` bytes."""
+    path.write_text(text[:cut])
+    path.chmod(0o600)
+
+
+def left_behind(path: Path, text: str, cut: int | None) -> None:
+    """What is on the disk when the power goes while our own writer is at it: its file beside, not yet renamed."""
+    (path.parent / f".{path.name}-x").write_text(text[:cut])
+
+
+def starts_after(cuts: int, home: Path, make: Callable[[Path, str, int | None], None], key: Callable[..., str]) -> int:
+    """Starts of so many that found no key they could use."""
+    chance, refused = random.Random(4), 0
+    for number in range(cuts):
+        state = home / str(number)
+        state.mkdir(parents=True)
+        make(state / KEY_FILE, new_token() + "\n", chance.choice((0, 0, chance.randrange(1, 43))))
+        try:
+            first = key(PageSection(), state)
+            again = key(PageSection(), state)
+        except SecretRefused:
+            refused += 1
+            continue
+        refused += not (long_enough(first) and first == again)
+        refused += stat.S_IMODE((state / KEY_FILE).stat().st_mode) != 0o600
+    return refused
+
+
+async def torn_key(home: Path, full: bool) -> Row:
+    cuts = 200 if full else 20
+    ours = starts_after(cuts, home / "ours", left_behind, page_key_made)
+    older = starts_after(cuts, home / "older", in_place, page_key_made)
+    wrong = starts_after(cuts, home / "wrong", in_place, page_key)
+    return Row(
+        "power cut while the page's key is written", f"of {cuts} starts each without a key: our file, one an older release left",
+        f"{ours}; {older}", "0; 0", not ours and not older, f"believes the file it finds ({wrong} refused)", wrong > 0,
+    )  # fmt: skip
+
+
+# --- two on one directory ---------------------------------------------------------------------------------------
+
+
+def second_start(home: Path, wrong: str = "") -> tuple[int | None, str]:
+    """Exit code (None: it runs) and complaint of a second `pitvigil run` on the directory of the first."""
+    home.mkdir(parents=True)
+    rig, cook = write_files(home, "/dev/none", None)
+    command = [sys.executable, "-c", f"{wrong}\nimport sys\nfrom daemon.cli import main\nsys.exit(main(sys.argv[1:]))",
+               "run", "--rig", str(rig), "--cook", str(cook), "--state", str(home / "state")]  # fmt: skip
+
+    def begin() -> subprocess.Popen[str]:
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+    first = begin()
+    try:
+        assert first.stdout is not None and first.stdout.readline(), "the first did not start"
+        second = begin()
+        try:
+            _, said = second.communicate(timeout=4 if wrong else 30)
+            return second.returncode, said
+        except subprocess.TimeoutExpired:
+            return None, ""
+        finally:
+            second.kill()
+            second.communicate()
+    finally:
+        first.send_signal(signal.SIGKILL)
+        first.communicate()
+        if not wrong:  # the kernel let go of it with the process: the next start is not refused
+            third = begin()
+            assert third.stdout is not None and third.stdout.readline()
+            third.kill()
+            third.communicate()
+
+
+NO_LOCK = "from daemon.shell.state_lock import StateLock\nStateLock.take = lambda self: None"
+
+
+async def two_watches(home: Path, full: bool) -> Row:
+    code, said = await asyncio.to_thread(second_start, home / "right")
+    wrong, _ = await asyncio.to_thread(second_start, home / "wrong", NO_LOCK)
+    return Row(
+        "a second watch on one state directory", "exit code; says which directory, and what to do",
+        f"{code}; {'yes' if 'another watch' in said and '--state' in said else 'no'}", "3; yes",
+        code == 3 and "another watch" in said and "--state" in said, "no lock (both run)", wrong is None,
+    )  # fmt: skip
+
+
+# --- a clock that is set after the start -------------------------------------------------------------------------
+
+STEPS_BAR = 0.5
+"""s for which the event loop may stand still at a step of the clock."""
+
+
+class Wall(datetime):
+    """The scheduling library's wall clock, moved by hand."""
+
+    ahead = timedelta()
+
+    @classmethod
+    def now(cls, tz: tzinfo | None = None) -> datetime:  # type: ignore[override]
+        return datetime.now(tz or UTC) + cls.ahead
+
+
+@contextlib.contextmanager
+def moved(years: float) -> Iterator[None]:
+    Wall.ahead = timedelta(days=365.25 * years)
+    with (
+        patched(library, "datetime", Wall),
+        patched(interval, "datetime", Wall),
+        patched(housekeeping, "wall_seconds", lambda: Wall.now().timestamp()),
+        patched(housekeeping, "CLOCK_LOOKED_AT_EVERY", 0.3),
+    ):
+        yield
+
+
+class Since1970(Housekeeping):
+    """The wrong build: runs are counted from the last one, by the wall."""
+
+    def every(self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str) -> None:
+        trigger = IntervalTrigger(seconds=seconds, timezone=UTC)
+        self._scheduler.add_job(job, trigger, misfire_grace_time=None, coalesce=True, max_instances=1)
+
+
+async def step(kind: type[Housekeeping], years: float, seconds: float = 1.0) -> tuple[float, int, int]:
+    """(longest standstill of the event loop, s; runs before and after the step). years: how far back the clock begins;
+    negative: how far it will be set back."""
+    runs: list[float] = []
+
+    async def job() -> None:
+        runs.append(time.monotonic())
+
+    with moved(-years if years > 0 else 0.0):
+        tidying = kind()
+        tidying.every(seconds, job, "tidy")
+        task = asyncio.create_task(tidying.run() if kind is Housekeeping else _wrong_run(tidying))
+        still, tick, begin, stepped = 0.0, time.monotonic(), time.monotonic(), 0.0
+        before = 0
+        while not stepped or time.monotonic() - stepped < 2.5 * seconds:
+            await asyncio.sleep(0.01)
+            still, tick = max(still, time.monotonic() - tick), time.monotonic()
+            if not stepped and time.monotonic() - begin > 1.3 * seconds:
+                Wall.ahead, stepped, before = timedelta(days=min(0.0, 365.25 * years)), time.monotonic(), len(runs)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    return still, before, len(runs) - before
+
+
+async def _wrong_run(tidying: Housekeeping) -> None:
+    tidying._scheduler.start()
+    try:
+        await repeat(3600.0, lambda: None)
+    finally:
+        tidying._scheduler.shutdown(wait=False)
+
+
+async def clock_set(home: Path, full: bool) -> Row:
+    """A board without a clock chip begins in 1970; a clock that is set back leaves what is due in the future."""
+    forward, before, after = await step(Housekeeping, 56.9 if full else 2.0)
+    back, before_back, after_back = await step(Housekeeping, -1.0)
+    stopped, _, _ = await step(Since1970, 0.1 if not full else 0.5, 1.0)
+    fair = 1 <= before <= 2 and 1 <= after <= 4 and before_back and 1 <= after_back <= 4
+    return Row(
+        "the clock starts in 1970 and is set; is set back a year", "event loop stands still; tidyings in 2.5 periods after it",
+        f"{max(forward, back):.2f} s; {after} and {after_back}", f"<= {STEPS_BAR} s; 1 to 4 each",
+        bool(max(forward, back) <= STEPS_BAR and fair), f"counts all it missed ({stopped:.0f} s)", stopped > STEPS_BAR,
+    )  # fmt: skip
+
+
+FAULTS: tuple[Fault, ...] = (torn_key, two_watches, clock_set)
+
+
+@cases(FAULTS)
+async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
+    await check(fault, full, tmp_path)
+
+
+def test_a_key_that_cannot_be_kept_is_good_until_the_watch_ends(tmp_path: Path) -> None:
+    """A full or read-only disk must not keep the watch from starting."""
+    assert long_enough(page_key_made(PageSection(), tmp_path / "there is no such directory"))
+
+
+def test_a_key_that_others_may_read_is_still_refused(tmp_path: Path) -> None:
+    (tmp_path / KEY_FILE).write_text(new_token())
+    (tmp_path / KEY_FILE).chmod(0o644)
+    try:
+        page_key_made(PageSection(), tmp_path)
+    except SecretRefused as error:
+        assert "chmod 600" in str(error)
+    else:
+        raise AssertionError("a key that others may read was taken")
+
+
+def test_the_files_say_whom_nobody_serves(tmp_path: Path) -> None:
+    from daemon.wiring.settings_from_files import unserved
+
+    rig_file, _ = write_files(tmp_path, "/dev/none", None)
+
+    def said(more: str) -> list[str]:
+        text = rig_file.read_text()
+        other = tmp_path / "other.toml"
+        other.write_text(text + more)
+        return [str(problem) for problem in unserved(load_both(other, None)[0], "rig.toml")]
+
+    reach = '[[delivery]]\nkind = "command"\nname = "bell"\ncommand = ["true"]\naudience = {}\n'
+    assert len(said("")) == 1 and "nobody can be woken" in said("")[0]
+    assert len(said(reach.format('["notice"]'))) == 1 and "nobody can be woken" in said(reach.format('["notice"]'))[0]
+    of_sounder = said(reach.format('["sounder"]'))
+    assert [word for line in of_sounder for word in ("phone", "second", "notice") if f'"{word}"' in line] == [
+        "phone", "second", "notice"
+    ]  # fmt: skip
+    assert said(reach.format('["phone", "sounder", "second", "notice"]')) == []
