@@ -1,0 +1,111 @@
+"""Nights of every fire world: reproducible, run on unfed as they would have run, cooks who come when called."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.worlds.fires import FIRE_WORLDS
+from tests.worlds.lanes import PER_MINUTE, copied
+from tests.worlds.marks import Marks, draw_marking
+from tests.worlds.night import STRESSES, draw_night
+from tests.worlds.unfed import OUT_AFTER, unfed
+
+NAMES = sorted(FIRE_WORLDS)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_same_seed_gives_the_same_night(name: str) -> None:
+    one, other = (draw_night(FIRE_WORLDS[name], 5, 6, hours=4).run() for _ in range(2))
+    np.testing.assert_array_equal(one.shown, other.shown)
+    assert one.logs == other.logs
+    assert not np.array_equal(one.air, draw_night(FIRE_WORLDS[name], 6, 6, hours=4).run().air)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_unfed_is_the_night_itself_when_indeed_nobody_comes(name: str) -> None:
+    """A cook who never comes from an hour on: what was told at that hour is what then happens."""
+    night = draw_night(FIRE_WORLDS[name], 5, 6, hours=10)
+    night.abandoned_from[:] = 4 * 60 * PER_MINUTE
+    night.lids = replace(night.lids, start=np.full_like(night.lids.start, 1e9))
+    night.people.habits = replace(night.people.habits, uses_damper=np.zeros(6, bool))
+    night.run()
+    truth = unfed(night)
+    row = int(np.flatnonzero(truth.minute == 4 * 60)[0])
+    for pit in range(6):
+        below = night.air[4 * 60 * PER_MINUTE :, pit] < night.nature["low"][pit]
+        run, happened = 0, None
+        for i, is_below in enumerate(below):
+            run = run + 1 if is_below else 0
+            if run == OUT_AFTER * PER_MINUTE:
+                happened = (i + 1) / PER_MINUTE - OUT_AFTER
+                break
+        assert happened is not None, "six hours without a log"
+        assert truth.air[row, pit] == pytest.approx(happened, abs=0.3)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_minutes_left_shrink_by_the_clock_while_nobody_comes(name: str) -> None:
+    night = draw_night(FIRE_WORLDS[name], 5, 6, hours=8, sleeps=True, save_every=1).run()
+    truth = unfed(night)
+    fed = np.zeros_like(night.air)
+    for log in night.logs:
+        fed[log.step, log.pit] = 1
+    quiet = fed + np.abs(np.diff(night.lid, axis=0, prepend=0)) + np.abs(np.diff(night.damper, axis=0, prepend=1))
+    a_minute = quiet[PER_MINUTE:].reshape(-1, PER_MINUTE, 6).sum(axis=1)
+    before, after = truth.air[:-1], truth.air[1:]
+    # the lid that opens when the meat goes on is known at the end of the minute before
+    quiet_minutes = (a_minute[:-1] == 0) & (a_minute[1:] == 0)
+    counted = quiet_minutes[: len(before) - 1] & (before > 2)[:-1] & (before < 290)[:-1]
+    assert counted.sum() > 200
+    assert np.abs(before - after - 1)[:-1][counted].max() < 0.3
+
+
+def test_who_obeys_comes_when_called_and_feeds() -> None:
+    # two nights that differ in the call alone
+    called, left = (draw_night(FIRE_WORLDS["zones"], 5, 6, hours=9, obeys=True, sleeps=True) for _ in range(2))
+    asleep = called.people.habits.asleep
+    for night in (called, left):
+        while night.minute():
+            low = night.state["air"] < night.nature["low"] + 6
+            if night is called and night.step % (15 * PER_MINUTE) == 0:
+                night.call(low & asleep[min(night.step, night.steps - 1)])
+    assert called.called
+    outside = [float((n.air < n.nature["low"])[3 * 60 * PER_MINUTE :].mean()) for n in (called, left)]
+    assert outside[0] < 0.85 * outside[1]
+
+
+@pytest.mark.parametrize("stress", STRESSES)
+def test_each_stress_can_be_drawn_in_each_world(stress: str) -> None:
+    for world in FIRE_WORLDS.values():
+        night = draw_night(world, 5, 6, hours=6, stress=stress).run()
+        assert np.isfinite(night.air).all()
+        if stress == "fell":
+            values = night.probes.values
+            at = int(values["from"][0].max()) + 20 * PER_MINUTE
+            gap = (night.air - night.seen[0])[at : at + 40, :].mean(axis=0)
+            assert (gap > 8).all() or (night.air[at] < night.nature["low"]).any()
+
+
+def test_marks_follow_the_policy_and_do_not_change_later() -> None:
+    night = draw_night(FIRE_WORLDS["kernels"], 5, 6, hours=6)
+    marking = draw_marking(4, 6, Marks.ALL)
+    for _ in range(200):
+        night.minute()
+    early = marking.of(night, 1)
+    night.run()
+    late = marking.of(night, 1)
+    assert late[: len(early)] == early or set(early) <= set(late)
+    logs = [log for log in night.logs if log.pit == 1]
+    assert abs(sum(mark.text == "log" for mark in late) - len(logs)) <= 1
+    assert draw_marking(4, 6, Marks.NONE).of(night, 1) == []
+    assert {mark.text for mark in draw_marking(4, 6, Marks.MEAT_ON).of(night, 1)} == {"meat-on"}
+
+
+def test_a_copy_of_a_state_is_independent() -> None:
+    night = draw_night(FIRE_WORLDS["coals"], 5, 6, hours=2)
+    kept = copied(night.state)
+    night.run()
+    assert not np.array_equal(kept["air"], night.state["air"])
