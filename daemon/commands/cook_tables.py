@@ -9,7 +9,7 @@ from string import ascii_uppercase
 from rich import box
 from rich.table import Table
 
-from daemon.shell.web.contract import CookCurve, CookRow
+from daemon.shell.library.rows import CookCurve, CookRow
 
 HOUR = 3600.0
 UNKNOWN = "–"

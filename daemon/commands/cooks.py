@@ -16,7 +16,7 @@ from rich.console import Console
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
-from daemon.commands.cook_files import MissingExtra, export_csv, export_parquet, import_csv
+from daemon.commands.cook_import import import_csv
 from daemon.commands.cook_tables import list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
@@ -25,8 +25,16 @@ from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Level, Notification
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
+from daemon.shell.library.rows import UnknownCook
+from daemon.shell.library.tables import (
+    MissingExtra,
+    kept_inputs,
+    lines_of_readings,
+    write_csv,
+    write_marks,
+    write_parquet,
+)
 from daemon.shell.resume import replayed
-from daemon.shell.web.contract import UnknownCook
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
@@ -96,11 +104,14 @@ def export_cook(options: argparse.Namespace, complain: Say) -> int:
     with _said(complain) as failed:
         entry = records.entry(options.cook_id)
         if options.parquet is not None:
-            readings = export_parquet(entry, options.parquet)
+            readings = write_parquet(entry, options.parquet)
         else:
-            with contextlib.ExitStack() as stack:
-                marks = stack.enter_context(_written(options.marks)) if options.marks else None
-                readings = export_csv(entry, stack.enter_context(_written(options.csv)), marks)
+            with _written(options.csv) as out:
+                channels = [channel.id for channel in entry.channels]
+                readings = write_csv(channels, lines_of_readings(kept_inputs(entry), entry.wall_offset), out)
+            if options.marks is not None:
+                with _written(options.marks) as out:
+                    write_marks(kept_inputs(entry), entry.wall_offset, out)
         complain(f"{readings} readings written")
     return BAD_CALL if failed else DONE
 

@@ -22,13 +22,13 @@ from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
 from daemon.core.settings import Wrap
 from daemon.shell.journal.journal import Journal
+from daemon.shell.library.tables import DOUBTED, unguarded
 from daemon.shell.resume import replayed
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Fault, Quality, Reading, on_grid
 
 FAULT_WORDS = {fault.value: fault for fault in Fault}
-DOUBTED = "?"
 HOTTEST = 1000.0
 """°C, either way: beyond this no probe of this trade reads, and a journal could not hold it exactly."""
 SHOWN_MISTAKES = 20
@@ -57,7 +57,7 @@ def open_log(log: Path) -> TextIO:
 
 def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | None) -> list[str]:
     """The first line of a log, checked. channels: ids of the rig, None = any. Raises ConfigError."""
-    header = [h.strip() for h in next(rows, [])]
+    header = [unguarded(h.strip()) for h in next(rows, [])]
     if not header or header[0] != "time":
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], "the first column must be `time`")])
     twice = [h for h in header if header.count(h) > 1]
@@ -104,7 +104,7 @@ def read_log(
         if readings:
             yield now, Readings(tuple(readings))
         if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
-            mark = mark_of(row[mark_column].strip())
+            mark = mark_of(unguarded(row[mark_column]).strip())
             if mark is None:
                 mistakes.add(number, "mark", row[mark_column], f"known: {', '.join(MarkKind)}")
             else:

@@ -11,9 +11,10 @@ from daemon.commands.demo_files import START, write_demo_files
 from daemon.commands.demo_night import DemoNight
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
+from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.report.drawer import Drawer, NotDrawn
+from daemon.shell.report.of_kept import kept_report, people
 from daemon.shell.report.sheet import cook_sheet
-from daemon.shell.web.contract import CookNotes, UnknownCook
 from daemon.wiring.watch import JOURNAL_FILE
 
 DEMO_NOTES = CookNotes(verdict="Simulated: nobody ate it.", weather="Simulated: clear and still, a cold night")
@@ -32,11 +33,11 @@ def make_report(state: Path, cook: str | None, html: Path | None, png: Path | No
     named = cook if cook is not None else _newest(records)
     try:
         if html is not None:
-            html.write_bytes(records.report(named))
+            html.write_bytes(kept_report(records, named))
             say(f"{html}: report of {named}")
         if png is not None:
             kept = records.kept(named)
-            png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, *records.people()))))
+            png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, *people(records)))))
             say(f"{png}: curves of {named}")
     except UnknownCook:
         known = ", ".join(row.id for row in records.rows("", 10)) or "none"

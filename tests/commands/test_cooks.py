@@ -9,7 +9,7 @@ import pytest
 
 from daemon.cli import main
 from daemon.shell.library.records import CookRecords
-from daemon.shell.web.contract import CookNotes
+from daemon.shell.library.rows import CookNotes
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal
 
 HOURS = 4.0

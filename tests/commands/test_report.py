@@ -15,6 +15,7 @@ from daemon.core.inputs import WallClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
 from daemon.shell.report import drawer
+from daemon.shell.report.of_kept import kept_report
 from drivers.simulated.cook import Act
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal
 
@@ -27,7 +28,7 @@ def test_the_newest_cook_unless_one_is_named(tmp_path: Path, capsys: pytest.Capt
     assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
     assert capsys.readouterr().out.count(SECOND) == 2
     assert main(["report", FIRST, "--state", str(tmp_path), "--html", str(html)]) == 0
-    assert html.read_bytes() == CookRecords(tmp_path / "journal.sqlite").report(FIRST)
+    assert html.read_bytes() == kept_report(CookRecords(tmp_path / "journal.sqlite"), FIRST)
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, CDPSession, Locator, Page, expect
 
 from daemon.core.inputs import UsePitProfile
 from daemon.core.pit.profile import PitProfile
-from daemon.shell.web.contract import CookNotes
+from daemon.shell.library.rows import CookNotes
 from tests.shell.web.page_cooks import CHOIR, FAIR, TRIAL
 from tests.shell.web.page_thread import ServedPage, served
 from tests.system.page_browser import CHROMIUM, enter, paired_phone

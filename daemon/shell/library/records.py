@@ -26,9 +26,8 @@ from daemon.shell.journal.profile_note import kept_profile
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
 from daemon.shell.library.minutes import minute_medians
+from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
-from daemon.shell.report.page import reader_of, report_html
-from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 
 IMPORTED = "imported"
 """Directory beside the journal for cooks brought in from elsewhere."""
@@ -100,15 +99,11 @@ class CookRecords:
         with closing(sqlite3.connect(entry.journal, timeout=BUSY)) as db, db:
             db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
 
-    def report(self, cook: str) -> bytes:
-        """As of now, for `people`. Raises UnknownCook."""
-        return report_html(self.kept(cook), *self.people())
-
-    def people(self) -> tuple[bool, str]:
-        """Whether they read °F, and their time zone, from the newest rig file the watch was started with."""
+    def newest_rig(self) -> str | None:
+        """The text of the newest rig file the watch was started with."""
         with reading(self._journal) as db:
             rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
-        return reader_of(rig[0] if rig else None)
+        return rig[0] if rig else None
 
     def taught(self) -> PitProfile:
         """What this pit taught; empty where nothing is known yet, and where there is no journal."""

@@ -17,17 +17,10 @@ from daemon.core import inputs
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
+from daemon.shell.library.rows import CookNotes, UnknownCook
+from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
-from daemon.shell.web.contract import (
-    CookBuilder,
-    CookLibrary,
-    CookNotes,
-    History,
-    HistorySource,
-    NotAvailable,
-    UnknownCook,
-)
-from daemon.shell.web.kept_csv import kept_csv
+from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
@@ -206,7 +199,7 @@ class Api:
 
     async def csv(self, request: web.Request) -> web.StreamResponse:
         cook = one_cook(request)
-        table = await asked(lambda: kept_csv(self._cooks.kept(cook)))
+        table = await asked(lambda: minutes_csv(self._cooks.kept(cook)))
         response = answer(table.encode(), content_type="text/csv")
         response.charset = "utf-8"
         name = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-" for letter in cook)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from ssl import SSLContext
 from typing import Protocol
 
 from config.cook import Cook
 from daemon.core.settings import CookSettings
 from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
 
 CookBuilder = Callable[[Cook], CookSettings]
 """Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""
@@ -17,10 +18,6 @@ CookBuilder = Callable[[Cook], CookSettings]
 
 class NotAvailable(Exception):
     """This installation cannot answer that; the text says why."""
-
-
-class UnknownCook(Exception):
-    """No cook of that id is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,57 +65,6 @@ class History:
 
 HistorySource = Callable[[float, float, int], History]
 """history(start, end, max_points). Called in a worker thread: bring a read connection of your own."""
-
-
-@dataclass(frozen=True, slots=True)
-class CookRow:
-    """One kept cook. started: UTC s. duration: s. in_band, yield_fraction: 0..1. swing, spread: °C. wood: kg."""
-
-    id: str
-    name: str
-    pit: str
-    started: float
-    duration: float
-    pieces: tuple[str, ...] = ()
-    verdict: str = ""
-    in_band: float | None = None
-    swing: float | None = None
-    spread: float | None = None
-    wood: float | None = None
-    yield_fraction: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class CookCurve:
-    """One cook on the shared axis. time: s since its start; pit and each core: °C or None."""
-
-    cook: CookRow
-    time: tuple[float, ...]
-    pit: tuple[float | None, ...]
-    cores: tuple[tuple[str, tuple[float | None, ...]], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class WakeRow:
-    """Something that woke the cook, or was held back. needed: the cook's own judgement, None until given."""
-
-    notification: str
-    time: float
-    text: str
-    held_back: bool = False
-    needed: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class CookNotes:
-    """What the cook writes beside a kept cook. photos: file names only. wood: kg, None = not weighed.
-    weights: piece id -> (raw kg, served kg), 0 = not weighed."""
-
-    verdict: str = ""
-    weather: str = ""
-    photos: tuple[str, ...] = ()
-    wood: float | None = None
-    weights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 class CookLibrary(Protocol):

@@ -9,7 +9,7 @@ from typing import Any
 from daemon.core.pit.fire import GAPS_KEPT
 from daemon.core.pit.profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.web.contract import CookCurve, CookNotes
+from daemon.shell.library.rows import CookCurve, CookNotes
 from daemon.shell.web.models import KeptPage, Moment, PieceOrdered, PitLessons
 
 

@@ -13,7 +13,7 @@ from config.units import Celsius
 from daemon.core.inputs import MarkKind
 from daemon.core.pit.profile import ForecastMiss, PlaceLesson
 from daemon.core.settings import Band
-from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, WakeRow
+from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
 
 Who = Annotated[str, Field(min_length=1, max_length=40)]
 Key = Annotated[str, Field(min_length=1, max_length=80)]

@@ -17,6 +17,7 @@ from daemon.core.readings.trace import MINUTE
 from daemon.core.snapshot import Snapshot
 from daemon.shell.library.records import CookRecords, reading
 from daemon.shell.loop import WatchLoop
+from daemon.shell.report.of_kept import kept_report
 from daemon.shell.web.contract import (
     CookBuilder,
     History,
@@ -43,6 +44,14 @@ def marks_before(journal: Path) -> list[HistoryMark]:
     return [HistoryMark(time, mark["kind"], mark["piece"]) for time, mark in marks]
 
 
+class KeptCooks(CookRecords):
+    """The library as the page asks it: with reports."""
+
+    def report(self, cook: str) -> bytes:
+        """Raises UnknownCook."""
+        return kept_report(self, cook)
+
+
 class Page:
     """Starts the server and keeps it fed."""
 
@@ -65,7 +74,7 @@ class Page:
             self._snapshot,
             self._command,
             self._history,
-            CookRecords(loop.journal.path),
+            KeptCooks(loop.journal.path),
             token,
             build_cook=build_cook,
         )

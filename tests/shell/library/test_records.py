@@ -12,8 +12,8 @@ from config.loader import load_both
 from daemon.core.events import EVENT_NAMES, Event, Level, Notification, WakeJudged
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
+from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.summary import utc_seconds, yield_fraction
-from daemon.shell.web.contract import CookNotes, UnknownCook
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from tests.shell.kept_cooks import FIRST, SECOND, START, RecordedNight, make_journal, write_files
@@ -49,7 +49,7 @@ def test_what_is_not_there_is_said_so(tmp_path: Path) -> None:
     records = CookRecords(tmp_path / "j.sqlite")
     assert records.wakes() == []
     with pytest.raises(UnknownCook):
-        records.report("lunch")
+        records.kept("lunch")
 
 
 @pytest.fixture(scope="module")

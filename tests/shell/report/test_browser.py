@@ -12,7 +12,9 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from daemon.shell.library.records import CookRecords
-from daemon.shell.web.contract import CookNotes
+from daemon.shell.library.rows import CookNotes
+from daemon.shell.report.of_kept import kept_report
+from daemon.shell.web.page import KeptCooks
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.web.page_thread import served
 from tests.system.page_browser import AXE, CHROMIUM, WCAG, chromium
@@ -26,7 +28,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = home / "report.html"
     records = CookRecords(make_journal(home))
     records.amend(FIRST, CookNotes(verdict="Tender", photos=("x" * 120 + ".jpg",), wood=20.0))
-    file.write_bytes(records.report(FIRST))
+    file.write_bytes(kept_report(records, FIRST))
     return file
 
 
@@ -93,7 +95,7 @@ def test_on_paper_it_is_dark_on_white(browser: Browser, report: Path) -> None:
 def test_the_page_serves_it_under_its_own_policy(browser: Browser, report: Path) -> None:
     """As the phone gets it: from the journal, sandboxed, with its styles and drawings all the same."""
     with served() as site:
-        site.watch.cooks.report = CookRecords(report.parent / "journal.sqlite").report  # type: ignore[method-assign]
+        site.watch.cooks.report = KeptCooks(report.parent / "journal.sqlite").report  # type: ignore[method-assign]
         context = browser.new_context(viewport={"width": 360, "height": 740}, color_scheme="dark")
         page, said = context.new_page(), list[str]()
         page.goto(site.login)

@@ -22,11 +22,12 @@ from daemon.core.events import Event, FireSign
 from daemon.core.inputs import Goal, MarkKind
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.records import CookRecords
+from daemon.shell.library.rows import CookNotes
 from daemon.shell.report.findings import Findings, findings
+from daemon.shell.report.of_kept import kept_report
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.report.plane import Plane
 from daemon.shell.report.reader import Reader, duration, percent
-from daemon.shell.web.contract import CookNotes
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.report.report_cooks import START, at, kept, mark, quiet_night, said, seen, stage, stall, told
 
@@ -121,11 +122,11 @@ def found(cook: KeptCook) -> Findings:
 
 @pytest.fixture(scope="module")
 def page(records: CookRecords) -> Document:
-    return Document(records.report(FIRST))
+    return Document(kept_report(records, FIRST))
 
 
 def test_it_asks_nobody_for_anything(records: CookRecords, page: Document) -> None:
-    text = records.report(FIRST).decode()
+    text = kept_report(records, FIRST).decode()
     assert not re.search(r"https?://|url\(|@import|\bsrc=|\bhref=", re.sub("&lt;img src=x&gt;", "", text))
     assert not {tag for tag, _ in page.tags} & FETCHING
     assert not any(name.startswith("on") for _, attributes in page.tags for name in attributes)
@@ -260,7 +261,7 @@ def test_the_unit_and_zone_are_the_rigs(records: CookRecords, tmp_path: Path) ->
     with sqlite3.connect(journal) as db:
         db.execute('UPDATE starts SET rig = replace(rig, \'zone = "UTC"\', \'zone = "Asia/Tokyo"\nunit = "F"\')')
     db.close()
-    words = Document(CookRecords(journal).report(FIRST)).text
+    words = Document(kept_report(CookRecords(journal), FIRST)).text
     assert "Saturday 28 November 2026" in words and "Asia/Tokyo time" in words and "Band 225 °F" in words
 
 

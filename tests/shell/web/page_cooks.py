@@ -10,7 +10,7 @@ from config.cuts import CUTS
 from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile, PlaceLesson
 from daemon.core.settings import ChannelSettings, CookSettings, MeatKind, PieceSettings, Role
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.web.contract import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
+from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.wording import rfc3339
 from tests.shell.web.page_curves import BAND, FEED, HOUR, LIT, NIGHT, WALL_OFFSET, core_at, pit_at
 

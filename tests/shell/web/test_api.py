@@ -21,8 +21,9 @@ from daemon.core.events import CommandRefused, MorningTold
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
+from daemon.shell.library.rows import CookNotes, CookRow
 from daemon.shell.web import streams as streams_module
-from daemon.shell.web.contract import CookNotes, CookRow, NotAvailable, PageSettings, bucketed
+from daemon.shell.web.contract import NotAvailable, PageSettings, bucketed
 from daemon.shell.web.openapi import document
 from daemon.shell.web.page import marks_before
 from daemon.shell.web.server import PageServer, login_url

@@ -12,7 +12,7 @@ import pytest
 from daemon.commands.replay import LogMistakes, read_log
 from daemon.core.inputs import Mark, Readings
 from daemon.shell.library.records import CookRecords
-from daemon.shell.web.kept_csv import kept_csv
+from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web.kept_page import kept_page
 from daemon.shell.web.page import marks_before
 from drivers.reading import RESOLUTION_PER_C
@@ -28,7 +28,7 @@ def test_the_table_is_a_log_that_replay_reads_back(records: CookRecords) -> None
     """Every believed minute and every mark comes back, to the grid of the journal, at its own instant."""
     kept = records.kept(FIRST)
     mistakes = LogMistakes()
-    back = list(read_log(io.StringIO(kept_csv(kept)), "kept.csv", [c.id for c in kept.channels], mistakes))
+    back = list(read_log(io.StringIO(minutes_csv(kept)), "kept.csv", [c.id for c in kept.channels], mistakes))
     assert mistakes.count == 0
     read = {(now, r.channel): r.celsius for now, item in back if isinstance(item, Readings) for r in item.readings}
     written = {
@@ -64,4 +64,4 @@ def test_the_page_of_a_kept_night_tells_its_marks_and_wakes_in_order(records: Co
     assert woken and {piece.id for piece in page.pieces} == {"chuck", "lamb"}
     assert (page.band.low, page.band.high) == (105, 135), "the band set an hour into the night, not the cook file's"
     assert not page.running and len(page.curve.time) <= 300
-    assert next(csv.reader(io.StringIO(kept_csv(kept)))) == ["time", *(c.id for c in kept.channels), "mark"]
+    assert next(csv.reader(io.StringIO(minutes_csv(kept)))) == ["time", *(c.id for c in kept.channels), "mark"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import tempfile
 from contextlib import closing
 from pathlib import Path
@@ -17,13 +18,21 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from config.problems import ConfigError
-from daemon.commands import cook_files
-from daemon.commands.cook_files import MissingExtra, export_csv, export_parquet, import_csv, kept_inputs, key_of
+from daemon.commands import cook_import
+from daemon.commands.cook_import import import_csv, key_of
 from daemon.commands.replay import LogMistakes, read_log
 from daemon.core.inputs import Input, Mark, MarkKind, Readings
 from daemon.core.settings import Band, Role
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookEntry, CookRecords
+from daemon.shell.library.tables import (
+    MissingExtra,
+    kept_inputs,
+    lines_of_readings,
+    write_csv,
+    write_marks,
+    write_parquet,
+)
 from drivers.reading import Fault, Quality, Reading, on_grid
 from tests.shell.kept_cooks import FIRST, make_journal
 
@@ -39,7 +48,9 @@ def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def written(entry: CookEntry) -> tuple[str, str]:
     table, marks = io.StringIO(), io.StringIO()
-    export_csv(entry, table, marks)
+    channels = [channel.id for channel in entry.channels]
+    write_csv(channels, lines_of_readings(kept_inputs(entry), entry.wall_offset), table)
+    write_marks(kept_inputs(entry), entry.wall_offset, marks)
     return table.getvalue(), marks.getvalue()
 
 
@@ -80,7 +91,7 @@ def test_an_imported_cook_can_be_asked_what_any_other_can(journal: Path, tmp_pat
 
 def test_parquet_read_back_by_pyarrow_holds_the_same_values(journal: Path, tmp_path: Path) -> None:
     entry = CookRecords(journal).entry(FIRST)
-    readings = export_parquet(entry, tmp_path / "cook.parquet")
+    readings = write_parquet(entry, tmp_path / "cook.parquet")
     table = pq.read_table(tmp_path / "cook.parquet")
     assert str(table.schema.field("time").type) == "timestamp[ms, tz=UTC]"
     rows = list(csv.DictReader(io.StringIO(written(entry)[0])))
@@ -100,12 +111,13 @@ def test_without_pyarrow_the_missing_extra_is_named(
 ) -> None:
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
     with pytest.raises(MissingExtra, match=r"pip install 'pitvigil\[parquet\]'"):
-        export_parquet(CookRecords(journal).entry(FIRST), tmp_path / "cook.parquet")
+        write_parquet(CookRecords(journal).entry(FIRST), tmp_path / "cook.parquet")
 
 
 # --- anything a cook may hold ----------------------------------------------------------------------------
 
-CHANNELS = ("pit-left", "chuck", "lamb")
+CHANNELS = ("pit-left", "chuck", "=1+1", "'quoted'")
+"""The last two as a log of other origin may name them."""
 one_reading = st.builds(
     lambda channel, celsius, fault, doubted: Reading(
         channel,
@@ -123,8 +135,8 @@ marks = st.builds(
     Mark,
     kind=st.sampled_from(list(MarkKind)),
     piece=st.sampled_from([None, "chuck", "lamb"]),
-    by=st.sampled_from(["cook", "Ann, page"]),
-    note=st.sampled_from(["", 'said "now"', "two\nlines, and ä"]),
+    by=st.sampled_from(["cook", "Ann, page", "@Ann"]),
+    note=st.sampled_from(["", 'said "now"', "two\nlines, and ä", "=HYPERLINK(A1)", "+1", "-2", "\t=1", "'so'", "''=1"]),
 )
 items = st.lists(
     st.tuples(
@@ -157,9 +169,10 @@ def test_whatever_was_told_is_read_back_from_the_table(told: list[tuple[int, Inp
         entry = entry_with(Path(made), told)
         table, second = written(entry)
         kept = [(round(now + UTC_OFFSET, 3), item) for now, item in kept_inputs(entry)]
+    assert not any(would_run(cell) for text in (table, second) for row in csv.reader(io.StringIO(text)) for cell in row)
     mistakes = LogMistakes()
     inputs = list(read_log(io.StringIO(table, newline=""), "log.csv", CHANNELS, mistakes))
-    fuller = list(cook_files._read_marks(io.StringIO(second, newline=""), "marks.csv", mistakes))
+    fuller = list(cook_import._read_marks(io.StringIO(second, newline=""), "marks.csv", mistakes))
     assert mistakes.count == 0
 
     assert sorted(spoken_of(inputs), key=repr) == sorted(spoken_of(kept), key=repr)
@@ -167,6 +180,12 @@ def test_whatever_was_told_is_read_back_from_the_table(told: list[tuple[int, Inp
     assert [(now, i.kind, i.piece) for now, i in inputs if isinstance(i, Mark)] == [
         (now, i.kind, i.piece) for now, i in kept if isinstance(i, Mark)
     ]
+
+
+def would_run(cell: str) -> bool:
+    """Taken for a formula by a spreadsheet: the characters are those OWASP names under "CSV Injection" (CWE-1236). A number
+    below zero is none."""
+    return cell[:1] in ("=", "+", "-", "@", "\t", "\r") and not re.fullmatch(r"-[\d.]+\??", cell)
 
 
 def spoken_of(rows: list[tuple[float, Input]]) -> list[tuple[float, str, float | None, Fault | None, Quality]]:

@@ -1,0 +1,16 @@
+"""The report of a cook the library keeps, for the people of the newest rig."""
+
+from __future__ import annotations
+
+from daemon.shell.library.records import CookRecords
+from daemon.shell.report.page import reader_of, report_html
+
+
+def kept_report(records: CookRecords, cook: str) -> bytes:
+    """One self-contained HTML document, as of now. Raises UnknownCook."""
+    return report_html(records.kept(cook), *people(records))
+
+
+def people(records: CookRecords) -> tuple[bool, str]:
+    """Whether they read °F, and their time zone."""
+    return reader_of(records.newest_rig())
