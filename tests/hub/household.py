@@ -14,6 +14,7 @@ import sys
 import time
 from pathlib import Path
 
+from drivers.reading import Fault
 from tests.system.mqtt_broker import MAKE_BROKER, free_ports
 from tests.system.scripted_board import ScriptedBoard
 
@@ -129,13 +130,20 @@ class Broker:
 
 
 class Board:
-    """Eight probes a second on a pty: a pit that breathes, meat that warms, and the noise of both."""
+    """Eight probes a second on a pty: a pit that breathes, meat that warms, and the noise of both. port: a link that stays
+    when the plug is pulled and another board takes its place."""
 
-    def __init__(self, seed: int = 18) -> None:
+    def __init__(self, directory: Path, seed: int = 18) -> None:
         self._random, self._began = random.Random(seed), time.monotonic()
-        self.board = ScriptedBoard()
-        self.port = self.board.port
+        self.port = str(directory / "board")
         self.broken: set[str] = set()
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        self.board = ScriptedBoard()
+        link = Path(self.port)
+        link.unlink(missing_ok=True)
+        link.symlink_to(self.board.port)
         self._task = asyncio.create_task(self._run())
 
     async def _run(self) -> None:
@@ -147,13 +155,14 @@ class Board:
                 "chuck": 62.0 + t * CORE_RISE, "lamb": 55.0 + 1.6 * t * CORE_RISE,
                 "outside": 9.0 + 0.3 * math.sin(t / 600), "cabinet": 64.0 + 1.2 * math.sin(t / 300), "shed": 8.0,
             }  # fmt: skip
-            words = {str(n): true[name] + self._random.gauss(0, NOISE) for n, name in enumerate(CHANNELS, 1)
-                     if name not in self.broken}  # fmt: skip
+            words: dict[str, float | Fault] = {
+                str(n): Fault.OPEN_CIRCUIT if name in self.broken else true[name] + self._random.gauss(0, NOISE)
+                for n, name in enumerate(CHANNELS, 1)
+            }
             self.board.send(words)
             await asyncio.sleep(1.0)
 
-    async def close(self) -> None:
-        """The plug is pulled."""
+    async def unplug(self) -> None:
         self._task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await self._task
@@ -188,6 +197,10 @@ class Watch:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "daemon.cli", "run", *files], stdout=log, stderr=log
             )
+
+    def freeze(self, frozen: bool) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP if frozen else signal.SIGCONT)
 
     def stop(self, kill: bool = False) -> None:
         if self._process is not None:

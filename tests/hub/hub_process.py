@@ -36,12 +36,6 @@ history:
 mobile_app:
 automation:
 script:
-light:
-  - platform: bedroom
-media_player:
-  - platform: bedroom
-tts:
-  - platform: bedroom
 logger:
   default: warning
 """
@@ -279,6 +273,9 @@ class Hub:
             flow = await self.rest("post", f"/api/config/config_entries/flow/{flow['flow_id']}", answers)
         if flow["type"] != "create_entry":
             raise HubFailed(f"the broker was not taken: {flow}")
+
+    async def use_bedroom(self) -> None:
+        await self.rest("post", "/api/config/config_entries/flow", {"handler": "bedroom"})
 
     async def use_phone(self) -> None:
         """A phone with the hub's app: messages come by the app's own channel, buttons go by its own web hook."""

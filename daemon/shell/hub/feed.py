@@ -45,6 +45,8 @@ log = logging.getLogger(__name__)
 
 PICTURE_EVERY = 5.0
 """s between publications of what is drawn from the snapshot."""
+LIVELY = 3.0
+"""s after an order in which the picture goes out with everything that happens: whoever ordered waits for its effect."""
 UNCHANGED_EVERY = 10.0
 """s after which an unchanged temperature is sent again, with its new time, for those who keep a history."""
 BIRTH_DELAY = (1.0, 5.0)
@@ -69,6 +71,7 @@ class HubFeed:
         ticks: Callable[[], float] = boot_seconds,
         page: str = "",
     ) -> None:
+        self._ticks = ticks
         broker = rig.broker or BrokerSection(host=link_settings.host, port=link_settings.port)
         self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
         # Marks from before there was a device a piece have no device before the slash.
@@ -84,7 +87,7 @@ class HubFeed:
         )  # fmt: skip
         self._snapshot: Snapshot | None = None
         self._engine: Engine | None = None
-        self._picture_at = float("-inf")
+        self._picture_at = self._lively_until = float("-inf")
         self._shape: tuple[tuple[str, ...], ...] = ()
         self._version = 0
         self._paces: dict[str, Pace | None] = {}
@@ -128,7 +131,7 @@ class HubFeed:
         self._engine = engine
         if self._snapshot is None:  # the description goes first
             self._publish_picture(engine.snapshot(now), now)
-        urgent = False
+        urgent = self._ticks() < self._lively_until
         for event in events:
             if isinstance(event, SamplesJudged):
                 for sample in event.samples:
@@ -294,6 +297,7 @@ class HubFeed:
             if not message.retained:
                 self._answer(message.topic, refusal.id, str(refusal))
             return
+        self._lively_until = self._ticks() + LIVELY
         self._post(order.command)
         self._answer(message.topic, order.id, "")
 

@@ -21,5 +21,5 @@ class Lamp(LightEntity):  # type: ignore[misc]
         self.async_write_ha_state()
 
 
-async def async_setup_platform(hub: Any, config: Any, add: Any, discovered: Any = None) -> None:
+async def async_setup_entry(hub: Any, entry: Any, add: Any) -> None:
     add([Lamp()])

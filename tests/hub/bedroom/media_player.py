@@ -25,5 +25,5 @@ class Speaker(MediaPlayerEntity):  # type: ignore[misc]
         self.async_write_ha_state()
 
 
-async def async_setup_platform(hub: Any, config: Any, add: Any, discovered: Any = None) -> None:
+async def async_setup_entry(hub: Any, entry: Any, add: Any) -> None:
     add([Speaker()])

@@ -15,5 +15,5 @@ class Voice(TextToSpeechEntity):  # type: ignore[misc]
         return "wav", b"RIFF"
 
 
-async def async_setup_platform(hub: Any, config: Any, add: Any, discovered: Any = None) -> None:
+async def async_setup_entry(hub: Any, entry: Any, add: Any) -> None:
     add([Voice()])

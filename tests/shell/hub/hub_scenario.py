@@ -1,11 +1,7 @@
-"""Our own night for the feed: the example rig and cook (chuck roll and lamb shoulder) with the real engine.
-
-`python -m tests.shell.hub.hub_scenario` prints its discovery documents.
-"""
+"""Our own night for the feed: the example rig and cook (chuck roll and lamb shoulder) with the real engine."""
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -16,7 +12,6 @@ from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, Priority
 from daemon.core.inputs import Input, Readings, Resumed
 from daemon.core.snapshot import Snapshot
-from daemon.shell.hub import discovery, homie
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Fault, Reading
 
@@ -91,11 +86,3 @@ def alarm(number: int, now: float) -> AlarmChanged:
         now, "pit-falling/pit", "pit-falling", "pit", number, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED,
         Priority.MEDIUM, True, "Add 1-2 splits: pit 110 °C, low in 20 min", "falling", 110.0,
     )  # fmt: skip
-
-
-if __name__ == "__main__":  # for deploy/hub/check_discovery.py
-    parts = homie.nodes(night()[2])
-    hub = discovery.Hub("homeassistant", "pit", "The long pit", "homie/5/pit", "pitvigil/pit/event")
-    shown = discovery.entities(hub, parts)
-    documents = {"device": discovery.device_document(hub, shown), "entities": discovery.entity_documents(hub, shown)}
-    print(json.dumps(documents))

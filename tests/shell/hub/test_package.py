@@ -1,0 +1,75 @@
+"""What deploy/hub hands to a household: filled in it names things that the hub gets from us. tests/hub tries it for real."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from typing import Any
+
+import pytest
+import yaml
+
+from daemon.shell.hub import discovery, homie
+from tests.shell.hub.hub_scenario import night
+from tests.system.mqtt_broker import ROOT
+
+HUB_FILES = ROOT / "deploy" / "hub"
+NAMES = ("The long pit", "notify.mobile_app_phone", "light.bedroom", "media_player.bedroom", "tts.home")
+OWN = {"binary_sensor.the_long_pit_should_be_watched"}
+"""Made by the package itself."""
+
+
+def run(script: str, *arguments: str) -> str:
+    command = ["sh", str(HUB_FILES / script), *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+
+def slug(words: str) -> str:
+    """As the hub makes an id of a name: lower case, everything else one underscore (its public documentation)."""
+    return re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_")
+
+
+@pytest.fixture(scope="module")
+def ids() -> set[str]:
+    hub = discovery.Hub("homeassistant", "pit", "The long pit", "homie/5/pit", "pitvigil/pit", announcing=("bedroom",))
+    return {
+        f"{entity.platform}.{slug(device.name + ' ' + (entity.settings['name'] or ''))}"
+        for device in discovery.devices(hub, homie.nodes(night()[2]))
+        for entity in device.entities
+    }
+
+
+@pytest.mark.parametrize("file", ["package.yaml", "card.yaml"])
+def test_every_entity_it_names_comes_from_us(file: str, ids: set[str]) -> None:
+    text = run("fill-in.sh", file, *NAMES)
+    named = set(re.findall(r"\b(?:binary_sensor|sensor|button|event|switch|number)\.the_long_pit\w*", text))
+    assert len(named) >= 6 and named <= ids | OWN
+    assert not re.search(r"PIT|PHONE|BEDROOM|VOICE", text)
+
+
+def test_the_package_is_what_a_hub_can_read() -> None:
+    package: dict[str, Any] = yaml.safe_load(run("fill-in.sh", "package.yaml", *NAMES))
+    assert {automation["id"] for automation in package["automation"]} == {
+        "the_long_pit_announcement", "the_long_pit_phone", "the_long_pit_silence"
+    }  # fmt: skip
+    text = str(package)
+    assert all(name in text for name in NAMES[1:])
+
+
+@pytest.mark.parametrize(
+    "wrong", [(), ("package.yaml",), ("package.yaml", "The long pit"), ("access.sh", "The long pit")]
+)
+def test_what_is_missing_is_said(wrong: tuple[str, ...]) -> None:
+    done = subprocess.run(["sh", str(HUB_FILES / "fill-in.sh"), *wrong], capture_output=True, text=True, check=False)
+    assert done.returncode == 2 and done.stderr and not done.stdout
+
+
+def test_joining_a_broker_names_the_same_rights_as_making_one() -> None:
+    made = run("access.sh", "pit", "yard").split("user ")
+    told = run("join-broker.sh", "hub.local", "pit", "yard")
+    for section in made[1:3]:  # pitvigil and hub
+        for line in section.splitlines()[1:]:
+            assert line in told
+    assert told.count('host = "hub.local"') == 2
+    for pit in ("pit", "yard"):
+        assert f"topic write pitvigil/{pit}/orders/ann" in told
