@@ -232,6 +232,11 @@ def test_fahrenheit_is_remembered(page: Page) -> None:
     expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("198 °F to 207 °F")
 
 
+def test_what_was_lost_on_the_way_stands_under_the_probes(page: Page) -> None:
+    enter(page, "care")
+    expect(page.locator("#links")).to_have_text("Device board since the watch began: 12 lines lost, 1 restarts.")
+
+
 def test_an_unpaired_phone_sees_no_value(browser: Browser, site: ServedPage) -> None:
     context = phone(browser)
     stranger = context.new_page()
