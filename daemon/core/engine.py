@@ -73,7 +73,7 @@ class Engine:
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
         self.readout = Readout(settings, self.conditioner, self.trace)
-        self.fire = FireWatch()
+        self.fire = FireWatch(settings.learned.fires)
         self.profile = PitProfile()
         self.pit_stage = PitStage()
         self._rules = {rule.id: rule for rule in rules}
