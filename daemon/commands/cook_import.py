@@ -43,7 +43,6 @@ from daemon.shell.library.summary import figures
 from daemon.shell.library.tables import MARK_COLUMNS, unguarded
 from daemon.shell.resume import replayed
 from daemon.shell.wording import event_to_dict
-from daemon.wiring.learned import learned
 from daemon.wiring.settings_from_files import watch_settings
 
 ROLE_BY_NAME = (
@@ -114,9 +113,7 @@ def _settings(
         channels = tuple(ChannelSettings(i, i, _role(i), place=i, stale_after=SLOWEST_CHANNEL) for i in ids)
         announcing, boiling = AnnouncingSettings(QuietHours(22 * 60, 7 * 60, UTC)), 100.0
         told = CookSettings("", name, band, _pieces(ids, channels))
-    return WatchSettings(
-        "pit", pit, channels, replace(told, id=key_of(name), name=name), announcing, boiling, learned()
-    )
+    return WatchSettings("pit", pit, channels, replace(told, id=key_of(name), name=name), announcing, boiling)
 
 
 def _role(channel: str) -> Role:

@@ -13,7 +13,7 @@ from daemon.commands.virtual_cook import NIGHT_LOG, VirtualCook
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, Level, Notification
-from daemon.core.forecast.outlooks import forecast
+from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Delivered, EndCook, Input, JudgeWake, Readings, Resumed
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import CookArchive
@@ -38,6 +38,7 @@ class DemoNight:
         self.simulated = SimulatedCook(demo_scenario(), seed)
         self._journal, self._archive, self._start = journal, CookArchive(journal), start
         self._engine = Engine(watch_settings(*load_both(rig_file, cook_file)))
+        self._forecaster = Forecaster()
         self._waiting: deque[Input] = deque()
         self._woke: list[Notification] = []
         self._hands = VirtualCook(self.simulated, self._waiting.append, lambda _: None)
@@ -108,6 +109,6 @@ class DemoNight:
                     if event.level is Level.WAKE and event.alarm != TEST_WAKE:
                         self._woke.append(event)
                 case ForecastWanted():
-                    self._waiting.append(forecast(event.request))
+                    self._waiting.append(self._forecaster(event.request))
                 case _:
                     pass

@@ -18,7 +18,7 @@ from config.loader import load_both
 from config.problems import ConfigError, Problem
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
-from daemon.core.forecast.outlooks import forecast
+from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
 from daemon.core.settings import Wrap
 from daemon.shell.journal.journal import Journal
@@ -160,7 +160,7 @@ def mark_of(text: str) -> Mark | None:
 
 def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:
     """Events of the inputs, with each forecast computed on the spot and put back in at the moment it was asked for."""
-    last = 0.0
+    last, forecaster = 0.0, Forecaster()
 
     def followed() -> Iterator[tuple[float, Input]]:
         nonlocal last
@@ -168,14 +168,14 @@ def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Ite
             last = now
             yield now, item
 
-    yield from _answered(engine, replayed(engine, followed()))
-    yield from _answered(engine, replayed(engine, (), until=last + END_OF_LOG))
+    yield from _answered(engine, replayed(engine, followed()), forecaster)
+    yield from _answered(engine, replayed(engine, (), until=last + END_OF_LOG), forecaster)
 
 
-def _answered(engine: Engine, events: Iterable[Event]) -> Iterator[Event]:
+def _answered(engine: Engine, events: Iterable[Event], forecaster: Forecaster) -> Iterator[Event]:
     for event in events:
         if isinstance(event, ForecastWanted):
-            yield from engine.handle(forecast(event.request), event.time)
+            yield from engine.handle(forecaster(event.request), event.time)
         else:
             yield event
 

@@ -80,19 +80,6 @@ class Health:
 
 
 @dataclass(frozen=True, slots=True)
-class LinkCounts:
-    """What went wrong on the way from a device since the watch began. lost: lines that never came whole; restarts: of the
-    device's own program (both only where it numbers its lines); refused: frames; unnamed: values of sources that nobody
-    knows, beyond the first few."""
-
-    device: str
-    lost: int = 0
-    restarts: int = 0
-    refused: int = 0
-    unnamed: int = 0
-
-
-@dataclass(frozen=True, slots=True)
 class Delivered:
     """The outbox's word on one notification on one delivery channel. outcome: "sent", "failed" (given up), "expired"."""
 
@@ -238,6 +225,15 @@ class Interval:
     p50: float
     p95: float
 
+    def soonest(self, now: float) -> float:
+        """When somebody must count on it: the early end, but the middle of an interval that is too wide to act on."""
+        too_wide = self.p95 - self.p05 > max(WIDE, self.p50 - now)
+        return self.p50 if too_wide else self.p05
+
+
+WIDE = 90 * 60.0
+"""s of width up to which an interval's ends say when to act; wider ones must be narrower than the time left. Ours, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
@@ -298,4 +294,4 @@ Command = (
     | UsePitProfile
     | Mark
 )
-Input = Resumed | Readings | WallClock | Health | LinkCounts | Delivered | ForecastArrived | Command
+Input = Resumed | Readings | WallClock | Health | Delivered | ForecastArrived | Command

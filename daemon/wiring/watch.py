@@ -19,7 +19,7 @@ from config.delivery import ReachWithChart
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
-from daemon.core.forecast.outlooks import forecast
+from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Resumed, StartCook, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings
@@ -102,7 +102,7 @@ class Watch:
         self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
         self.loop = WatchLoop(
-            self.engine, self.clock, self.journal, forecaster=forecast,
+            self.engine, self.clock, self.journal, forecaster=Forecaster(),
             clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
         )  # fmt: skip
         self.feed = self._make_feed()

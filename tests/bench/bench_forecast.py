@@ -61,7 +61,7 @@ def covered(found: list[Answer]) -> float:
 
 def collect(cooks: list[CookRecord]) -> list[Answer]:
     shares = sorted(TENDER_MAE)
-    return [a for i, c in enumerate(cooks) if c.tender_minute for share in shares for a in answers(c, i, share)]
+    return [a for i, c in enumerate(cooks) if c.tender_minute for a in answers(c, i, shares)]
 
 
 def of(found: list[Answer], goal: Goal, share: float) -> list[Answer]:

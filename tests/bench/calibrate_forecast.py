@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.core.forecast import factors as forecast_factors
-from daemon.core.forecast.assimilation import course_of, fit
+from daemon.core.forecast.assimilation import bodies_at_start, brought_up, course_of
 from daemon.core.forecast.members import PRIOR
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
@@ -47,7 +47,7 @@ def raw_answers(cooks: list[CookRecord]) -> list[Answer]:
     forecast_factors.FACTORS.update(dict.fromkeys(published, ((0.0, 1.0, 1.0, 1.0),)))
     try:
         done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
-        asked = [a for i, cook in done for share in SHARES for a in answers(cook, i, share)]
+        asked = [a for i, cook in done for a in answers(cook, i, SHARES)]
         return asked + [a for i, cook in done for a in beforehand(cook, i)]
     finally:
         forecast_factors.FACTORS.update(published)
@@ -89,8 +89,8 @@ def show_priors(cooks: list[CookRecord]) -> None:
     z = []
     for cook in (c for c in cooks if c.tender_minute is not None):
         request = question(cook, cook.tender_minute - 5)
-        fitted = fit(request, course_of(request, cook.ambient))
-        z.append(fitted.z @ fitted.weights)
+        course = course_of(request, cook.ambient)
+        z.append(brought_up(bodies_at_start(request, course), request, course).z.mean(axis=1))
     for name, mean, spread in zip(PRIOR, np.mean(z, axis=0), np.std(z, axis=0), strict=True):
         print(f"{name:16s} mean {mean:+.2f}  spread between cooks {spread:.2f}")
 

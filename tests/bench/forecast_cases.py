@@ -8,10 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from daemon.core.events import ForecastRequest, WrapDone
-from daemon.core.forecast.ahead import PLANNED_MEMBERS, RESIDUAL_FADES_IN, first_crossing, resample
-from daemon.core.forecast.assimilation import STEP, course_of, fit, replay
-from daemon.core.forecast.members import traits_of
-from daemon.core.forecast.outlooks import forecast, kind_of
+from daemon.core.forecast.ahead import RESIDUAL_FADES_IN, first_crossing
+from daemon.core.forecast.assimilation import BLOCK, bodies_at_start, brought_up, carry, course_of
+from daemon.core.forecast.outlooks import Forecaster, kind_of
 from daemon.core.forecast.plan import time_on_fire
 from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
@@ -65,13 +64,19 @@ class Answer:
     line: float
 
 
-def answers(cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
-    """Every planned forecast that can be scored, asked at a share of the true cook."""
+def answers(cook: CookRecord, number: int, shares: Sequence[float]) -> Iterator[Answer]:
+    """Every planned forecast that can be scored, asked at these shares of the true cook, growing."""
+    forecaster = Forecaster()
+    for share in shares:
+        yield from _answers(forecaster, cook, number, share)
+
+
+def _answers(forecaster: Forecaster, cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
     assert cook.tender_minute is not None
     minute = int(cook.tender_minute * share)
     request = question(cook, minute)
     truths = _truths(cook, minute)
-    for outlook in forecast(request).outlooks:
+    for outlook in forecaster(request).outlooks:
         if outlook.scenario == "planned" and outlook.goal in truths and outlook.at is not None:
             truth, level = truths[outlook.goal]
             at = Interval(*((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95)))
@@ -88,15 +93,18 @@ def foreknown(cook: CookRecord, share: float) -> float:
     minute = int(cook.tender_minute * share)
     request = question(cook, minute)
     so_far = course_of(request, cook.ambient)
-    fitted = fit(request, so_far)
     whole = course_of(question(cook, cook.core_true.size - 1), cook.ambient)
-    steps = whole.air.size
-    told = replace(whole, seen=np.arange(steps), core=np.zeros(steps), age=np.zeros(steps))
-    cores = replay(traits_of(fitted.z, request.piece, so_far.start), told).predicted
-    left = (np.arange(steps) + 1) * STEP / 60.0 - minute
-    ahead = left > 0
-    cores = cores[ahead] + fitted.residual * np.exp(-left[ahead, None] * 60.0 / RESIDUAL_FADES_IN)
-    crossing = first_crossing(left[ahead], cores[:, resample(fitted.weights, PLANNED_MEMBERS)], cook.tender_low)
+    told = replace(whole, core=np.where(np.arange(whole.blocks) < so_far.blocks, whole.core, np.nan))
+    now = brought_up(bodies_at_start(request, so_far), request, so_far)
+    residual = so_far.last - now.ensemble.core
+    bodies = bodies_at_start(request, so_far)
+    carry(bodies, request, told, so_far.blocks)
+    left, cores = [], []
+    for block in range(so_far.blocks, whole.blocks):
+        carry(bodies, request, told, block + 1)
+        left.append((block + 1) * BLOCK / 60.0 - minute)
+        cores.append(bodies.ensemble.core + residual * np.exp(-left[-1] * 60.0 / RESIDUAL_FADES_IN))
+    crossing = first_crossing(np.array(left), np.array(cores), cook.tender_low)
     return abs(float(np.median(np.minimum(crossing, left[-1]))) - (cook.tender_minute - minute))
 
 

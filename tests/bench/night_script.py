@@ -21,7 +21,6 @@ from daemon.core.settings import (
     Role,
     WatchSettings,
 )
-from daemon.wiring.learned import learned
 from drivers.simulated.cook import HOUR, Act, Piece, Scenario, ScriptedAct
 from drivers.simulated.scenarios import START_HOUR, demo_scenario
 from drivers.simulated.sensor import Failing, ProbeFailure
@@ -155,9 +154,7 @@ def watch_settings(script: Script) -> WatchSettings:
     )  # fmt: skip
     audiences = (("phone", ("phone",)), ("louder", ("phone",)), ("sounder", ("sounder",)), ("notice", ("phone",)))
     quiet = QuietHours(22 * 60, 7 * 60, UTC)
-    return WatchSettings(
-        "pit", "Pit", channels, cook, AnnouncingSettings(quiet, audiences=audiences), learned=learned()
-    )
+    return WatchSettings("pit", "Pit", channels, cook, AnnouncingSettings(quiet, audiences=audiences))
 
 
 def _piece(p: Piece) -> PieceSettings:

@@ -121,7 +121,7 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
 def _probe(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
-    left = min((max(0.0, g.p05 - process.now) for g in goals if g is not None), default=FAR_OFF)
+    left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
     found = Finding(
         active=since is not None,
         within=since is None,

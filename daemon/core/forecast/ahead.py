@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.core.events import ForecastRequest
-from daemon.core.forecast.assimilation import Fitted, wrap_material
+from daemon.core.forecast.assimilation import Bodies, wrap_material
 from daemon.core.forecast.body import Array
-from daemon.core.forecast.members import SEED
+from daemon.core.forecast.members import MEMBERS
 from daemon.core.settings import Band, Wrap
 
 PLANNED: Final = "planned"
@@ -23,12 +23,11 @@ WRAPPED_NOW: Final = "wrapped-now"
 NEVER_WRAPPED: Final = "never-wrapped"
 HOTTER: Final = "pit-10-hotter"
 
-PLANNED_MEMBERS: Final = 120
-WHAT_IF_MEMBERS: Final = 40
-"""The what-ifs use every third of the planned members, so that a difference between assumptions is no accident."""
-STEP: Final = 300.0
-"""s of one step ahead."""
-REST_STEP: Final = 600.0
+THINNING: Final = 3
+"""The what-ifs use every third of the members, so that a difference between assumptions is no accident."""
+STEPS: Final = ((2 * 3600.0, 300.0), (6 * 3600.0, 600.0), (np.inf, 1200.0))
+"""(until so many s ahead, s of one step): what is far off is not known to the minute."""
+REST_STEP: Final = 1200.0
 """s of one step once everybody is off."""
 LONGEST: Final = 20 * 3600.0
 """s; what has not been reached by then is not forecast."""
@@ -46,14 +45,9 @@ WRAP_OVERDUE: Final = 40
 """Minutes above the wrap temperature after which a cook who has not wrapped is taken not to."""
 RESIDUAL_FADES_IN: Final = 150 * 60.0
 """s, time constant with which the difference between last readings and body is forgotten."""
-DRIFT_KEPT: Final = 0.35
-"""Share of the difference between the rates of last readings and body that is believed in: some of it is noise."""
-DRIFT_FADES_IN: Final = 120 * 60.0
-"""s, time constant with which that difference is forgotten."""
 HOTTER_BY: Final = 10.0  # °C
 STALL_SLOPE: Final = 6.0
-"""°C/h over STALL_SPAN below which a core between 55 and 85 °C is stalled."""
-STALL_SPAN: Final = 1800.0  # s
+"""°C/h below which a core between 55 and 85 °C is stalled."""
 
 
 def wrapped_at(celsius: float) -> str:
@@ -92,8 +86,6 @@ class Ahead:
     columns: dict[str, NDArray[np.intp]]
     misfit: float = 0.0
     """°C that the ensemble missed lately."""
-    thinning: int = PLANNED_MEMBERS // WHAT_IF_MEMBERS
-    """Every so-manyth planned member is the what-ifs' member."""
 
     def reached(self, scenario: str, celsius: float) -> Array:
         """s from now when each member first reads `celsius` or more; inf if it does not."""
@@ -112,20 +104,13 @@ def first_crossing(times: Array, paths: Array, level: float) -> Array:
     return np.where(above.any(axis=0), crossing, np.inf)
 
 
-def resample(weights: Array, count: int) -> NDArray[np.intp]:
-    """Systematic resampling (Kitagawa 1996) with a fixed offset."""
-    total = np.cumsum(weights)
-    points = (np.arange(count) + 0.5) / count * total[-1]
-    which: NDArray[np.intp] = np.minimum(np.searchsorted(total, points), weights.size - 1)
-    return which
-
-
-def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal: float | None) -> Ahead:
-    """All assumptions from now on. off_goal: core °C at which a planned piece leaves the fire, None = never."""
-    members = resample(fitted.weights, PLANNED_MEMBERS)
-    # A fixed shuffle, so that every third member is a fair sample of all.
-    members = np.random.Generator(np.random.PCG64(SEED)).permutation(members)
-    few = members[:: PLANNED_MEMBERS // WHAT_IF_MEMBERS]
+def run_ahead(
+    request: ForecastRequest, bodies: Bodies, residual: Array, ambient: float, off_goal: float | None
+) -> Ahead:
+    """All assumptions from now on. residual: °C by which the core reads more than each member. off_goal: core °C at which
+    a planned piece leaves the fire, None = never."""
+    members = np.arange(MEMBERS)
+    few = members[::THINNING]
     cooking = request.phase == "cook"
     groups = [(PLANNED, members)]
     if cooking:
@@ -139,10 +124,8 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
         columns[name] = np.arange(first, first + group.size)
         first += group.size
     which = np.concatenate([group for _, group in groups])
-    ensemble = fitted.replayed.ensemble.take(which)
-    traits = ensemble.traits
-    around = fitted.replayed.surroundings.take(which)
-    residual, drift = fitted.residual[which], DRIFT_KEPT * DRIFT_FADES_IN * fitted.drift[which]
+    ensemble, around = bodies.ensemble.take(which), bodies.around.take(which)
+    traits, residual = ensemble.traits, residual[which]
 
     material = request.piece.wrap or Wrap.FOIL
     wrap_at = np.full(which.size, np.inf)
@@ -176,7 +159,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
     done = np.zeros(which.size, dtype=bool)
     while time < stop:
         everyone_off = bool(np.isfinite(off[columns[PLANNED]]).all())
-        step = REST_STEP if everyone_off and done.all() else STEP
+        step = REST_STEP if everyone_off and done.all() else next(s for until, s in STEPS if time < until)
         middle = time + 0.5 * step
         pit = pit_later + (pit_now - pit_later) * np.exp(-middle / SETTLES_IN)
         resting = np.isfinite(off)
@@ -190,7 +173,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
             else:
                 ensemble.step(step, over, traits.convection, traits.vapour_pressure, around)
         time += step
-        kept = residual * np.exp(-time / RESIDUAL_FADES_IN) + drift * (1.0 - np.exp(-time / DRIFT_FADES_IN))
+        kept = residual * np.exp(-time / RESIDUAL_FADES_IN)
         core, reading = ensemble.centre + kept, ensemble.core + kept
         times.append(time)
         paths.append(core)
@@ -207,7 +190,7 @@ def run_ahead(request: ForecastRequest, fitted: Fitted, ambient: float, off_goal
         done |= np.isfinite(off)
         if done.all() and stop == LONGEST:
             stop = min(LONGEST, time + REST_WATCHED)
-    return Ahead(np.asarray(times), np.asarray(paths), off, columns, fitted.misfit)
+    return Ahead(np.asarray(times), np.asarray(paths), off, columns, bodies.misfit)
 
 
 def rest_air(request: ForecastRequest, off: Array, time: float, ambient: float) -> Array:
@@ -225,14 +208,11 @@ def rest_air(request: ForecastRequest, off: Array, time: float, ambient: float) 
 def stall_end(ahead: Ahead, scenario: str) -> Array:
     """s from now when each member's stall, present or to come, is over; NaN for members without one ahead."""
     paths = ahead.core[:, ahead.columns[scenario]]
-    lag = round(STALL_SPAN / STEP)
-    if paths.shape[0] <= lag:
-        return np.full(paths.shape[1], np.nan)
-    slope = (paths[lag:] - paths[:-lag]) / (ahead.times[lag:] - ahead.times[:-lag])[:, None] * 3600.0
-    level = paths[: slope.shape[0]]
-    cooking = ahead.times[lag:, None] <= ahead.off[ahead.columns[scenario]]
+    slope = np.diff(paths, axis=0) / np.diff(ahead.times)[:, None] * 3600.0
+    level = paths[:-1]
+    cooking = ahead.times[1:, None] <= ahead.off[ahead.columns[scenario]]
     stalled = (slope < STALL_SLOPE) & (level > 55.0) & (level < 85.0) & cooking
     begun = np.maximum.accumulate(stalled, axis=0)
     over = begun & ~stalled
-    end = ahead.times[over.argmax(axis=0)] + 0.5 * STALL_SPAN
+    end = ahead.times[over.argmax(axis=0)]
     return np.where(over.any(axis=0), end, np.nan)

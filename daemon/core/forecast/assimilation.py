@@ -1,4 +1,10 @@
-"""Replays a cook so far through the ensemble and keeps what agrees with the core readings."""
+"""Bodies carried along a cook: each ten minutes of readings move them on, and none is looked at twice.
+
+An ensemble square-root filter (Whitaker & Hamill, Monthly Weather Review 130, 2002): all bodies are stepped through ten
+minutes of the measured pit, then their traits and their state are moved by what the core's median says of them. Traits
+drift a little towards what was believed beforehand, for no body is the piece. Everything happens at fixed times after the
+piece went on, so that bodies carried along are, to the bit, those of a run from the start.
+"""
 
 from __future__ import annotations
 
@@ -9,91 +15,144 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.core.events import ForecastRequest
-from daemon.core.forecast.body import Array, BodyTraits, MeatEnsemble, Surroundings, air_pressure
-from daemon.core.forecast.members import MEMBERS, ROUNDS, draws, prior, traits_of
+from daemon.core.forecast.body import Array, MeatEnsemble, Surroundings, air_pressure
+from daemon.core.forecast.members import MEMBERS, drift, prior, traits_of
 from daemon.core.settings import Wrap
 
-STEP: Final = 200.0
-"""s of one replayed step; the surface is implicit, halving it moves the 95 °C time by about 1 %."""
-BLOCK_STEPS: Final = 3
-"""Steps whose core readings make one observation (10 min)."""
+STEP: Final = 300.0
+"""s of one step; the surface is implicit, 60 s would move the 95 °C time by about 1 %."""
+BLOCK_STEPS: Final = 2
+"""Steps whose core readings make one observation; it stands for their middle."""
+BLOCK: Final = STEP * BLOCK_STEPS
+FEWEST_IN_BLOCK: Final = 3
+"""Core minutes without which a block says nothing."""
 READING_SPREAD: Final = 1.0
 """°C, standard deviation of a 10-min core median about a good member: probe and model error together."""
-MEMORY: Final = 4 * 3600.0
-"""s after which an old reading counts half."""
-TEMPER: Final = 3.0
-"""10-min residuals of one body follow each other: that many carry the information of one."""
-FEWEST_FOR_A_RATE: Final = 4
-"""Observations without which no rates are compared."""
-JUST_NOW: Final = 1800.0
-"""s whose readings give the residual."""
-LATELY: Final = 5400.0
-"""s over which rates are compared: shorter, and quantised readings make rates of their own."""
+FOLLOWING: Final = 3.0
+"""10-min misses of one body follow each other: that many carry the information of one."""
+FORGETS_IN: Final = 48 * 3600.0
+"""s, time constant with which a trait drifts back to what was believed beforehand."""
+USUAL_START: Final = 7.0  # °C of meat nobody has measured yet
 MISFIT_SPAN: Final = 2 * 3600.0
 """s over which the ensemble is asked whether it describes this piece at all."""
+LATELY: Final = 5400.0
+"""s over which rates are compared: shorter, and quantised readings make rates of their own."""
+FEWEST_FOR_A_RATE: Final = 4
+"""Observations without which no rates are compared."""
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """The cook so far on the replay's own steps, from meat on to the question.
+    """The cook so far in steps of STEP from meat on; what is left of the last block stands in `rest_of`, s.
 
-    air: °C at the pit probe, or the room when off; on_fire: True while over the fire (both per step). wrap_step:
-    first step under the wrap or None. seen: numbers of the steps at whose end a core observation lies; core °C; age s."""
+    air: °C at the pit probe, or the room when off, and on_fire, per step; core: °C per block, NaN where unknown. wrap_step:
+    first step under the wrap or None. The last step of `air` is the begun one, of rest_of s; it may be empty."""
 
     air: Array
     on_fire: NDArray[np.bool_]
+    core: Array
     wrap_step: int | None
     material: Wrap | None
-    seen: NDArray[np.intp]
-    core: Array
-    age: Array
-    start: float
+    rest_of: float
     pressure: float
+    last: float
+    """°C, median of the last core readings."""
+    silent: float
+    """s since the last core reading."""
+
+    @property
+    def blocks(self) -> int:
+        return self.core.size
+
+    def begins(self, other: Course, blocks: int) -> bool:
+        """Whether nothing up to the end of block `blocks` would be otherwise on the other course."""
+        steps = blocks * BLOCK_STEPS
+        mine, its = (None if c.wrap_step is None or c.wrap_step >= steps else (c.wrap_step, c.material)
+                     for c in (self, other))  # fmt: skip
+        return (
+            min(self.blocks, other.blocks) >= blocks
+            and mine == its
+            and self.pressure == other.pressure
+            and self.start == other.start
+            and np.array_equal(self.air[:steps], other.air[:steps])
+            and np.array_equal(self.on_fire[:steps], other.on_fire[:steps])
+            and np.array_equal(self.core[:blocks], other.core[:blocks], equal_nan=True)
+        )
+
+    @property
+    def start(self) -> float:
+        """°C of the first core reading."""
+        known = self.core[np.isfinite(self.core)]
+        return float(known[0]) if known.size else USUAL_START
+
+    @property
+    def on_fire_blocks(self) -> int:
+        """Blocks that lie over the fire as a whole."""
+        whole = self.on_fire[: self.blocks * BLOCK_STEPS]
+        return (whole.size if whole.all() else int(whole.argmin())) // BLOCK_STEPS
 
 
 def course_of(request: ForecastRequest, ambient: float) -> Course:
-    """The request's minutes on replay steps. Gaps in the pit trace are bridged in a straight line."""
-    minute = np.asarray(request.minutes, dtype=np.float64)
+    """The request's minutes on steps. Gaps in the pit trace are bridged in a straight line."""
+    minute = np.asarray(request.minutes, dtype=np.float64) * 60.0 + 30.0 - request.on_at
     pit = np.asarray(request.pit, dtype=np.float64)
     core = np.asarray(request.core, dtype=np.float64)
-    steps = max(1, round(request.on_for / STEP))
-    middle = request.on_at + STEP * (np.arange(steps) + 0.5)
-    inside = (minute * 60.0 >= request.on_at - 60.0) & (minute * 60.0 <= request.asked_at)
-    known = np.isfinite(pit) & inside
-    air = (
-        np.interp(middle, minute[known] * 60.0 + 30.0, pit[known])
-        if known.any()
-        else np.full(steps, request.band.middle)
-    )
-    off = request.off_at if request.off_at is not None else np.inf
+    blocks = max(0, int(request.on_for // BLOCK))
+    rest_of = request.on_for - blocks * BLOCK
+    begun = int(np.ceil(rest_of / STEP))
+    steps = blocks * BLOCK_STEPS + begun
+    middle = STEP * (np.arange(steps) + 0.5)
+    inside = (minute >= 0.0) & (minute <= request.on_for)
+    air = _bridged(_means(minute[inside], pit[inside], STEP, steps), request.band.middle)
+    off = request.off_at - request.on_at if request.off_at is not None else np.inf
     on_fire = middle < off
     air = np.where(on_fire, air, ambient)
     if request.phase == "hold" and request.hold_cabinet is not None:
         air = np.where(middle >= off + request.rest, request.hold_cabinet, air)
-    seen, values = [], []
-    block = np.floor((minute * 60.0 + 30.0 - request.on_at) / (STEP * BLOCK_STEPS))
-    for number in range(steps // BLOCK_STEPS):
-        here = core[(block == number) & inside]
-        here = here[np.isfinite(here)]
-        if here.size >= 3:
-            seen.append(number * BLOCK_STEPS + BLOCK_STEPS // 2)
-            values.append(float(np.median(here)))
     wrap_step = material = None
     if request.wrapped is not None:
         wrap_step = int(np.clip(round((request.wrapped.at - request.on_at) / STEP), 0, steps))
         material = wrap_material(request.wrapped.material)
-    places = np.asarray(seen, dtype=np.intp)
+    known = inside & np.isfinite(core)
     return Course(
         air=air,
         on_fire=on_fire,
+        core=_medians(minute[known], core[known], blocks),
         wrap_step=wrap_step,
         material=material,
-        seen=places,
-        core=np.asarray(values),
-        age=(steps - places).astype(np.float64) * STEP,
-        start=values[0] if values else 7.0,
+        rest_of=rest_of,
         pressure=air_pressure(request.boiling_point),
+        last=float(np.median(core[known][-5:])) if known.any() else float("nan"),
+        silent=float(request.on_for - minute[known][-1]) if known.any() else float("inf"),
     )
+
+
+def _means(minute: Array, values: Array, width: float, count: int) -> Array:
+    """Mean of the known values in each stretch of `width` s; NaN where there is none."""
+    known = np.isfinite(values)
+    place = np.minimum((minute[known] // width).astype(np.intp), max(count - 1, 0))
+    total = np.bincount(place, values[known], minlength=count)[:count]
+    number = np.bincount(place, minlength=count)[:count]
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def _bridged(values: Array, otherwise: float) -> Array:
+    known = np.flatnonzero(np.isfinite(values))
+    if not known.size:
+        return np.full(values.size, otherwise)
+    bridged: Array = np.interp(np.arange(values.size), known, values[known])
+    return bridged
+
+
+def _medians(minute: Array, core: Array, blocks: int) -> Array:
+    block = (minute // BLOCK).astype(np.intp)
+    found = np.full(blocks, np.nan)
+    edges = np.searchsorted(block, np.arange(blocks + 1))
+    for number in range(blocks):
+        here = core[edges[number] : edges[number + 1]]
+        if here.size >= FEWEST_IN_BLOCK:
+            found[number] = np.median(here)
+    return found
 
 
 def wrap_material(word: str) -> Wrap:
@@ -102,94 +161,95 @@ def wrap_material(word: str) -> Wrap:
 
 
 @dataclass(slots=True)
-class Replayed:
-    """An ensemble brought up to now. predicted: its core at `course.seen` (observations, members)."""
-
-    traits: BodyTraits
-    ensemble: MeatEnsemble
-    surroundings: Surroundings
-    predicted: Array
-
-
-def replay(traits: BodyTraits, course: Course) -> Replayed:
-    """Run every member through the course."""
-    members = traits.start.size
-    ensemble = MeatEnsemble(traits, course.pressure)
-    around = Surroundings.bare(members)
-    predicted = np.empty((course.seen.size, members))
-    everyone = np.ones(members, dtype=bool)
-    row = 0
-    for step in range(course.air.size):
-        if step == course.wrap_step and course.material is not None:
-            around.wrap(traits, course.material, everyone)
-        if course.on_fire[step]:
-            ensemble.step(STEP, course.air[step] + traits.pit_bias, traits.convection, traits.vapour_pressure, around)
-        else:
-            ensemble.rest_step(STEP, np.full(members, course.air[step]), around)
-        if row < course.seen.size and step == course.seen[row]:
-            predicted[row] = ensemble.core
-            row += 1
-    return Replayed(traits, ensemble, around, predicted)
-
-
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """A replayed posterior.
-
-    z (traits, members); weights sum to 1; effective: members that carry it; residual °C: last readings - member; drift
-    °C/s: rate of the last readings - rate of the member; misfit °C: root mean square of what the whole ensemble missed
-    lately."""
+class Bodies:
+    """An ensemble as it stands after `steps` steps. z (traits, members). missed: what each block's core was beyond the
+    ensemble's mean before it was taken in (°C, NaN: nothing read); shift: what of it is still missed afterwards."""
 
     z: Array
-    replayed: Replayed
-    weights: Array
-    effective: float
-    residual: Array
-    drift: Array = field(default_factory=lambda: np.zeros(MEMBERS))
-    misfit: float = 0.0
+    ensemble: MeatEnsemble
+    around: Surroundings
+    steps: int = 0
+    missed: list[float] = field(default_factory=list)
+
+    def copy(self) -> Bodies:
+        everyone = np.arange(self.z.shape[1])
+        return Bodies(
+            self.z.copy(), self.ensemble.take(everyone), self.around.take(everyone), self.steps, list(self.missed)
+        )
+
+    @property
+    def blocks(self) -> int:
+        return self.steps // BLOCK_STEPS
+
+    @property
+    def misfit(self) -> float:
+        """°C, root mean square of what the ensemble did not see coming lately."""
+        lately = np.asarray(self.missed[-round(MISFIT_SPAN / BLOCK) :])
+        lately = lately[np.isfinite(lately)]
+        return float(np.sqrt(np.mean(lately**2))) if lately.size else 0.0
 
 
-def fit(request: ForecastRequest, course: Course) -> Fitted:
-    """Prior, smoother updates with a replay before each, a last replay and its importance weights."""
-    z, noise = prior(), draws()[1]
-    spread = READING_SPREAD * np.sqrt(TEMPER) * 2.0 ** (0.5 * course.age / MEMORY)
-    for number in range(ROUNDS):
-        predicted = replay(traits_of(z, request.piece, course.start), course).predicted
-        z = _smooth(z, predicted, course.core, spread * np.sqrt(ROUNDS), noise[number])
-    done = replay(traits_of(z, request.piece, course.start), course)
-    missed = course.core[:, None] - done.predicted
-    score = -0.5 * ((missed / spread[:, None]) ** 2).sum(axis=0)
-    weights = np.exp(score - score.max())
-    weights /= weights.sum()
-    just_now = course.age <= max(JUST_NOW, course.age[-1])
-    ensemble = course.core - done.predicted @ weights
-    return Fitted(
-        z,
-        done,
-        weights,
-        effective=float(1.0 / (weights @ weights)),
-        residual=np.median(missed[just_now], axis=0),
-        drift=_drift(missed, course.age),
-        misfit=float(np.sqrt(np.mean(ensemble[course.age <= MISFIT_SPAN] ** 2))),
-    )
+def bodies_at_start(request: ForecastRequest, course: Course) -> Bodies:
+    """What is believed of the piece before it has been read, but for where its core began."""
+    z = prior()
+    traits = traits_of(z, request.piece, course.start)
+    return Bodies(z, MeatEnsemble(traits, course.pressure), Surroundings.bare(MEMBERS))
 
 
-def _drift(missed: Array, age: Array) -> Array:
-    """°C/s by which the readings have lately outrun each member: least squares through what it missed."""
-    lately = age <= LATELY
-    if lately.sum() < FEWEST_FOR_A_RATE:
-        return np.zeros(missed.shape[1])
-    before = age[lately].mean() - age[lately]
-    rate: Array = before @ missed[lately] / (before @ before)
-    return rate
+def carry(bodies: Bodies, request: ForecastRequest, course: Course, blocks: int) -> None:
+    """Move the bodies on to the end of block `blocks`, in place."""
+    while bodies.steps < blocks * BLOCK_STEPS:
+        middle = bodies.steps + BLOCK_STEPS // 2
+        while bodies.steps < middle:
+            _step(bodies, course, STEP)
+        predicted = bodies.ensemble.core
+        while bodies.steps < middle + BLOCK_STEPS - BLOCK_STEPS // 2:
+            _step(bodies, course, STEP)
+        number = bodies.steps // BLOCK_STEPS - 1
+        bodies.missed.append(float(course.core[number] - predicted.mean()))
+        _take_in(bodies, request, course, number, predicted)
 
 
-def _smooth(z: Array, predicted: Array, core: Array, spread: Array, noise: Array) -> Array:
-    """One update of all traits from all observations at once (Kalman gain from ensemble covariances)."""
-    about = predicted - predicted.mean(axis=1, keepdims=True)
-    traits = z - z.mean(axis=1, keepdims=True)
-    share = 1.0 / (z.shape[1] - 1)
-    between = about @ about.T * share + np.diag(spread * spread)
-    missing = core[:, None] + spread[:, None] * noise[: core.size] - predicted
-    moved: Array = z + (traits @ about.T * share) @ np.linalg.solve(between, missing)
-    return np.clip(moved, -4.0, 4.0)
+def _step(bodies: Bodies, course: Course, seconds: float) -> None:
+    step, traits, around = bodies.steps, bodies.ensemble.traits, bodies.around
+    if step == course.wrap_step and course.material is not None:
+        around.wrap(traits, course.material, np.ones(traits.start.size, dtype=bool))
+    if course.on_fire[step]:
+        bodies.ensemble.step(
+            seconds, course.air[step] + traits.pit_bias, traits.convection, traits.vapour_pressure, around
+        )
+    else:
+        bodies.ensemble.rest_step(seconds, np.full(traits.start.size, course.air[step]), around)
+    bodies.steps += 1
+
+
+def _take_in(bodies: Bodies, request: ForecastRequest, course: Course, number: int, predicted: Array) -> None:
+    """Traits drift; then traits and state follow the covariances with the core that was predicted."""
+    kept = np.exp(-BLOCK / FORGETS_IN)
+    z = kept * bodies.z + np.sqrt(1.0 - kept * kept) * drift(number)
+    state, seen = bodies.ensemble.state(), float(course.core[number])
+    if np.isfinite(seen):
+        noise = READING_SPREAD**2 * FOLLOWING
+        about = predicted - predicted.mean()
+        spread = float(about @ about) / (about.size - 1)
+        narrower = 1.0 / (1.0 + np.sqrt(noise / (spread + noise)))
+        moves = (seen - predicted.mean() - narrower * about) / (spread + noise) / (about.size - 1)
+        z = np.clip(z + np.outer(z @ about, moves), -4.0, 4.0)
+        state = state + np.outer(state @ about, moves)
+    bodies.z = z
+    bodies.ensemble.correct(traits_of(z, request.piece, 0.0), state)
+    if course.wrap_step is not None and course.material is not None and bodies.steps > course.wrap_step:
+        bodies.around.wrap(bodies.ensemble.traits, course.material, np.ones(z.shape[1], dtype=bool))
+
+
+def brought_up(bodies: Bodies, request: ForecastRequest, course: Course) -> Bodies:
+    """A copy at the moment of the question: off the fire its blocks are taken in, and what is left of the last is run."""
+    now = bodies.copy()
+    carry(now, request, course, course.blocks)
+    left = course.rest_of
+    while left > 0.0 and now.steps < course.air.size:
+        _step(now, course, min(left, STEP))
+        left -= STEP
+    if course.wrap_step == now.steps and course.material is not None:
+        now.around.wrap(now.ensemble.traits, course.material, np.ones(now.z.shape[1], dtype=bool))
+    return now

@@ -18,6 +18,7 @@ Sources of numbers:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -200,6 +201,7 @@ class Surroundings:
         self.vapour = np.where(which, np.minimum(layer.vapour * traits.wrap_vapour, 1.0), self.vapour)
 
 
+@cache
 def _modes(shape: float, cells: int) -> tuple[Array, Array, Array]:
     """(rates (modes,), vectors (cells, modes), weights (cells,)) of unit conduction in a body of half-thickness 1.
 
@@ -216,34 +218,38 @@ def _modes(shape: float, cells: int) -> tuple[Array, Array, Array]:
 
 
 class MeatEnsemble:
-    """The moving state of many bodies. Not shared, not kept: made for one question, run, thrown away."""
+    """The moving state of many bodies. Not shared: who carries one on hands out copies (`take`)."""
 
     def __init__(self, traits: BodyTraits, air_pressure: float = 101325.0) -> None:
-        self.traits = traits
         self.air_pressure = air_pressure
+        self._vectors, self._weights = _modes(traits.shape, CELLS)[1:]
         members = traits.half_thickness.size
-        rates, self._vectors, self._weights = _modes(traits.shape, CELLS)
-        place = np.clip(traits.depth * CELLS - 0.5, 0.0, CELLS - 1.001)
-        self._probe_cell = place.astype(np.intp)
-        self._probe_part = place - self._probe_cell
         self._column = np.arange(members)
-        radius = traits.half_thickness
-        self._rates = rates[:, None] * traits.conductivity / traits.volumetric_heat / radius**2
-        self._flux_gain = (traits.shape + 1.0) / radius / traits.volumetric_heat
-        self._half_cell = radius / (2 * CELLS) / traits.conductivity
+        self._room_vapour = np.full(members, REST_VAPOUR)
+        self._boiling = 1730.63 / (8.07131 - np.log10(air_pressure / MMHG)) - 233.426 - 0.1
+        self._take_traits(traits)
         self._amplitude = np.zeros((CELLS, members))
         self._amplitude[0] = traits.start / self._vectors[0, 0]
         self._cells = np.tile(traits.start, (CELLS, 1))
-        self._juice_volume = JUICE_SHARE * traits.water_density / WATER_DENSITY
-        self._juice_gain = traits.juice_feed * traits.water_density * JUICE_SHARE * radius / (traits.shape + 1.0)
         self._juice_out = np.tile(self._juice(traits.start), (CELLS, 1))
         self._lost = np.zeros(members)
         self._on_its_way = np.zeros(members)
         self._film = np.zeros(members)
         self.skin = traits.skin.copy()
         self.surface = traits.start.copy()
-        self._room_vapour = np.full(members, REST_VAPOUR)
-        self._boiling = 1730.63 / (8.07131 - np.log10(air_pressure / MMHG)) - 233.426 - 0.1
+
+    def _take_traits(self, traits: BodyTraits) -> None:
+        self.traits = traits
+        place = np.clip(traits.depth * CELLS - 0.5, 0.0, CELLS - 1.001)
+        self._probe_cell = place.astype(np.intp)
+        self._probe_part = place - self._probe_cell
+        radius = traits.half_thickness
+        rates = _modes(traits.shape, CELLS)[0]
+        self._rates = rates[:, None] * (traits.conductivity / traits.volumetric_heat / radius**2)
+        self._flux_gain = (traits.shape + 1.0) / radius / traits.volumetric_heat
+        self._half_cell = radius / (2 * CELLS) / traits.conductivity
+        self._juice_volume = JUICE_SHARE * traits.water_density / WATER_DENSITY
+        self._juice_gain = traits.juice_feed * traits.water_density * JUICE_SHARE * radius / (traits.shape + 1.0)
 
     def take(self, which: NDArray[np.intp]) -> MeatEnsemble:
         """A new ensemble of the members numbered `which`, in the state they are in."""
@@ -257,6 +263,22 @@ class MeatEnsemble:
         taken.skin = self.skin[which]
         taken.surface = self.surface[which]
         return taken
+
+    def state(self) -> Array:
+        """What moves, (rows, members): modes, juice let go by each cell, then the surface, what has dried, juice on its way
+        and juice outside."""
+        return np.vstack([self._amplitude, self._juice_out, self.surface, self._lost, self._on_its_way, self._film])
+
+    def correct(self, traits: BodyTraits, state: Array) -> None:
+        """Go on as other bodies in another state; what no body can be in is brought back to what one can."""
+        self._take_traits(traits)
+        self._amplitude = state[:CELLS]
+        self._cells = self._vectors @ self._amplitude
+        self._juice_out = np.clip(state[CELLS : 2 * CELLS], 0.0, 1.0)
+        self.surface = np.clip(state[2 * CELLS], -20.0, self._boiling)
+        self._lost, self._on_its_way, film = np.maximum(state[2 * CELLS + 1 :], 0.0)
+        self._film = np.minimum(film, FILM_FULL)
+        self.skin = traits.skin + traits.skin_growth * self._lost**traits.skin_power
 
     def _set_step(self, step: float) -> None:
         """What a step of this length does inside: juice that has left holds no heat any more."""

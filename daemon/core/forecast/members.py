@@ -16,10 +16,8 @@ import numpy as np
 from daemon.core.forecast.body import Array, BodyTraits, meat_properties
 from daemon.core.settings import PieceSettings
 
-MEMBERS: Final = 200
+MEMBERS: Final = 120
 SEED: Final = 20_11_25
-ROUNDS: Final = 2
-"""Smoother updates, each with half of the information: the bodies are too bent for a single long step."""
 USUAL_FAT_PERCENT: Final = 15.0
 
 PRIOR: Final[dict[str, tuple[float, float, str]]] = {
@@ -52,20 +50,24 @@ NAMES: Final = tuple(PRIOR)
 
 
 @cache
-def draws() -> tuple[Array, Array]:
-    """(z of the prior (traits, members), noise of the smoother (rounds, observations, members)). Latin hypercube by
-    shuffled normal scores, so that 200 members fill every trait evenly."""
+def _prior() -> Array:
+    """Latin hypercube by shuffled normal scores, so that the members fill every trait evenly."""
     generator = np.random.Generator(np.random.PCG64(SEED))
     level = (np.arange(MEMBERS) + 0.5) / MEMBERS
     # Quantiles of the normal by Tukey's lambda, good to 0.005 within +/- 2.8 sd: enough for a prior.
     score = (level**0.1349 - (1.0 - level) ** 0.1349) / 0.1975
-    z = np.array([generator.permutation(score) for _ in NAMES])
-    return z, generator.standard_normal((ROUNDS, 400, MEMBERS))
+    return np.array([generator.permutation(score) for _ in NAMES])
 
 
 def prior() -> Array:
     """z (traits, members) before anything was read."""
-    return draws()[0].copy()
+    return _prior().copy()
+
+
+def drift(number: int) -> Array:
+    """Standard normal numbers (traits, members) for the drift of the traits after one block, always the same ones."""
+    drawn: Array = np.random.Generator(np.random.PCG64((SEED, number))).standard_normal((len(NAMES), MEMBERS))
+    return drawn
 
 
 def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:

@@ -19,6 +19,7 @@ from daemon.core.forecast.ahead import (
     LONGEST,
     NEVER_WRAPPED,
     PLANNED,
+    THINNING,
     WRAPPED_NOW,
     Ahead,
     run_ahead,
@@ -26,7 +27,7 @@ from daemon.core.forecast.ahead import (
     wrap_ahead,
     wrapped_at,
 )
-from daemon.core.forecast.assimilation import Course, Fitted, course_of, fit
+from daemon.core.forecast.assimilation import Bodies, Course, bodies_at_start, brought_up, carry, course_of
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.hold import hold_left, room_for_a_box
 from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
@@ -41,7 +42,6 @@ LEAST_PIT_READ: Final = 1.0 / 3.0
 """Share of the minutes over the fire with a pit reading below which what heats the meat is not known. Ours, no source."""
 SILENT_TOO_LONG: Final = 30 * 60.0
 """s without a good core reading after which the last one is no guide."""
-FEWEST_EFFECTIVE: Final = 5.0
 WORST_MISS: Final = 6.0
 """°C, root mean square of the ensemble's miss above which it does not describe this piece."""
 BOILING_MARGIN: Final = 1.0
@@ -56,34 +56,63 @@ THICKNESS: Final = (0.005, 0.5)
 """m; no piece lies outside."""
 USUAL_AMBIENT: Final = 15.0
 """°C where no probe tells."""
+MOST_CARRIED: Final = 16
+"""Pieces carried on; a cook has fewer, and one forgotten starts anew."""
 LONGEST_COOK: Final = 60 * 3600.0
 """s; a piece that has been on for longer is not replayed."""
 
 
-def forecast(request: ForecastRequest) -> ForecastArrived:
-    """All goals under all assumptions. <= 1 s on a 2-core x86. Never raises for odd data: says `reason` instead."""
-    reason = _ineligible(request)
-    if reason:
-        return _refusal(request, reason)
-    request = _possible(request)
-    with np.errstate(all="ignore"):
-        ambient = request.ambient
-        if ambient is None:
-            ambient = USUAL_AMBIENT
-        course = course_of(request, ambient)
-        reason = _too_little(request, course)
+class Forecaster:
+    """Answers questions and carries each piece's bodies on from one to the next.
+
+    An answer follows from its question alone: bodies are carried on only where the question's course begins with the one
+    that they have come by; else they start anew. One question at a time."""
+
+    def __init__(self) -> None:
+        self._carried: dict[str, tuple[PieceSettings, Course, Bodies]] = {}
+
+    def __call__(self, request: ForecastRequest) -> ForecastArrived:
+        """All goals under all assumptions. <= 1 s on a 2-core x86. Never raises for odd data: says `reason` instead."""
+        reason = _ineligible(request)
         if reason:
             return _refusal(request, reason)
-        fitted = fit(request, course)
-        reason = _poor_fit(course, fitted)
-        if reason:
-            return _refusal(request, reason, _hold_by_cooling(request))
-        ahead = run_ahead(request, fitted, ambient, off_goal(request.piece))
-        outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
-        outlooks += _rest_outlooks(request, ahead)
-        return ForecastArrived(
-            request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead, ambient)
-        )
+        request = _possible(request)
+        with np.errstate(all="ignore"):
+            ambient = request.ambient
+            if ambient is None:
+                ambient = USUAL_AMBIENT
+            course = course_of(request, ambient)
+            reason = _too_little(request, course)
+            if reason:
+                return _refusal(request, reason)
+            bodies = brought_up(self._bodies(request, course), request, course)
+            reason = _poor_fit(bodies)
+            if reason:
+                return _refusal(request, reason, _hold_by_cooling(request))
+            residual = course.last - bodies.ensemble.core
+            ahead = run_ahead(request, bodies, residual, ambient, off_goal(request.piece))
+            outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
+            outlooks += _rest_outlooks(request, ahead)
+            return ForecastArrived(
+                request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead, ambient)
+            )
+
+    def _bodies(self, request: ForecastRequest, course: Course) -> Bodies:
+        """Those of this piece at the end of its last whole block over the fire. Not to be changed."""
+        blocks = course.on_fire_blocks
+        piece, known, bodies = self._carried.pop(request.piece.id, (None, None, None))
+        if bodies is None or known is None or piece != request.piece or not known.begins(course, bodies.blocks):
+            bodies = bodies_at_start(request, course)
+        carry(bodies, request, course, blocks)
+        self._carried[request.piece.id] = (request.piece, course, bodies)
+        while len(self._carried) > MOST_CARRIED:
+            del self._carried[next(iter(self._carried))]
+        return bodies
+
+
+def forecast(request: ForecastRequest) -> ForecastArrived:
+    """One answer from the start of the cook."""
+    return Forecaster()(request)
 
 
 def _rounded(outlook: Outlook) -> Outlook:
@@ -155,20 +184,15 @@ def _too_little(request: ForecastRequest, course: Course) -> str:
     read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
     if request.phase == "cook" and read.sum() < LEAST_PIT_READ * request.on_for / 60.0:
         return "pit probe read for less than a third of the time since the meat went on"
-    if course.core.size < FEWEST_BLOCKS:
+    if np.isfinite(course.core).sum() < FEWEST_BLOCKS:
         return "too few core readings"
-    if course.age[-1] > SILENT_TOO_LONG:
+    if course.silent > SILENT_TOO_LONG:
         return "no good core reading for half an hour"
     return ""
 
 
-def _poor_fit(course: Course, fitted: Fitted) -> str:
-    if not np.isfinite(fitted.effective) or fitted.effective < FEWEST_EFFECTIVE:
-        return "too few model pieces follow these readings"
-    miss = course.core - fitted.replayed.predicted @ fitted.weights
-    if not np.sqrt(np.mean(miss**2)) < WORST_MISS:
-        return "no model piece follows these readings"
-    return ""
+def _poor_fit(bodies: Bodies) -> str:
+    return "" if bodies.misfit < WORST_MISS else "no model piece follows these readings"
 
 
 def _goals(request: ForecastRequest) -> list[tuple[Goal, str]]:
@@ -250,7 +274,7 @@ def _level_outlook(
 
 def _as_shifted(spread: Spread, planned: Spread, ahead: Ahead, scenario: str, level: float) -> Spread:
     """A what-if uses few members: its median is the planned median times the ratio seen among those same members."""
-    few = np.minimum(ahead.reached(PLANNED, level), LONGEST)[:: ahead.thinning]
+    few = np.minimum(ahead.reached(PLANNED, level), LONGEST)[::THINNING]
     other = np.minimum(ahead.reached(scenario, level), LONGEST)
     ratio = float(np.median(other / np.maximum(few, 1.0)))
     scale = max(ratio, 0.0)

@@ -15,7 +15,7 @@ import numpy as np
 
 from daemon.core.events import ForecastRequest
 from daemon.core.forecast.ahead import LONGEST, PLANNED, run_ahead
-from daemon.core.forecast.assimilation import Fitted, Replayed
+from daemon.core.forecast.assimilation import Bodies
 from daemon.core.forecast.body import MeatEnsemble, Surroundings, air_pressure
 from daemon.core.forecast.intervals import interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, prior, traits_of
@@ -169,9 +169,8 @@ def time_on_fire(
     request = ForecastRequest(piece, 0.0, 0.0, "cook", band, boiling_point, (), (), (), ambient=ambient)
     with np.errstate(all="ignore"):
         ensemble = MeatEnsemble(traits_of(prior(), piece, FRIDGE), air_pressure(boiling_point))
-        unread = Replayed(ensemble.traits, ensemble, Surroundings.bare(MEMBERS), np.empty((0, MEMBERS)))
-        even = np.full(MEMBERS, 1.0 / MEMBERS)
-        ahead = run_ahead(request, Fitted(prior(), unread, even, float(MEMBERS), np.zeros(MEMBERS)), ambient, goal)
+        unread = Bodies(prior(), ensemble, Surroundings.bare(MEMBERS))
+        ahead = run_ahead(request, unread, np.zeros(MEMBERS), ambient, goal)
     spread = spread_of(ahead.reached(PLANNED, goal), LONGEST)
     if spread is None:
         return None, "not reached within 20 hours"

@@ -116,13 +116,14 @@ def test_the_forecaster_says_what_the_cooling_says() -> None:
     )
 
 
-def test_a_box_that_no_body_follows_is_told_its_hold_limit_all_the_same() -> None:
-    refused = 0
-    for rest in RESTS:
-        boxed = asked(rest, BOX, 120)
-        refused += any("too few model pieces" in o.reason for o in forecast(boxed).outlooks)
-        assert outlook(boxed, Goal.HOLD_LIMIT).at is not None
-    assert refused  # or this test shows nothing
+def test_meat_that_no_body_follows_is_told_its_hold_limit_all_the_same() -> None:
+    """Its core reads wildly until half an hour ago, so that the bodies miss it; what it does since then tells of itself."""
+    boxed = asked(RESTS[0], BOX, 120)
+    wild = len(boxed.core) - 30
+    request = replace(boxed, core=tuple(c + 25.0 * (i // 10 % 2 if i < wild else 0) for i, c in enumerate(boxed.core)))
+    answer = {o.goal: o for o in forecast(request).outlooks}
+    assert "no model piece follows" in answer[Goal.REST_END].reason
+    assert answer[Goal.HOLD_LIMIT].at is not None
 
 
 def test_at_off_a_closed_box_lies_within_the_interval_unless_a_cabinet_is_known() -> None:

@@ -1,1 +1,0 @@
-"""Tables learned ahead of time, each with its provenance; `daemon.wiring.learned` reads them."""
