@@ -21,6 +21,7 @@ from typing import TextIO
 from config.loader import load_both
 from config.problems import ConfigError, Problem
 from daemon.commands.replay import END_OF_LOG, LogMistakes, csv_lines, log_header, mark_of, open_log, read_log, utc_of
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
 from daemon.core.inputs import Input, Mark, MarkKind, Readings, Resumed
@@ -41,7 +42,6 @@ from daemon.shell.library.compaction import compact
 from daemon.shell.library.records import IMPORTED, CookRecords
 from daemon.shell.library.summary import figures
 from daemon.shell.library.tables import MARK_COLUMNS, unguarded
-from daemon.shell.resume import replayed
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 

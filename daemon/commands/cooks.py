@@ -21,6 +21,7 @@ from daemon.commands.cook_tables import list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
 from daemon.core.annunciation.annunciator import TEST_WAKE
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Level, Notification
 from daemon.core.settings import Band
@@ -34,7 +35,6 @@ from daemon.shell.library.tables import (
     write_marks,
     write_parquet,
 )
-from daemon.shell.resume import replayed
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.watch import JOURNAL_FILE, state_directory

@@ -25,7 +25,6 @@ from rich.text import Text
 
 from daemon.commands.demo_files import START, write_demo_files
 from daemon.commands.virtual_cook import HOUR, VirtualCook
-from daemon.core.engine import Engine
 from daemon.core.events import (
     AlarmChanged,
     AlarmState,
@@ -39,6 +38,7 @@ from daemon.core.events import (
 from daemon.core.inputs import Goal
 from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.clock import SpedUpClock
+from daemon.shell.view import View
 from daemon.wiring.watch import Files, Watch
 from drivers.simulated.board import AmplifierBoard
 from drivers.simulated.cook import SimulatedCook
@@ -101,8 +101,8 @@ class Demo:
             watch = Watch(self._files(home, board.port, broker.port), clock, self._speed)
             cook = VirtualCook(self._simulated, watch.loop.post, lambda text: self._note(clock.now(), text, "dim"))
 
-            def listen(events: Sequence[Event], engine: Engine, now: float) -> None:
-                self._heard(events, engine, now, cook)
+            def listen(events: Sequence[Event], view: View, now: float) -> None:
+                self._heard(events, view, now, cook)
 
             watch.loop.listeners.append(listen)
             self._opening(broker.port)
@@ -133,7 +133,7 @@ class Demo:
 
     # --- what is seen ------------------------------------------------------------------------------------------
 
-    def _heard(self, events: Sequence[Event], engine: Engine, now: float, cook: VirtualCook) -> None:
+    def _heard(self, events: Sequence[Event], view: View, now: float, cook: VirtualCook) -> None:
         for event in events:
             match event:
                 case Notification():
@@ -158,7 +158,7 @@ class Demo:
                 case _:
                     pass
         if self._snapshot is None or now - self._snapshot.time >= self._speed / FRAMES_PER_SECOND:
-            self._snapshot = engine.snapshot(now)
+            self._snapshot = view.snapshot(now)
             if self._live_view is not None:
                 self._live_view.update(self._picture())
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from config.loader import load_both
 from daemon.commands.virtual_cook import NIGHT_LOG, VirtualCook
 from daemon.core.annunciation.annunciator import TEST_WAKE
+from daemon.core.drive import steps
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, Level, Notification
 from daemon.core.forecast.outlooks import Forecaster
@@ -89,11 +90,10 @@ class DemoNight:
         )
 
     def _take(self, item: Input, now: float) -> None:
-        """As the watch's loop does: deadlines first, each with its own time; then the input."""
-        while (deadline := self._engine.next_deadline()) is not None and deadline <= now:
-            self._keep(self._engine.handle_timer(deadline))
-        self._journal.take_input(item, now)
-        self._keep(self._engine.handle(item, now))
+        for step in steps(self._engine, now, item):
+            if step.item is not None:
+                self._journal.take_input(step.item, step.time)
+            self._keep(step.events)
 
     def _keep(self, events: Iterable[Event]) -> None:
         offset, cook = self._engine.wall.offset, self._engine.settings.cook.id

@@ -16,6 +16,7 @@ from typing import TextIO
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import Forecaster
@@ -23,7 +24,6 @@ from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
 from daemon.core.settings import Wrap
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.tables import DOUBTED, unguarded
-from daemon.shell.resume import replayed
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Fault, Quality, Reading, on_grid

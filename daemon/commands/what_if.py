@@ -23,13 +23,13 @@ from config.units import parse_temperature
 from daemon.commands.replay import END_OF_LOG
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule, WakePolicy
 from daemon.core.annunciation.annunciator import TEST_WAKE
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, Notification, Priority
 from daemon.core.inputs import Acknowledge, Input, SetBand, StartCook, WallClock
 from daemon.core.settings import WatchSettings
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.tables import kept_inputs
-from daemon.shell.resume import replayed
 from daemon.wiring.settings_from_files import sleeper_of, watch_settings
 
 ANSWERED_AFTER = 75.0

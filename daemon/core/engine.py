@@ -384,6 +384,10 @@ class Engine:
         """Ahead or behind, see `Pieces.standing`."""
         return self.pieces.standing(self.settings, self.band, self.good, now)
 
+    def minutes(self, channel: str, first: int, last: int) -> list[float]:
+        """Minute medians of a channel, °C, NaN where unknown; both ends (engine time // 60) included."""
+        return self.trace.since(channel, first, last)
+
     def pit_profile(self) -> PitProfile:
         """What is known of this pit, the fires of this watch included."""
         return replace(self.profile, fire=self.fire.learned())

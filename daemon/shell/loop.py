@@ -1,24 +1,24 @@
-"""The one correct loop: deadlines first, each stamped with its own time; then the input; to disk; then out.
-
-Stamping a timer with the moment of waking up instead would make a replay differ from the live run.
-"""
+"""The loop: wait for an input or a deadline, drive the engine (`daemon.core.drive`), write to disk, then let it out."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Protocol
 
+from daemon.core.drive import steps
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastRequest, ForecastWanted, Notification
-from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, UsePitProfile, WallClock
+from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, Resumed, UsePitProfile, WallClock
 from daemon.shell.background import in_background
 from daemon.shell.clock import Clock
+from daemon.shell.input_queue import InputQueue
 from daemon.shell.journal.journal import CHECKPOINT_EVERY, Journal, JournalUnavailable, OutboxRow
 from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.journal.writer import DiskWriter
+from daemon.shell.view import LatestView, Listener
 from daemon.shell.wording import event_to_dict
 
 log = logging.getLogger(__name__)
@@ -32,8 +32,12 @@ DISK_RETRY = 10.0
 """s between attempts to write after the disk refused."""
 FAREWELL = 0.5
 """s for the last write when the watch is stopped."""
-INPUTS_WAITING = 10_000
-"""Inputs that may queue before the oldest readings are dropped: minutes of a busy rig."""
+GAP = 10.0
+"""s without a sign of life of this process after which nobody watched: it was frozen, or the machine slept. Such a gap is
+treated like a restart and not as silence of the probes. Longer than a busy machine keeps a process waiting; ours."""
+PULSE = 1.0
+"""s between the signs of life by which a gap is noticed."""
+FROZEN = "nobody watched: the process stood still or the machine slept"
 
 
 class Outbox(Protocol):
@@ -42,12 +46,6 @@ class Outbox(Protocol):
     def rows(self, notification: Notification, now: float) -> list[OutboxRow]: ...
 
     def committed(self, rows: list[OutboxRow]) -> None: ...
-
-
-class Listener(Protocol):
-    """Sees every settled batch of events, after the journal has it. Must return at once."""
-
-    def __call__(self, events: Sequence[Event], engine: Engine, now: float) -> None: ...
 
 
 class WatchLoop:
@@ -70,8 +68,10 @@ class WatchLoop:
         self.judged = False
         """This life has judged at all."""
         self._forecaster, self._clock_trusted, self._scale = forecaster, clock_trusted, time_scale
-        self._queue: asyncio.Queue[tuple[float, Input]] = asyncio.Queue(INPUTS_WAITING)
+        self.view = LatestView(engine)
+        self._queue = InputQueue()
         self._now = 0.0
+        self._runs = False
         self._forecasts: set[asyncio.Task[None]] = set()
         self._thinking = asyncio.Lock()
         self.writer = DiskWriter(journal) if journal is not None else None
@@ -88,15 +88,17 @@ class WatchLoop:
         It is stamped here, on arrival: a loop held up for a while (a slow card) must not take what waited in the
         queue for silence.
         """
-        if self._queue.full() and isinstance(item, Readings):
-            return
-        if self._queue.full():
-            self._queue.get_nowait()  # the oldest: a reading, since nothing else comes in thousands
-        self._queue.put_nowait((self.stamp(), item))
+        self._queue.put(self.stamp(), item)
 
     def stamp(self) -> float:
-        """Engine time now, never decreasing, on whole milliseconds (what the journal can hold exactly)."""
-        self._now = max(self._now, round(self.clock.now() * MILLISECONDS) / MILLISECONDS)
+        """Engine time now, never decreasing, on whole milliseconds (what the journal can hold exactly).
+
+        Called at least every PULSE s while the process lives, so that a gap shows here first: what arrives after it
+        stands behind it in the queue."""
+        before, self._now = self._now, max(self._now, round(self.clock.now() * MILLISECONDS) / MILLISECONDS)
+        if self._runs and self._now - before > GAP * self._scale:
+            log.warning("%s for %.0f s", FROZEN, self._now - before)
+            self._queue.put(self._now, Resumed(FROZEN, watched_until=before))
         return self._now
 
     # --- the loop ------------------------------------------------------------------------------------------
@@ -104,41 +106,49 @@ class WatchLoop:
     async def run(self) -> None:
         """Until cancelled; then everything taken is written once more."""
         self.judged_at = self.stamp()
+        self._runs = True
+        pulse = asyncio.create_task(self._pulse(), name="pulse")
         try:
             while True:
-                arrived = await self._next()
-                now, item = arrived if arrived is not None else (self.stamp(), None)
-                await self._fire_due(now)
+                now, item = await self._next()
+                await self.drive(now, item)
                 self._check_wall(now)
-                if item is not None:
-                    await self.settle(item, self.engine.handle(item, now), now)
                 await self._housekeeping(now)
         finally:
-            for task in self._forecasts:
+            self._runs = False
+            for task in (pulse, *self._forecasts):
                 task.cancel()
             if self.writer is not None:
                 with contextlib.suppress(JournalUnavailable):
                     await self.writer.commit(self._now, FAREWELL)
 
-    async def _next(self) -> tuple[float, Input] | None:
-        if not self._queue.empty():
-            return self._queue.get_nowait()
-        deadline = self.engine.next_deadline()
-        if deadline is None:
-            return await self._queue.get()
-        wait = max(0.0, deadline - self.clock.now()) / self._scale
-        try:
-            async with asyncio.timeout(wait):
-                return await self._queue.get()
-        except TimeoutError:
-            return None
+    async def _pulse(self) -> None:
+        while True:
+            await asyncio.sleep(PULSE)
+            self.stamp()
 
-    async def _fire_due(self, now: float) -> None:
-        while (deadline := self.engine.next_deadline()) is not None and deadline <= now:
-            await self.settle(None, self.engine.handle_timer(deadline), deadline)
-            self.judged_at, self.judged = deadline, True
-            if deadline - self._checkpoint_at >= CHECKPOINT_EVERY and deadline % CHECKPOINT_EVERY == 0:
-                self._checkpoint(deadline)
+    async def _next(self) -> tuple[float, Input | None]:
+        """The oldest input, or the time of waking up for a deadline."""
+        deadline = self.engine.next_deadline()
+        if self._queue.empty() and deadline is not None:
+            wait = max(0.0, deadline - self.clock.now()) / self._scale
+            try:
+                async with asyncio.timeout(wait):
+                    return await self._queue.get()
+            except TimeoutError:
+                now = self.stamp()
+                if self._queue.empty():  # else a gap has just been noticed
+                    return now, None
+        return await self._queue.get()
+
+    async def drive(self, now: float, item: Input | None = None) -> None:
+        """Fire what is due, take the input, settle both."""
+        for step in steps(self.engine, now, item):
+            await self.settle(step.item, step.events, step.time)
+            if step.item is None:
+                self.judged_at, self.judged = step.time, True
+                if step.time - self._checkpoint_at >= CHECKPOINT_EVERY and step.time % CHECKPOINT_EVERY == 0:
+                    self._checkpoint(step.time)
 
     def _checkpoint(self, now: float) -> None:
         """Only on the whole ten minutes: a minute has just closed, so nothing of a running one is lost."""
@@ -182,8 +192,17 @@ class WatchLoop:
             if isinstance(event, ForecastWanted):
                 self._think(event.request)
         if events:
-            for listener in self.listeners:
-                listener(events, self.engine, now)
+            self._tell_listeners(events, now)
+
+    def _tell_listeners(self, events: list[Event], now: float) -> None:
+        """A listener that fails is cut off, and the watch goes on."""
+        self.view.renew()
+        for listener in tuple(self.listeners):
+            try:
+                listener(events, self.view, now)
+            except Exception:
+                self.listeners.remove(listener)
+                log.exception("a listener failed and is told no more: %r", listener)
 
     async def _housekeeping(self, now: float) -> None:
         if self.journal is None:

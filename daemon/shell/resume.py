@@ -7,33 +7,16 @@ turns a journal into its events.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
-from daemon.core.events import Event
-from daemon.core.inputs import Input, Resumed
 from daemon.shell.clock import PLAUSIBLE_SINCE
 from daemon.shell.journal.journal import Journal
 
 log = logging.getLogger(__name__)
 
 A_DAY = 86400.0
-
-
-def replayed(engine: Engine, inputs: Iterable[tuple[float, Input]], until: float | None = None) -> Iterator[Event]:
-    """Feed inputs as the loop does: deadlines first, each with its own time, but none from while nobody watched."""
-    for now, item in inputs:
-        watched_until = item.watched_until if isinstance(item, Resumed) else now
-        if watched_until is not None:
-            yield from _fire(engine, watched_until)
-        yield from engine.handle(item, now)
-    if until is not None:
-        yield from _fire(engine, until)
-
-
-def _fire(engine: Engine, now: float) -> Iterator[Event]:
-    while (deadline := engine.next_deadline()) is not None and deadline <= now:
-        yield from engine.handle_timer(deadline)
 
 
 def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:

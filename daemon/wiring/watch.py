@@ -171,7 +171,7 @@ class Watch:
         section = self.rig.page
         if section is None:
             return None
-        return Page(section, self.rig, self.engine, self.loop, self._page_key, self._build_cook)
+        return Page(section, self.rig, self.loop, self._page_key, self._build_cook)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
         return cook_settings(cook, self.rig, self.engine.wall.offset)
@@ -211,7 +211,7 @@ class Watch:
     def _signs_of_life(self, group: asyncio.TaskGroup) -> None:
         if self.feed is not None:
             feed = self.feed
-            beat = repeat(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.engine))
+            beat = repeat(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.loop.view))
             group.create_task(beat, name="heartbeat")
         dead_man = self.rig.dead_man
         if dead_man is not None:
@@ -251,7 +251,7 @@ class Watch:
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
         resumed = Resumed(watched_until=self.journal.newest_event_time())
-        await self.loop.settle(resumed, self.engine.handle(resumed, now), now)
+        await self.loop.drive(now, resumed)
         kept = kept_profile(self.journal.notes)
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))

@@ -22,6 +22,7 @@ from daemon.shell.journal.journal import OutboxRow
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.mqtt_topic import MqttTopic
 from daemon.shell.notify.outbox import Outbox
+from daemon.shell.view import View
 from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up, read
@@ -104,7 +105,7 @@ async def night_without_broker(home: Path, outbox_class: type[Noted], hours: int
     loop.outbox = outbox
     changes: list[Event] = []
 
-    def hear(events: Sequence[Event], engine: Engine, now: float) -> None:
+    def hear(events: Sequence[Event], view: View, now: float) -> None:
         changes.extend(
             e for e in events
             if isinstance(e, AlarmChanged) and not (e.before in SILENT_STATES and e.after in SILENT_STATES)

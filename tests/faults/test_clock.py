@@ -16,13 +16,14 @@ from zoneinfo import ZoneInfo
 from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, Event, Level, Notification
-from daemon.core.inputs import Readings, Resumed
+from daemon.core.inputs import Input, Readings, Resumed
 from daemon.core.settings import QuietHours, WatchSettings
 from daemon.shell import clock as clock_module
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.loop import WatchLoop
 from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.view import View
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from tests.faults.row import Fault, Row, cases, check
@@ -79,10 +80,12 @@ class WallEngineClock:
 class StampsOnWaking(WatchLoop):
     """The wrong build: what was due is stamped with the moment of waking up."""
 
-    async def _fire_due(self, now: float) -> None:
+    async def drive(self, now: float, item: Input | None = None) -> None:
         while (deadline := self.engine.next_deadline()) is not None and deadline <= now:
             await self.settle(None, self.engine.handle_timer(now), now)
             self.judged_at = now
+        if item is not None:
+            await self.settle(item, self.engine.handle(item, now), now)
 
 
 @dataclass
@@ -107,7 +110,7 @@ class Life:
         self.journal.take_start(Start(self.journal.last_input + 1, now, boot_id, self.kernel.boot, "", None))
         await self.loop.settle(Resumed(), engine.handle(Resumed(), now), now)
 
-    def hear(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+    def hear(self, events: Sequence[Event], view: View, now: float) -> None:
         self.out += [(self.kernel.boot, e) for e in events if isinstance(e, AlarmChanged | Notification)]
 
     async def second(self, pit: float | None) -> None:
@@ -123,10 +126,8 @@ async def catch_up(loop: WatchLoop) -> None:
     while True:
         arrived = loop._queue.get_nowait() if not loop._queue.empty() else None
         now, item = arrived if arrived is not None else (loop.stamp(), None)
-        await loop._fire_due(now)
+        await loop.drive(now, item)
         loop._check_wall(now)
-        if item is not None:
-            await loop.settle(item, loop.engine.handle(item, now), now)
         if loop._queue.empty():
             return
 

@@ -24,6 +24,7 @@ from daemon.shell.journal.journal import Journal
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.notify.webhook import Webhook
+from daemon.shell.view import View
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from tests.faults.row import Fault, Row, cases, check
@@ -73,7 +74,7 @@ class Chain:
         self.told: list[tuple[str, float]] = []
         self._notes: list[Notification] = []
 
-    def _hear(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+    def _hear(self, events: Sequence[Event], view: View, now: float) -> None:
         self._notes += [e for e in events if isinstance(e, Notification) and e.level.value != "log"]
 
     async def to(self, now: float, item: Readings | Acknowledge | None) -> None:
@@ -185,7 +186,7 @@ async def real_wait(home: Path, outbox_class: type[Outbox]) -> float:
         loop.outbox = outbox
         told: list[float] = []
 
-        def hear(events: Sequence[Event], engine: Engine, now: float) -> None:
+        def hear(events: Sequence[Event], view: View, now: float) -> None:
             told.extend(e.time for e in events if isinstance(e, Notification) and e.alarm == "pit-high/pit")
 
         loop.listeners.append(hear)

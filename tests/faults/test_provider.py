@@ -16,6 +16,7 @@ import aiohttp
 from aiohttp import web
 
 from config.loader import load_both
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.inputs import Readings, Resumed
 from daemon.shell.clock import SystemClock
@@ -24,7 +25,6 @@ from daemon.shell.notify import outbox as outbox_module
 from daemon.shell.notify import webhook
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.notify.webhook import Webhook
-from daemon.shell.resume import replayed
 from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import read

@@ -34,6 +34,7 @@ from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.loop import WatchLoop
+from daemon.shell.view import View
 from daemon.wiring.settings_from_files import cook_settings, watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import SimulatedCook
@@ -118,9 +119,7 @@ class RecordedNight:
 
     async def put(self, item: Input) -> None:
         now = self.loop.stamp()
-        if not isinstance(item, Resumed):  # nobody watched before it
-            await self.loop._fire_due(now)
-        await self.loop.settle(item, self.engine.handle(item, now), now)
+        await self.loop.drive(now, item)
         await self.loop._housekeeping(now)
 
     async def night(
@@ -132,7 +131,7 @@ class RecordedNight:
         hands = VirtualCook(simulated, posted.append, lambda text: None)
         wanted: list[ForecastWanted] = []
 
-        def listen(events: Any, engine: Engine, now: float) -> None:
+        def listen(events: Any, view: View, now: float) -> None:
             for event in events:
                 if isinstance(event, Notification):
                     hands.hear(event, now - start)

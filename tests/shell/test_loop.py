@@ -13,13 +13,28 @@ import pytest
 import config
 from config.loader import load_both
 from daemon.core.engine import Engine
-from daemon.core.events import Event, ForecastMade, ForecastRequest, QualityChanged, SamplesJudged
-from daemon.core.inputs import ForecastArrived, Health, Mark, MarkKind, Part, Readings
+from daemon.core.events import (
+    AlarmChanged,
+    AlarmState,
+    Event,
+    ForecastMade,
+    ForecastRequest,
+    Marked,
+    Notification,
+    QualityChanged,
+    SamplesJudged,
+)
+from daemon.core.inputs import Acknowledge, ForecastArrived, Health, Input, Mark, MarkKind, Part, Readings, Resumed
+from daemon.core.snapshot import Snapshot
+from daemon.shell import loop as loop_module
 from daemon.shell.clock import ManualClock
+from daemon.shell.input_queue import READINGS_WAITING
 from daemon.shell.journal.journal import Journal, JournalUnavailable
+from daemon.shell.journal.queue import INSERT_EVENT, INSERT_INPUT, PACKS_WAITING, WriteQueue
 from daemon.shell.loop import WatchLoop
+from daemon.shell.view import View
 from daemon.wiring.settings_from_files import watch_settings
-from drivers.reading import Reading
+from drivers.reading import Reading, on_grid
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 NOW = 1_795_867_200.0
@@ -35,7 +50,7 @@ class Bench:
         self.seen: list[Event] = []
         self.loop.listeners.append(self.hear)
 
-    def hear(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+    def hear(self, events: Sequence[Event], view: View, now: float) -> None:
         self.seen += events
 
     async def settle(self, turns: int = 60) -> None:
@@ -65,7 +80,7 @@ async def test_a_hold_up_is_not_taken_for_silence(tmp_path: Path) -> None:
 async def test_an_effect_is_seen_only_after_the_journal_has_it(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     on_disk: list[int] = []
-    bench.loop.listeners.append(lambda events, engine, now: on_disk.append(len(list(bench.journal.inputs()))))
+    bench.loop.listeners.append(lambda events, view, now: on_disk.append(len(list(bench.journal.inputs()))))
     bench.loop.post(Mark(MarkKind.FIRE_LIT))
     await bench.settle()
     assert on_disk and on_disk[0] == 1
@@ -109,7 +124,7 @@ async def test_the_watch_judges_on_while_a_forecast_is_computed(tmp_path: Path) 
         thinking.clear()
         return ForecastArrived(request.piece.id, request.asked_at, ())
 
-    def hear(events: Sequence[Event], engine: Engine, now: float) -> None:
+    def hear(events: Sequence[Event], view: View, now: float) -> None:
         if thinking.is_set() and any(isinstance(e, SamplesJudged) for e in events):
             judged.set()
 
@@ -128,3 +143,118 @@ async def test_the_watch_judges_on_while_a_forecast_is_computed(tmp_path: Path) 
         await task
     assert waited and all(waited)
     assert any(isinstance(e, ForecastMade) for e in bench.seen), "the answer comes back as an input"
+
+
+async def test_a_listener_that_fails_is_cut_off_and_the_watch_goes_on(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench = Bench(tmp_path)
+
+    def broken(events: Sequence[Event], view: View, now: float) -> None:
+        raise RuntimeError("a page with a fault")
+
+    bench.loop.listeners.insert(0, broken)
+    bench.loop.post(Mark(MarkKind.FIRE_LIT))
+    bench.loop.post(Mark(MarkKind.LOG))
+    await bench.settle()
+    marked = [e.kind for e in bench.seen if isinstance(e, Marked)]
+    assert marked == [MarkKind.FIRE_LIT, MarkKind.LOG], "the others hear everything"
+    assert broken not in bench.loop.listeners
+    assert len([r for r in caplog.records if "listener failed" in r.message]) == 1
+
+
+async def test_listeners_are_shown_values_and_not_the_engine(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    shown: list[tuple[View, Snapshot]] = []
+    bench.loop.listeners.append(lambda events, view, now: shown.append((view, view.snapshot(now))))
+    bench.loop.listeners.append(lambda events, view, now: shown.append((view, view.snapshot(now))))
+    bench.loop.post(Mark(MarkKind.FIRE_LIT))
+    await bench.settle()
+    (view, first), (_, second) = shown[:2]
+    assert not isinstance(view, Engine) and first is second, "one snapshot for all who ask at a moment"
+    assert first.pit.stage == "lighting"
+
+
+@pytest.mark.parametrize("word", [Acknowledge("*", "cook"), Mark(MarkKind.LOG), Health(Part.CHANNEL, "phone", False)])
+async def test_a_swamped_loop_loses_readings_and_never_a_word(tmp_path: Path, word: Input) -> None:
+    bench = Bench(tmp_path)
+    bench.loop.post(word)
+    for _ in range(READINGS_WAITING + 5):
+        bench.loop.post(reading(NOW))
+    bench.loop.post(word)
+    waiting = [bench.loop._queue.get_nowait()[1] for _ in range(bench.loop._queue.qsize())]
+    assert waiting.count(word) == 2
+    assert sum(isinstance(item, Readings) for item in waiting) == READINGS_WAITING
+    assert bench.loop._queue.dropped == 5
+
+
+def test_a_disk_that_refuses_for_long_costs_readings_and_never_an_event(tmp_path: Path) -> None:
+    queue = WriteQueue(0, 0)
+    queue.add_event(NOW, 0.0, "alarm", "cook", "{}")
+    for number in range(PACKS_WAITING + 3):
+        queue.add_readings(NOW + number, reading(NOW + number))
+        queue.close_pack()
+    batch = queue.take_all()
+    queue.put_back(batch)
+    kinds = [statement for statement, _ in queue.take_all()]
+    assert kinds.count(INSERT_EVENT) == 1
+    assert kinds.count(INSERT_INPUT) == PACKS_WAITING and queue.dropped == 3
+
+
+class Frozen(Bench):
+    """Time that passes for the machine and not for the process. Meat is on, and every probe is read each second."""
+
+    def __init__(self, tmp_path: Path) -> None:
+        super().__init__(tmp_path)
+        self.loop._scale = 1.0
+
+    async def live(self, seconds: int) -> None:
+        for _ in range(seconds):
+            self.clock.time += 1.0
+            now = self.loop.stamp()
+            shown = {"pit-left": 121.0, "pit-right": 122.0, "chuck": 60.0, "lamb": 60.0}
+            self.loop.post(Readings(tuple(Reading(c, on_grid(v + now % 2 / 8), now) for c, v in shown.items())))
+            while not self.loop._queue.empty():
+                await asyncio.sleep(0)
+        await asyncio.sleep(0.01)
+
+    async def night(self, first_to_run: str) -> float:
+        """Returns engine time when the process froze, for ten minutes."""
+        task = asyncio.create_task(self.loop.run())
+        self.loop.post(Mark(MarkKind.FIRE_LIT))
+        self.loop.post(Mark(MarkKind.MEAT_ON))
+        await self.live(400)
+        before = self.loop.stamp()
+        self.clock.time += 600.0
+        if first_to_run == "the pulse":
+            self.loop.stamp()
+            await asyncio.sleep(0.01)
+        await self.live(400)
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+        return before
+
+    @property
+    def raised(self) -> list[str]:
+        return [e.alarm for e in self.seen if isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED]
+
+
+@pytest.mark.parametrize("first_to_run", ["a reading", "the pulse"])
+async def test_a_process_that_stood_still_takes_the_gap_for_a_gap(tmp_path: Path, first_to_run: str) -> None:
+    """Ten minutes frozen, the pit fine: nothing is called blind, and the journal says when nobody watched."""
+    bench = Frozen(tmp_path)
+    before = await bench.night(first_to_run)
+    gaps = [(now, i.watched_until) for now, i in bench.journal.inputs() if isinstance(i, Resumed)]
+    assert len(gaps) == 1 and gaps[0][0] >= before + 600.0 and gaps[0][1] == before
+    assert bench.raised == [] and not any(isinstance(e, Notification) for e in bench.seen)
+
+
+async def test_a_loop_that_does_not_notice_the_gap_calls_the_pit_blind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The wrong build, which shows that the test above can fail."""
+    monkeypatch.setattr(loop_module, "GAP", 1e9)
+    bench = Frozen(tmp_path)
+    await bench.night("a reading")
+    assert "pit-blind/pit" in bench.raised

@@ -8,11 +8,12 @@ import pytest
 
 import config
 from config.loader import load_both
+from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES
 from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
 from daemon.shell.journal.journal import Journal, Start
-from daemon.shell.resume import engine_time_at_start, replayed, restored
+from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from typing import cast
 
 from config.rig import BrokerSection, Rig
-from daemon.core.engine import Engine
 from daemon.core.events import Sample, SamplesJudged
 from daemon.core.inputs import Health, Input
 from daemon.core.snapshot import Snapshot
@@ -34,13 +33,9 @@ class Watch:
     remembered: list[set[str]] = field(default_factory=list)
     now: float = NIGHT
 
-    @property
-    def engine(self) -> Engine:
-        return cast(Engine, self.still)
-
     def tell(self, *events: object, later: float = 1.0) -> None:
         self.now += later
-        self.feed.on_events(events, self.engine, self.now)  # type: ignore[arg-type]
+        self.feed.on_events(events, self.still, self.now)  # type: ignore[arg-type]
 
     def read(self, celsius: float, channel: str = "pit-left", quality: Quality = Quality.GOOD) -> SamplesJudged:
         self.still.heat(channel, celsius)

@@ -16,7 +16,6 @@ from typing import Any
 
 from config.delivery import MqttReach
 from config.rig import BrokerSection, Rig
-from daemon.core.engine import Engine
 from daemon.core.events import (
     EVENT_NAMES,
     AlarmChanged,
@@ -38,6 +37,7 @@ from daemon.shell.hub.commands import CommandGate, CommandRejected
 from daemon.shell.hub.link import BrokerLink, Incoming, LinkTopics
 from daemon.shell.hub.link_settings import BrokerSettings
 from daemon.shell.hub.pace import Pace, Pacer
+from daemon.shell.view import View
 from daemon.shell.wording import event_to_dict, rfc3339
 from drivers.reading import Quality
 
@@ -86,7 +86,7 @@ class HubFeed:
             tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",
         )  # fmt: skip
         self._snapshot: Snapshot | None = None
-        self._engine: Engine | None = None
+        self._view: View | None = None
         self._picture_at = self._lively_until = float("-inf")
         self._shape: tuple[tuple[str, ...], ...] = ()
         self._version = 0
@@ -120,17 +120,17 @@ class HubFeed:
 
     # --- from the watch ----------------------------------------------------------------------------------
 
-    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+    def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
         """The watch goes on whatever happens here."""
         try:
-            self._take(events, engine, now)
+            self._take(events, view, now)
         except Exception as error:
             self._failed(error)
 
-    def _take(self, events: Sequence[Event], engine: Engine, now: float) -> None:
-        self._engine = engine
+    def _take(self, events: Sequence[Event], view: View, now: float) -> None:
+        self._view = view
         if self._snapshot is None:  # the description goes first
-            self._publish_picture(engine.snapshot(now), now)
+            self._publish_picture(view.snapshot(now), now)
         urgent = self._ticks() < self._lively_until
         for event in events:
             if isinstance(event, SamplesJudged):
@@ -140,16 +140,16 @@ class HubFeed:
                 self._tell(event)
                 urgent = True
         if urgent or now - self._picture_at >= PICTURE_EVERY:
-            self._publish_picture(engine.snapshot(now), now)
+            self._publish_picture(view.snapshot(now), now)
 
-    def heartbeat(self, now: float, engine: Engine | None = None) -> None:
+    def heartbeat(self, now: float, view: View | None = None) -> None:
         """Everything once more. Called every `discovery.HEARTBEAT` s, whether or not anything happened."""
-        engine = engine or self._engine
-        if engine is None:
+        view = view or self._view
+        if view is None:
             return
-        self._engine = engine
+        self._view = view
         try:
-            self._publish_picture(engine.snapshot(now), now)
+            self._publish_picture(view.snapshot(now), now)
             self.link.resend((f"{self.base}/",))
         except Exception as error:
             self._failed(error)

@@ -11,8 +11,9 @@ from daemon.shell.journal.disk import Statement
 from daemon.shell.journal.packed_inputs import READINGS
 from daemon.shell.journal.reading_pack import pack
 
-WAITING_LIMIT = 20_000
-"""Rows kept in memory while the disk refuses; the oldest reading rows go first, events never."""
+PACKS_WAITING = 10_000
+"""Rows of readings kept in memory while the disk refuses: a week of them. Beyond that the oldest are lost and counted;
+events, messages and what a person said never are."""
 INSERT_INPUT = "INSERT INTO inputs VALUES (?, ?, ?, ?)"
 INSERT_EVENT = "INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)"
 
@@ -26,10 +27,14 @@ class WriteQueue:
         """Held for moments only."""
         self._waiting: deque[Statement] = deque()
         self._readings: list[tuple[float, Readings]] = []
+        self._packs = 0
+        self.dropped = 0
+        """Rows of readings lost so far."""
 
     def add(self, statement: str, *values: Any) -> None:
         with self._lock:
             self._waiting.append((statement, values))
+            self._packs += READINGS in values
             self._keep_within_limit()
 
     def add_readings(self, now: float, item: Readings) -> None:
@@ -63,7 +68,7 @@ class WriteQueue:
         """Everything that waits, oldest first; the queue is empty then."""
         with self._lock:
             self.close_pack()
-            batch, self._waiting = self._waiting, deque()
+            batch, self._waiting, self._packs = self._waiting, deque(), 0
             return batch
 
     def put_back(self, batch: deque[Statement]) -> None:
@@ -71,15 +76,12 @@ class WriteQueue:
         with self._lock:
             batch.extend(self._waiting)
             self._waiting = batch
+            self._packs = sum(READINGS in values for _, values in batch)
             self._keep_within_limit()
 
     def _keep_within_limit(self) -> None:
-        while len(self._waiting) > WAITING_LIMIT:
-            self._drop_oldest()
-
-    def _drop_oldest(self) -> None:
-        for index, (_, old) in enumerate(self._waiting):
-            if READINGS in old:
-                del self._waiting[index]
-                return
-        self._waiting.popleft()
+        while self._packs > PACKS_WAITING:
+            oldest = next(index for index, (_, values) in enumerate(self._waiting) if READINGS in values)
+            del self._waiting[oldest]
+            self._packs -= 1
+            self.dropped += 1

@@ -12,7 +12,6 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event
 from daemon.core.readings.trace import MINUTE
 from daemon.core.snapshot import Snapshot
@@ -20,6 +19,7 @@ from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.reader import Reader
 from daemon.shell.report.sheet import watch_sheet
+from daemon.shell.view import View
 
 log = logging.getLogger(__name__)
 
@@ -52,23 +52,23 @@ class ChartAhead:
             return None
         return self._picture[1]
 
-    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+    def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
         """As a listener of the loop: starts a drawing when one is due, and returns at once."""
         if self._task is not None and not self._task.done():
             return
         raised = any(isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED for e in events)
         if now < self._next and not (raised and now - self._started >= AT_MOST_EVERY and self._picture is not None):
             return
-        view = engine.snapshot(now)
-        if not any(piece.on_at is not None and piece.stage != "done" for piece in view.pieces):
+        seen = view.snapshot(now)
+        if not any(piece.on_at is not None and piece.stage != "done" for piece in seen.pieces):
             return
         self._started, self._next = now, now + DRAWN_EVERY
-        self._task = asyncio.create_task(self._draw(view, engine), name="picture for messages")
-
-    async def _draw(self, view: Snapshot, engine: Engine) -> None:
-        last = int(view.time // MINUTE) - 1
+        last = int(seen.time // MINUTE) - 1
         minutes = range(last - SHOWN_MINUTES + 1, last + 1)
-        series = {c.id: engine.trace.window(c.id, last, SHOWN_MINUTES) for c in view.channels}
+        series = {c.id: view.minutes(c.id, minutes[0], last) for c in seen.channels}
+        self._task = asyncio.create_task(self._draw(seen, minutes, series), name="picture for messages")
+
+    async def _draw(self, view: Snapshot, minutes: range, series: dict[str, list[float]]) -> None:
         reader = replace(self._reader, wall_offset=view.wall_offset)
         try:
             png = await self._drawer.draw(watch_sheet(view, minutes, series, reader))

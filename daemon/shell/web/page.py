@@ -10,7 +10,6 @@ from math import isnan
 from pathlib import Path
 
 from config.rig import PageSection, Rig
-from daemon.core.engine import Engine
 from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged
 from daemon.core.inputs import Command
 from daemon.core.readings.trace import MINUTE
@@ -18,6 +17,7 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell.library.records import CookRecords, reading
 from daemon.shell.loop import WatchLoop
 from daemon.shell.report.of_kept import kept_report
+from daemon.shell.view import View
 from daemon.shell.web.contract import (
     CookBuilder,
     History,
@@ -55,11 +55,9 @@ class KeptCooks(CookRecords):
 class Page:
     """Starts the server and keeps it fed."""
 
-    def __init__(
-        self, section: PageSection, rig: Rig, engine: Engine, loop: WatchLoop, token: str, build_cook: CookBuilder
-    ) -> None:
+    def __init__(self, section: PageSection, rig: Rig, loop: WatchLoop, token: str, build_cook: CookBuilder) -> None:
         assert loop.journal is not None, "the app always keeps a journal"
-        self._engine, self._loop = engine, loop
+        self._loop = loop
         self._marks = marks_before(loop.journal.path)
         self._shown_at = float("-inf")
         settings = PageSettings(
@@ -85,7 +83,7 @@ class Page:
     async def stop(self) -> None:
         await self.server.stop()
 
-    def on_events(self, events: Sequence[Event], engine: Engine, now: float) -> None:
+    def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
         self._marks += [HistoryMark(e.time, e.kind.value, e.piece) for e in events if isinstance(e, Marked)]
         del self._marks[:-MARKS_KEPT]
         for event in events:
@@ -94,10 +92,10 @@ class Page:
         lasting = any(not isinstance(e, SamplesJudged) for e in events)
         if lasting or now - self._shown_at >= SHOW_EVERY:
             self._shown_at = now
-            self.server.publish(engine.snapshot(now))
+            self.server.publish(view.snapshot(now))
 
     def _snapshot(self) -> Snapshot:
-        return self._engine.snapshot(self._loop.stamp())
+        return self._loop.view.snapshot(self._loop.stamp())
 
     def _command(self, command: Command) -> None:
         self._loop.post(command)
@@ -106,8 +104,8 @@ class Page:
         """From the minute trace of the running watch."""
         first, last = int(start // MINUTE), int(end // MINUTE)
         series: dict[str, list[tuple[float, float]]] = {}
-        for channel in self._engine.settings.channels:
-            values = self._engine.trace.since(channel.id, first, last)
+        for channel in self._snapshot().channels:
+            values = self._loop.view.minutes(channel.id, first, last)
             series[channel.id] = [((first + i) * MINUTE, v) for i, v in enumerate(values) if not isnan(v)]
         marks = [m for m in self._marks if start <= m.time <= end]
         return bucketed(series, start, end, max_points, marks)

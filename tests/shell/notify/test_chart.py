@@ -20,7 +20,6 @@ from config.loader import load_rig
 from config.rig import Rig
 from daemon.commands.demo_files import write_demo_files
 from daemon.commands.notify_test import notify_test
-from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Priority
 from daemon.core.snapshot import Snapshot
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
@@ -135,18 +134,17 @@ async def test_after_a_try_that_did_not_come_back_the_next_goes_alone(failure: E
 # --- it is drawn ahead -----------------------------------------------------------------------------------------
 
 
-class FakeEngine:
-    """The two things the picture asks an engine for."""
+class FakeView:
+    """A watch that stands still."""
 
     def __init__(self, view: Snapshot) -> None:
         self.view = view
-        self.trace = self
 
     def snapshot(self, now: float) -> Snapshot:
         return replace(self.view, time=now)
 
-    def window(self, channel: str, last_minute: int, count: int) -> list[float]:
-        return [100.0] * count
+    def minutes(self, channel: str, first: int, last: int) -> list[float]:
+        return [100.0] * (last - first + 1)
 
 
 class FakeDrawer:
@@ -172,12 +170,12 @@ class Bench:
     def __init__(self, answer: bytes | Exception | None = PNG, view: Snapshot | None = None) -> None:
         self.now = NIGHT
         self.drawer = FakeDrawer(answer)
-        self.engine = cast(Engine, FakeEngine(view or snapshot_at(NIGHT)))
+        self.view = FakeView(view or snapshot_at(NIGHT))
         self.chart = ChartAhead(cast(Drawer, self.drawer), lambda: self.now, False, "UTC")
 
     async def later(self, seconds: float, *events: Any) -> None:
         self.now += seconds
-        self.chart.on_events(events, self.engine, self.now)
+        self.chart.on_events(events, self.view, self.now)
         for _ in range(3):
             await asyncio.sleep(0)
 
