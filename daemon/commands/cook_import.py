@@ -43,6 +43,7 @@ from daemon.shell.library.records import IMPORTED, CookRecords
 from daemon.shell.library.summary import figures
 from daemon.shell.library.tables import MARK_COLUMNS, unguarded
 from daemon.shell.wording import event_to_dict
+from daemon.wiring.learned import learned
 from daemon.wiring.settings_from_files import watch_settings
 
 ROLE_BY_NAME = (
@@ -113,7 +114,9 @@ def _settings(
         channels = tuple(ChannelSettings(i, i, _role(i), place=i, stale_after=SLOWEST_CHANNEL) for i in ids)
         announcing, boiling = AnnouncingSettings(QuietHours(22 * 60, 7 * 60, UTC)), 100.0
         told = CookSettings("", name, band, _pieces(ids, channels))
-    return WatchSettings("pit", pit, channels, replace(told, id=key_of(name), name=name), announcing, boiling)
+    return WatchSettings(
+        "pit", pit, channels, replace(told, id=key_of(name), name=name), announcing, boiling, learned()
+    )
 
 
 def _role(channel: str) -> Role:

@@ -73,7 +73,7 @@ class Engine:
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
         self.readout = Readout(settings, self.conditioner, self.trace)
-        self.fire = FireWatch()
+        self.fire = FireWatch(settings.learned.fires)
         self.profile = PitProfile()
         self.pit_stage = PitStage()
         self._rules = {rule.id: rule for rule in rules}
@@ -81,6 +81,7 @@ class Engine:
         self.annunciator = Annunciator(rules, settings.announcing)
         self.pieces = Pieces()
         self.health = HealthTable()
+        self.links: dict[str, inputs.LinkCounts] = {}
         self.band = settings.cook.band
         self.nap: NapPlanned | None = None
         self.fires: list[FireNoticed] = []
@@ -115,6 +116,9 @@ class Engine:
                 )
             case inputs.Health():
                 return self._part(item, now)
+            case inputs.LinkCounts():
+                self.links[item.device] = item
+                return []
             case inputs.Delivered():
                 return list(self.annunciator.delivered(item, now))
             case inputs.ForecastArrived():
@@ -407,6 +411,7 @@ class Engine:
             alarms=self.alarms,
             annunciator=self.annunciator,
             health=self.health,
+            links=tuple(self.links.values()),
             band=self.band,
             evenness=self.evenness,
             fires=tuple(self.fires),

@@ -80,6 +80,19 @@ class Health:
 
 
 @dataclass(frozen=True, slots=True)
+class LinkCounts:
+    """What went wrong on the way from a device since the watch began. lost: lines that never came whole; restarts: of the
+    device's own program (both only where it numbers its lines); refused: frames; unnamed: values of sources that nobody
+    knows, beyond the first few."""
+
+    device: str
+    lost: int = 0
+    restarts: int = 0
+    refused: int = 0
+    unnamed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Delivered:
     """The outbox's word on one notification on one delivery channel. outcome: "sent", "failed" (given up), "expired"."""
 
@@ -294,4 +307,4 @@ Command = (
     | UsePitProfile
     | Mark
 )
-Input = Resumed | Readings | WallClock | Health | Delivered | ForecastArrived | Command
+Input = Resumed | Readings | WallClock | Health | LinkCounts | Delivered | ForecastArrived | Command

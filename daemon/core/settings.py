@@ -172,6 +172,15 @@ class AnnouncingSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Learned:
+    """What simulated worlds taught ahead of time; empty where nothing was handed in.
+
+    fires: rows of `daemon.core.pit.exit_library.Row`."""
+
+    fires: tuple[tuple[float, ...], ...] = field(default=(), repr=False)
+
+
+@dataclass(frozen=True, slots=True)
 class WatchSettings:
     """The whole watch. boiling_point: °C at the site's altitude."""
 
@@ -181,6 +190,7 @@ class WatchSettings:
     cook: CookSettings
     announcing: AnnouncingSettings
     boiling_point: float = 100.0
+    learned: Learned = Learned()
 
     def channel(self, channel_id: str) -> ChannelSettings | None:
         return next((c for c in self.channels if c.id == channel_id), None)

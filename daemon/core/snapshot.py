@@ -9,7 +9,7 @@ from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
 from daemon.core.food_safety.record import SafetyView
 from daemon.core.forecast.plan import Standing
-from daemon.core.inputs import FanPoint, Health, Interval, Outlook
+from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, Role
@@ -80,7 +80,8 @@ class PieceView:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok.
+    """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok. links: devices
+    on whose way something was lost or refused.
     fires: newest signs first, at most 20. standing: ahead or behind and the remedies, None while nothing can be said.
     profile: what the pit taught, without the rows of single fires."""
 
@@ -101,3 +102,4 @@ class Snapshot:
     fires: tuple[FireNoticed, ...]
     standing: Standing | None = None
     profile: PitProfile = field(default_factory=PitProfile)
+    links: tuple[LinkCounts, ...] = ()

@@ -10,7 +10,7 @@ from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.events import FireNoticed, NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.health import HealthTable
-from daemon.core.inputs import WallClock
+from daemon.core.inputs import LinkCounts, WallClock
 from daemon.core.pieces.piece import PieceWatch, slope_per_minute
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
@@ -41,6 +41,7 @@ class SnapshotParts:
     alarms: AlarmTable
     annunciator: Annunciator
     health: HealthTable
+    links: tuple[LinkCounts, ...]
     band: Band
     evenness: Evenness
     fires: tuple[FireNoticed, ...]
@@ -82,6 +83,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         sleep=parts.annunciator.view(now, now + parts.wall.offset),
         nap=parts.nap,
         health=parts.health.ill(),
+        links=parts.links,
         fires=parts.fires,
         profile=replace(parts.profile, fire=FireProfile((), parts.fire.log_intervals)),
     )

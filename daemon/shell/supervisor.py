@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from daemon.core.inputs import Health, Input, Part, Readings
+from daemon.core.inputs import Health, Input, LinkCounts, Part, Readings
 from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver
 from drivers.reading import Measurement, Reading, on_grid
 
@@ -31,6 +31,12 @@ STEP_LIMIT = 1.0
 BATTERY_LOW = 15
 """Percent; common practice, no source."""
 BATTERY_FINE = 20
+NAME_SHOWN = 40
+"""characters of an unknown source's name in the log"""
+NAMES_KEPT = 16
+"""unknown sources told by name; further ones are counted only, for a damaged line invents names for ever"""
+COUNTS_EVERY = 60.0
+"""s between two words on lines lost and refused"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +48,8 @@ class Wire:
 
 
 class DeviceSupervisor:
-    """One device. `rejected` counts refused frames by reason; `unknown` holds sources no channel names.
+    """One device. `rejected` counts refused frames by reason; `unknown` holds the first sources that no channel names,
+    `unnamed` counts values of others; `lost` and `restarts` are what the device's own numbering shows.
     silence: s it may give nothing before it is opened anew."""
 
     def __init__(
@@ -57,6 +64,9 @@ class DeviceSupervisor:
         self.name, self.driver, self.wires = name, driver, wires
         self.rejected: Counter[str] = Counter()
         self.unknown: set[str] = set()
+        self.unnamed = self.lost = self.restarts = 0
+        self._counts: LinkCounts | None = None
+        self._counted_at = float("-inf")
         self.received_at: float | None = None
         self._post, self._stamp, self._silence = post, stamp, silence
         self._due_by: float | None = None
@@ -113,9 +123,12 @@ class DeviceSupervisor:
         """True when the batch held a value for a channel."""
         for refused in batch.rejected:
             self.rejected[refused.reason] += 1
+        self.lost += batch.lost
+        self.restarts += batch.restarts
         if batch.hint:
             self._tell(False, batch.hint)
         readings = self.readings(batch.measurements)
+        self._tell_counts()
         if not readings:
             return False
         self._post(Readings(readings))
@@ -130,9 +143,7 @@ class DeviceSupervisor:
         for m in measurements:
             wire = self.wires.get(m.source)
             if wire is None:
-                if m.source not in self.unknown:
-                    self.unknown.add(m.source)
-                    log.warning("%s: source %r belongs to no channel", self.name, m.source)
+                self._unknown(m.source)
                 continue
             if m.battery_percent is not None:
                 self._battery(wire.channel, m.battery_percent)
@@ -142,6 +153,27 @@ class DeviceSupervisor:
             cold = None if m.cold_junction is None else on_grid(m.cold_junction)
             readings.append(Reading(wire.channel, celsius, now, m.fault, m.quality, cold))
         return tuple(readings)
+
+    def _unknown(self, source: str) -> None:
+        """The first names are told, each once; then that there are more."""
+        if source in self.unknown:
+            return
+        if len(self.unknown) < NAMES_KEPT:
+            self.unknown.add(source)
+            log.warning("%s: source %r belongs to no channel", self.name, source[:NAME_SHOWN])
+            return
+        if not self.unnamed:
+            log.warning("%s: still more sources belong to no channel; they are counted from here on", self.name)
+        self.unnamed += 1
+
+    def _tell_counts(self) -> None:
+        """What was lost and refused, when it has changed: at once, and then once a minute at most."""
+        counts = LinkCounts(self.name, self.lost, self.restarts, self.rejected.total(), self.unnamed)
+        now = asyncio.get_running_loop().time()
+        if counts == (self._counts or LinkCounts(self.name)) or now - self._counted_at < COUNTS_EVERY:
+            return
+        self._counts, self._counted_at = counts, now
+        self._post(counts)
 
     def _battery(self, channel: str, percent: int) -> None:
         if percent <= BATTERY_LOW and channel not in self._weak:

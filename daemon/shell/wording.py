@@ -27,6 +27,7 @@ from daemon.core.inputs import (
     Input,
     Interval,
     JudgeWake,
+    LinkCounts,
     Mark,
     MarkKind,
     OutOfService,
@@ -46,7 +47,7 @@ _INSTANTS = {"time", "at", "asked_at", "not_after", "until", "latest"}
 _INPUT_KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
-        Resumed, WallClock, Health, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
+        Resumed, WallClock, Health, LinkCounts, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
         PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
         AskWrap,
     )

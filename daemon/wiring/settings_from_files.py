@@ -28,6 +28,7 @@ from daemon.core.settings import (
     Wrap,
 )
 from daemon.shell.report.drawer import REMEDY, can_draw
+from daemon.wiring.learned import learned
 from drivers.calibration import boiling_point
 
 WET_MARGIN = 1.5
@@ -46,6 +47,7 @@ def watch_settings(rig: Rig, cook: Cook | None, wall_offset: float = 0.0) -> Wat
         cook=idle if cook is None else cook_settings(cook, rig, wall_offset),
         announcing=_announcing(rig),
         boiling_point=boiling_point(altitude_m=rig.pit.altitude),
+        learned=learned(),
     )
 
 

@@ -19,6 +19,7 @@ from daemon.core.events import FireSign
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.stage import PitPhase, PitStage
 from daemon.core.settings import Band
+from daemon.wiring.learned import learned
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.sensor import Probes
 from tests.bench.figure import Figure
@@ -78,7 +79,7 @@ def run(rng: np.random.Generator, pits: int, hours: int, act: Act, *, tends_damp
     )
     probes = Probes(rng, pits, lag=rng.uniform(20, 60, pits), noise=0.4)
     probes.follow(STEP, world.gas)
-    watches = [(FireWatch(), PitStage()) for _ in range(pits)]
+    watches = [(FireWatch(learned().fires), PitStage()) for _ in range(pits)]
     seen = Watched(np.zeros((hours * 60, pits)), [[] for _ in watches], [[] for _ in watches])
     for minute in range(hours * 60):
         now = minute * 60.0

@@ -1,6 +1,6 @@
-"""Makes daemon/core/pit/fire_prior.py: simulated fires to compare a pit's first fires with, until it has its own.
+"""Makes daemon/data/fires.csv: simulated fires to compare a pit's first fires with, until it has its own.
 
-    python -m tests.bench.make_fire_prior            # writes the module (fixed seed: same file every time)
+    python -m tests.bench.make_fire_prior            # fixed seed: same file every time
 
 The pit here is a small model of its own (gas, steel and firebox as three lumps; logs that give off gas, then
 char), kept apart from drivers/simulated on purpose: the prior must not share code with the truth it is judged by.
@@ -16,12 +16,15 @@ from pathlib import Path
 
 import numpy as np
 
+import daemon.data
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pit.exit_library import FEATURES, Row
+from daemon.core.pit.exit_library import Row
 from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import Band
+from daemon.wiring.learned import FIRES, FIRES_COLUMNS, VERSION, write_table
 
 SEED = 20251107
+ABOUT = "Simulated fires: what each looked like at one minute, and how many more minutes the pit stayed in its band."
 STEP = 15.0
 """s"""
 TENDED = 240
@@ -148,29 +151,33 @@ def rows(fire: Fire, marked: bool, every: int) -> list[Row]:
     return found[::every]
 
 
+def simulated(fires: int, rng: np.random.Generator) -> list[Row]:
+    """The rows of so many fires, in order."""
+    found: list[Row] = []
+    for number in range(fires):
+        heavy = rng.random() < HEAVY
+        mass, losses = (float(rng.uniform(1, 5)), float(rng.uniform(0.25, 1))) if heavy else (1.0, 1.0)
+        found += rows(burn(rng, mass, losses), marked=number % 2 == 0, every=2)
+    return found
+
+
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--fires", type=int, default=3000)
     parser.add_argument("--rows", type=int, default=2500)
     arguments = parser.parse_args()
     rng = np.random.default_rng(SEED)
-    all_rows: list[Row] = []
-    for number in range(arguments.fires):
-        heavy = rng.random() < HEAVY
-        mass, losses = (float(rng.uniform(1, 5)), float(rng.uniform(0.25, 1))) if heavy else (1.0, 1.0)
-        all_rows += rows(burn(rng, mass, losses), marked=number % 2 == 0, every=2)
-    picked = rng.permutation(len(all_rows))[: arguments.rows]
-    lines = ["    (" + ", ".join(f"{v:.4g}" for v in all_rows[i]) + ")," for i in sorted(picked)]
-    path = Path(__file__).resolve().parents[2] / "daemon/core/pit/fire_prior.py"
-    path.write_text(
-        '"""Simulated fires, made by tests/bench/make_fire_prior.py: not written by hand.\n\nColumns: '
-        + ", ".join(FEATURES)
-        + ", minutes left.\n"
-        + '"""\n\nPRIOR: tuple[tuple[float, ...], ...] = (\n'
-        + "\n".join(lines)
-        + "\n)\n"
-    )
-    print(f"{len(all_rows)} rows of {arguments.fires} fires, {len(lines)} written to {path.name}")
+    everything = simulated(arguments.fires, rng)
+    picked = sorted(rng.permutation(len(everything))[: arguments.rows])
+    provenance = {
+        "made by": "python -m tests.bench.make_fire_prior",
+        "seed": str(SEED),
+        "worlds": f"{arguments.fires} fires in pits of the generator's own, {HEAVY:.0%} of them heavy",
+        "version": str(VERSION),
+    }
+    path = Path(daemon.data.__file__).parent / FIRES
+    write_table(path, ABOUT, provenance, FIRES_COLUMNS, (everything[i] for i in picked))
+    print(f"{len(everything)} rows of {arguments.fires} fires, {len(picked)} written to {path.name}")
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from daemon.core.settings import (
     Role,
     WatchSettings,
 )
+from daemon.wiring.learned import learned
 from drivers.simulated.cook import HOUR, Act, Piece, Scenario, ScriptedAct
 from drivers.simulated.scenarios import START_HOUR, demo_scenario
 from drivers.simulated.sensor import Failing, ProbeFailure
@@ -154,7 +155,9 @@ def watch_settings(script: Script) -> WatchSettings:
     )  # fmt: skip
     audiences = (("phone", ("phone",)), ("louder", ("phone",)), ("sounder", ("sounder",)), ("notice", ("phone",)))
     quiet = QuietHours(22 * 60, 7 * 60, UTC)
-    return WatchSettings("pit", "Pit", channels, cook, AnnouncingSettings(quiet, audiences=audiences))
+    return WatchSettings(
+        "pit", "Pit", channels, cook, AnnouncingSettings(quiet, audiences=audiences), learned=learned()
+    )
 
 
 def _piece(p: Piece) -> PieceSettings:

@@ -20,6 +20,7 @@ from matplotlib.axes import Axes
 from daemon.core.events import FireSign
 from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import Band
+from daemon.wiring.learned import learned
 from drivers.simulated.batch import simulate_cooks, simulate_fires
 from drivers.simulated.records import CookRecord, FireEpisode
 from tests.bench.bench_stall import states
@@ -28,7 +29,7 @@ from tests.bench.second_truth import second_cooks
 
 def draw_fire(episode: FireEpisode, above: Axes, below: Axes) -> None:
     """Above: the pit, its logs and what was found. Below: minutes left, said and true, once nobody tends the fire."""
-    watch, band = FireWatch(), Band(episode.band_low, episode.band_high)
+    watch, band = FireWatch(learned().fires), Band(episode.band_low, episode.band_high)
     spans: list[tuple[float, float, float, float]] = []
     for minute, pit in enumerate(episode.pit_read.tolist()):
         now = minute * 60.0

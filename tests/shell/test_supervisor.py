@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import gc
+import itertools
+import logging
 import os
 import time
+import tracemalloc
 import tty
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
@@ -12,10 +16,12 @@ from pathlib import Path
 
 import pytest
 
-from config.devices import SerialLineDevice
-from daemon.core.inputs import Health, Input, Part, Readings
-from daemon.shell.supervisor import DeviceSupervisor, Wire
+from config.devices import LineFormat, SerialLineDevice
+from daemon.core.inputs import Health, Input, LinkCounts, Part, Readings
+from daemon.shell import supervisor
+from daemon.shell.supervisor import NAMES_KEPT, DeviceSupervisor, Wire
 from drivers.base import Batch, DeviceMisconfigured, Link, Rejected
+from drivers.codecs.line_formats import LineDecoder
 from drivers.reading import Measurement
 from drivers.registry import open_driver
 
@@ -59,6 +65,54 @@ async def test_measurements_become_readings_with_channel_calibration_and_time() 
     reading = readings[0].readings[0]
     assert (reading.channel, reading.celsius, reading.measured_at) == ("chuck", 99.71875, 77.5)
     assert keeper.rejected == {"crc": 2} and keeper.unknown == {"9"}
+
+
+async def test_what_is_lost_on_the_way_is_told_when_it_changes_and_at_most_once_a_minute() -> None:
+    posted: list[Input] = []
+    good = Measurement("1", 100.0)
+    batches = [Batch((good,)), Batch((good,), lost=3), *(Batch((good,), (Rejected("crc"),), lost=1) for _ in range(50))]
+    keeper = DeviceSupervisor("board", FakeDriver(batches), {"1": Wire("chuck")}, posted.append, lambda: 0.0)
+    await keep(keeper, 0.2)
+    assert [p for p in posted if isinstance(p, LinkCounts)] == [LinkCounts("board", lost=3)]
+    assert (keeper.lost, keeper.restarts, keeper.rejected.total()) == (53, 0, 50)
+
+
+async def test_the_counts_follow_after_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(supervisor, "COUNTS_EVERY", 0.0)
+    posted: list[Input] = []
+    batches = [Batch(lost=3), Batch((Measurement("1", 100.0),), (Rejected("crc"),), restarts=1), Batch()]
+    await keep(DeviceSupervisor("board", FakeDriver(batches), {}, posted.append, lambda: 0.0), 0.1)
+    assert [p for p in posted if isinstance(p, LinkCounts)] == [
+        LinkCounts("board", lost=3),
+        LinkCounts("board", lost=3, restarts=1, refused=1),
+    ]
+
+
+def test_endless_unknown_names_cost_neither_memory_nor_log(caplog: pytest.LogCaptureFixture) -> None:
+    """200,000 names that nobody knows, as a board with a damaged line and no checksum may send: the first few are
+    named, then they are counted. Bound: 64 KiB held, our own."""
+    decoder = LineDecoder(LineFormat(kind="json"), {})
+    keeper = DeviceSupervisor("board", FakeDriver([]), {"pit": Wire("pit")}, lambda item: None, lambda: 0.0)
+    names = itertools.count()
+
+    def flood(lines: int) -> None:
+        for _ in range(lines):
+            unknown = ",".join(f'"x{next(names)}":1' for _ in range(100))
+            found = keeper.readings(decoder.decode(b'{"pit":121.1,%s}' % unknown.encode()).measurements)
+            assert [one.channel for one in found] == ["pit"]
+
+    with caplog.at_level(logging.WARNING):
+        flood(10)
+        gc.collect()
+        tracemalloc.start()
+        flood(2_000)
+        gc.collect()
+        held, _ = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+    assert len(keeper.unknown) == NAMES_KEPT
+    assert keeper.unnamed == 201_000 - NAMES_KEPT
+    assert len(caplog.records) == NAMES_KEPT + 1
+    assert held < 64 * 1024
 
 
 async def test_a_misconfigured_device_is_said_and_not_tried_again() -> None:

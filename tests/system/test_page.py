@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, Page, Request, expect
 
 from config.cook import Cook, WrapSection
 from daemon.core import inputs
+from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.web.page_cooks import CHOIR, TRIAL
@@ -41,11 +42,90 @@ def test_live_values_come_and_change(page: Page, site: ServedPage) -> None:
     hero = page.get_by_label("Pit", exact=True)
     expect(hero.locator(".big")).to_have_text(f"{round(site.watch.snapshot().pit.celsius or 0)}°C")
     expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("Stall since 01:34")
-    expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("Tender 08:32, between 07:20 and 10:08")
+    forecast = page.get_by_label("Beef chuck roll", exact=True).get_by_role("row", name="Tender")
+    expect(forecast.first).to_have_text("Tender07:2008:3210:08")  # early, likely, late
     expect(hero).to_contain_text("between 02:23 and 02:55")
     before = hero.locator(".big").inner_text()
     site.step = 120.0
     expect(hero.locator(".big")).not_to_have_text(before)
+
+
+def six_alarms(site: ServedPage) -> None:
+    old = site.watch.changes
+    (feed,) = old.alarms
+
+    def alarm(rule: str, state: AlarmState, priority: str, text: str) -> AlarmView:
+        return replace(
+            feed, key=f"{rule}/pit", rule=rule, state=state, priority=priority, text=text, consequence_in=None
+        )
+
+    site.watch.changes = replace(old, alarms=(
+        feed,
+        alarm("pit-falling", AlarmState.UNACKNOWLEDGED, "medium", "Add 1-2 splits"),
+        alarm("fire-out", AlarmState.UNACKNOWLEDGED, "high", "Relight fire: pit 93 °C"),
+        alarm("meat-probe-lost", AlarmState.UNACKNOWLEDGED, "low", "Check the lamb's probe"),
+        alarm("service-at-risk", AlarmState.ACKNOWLEDGED, "medium", "Raise the pit or wrap"),
+        alarm("lid-left-open", AlarmState.RETURNED_UNACKNOWLEDGED, "medium", "Close lid"),
+    ))  # fmt: skip
+
+
+def test_with_six_alarms_the_pit_and_the_pieces_are_on_the_first_screen(page: Page, site: ServedPage) -> None:
+    """The worst alarm is large, the lesser one of the same cause is not shown, the rest are a count."""
+    six_alarms(site)
+    expect(page.locator("#alarms .alarm .do")).to_have_text("Relight fire: pit 93 °C")
+    expect(page.locator("#more-words")).to_have_text("3 more alarms, 1 is over")
+    edge = (page.locator(".rooms").bounding_box() or {})["y"]
+    for seen in (page.get_by_label("Pit", exact=True), page.locator(".line-of-piece").last):
+        box = seen.bounding_box()
+        assert box is not None and box["y"] + box["height"] <= edge, box
+
+
+def test_one_answer_for_all_that_was_seen(page: Page, site: ServedPage) -> None:
+    six_alarms(site)
+    page.locator("#more-words").click()
+    page.get_by_role("button", name="Seen, all").click()
+    expect(page.locator("#toast")).to_contain_text("All seen")
+    assert told(site, inputs.Acknowledge).alarm == "*"
+
+
+def test_with_nothing_to_do_the_page_says_so_until_when_and_how_sure(page: Page, site: ServedPage) -> None:
+    site.watch.changes = replace(site.watch.changes, alarms=())
+    calm = page.locator("#calm")
+    expect(calm).to_contain_text("Nothing to do now")
+    expect(calm).to_contain_text("Next log about 02:37 (02:23 to 02:55).")
+    expect(calm).to_contain_text("Beef chuck roll ready about 08:32 (07:20 to 10:08)")
+
+
+def test_a_clock_of_twelve_hours_is_kept(page: Page, site: ServedPage) -> None:
+    enter(page, "care")
+    page.get_by_role("button", name="12 h").click()
+    enter(page, "pit")
+    expect(page.get_by_label("Pit", exact=True)).to_contain_text(re.compile(r"between 2:23.AM and 2:55.AM"))
+
+
+def test_at_a_desk_the_curve_stands_beside_the_pit(page: Page, site: ServedPage) -> None:
+    page.set_viewport_size({"width": 1280, "height": 900})
+    page.reload()
+    pit, curve = page.get_by_label("Pit", exact=True), page.locator(".wide-curve .chart canvas")
+    expect(curve).to_be_visible()
+    left, right = pit.bounding_box(), curve.bounding_box()
+    assert left is not None and right is not None
+    assert right["x"] >= left["x"] + left["width"] and right["y"] + right["height"] <= 900
+    rooms = page.locator(".rooms").bounding_box()
+    assert rooms is not None and rooms["width"] < 200  # at the side
+
+
+def test_a_lid_that_is_open_is_no_green_tick(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    site.watch.changes = replace(old, pit=replace(old.pit, stage="in-band", lid_open=True))
+    expect(page.get_by_label("Pit", exact=True).locator(".state.suspect")).to_have_text("lid open")
+
+
+def test_a_forecast_shows_its_age(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    pieces = tuple(replace(p, forecast_at=site.watch.now - 3 * 3600) for p in old.pieces)
+    site.watch.changes = replace(old, pieces=pieces)
+    expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("3 h 00 min old: do not rely on it")
 
 
 def test_seen_silences_and_stays(page: Page, site: ServedPage) -> None:
@@ -70,13 +150,14 @@ def test_what_happened_once_is_put_right_by_a_second_word(page: Page, site: Serv
 
 
 def test_pause_is_at_most_15_minutes(page: Page, site: ServedPage) -> None:
+    page.get_by_text("Not now").click()
     page.get_by_role("button", name="Pause 15 min").click()
     expect(page.locator("#toast")).to_contain_text("paused")
     assert told(site, inputs.PauseSound).seconds == 15 * 60
 
 
 def test_put_away_and_bring_back(page: Page, site: ServedPage) -> None:
-    page.get_by_text("Put away for a while").click()
+    page.get_by_text("Not now").click()
     page.get_by_role("button", name="60 min").click()
     expect(page.locator(".alarm")).to_have_count(0)
     enter(page, "night")
@@ -193,11 +274,15 @@ def test_the_curve_zooms(page: Page, site: ServedPage) -> None:
     enter(page, "curve")
     status = page.locator("#room [role=status]")
     expect(page.locator(".chart canvas")).to_be_visible()
-    expect(status).to_have_text("22:14 to 02:14")
+    expect(status).to_have_text(
+        "Fri 18:53 to 02:14"
+    )  # all there is: the fire was lit at 20:14, the probes an hour before
+    page.get_by_role("button", name="4 h", exact=True).click()
+    expect(status).to_have_text("Fri 22:14 to 02:14")
     page.get_by_role("button", name="Closer").click()
-    expect(status).to_have_text("23:14 to 01:14")
+    expect(status).to_have_text("Fri 23:14 to 01:14")
     page.get_by_role("button", name="12 h").click()
-    expect(status).to_have_text("14:14 to 02:14")
+    expect(status).to_have_text("Fri 14:14 to 02:14")
 
 
 def test_without_the_chart_library_the_page_says_so(page: Page) -> None:
@@ -230,6 +315,11 @@ def test_fahrenheit_is_remembered(page: Page) -> None:
     enter(page, "pit")
     expect(page.get_by_label("Pit", exact=True).locator(".big")).to_contain_text("°F")
     expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("198 °F to 207 °F")
+
+
+def test_what_was_lost_on_the_way_stands_under_the_probes(page: Page) -> None:
+    enter(page, "care")
+    expect(page.locator("#links")).to_have_text("Device board since the watch began: 12 lines lost, 1 restarts.")
 
 
 def test_an_unpaired_phone_sees_no_value(browser: Browser, site: ServedPage) -> None:

@@ -140,7 +140,7 @@ def test_what_the_pit_taught_is_shown_with_its_evidence_and_forgotten_only_when_
     page: Page, site: ServedPage
 ) -> None:
     enter(page, "pit")
-    page.get_by_role("link", name="What this pit taught").click()
+    page.get_by_role("link", name="What we learned about this pit").click()
     room = page.locator("#room")
     # The newest eight of nine intervals: 51 47 39 58 46 49 45 52, middle 48.
     expect(room).to_contain_text("A log lasts48 min")
@@ -242,6 +242,7 @@ def test_one_finger_drags_the_history_and_two_pull_it_apart(page: Page) -> None:
     enter(page, "curve")
     start, end = 20 + 14 / 60, 24 + 14 / 60 - 24
     chart = page.locator(".chart")
+    page.get_by_role("button", name="4 h", exact=True).click()
     page.get_by_role("button", name="Earlier").click()
     span_shown(page, (start, end))
     left, top, width, height = glass(chart)
@@ -259,12 +260,14 @@ def test_one_finger_drags_the_history_and_two_pull_it_apart(page: Page) -> None:
 def test_up_and_down_still_scrolls(page: Page) -> None:
     enter(page, "curve")
     page.set_viewport_size({"width": 360, "height": 400})
+    page.get_by_role("button", name="4 h", exact=True).click()
+    expect(page.locator("#room [role=status]")).to_have_text("Fri 22:14 to 02:14")
     chart = page.locator(".chart")
     left, top, width, height = glass(chart)
     before = page.evaluate("scrollY")
     Fingers(page).glide([(left + width / 2, top + height * 0.8)], [(left + width / 2, top + height * 0.1)])
     page.wait_for_function("before => scrollY !== before", arg=before)
-    expect(page.locator("#room [role=status]")).to_have_text("22:14 to 02:14")
+    expect(page.locator("#room [role=status]")).to_have_text("Fri 22:14 to 02:14")
 
 
 def test_fingers_zoom_a_kept_cook_inside_its_own_span(page: Page) -> None:

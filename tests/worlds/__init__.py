@@ -16,4 +16,15 @@ Leave one out: `[w for name, w in FIRE_WORLDS.items() if name != out]`. A pit is
 or go on with `minute()` and wake the cooks with `call()`. `unfed.unfed(night)` is the truth of "minutes left
 if nobody comes" at every saved minute. `marks.draw_marking(seed, n)` is what those cooks write down. The same
 seed gives the same night.
+
+Meat (`meats.MEAT_WORLDS`), three structures:
+
+- conduction: finite volumes of heat and water, drying from the outside in;
+- compartments: four lumps, drying in rate periods;
+- heat-clock: curves with a plateau that uses up a budget of heat, wanders and sinks.
+
+`cooks.draw(fire, meat, seed, n)` gives whole cooks with their truth; `files.write(cook, directory)` the files
+that a replay reads. `stress` (one of `night.STRESSES`) asks for a probe that falls, moves or is shaded, a lid
+left open, a shower, a fire that dies, nothing marked. What a world cannot reproduce stands beside its check in
+`test_fire_checks.py` and `test_meat_checks.py`.
 """

@@ -3,17 +3,16 @@
 One row is what a fire looked like at one minute and how many more minutes it lasted. Fires are compared by their shape:
 a heavy, well insulated pit falls as any other does, only more slowly, so that levels and slopes count in units of how
 fast this pit usually falls and times in units of how often it is fed. The rows of this pit's own fires count fully; the
-simulated rows shipped as a prior, of light pits and heavy ones, fade as own fires come in.
+simulated rows handed in as a prior, of light pits and heavy ones, fade as own fires come in.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import exp, log, log1p
 
 import numpy as np
 import numpy.typing as npt
-
-from daemon.core.pit.fire_prior import PRIOR
 
 FEATURES = ("level", "slope 6 min", "slope 12 min", "usual fall", "since log", "gap")
 """°C above the low edge; °C/min; °C/min at which this pit falls when it falls; minutes; minutes between logs lately."""
@@ -34,17 +33,23 @@ Row = tuple[float, ...]
 
 
 class ExitLibrary:
-    """Past fires to compare with. `own`: rows of this pit; fires: from how many of its fires they come."""
+    """Past fires to compare with. prior: simulated rows. own: rows of this pit; fires: from how many of its fires they come."""
 
-    def __init__(self, own: tuple[Row, ...], fires: int) -> None:
+    def __init__(self, prior: tuple[Row, ...], own: tuple[Row, ...] = (), fires: int = 0) -> None:
+        simulated, simulated_minutes = _prior_shapes(prior)
         mine, own_minutes = _shapes(own)
-        self._shapes = np.concatenate([_PRIOR_SHAPES, mine], axis=1)
-        self._minutes = np.concatenate([_PRIOR_MINUTES, own_minutes])
+        self._shapes = np.concatenate([simulated, mine], axis=1)
+        self._minutes = np.concatenate([simulated_minutes, own_minutes])
         self._worth = np.ones(self._minutes.size)
-        self._worth[: _PRIOR_MINUTES.size] = PRIOR_WORTH / (PRIOR_WORTH + fires)
+        self._worth[: simulated_minutes.size] = PRIOR_WORTH / (PRIOR_WORTH + fires)
+
+    @property
+    def can_tell(self) -> bool:
+        """There are enough fires to compare with."""
+        return self._minutes.size >= NEIGHBOURS
 
     def minutes_left(self, features: tuple[float, ...]) -> tuple[float, float, float]:
-        """p05, p50, p95 minutes until the band is left at the bottom."""
+        """p05, p50, p95 minutes until the band is left at the bottom; only where it `can_tell`."""
         shape = _shape(features)
         distance = np.zeros(self._minutes.size)
         # quantity by quantity: numpy's own sums depend on where the array lies in memory, and a replay must be exact
@@ -77,4 +82,5 @@ def _shapes(rows: tuple[Row, ...]) -> tuple[npt.NDArray[np.float64], npt.NDArray
     return np.ascontiguousarray(shapes.T), np.array([row[-1] for row in rows], dtype=float)
 
 
-_PRIOR_SHAPES, _PRIOR_MINUTES = _shapes(PRIOR)
+_prior_shapes = lru_cache(maxsize=1)(_shapes)
+"""Every watch of a process has the same prior."""

@@ -76,7 +76,9 @@ class FireWatch:
     slope: float = 0.0
     """°C per minute over the last 10 min; NaN while unknown."""
 
-    def __init__(self) -> None:
+    def __init__(self, prior: tuple[Row, ...] = ()) -> None:
+        """prior: simulated fires to compare with until this pit has its own."""
+        self._prior = prior
         self._lid = LidSense()
         self._pit: list[float] = []
         """Minute values of the present fire and the last minutes before it, °C, NaN under an open lid."""
@@ -91,7 +93,7 @@ class FireWatch:
         self._asked: list[tuple[float, tuple[float, ...]]] = []
         self._intervals: list[float] = []
         self._rows: list[Row] = []
-        self._library = ExitLibrary((), 0)
+        self._library = ExitLibrary(prior)
 
     @property
     def lasting_slope(self) -> float:
@@ -169,7 +171,7 @@ class FireWatch:
         self._intervals = list(profile.log_intervals[-INTERVALS_KEPT:])
         rows = (row for row in profile.episodes if len(row) == len(FEATURES) + 1)  # others are of an older version
         self._rows = list(rows)[-ROWS_KEPT:]
-        self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
+        self._library = ExitLibrary(self._prior, tuple(self._rows), len(self._intervals))
 
     @property
     def log_intervals(self) -> tuple[float, ...]:
@@ -204,7 +206,7 @@ class FireWatch:
             if at - self.last_log >= SHORTEST_GAP * MINUTE:
                 self._intervals = [*self._intervals, (at - self.last_log) / MINUTE][-INTERVALS_KEPT:]
             self._learn(at)
-            self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
+            self._library = ExitLibrary(self._prior, tuple(self._rows), len(self._intervals))
         self.last_log = at
         self._asked = []
 
@@ -240,6 +242,9 @@ class FireWatch:
         features = self._features(now, band)
         if isinstance(features, str):
             self.log_due, self.no_forecast = None, features
+            return
+        if not self._library.can_tell:
+            self.log_due, self.no_forecast = None, "too few fires are known to compare with"
             return
         low, middle, high = self._library.minutes_left(features)
         self.log_due, self.no_forecast = Interval(now + low * MINUTE, now + middle * MINUTE, now + high * MINUTE), ""
@@ -300,4 +305,4 @@ class FireWatch:
         self._slopes = list(state["slopes"])
         self._asked = [(at, tuple(f)) for at, f in state["asked"]]
         self._intervals, self._rows = list(state["intervals"]), [tuple(r) for r in state["rows"]]
-        self._library = ExitLibrary(tuple(self._rows), len(self._intervals))
+        self._library = ExitLibrary(self._prior, tuple(self._rows), len(self._intervals))

@@ -244,6 +244,8 @@ WATCH: tuple[Property[Snapshot], ...] = (
              lambda w, s: str(sum(unanswered(a) for a in w.alarms)), format="0:"),
     Property("worst", "Worst alarm", _T.STRING,
              lambda w, s: text(next((a.text for a in w.alarms if standing(a) or unanswered(a)), ""))),
+    Property("lines-lost", "Lines lost on the way from the devices", _T.INTEGER,
+             lambda w, s: str(sum(link.lost for link in w.links)), format="0:", pace=Pace(1.0, 60.0)),
     Property("clock-set", "Clock is set", _T.BOOLEAN, lambda w, s: truth(w.clock_trusted)),
     Property("test-wake-state", "Test wake", _T.ENUM, lambda w, s: w.sleep.test_wake,
              format="never,sent,delivered,acknowledged"),

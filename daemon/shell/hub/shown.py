@@ -90,6 +90,7 @@ WATCH: dict[str, Shown] = {
     "paused-until": _instant("Repeats paused until", icon="mdi:volume-off"),
     "unacknowledged": Shown("Alarms without an answer", icon="mdi:bell-alert"),
     "worst": Shown("Worst alarm", icon="mdi:alert-outline"),
+    "lines-lost": Shown("Lines lost", icon="mdi:cable-data", category=DIAGNOSTIC),
     "test-wake-state": Shown("Test wake", "enum", category=DIAGNOSTIC),
     "refused": Shown("Last refused order", icon="mdi:cancel", category=DIAGNOSTIC),
     "acknowledge": Shown(icon="mdi:ear-hearing", press=(("Heard", "*"),)),

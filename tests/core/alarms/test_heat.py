@@ -22,6 +22,7 @@ from daemon.core.annunciation.spacing import SPACING
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import LidSense, steady_climb
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
+from daemon.wiring.learned import learned
 from tests.core.annunciation.test_annunciator import Watch
 
 BAND = Band(107.0, 135.0)
@@ -43,7 +44,7 @@ class Night:
     `answers_after` s. raised: (s, alarm) of every occurrence."""
 
     def __init__(self, pit: list[float], answers_after: float = 75.0, stage: str = "in-band") -> None:
-        self.watch, self.fire = Watch(), FireWatch()
+        self.watch, self.fire = Watch(), FireWatch(learned().fires)
         self.raised: list[tuple[float, str]] = []
         counted: dict[str, int] = {}
         for beat, celsius in enumerate(pit):

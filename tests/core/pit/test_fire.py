@@ -13,12 +13,13 @@ from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_library import FEATURES, ExitLibrary
 from daemon.core.pit.fire import BLIND_FOR, ROWS_KEPT, FireWatch
-from daemon.core.pit.fire_prior import PRIOR
 from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
 from daemon.core.settings import Band
+from daemon.wiring.learned import learned
 
 BAND = Band(121.0, 135.0)
+PRIOR = learned().fires
 
 
 def minutes(watch: FireWatch, values: list[float], start: int = 0) -> list[FireNoticed]:
@@ -48,7 +49,7 @@ def beats(watch: FireWatch, values: list[float], start: float) -> list[FireNotic
 
 
 def burning() -> FireWatch:
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     minutes(watch, fires(3))
     assert watch.no_forecast == ""
     assert watch.log_due is not None
@@ -59,7 +60,7 @@ def burning() -> FireWatch:
 
 
 def test_each_added_log_is_found_once_and_soon() -> None:
-    seen = [n for n in minutes(FireWatch(), fires(5)) if n.sign is FireSign.LOG_ADDED]
+    seen = [n for n in minutes(FireWatch(PRIOR), fires(5)) if n.sign is FireSign.LOG_ADDED]
     late = [n.time / 60 - 40 * k for k, n in enumerate(seen, start=5 - len(seen))]
     assert len(seen) >= 4
     assert all(0 < delay <= 20 for delay in late)
@@ -67,8 +68,8 @@ def test_each_added_log_is_found_once_and_soon() -> None:
 
 
 def test_a_dying_fire_and_a_steady_one_have_no_logs() -> None:
-    assert minutes(FireWatch(), [128.0] * 200) == []
-    assert [n for n in minutes(FireWatch(), dying()) if n.sign is FireSign.LOG_ADDED] == []
+    assert minutes(FireWatch(PRIOR), [128.0] * 200) == []
+    assert [n for n in minutes(FireWatch(PRIOR), dying()) if n.sign is FireSign.LOG_ADDED] == []
 
 
 def test_a_lid_is_seen_open_within_a_minute_and_shut_when_the_pit_has_recovered() -> None:
@@ -96,7 +97,7 @@ def test_a_lid_is_not_shut_because_the_draught_brings_a_little_heat_back() -> No
 
 
 def test_the_climb_after_a_lid_is_no_log() -> None:
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     minutes(watch, [128.0] * 40)
     after = [128.0 - 50.0 * exp(-i / 4) for i in range(40)]
     assert FireSign.LOG_ADDED not in [n.sign for n in minutes(watch, after, 40)]
@@ -109,14 +110,14 @@ def test_a_lid_that_is_left_open_is_no_excuse_for_ever() -> None:
 
 
 def test_a_fast_turn_is_a_moved_damper() -> None:
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     trace = [128.0] * 40 + [128.0 - 2.5 * i for i in range(8)]
     assert FireSign.DAMPER_CHANGED in [n.sign for n in minutes(watch, trace)]
 
 
 def test_a_log_that_catches_is_no_damper() -> None:
     catching = [123.0] * 20 + [123.0 + 1.7 * i for i in range(8)] + [135.0] * 10
-    assert FireSign.DAMPER_CHANGED not in [n.sign for n in minutes(FireWatch(), catching)]
+    assert FireSign.DAMPER_CHANGED not in [n.sign for n in minutes(FireWatch(PRIOR), catching)]
 
 
 def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
@@ -129,7 +130,7 @@ def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
 
 
 def test_no_fire_no_forecast_and_the_reason_is_said() -> None:
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
     minutes(watch, [15.0] * 30)
     assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
@@ -165,7 +166,7 @@ def test_the_nap_window_is_the_interval_less_the_lead() -> None:
     window = watch.nap_window(60.0)
     assert window == (due.p05 - 60.0, due.p50 - 60.0)
     assert watch.nap_window(1e6) is None
-    assert FireWatch().nap_window(0.0) is None
+    assert FireWatch(PRIOR).nap_window(0.0) is None
 
 
 def test_below_the_band_and_blind_have_no_forecast() -> None:
@@ -210,7 +211,7 @@ def test_a_marked_lid_opens_and_closes_without_anything_to_see() -> None:
 
 
 def test_own_fires_are_learned_and_come_back_in_the_next_cook() -> None:
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     for k in range(6):
         watch.mark(Mark(MarkKind.LOG), k * 40 * 60.0)
         minutes(watch, fires(1), 40 * k)
@@ -219,7 +220,7 @@ def test_own_fires_are_learned_and_come_back_in_the_next_cook() -> None:
     assert all(abs(gap - 40) < 1 for gap in profile.log_intervals)
     assert all(len(row) == len(FEATURES) + 1 for row in profile.episodes)
     assert profile.episodes
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     watch.use_profile(profile)
     assert watch.learned() == profile
 
@@ -228,8 +229,8 @@ def test_own_fires_outweigh_the_prior() -> None:
     """Fires that all last 90 min where the prior says far less: the answer moves with the number of own fires."""
     fire = (6.0, -0.3, -0.2, 0.8, 20.0, 40.0)
     own = tuple((*fire, 90.0) for _ in range(40))
-    alone = ExitLibrary((), 0).minutes_left(fire)
-    few, many = ExitLibrary(own[:5], 1).minutes_left(fire), ExitLibrary(own, 60).minutes_left(fire)
+    alone = ExitLibrary(PRIOR).minutes_left(fire)
+    few, many = ExitLibrary(PRIOR, own[:5], 1).minutes_left(fire), ExitLibrary(PRIOR, own, 60).minutes_left(fire)
     assert alone[1] < 45
     assert alone[2] < few[2]
     assert many[1] == pytest.approx(90.0)
@@ -238,14 +239,14 @@ def test_own_fires_outweigh_the_prior() -> None:
 @pytest.mark.parametrize("slower", [1.5, 2.5])
 def test_a_slow_pit_is_told_by_how_it_falls_and_how_often_it_is_fed(slower: float) -> None:
     """The same fall, stretched in time, lasts longer by about as much, before any own fire has ended."""
-    quick, library = (8.0, -1.0, -0.8, 1.2, 18.0, 25.0), ExitLibrary((), 0)
+    quick, library = (8.0, -1.0, -0.8, 1.2, 18.0, 25.0), ExitLibrary(PRIOR)
     level, slope_6, slope_12, fall, since_log, gap = quick
     slow = (level, slope_6 / slower, slope_12 / slower, fall / slower, since_log * slower, gap * slower)
     assert 0.7 * slower <= library.minutes_left(slow)[1] / library.minutes_left(quick)[1] <= 1.4 * slower
 
 
 def test_higher_up_lasts_longer_even_between_the_same_neighbours() -> None:
-    library = ExitLibrary((), 0)
+    library = ExitLibrary(PRIOR)
     said = [library.minutes_left((level, -0.5, -0.4, 0.8, 25.0, 40.0))[1] for level in (4.0, 4.1, 4.2, 8.0, 12.0)]
     assert said[0] < said[3] < said[4]
     assert said[2] > 0
@@ -253,7 +254,7 @@ def test_higher_up_lasts_longer_even_between_the_same_neighbours() -> None:
 
 def test_the_interval_holds_unseen_fires_of_the_prior_and_the_middle_is_in_the_middle() -> None:
     """Every tenth row of the prior, asked of a library made of the others: 90 % intervals, common practice, no source."""
-    said = [(ExitLibrary((), 0).minutes_left(row[:-1]), row[-1]) for row in PRIOR[::25]]
+    said = [(ExitLibrary(PRIOR).minutes_left(row[:-1]), row[-1]) for row in PRIOR[::25]]
     inside = [low <= left <= high for (low, _, high), left in said]
     over = [middle > left for (_, middle, _), left in said]
     assert 0.85 <= sum(inside) / len(inside) <= 1.0
@@ -262,14 +263,14 @@ def test_the_interval_holds_unseen_fires_of_the_prior_and_the_middle_is_in_the_m
 
 def test_a_pit_that_never_falls_does_not_look_like_one_that_lasts_for_ever() -> None:
     steady, falling = (7.0, 0.0, 0.0, 0.0, 60.0, 35.0), (7.0, -0.6, -0.5, 0.0, 60.0, 35.0)
-    library = ExitLibrary((), 0)
+    library = ExitLibrary(PRIOR)
     assert library.minutes_left(falling)[1] < 20
     assert library.minutes_left(steady)[1] < 120
 
 
 def test_a_very_heavy_pit_is_given_its_time_from_the_third_fire_on() -> None:
     """A pit that falls 6 °C an hour, fed every 100 min, slower than any in the prior: its own fires say so."""
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     one = [124.0 + 9.0 * min(i / 10, (100 - i) / 90) for i in range(100)]
     said = []
     for k in range(4):
@@ -291,14 +292,14 @@ def test_the_prior_has_the_shape_the_library_expects() -> None:
 
 def test_the_profile_does_not_grow_without_end() -> None:
     row = (5.0, 0.0, 0.0, 0.8, 10.0, 35.0, 30.0)
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     watch.use_profile(FireProfile((row,) * 5000, (35.0,) * 5000))
     assert len(watch.learned().episodes) == ROWS_KEPT
 
 
 def test_rows_of_an_older_version_are_left_out_and_its_log_intervals_kept() -> None:
     new, old = (5.0, 0.0, 0.0, 0.8, 10.0, 35.0, 30.0), (5.0, 0.0, 0.0, 0.0, 10.0, 5.0, 8.0, 35.0, 30.0)
-    watch = FireWatch()
+    watch = FireWatch(PRIOR)
     watch.use_profile(FireProfile((old, new), (35.0, 36.0)))
     assert watch.learned() == FireProfile((new,), (35.0, 36.0))
 
@@ -312,7 +313,7 @@ steps = st.lists(
 @settings(deadline=None)
 @given(st.booleans(), steps)
 def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: list[float | MarkKind]) -> None:
-    watch, twin = FireWatch(), FireWatch()
+    watch, twin = FireWatch(PRIOR), FireWatch(PRIOR)
     start = 0
     if warm:
         start = 60
@@ -321,7 +322,7 @@ def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: l
     for i, step in enumerate(todo):
         now = (start + i) * 60.0
         if i % 20 == 10:
-            twin = FireWatch()
+            twin = FireWatch(PRIOR)
             twin.load(json.loads(json.dumps(watch.dump())))
         answers: list[list[FireNoticed]] = []
         for one in (watch, twin):

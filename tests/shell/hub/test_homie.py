@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
 from daemon.core.forecast.plan import Standing
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.inputs import Goal, Interval, LinkCounts, Outlook
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import homie
 from drivers.reading import Quality
-from tests.shell.hub.hub_scenario import WALL_OFFSET, night
+from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, night
 
 ID = re.compile(r"[a-z0-9-]+")
 """Topic IDs."""
@@ -190,6 +190,15 @@ def test_an_alarm_that_waits_for_its_answer_is_the_worst_there_is(snapshot: Snap
     told = replace(snapshot, alarms=(view("pit-high/pit", AlarmState.RETURNED_UNACKNOWLEDGED, False),))
     values = homie.values(told, homie.nodes(told))
     assert (values["watch/unacknowledged"], values["watch/worst"]) == ("1", "Do pit-high/pit")
+
+
+def test_lost_lines_reach_the_hub() -> None:
+    _, engine, _ = night()
+    for lost in (0, 3, 5):
+        engine.handle(LinkCounts("board", lost=lost, refused=9), NIGHT + 3600.0)
+        engine.handle(LinkCounts("hold", lost=2), NIGHT + 3600.0)
+        snapshot = engine.snapshot(NIGHT + 3600.0)
+        assert homie.values(snapshot, homie.nodes(snapshot))["watch/lines-lost"] == str(lost + 2)
 
 
 @given(st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True)))

@@ -194,6 +194,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
             SERVE, 4.0 * HOUR, now, BAND, {p.id: p.outlooks for p in pieces}, {p.id: p.celsius or 0.0 for p in pieces}
         ),
         PROFILE,
+        (inputs.LinkCounts("board", lost=12, restarts=1),),
     )
 
 

@@ -2,7 +2,7 @@
 
 import { button, make, redraw, say } from "./dom.js";
 import { live, pairing, sinceWord } from "./live.js";
-import { degrees, isFahrenheit, keep, qualityOf, recall, span, state, trend, unit, useFahrenheit } from "./words.js";
+import { degrees, isFahrenheit, keep, qualityOf, recall, span, state, trend, twelveHours, unit, useFahrenheit } from "./words.js";
 
 const CAUTIONS = [
   ["Hot metal", "The pit, its lid and its tools burn skin at once, and go on doing so for hours after the fire. Dry, heavy gloves; a clear, lit way to the pit; children and animals away."],
@@ -12,17 +12,24 @@ const CAUTIONS = [
   ["Tired cook", "Just out of bed people are slow and sure of themselves. Sit up, light on, shoes on; then do the one thing the alarm asks for."],
 ];
 
+/** What went wrong on the way from one device, in words; empty when nothing did. */
+function losing(link) {
+  const counts = [[link.lost, "lines lost"], [link.refused, "lines refused"], [link.restarts, "restarts"], [link.unnamed, "values without a channel"]];
+  return counts.filter(([count]) => count).map(([count, what]) => `${count} ${what}`).join(", ");
+}
+
 export function careRoom(root) {
-  const probes = make("div", { id: "probes" });
-  const [units, lights] = [make("div", { class: "buttons" }), make("div", { class: "buttons" })];
+  const [probes, links] = [make("div", { id: "probes" }), make("div", { id: "links" })];
+  const [units, clocks, lights] = [0, 1, 2].map(() => make("div", { class: "buttons" }));
   const choose = (box, options, current, act) => box.replaceChildren(...options.map(([value, text]) =>
     button(text, () => { act(value); choose(box, options, value, act); }, { "aria-pressed": String(value === current) })));
   choose(units, [["C", "°C, kg"], ["F", "°F, lb"]], isFahrenheit() ? "F" : "C", (value) => { useFahrenheit(value === "F"); if (live.snapshot) update(live.snapshot); });
+  choose(clocks, [["24", "24 h"], ["12", "12 h"]], twelveHours() ? "12" : "24", (value) => { keep("clock", value); if (live.snapshot) update(live.snapshot); });
   choose(lights, [["auto", "By the hour"], ["day", "Day"], ["night", "Night"], ["ember", "Ember red"]], recall("light") ?? "auto", (value) => { keep("light", value); window.applyLight(); });
   root.replaceChildren(...[
     live.facts && !live.facts.paired ? pairing() : null,
-    make("section", { class: "plate" }, make("h2", {}, "Every probe"), probes),
-    make("section", { class: "plate" }, make("h2", {}, "Units"), units, make("h2", {}, "Light"), lights),
+    make("section", { class: "plate" }, make("h2", {}, "Every probe"), probes, links),
+    make("section", { class: "plate" }, make("h2", {}, "Units"), units, make("h2", {}, "Clock"), clocks, make("h2", {}, "Light"), lights),
     make("section", { class: "plate" }, make("h2", {}, "Take care"), ...CAUTIONS.map(([title, text]) => make("div", {}, make("h3", {}, title), make("p", {}, text)))),
   ].filter(Boolean));
   const ages = new Map();
@@ -39,6 +46,7 @@ export function careRoom(root) {
       return make("li", {}, make("div", { class: "row" }, make("strong", {}, channel.name), make("span", { class: "num" }, degrees(channel.celsius))),
         make("div", { class: "row" }, state(...qualityOf(channel)), make("span", {}, `${trend(channel.rate)} · `, age)));
     })));
+    redraw(links, snapshot.links, () => snapshot.links.filter(losing).map((link) => make("p", { class: "quiet" }, `Device ${link.device} since the watch began: ${losing(link)}.`)));
     tick();
   }
   return { update, tick };

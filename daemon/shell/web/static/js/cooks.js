@@ -11,7 +11,7 @@ const MOST = 6;
 export const chosen = new Set();
 
 function running(snapshot) {
-  if (!snapshot.cook_id) return make("p", {}, "No cook is running.");
+  if (snapshot.pieces.length === 0) return make("p", {}, "No cook is running.");
   let sure = false;
   const end = button("End this cook", () => {
     if (!sure) { sure = true; end.textContent = "Press again to end it"; setTimeout(() => { sure = false; end.textContent = "End this cook"; }, 5000); return; }
@@ -56,13 +56,13 @@ export function cooksRoom(root) {
     make("section", { class: "plate" }, make("h2", {}, "Now"), now),
     make("details", { class: "plate", id: "start" }, make("summary", {}, "Start a cook"), form),
     make("section", { class: "plate" }, make("h2", {}, "Kept cooks"), make("label", {}, "Find by name, pit or meat", words), kept, hint, make("div", { class: "buttons" }, go)),
-    make("section", { class: "plate" }, make("h2", {}, "The pit itself"), make("div", { class: "buttons" }, make("a", { class: "button", href: "#taught" }, "What this pit taught"))));
+    make("section", { class: "plate" }, make("h2", {}, "The pit itself"), make("div", { class: "buttons" }, make("a", { class: "button", href: "#taught" }, "What we learned about this pit"))));
   root.querySelector("#start").addEventListener("toggle", () => {
     if (!form.firstChild && live.snapshot) ask("/api/cuts").then((table) => form.replaceChildren(startForm(table)), (error) => form.replaceChildren(error.message));
   });
   changed();
   list();
   let shownCook;
-  const update = (snapshot) => { if (shownCook !== snapshot.cook_id) { shownCook = snapshot.cook_id; now.replaceChildren(running(snapshot)); } };
+  const update = (snapshot) => { const face = `${snapshot.cook_id} ${snapshot.pieces.length}`; if (shownCook !== face) { shownCook = face; now.replaceChildren(running(snapshot)); } };
   return { update, tick() {} };
 }

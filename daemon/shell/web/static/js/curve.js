@@ -3,10 +3,11 @@
 import { button, make } from "./dom.js";
 import { chart, dashOf, faint, legend, seriesInk } from "./chart.js";
 import { ask, live } from "./live.js";
-import { clock, plain } from "./words.js";
+import { clock, plain, unit, when } from "./words.js";
 
 const HOUR = 3600;
 const [LEAST, MOST] = [300, 72 * HOUR]; // s shown at once
+const [LOOK_BACK, MARGIN] = [24 * HOUR, 1.05]; // s searched for the beginning, and the room left before it
 const LETTERS = { log: "log", "log-added": "log?", "lid-open": "lid", "lid-opened": "lid?", wrapped: "wrap", "probed-tender": "tender", off: "off", hold: "hold" };
 
 /** A fan's value at any time inside it, in a straight line between its points; null outside. */
@@ -21,7 +22,7 @@ function between(fan, time, key) {
 export function curveRoom(root) {
   const box = make("div", { class: "chart" });
   const [names, marksBox, status] = [make("div", {}), make("div", {}), make("p", { class: "quiet", role: "status" })];
-  let view = { end: null, span: 4 * HOUR };
+  let view = null; // until the beginning of what there is has been found
   let drawnAt = -Infinity;
   let asked = 0;
 
@@ -29,6 +30,7 @@ export function curveRoom(root) {
     const snapshot = live.snapshot;
     if (!snapshot) return;
     drawnAt = snapshot.time;
+    view ??= { end: null, span: await sinceTheBeginning(snapshot) };
     const mine = (asked += 1);
     const end = view.end ?? snapshot.time;
     const start = end - view.span;
@@ -36,8 +38,17 @@ export function curveRoom(root) {
       const history = await ask(`/api/history?start=${start}&end=${end}&points=${Math.min(1000, Math.max(200, Math.round(box.clientWidth)))}`);
       if (mine !== asked || !box.isConnected) return;
       await paint(history, snapshot, view.end === null);
-      status.textContent = `${clock(start, snapshot)} to ${clock(end, snapshot)}`;
+      status.textContent = `${when(start, snapshot)} to ${when(end, snapshot)}`;
     } catch (error) { status.textContent = error.message; }
+  }
+
+  /** s from the first value of the last day until now, so that the curve opens on all there is. */
+  async function sinceTheBeginning(snapshot) {
+    try {
+      const { time, channels } = await ask(`/api/history?start=${snapshot.time - LOOK_BACK}&end=${snapshot.time}&points=288`);
+      const first = time.find((_, index) => channels.some((channel) => channel.low[index] !== null));
+      return Math.min(LOOK_BACK, Math.max(2 * LEAST, (snapshot.time - (first ?? snapshot.time)) * MARGIN));
+    } catch { return 4 * HOUR; }
   }
 
   async function paint(history, snapshot, withForecast) {
@@ -63,6 +74,8 @@ export function curveRoom(root) {
       fills.push([lines.length - 3, lines.length - 1, faint(ink)]);
     }
     const marks = history.marks.map((mark) => ({ x: mark.time + offset, text: LETTERS[mark.kind] ?? plain(mark.kind) }));
+    for (const alarm of snapshot.alarms) marks.push({ x: alarm.raised_at + offset, text: "!" });
+    if (withForecast && snapshot.serve_at !== null) marks.push({ x: snapshot.serve_at + offset, text: "serve" });
     await chart(box, [...x, ...later.map((time) => time + offset)], lines, {
       fills, bands: [[snapshot.pit.band.low, snapshot.pit.band.high]], marks,
       label: "Temperatures over time; the readings of now are in words in the room Pit",
@@ -83,6 +96,7 @@ export function curveRoom(root) {
   }
   const spanButton = (text, hours) => button(text, () => { view = { end: null, span: hours * HOUR }; show(); });
   const move = (text, change) => button(text, () => {
+    if (view === null) return;
     const end = view.end ?? live.snapshot.time;
     look(...change(end - view.span / 2, view.span));
   });
@@ -92,8 +106,8 @@ export function curveRoom(root) {
     make("div", { class: "buttons tight" },
       move("Earlier", (middle, span) => [middle - span / 2, span]), move("Later", (middle, span) => [middle + span / 2, span]),
       move("Closer", (middle, span) => [middle, span / 2]), move("Wider", (middle, span) => [middle, span * 2])),
-    make("p", { class: "quiet" }, "Or drag the curve along, and pull it apart with two fingers."),
+    make("p", { class: "quiet" }, `Or drag the curve along, and pull it apart with two fingers. All in ${unit()}; the shaded strip is the band, "!" an alarm.`),
     marksBox));
-  const update = (snapshot) => { if (view.end === null && !box.hasAttribute("data-held") && (snapshot.time - drawnAt > 30 || snapshot.time < drawnAt)) show(); };
+  const update = (snapshot) => { if ((view?.end ?? null) === null && !box.hasAttribute("data-held") && (snapshot.time - drawnAt > 30 || snapshot.time < drawnAt)) show(); };
   return { update, tick() {} };
 }

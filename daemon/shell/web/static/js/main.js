@@ -1,7 +1,7 @@
 // The page's own loop: which room is shown, is the word of the watch fresh, and nothing else.
 
 import { find, make, redraw, say } from "./dom.js";
-import { showAlarms } from "./alarms.js";
+import { isNew, prepareGlance, showGlance } from "./glance.js";
 import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.js";
 import { pitRoom } from "./pit.js";
 import { tickPieces } from "./pieces.js";
@@ -48,13 +48,15 @@ async function enter() {
 function frame(snapshot) {
   say(find("title"), snapshot.cook_name || snapshot.pit.name);
   document.body.dataset.fire = ["in-band", "high", "runaway", "falling"].includes(snapshot.pit.stage) ? "bright" : "dim";
-  const news = snapshot.alarms.filter((alarm) => alarm.state.includes("unacknowledged")).length;
+  const news = snapshot.alarms.filter(isNew).length;
   document.title = `${news ? `(${news}) ` : ""}${snapshot.pit.name} · pitvigil`;
-  showAlarms(snapshot);
+  showGlance(snapshot);
   const troubles = snapshot.health.map((part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`);
   if (!snapshot.clock_trusted) troubles.push("The watch's clock is not set yet: times of day may be wrong");
-  if (live.facts && !live.facts.paired) troubles.push("You may look. To press anything, pair this phone in the room Care");
-  redraw(find("health"), troubles, () => troubles.length ? [make("ul", { class: "plate list" }, ...troubles.map((text) => make("li", {}, state("suspect", text))))] : []);
+  if (live.facts && !live.facts.paired) troubles.push("You may look. To press anything, pair this phone under More");
+  redraw(find("health"), troubles, () => troubles.length === 0 ? [] : [make("details", { class: "plate small", open: troubles.length === 1 || live.snapshot.alarms.length === 0 },
+    make("summary", {}, state("suspect", troubles.length === 1 ? "One thing about the watch itself" : `${troubles.length} things about the watch itself`)),
+    make("ul", { class: "list" }, ...troubles.map((text) => make("li", {}, text))))]);
   room?.update(snapshot);
   tick();
 }
@@ -80,6 +82,7 @@ async function begin() {
     ask("/api/snapshot").then(take, () => {});
     listen();
   } else say(find("link"), "not paired");
+  prepareGlance();
   addEventListener("hashchange", () => enter().then(() => find("room").focus({ preventScroll: true })));
   await enter();
 }

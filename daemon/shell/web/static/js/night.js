@@ -1,9 +1,9 @@
 // Going to bed: the green list, the nap that can be promised, the test wake; and the account in the morning.
 
 import { button, make, redraw } from "./dom.js";
-import { alarmsAway } from "./alarms.js";
+import { alarmsAway } from "./glance.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
-import { clock, state } from "./words.js";
+import { clock, state, when } from "./words.js";
 
 const TEST = { never: ["bad", "not tried this evening"], sent: ["suspect", "sent, not yet delivered"], delivered: ["suspect", "delivered: press Seen on its alarm"], acknowledged: ["good", "delivered and seen"] };
 
@@ -11,7 +11,7 @@ function napFace(snapshot) {
   const { nap, sleep } = snapshot;
   const lines = [];
   if (nap === null) lines.push(make("p", {}, "Press \u201cI am going to sleep\u201d: the watch then says how long you may, and what is missing."));
-  else if (nap.until === null) lines.push(make("p", { class: "do bad" }, `No nap can be promised. ${nap.reason}`));
+  else if (nap.until === null) lines.push(make("p", { class: "do bad" }, `No sleep can be promised: ${nap.reason}.`));
   else lines.push(make("p", {}, "Sleep until"), make("p", { class: "big mid" }, clock(nap.until, snapshot)),
     make("p", {}, nap.latest === null ? nap.reason : `At the latest ${clock(nap.latest, snapshot)}. You will be woken earlier only if the fire falls faster. ${nap.reason}`));
   if (nap !== null) lines.push(make("ul", { class: "list", id: "green-list" },
@@ -22,13 +22,27 @@ function napFace(snapshot) {
   return [make("div", { class: "row" }, make("h2", {}, "May I sleep?"), make("strong", {}, sleep.asleep ? "asleep" : sleep.night ? "quiet hours" : "awake")), ...lines];
 }
 
-function wakeRow(wake) {
-  const judged = wake.needed === null ? "" : wake.needed ? "You said: needed." : "You said: not needed.";
+/** One row an occurrence, however often it was said: its messages differ in what follows the last dot. */
+function byOccurrence(wakes) {
+  const groups = new Map();
+  for (const wake of wakes) {
+    const name = `${wake.held_back} ${wake.notification.replace(/\.\d+$/, "")}`;
+    groups.set(name, [...(groups.get(name) ?? []), wake]);
+  }
+  return [...groups.values()].map((group) => group.sort((a, b) => a.time - b.time));
+}
+
+function wakeRow(group) {
+  const [wake] = group;
+  const last = group.at(-1);
+  const judged = group.find(({ needed }) => needed !== null)?.needed ?? null;
   const judge = (needed, text) => button(text, async () => {
     if (await tell("/api/judge-wake", { notification: wake.notification, needed }, "Thank you. The next night learns from it.")) await showWakes();
-  }, { "aria-pressed": String(wake.needed === needed) });
-  return make("li", {}, make("p", {}, `${clock(wake.time, live.snapshot)} ${wake.text}`),
-    wake.held_back ? make("p", { class: "quiet" }, "Held back so that you could sleep.") : make("p", { class: "quiet" }, judged || "Was it needed?"),
+  }, { "aria-pressed": String(judged === needed) });
+  const times = group.length === 1 ? "" : `Said ${group.length} times, the last at ${clock(last.time, live.snapshot)}. `;
+  const verdict = judged === null ? "Was it needed?" : judged ? "You said: needed." : "You said: not needed.";
+  return make("li", {}, make("p", {}, `${when(wake.time, live.snapshot)} ${wake.text}`),
+    make("p", { class: "quiet" }, times + (wake.held_back ? "Held back so that you could sleep." : verdict)),
     wake.held_back ? null : make("div", { class: "buttons tight" }, judge(true, "Needed"), judge(false, "Not needed")));
 }
 
@@ -37,7 +51,7 @@ async function showWakes() {
   if (!wakesBox) return;
   try {
     const { wakes } = await ask("/api/wakes");
-    wakesBox.replaceChildren(wakes.length ? make("ul", { class: "list" }, ...wakes.map(wakeRow)) : make("p", { class: "quiet" }, "Nothing woke you."));
+    wakesBox.replaceChildren(wakes.length ? make("ul", { class: "list" }, ...byOccurrence(wakes).map(wakeRow)) : make("p", { class: "quiet" }, "Nothing woke you."));
   } catch (error) {
     wakesBox.replaceChildren(make("p", { class: "quiet" }, error.message));
   }

@@ -4,7 +4,7 @@ import { keyed, make, redraw, say } from "./dom.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark } from "./marks.js";
-import { big, capital, clock, degrees, inside, plain, qualityOf, shown, span, state, trendLines, unit } from "./words.js";
+import { big, capital, clock, degrees, difference, inside, plain, qualityOf, shown, since, span, state, trendLines, unit, when } from "./words.js";
 
 const NEXT = {
   waiting: [["meat-on", "Meat on"]],
@@ -20,30 +20,58 @@ const ALL = [["meat-on", "Meat on"], ["wrapped", "Wrapped in foil", "foil"], ["w
   ["wrapped", "In an open foil boat", "boat"], ["probed-tender", "Probed tender"], ["off", "Off the pit"],
   ["rest", "Resting"], ["hold", "In the hold"], ["chill", "Chilling"], ["serve", "Served"]];
 const GOALS = { wrap: "Wrap", "stall-end": "Stall over", tender: "Tender", target: "Target", "rest-peak": "Peak at rest", "hold-limit": "Hold limit", "rest-end": "Rest over" };
-const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped", "pit-10-hotter": "with the pit 10 °C hotter" };
+const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped" };
 const ASKED = "wrapped-at-"; // and the core °C the cook asked about
 const CAN_BE_WRAPPED = ["on", "cooking", "stall", "past-stall", "tender-range"];
 
-const assumption = (scenario) => (scenario.startsWith(ASKED) ? `if wrapped at ${degrees(Number(scenario.slice(ASKED.length)))}` : SCENARIOS[scenario] ?? "");
+const assumption = (scenario) => (scenario === "pit-10-hotter" ? `with the pit ${difference(10).slice(1)} hotter` : scenario.startsWith(ASKED) ? `if wrapped at ${degrees(Number(scenario.slice(ASKED.length)))}` : SCENARIOS[scenario] ?? "");
 
-const between = (at, snapshot) => `${clock(at.p50, snapshot)}, between ${clock(at.p05, snapshot)} and ${clock(at.p95, snapshot)}`;
+const STALE = 25 * 60; // s: forecasts are made every 10 min, so one this old has no successor
 
-const line = (outlook, snapshot) => make("li", {}, make("strong", {}, GOALS[outlook.goal] ?? plain(outlook.goal)), " ",
-  assumption(outlook.scenario), " ", outlook.at === null ? `not known: ${outlook.reason}` : between(outlook.at, snapshot),
-  outlook.celsius === null ? "" : ` at ${degrees(outlook.celsius)}`);
+function row(outlook, snapshot) {
+  const what = make("th", { scope: "row" }, [GOALS[outlook.goal] ?? plain(outlook.goal), assumption(outlook.scenario),
+    outlook.celsius === null ? "" : `at ${degrees(outlook.celsius)}`].filter(Boolean).join(" "));
+  if (outlook.at === null) return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${outlook.reason}`));
+  return make("tr", {}, what, ...[outlook.at.p05, outlook.at.p50, outlook.at.p95].map((time) => make("td", {}, when(time, snapshot))));
+}
+
+/** What comes when: early, likely, late (19 times in 20 not before, as often before as after, 19 times in 20 before). */
+const table = (outlooks, snapshot) => make("div", { class: "scroll" }, make("table", { class: "forecast" },
+  make("thead", {}, make("tr", {}, ...["Forecast", "Early", "Likely", "Late"].map((text) => make("th", { scope: "col" }, text)))),
+  make("tbody", {}, ...outlooks.map((outlook) => row(outlook, snapshot)))));
+
+const planOf = (piece) => piece.outlooks.filter((outlook) => outlook.scenario === "planned");
 
 function outlooks(piece, snapshot) {
-  const planned = piece.outlooks.filter((outlook) => outlook.scenario === "planned");
+  const planned = planOf(piece);
+  const known = planned.filter((outlook) => outlook.at !== null);
+  const reasons = [...new Set(planned.filter((outlook) => outlook.at === null).map((outlook) => outlook.reason))];
   if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
+  if (known.length === 0 && reasons.length === 1) return [make("p", { class: "quiet" }, `No forecast: ${reasons[0]}.`)];
+  const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
-    make("ul", {}, ...planned.map((outlook) => line(outlook, snapshot))),
+    table(planned, snapshot),
+    age > STALE ? state("suspect", `This forecast is ${span(age)} old: do not rely on it.`) : make("p", { class: "quiet" }, `Made ${span(age)} ago.`),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
   ];
 }
 
+/** One line a piece, for the first look: name, core, stage, when it is ready. */
+export function pieceLines(parent, snapshot) {
+  parent.hidden = snapshot.pieces.length === 0;
+  const told = (piece) => {
+    const ready = planOf(piece).filter(({ goal, at }) => ["tender", "target", "hold-limit"].includes(goal) && at !== null).at(-1);
+    return [piece.name, degrees(piece.celsius), capital(plain(piece.stage)), ready ? `${GOALS[ready.goal].toLowerCase()} ${when(ready.at.p50, snapshot)}` : ""];
+  };
+  redraw(parent, snapshot.pieces.map(told), () => snapshot.pieces.map((piece) => {
+    const [name, core, stage, ready] = told(piece);
+    return make("p", { class: "line-of-piece" }, make("strong", {}, name), make("span", { class: "num" }, core), make("span", {}, stage), make("span", { class: "quiet" }, ready));
+  }));
+}
+
 /** It lasts as the card does: an open list, and a number half typed, stay. */
 function whatIf(first) {
-  const list = make("ul", { class: "list" });
+  const list = make("div", {});
   const core = make("input", { type: "number", inputmode: "numeric", min: shown(30), max: shown(100) });
   if (first.asked_wrap !== null) core.value = Math.round(shown(first.asked_wrap));
   const form = make("form", {
@@ -52,13 +80,13 @@ function whatIf(first) {
       const celsius = core.value === "" ? null : inside(Number(core.value));
       tell("/api/ask-wrap", { piece: first.id, celsius }, celsius === null ? "Asked no longer." : "Asked: the answer comes into this list.");
     } }, make("div", { class: "fields" }, make("label", {}, `Wrapped at, ${unit()}`, core), make("button", {}, "Ask")),
-    make("p", { class: "quiet" }, "Empty: asked no longer."));
+    make("p", { class: "quiet" }, "Leave empty to stop asking."));
   const node = make("details", {}, make("summary", {}, "What if"), list, form);
   const update = (piece, snapshot) => {
     const others = piece.outlooks.filter(({ scenario, at }) => scenario !== "planned" && (at !== null || scenario.startsWith(ASKED)));
     form.hidden = piece.wrapped_at !== null || !CAN_BE_WRAPPED.includes(piece.stage);
     node.hidden = form.hidden && others.length === 0;
-    redraw(list, [others, snapshot.wall_offset, unit()], () => others.map((outlook) => line(outlook, snapshot)));
+    redraw(list, [others, snapshot.wall_offset, unit()], () => others.length ? [table(others, snapshot)] : []);
   };
   return { node, update };
 }
@@ -71,7 +99,7 @@ function face(piece, channel, snapshot) {
     piece.tender_low === null ? "" : `tender ${degrees(piece.tender_low)} to ${degrees(piece.tender_high)}`,
     piece.target === null ? "" : `target ${degrees(piece.target)}`].filter(Boolean).join(", ");
   return [
-    make("div", { class: "row" }, make("h2", {}, piece.name), make("strong", { class: "hot" }, `${capital(plain(piece.stage))} since ${clock(piece.since, snapshot)}`)),
+    make("div", { class: "row" }, make("h2", {}, piece.name), make("strong", { class: "hot" }, `${capital(plain(piece.stage))}${since(piece.since, snapshot)}`)),
     make("div", { class: "row" }, big(piece.celsius, "mid"), make("div", { class: "trend" }, make("p", { class: "num" }, ...trendLines(piece.rate)),
       channel ? state(...qualityOf(channel)) : "")),
     rail(Math.min(30, piece.celsius ?? 30), 100, zones, marks, piece.celsius, told || `Core ${degrees(piece.celsius)}`),

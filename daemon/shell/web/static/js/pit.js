@@ -1,12 +1,13 @@
 // The pit: temperature, band, trend, next log, marks, grate.
 
 import { make, redraw, say } from "./dom.js";
-import { grate, heatWord, rail } from "./draw.js";
+import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark } from "./marks.js";
-import { pieces } from "./pieces.js";
+import { miniCurve } from "./mini.js";
+import { pieceLines, pieces } from "./pieces.js";
 import { isBehind, standingFace } from "./standing.js";
-import { big, capital, clock, degrees, difference, inside, plain, shown, span, state, trendLines, unit } from "./words.js";
+import { big, capital, clock, difference, inside, plain, shown, span, state, trendMark, unit } from "./words.js";
 
 const FIRE_WORDS = {
   unlit: ["quiet", "not lit"], lighting: ["suspect", "lighting"], heating: ["suspect", "heating"], "in-band": ["good", "in the band"],
@@ -14,37 +15,35 @@ const FIRE_WORDS = {
   runaway: ["high", "running away"], cooling: ["cool", "cooling"],
 };
 
+/** The words of the stage, unless the number says otherwise at this moment. */
+function fireWord({ stage, celsius, band, lid_open }) {
+  if (lid_open) return ["suspect", "lid open"];
+  if (stage === "in-band" && celsius !== null && celsius < band.low) return FIRE_WORDS.low;
+  if (["in-band", "heating"].includes(stage) && celsius !== null && celsius > band.high + 3) return FIRE_WORDS.high;
+  return FIRE_WORDS[stage] ?? ["quiet", plain(stage)];
+}
+
 function burning(pit, snapshot) {
+  const last = pit.last_log === null ? "no log seen yet" : `last log ${clock(pit.last_log, snapshot)}`;
   if (pit.log_due === null) return make("p", { class: "quiet" }, `Next log: not known. ${capital(pit.no_forecast)}.`);
   const { p05, p50, p95 } = pit.log_due;
-  const from = Math.min(pit.last_log ?? snapshot.time, snapshot.time);
-  const share = (time) => `${Math.max(0, Math.min(100, (100 * (time - from)) / (p95 - from || 1))).toFixed(1)}%`;
-  const [wood, edge] = [make("i", { class: "wood" }), make("i", { class: "edge" })];
-  wood.style.left = share(snapshot.time);
-  wood.style.width = `calc(${share(Math.max(p05, snapshot.time))} - ${share(snapshot.time)})`;
-  edge.style.left = share(Math.max(p05, snapshot.time));
-  edge.style.right = "0";
-  const overdue = p50 <= snapshot.time;
-  return make("div", {},
-    make("div", { class: "row" }, make("h3", {}, "Next log"),
-      make("p", { class: "num hot" }, overdue ? "due now" : `${clock(p50, snapshot)}, in ${span(p50 - snapshot.time)}`)),
-    make("div", { class: "burn", role: "img", "aria-label": `The wood lasts until between ${clock(p05, snapshot)} and ${clock(p95, snapshot)}` }, wood, edge),
-    make("p", { class: "burn-ends" }, make("span", {}, pit.last_log === null ? "no log seen yet" : `last log ${clock(pit.last_log, snapshot)}`),
-      make("span", {}, `between ${clock(p05, snapshot)} and ${clock(p95, snapshot)}`)));
+  const soon = p50 <= snapshot.time ? "due now" : `${clock(p50, snapshot)}, in ${span(p50 - snapshot.time)}`;
+  return make("div", { class: "row" }, make("p", {}, "Next log ", make("strong", { class: "num hot" }, soon)),
+    make("p", { class: "quiet" }, `between ${clock(p05, snapshot)} and ${clock(p95, snapshot)}; ${last}`));
 }
 
 function pitFace(snapshot) {
   const pit = snapshot.pit;
-  const [name, word] = FIRE_WORDS[pit.stage] ?? ["quiet", plain(pit.stage)];
-  const { low, high } = pit.band;
   return [
-    make("div", { class: "row" }, make("h2", {}, pit.name), state(name, pit.lid_open ? `${word}, lid open` : word)),
-    make("div", { class: "row" }, big(pit.celsius), make("p", { class: "num trend" }, ...trendLines(pit.rate))),
-    rail(low - 35, high + 35, [[low, high, "zone"]], [], pit.celsius, `Band ${degrees(low)} to ${degrees(high)}, pit ${degrees(pit.celsius)}`),
-    pit.question ? make("p", { class: "suspect" }, pit.question) : null,
-    burning(pit, snapshot),
+    make("div", { class: "hero" }, big(pit.celsius),
+      make("div", { class: "trend" }, make("h2", {}, pit.name), state(...fireWord(pit)), make("p", { class: "num" }, trendMark(pit.rate)))),
   ];
 }
+
+const pitWords = (snapshot) => [
+  snapshot.pit.question ? make("p", { class: "suspect" }, snapshot.pit.question) : null,
+  burning(snapshot.pit, snapshot),
+];
 
 /** The control value is as old as the newest good pit reading. */
 function pitAge(snapshot) {
@@ -75,7 +74,7 @@ function grateFace(evenness) {
     make("div", { class: "row" }, make("h2", {}, "Across the grate"), evenness.spread === null ? "" : make("p", {}, `${difference(evenness.spread).slice(1)} spread`)),
     grate(evenness.places),
     make("div", { class: "row" }, ...evenness.places.map((place) => make("p", {}, make("strong", {}, place.place), ` ${difference(place.offset)} ${heatWord(place.offset)}`))),
-    evenness.advice ? make("p", {}, evenness.advice) : null, make("a", { class: "button", href: "#taught" }, "What this pit taught"))];
+    evenness.advice ? make("p", {}, evenness.advice) : null, make("a", { class: "button", href: "#taught" }, "What we learned about this pit"))];
 }
 
 function firesFace(snapshot) {
@@ -87,24 +86,45 @@ function firesFace(snapshot) {
 /** So that an open list stays as it is while it is read. */
 const byTheMinute = (value) => JSON.stringify(value, (key, inner) => (typeof inner === "number" ? Math.round(inner > 1 ? inner / 60 : inner * 100) : inner));
 
+const WIDE = matchMedia("(min-width: 900px)");
+
 export function pitRoom(root) {
-  const face = make("div", {});
+  const [face, words, mini] = [make("div", {}), make("div", { class: "stack" }), make("div", {})];
   const age = make("p", { class: "quiet" });
   const serve = make("div", {});
-  const list = make("div", { id: "pieces" });
-  const [spots, fires] = [make("div", {}), make("div", {})];
+  const [lines, list] = [make("div", { class: "plate lines" }), make("div", { id: "pieces" })];
+  const [spots, fires, wide] = [make("div", {}), make("div", {}), make("div", { class: "wide-curve" })];
+  root.className = "desk";
   root.replaceChildren(
-    make("section", { class: "plate fire", "aria-label": "Pit" }, face, age,
-      make("div", { class: "buttons" }, mark("log", "Log on", null, { class: "main" }), mark("lid-open", "Lid opened"), mark("lid-closed", "Lid closed")),
-      make("details", {}, make("summary", {}, "More marks"), make("div", { class: "buttons" },
-        mark("fire-lit", "Fire lit"), mark("damper", "Damper moved"), mark("meat-on", "All meat on"), mark("serve", "Served"))),
-      bandForm()),
-    serve, list, spots, fires);
+    make("div", { class: "side" },
+      make("section", { class: "plate fire", "aria-label": "Pit" }, face, mini, words),
+      lines,
+      make("section", { class: "plate", "aria-label": "Marks of the pit" },
+        make("div", { class: "buttons tight" }, mark("log", "Log on", null, { class: "main" }), mark("lid-open", "Lid opened"), mark("lid-closed", "Lid closed")),
+        make("details", {}, make("summary", {}, "More marks"), make("div", { class: "buttons" },
+          mark("fire-lit", "Fire lit"), mark("damper", "Damper moved"), mark("meat-on", "All meat on"), mark("serve", "Served"))),
+        bandForm(), age),
+      spots, fires),
+    make("div", { class: "middle" }, wide, serve),
+    list);
   let behind = false;
-  face.className = "stack";
+  let curve = null;
+  const showMini = miniCurve(mini);
+  const openCurve = async () => {
+    if (curve || !WIDE.matches) return;
+    curve = { update() {} };
+    const { curveRoom } = await import("./curve.js");
+    curve = curveRoom(wide);
+    if (live.snapshot) curve.update(live.snapshot);
+  };
+  WIDE.addEventListener("change", openCurve);
+  openCurve();
   const tick = () => { if (live.snapshot) say(age, pitAge(live.snapshot)); };
   const update = (snapshot) => {
     redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
+    redraw(words, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitWords(snapshot));
+    showMini(snapshot);
+    pieceLines(lines, snapshot);
     redraw(serve, [snapshot.serve_at, snapshot.cook_name, byTheMinute(snapshot.standing), snapshot.pieces.map((piece) => piece.name), unit()],
       () => {
         const left = isBehind(snapshot.standing) === behind ? serve.querySelector("details")?.open : undefined;
@@ -114,6 +134,7 @@ export function pitRoom(root) {
     redraw(spots, [snapshot.pit.evenness, unit()], () => grateFace(snapshot.pit.evenness));
     redraw(fires, snapshot.fires, () => firesFace(snapshot));
     pieces(list, snapshot);
+    curve?.update(snapshot);
     tick();
   };
   return { update, tick };

@@ -14,7 +14,7 @@ function fireFace(told) {
   return make("ul", { class: "list" },
     lesson("A log lasts", told.log_interval === null ? "not known" : minutes(told.log_interval),
       told.log_interval === null ? unknown : `Middle of the newest logs, which lasted ${minutes(told.shortest)} to ${minutes(told.longest)}; ${told.logs} seen in all.`),
-    lesson("A log shows after", told.lag === null ? "not known" : minutes(told.lag), "From the mark to the turn of the pit."),
+    lesson("A log shows after", told.lag === null ? "not known" : minutes(told.lag), "From the mark until the pit turns upward."),
     lesson("Between logs the pit loses", told.drift === null ? "not known" : degreesAnHour(told.drift), "While it falls and nobody feeds it."));
 }
 
@@ -56,7 +56,7 @@ export function taughtRoom(root) {
     if (empty) hoped = false;
     const from = told.cooks.length === 0 ? "No finished cook has taught yet; what stands here comes from the fire that burns." : `From ${told.cooks.length} finished ${told.cooks.length === 1 ? "cook" : "cooks"}:`;
     body.replaceChildren(
-      make("section", { class: "plate" }, make("h2", {}, `What ${live.snapshot?.pit.name ?? "this pit"} taught`),
+      make("section", { class: "plate" }, make("h2", {}, `What we learned about ${live.snapshot?.pit.name ?? "this pit"}`),
         empty ? make("p", {}, "Nothing yet. Every cook that is ended teaches: how long a log lasts, where the grate is hot, how far the forecasts were off.") : make("p", {}, from),
         make("ul", { class: "links" }, ...told.cooks.map((cook) => make("li", {}, make("a", { href: `#cook/${encodeURIComponent(cook)}` }, nights.get(cook) ?? cook))))),
       make("section", { class: "plate" }, make("h2", {}, "Its fires"), fireFace(told)),

@@ -32,14 +32,33 @@ export function trendParts(rate) {
   if (rate === null) return ["trend", "not known"];
   const value = Math.round(step(rate));
   if (Math.abs(step(rate)) < 3) return ["→ steady", ""];
-  return value > 0 ? ["↗ rising", `${value}° an hour`] : ["↘ falling", `${-value}° an hour`];
+  return value > 0 ? ["↗ rising", `${value}°/h`] : ["↘ falling", `${-value}°/h`];
 }
 
+/** The shortest: an arrow and a number. */
+export function trendMark(rate) {
+  if (rate === null) return "";
+  const value = Math.round(step(rate));
+  return Math.abs(step(rate)) < 3 ? "→ steady" : `${value > 0 ? "↗" : "↘"} ${Math.abs(value)}°/h`;
+}
 export const trend = (rate) => trendParts(rate).join(" ").trim();
 export const trendLines = (rate) => trendParts(rate).map((part) => make("span", { class: "line" }, part));
 
+export const twelveHours = () => kept("clock") === "12";
+const onTheMinute = (milliseconds) => new Date(Math.round(milliseconds / 60000) * 60000); // 04:59:59.9 is five o'clock
+export const at = (milliseconds) => onTheMinute(milliseconds).toLocaleTimeString([], twelveHours()
+  ? { hour: "numeric", minute: "2-digit", hour12: true } : { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
 export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
-export const at = (milliseconds) => new Date(milliseconds).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+
+/** The time of day, and the weekday where it is not today. */
+export function when(engine, snapshot) {
+  const [then, now] = [engine, snapshot.time].map((time) => onTheMinute((time + snapshot.wall_offset) * 1000));
+  const weekday = then.toDateString() === now.toDateString() ? "" : `${then.toLocaleDateString([], { weekday: "short" })} `;
+  return weekday + at(then.getTime());
+}
+
+/** "since 22:10", or nothing where it is not known since when. */
+export const since = (engine, snapshot) => (engine > 0 && engine + snapshot.wall_offset > 1e6 ? ` since ${when(engine, snapshot)}` : "");
 export const day = (utc) => new Date(utc * 1000).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" });
 
 export function span(seconds) {
