@@ -126,7 +126,8 @@ def _parser() -> argparse.ArgumentParser:
     plan = command("plan", _plan, "when to light and when to put the meat on, backwards from the serving time")
     files(plan, cook_needed=True)
     plan.add_argument("--state", type=Path, help="directory of the journal, for what this pit has taught")
-    plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10)")
+    plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10): a cold day takes more wood")
+    plan.add_argument("--wind", type=float, default=0.0, help="m/s at the pit (default 0)")
     report = command("report", _report, "the report of a kept cook, as one HTML file and as a picture")
     report.add_argument("cook", nargs="?", metavar="COOK_ID", help="default: the newest")
     library(report)
@@ -294,14 +295,14 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from daemon.commands.cooks import journal_of
-    from daemon.commands.plan import AMBIENT, plan_lines
+    from daemon.commands.plan import AMBIENT, Weather, plan_lines
     from daemon.shell.library.records import CookRecords
 
     rig, cook = load_both(options.rig, options.cook)
     assert cook is not None, "argparse asks for it"
     taught = CookRecords(journal_of(options.state, options.rig)).taught()
-    ambient = AMBIENT if options.ambient is None else options.ambient
-    for line in plan_lines(rig, cook, str(options.cook), ambient, taught, wall_seconds()):
+    weather = Weather(AMBIENT if options.ambient is None else options.ambient, options.wind)
+    for line in plan_lines(rig, cook, str(options.cook), weather, taught, wall_seconds()):
         say(line)
     return 0
 

@@ -6,7 +6,7 @@ import pytest
 
 from config.loader import load_both
 from daemon.cli import main
-from daemon.commands.plan import FIRES_TELL, feeding_of, plan_lines
+from daemon.commands.plan import FIRES_TELL, Weather, feeding_of, plan_lines
 from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import keep_profile
@@ -45,7 +45,7 @@ def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
     assert serve_at is not None
 
     def late_line(hours: float) -> str:
-        lines = list(plan_lines(rig, cook, "cook.toml", 10.0, PitProfile(), serve_at - hours * 3600.0))
+        lines = list(plan_lines(rig, cook, "cook.toml", Weather(), PitProfile(), serve_at - hours * 3600.0))
         return next((line for line in lines if "That is past" in line), "")
 
     assert late_line(48.0) == ""
@@ -67,3 +67,31 @@ def logs(plan: str) -> int:
 def test_one_fire_is_no_habit() -> None:
     assert feeding_of(PitProfile(FireProfile((), (70.0,) * (FIRES_TELL - 1)))) == feeding_of(PitProfile())
     assert feeding_of(PitProfile(FireProfile((), (70.0,) * FIRES_TELL))).log_interval == 4200.0
+
+
+def lines_of(weather: Weather, unit: str = "C") -> list[str]:
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    people = rig.people.model_copy(update={"unit": unit})
+    rig = rig.model_copy(update={"people": people})
+    return list(plan_lines(rig, cook, "cook.toml", weather, PitProfile(), 0.0))
+
+
+def test_a_cold_or_windy_day_takes_more_wood_and_an_earlier_fire() -> None:
+    mild, cold, windy = (lines_of(w) for w in (Weather(25.0), Weather(-10.0), Weather(10.0, 10.0)))
+    assert logs("\n".join(mild)) < logs("\n".join(cold)) and logs("\n".join(lines_of(Weather()))) < logs(
+        "\n".join(windy)
+    )
+    # Newton's law of cooling: at a middle of 121 °C, 131 K over the outside instead of 111 K.
+    assert Weather(-10.0).demand(121.0) == pytest.approx(131.0 / 111.0)
+    assert Weather().demand(121.0) == 1.0
+
+
+def test_the_wait_is_said_with_its_place_and_its_rule() -> None:
+    waits = [line for line in lines_of(Weather()) if "waits" in line]
+    assert waits and all("Warmer" in line and "Food Code 3-501.16" in line for line in waits), waits
+
+
+def test_the_plan_speaks_the_readers_unit() -> None:
+    plan = "\n".join(lines_of(Weather(), "F"))
+    assert " lb" in plan and " kg" not in plan and "135\u00a0°F" in plan
