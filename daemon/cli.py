@@ -24,6 +24,27 @@ EXIT_FAILED = 1
 EXIT_IN_USE = 3
 
 
+FILES = "--rig rig.toml --cook cook.toml"
+EXAMPLES = {
+    "run": FILES,
+    "key": "--rig rig.toml",
+    "check": FILES,
+    "demo": "--speed 600 --plain",
+    "replay": f"night.csv {FILES} --events events.jsonl",
+    "cooks": "--search chuck --rig rig.toml",
+    "export": "2026-11-28-village-hall --csv night.csv --rig rig.toml",
+    "import": 'night.csv --name "Village-hall lunch" --pit "The long pit" --rig rig.toml',
+    "devices": "--no-ble",
+    "calibrate": "--rig rig.toml --channel chuck",
+    "notify-test": "--rig rig.toml",
+    "plan": f"{FILES} --ambient -5 --wind 4",
+    "report": "--rig rig.toml --html report.html",
+    "demo-report": "night/",
+    "doctor": FILES,
+}
+"""What each command may be called with."""
+
+
 def say(text: str) -> None:
     sys.stdout.write(text + "\n")
 
@@ -55,7 +76,10 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     def command(name: str, act: object, text: str) -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=text, description=text)
+        example = f"example:\n  pitvigil {name} {EXAMPLES[name]}".rstrip()
+        sub = commands.add_parser(
+            name, help=text, description=text, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
         sub.set_defaults(act=act)
         return sub
 

@@ -1,6 +1,6 @@
 """A simulated night through the real watch: real words on a real serial line, real journal, real broker if there is one.
 
-Only the pit, the meat and the hands are simulated. The virtual cook hears what a sleeper would hear: a wake, or
+Only the pit, the meat and the cook are simulated. The virtual cook hears what a sleeper would hear: a wake, or
 nothing.
 """
 
@@ -39,6 +39,8 @@ from daemon.core.inputs import Goal
 from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.view import View
+from daemon.shell.web.server import login_url
+from daemon.wiring.keys import page_key_made
 from daemon.wiring.watch import Files, Watch
 from drivers.simulated.board import AmplifierBoard
 from drivers.simulated.cook import SimulatedCook
@@ -51,6 +53,14 @@ STORY_LINES = 16
 BROKER_PROGRAMS = ("mosquitto", "/usr/sbin/mosquitto")
 
 
+def free_port() -> int:
+    """A TCP port that nobody on this machine listens on."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port: int = free.getsockname()[1]
+        return port
+
+
 class PrivateBroker:
     """A broker of our own on a free loopback port, if the program is on this machine."""
 
@@ -60,9 +70,7 @@ class PrivateBroker:
         self.port: int | None = None
         if self._program is None:
             return
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self.port = free_port()
         file = directory / "broker.conf"
         file.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
         self._process = subprocess.Popen(  # nosec B603  # a program that was looked up, no shell
@@ -105,7 +113,7 @@ class Demo:
                 self._heard(events, view, now, cook)
 
             watch.loop.listeners.append(listen)
-            self._opening(broker.port)
+            self._opening(watch, broker.port)
             async with asyncio.TaskGroup() as group:
                 running = group.create_task(watch.run())
                 with self._live():
@@ -128,7 +136,8 @@ class Demo:
 
     def _files(self, home: Path, port: str, broker: int | None) -> Files:
         rig, cook = write_demo_files(home, port, broker)
-        rig.write_text(rig.read_text(encoding="utf-8") + '[page]\nlisten = "127.0.0.1"\nport = 0\n')
+        page = f'[page]\nlisten = "127.0.0.1"\nport = {free_port()}\n'
+        rig.write_text(rig.read_text(encoding="utf-8") + page)
         return Files(rig, cook, home / "state")
 
     # --- what is seen ------------------------------------------------------------------------------------------
@@ -182,11 +191,15 @@ class Demo:
         )
         return self._live_view
 
-    def _opening(self, broker: int | None) -> None:
+    def _opening(self, watch: Watch, broker: int | None) -> None:
         self._console.print(
-            "A night in the pit: a beef chuck roll and a lamb shoulder for the village hall. Pit, meat and hands are "
+            "A night in the pit: a beef chuck roll and a lamb shoulder for the village hall. Pit, meat and cook are "
             "simulated; everything else is the real watch."
         )
+        section = watch.rig.page
+        assert section is not None, "the demo's own rig has a page"
+        link = login_url(section.listen, section.port, page_key_made(section, watch.state))
+        self._console.print(f"Its page, while it runs: {link}", soft_wrap=True)
         if broker:
             self._console.print(f"A private broker listens on 127.0.0.1:{broker}; watch it with:")
             self._console.print(f"  mosquitto_sub -p {broker} -v -t 'homie/5/#' -t 'pitvigil/#'")

@@ -5,7 +5,7 @@ virtual clock. No wire and no waiting: twenty hours take some seconds of computi
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from config.loader import load_both
@@ -46,8 +46,9 @@ class DemoNight:
         texts = rig_file.read_text(encoding="utf-8"), cook_file.read_text(encoding="utf-8")
         journal.take_start(Start(journal.last_input + 1, start, "", 0.0, *texts))
 
-    def run(self, hours: float | None = None) -> None:
-        """hours: None = to the end of the scenario, after the meal."""
+    def run(self, hours: float | None = None, progress: Callable[[float, float], None] = lambda done, of: None) -> None:
+        """hours: None = to the end of the scenario, after the meal. progress: is given the simulated hours done and in all, at
+        each whole one."""
         length = self.simulated.scenario.length if hours is None else hours * 3600.0
         now = self._start
         self._take(Resumed(), now)
@@ -58,6 +59,8 @@ class DemoNight:
             self._take(Readings(self._line(now)), now)
             while self._waiting:
                 self._take(self._waiting.popleft(), now)
+            if self.simulated.now % 3600.0 == 0:
+                progress(self.simulated.now / 3600.0, length / 3600.0)
             if self.simulated.now % COMMIT_EVERY == 0:
                 self._journal.commit(now)
                 self._archive.tend(self._engine.settings, self._engine.wall.offset)

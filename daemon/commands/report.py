@@ -59,10 +59,10 @@ def demo_report(directory: Path, hours: float | None, say: Callable[[str], None]
     if (state / JOURNAL_FILE).exists():
         raise ReportRefused(f"{directory}: a demo was made here before; name another directory")
     state.mkdir(parents=True, exist_ok=True)
-    say("a night in the pit, simulated at full speed; some seconds ...")
+    say("a night in the pit, simulated at full speed; a few minutes ...")
     with closing(Journal(state / JOURNAL_FILE)) as journal:
         night = DemoNight(journal, *write_demo_files(directory), START)
-        night.run(hours)
+        night.run(hours, lambda done, of: say(f"  {done:.0f} of {of:.0f} hours simulated"))
         wood = round(night.wood(), 1)
     records = CookRecords(state / JOURNAL_FILE)
     cook = _newest(records)
@@ -71,4 +71,4 @@ def demo_report(directory: Path, hours: float | None, say: Callable[[str], None]
     try:
         make_report(state, cook, None, directory / "curves.png", say)
     except ReportRefused as error:
-        say(f"no picture: {error}")
+        say(f"no chart: {error}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -37,3 +38,13 @@ def test_what_starting_made_is_not_looked_through_again(
     monkeypatch.setattr(app, "Watch", Watch)
     assert cli.main(["run", "--rig", str(tmp_path / "rig.toml")]) == 0
     assert frozen[0] > 10_000
+
+
+def test_every_command_shows_an_example_that_it_can_read(capsys: pytest.CaptureFixture[str]) -> None:
+    parser = cli._parser()
+    for name, example in cli.EXAMPLES.items():
+        with pytest.raises(SystemExit) as ended:
+            cli.main([name, "--help"])
+        assert ended.value.code == 0
+        assert f"pitvigil {name} {example}" in capsys.readouterr().out
+        parser.parse_args([name, *shlex.split(example)])
