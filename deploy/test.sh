@@ -9,4 +9,5 @@ prepare tests
 .venv/bin/lint-imports
 .venv/bin/mypy
 .venv/bin/bandit --quiet --configfile pyproject.toml --recursive config drivers daemon
+npm --prefix daemon/shell/web run --silent check
 exec .venv/bin/pytest "$@"

@@ -8,7 +8,12 @@ import { shown } from "./words.js";
 let library;
 async function load() {
   if (library === undefined) {
-    library = live.facts?.chart ? await import("/vendor/uplot.js").then((module) => module.default, () => null) : null;
+    library = live.facts?.chart
+      ? await import("/vendor/uplot.js").then(
+          (module) => module.default,
+          () => null,
+        )
+      : null;
   }
   return library;
 }
@@ -28,27 +33,57 @@ const DASHES = [[], [8, 4], [2, 3], [12, 3, 2, 3]];
 /** box: where. x: numbers. lines: {label, values (°C), ink, dash?, width?}. fills: [[upper, lower, ink]] of line indexes.
  * options: time (x is UTC s), bands [[low, high]], marks [{x, text}]. zoomed(min, max): fetch that range; without it the chart
  * zooms in what it has. Resolves to false without a library. */
-export async function chart(box, x, lines, { fills = [], time = true, bands = [], marks = [], zoomed, label }) {
+export async function chart(
+  box,
+  x,
+  lines,
+  { fills = [], time = true, bands = [], marks = [], zoomed, label },
+) {
   const Plot = await load();
   box.plot?.destroy();
   box.plot = null;
   if (!Plot) {
     box.className = "chart note";
-    box.replaceChildren(make("p", { class: "suspect" }, "No curve here: the chart library was not put in when this page was installed (deploy/web-assets.sh does it). Everything else works."));
+    box.replaceChildren(
+      make(
+        "p",
+        { class: "suspect" },
+        "No curve here: the chart library was not put in when this page was installed " +
+          "(deploy/web-assets.sh does it). Everything else works.",
+      ),
+    );
     return false;
   }
   box.className = "chart";
   box.replaceChildren();
-  const axis = { stroke: ink("--smoke"), grid: { stroke: ink("--plate"), width: 1 }, ticks: { stroke: ink("--plate") }, font: "13px system-ui, sans-serif" };
-  const clockTicks = (plot, splits) => splits.map((s) => new Date(s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }));
-  const hourTicks = (plot, splits) => splits.map((s) => (s % 3600 === 0 ? `${s / 3600} h` : `${Math.floor(s / 3600)}:${String(Math.round((s % 3600) / 60)).padStart(2, "0")}`));
+  const axis = {
+    stroke: ink("--smoke"),
+    grid: { stroke: ink("--plate"), width: 1 },
+    ticks: { stroke: ink("--plate") },
+    font: "13px system-ui, sans-serif",
+  };
+  const clockTicks = (_plot, splits) =>
+    splits.map((s) =>
+      new Date(s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }),
+    );
+  const hourTicks = (_plot, splits) =>
+    splits.map((s) =>
+      s % 3600 === 0
+        ? `${s / 3600} h`
+        : `${Math.floor(s / 3600)}:${String(Math.round((s % 3600) / 60)).padStart(2, "0")}`,
+    );
   const under = (plot) => {
     const { ctx, bbox } = plot;
     ctx.save();
     ctx.fillStyle = ink("--glow");
     for (const [low, high] of bands) {
       const top = plot.valToPos(shown(high), "y", true);
-      ctx.fillRect(bbox.left, Math.max(bbox.top, top), bbox.width, plot.valToPos(shown(low), "y", true) - top);
+      ctx.fillRect(
+        bbox.left,
+        Math.max(bbox.top, top),
+        bbox.width,
+        plot.valToPos(shown(low), "y", true) - top,
+      );
     }
     ctx.strokeStyle = ctx.fillStyle = ink("--smoke");
     ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
@@ -57,7 +92,10 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
     for (const { x: where, text } of [...marks].sort((a, b) => a.x - b.x)) {
       const left = plot.valToPos(where, "x", true);
       if (left < bbox.left || left > bbox.left + bbox.width) continue;
-      ctx.beginPath(); ctx.moveTo(left, bbox.top); ctx.lineTo(left, bbox.top + bbox.height); ctx.stroke();
+      ctx.beginPath();
+      ctx.moveTo(left, bbox.top);
+      ctx.lineTo(left, bbox.top + bbox.height);
+      ctx.stroke();
       const row = free.findIndex((from) => from <= left);
       const end = left + ctx.measureText(text).width + 6;
       if (row < 0 || end > bbox.left + bbox.width) continue; // the line alone: its word stands in the list below
@@ -66,29 +104,68 @@ export async function chart(box, x, lines, { fills = [], time = true, bands = []
     }
     ctx.restore();
   };
-  box.plot = new Plot({
-    width: box.clientWidth, height: box.clientHeight, legend: { show: false }, cursor: { drag: { x: true, y: false, setScale: false } },
-    scales: { x: { time } },
-    axes: [{ ...axis, values: time ? clockTicks : hourTicks, ...(time ? {} : { incrs: HOUR_STEPS }) }, { ...axis, size: 46, values: (plot, splits) => splits.map((s) => `${s}°`) }],
-    series: [{}, ...lines.map((line) => ({ label: line.label, stroke: line.ink, width: line.width ?? 2, dash: line.dash ?? [], points: { show: false }, spanGaps: false }))],
-    bands: fills.map(([upper, lower, fill]) => ({ series: [upper + 1, lower + 1], fill })),
-    hooks: {
-      drawClear: [under],
-      setSelect: [(plot) => {
-        const { left, width } = plot.select;
-        plot.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
-        if (width > 8) (zoomed ?? within(plot, x))(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
-      }],
+  box.plot = new Plot(
+    {
+      width: box.clientWidth,
+      height: box.clientHeight,
+      legend: { show: false },
+      cursor: { drag: { x: true, y: false, setScale: false } },
+      scales: { x: { time } },
+      axes: [
+        { ...axis, values: time ? clockTicks : hourTicks, ...(time ? {} : { incrs: HOUR_STEPS }) },
+        { ...axis, size: 46, values: (_plot, splits) => splits.map((s) => `${s}°`) },
+      ],
+      series: [
+        {},
+        ...lines.map((line) => ({
+          label: line.label,
+          stroke: line.ink,
+          width: line.width ?? 2,
+          dash: line.dash ?? [],
+          points: { show: false },
+          spanGaps: false,
+        })),
+      ],
+      bands: fills.map(([upper, lower, fill]) => ({ series: [upper + 1, lower + 1], fill })),
+      hooks: {
+        drawClear: [under],
+        setSelect: [
+          (plot) => {
+            const { left, width } = plot.select;
+            plot.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+            if (width > 8)
+              (zoomed ?? within(plot, x))(plot.posToVal(left, "x"), plot.posToVal(left + width, "x"));
+          },
+        ],
+      },
     },
-  }, [x, ...lines.map((line) => line.values.map((value) => (value === null || value === undefined ? null : shown(value))))], box);
+    [
+      x,
+      ...lines.map((line) =>
+        line.values.map((value) => (value === null || value === undefined ? null : shown(value))),
+      ),
+    ],
+    box,
+  );
   box.zoomed = zoomed ?? (() => {});
   box.moved = zoomed ? (min, max) => box.plot.setScale("x", { min, max }) : within(box.plot, x);
-  if (!box.fingers) box.fingers = fingers(box, () => box.plot, (min, max) => box.moved(min, max), (min, max) => box.zoomed(min, max)) ?? true;
+  if (!box.fingers)
+    box.fingers =
+      fingers(
+        box,
+        () => box.plot,
+        (min, max) => box.moved(min, max),
+        (min, max) => box.zoomed(min, max),
+      ) ?? true;
   box.setAttribute("role", "img");
   box.setAttribute("aria-label", label);
-  new ResizeObserver((entries, observer) => {
-    if (!box.plot || !box.isConnected) { observer.disconnect(); return; }
-    if (Math.abs(box.plot.width - box.clientWidth) > 1) box.plot.setSize({ width: box.clientWidth, height: box.clientHeight });
+  new ResizeObserver((_entries, observer) => {
+    if (!box.plot || !box.isConnected) {
+      observer.disconnect();
+      return;
+    }
+    if (Math.abs(box.plot.width - box.clientWidth) > 1)
+      box.plot.setSize({ width: box.clientWidth, height: box.clientHeight });
   }).observe(box);
   return true;
 }
@@ -105,8 +182,27 @@ const within = (plot, x) => (min, max) => {
 };
 
 /** After fingers have zoomed into what a chart has. */
-export const whole = (box) => button("The whole", () => { const [x] = box.plot?.data ?? [[]]; if (x.length) box.plot.setScale("x", { min: x[0], max: x.at(-1) }); });
+export const whole = (box) =>
+  button("The whole", () => {
+    const [x] = box.plot?.data ?? [[]];
+    if (x.length) box.plot.setScale("x", { min: x[0], max: x.at(-1) });
+  });
 
 /** dashes: of each line, in the same order; without them all are whole. */
-export const legend = (names, dashes = []) => make("ul", { class: "legend" }, ...names.map((name, index) => make("li", {},
-  draw("svg", { class: `key s${index % 8}`, viewBox: "0 0 28 8", "aria-hidden": "true" }, draw("line", { x1: 0, x2: 28, y1: 4, y2: 4, "stroke-dasharray": (dashes[index] ?? []).join(" ") })), name)));
+export const legend = (names, dashes = []) =>
+  make(
+    "ul",
+    { class: "legend" },
+    ...names.map((name, index) =>
+      make(
+        "li",
+        {},
+        draw(
+          "svg",
+          { class: `key s${index % 8}`, viewBox: "0 0 28 8", "aria-hidden": "true" },
+          draw("line", { x1: 0, x2: 28, y1: 4, y2: 4, "stroke-dasharray": (dashes[index] ?? []).join(" ") }),
+        ),
+        name,
+      ),
+    ),
+  );

@@ -6,7 +6,11 @@ import { FIGURES, orDash } from "./figures.js";
 import { ask } from "./live.js";
 import { day } from "./words.js";
 
-const SHOWN = [["pit", "Pits"], ["core", "Cores"], ["both", "Both"]];
+const SHOWN = [
+  ["pit", "Pits"],
+  ["core", "Cores"],
+  ["both", "Both"],
+];
 
 /** A cook's values at the instants of all cooks: between its own samples the last one holds, outside its span nothing. */
 function onAxis(times, own, values) {
@@ -20,36 +24,102 @@ function onAxis(times, own, values) {
 function linesOf(curves, times, which) {
   return curves.flatMap((curve, index) => {
     const ink = seriesInk(index);
-    const pit = { label: `${curve.cook.name}, pit`, values: onAxis(times, curve.time, curve.pit), ink, dash: dashOf(index) };
-    const cores = curve.cores.map(([name, values]) => ({ label: `${curve.cook.name}, ${name}`, values: onAxis(times, curve.time, values), ink,
-      dash: which === "core" ? dashOf(index) : [2, 4] }));
+    const pit = {
+      label: `${curve.cook.name}, pit`,
+      values: onAxis(times, curve.time, curve.pit),
+      ink,
+      dash: dashOf(index),
+    };
+    const cores = curve.cores.map(([name, values]) => ({
+      label: `${curve.cook.name}, ${name}`,
+      values: onAxis(times, curve.time, values),
+      ink,
+      dash: which === "core" ? dashOf(index) : [2, 4],
+    }));
     return which === "pit" ? [pit] : which === "core" ? cores : [pit, ...cores];
   });
 }
 
 function figuresTable(curves) {
-  const head = (cook, index) => make("th", { scope: "col", class: `s${index}` }, cook.name, make("small", { class: "line" }, `${day(cook.started)}, ${cook.pit}`));
-  const row = (name, value) => make("tr", {}, make("th", { scope: "row" }, name), ...curves.map(({ cook }) => make("td", { class: "num" }, orDash(value(cook)))));
-  return make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Comparison in numbers" }, make("table", { class: "side" },
-    make("thead", {}, make("tr", {}, make("td", {}), ...curves.map(({ cook }, index) => head(cook, index)))),
-    make("tbody", {}, ...FIGURES.map(([name, , value]) => row(name, value)), row("Verdict", (cook) => cook.verdict || null))));
+  const head = (cook, index) =>
+    make(
+      "th",
+      { scope: "col", class: `s${index}` },
+      cook.name,
+      make("small", { class: "line" }, `${day(cook.started)}, ${cook.pit}`),
+    );
+  const row = (name, value) =>
+    make(
+      "tr",
+      {},
+      make("th", { scope: "row" }, name),
+      ...curves.map(({ cook }) => make("td", { class: "num" }, orDash(value(cook)))),
+    );
+  return make(
+    "div",
+    { class: "scroll", tabindex: "0", role: "region", "aria-label": "Comparison in numbers" },
+    make(
+      "table",
+      { class: "side" },
+      make(
+        "thead",
+        {},
+        make("tr", {}, make("td", {}), ...curves.map(({ cook }, index) => head(cook, index))),
+      ),
+      make(
+        "tbody",
+        {},
+        ...FIGURES.map(([name, , value]) => row(name, value)),
+        row("Verdict", (cook) => cook.verdict || null),
+      ),
+    ),
+  );
 }
 
 export function compareRoom(root, ids) {
   const plot = make("div", { class: "chart" });
   const which = make("div", { class: "buttons tight" });
   const body = make("div", { class: "stack" }, make("p", { class: "quiet" }, "Fetching the cooks."));
-  root.replaceChildren(make("section", { class: "plate" }, make("h2", {}, "Side by side"), body,
-    make("div", { class: "buttons" }, make("a", { class: "button", href: "#cooks" }, "Back to the cooks"))));
-  ask(`/api/cooks/compare?${ids.map((id) => `cook=${encodeURIComponent(id)}`).join("&")}&points=400`).then(({ curves }) => {
-    const times = [...new Set(curves.flatMap((curve) => curve.time))].sort((a, b) => a - b);
-    const show = (kind) => {
-      which.replaceChildren(...SHOWN.map(([value, text]) => button(text, () => show(value), { "aria-pressed": String(value === kind) })), whole(plot));
-      return chart(plot, times, linesOf(curves, times, kind), { time: false, label: "The cooks on one time axis; the table below holds the figures" });
-    };
-    body.replaceChildren(which, plot, legend(curves.map(({ cook }) => cook.name), curves.map((curve, index) => dashOf(index))),
-      make("p", { class: "quiet" }, "Hours since each cook began. Drag along, or pull apart with two fingers."), figuresTable(curves));
-    return show("pit");
-  }).catch((error) => body.replaceChildren(make("p", {}, error.message)));
+  root.replaceChildren(
+    make(
+      "section",
+      { class: "plate" },
+      make("h2", {}, "Side by side"),
+      body,
+      make("div", { class: "buttons" }, make("a", { class: "button", href: "#cooks" }, "Back to the cooks")),
+    ),
+  );
+  ask(`/api/cooks/compare?${ids.map((id) => `cook=${encodeURIComponent(id)}`).join("&")}&points=400`)
+    .then(({ curves }) => {
+      const times = [...new Set(curves.flatMap((curve) => curve.time))].sort((a, b) => a - b);
+      const show = (kind) => {
+        which.replaceChildren(
+          ...SHOWN.map(([value, text]) =>
+            button(text, () => show(value), { "aria-pressed": String(value === kind) }),
+          ),
+          whole(plot),
+        );
+        return chart(plot, times, linesOf(curves, times, kind), {
+          time: false,
+          label: "The cooks on one time axis; the table below holds the figures",
+        });
+      };
+      body.replaceChildren(
+        which,
+        plot,
+        legend(
+          curves.map(({ cook }) => cook.name),
+          curves.map((_curve, index) => dashOf(index)),
+        ),
+        make(
+          "p",
+          { class: "quiet" },
+          "Hours since each cook began. Drag along, or pull apart with two fingers.",
+        ),
+        figuresTable(curves),
+      );
+      return show("pit");
+    })
+    .catch((error) => body.replaceChildren(make("p", {}, error.message)));
   return { update() {}, tick() {} };
 }

@@ -14,55 +14,143 @@ function running(snapshot) {
   if (snapshot.pieces.length === 0) return make("p", {}, "No cook is running.");
   let sure = false;
   const end = button("End this cook", () => {
-    if (!sure) { sure = true; end.textContent = "Press again to end it"; setTimeout(() => { sure = false; end.textContent = "End this cook"; }, 5000); return; }
+    if (!sure) {
+      sure = true;
+      end.textContent = "Press again to end it";
+      setTimeout(() => {
+        sure = false;
+        end.textContent = "End this cook";
+      }, 5000);
+      return;
+    }
     tell("/api/end-cook", {}, "The cook has ended. It is kept in the log.");
   });
-  return make("div", { class: "stack" }, make("p", {}, `Running: ${snapshot.cook_name}, ${snapshot.pieces.map((piece) => piece.name).join(", ")}`), make("div", { class: "buttons" }, end));
+  return make(
+    "div",
+    { class: "stack" },
+    make("p", {}, `Running: ${snapshot.cook_name}, ${snapshot.pieces.map((piece) => piece.name).join(", ")}`),
+    make("div", { class: "buttons" }, end),
+  );
 }
 
 function keptRow(cook, changed) {
-  const box = make("input", { type: "checkbox", onchange: () => { if (box.checked) chosen.add(cook.id); else chosen.delete(cook.id); changed(); } });
+  const box = make("input", {
+    type: "checkbox",
+    onchange: () => {
+      if (box.checked) chosen.add(cook.id);
+      else chosen.delete(cook.id);
+      changed();
+    },
+  });
   box.checked = chosen.has(cook.id);
   const [, , inBand] = FIGURES[0];
-  return make("li", { class: "kept" },
-    make("label", { class: "check" }, box, make("span", {}, make("strong", {}, cook.name), make("small", { class: "line" },
-      `${day(cook.started)} · ${cook.pit} · ${cook.pieces.join(", ")} · in band ${orDash(inBand(cook))}`), cook.verdict ? make("small", { class: "line" }, `“${cook.verdict}”`) : null)),
-    make("a", { class: "button", href: `#cook/${encodeURIComponent(cook.id)}`, "aria-label": `Open ${cook.name}` }, "Open"));
+  return make(
+    "li",
+    { class: "kept" },
+    make(
+      "label",
+      { class: "check" },
+      box,
+      make(
+        "span",
+        {},
+        make("strong", {}, cook.name),
+        make(
+          "small",
+          { class: "line" },
+          `${day(cook.started)} · ${cook.pit} · ${cook.pieces.join(", ")} · in band ${orDash(inBand(cook))}`,
+        ),
+        cook.verdict ? make("small", { class: "line" }, `“${cook.verdict}”`) : null,
+      ),
+    ),
+    make(
+      "a",
+      { class: "button", href: `#cook/${encodeURIComponent(cook.id)}`, "aria-label": `Open ${cook.name}` },
+      "Open",
+    ),
+  );
 }
 
 export function cooksRoom(root) {
   const [now, form, kept] = [make("div", {}), make("div", {}), make("div", {})];
   const words = make("input", { type: "search", name: "words", maxlength: 80 });
-  const go = button("Compare", () => { location.hash = `#compare/${[...chosen].map(encodeURIComponent).join("/")}`; }, { class: "main" });
+  const go = button(
+    "Compare",
+    () => {
+      location.hash = `#compare/${[...chosen].map(encodeURIComponent).join("/")}`;
+    },
+    { class: "main" },
+  );
   const hint = make("p", { class: "quiet" });
   const changed = () => {
     go.disabled = chosen.size < 2 || chosen.size > MOST;
     go.textContent = chosen.size < 2 ? "Compare" : `Compare ${chosen.size} cooks`;
-    hint.textContent = chosen.size > MOST ? `Six at most: ${chosen.size} are chosen.` : "Choose two to six to see them side by side.";
+    hint.textContent =
+      chosen.size > MOST
+        ? `Six at most: ${chosen.size} are chosen.`
+        : "Choose two to six to see them side by side.";
   };
   let asked = 0;
   const list = async () => {
-    const mine = (asked += 1);
+    asked += 1;
+    const mine = asked;
     let found;
     try {
       const { cooks } = await ask(`/api/cooks?words=${encodeURIComponent(words.value)}`);
-      found = cooks.length ? make("ul", { class: "list" }, ...cooks.map((cook) => keptRow(cook, changed)))
-        : make("p", { class: "quiet" }, words.value ? "No kept cook has these words." : "No cook kept yet: the first will stand here when it is over.");
-    } catch (error) { found = make("p", { class: "quiet" }, error.message); }
+      found = cooks.length
+        ? make("ul", { class: "list" }, ...cooks.map((cook) => keptRow(cook, changed)))
+        : make(
+            "p",
+            { class: "quiet" },
+            words.value
+              ? "No kept cook has these words."
+              : "No cook kept yet: the first will stand here when it is over.",
+          );
+    } catch (error) {
+      found = make("p", { class: "quiet" }, error.message);
+    }
     if (mine === asked) kept.replaceChildren(found);
   };
   words.addEventListener("input", list);
   root.replaceChildren(
     make("section", { class: "plate" }, make("h2", {}, "Now"), now),
     make("details", { class: "plate", id: "start" }, make("summary", {}, "Start a cook"), form),
-    make("section", { class: "plate" }, make("h2", {}, "Kept cooks"), make("label", {}, "Find by name, pit or meat", words), kept, hint, make("div", { class: "buttons" }, go)),
-    make("section", { class: "plate" }, make("h2", {}, "The pit itself"), make("div", { class: "buttons" }, make("a", { class: "button", href: "#taught" }, "What we learned about this pit"))));
+    make(
+      "section",
+      { class: "plate" },
+      make("h2", {}, "Kept cooks"),
+      make("label", {}, "Find by name, pit or meat", words),
+      kept,
+      hint,
+      make("div", { class: "buttons" }, go),
+    ),
+    make(
+      "section",
+      { class: "plate" },
+      make("h2", {}, "The pit itself"),
+      make(
+        "div",
+        { class: "buttons" },
+        make("a", { class: "button", href: "#taught" }, "What we learned about this pit"),
+      ),
+    ),
+  );
   root.querySelector("#start").addEventListener("toggle", () => {
-    if (!form.firstChild && live.snapshot) ask("/api/cuts").then((table) => form.replaceChildren(startForm(table)), (error) => form.replaceChildren(error.message));
+    if (!form.firstChild && live.snapshot)
+      ask("/api/cuts").then(
+        (table) => form.replaceChildren(startForm(table)),
+        (error) => form.replaceChildren(error.message),
+      );
   });
   changed();
   list();
   let shownCook;
-  const update = (snapshot) => { const face = `${snapshot.cook_id} ${snapshot.pieces.length}`; if (shownCook !== face) { shownCook = face; now.replaceChildren(running(snapshot)); } };
+  const update = (snapshot) => {
+    const face = `${snapshot.cook_id} ${snapshot.pieces.length}`;
+    if (shownCook !== face) {
+      shownCook = face;
+      now.replaceChildren(running(snapshot));
+    }
+  };
   return { update, tick() {} };
 }

@@ -12,9 +12,11 @@ function fill(node, attributes, children) {
   return node;
 }
 
-export const make = (tag, attributes = {}, ...children) => fill(document.createElement(tag), attributes, children);
+export const make = (tag, attributes = {}, ...children) =>
+  fill(document.createElement(tag), attributes, children);
 
-export const draw = (tag, attributes = {}, ...children) => fill(document.createElementNS(SVG, tag), attributes, children);
+export const draw = (tag, attributes = {}, ...children) =>
+  fill(document.createElementNS(SVG, tag), attributes, children);
 
 export const find = (id) => document.getElementById(id);
 
@@ -32,18 +34,26 @@ export function redraw(parent, what, build) {
 
 /** One lasting node an item: a press that begins before an update still ends on the same button. */
 export function keyed(parent, items, keyOf, create) {
-  const kept = (parent.kept ??= new Map());
+  parent.kept ??= new Map();
+  const { kept } = parent;
   const wanted = new Set(items.map(keyOf));
   for (const [key, part] of kept) {
-    if (!wanted.has(key)) { part.node.remove(); kept.delete(key); }
+    if (!wanted.has(key)) {
+      part.node.remove();
+      kept.delete(key);
+    }
   }
   items.forEach((item, index) => {
     const key = keyOf(item);
     let part = kept.get(key);
-    if (!part) kept.set(key, (part = create(item)));
+    if (!part) {
+      part = create(item);
+      kept.set(key, part);
+    }
     if (parent.children[index] !== part.node) parent.insertBefore(part.node, parent.children[index] ?? null);
     part.update(item);
   });
 }
 
-export const button = (text, act, attributes = {}) => make("button", { type: "button", onclick: act, ...attributes }, text);
+export const button = (text, act, attributes = {}) =>
+  make("button", { type: "button", onclick: act, ...attributes }, text);

@@ -15,9 +15,29 @@ export const FIGURES = [
   ["Wood", "weighed by you", (cook) => cook.wood, wood],
   ["Yield", "served of raw", (cook) => cook.yield_fraction, share],
   ["Length", "from start to end", (cook) => cook.duration, span],
-].map(([name, meaning, pick, words]) => [name, meaning, (cook) => (pick(cook) === null ? null : words(pick(cook)))]);
+].map(([name, meaning, pick, words]) => [
+  name,
+  meaning,
+  (cook) => (pick(cook) === null ? null : words(pick(cook))),
+]);
 
 export const orDash = (text) => text ?? "–";
 
-export const tallies = (cook) => make("dl", { class: "tally" }, ...FIGURES.map(([name, meaning, value]) => make("div", {},
-  make("dt", {}, name), make("dd", {}, make("span", { class: "num" }, orDash(value(cook))), make("small", {}, value(cook) === null ? "not known" : meaning)))));
+export const tallies = (cook) =>
+  make(
+    "dl",
+    { class: "tally" },
+    ...FIGURES.map(([name, meaning, value]) =>
+      make(
+        "div",
+        {},
+        make("dt", {}, name),
+        make(
+          "dd",
+          {},
+          make("span", { class: "num" }, orDash(value(cook))),
+          make("small", {}, value(cook) === null ? "not known" : meaning),
+        ),
+      ),
+    ),
+  );

@@ -9,8 +9,11 @@ const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
 const OVER = "returned-unacknowledged";
 const AWAY = new Set(["shelved", "suppressed-by-design", "out-of-service"]);
 const STATES = {
-  unacknowledged: "New", acknowledged: "Seen, still so", [OVER]: "Over, not yet seen",
-  "latched-unacknowledged": "Happened, not yet seen", "latched-acknowledged": "Happened, seen",
+  unacknowledged: "New",
+  acknowledged: "Seen, still so",
+  [OVER]: "Over, not yet seen",
+  "latched-unacknowledged": "Happened, not yet seen",
+  "latched-acknowledged": "Happened, seen",
 };
 const RANK = { high: 0, medium: 1, low: 2 };
 const CONTAINED = { "pit-falling": "fire-out", "pit-high": "runaway" }; // the lesser alarm says nothing beside the greater
@@ -19,18 +22,41 @@ export const isNew = (alarm) => NEW.has(alarm.state) || alarm.state === OVER;
 /** Alarms on show, worst first: new before seen, then by priority, then the oldest. */
 function onShow(snapshot) {
   const here = snapshot.alarms.filter((alarm) => !AWAY.has(alarm.state));
-  const standing = new Set(here.filter((alarm) => alarm.state !== OVER).map((alarm) => `${alarm.rule}/${alarm.subject}`));
+  const standing = new Set(
+    here.filter((alarm) => alarm.state !== OVER).map((alarm) => `${alarm.rule}/${alarm.subject}`),
+  );
   return here
     .filter((alarm) => !standing.has(`${CONTAINED[alarm.rule]}/${alarm.subject}`))
-    .sort((a, b) => NEW.has(b.state) - NEW.has(a.state) || (a.state === OVER) - (b.state === OVER) || RANK[a.priority] - RANK[b.priority] || a.raised_at - b.raised_at);
+    .sort(
+      (a, b) =>
+        NEW.has(b.state) - NEW.has(a.state) ||
+        (a.state === OVER) - (b.state === OVER) ||
+        RANK[a.priority] - RANK[b.priority] ||
+        a.raised_at - b.raised_at,
+    );
 }
 
 function shelving(alarm) {
-  const reason = make("select", { "aria-label": "Reason" },
-    ...["I am working on it", "Probe is out for a reason", "Known and harmless now"].map((text) => make("option", {}, text)));
-  const shelve = (minutes) => button(`${minutes} min`, () => tell("/api/shelve",
-    { alarm: alarm.key, seconds: minutes * 60, reason: reason.value }, `Away for ${minutes} min. It will come back by itself.`));
-  return [make("p", {}, "Put away for a while, because"), reason, make("div", { class: "buttons tight" }, shelve(15), shelve(60), shelve(120))];
+  const reason = make(
+    "select",
+    { "aria-label": "Reason" },
+    ...["I am working on it", "Probe is out for a reason", "Known and harmless now"].map((text) =>
+      make("option", {}, text),
+    ),
+  );
+  const shelve = (minutes) =>
+    button(`${minutes} min`, () =>
+      tell(
+        "/api/shelve",
+        { alarm: alarm.key, seconds: minutes * 60, reason: reason.value },
+        `Away for ${minutes} min. It will come back by itself.`,
+      ),
+    );
+  return [
+    make("p", {}, "Put away for a while, because"),
+    reason,
+    make("div", { class: "buttons tight" }, shelve(15), shelve(60), shelve(120)),
+  ];
 }
 
 const seeing = (alarm, done) => () => tell("/api/acknowledge", { alarm }, done);
@@ -38,18 +64,39 @@ const seeing = (alarm, done) => () => tell("/api/acknowledge", { alarm }, done);
 function card(alarm) {
   const [because, status] = [make("p", { class: "quiet why" }), make("span", {})];
   const seen = button("Seen", seeing(alarm.key, "Seen. It stays here until it is over."), { class: "main" });
-  const pause = button("Pause 15 min", () => tell("/api/pause", { seconds: 900 }, "Sound is paused for 15 min. Anything new still sounds."));
-  const later = make("details", { class: "later" }, make("summary", {}, "Not now"), make("div", { class: "buttons" }, pause), ...shelving(alarm));
+  const pause = button("Pause 15 min", () =>
+    tell("/api/pause", { seconds: 900 }, "Sound is paused for 15 min. Anything new still sounds."),
+  );
+  const later = make(
+    "details",
+    { class: "later" },
+    make("summary", {}, "Not now"),
+    make("div", { class: "buttons" }, pause),
+    ...shelving(alarm),
+  );
   const actions = make("div", { class: "answers" }, seen, later);
   // What happened once stays until somebody says that it was put right: the second acknowledgement.
-  const put_right = make("div", { class: "buttons" }, button("It is put right", seeing(alarm.key, "Good. It is off the list.")));
-  const node = make("article", { class: "alarm" },
+  const put_right = make(
+    "div",
+    { class: "buttons" },
+    button("It is put right", seeing(alarm.key, "Good. It is off the list.")),
+  );
+  const node = make(
+    "article",
+    { class: "alarm" },
     make("p", { class: "state" }, shape(alarm.priority), status),
-    make("p", { class: "do" }, alarm.text), because, actions, put_right);
+    make("p", { class: "do" }, alarm.text),
+    because,
+    actions,
+    put_right,
+  );
   const update = (now) => {
     node.className = `alarm ${now.priority} ${isNew(now) ? "new" : ""} ${now.state === OVER ? "over" : ""}`;
     const kind = now.prompt ? "call" : "alarm";
-    say(status, `${STATES[now.state] ?? plain(now.state)} · ${now.priority} ${kind} · ${clock(now.raised_at, live.snapshot)}`);
+    say(
+      status,
+      `${STATES[now.state] ?? plain(now.state)} · ${now.priority} ${kind} · ${clock(now.raised_at, live.snapshot)}`,
+    );
     const left = now.consequence_in === null ? "" : ` About ${span(now.consequence_in)} left.`;
     say(because, now.because + left);
     put_right.hidden = now.state !== "latched-acknowledged";
@@ -64,7 +111,11 @@ const counted = (number, one, many) => (number === 0 ? "" : `${number} ${number 
 
 /** "next log about 02:40 (02:23 to 02:55)", or why it is not known. */
 function nextLog({ pit, pieces, time }, snapshot) {
-  if (pieces.length > 0 && pieces.every((piece) => ["off", "rest", "hold", "chill", "done"].includes(piece.stage))) return "";
+  if (
+    pieces.length > 0 &&
+    pieces.every((piece) => ["off", "rest", "hold", "chill", "done"].includes(piece.stage))
+  )
+    return "";
   if (pit.log_due === null) return pit.stage === "unlit" ? "" : `Next log: not known, ${pit.no_forecast}.`;
   const { p05, p50, p95 } = pit.log_due;
   const about = p50 <= time ? "Next log due now" : `Next log about ${when(p50, snapshot)}`;
@@ -73,9 +124,14 @@ function nextLog({ pit, pieces, time }, snapshot) {
 
 /** The piece that is ready last, and how that lies to the serving time. */
 function meatReady(snapshot) {
-  const ends = snapshot.pieces.flatMap((piece) => piece.outlooks
-    .filter(({ scenario, goal, at }) => scenario === "planned" && ["tender", "target"].includes(goal) && at !== null)
-    .map(({ at }) => ({ at, name: piece.name })));
+  const ends = snapshot.pieces.flatMap((piece) =>
+    piece.outlooks
+      .filter(
+        ({ scenario, goal, at }) =>
+          scenario === "planned" && ["tender", "target"].includes(goal) && at !== null,
+      )
+      .map(({ at }) => ({ at, name: piece.name })),
+  );
   if (ends.length === 0) return "";
   const last = ends.reduce((a, b) => (b.at.p50 > a.at.p50 ? b : a));
   const ready = `${last.name} ready about ${when(last.at.p50, snapshot)} (${clock(last.at.p05, snapshot)} to ${clock(last.at.p95, snapshot)})`;
@@ -93,10 +149,15 @@ function sleepLine({ nap, sleep }, snapshot) {
 
 function calmFace(snapshot, first) {
   const running = snapshot.pieces.length > 0 || !["unlit", "cooling"].includes(snapshot.pit.stage);
-  const head = first === undefined
-    ? make("p", { class: "do calm" }, running ? state("good", "Nothing to do now") : "No cook is running") : null;
+  const head =
+    first === undefined
+      ? make("p", { class: "do calm" }, running ? state("good", "Nothing to do now") : "No cook is running")
+      : null;
   // beside an alarm only what it does not say and the pit below does not show
-  const lines = [sleepLine(snapshot, snapshot), ...(first === undefined ? [nextLog(snapshot, snapshot), meatReady(snapshot)] : [])].filter(Boolean);
+  const lines = [
+    sleepLine(snapshot, snapshot),
+    ...(first === undefined ? [nextLog(snapshot, snapshot), meatReady(snapshot)] : []),
+  ].filter(Boolean);
   return [head, ...lines.map((text) => make("p", {}, text))];
 }
 
@@ -107,25 +168,63 @@ export function showGlance(snapshot) {
   keyed(find("alarms"), first ? [first] : [], keyOf, card);
   keyed(find("other-alarms"), others, keyOf, card);
   const over = others.filter((alarm) => alarm.state === OVER).length;
-  const words = [counted(others.length - over, "more alarm", "more alarms"), counted(over, "is over", "are over")].filter(Boolean).join(", ");
+  const words = [
+    counted(others.length - over, "more alarm", "more alarms"),
+    counted(over, "is over", "are over"),
+  ]
+    .filter(Boolean)
+    .join(", ");
   find("more").hidden = others.length === 0;
   say(find("more-words"), words);
   find("all-seen").hidden = shownNow.filter(isNew).length < 2;
   const { time, ...rest } = snapshot.pit;
   find("calm").hidden = first !== undefined && !snapshot.sleep.asleep;
-  redraw(find("calm"), [first?.key, Math.floor(snapshot.time / 20), rest.log_due, snapshot.nap, snapshot.sleep.asleep], () => calmFace(snapshot, first));
+  redraw(
+    find("calm"),
+    [first?.key, Math.floor(snapshot.time / 20), rest.log_due, snapshot.nap, snapshot.sleep.asleep],
+    () => calmFace(snapshot, first),
+  );
 }
 
 export function prepareGlance() {
-  find("all-seen").addEventListener("click", seeing("*", "All seen. What still stands stays here until it is over."));
+  find("all-seen").addEventListener(
+    "click",
+    seeing("*", "All seen. What still stands stays here until it is over."),
+  );
 }
 
 export const alarmsAway = (parent, snapshot) => {
   const away = snapshot.alarms.filter((alarm) => AWAY.has(alarm.state));
-  const word = (alarm) => (alarm.state === "suppressed-by-design" ? "not sounding: it has a known cause" : plain(alarm.state));
-  redraw(parent, away, () => away.length === 0 ? [] : [make("div", { class: "plate" }, make("h2", {}, "Put away"),
-    make("ul", { class: "list" }, ...away.map((alarm) => make("li", {},
-      make("p", {}, `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`),
-      make("p", { class: "quiet" }, alarm.shelved_reason),
-      alarm.state === "shelved" ? button("Bring back", () => tell("/api/unshelve", { alarm: alarm.key }, "It is back.")) : null))))]);
+  const word = (alarm) =>
+    alarm.state === "suppressed-by-design" ? "not sounding: it has a known cause" : plain(alarm.state);
+  redraw(parent, away, () =>
+    away.length === 0
+      ? []
+      : [
+          make(
+            "div",
+            { class: "plate" },
+            make("h2", {}, "Put away"),
+            make(
+              "ul",
+              { class: "list" },
+              ...away.map((alarm) =>
+                make(
+                  "li",
+                  {},
+                  make(
+                    "p",
+                    {},
+                    `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`,
+                  ),
+                  make("p", { class: "quiet" }, alarm.shelved_reason),
+                  alarm.state === "shelved"
+                    ? button("Bring back", () => tell("/api/unshelve", { alarm: alarm.key }, "It is back."))
+                    : null,
+                ),
+              ),
+            ),
+          ),
+        ],
+  );
 };

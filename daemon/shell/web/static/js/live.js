@@ -28,14 +28,19 @@ export function toast(text) {
 export async function tell(path, body, done) {
   try {
     const answer = await fetch(path, {
-      method: "POST", credentials: "same-origin", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body),
+      method: "POST",
+      credentials: "same-origin",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
     });
     const result = await answer.json();
     if (!answer.ok) throw new Error((result.where ? `${result.where}: ` : "") + result.problem);
     toast(done);
     return true;
   } catch (error) {
-    toast(error instanceof TypeError ? "Not sent: no connection to the watch." : `Not done. ${error.message}`);
+    toast(
+      error instanceof TypeError ? "Not sent: no connection to the watch." : `Not done. ${error.message}`,
+    );
     return false;
   }
 }
@@ -54,7 +59,9 @@ export function listen() {
   for (const name of ["refused", "morning"]) {
     stream.addEventListener(name, (event) => news.get(name)?.(JSON.parse(event.data)));
   }
-  stream.addEventListener("error", () => { if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 4000); });
+  stream.addEventListener("error", () => {
+    if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 4000);
+  });
 }
 
 export const pairing = () => {
@@ -63,9 +70,12 @@ export const pairing = () => {
     event.preventDefault();
     if (await tell("/api/login", { token: token.value.trim() }, "Paired.")) location.replace("/");
   };
-  return make("form", { class: "plate", onsubmit: send },
+  return make(
+    "form",
+    { class: "plate", onsubmit: send },
     make("h2", {}, "Pair this phone"),
     make("p", {}, "Scan the code shown at the watch's terminal, or type its token here. Once is enough."),
     make("label", {}, "Token", token),
-    make("div", { class: "buttons" }, make("button", { class: "main" }, "Pair")));
+    make("div", { class: "buttons" }, make("button", { class: "main" }, "Pair")),
+  );
 };

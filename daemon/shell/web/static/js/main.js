@@ -22,7 +22,11 @@ const BEHIND = { cook: "cooks", compare: "cooks", taught: "cooks" }; // rooms re
 let room = null;
 
 function address() {
-  try { return location.hash.slice(1).split("/").map(decodeURIComponent); } catch { return []; }
+  try {
+    return location.hash.slice(1).split("/").map(decodeURIComponent);
+  } catch {
+    return [];
+  }
 }
 
 async function enter() {
@@ -30,11 +34,16 @@ async function enter() {
   const name = Object.hasOwn(ROOMS, wanted ?? "") ? wanted : "pit";
   const place = location.hash;
   for (const link of document.querySelectorAll(".rooms a")) {
-    if (link.hash === `#${BEHIND[name] ?? name}`) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
+    if (link.hash === `#${BEHIND[name] ?? name}`) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
   }
   document.body.dataset.room = name;
   const root = find("room");
-  if (name !== "care" && !live.facts.paired && !live.facts.open_view) { root.replaceChildren(pairing()); room = null; return; }
+  if (name !== "care" && !live.facts.paired && !live.facts.open_view) {
+    root.replaceChildren(pairing());
+    room = null;
+    return;
+  }
   const open = await ROOMS[name]();
   if (location.hash !== place) return; // somebody went on while this room was on its way
   root.dataset.shown = name;
@@ -47,16 +56,39 @@ async function enter() {
 
 function frame(snapshot) {
   say(find("title"), snapshot.cook_name || snapshot.pit.name);
-  document.body.dataset.fire = ["in-band", "high", "runaway", "falling"].includes(snapshot.pit.stage) ? "bright" : "dim";
+  document.body.dataset.fire = ["in-band", "high", "runaway", "falling"].includes(snapshot.pit.stage)
+    ? "bright"
+    : "dim";
   const news = snapshot.alarms.filter(isNew).length;
   document.title = `${news ? `(${news}) ` : ""}${snapshot.pit.name} · pitvigil`;
   showGlance(snapshot);
-  const troubles = snapshot.health.map((part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`);
+  const troubles = snapshot.health.map(
+    (part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`,
+  );
   if (!snapshot.clock_trusted) troubles.push("The watch's clock is not set yet: times of day may be wrong");
-  if (live.facts && !live.facts.paired) troubles.push("You may look. To press anything, pair this phone under More");
-  redraw(find("health"), troubles, () => troubles.length === 0 ? [] : [make("details", { class: "plate small", open: troubles.length === 1 || live.snapshot.alarms.length === 0 },
-    make("summary", {}, state("suspect", troubles.length === 1 ? "One thing about the watch itself" : `${troubles.length} things about the watch itself`)),
-    make("ul", { class: "list" }, ...troubles.map((text) => make("li", {}, text))))]);
+  if (live.facts && !live.facts.paired)
+    troubles.push("You may look. To press anything, pair this phone under More");
+  redraw(find("health"), troubles, () =>
+    troubles.length === 0
+      ? []
+      : [
+          make(
+            "details",
+            { class: "plate small", open: troubles.length === 1 || live.snapshot.alarms.length === 0 },
+            make(
+              "summary",
+              {},
+              state(
+                "suspect",
+                troubles.length === 1
+                  ? "One thing about the watch itself"
+                  : `${troubles.length} things about the watch itself`,
+              ),
+            ),
+            make("ul", { class: "list" }, ...troubles.map((text) => make("li", {}, text))),
+          ),
+        ],
+  );
   room?.update(snapshot);
   tick();
 }
@@ -68,14 +100,25 @@ function tick() {
   const told = at(Date.now() - quiet * 1000);
   document.body.toggleAttribute("data-stale", stale);
   find("stale").hidden = !stale;
-  if (stale) say(find("stale"), `No word from the watch since ${told}. What you see is old. Look at the pit.`);
-  say(find("link"), stale ? `silent ${span(quiet)}` : `live · ${at((live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000)}`);
+  if (stale)
+    say(find("stale"), `No word from the watch since ${told}. What you see is old. Look at the pit.`);
+  say(
+    find("link"),
+    stale
+      ? `silent ${span(quiet)}`
+      : `live · ${at((live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000)}`,
+  );
   room?.tick();
   tickPieces(find("pieces"));
 }
 
 async function begin() {
-  try { live.facts = await ask("/api/page"); } catch { setTimeout(begin, 3000); return; }
+  try {
+    live.facts = await ask("/api/page");
+  } catch {
+    setTimeout(begin, 3000);
+    return;
+  }
   if (recall("unit") === null) useFahrenheit(live.facts.fahrenheit, false);
   if (live.facts.paired || live.facts.open_view) {
     onSnapshot(frame);

@@ -4,4 +4,13 @@ import { button } from "./dom.js";
 import { tell } from "./live.js";
 
 export const mark = (kind, text, piece = null, attributes = {}, note = "") =>
-  button(text, () => tell("/api/mark", { kind, ...(piece ? { piece } : {}), ...(note ? { note } : {}) }, `Marked: ${text.toLowerCase()}.`), attributes);
+  button(
+    text,
+    () =>
+      tell(
+        "/api/mark",
+        { kind, ...(piece ? { piece } : {}), ...(note ? { note } : {}) },
+        `Marked: ${text.toLowerCase()}.`,
+      ),
+    attributes,
+  );

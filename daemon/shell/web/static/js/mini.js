@@ -10,10 +10,14 @@ const [W, H] = [340, 74];
 
 /** °C of all pit probes together in each bucket: the middle of their lowest and highest. */
 function pitPoints(history, snapshot) {
-  const ids = new Set(snapshot.channels.filter((channel) => channel.role === "pit").map((channel) => channel.id));
+  const ids = new Set(
+    snapshot.channels.filter((channel) => channel.role === "pit").map((channel) => channel.id),
+  );
   const pits = history.channels.filter((channel) => ids.has(channel.id));
   return history.time.flatMap((time, index) => {
-    const values = pits.flatMap(({ low, high }) => (low[index] === null ? [] : [(low[index] + high[index]) / 2]));
+    const values = pits.flatMap(({ low, high }) =>
+      low[index] === null ? [] : [(low[index] + high[index]) / 2],
+    );
     return values.length ? [[time, values.reduce((a, b) => a + b, 0) / values.length]] : [];
   });
 }
@@ -28,22 +32,47 @@ function picture(points, snapshot) {
   const last = snapshot.time + Math.min(AHEAD, Math.max(1200, ((snapshot.time - first) * 2) / 3));
   const x = (time) => (W * (time - first)) / (last - first);
   const y = (value) => H - 14 - ((H - 18) * (value - low)) / (high - low);
-  const svg = draw("svg", { class: "mini", viewBox: `0 0 ${W} ${H}`, role: "img",
-    "aria-label": `Pit since ${clock(first, snapshot)}: ${degrees(values[0] ?? celsius)} then, ${degrees(celsius)} now, band ${degrees(band.low)} to ${degrees(band.high)}` },
+  const svg = draw(
+    "svg",
+    {
+      class: "mini",
+      viewBox: `0 0 ${W} ${H}`,
+      role: "img",
+      "aria-label": `Pit since ${clock(first, snapshot)}: ${degrees(values[0] ?? celsius)} then, ${degrees(celsius)} now, band ${degrees(band.low)} to ${degrees(band.high)}`,
+    },
     draw("rect", { class: "zone", x: 0, width: W, y: y(band.high), height: y(band.low) - y(band.high) }),
     draw("text", { x: W, y: y(band.high) - 2, "text-anchor": "end" }, `${Math.round(shown(band.high))}°`),
-    draw("text", { x: W, y: y(band.low) + 11, "text-anchor": "end" }, `${Math.round(shown(band.low))}°`));
+    draw("text", { x: W, y: y(band.low) + 11, "text-anchor": "end" }, `${Math.round(shown(band.low))}°`),
+  );
   if (log_due !== null) {
-    const [from, to] = [log_due.p05, log_due.p95].map((time) => x(Math.min(last, Math.max(snapshot.time, time))));
-    if (to > from) svg.append(draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 16 }));
+    const [from, to] = [log_due.p05, log_due.p95].map((time) =>
+      x(Math.min(last, Math.max(snapshot.time, time))),
+    );
+    if (to > from)
+      svg.append(draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 16 }));
     if (celsius !== null && log_due.p50 > snapshot.time && log_due.p50 < last) {
-      svg.append(draw("line", { class: "ahead", x1: x(snapshot.time), y1: y(celsius), x2: x(log_due.p50), y2: y(band.low) }));
+      svg.append(
+        draw("line", {
+          class: "ahead",
+          x1: x(snapshot.time),
+          y1: y(celsius),
+          x2: x(log_due.p50),
+          y2: y(band.low),
+        }),
+      );
     }
   }
-  const path = all.filter(([time]) => time >= first).map(([time, value]) => `${x(time).toFixed(1)},${y(value).toFixed(1)}`).join(" ");
+  const path = all
+    .filter(([time]) => time >= first)
+    .map(([time, value]) => `${x(time).toFixed(1)},${y(value).toFixed(1)}`)
+    .join(" ");
   svg.append(draw("polyline", { class: "was", points: path }));
-  if (celsius !== null) svg.append(draw("circle", { class: "now", cx: x(snapshot.time), cy: y(celsius), r: 5 }));
-  svg.append(draw("text", { x: 0, y: H - 2 }, clock(first, snapshot)), draw("text", { x: x(snapshot.time), y: H - 2, "text-anchor": "middle" }, "now"));
+  if (celsius !== null)
+    svg.append(draw("circle", { class: "now", cx: x(snapshot.time), cy: y(celsius), r: 5 }));
+  svg.append(
+    draw("text", { x: 0, y: H - 2 }, clock(first, snapshot)),
+    draw("text", { x: x(snapshot.time), y: H - 2, "text-anchor": "middle" }, "now"),
+  );
   return svg;
 }
 
@@ -55,10 +84,13 @@ export function miniCurve(box) {
   return (snapshot) => {
     if (Math.abs(snapshot.time - askedAt) >= AGAIN) {
       askedAt = snapshot.time;
-      ask(`/api/history?start=${snapshot.time - BACK}&end=${snapshot.time}&points=180`).then((history) => {
-        points = pitPoints(history, snapshot);
-        if (box.isConnected) paint(live.snapshot);
-      }, () => {});
+      ask(`/api/history?start=${snapshot.time - BACK}&end=${snapshot.time}&points=180`).then(
+        (history) => {
+          points = pitPoints(history, snapshot);
+          if (box.isConnected) paint(live.snapshot);
+        },
+        () => {},
+      );
     }
     paint(snapshot);
   };

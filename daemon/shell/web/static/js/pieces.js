@@ -4,54 +4,149 @@ import { keyed, make, redraw, say } from "./dom.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark } from "./marks.js";
-import { big, capital, clock, degrees, difference, inside, plain, qualityOf, shown, since, span, state, trendLines, unit, when } from "./words.js";
+import {
+  big,
+  capital,
+  clock,
+  degrees,
+  difference,
+  inside,
+  plain,
+  qualityOf,
+  shown,
+  since,
+  span,
+  state,
+  trendLines,
+  unit,
+  when,
+} from "./words.js";
 
 const NEXT = {
   waiting: [["meat-on", "Meat on"]],
-  on: [["wrapped", "Wrapped"]], cooking: [["wrapped", "Wrapped"]], stall: [["wrapped", "Wrapped"]],
-  "past-stall": [["wrapped", "Wrapped"], ["probed-tender", "Probed tender"]],
-  wrapped: [["probed-tender", "Probed tender"], ["off", "Off the pit"]],
-  "tender-range": [["probed-tender", "Probed tender"], ["off", "Off the pit"]],
-  off: [["rest", "Resting"], ["hold", "In the hold"]], rest: [["hold", "In the hold"], ["serve", "Served"]],
-  hold: [["serve", "Served"], ["chill", "Chilling"]],
+  on: [["wrapped", "Wrapped"]],
+  cooking: [["wrapped", "Wrapped"]],
+  stall: [["wrapped", "Wrapped"]],
+  "past-stall": [
+    ["wrapped", "Wrapped"],
+    ["probed-tender", "Probed tender"],
+  ],
+  wrapped: [
+    ["probed-tender", "Probed tender"],
+    ["off", "Off the pit"],
+  ],
+  "tender-range": [
+    ["probed-tender", "Probed tender"],
+    ["off", "Off the pit"],
+  ],
+  off: [
+    ["rest", "Resting"],
+    ["hold", "In the hold"],
+  ],
+  rest: [
+    ["hold", "In the hold"],
+    ["serve", "Served"],
+  ],
+  hold: [
+    ["serve", "Served"],
+    ["chill", "Chilling"],
+  ],
 };
 // "Wrapped" alone means in what was planned; what a piece is truly wrapped in changes its forecast by an hour or more.
-const ALL = [["meat-on", "Meat on"], ["wrapped", "Wrapped in foil", "foil"], ["wrapped", "Wrapped in paper", "paper"],
-  ["wrapped", "In an open foil boat", "boat"], ["probed-tender", "Probed tender"], ["off", "Off the pit"],
-  ["rest", "Resting"], ["hold", "In the hold"], ["chill", "Chilling"], ["serve", "Served"]];
-const GOALS = { wrap: "Wrap", "stall-end": "Stall over", tender: "Tender", target: "Target", "rest-peak": "Peak at rest", "hold-limit": "Hold limit", "rest-end": "Rest over" };
+const ALL = [
+  ["meat-on", "Meat on"],
+  ["wrapped", "Wrapped in foil", "foil"],
+  ["wrapped", "Wrapped in paper", "paper"],
+  ["wrapped", "In an open foil boat", "boat"],
+  ["probed-tender", "Probed tender"],
+  ["off", "Off the pit"],
+  ["rest", "Resting"],
+  ["hold", "In the hold"],
+  ["chill", "Chilling"],
+  ["serve", "Served"],
+];
+const GOALS = {
+  wrap: "Wrap",
+  "stall-end": "Stall over",
+  tender: "Tender",
+  target: "Target",
+  "rest-peak": "Peak at rest",
+  "hold-limit": "Hold limit",
+  "rest-end": "Rest over",
+};
 const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped" };
 const ASKED = "wrapped-at-"; // and the core °C the cook asked about
 const CAN_BE_WRAPPED = ["on", "cooking", "stall", "past-stall", "tender-range"];
 
-const assumption = (scenario) => (scenario === "pit-10-hotter" ? `with the pit ${difference(10).slice(1)} hotter` : scenario.startsWith(ASKED) ? `if wrapped at ${degrees(Number(scenario.slice(ASKED.length)))}` : SCENARIOS[scenario] ?? "");
+const assumption = (scenario) =>
+  scenario === "pit-10-hotter"
+    ? `with the pit ${difference(10).slice(1)} hotter`
+    : scenario.startsWith(ASKED)
+      ? `if wrapped at ${degrees(Number(scenario.slice(ASKED.length)))}`
+      : (SCENARIOS[scenario] ?? "");
 
 const STALE = 25 * 60; // s: forecasts are made every 10 min, so one this old has no successor
 
 function row(outlook, snapshot) {
-  const what = make("th", { scope: "row" }, [GOALS[outlook.goal] ?? plain(outlook.goal), assumption(outlook.scenario),
-    outlook.celsius === null ? "" : `at ${degrees(outlook.celsius)}`].filter(Boolean).join(" "));
-  if (outlook.at === null) return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${outlook.reason}`));
-  return make("tr", {}, what, ...[outlook.at.p05, outlook.at.p50, outlook.at.p95].map((time) => make("td", {}, when(time, snapshot))));
+  const what = make(
+    "th",
+    { scope: "row" },
+    [
+      GOALS[outlook.goal] ?? plain(outlook.goal),
+      assumption(outlook.scenario),
+      outlook.celsius === null ? "" : `at ${degrees(outlook.celsius)}`,
+    ]
+      .filter(Boolean)
+      .join(" "),
+  );
+  if (outlook.at === null)
+    return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${outlook.reason}`));
+  return make(
+    "tr",
+    {},
+    what,
+    ...[outlook.at.p05, outlook.at.p50, outlook.at.p95].map((time) => make("td", {}, when(time, snapshot))),
+  );
 }
 
 /** What comes when: early, likely, late (19 times in 20 not before, as often before as after, 19 times in 20 before). */
-const table = (outlooks, snapshot) => make("div", { class: "scroll" }, make("table", { class: "forecast" },
-  make("thead", {}, make("tr", {}, ...["Forecast", "Early", "Likely", "Late"].map((text) => make("th", { scope: "col" }, text)))),
-  make("tbody", {}, ...outlooks.map((outlook) => row(outlook, snapshot)))));
+const table = (outlooks, snapshot) =>
+  make(
+    "div",
+    { class: "scroll" },
+    make(
+      "table",
+      { class: "forecast" },
+      make(
+        "thead",
+        {},
+        make(
+          "tr",
+          {},
+          ...["Forecast", "Early", "Likely", "Late"].map((text) => make("th", { scope: "col" }, text)),
+        ),
+      ),
+      make("tbody", {}, ...outlooks.map((outlook) => row(outlook, snapshot))),
+    ),
+  );
 
 const planOf = (piece) => piece.outlooks.filter((outlook) => outlook.scenario === "planned");
 
 function outlooks(piece, snapshot) {
   const planned = planOf(piece);
   const known = planned.filter((outlook) => outlook.at !== null);
-  const reasons = [...new Set(planned.filter((outlook) => outlook.at === null).map((outlook) => outlook.reason))];
+  const reasons = [
+    ...new Set(planned.filter((outlook) => outlook.at === null).map((outlook) => outlook.reason)),
+  ];
   if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
-  if (known.length === 0 && reasons.length === 1) return [make("p", { class: "quiet" }, `No forecast: ${reasons[0]}.`)];
+  if (known.length === 0 && reasons.length === 1)
+    return [make("p", { class: "quiet" }, `No forecast: ${reasons[0]}.`)];
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     table(planned, snapshot),
-    age > STALE ? state("suspect", `This forecast is ${span(age)} old: do not rely on it.`) : make("p", { class: "quiet" }, `Made ${span(age)} ago.`),
+    age > STALE
+      ? state("suspect", `This forecast is ${span(age)} old: do not rely on it.`)
+      : make("p", { class: "quiet" }, `Made ${span(age)} ago.`),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
   ];
 }
@@ -60,13 +155,29 @@ function outlooks(piece, snapshot) {
 export function pieceLines(parent, snapshot) {
   parent.hidden = snapshot.pieces.length === 0;
   const told = (piece) => {
-    const ready = planOf(piece).filter(({ goal, at }) => ["tender", "target", "hold-limit"].includes(goal) && at !== null).at(-1);
-    return [piece.name, degrees(piece.celsius), capital(plain(piece.stage)), ready ? `${GOALS[ready.goal].toLowerCase()} ${when(ready.at.p50, snapshot)}` : ""];
+    const ready = planOf(piece)
+      .filter(({ goal, at }) => ["tender", "target", "hold-limit"].includes(goal) && at !== null)
+      .at(-1);
+    return [
+      piece.name,
+      degrees(piece.celsius),
+      capital(plain(piece.stage)),
+      ready ? `${GOALS[ready.goal].toLowerCase()} ${when(ready.at.p50, snapshot)}` : "",
+    ];
   };
-  redraw(parent, snapshot.pieces.map(told), () => snapshot.pieces.map((piece) => {
-    const [name, core, stage, ready] = told(piece);
-    return make("p", { class: "line-of-piece" }, make("strong", {}, name), make("span", { class: "num" }, core), make("span", {}, stage), make("span", { class: "quiet" }, ready));
-  }));
+  redraw(parent, snapshot.pieces.map(told), () =>
+    snapshot.pieces.map((piece) => {
+      const [name, core, stage, ready] = told(piece);
+      return make(
+        "p",
+        { class: "line-of-piece" },
+        make("strong", {}, name),
+        make("span", { class: "num" }, core),
+        make("span", {}, stage),
+        make("span", { class: "quiet" }, ready),
+      );
+    }),
+  );
 }
 
 /** It lasts as the card does: an open list, and a number half typed, stay. */
@@ -74,37 +185,87 @@ function whatIf(first) {
   const list = make("div", {});
   const core = make("input", { type: "number", inputmode: "numeric", min: shown(30), max: shown(100) });
   if (first.asked_wrap !== null) core.value = Math.round(shown(first.asked_wrap));
-  const form = make("form", {
-    onsubmit: (event) => {
-      event.preventDefault();
-      const celsius = core.value === "" ? null : inside(Number(core.value));
-      tell("/api/ask-wrap", { piece: first.id, celsius }, celsius === null ? "Asked no longer." : "Asked: the answer comes into this list.");
-    } }, make("div", { class: "fields" }, make("label", {}, `Wrapped at, ${unit()}`, core), make("button", {}, "Ask")),
-    make("p", { class: "quiet" }, "Leave empty to stop asking."));
+  const form = make(
+    "form",
+    {
+      onsubmit: (event) => {
+        event.preventDefault();
+        const celsius = core.value === "" ? null : inside(Number(core.value));
+        tell(
+          "/api/ask-wrap",
+          { piece: first.id, celsius },
+          celsius === null ? "Asked no longer." : "Asked: the answer comes into this list.",
+        );
+      },
+    },
+    make(
+      "div",
+      { class: "fields" },
+      make("label", {}, `Wrapped at, ${unit()}`, core),
+      make("button", {}, "Ask"),
+    ),
+    make("p", { class: "quiet" }, "Leave empty to stop asking."),
+  );
   const node = make("details", {}, make("summary", {}, "What if"), list, form);
   const update = (piece, snapshot) => {
-    const others = piece.outlooks.filter(({ scenario, at }) => scenario !== "planned" && (at !== null || scenario.startsWith(ASKED)));
+    const others = piece.outlooks.filter(
+      ({ scenario, at }) => scenario !== "planned" && (at !== null || scenario.startsWith(ASKED)),
+    );
     form.hidden = piece.wrapped_at !== null || !CAN_BE_WRAPPED.includes(piece.stage);
     node.hidden = form.hidden && others.length === 0;
-    redraw(list, [others, snapshot.wall_offset, unit()], () => others.length ? [table(others, snapshot)] : []);
+    redraw(list, [others, snapshot.wall_offset, unit()], () =>
+      others.length ? [table(others, snapshot)] : [],
+    );
   };
   return { node, update };
 }
 
 function face(piece, channel, snapshot) {
-  const zones = piece.tender_low === null || piece.tender_high === null ? [] : [[piece.tender_low, piece.tender_high, "tender"]];
-  const marks = [[piece.wrap_at, "wrapat"], [piece.target, "wrapat"]].filter(([celsius]) => celsius !== null);
+  const zones =
+    piece.tender_low === null || piece.tender_high === null
+      ? []
+      : [[piece.tender_low, piece.tender_high, "tender"]];
+  const marks = [
+    [piece.wrap_at, "wrapat"],
+    [piece.target, "wrapat"],
+  ].filter(([celsius]) => celsius !== null);
   const told = [
     piece.wrap_at === null ? "" : `wrap from ${degrees(piece.wrap_at)}`,
     piece.tender_low === null ? "" : `tender ${degrees(piece.tender_low)} to ${degrees(piece.tender_high)}`,
-    piece.target === null ? "" : `target ${degrees(piece.target)}`].filter(Boolean).join(", ");
+    piece.target === null ? "" : `target ${degrees(piece.target)}`,
+  ]
+    .filter(Boolean)
+    .join(", ");
   return [
-    make("div", { class: "row" }, make("h2", {}, piece.name), make("strong", { class: "hot" }, `${capital(plain(piece.stage))}${since(piece.since, snapshot)}`)),
-    make("div", { class: "row" }, big(piece.celsius, "mid"), make("div", { class: "trend" }, make("p", { class: "num" }, ...trendLines(piece.rate)),
-      channel ? state(...qualityOf(channel)) : "")),
-    rail(Math.min(30, piece.celsius ?? 30), 100, zones, marks, piece.celsius, told || `Core ${degrees(piece.celsius)}`),
+    make(
+      "div",
+      { class: "row" },
+      make("h2", {}, piece.name),
+      make("strong", { class: "hot" }, `${capital(plain(piece.stage))}${since(piece.since, snapshot)}`),
+    ),
+    make(
+      "div",
+      { class: "row" },
+      big(piece.celsius, "mid"),
+      make(
+        "div",
+        { class: "trend" },
+        make("p", { class: "num" }, ...trendLines(piece.rate)),
+        channel ? state(...qualityOf(channel)) : "",
+      ),
+    ),
+    rail(
+      Math.min(30, piece.celsius ?? 30),
+      100,
+      zones,
+      marks,
+      piece.celsius,
+      told || `Core ${degrees(piece.celsius)}`,
+    ),
     make("p", { class: "quiet" }, capital(told)),
-    piece.stage !== "stall" && piece.stall_probability > 0.5 ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`) : null,
+    piece.stage !== "stall" && piece.stall_probability > 0.5
+      ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`)
+      : null,
     piece.question ? make("p", { class: "suspect" }, piece.question) : null,
     ...outlooks(piece, snapshot),
   ];
@@ -112,42 +273,124 @@ function face(piece, channel, snapshot) {
 
 function safetyFace(piece, snapshot) {
   const safety = piece.safety;
-  const clockLine = safety.hold_left_seconds === null ? null : make("p", { class: "num bad" }, `Hold clock: ${span(safety.hold_left_seconds)} left below the floor`);
-  const cooling = safety.cooling_left_seconds === null ? null : make("p", { class: "num" }, `Cooling, ${plain(safety.cooling_stage)}: ${span(safety.cooling_left_seconds)} left`);
-  return [clockLine, cooling, make("details", {}, make("summary", {}, "Food safety: what is known"), make("ul", { class: "list" },
-    make("li", {}, safety.safe_minimum_reached_at === null ? "Safe minimum at the probe: not yet seen." : `Safe minimum at the probe: first seen ${clock(safety.safe_minimum_reached_at, snapshot)}.`),
-    safety.lethality_rule ? make("li", {}, `${Math.round(100 * Math.min(9.99, safety.lethality_fraction))} % of the time and temperature of ${safety.lethality_rule}.`) : null,
-    make("li", {}, `On the way up for ${span(safety.come_up_seconds)}; worth a thought beyond ${span(safety.come_up_limit)}.`),
-    safety.below_floor_seconds > 0 ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`) : null,
-    ...safety.notes.map((note) => make("li", {}, note))),
-    make("p", { class: "quiet" }, "One probe sees one spot. This is a record, not a promise that food is safe: check the thickest parts with a clean probe of your own."))];
+  const clockLine =
+    safety.hold_left_seconds === null
+      ? null
+      : make("p", { class: "num bad" }, `Hold clock: ${span(safety.hold_left_seconds)} left below the floor`);
+  const cooling =
+    safety.cooling_left_seconds === null
+      ? null
+      : make(
+          "p",
+          { class: "num" },
+          `Cooling, ${plain(safety.cooling_stage)}: ${span(safety.cooling_left_seconds)} left`,
+        );
+  return [
+    clockLine,
+    cooling,
+    make(
+      "details",
+      {},
+      make("summary", {}, "Food safety: what is known"),
+      make(
+        "ul",
+        { class: "list" },
+        make(
+          "li",
+          {},
+          safety.safe_minimum_reached_at === null
+            ? "Safe minimum at the probe: not yet seen."
+            : `Safe minimum at the probe: first seen ${clock(safety.safe_minimum_reached_at, snapshot)}.`,
+        ),
+        safety.lethality_rule
+          ? make(
+              "li",
+              {},
+              `${Math.round(100 * Math.min(9.99, safety.lethality_fraction))} % of the time and temperature of ${safety.lethality_rule}.`,
+            )
+          : null,
+        make(
+          "li",
+          {},
+          `On the way up for ${span(safety.come_up_seconds)}; worth a thought beyond ${span(safety.come_up_limit)}.`,
+        ),
+        safety.below_floor_seconds > 0
+          ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`)
+          : null,
+        ...safety.notes.map((note) => make("li", {}, note)),
+      ),
+      make(
+        "p",
+        { class: "quiet" },
+        "One probe sees one spot. This is a record, not a promise that food is safe: check the thickest " +
+          "parts with a clean probe of your own.",
+      ),
+    ),
+  ];
 }
 
 function card(first) {
-  const [top, buttons, safety, age] = [make("div", { class: "stack" }), make("div", { class: "buttons" }), make("div", {}), make("p", { class: "quiet" })];
+  const [top, buttons, safety, age] = [
+    make("div", { class: "stack" }),
+    make("div", { class: "buttons" }),
+    make("div", {}),
+    make("p", { class: "quiet" }),
+  ];
   const asking = whatIf(first);
-  const node = make("section", { class: "plate", "aria-label": first.name }, top, asking.node, age, buttons,
-    make("details", {}, make("summary", {}, "All marks"), make("div", { class: "buttons" }, ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note)))), safety);
+  const node = make(
+    "section",
+    { class: "plate", "aria-label": first.name },
+    top,
+    asking.node,
+    age,
+    buttons,
+    make(
+      "details",
+      {},
+      make("summary", {}, "All marks"),
+      make(
+        "div",
+        { class: "buttons" },
+        ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note)),
+      ),
+    ),
+    safety,
+  );
   let latest = null;
   const tick = () => {
     const channel = live.snapshot.channels.find((c) => c.id === latest.channel);
-    say(age, !channel || channel.age === null ? `Probe ${latest.channel}: never read` : `${channel.name}, read ${span(channel.age + sinceWord())} ago`);
+    say(
+      age,
+      !channel || channel.age === null
+        ? `Probe ${latest.channel}: never read`
+        : `${channel.name}, read ${span(channel.age + sinceWord())} ago`,
+    );
   };
   const update = (piece) => {
     latest = piece;
     const snapshot = live.snapshot;
     const channel = snapshot.channels.find((c) => c.id === piece.channel);
     const { safety: known, ...rest } = piece;
-    redraw(top, [rest, channel?.quality, channel?.doubts, snapshot.serve_at, unit()], () => face(piece, channel, snapshot));
+    redraw(top, [rest, channel?.quality, channel?.doubts, snapshot.serve_at, unit()], () =>
+      face(piece, channel, snapshot),
+    );
     asking.update(piece, snapshot);
-    redraw(buttons, piece.stage, () => (NEXT[piece.stage] ?? []).map(([kind, text], index) => mark(kind, text, piece.id, index === 0 ? { class: "main" } : {})));
+    redraw(buttons, piece.stage, () =>
+      (NEXT[piece.stage] ?? []).map(([kind, text], index) =>
+        mark(kind, text, piece.id, index === 0 ? { class: "main" } : {}),
+      ),
+    );
     // Whole minutes only, so that an open list stays open while it is read.
-    redraw(safety, Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)), () => {
-      const open = safety.querySelector("details")?.open;
-      const parts = safetyFace(piece, snapshot);
-      if (open) parts.at(-1).open = true;
-      return parts;
-    });
+    redraw(
+      safety,
+      Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)),
+      () => {
+        const open = safety.querySelector("details")?.open;
+        const parts = safetyFace(piece, snapshot);
+        if (open) parts.at(-1).open = true;
+        return parts;
+      },
+    );
     tick();
   };
   return { node, update, tick };
@@ -156,4 +399,6 @@ function card(first) {
 export function pieces(parent, snapshot) {
   keyed(parent, snapshot.pieces, (piece) => piece.id, card);
 }
-export const tickPieces = (parent) => parent?.kept?.forEach((part) => part.tick());
+export const tickPieces = (parent) => {
+  for (const part of parent?.kept?.values() ?? []) part.tick();
+};

@@ -7,36 +7,71 @@ import { mark } from "./marks.js";
 import { miniCurve } from "./mini.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isBehind, standingFace } from "./standing.js";
-import { big, capital, clock, difference, inside, plain, shown, span, state, trendMark, unit } from "./words.js";
+import {
+  big,
+  capital,
+  clock,
+  difference,
+  inside,
+  plain,
+  shown,
+  span,
+  state,
+  trendMark,
+  unit,
+} from "./words.js";
 
 const FIRE_WORDS = {
-  unlit: ["quiet", "not lit"], lighting: ["suspect", "lighting"], heating: ["suspect", "heating"], "in-band": ["good", "in the band"],
-  falling: ["suspect", "falling"], low: ["low", "below the band"], out: ["bad", "fire out"], high: ["medium", "above the band"],
-  runaway: ["high", "running away"], cooling: ["cool", "cooling"],
+  unlit: ["quiet", "not lit"],
+  lighting: ["suspect", "lighting"],
+  heating: ["suspect", "heating"],
+  "in-band": ["good", "in the band"],
+  falling: ["suspect", "falling"],
+  low: ["low", "below the band"],
+  out: ["bad", "fire out"],
+  high: ["medium", "above the band"],
+  runaway: ["high", "running away"],
+  cooling: ["cool", "cooling"],
 };
 
 /** The words of the stage, unless the number says otherwise at this moment. */
 function fireWord({ stage, celsius, band, lid_open }) {
   if (lid_open) return ["suspect", "lid open"];
   if (stage === "in-band" && celsius !== null && celsius < band.low) return FIRE_WORDS.low;
-  if (["in-band", "heating"].includes(stage) && celsius !== null && celsius > band.high + 3) return FIRE_WORDS.high;
+  if (["in-band", "heating"].includes(stage) && celsius !== null && celsius > band.high + 3)
+    return FIRE_WORDS.high;
   return FIRE_WORDS[stage] ?? ["quiet", plain(stage)];
 }
 
 function burning(pit, snapshot) {
   const last = pit.last_log === null ? "no log seen yet" : `last log ${clock(pit.last_log, snapshot)}`;
-  if (pit.log_due === null) return make("p", { class: "quiet" }, `Next log: not known. ${capital(pit.no_forecast)}.`);
+  if (pit.log_due === null)
+    return make("p", { class: "quiet" }, `Next log: not known. ${capital(pit.no_forecast)}.`);
   const { p05, p50, p95 } = pit.log_due;
   const soon = p50 <= snapshot.time ? "due now" : `${clock(p50, snapshot)}, in ${span(p50 - snapshot.time)}`;
-  return make("div", { class: "row" }, make("p", {}, "Next log ", make("strong", { class: "num hot" }, soon)),
-    make("p", { class: "quiet" }, `between ${clock(p05, snapshot)} and ${clock(p95, snapshot)}; ${last}`));
+  return make(
+    "div",
+    { class: "row" },
+    make("p", {}, "Next log ", make("strong", { class: "num hot" }, soon)),
+    make("p", { class: "quiet" }, `between ${clock(p05, snapshot)} and ${clock(p95, snapshot)}; ${last}`),
+  );
 }
 
 function pitFace(snapshot) {
   const pit = snapshot.pit;
   return [
-    make("div", { class: "hero" }, big(pit.celsius),
-      make("div", { class: "trend" }, make("h2", {}, pit.name), state(...fireWord(pit)), make("p", { class: "num" }, trendMark(pit.rate)))),
+    make(
+      "div",
+      { class: "hero" },
+      big(pit.celsius),
+      make(
+        "div",
+        { class: "trend" },
+        make("h2", {}, pit.name),
+        state(...fireWord(pit)),
+        make("p", { class: "num" }, trendMark(pit.rate)),
+      ),
+    ),
   ];
 }
 
@@ -47,7 +82,9 @@ const pitWords = (snapshot) => [
 
 /** The control value is as old as the newest good pit reading. */
 function pitAge(snapshot) {
-  const ages = snapshot.channels.filter((channel) => channel.role === "pit" && channel.quality === "good" && channel.age !== null);
+  const ages = snapshot.channels.filter(
+    (channel) => channel.role === "pit" && channel.quality === "good" && channel.age !== null,
+  );
   const pits = snapshot.channels.filter((channel) => channel.role === "pit");
   if (ages.length === 0) return `No usable pit probe of ${pits.length}.`;
   return `Read ${span(Math.min(...ages.map((c) => c.age)) + sinceWord())} ago by ${ages.length} of ${pits.length} pit probes.`;
@@ -56,35 +93,99 @@ function pitAge(snapshot) {
 function bandForm() {
   const low = make("input", { type: "number", inputmode: "numeric", required: true });
   const high = make("input", { type: "number", inputmode: "numeric", required: true });
-  const box = make("details", {}, make("summary", {}, "Change the band"), make("form", {
-    onsubmit: (event) => {
-      event.preventDefault();
-      tell("/api/band", { band: { low: inside(Number(low.value)), high: inside(Number(high.value)) } }, "Band sent.");
-    } }, make("div", { class: "fields" }, make("label", {}, `Low, ${unit()}`, low), make("label", {}, `High, ${unit()}`, high), make("button", {}, "Set the band"))));
+  const box = make(
+    "details",
+    {},
+    make("summary", {}, "Change the band"),
+    make(
+      "form",
+      {
+        onsubmit: (event) => {
+          event.preventDefault();
+          tell(
+            "/api/band",
+            { band: { low: inside(Number(low.value)), high: inside(Number(high.value)) } },
+            "Band sent.",
+          );
+        },
+      },
+      make(
+        "div",
+        { class: "fields" },
+        make("label", {}, `Low, ${unit()}`, low),
+        make("label", {}, `High, ${unit()}`, high),
+        make("button", {}, "Set the band"),
+      ),
+    ),
+  );
   box.addEventListener("toggle", () => {
     const band = live.snapshot?.pit.band;
-    if (box.open && band) { low.value = Math.round(shown(band.low)); high.value = Math.round(shown(band.high)); }
+    if (box.open && band) {
+      low.value = Math.round(shown(band.low));
+      high.value = Math.round(shown(band.high));
+    }
   });
   return box;
 }
 
 function grateFace(evenness) {
   if (evenness.places.length < 2) return [];
-  return [make("div", { class: "plate" },
-    make("div", { class: "row" }, make("h2", {}, "Across the grate"), evenness.spread === null ? "" : make("p", {}, `${difference(evenness.spread).slice(1)} spread`)),
-    grate(evenness.places),
-    make("div", { class: "row" }, ...evenness.places.map((place) => make("p", {}, make("strong", {}, place.place), ` ${difference(place.offset)} ${heatWord(place.offset)}`))),
-    evenness.advice ? make("p", {}, evenness.advice) : null, make("a", { class: "button", href: "#taught" }, "What we learned about this pit"))];
+  return [
+    make(
+      "div",
+      { class: "plate" },
+      make(
+        "div",
+        { class: "row" },
+        make("h2", {}, "Across the grate"),
+        evenness.spread === null ? "" : make("p", {}, `${difference(evenness.spread).slice(1)} spread`),
+      ),
+      grate(evenness.places),
+      make(
+        "div",
+        { class: "row" },
+        ...evenness.places.map((place) =>
+          make(
+            "p",
+            {},
+            make("strong", {}, place.place),
+            ` ${difference(place.offset)} ${heatWord(place.offset)}`,
+          ),
+        ),
+      ),
+      evenness.advice ? make("p", {}, evenness.advice) : null,
+      make("a", { class: "button", href: "#taught" }, "What we learned about this pit"),
+    ),
+  ];
 }
 
 function firesFace(snapshot) {
   if (snapshot.fires.length === 0) return [];
-  return [make("details", { class: "plate" }, make("summary", {}, "What the fire did"), make("ul", { class: "list" },
-    ...snapshot.fires.map((fire) => make("li", {}, `${clock(fire.at, snapshot)} ${plain(fire.sign)}, ${Math.round(100 * fire.confidence)} % sure`))))];
+  return [
+    make(
+      "details",
+      { class: "plate" },
+      make("summary", {}, "What the fire did"),
+      make(
+        "ul",
+        { class: "list" },
+        ...snapshot.fires.map((fire) =>
+          make(
+            "li",
+            {},
+            `${clock(fire.at, snapshot)} ${plain(fire.sign)}, ${Math.round(100 * fire.confidence)} % sure`,
+          ),
+        ),
+      ),
+    ),
+  ];
 }
 
 /** So that an open list stays as it is while it is read. */
-const byTheMinute = (value) => JSON.stringify(value, (key, inner) => (typeof inner === "number" ? Math.round(inner > 1 ? inner / 60 : inner * 100) : inner));
+const byTheMinute = (value) =>
+  JSON.stringify(value, (_key, inner) =>
+    typeof inner === "number" ? Math.round(inner > 1 ? inner / 60 : inner * 100) : inner,
+  );
 
 const WIDE = matchMedia("(min-width: 900px)");
 
@@ -96,17 +197,43 @@ export function pitRoom(root) {
   const [spots, fires, wide] = [make("div", {}), make("div", {}), make("div", { class: "wide-curve" })];
   root.className = "desk";
   root.replaceChildren(
-    make("div", { class: "side" },
+    make(
+      "div",
+      { class: "side" },
       make("section", { class: "plate fire", "aria-label": "Pit" }, face, mini, words),
       lines,
-      make("section", { class: "plate", "aria-label": "Marks of the pit" },
-        make("div", { class: "buttons tight" }, mark("log", "Log on", null, { class: "main" }), mark("lid-open", "Lid opened"), mark("lid-closed", "Lid closed")),
-        make("details", {}, make("summary", {}, "More marks"), make("div", { class: "buttons" },
-          mark("fire-lit", "Fire lit"), mark("damper", "Damper moved"), mark("meat-on", "All meat on"), mark("serve", "Served"))),
-        bandForm(), age),
-      spots, fires),
+      make(
+        "section",
+        { class: "plate", "aria-label": "Marks of the pit" },
+        make(
+          "div",
+          { class: "buttons tight" },
+          mark("log", "Log on", null, { class: "main" }),
+          mark("lid-open", "Lid opened"),
+          mark("lid-closed", "Lid closed"),
+        ),
+        make(
+          "details",
+          {},
+          make("summary", {}, "More marks"),
+          make(
+            "div",
+            { class: "buttons" },
+            mark("fire-lit", "Fire lit"),
+            mark("damper", "Damper moved"),
+            mark("meat-on", "All meat on"),
+            mark("serve", "Served"),
+          ),
+        ),
+        bandForm(),
+        age,
+      ),
+      spots,
+      fires,
+    ),
     make("div", { class: "middle" }, wide, serve),
-    list);
+    list,
+  );
   let behind = false;
   let curve = null;
   const showMini = miniCurve(mini);
@@ -119,18 +246,30 @@ export function pitRoom(root) {
   };
   WIDE.addEventListener("change", openCurve);
   openCurve();
-  const tick = () => { if (live.snapshot) say(age, pitAge(live.snapshot)); };
+  const tick = () => {
+    if (live.snapshot) say(age, pitAge(live.snapshot));
+  };
   const update = (snapshot) => {
     redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
     redraw(words, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitWords(snapshot));
     showMini(snapshot);
     pieceLines(lines, snapshot);
-    redraw(serve, [snapshot.serve_at, snapshot.cook_name, byTheMinute(snapshot.standing), snapshot.pieces.map((piece) => piece.name), unit()],
+    redraw(
+      serve,
+      [
+        snapshot.serve_at,
+        snapshot.cook_name,
+        byTheMinute(snapshot.standing),
+        snapshot.pieces.map((piece) => piece.name),
+        unit(),
+      ],
       () => {
-        const left = isBehind(snapshot.standing) === behind ? serve.querySelector("details")?.open : undefined;
+        const left =
+          isBehind(snapshot.standing) === behind ? serve.querySelector("details")?.open : undefined;
         behind = isBehind(snapshot.standing);
         return standingFace(snapshot, left);
-      });
+      },
+    );
     redraw(spots, [snapshot.pit.evenness, unit()], () => grateFace(snapshot.pit.evenness));
     redraw(fires, snapshot.fires, () => firesFace(snapshot));
     pieces(list, snapshot);

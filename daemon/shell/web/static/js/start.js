@@ -5,16 +5,38 @@ import { live, tell } from "./live.js";
 import { degrees, inside, isFahrenheit, kilos, mass, massUnit, shown, unit } from "./words.js";
 
 const INCH_CM = 2.54;
-const WRAPS = [["never", "Not wrapped"], ["foil", "Foil"], ["paper", "Paper"], ["boat", "Open foil boat"]];
+const WRAPS = [
+  ["never", "Not wrapped"],
+  ["foil", "Foil"],
+  ["paper", "Paper"],
+  ["boat", "Open foil boat"],
+];
 const USUAL_WRAP = "paper"; // what the watch takes where a cook file says nothing
 const USUAL_RULE = "food-code-135";
 const choices = (pairs) => pairs.map(([value, text]) => make("option", { value }, text));
 
 function pieceFields(cuts, channels, index) {
-  const cut = make("select", { name: "cut" }, ...choices(Object.entries(cuts).map(([id, row]) => [id, row.name])));
+  const cut = make(
+    "select",
+    { name: "cut" },
+    ...choices(Object.entries(cuts).map(([id, row]) => [id, row.name])),
+  );
   const name = make("input", { name: "name", required: true, maxlength: 40 });
-  const weight = make("input", { name: "weight", type: "number", step: "0.1", min: "0.1", required: true, inputmode: "decimal" });
-  const thickness = make("input", { name: "thickness", type: "number", step: "0.1", min: "0.5", inputmode: "decimal" });
+  const weight = make("input", {
+    name: "weight",
+    type: "number",
+    step: "0.1",
+    min: "0.1",
+    required: true,
+    inputmode: "decimal",
+  });
+  const thickness = make("input", {
+    name: "thickness",
+    type: "number",
+    step: "0.1",
+    min: "0.5",
+    inputmode: "decimal",
+  });
   const channel = make("select", { name: "channel" }, ...choices(channels.map((row) => [row.id, row.name])));
   if (channels[index]) channel.value = channels[index].id;
   const wrap = make("select", { name: "wrap" }, ...choices(WRAPS));
@@ -28,53 +50,124 @@ function pieceFields(cuts, channels, index) {
     wrap.value = row.wrap_at === null ? "never" : USUAL_WRAP;
     wrapAt.value = row.wrap_at === null ? "" : Math.round(shown(row.wrap_at));
     byWrap();
-    hint.textContent = [row.tender ? `tender ${degrees(row.tender[0])} to ${degrees(row.tender[1])}` : `target ${degrees(row.target)}`,
-      `safe minimum ${degrees(row.safe_minimum)} (${row.safe_rule})`].join("; ");
+    hint.textContent = [
+      row.tender
+        ? `tender ${degrees(row.tender[0])} to ${degrees(row.tender[1])}`
+        : `target ${degrees(row.target)}`,
+      `safe minimum ${degrees(row.safe_minimum)} (${row.safe_rule})`,
+    ].join("; ");
   };
-  const byWrap = () => { wrapAt.disabled = wrap.value === "never"; wrapAt.required = !wrapAt.disabled; };
+  const byWrap = () => {
+    wrapAt.disabled = wrap.value === "never";
+    wrapAt.required = !wrapAt.disabled;
+  };
   wrap.addEventListener("change", byWrap);
   cut.addEventListener("change", byCut);
   byCut();
-  const node = make("fieldset", {}, make("legend", {}, `Piece ${index + 1}`), make("div", { class: "fields" },
-    make("label", { class: "wide" }, "Cut", cut), make("label", { class: "wide" }, "Name", name),
-    make("label", {}, `Weight, ${massUnit()}`, weight), make("label", {}, `Thinnest side, ${isFahrenheit() ? "in" : "cm"}`, thickness),
-    make("label", {}, "Wrap", wrap), make("label", {}, `Wrap at, ${unit()}`, wrapAt),
-    make("label", { class: "wide" }, "Probe", channel), hint));
+  const node = make(
+    "fieldset",
+    {},
+    make("legend", {}, `Piece ${index + 1}`),
+    make(
+      "div",
+      { class: "fields" },
+      make("label", { class: "wide" }, "Cut", cut),
+      make("label", { class: "wide" }, "Name", name),
+      make("label", {}, `Weight, ${massUnit()}`, weight),
+      make("label", {}, `Thinnest side, ${isFahrenheit() ? "in" : "cm"}`, thickness),
+      make("label", {}, "Wrap", wrap),
+      make("label", {}, `Wrap at, ${unit()}`, wrapAt),
+      make("label", { class: "wide" }, "Probe", channel),
+      hint,
+    ),
+  );
   const value = () => ({
-    name: name.value, cut: cut.value, channel: channel.value, weight: kilos(weight.value),
+    name: name.value,
+    cut: cut.value,
+    channel: channel.value,
+    weight: kilos(weight.value),
     ...(thickness.value ? { thickness: Number(thickness.value) * (isFahrenheit() ? INCH_CM : 1) } : {}),
     wrap: wrap.value === "never" ? false : { material: wrap.value, at: inside(Number(wrapAt.value)) },
   });
   return { node, value };
 }
 
-const identifier = (text) => text.toLowerCase().normalize("NFKD").replace(/[^a-z0-9]+/g, "-").replace(/^-+|-+$/g, "").slice(0, 20) || "cook";
+const identifier = (text) =>
+  text
+    .toLowerCase()
+    .normalize("NFKD")
+    .replace(/[^a-z0-9]+/g, "-")
+    .replace(/^-+|-+$/g, "")
+    .slice(0, 20) || "cook";
 
 export function startForm({ cuts, hold_rules }) {
   const channels = live.snapshot.channels.filter((channel) => channel.role === "meat");
   const band = live.snapshot.pit.band;
   const name = make("input", { name: "cook", required: true, maxlength: 60, value: "Overnight cook" });
-  const low = make("input", { name: "low", type: "number", required: true, value: Math.round(shown(band.low)) });
-  const high = make("input", { name: "high", type: "number", required: true, value: Math.round(shown(band.high)) });
+  const low = make("input", {
+    name: "low",
+    type: "number",
+    required: true,
+    value: Math.round(shown(band.low)),
+  });
+  const high = make("input", {
+    name: "high",
+    type: "number",
+    required: true,
+    value: Math.round(shown(band.high)),
+  });
   const serve = make("input", { name: "serve", type: "datetime-local" });
-  const rest = make("input", { name: "rest", type: "number", required: true, min: "0", max: "600", value: "60" });
+  const rest = make("input", {
+    name: "rest",
+    type: "number",
+    required: true,
+    min: "0",
+    max: "600",
+    value: "60",
+  });
   const hold = make("select", { name: "hold" }, ...choices(Object.entries(hold_rules)));
   hold.value = USUAL_RULE;
   const parts = [];
   const list = make("div", { class: "stack" });
-  const add = () => { const part = pieceFields(cuts, channels, parts.length); parts.push(part); list.append(part.node); };
+  const add = () => {
+    const part = pieceFields(cuts, channels, parts.length);
+    parts.push(part);
+    list.append(part.node);
+  };
   add();
   const send = async (event) => {
     event.preventDefault();
     const date = new Date((live.snapshot.time + live.snapshot.wall_offset) * 1000).toISOString().slice(0, 10);
-    const cook = { id: `${date}-${identifier(name.value)}`, name: name.value, pieces: parts.map((part) => part.value()),
-      band: { low: inside(Number(low.value)), high: inside(Number(high.value)) }, rest_minutes: Number(rest.value), hold: { rule: hold.value } };
+    const cook = {
+      id: `${date}-${identifier(name.value)}`,
+      name: name.value,
+      pieces: parts.map((part) => part.value()),
+      band: { low: inside(Number(low.value)), high: inside(Number(high.value)) },
+      rest_minutes: Number(rest.value),
+      hold: { rule: hold.value },
+    };
     if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
     if (await tell("/api/start-cook", { cook }, "The cook has started.")) location.hash = "#pit";
   };
-  return make("form", { class: "stack", onsubmit: send },
-    make("div", { class: "fields" }, make("label", { class: "wide" }, "Name of the cook", name), make("label", {}, `Pit low, ${unit()}`, low),
-      make("label", {}, `Pit high, ${unit()}`, high), make("label", { class: "wide" }, "Serve at (may stay empty)", serve),
-      make("label", {}, "Rest, min", rest), make("label", { class: "wide" }, "Hot holding follows", hold)),
-    list, make("div", { class: "buttons" }, button("One more piece", add), make("button", { class: "main" }, "Start the cook")));
+  return make(
+    "form",
+    { class: "stack", onsubmit: send },
+    make(
+      "div",
+      { class: "fields" },
+      make("label", { class: "wide" }, "Name of the cook", name),
+      make("label", {}, `Pit low, ${unit()}`, low),
+      make("label", {}, `Pit high, ${unit()}`, high),
+      make("label", { class: "wide" }, "Serve at (may stay empty)", serve),
+      make("label", {}, "Rest, min", rest),
+      make("label", { class: "wide" }, "Hot holding follows", hold),
+    ),
+    list,
+    make(
+      "div",
+      { class: "buttons" },
+      button("One more piece", add),
+      make("button", { class: "main" }, "Start the cook"),
+    ),
+  );
 }

@@ -9,7 +9,8 @@ export function underFingers([low, high], from, to, left, width) {
   if (from.length === 1) return [low + (from[0] - to[0]) * scale, high + (from[0] - to[0]) * scale];
   const [a, b] = [low + (from[0] - left) * scale, low + (from[1] - left) * scale];
   const apart = to[1] - to[0];
-  if (Math.abs(apart) < CLOSEST || Math.abs(from[1] - from[0]) < CLOSEST || apart > 0 !== from[1] > from[0]) return null;
+  if (Math.abs(apart) < CLOSEST || Math.abs(from[1] - from[0]) < CLOSEST || apart > 0 !== from[1] > from[0])
+    return null;
   const fresh = (b - a) / apart;
   return [a - (to[0] - left) * fresh, a + (left + width - to[0]) * fresh];
 }
@@ -35,13 +36,21 @@ export function fingers(box, plot, moved, left) {
     down.set(event.pointerId, event.clientX);
     const area = plot().over.getBoundingClientRect();
     const range = underFingers(held.range, held.from, [...down.values()].slice(0, 2), area.left, area.width);
-    if (range) moved(...(now = range));
+    if (!range) return;
+    now = range;
+    moved(...range);
   });
   const up = (event) => {
     if (!down.delete(event.pointerId)) return;
     // Taken away by the browser: it was a scroll, and nothing has moved.
-    if (event.type === "pointercancel" && now) { moved(...held.range); now = null; }
-    if (down.size > 0) { hold(); return; }
+    if (event.type === "pointercancel" && now) {
+      moved(...held.range);
+      now = null;
+    }
+    if (down.size > 0) {
+      hold();
+      return;
+    }
     box.removeAttribute("data-held");
     if (now) left(...now);
     now = null;

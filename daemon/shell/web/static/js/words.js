@@ -2,8 +2,20 @@
 
 import { draw, make } from "./dom.js";
 
-const kept = (name) => { try { return localStorage.getItem(name); } catch { return null; } };
-export const keep = (name, value) => { try { localStorage.setItem(name, value); } catch { /* private browsing */ } };
+const kept = (name) => {
+  try {
+    return localStorage.getItem(name);
+  } catch {
+    return null;
+  }
+};
+export const keep = (name, value) => {
+  try {
+    localStorage.setItem(name, value);
+  } catch {
+    /* private browsing */
+  }
+};
 export const recall = kept;
 
 let fahrenheit = kept("unit") === "F";
@@ -21,7 +33,8 @@ export const unit = () => (fahrenheit ? "°F" : "°C");
 export const shown = (celsius) => (fahrenheit ? celsius * 1.8 + 32 : celsius);
 export const inside = (number) => (fahrenheit ? (number - 32) / 1.8 : number);
 export const step = (celsius) => (fahrenheit ? celsius * 1.8 : celsius);
-export const degrees = (celsius) => (celsius === null ? "no value" : `${Math.round(shown(celsius))} ${unit()}`);
+export const degrees = (celsius) =>
+  celsius === null ? "no value" : `${Math.round(shown(celsius))} ${unit()}`;
 export const difference = (celsius) => {
   const value = Math.round(step(celsius));
   return `${value > 0 ? "+" : value < 0 ? "−" : "±"}${Math.abs(value)}°`;
@@ -46,20 +59,30 @@ export const trendLines = (rate) => trendParts(rate).map((part) => make("span", 
 
 export const twelveHours = () => kept("clock") === "12";
 const onTheMinute = (milliseconds) => new Date(Math.round(milliseconds / 60000) * 60000); // 04:59:59.9 is five o'clock
-export const at = (milliseconds) => onTheMinute(milliseconds).toLocaleTimeString([], twelveHours()
-  ? { hour: "numeric", minute: "2-digit", hour12: true } : { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+export const at = (milliseconds) =>
+  onTheMinute(milliseconds).toLocaleTimeString(
+    [],
+    twelveHours()
+      ? { hour: "numeric", minute: "2-digit", hour12: true }
+      : { hour: "2-digit", minute: "2-digit", hourCycle: "h23" },
+  );
 export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
 
 /** The time of day, and the weekday where it is not today. */
 export function when(engine, snapshot) {
-  const [then, now] = [engine, snapshot.time].map((time) => onTheMinute((time + snapshot.wall_offset) * 1000));
-  const weekday = then.toDateString() === now.toDateString() ? "" : `${then.toLocaleDateString([], { weekday: "short" })} `;
+  const [then, now] = [engine, snapshot.time].map((time) =>
+    onTheMinute((time + snapshot.wall_offset) * 1000),
+  );
+  const weekday =
+    then.toDateString() === now.toDateString() ? "" : `${then.toLocaleDateString([], { weekday: "short" })} `;
   return weekday + at(then.getTime());
 }
 
 /** "since 22:10", or nothing where it is not known since when. */
-export const since = (engine, snapshot) => (engine > 0 && engine + snapshot.wall_offset > 1e6 ? ` since ${when(engine, snapshot)}` : "");
-export const day = (utc) => new Date(utc * 1000).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" });
+export const since = (engine, snapshot) =>
+  engine > 0 && engine + snapshot.wall_offset > 1e6 ? ` since ${when(engine, snapshot)}` : "";
+export const day = (utc) =>
+  new Date(utc * 1000).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" });
 
 export function span(seconds) {
   const s = Math.max(0, Math.round(seconds));
@@ -82,8 +105,12 @@ const SHAPES = {
   quiet: "M3 7h10v2H3z",
 };
 
-export const shape = (name) => draw("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" },
-  draw("path", { d: SHAPES[name] ?? SHAPES.quiet, fill: "currentColor", "fill-rule": "evenodd" }));
+export const shape = (name) =>
+  draw(
+    "svg",
+    { viewBox: "0 0 16 16", "aria-hidden": "true" },
+    draw("path", { d: SHAPES[name] ?? SHAPES.quiet, fill: "currentColor", "fill-rule": "evenodd" }),
+  );
 
 /** Word, shape and colour together, never colour alone. */
 export const state = (name, text) => make("span", { class: `state ${name}` }, shape(name), text);
