@@ -45,6 +45,7 @@ host = "127.0.0.1"
 port = {broker}
 user = "pitvigil"
 password_file = "{password}"
+discovery = "{discovery}"
 [[delivery]]
 kind = "mqtt"
 name = "bedroom"
@@ -178,7 +179,10 @@ class Watch:
         (self._page,) = free_ports(1)
         self._process: subprocess.Popen[bytes] | None = None
 
-    def write(self, port: str, channels: tuple[str, ...] = tuple(CHANNELS), lamb: bool = True, **names: str) -> None:
+    def write(
+        self, port: str, channels: tuple[str, ...] = tuple(CHANNELS), lamb: bool = True, discovery: str = "device",
+        **names: str,
+    ) -> None:  # fmt: skip
         """Rig and cook. names: other names for channels, `outside="Yard"`."""
         rows = []
         for number, (id_, (name, role, more)) in enumerate(CHANNELS.items(), 1):
@@ -187,7 +191,7 @@ class Watch:
                          f'role = "{role}"', 'device = "board"', f'source = "{number}"', more]  # fmt: skip
         password = self.broker.directory / "pitvigil.password"
         text = RIG.format(state=self.home / "state", port=port, channels="\n".join(rows), broker=self.broker.port,
-                          password=password, page=self._page)  # fmt: skip
+                          password=password, discovery=discovery, page=self._page)  # fmt: skip
         (self.home / "rig.toml").write_text(text, encoding="utf-8")
         (self.home / "cook.toml").write_text(COOK + (LAMB if lamb else ""), encoding="utf-8")
 

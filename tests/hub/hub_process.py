@@ -116,6 +116,8 @@ class Hub:
         async with asyncio.timeout(READY_WITHIN):
             while (await self.rest("get", "/api/config"))["state"] != "RUNNING":
                 await asyncio.sleep(0.2)
+        if self._webhook:
+            await self._channel()
 
     async def stop(self, kill: bool = False) -> None:
         if self._listener is not None:
@@ -178,8 +180,6 @@ class Hub:
         await self.subscribe("subscribe_events", self._changed, event_type="state_changed")
         await self.subscribe("subscribe_events", lambda e: self.seen.calls.append(e["data"]), event_type="call_service")
         self._states = {s["entity_id"]: s for s in await self.ask("get_states")}
-        if self._webhook:
-            await self._channel()
 
     async def _hear(self, socket: aiohttp.ClientWebSocketResponse) -> None:
         async for message in socket:
@@ -210,7 +210,9 @@ class Hub:
         self._waiting[number] = asyncio.get_running_loop().create_future()
         await self._socket.send_json({"id": number, "type": kind} | more)
         async with asyncio.timeout(30):
-            await self._waiting[number]
+            answer = await self._waiting[number]
+        if not answer.get("success", True):
+            raise HubFailed(f"{kind}: {answer['error']['message']}")
 
     def _changed(self, event: dict[str, Any]) -> None:
         data = event["data"]

@@ -22,8 +22,9 @@ class Pace:
     jump: float = math.inf
 
 
-STEP = Pace(0.5, 60.0, 5.0)
-"""°C: a temperature. Less than any probe's tolerance, and a lid that opens is seen within seconds."""
+STEP = Pace(0.75, 60.0, 5.0)
+"""°C: a temperature. Three steps of an amplifier that knows quarters, so that its flicker alone is hardly ever told, and less
+than any probe's tolerance. A lid that opens is seen within seconds."""
 SLOW = Pace(120.0, 300.0, 1800.0)
 """s: an instant that a forecast moves about."""
 
