@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import signal
 import subprocess
 import sys
 import time
@@ -380,6 +381,9 @@ async def family_list(hub: Hub) -> list[str]:
 
 async def trial(environment: Path, home: Path, minutes: float) -> int:
     home.mkdir(parents=True)
+    this = asyncio.current_task()
+    assert this is not None
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, this.cancel)
     broker, board = Broker(home / "broker"), Board(home)
     await broker.start()
     watch = Watch(home / "watch", broker, home / "watch.log")
