@@ -1,4 +1,7 @@
-"""The tables in README.md and DEVELOPERS.md are those of the code. `python -m tests.core.test_readme` writes them anew."""
+"""The tables in the guide to alarms and in DEVELOPERS.md are those of the code.
+
+`python -m tests.core.test_readme` writes them anew.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +31,7 @@ def _node(stage: str) -> str:
 
 
 BLOCKS = {
-    "README.md": ("<!-- alarms: ", "<!-- end of alarms -->", rules_markdown),
+    "deploy/guide/alarms.md": ("<!-- alarms: ", "<!-- end of alarms -->", rules_markdown),
     "DEVELOPERS.md": ("<!-- stages: ", "<!-- end of stages -->", stages_diagram),
 }
 

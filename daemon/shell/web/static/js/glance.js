@@ -143,6 +143,7 @@ function meatReady(snapshot) {
 function sleepLine({ nap, sleep }, snapshot) {
   if (!sleep.asleep || nap === null) return "";
   if (nap.until === null) return "Nobody can promise a sleep now.";
+  if ((nap.latest ?? nap.until) < snapshot.time) return ""; // that promise is over
   const latest = nap.latest === null ? "" : `, at the latest ${clock(nap.latest, snapshot)}`;
   return `You may sleep until ${clock(nap.until, snapshot)}${latest}.`;
 }
