@@ -39,7 +39,7 @@ from daemon.core.inputs import Goal
 from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.view import View
-from daemon.shell.web.server import login_url
+from daemon.shell.web.pairing import login_url
 from daemon.wiring.keys import page_key_made
 from daemon.wiring.watch import Files, Watch
 from drivers.simulated.board import AmplifierBoard

@@ -5,19 +5,16 @@ from __future__ import annotations
 import asyncio
 import ssl
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from config.delivery import Delivery, ReachWithChart
 from config.rig import Rig
-from daemon.shell.hub.link import BrokerLink, LinkTopics
 from daemon.shell.hub.link_settings import BrokerSettings, tls_context
 from daemon.shell.notify.base import DeliveryChannel, PermanentFailure
-from daemon.shell.notify.chart import Illustrated
-from daemon.shell.notify.mqtt_topic import MqttTopic
-from daemon.shell.notify.push import Push
-from daemon.shell.notify.smtp import MailRoute, Smtp
-from daemon.shell.notify.sounder import Sounder, gpio_sounder
-from daemon.shell.notify.webhook import Webhook
 from daemon.shell.secrets import read_secret
+
+if TYPE_CHECKING:
+    from daemon.shell.hub.link import BrokerLink
 
 POLL = 0.1
 """s between looks at a connection that is being made."""
@@ -48,29 +45,47 @@ def delivery_channel(
     PermanentFailure when the channel cannot be used at all."""
     channel = _plain_channel(delivery, link, pit)
     asked = isinstance(delivery, ReachWithChart) and delivery.chart
-    return Illustrated(channel, picture) if asked and picture is not None else channel
+    if not asked or picture is None:
+        return channel
+    from daemon.shell.notify.chart import Illustrated
+
+    return Illustrated(channel, picture)
 
 
 def _plain_channel(delivery: Delivery, link: BrokerLink | None, pit: str) -> DeliveryChannel:
+    """Only what the rig uses is imported."""
     match delivery.kind:
         case "mqtt":
             if link is None:
                 raise PermanentFailure("needs a [broker] section")
+            from daemon.shell.notify.mqtt_topic import MqttTopic
+
             return MqttTopic(delivery.name, link, pit)
         case "webhook":
+            from daemon.shell.notify.webhook import Webhook
+
             secret = read_secret(delivery.secret_file) if delivery.secret_file else None
             tls = ssl.create_default_context(cafile=delivery.ca_file) if delivery.ca_file else None
             return Webhook(delivery.name, delivery.url, secret, tls)
         case "smtp":
+            from daemon.shell.notify.smtp import MailRoute, Smtp
+
             password = read_secret(delivery.password_file) if delivery.password_file else None
+            tls = ssl.create_default_context(cafile=delivery.ca_file) if delivery.ca_file else None
             server = (delivery.host, delivery.port, delivery.security)
             route = MailRoute(*server, delivery.sender, delivery.to, delivery.user, password)
-            return Smtp(delivery.name, route, ssl.create_default_context(cafile=delivery.ca_file))
+            return Smtp(delivery.name, route, tls)
         case "command":
+            from daemon.shell.notify.sounder import Sounder
+
             return Sounder(delivery.name, delivery.command, delivery.seconds)
         case "gpio":
+            from daemon.shell.notify.sounder import gpio_sounder
+
             return gpio_sounder(delivery.name, delivery.chip, delivery.line, delivery.seconds)
         case "apprise":
+            from daemon.shell.notify.push import Push
+
             return Push(delivery.name, read_secret(delivery.url_file))
 
 
@@ -83,6 +98,8 @@ class Deliveries:
         settings = broker_settings(rig, "-notify-test")
         self._link: BrokerLink | None = None
         if settings is not None and any(d.kind == "mqtt" for d in rig.delivery):
+            from daemon.shell.hub.link import BrokerLink, LinkTopics
+
             topic = f"pitvigil/{rig.pit.id}/notify-test"
             self._link = BrokerLink(settings, LinkTopics(topic, "coming", "here", "gone", "gone"))
         self._made: dict[str, DeliveryChannel] = {}

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from config.cook import Cook
 from config.delivery import ReachWithChart
@@ -25,26 +26,27 @@ from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
-from daemon.shell.housekeeping import DeadMan, Housekeeping, repeat
-from daemon.shell.hub.feed import HubFeed
+from daemon.shell.housekeeping import Housekeeping, repeat
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.journal.profile_note import keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.library.compaction import compact
 from daemon.shell.loop import FAREWELL, WatchLoop
-from daemon.shell.notify.chart import ChartAhead
 from daemon.shell.notify.outbox import Outbox
-from daemon.shell.report.drawer import Drawer
 from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.state_lock import StateLock
 from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
-from daemon.shell.web.page import Page
 from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
 from drivers.base import Driver
 from drivers.registry import open_driver
+
+if TYPE_CHECKING:  # brought in below, where the rig uses them: each costs a board megabytes
+    from daemon.shell.hub.feed import HubFeed
+    from daemon.shell.notify.chart import ChartAhead
+    from daemon.shell.web.page import Page
 
 log = logging.getLogger(__name__)
 
@@ -138,6 +140,9 @@ class Watch:
         """Only where a delivery channel asks for it."""
         if not any(isinstance(d, ReachWithChart) and d.chart for d in self.rig.delivery):
             return None
+        from daemon.shell.notify.chart import ChartAhead
+        from daemon.shell.report.drawer import Drawer
+
         people, drawer = self.rig.people, Drawer(self.state / "drawing")
         return ChartAhead(drawer, self.loop.stamp, people.unit == "F", people.zone)
 
@@ -145,6 +150,8 @@ class Watch:
         settings = broker_settings(self.rig)
         if settings is None:
             return None
+        from daemon.shell.hub.feed import HubFeed
+
         known = set(self.journal.notes.note(TOPICS_NOTE) or ())
         return HubFeed(
             self.rig, settings, self.loop.post, known,
@@ -171,6 +178,8 @@ class Watch:
         section = self.rig.page
         if section is None:
             return None
+        from daemon.shell.web.page import Page
+
         return Page(section, self.rig, self.loop, self._page_key, self._build_cook)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
@@ -215,6 +224,8 @@ class Watch:
             group.create_task(beat, name="heartbeat")
         dead_man = self.rig.dead_man
         if dead_man is not None:
+            from daemon.shell.dead_man import DeadMan
+
             call = DeadMan(dead_man.url, self.not_proven).call
             group.create_task(repeat(dead_man.every, call), name="dead man")
         period = watchdog_period()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gc
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +13,8 @@ import pytest
 
 from daemon import cli
 from daemon.wiring import watch as app
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
@@ -48,3 +52,54 @@ def test_every_command_shows_an_example_that_it_can_read(capsys: pytest.CaptureF
         assert ended.value.code == 0
         assert f"pitvigil {name} {example}" in capsys.readouterr().out
         parser.parse_args([name, *shlex.split(example)])
+
+
+# --- only what the rig uses is brought in --------------------------------------------------------------------------
+
+RIG = """
+[pit]
+band = {{ low = 107, high = 135 }}
+[[devices]]
+id = "board"
+{device}
+[[channels]]
+id = "pit"
+role = "pit"
+device = "board"
+source = "1"
+{more}
+"""
+LINES = 'kind = "serial-line"\nport = "/dev/null"\nline = {{ kind = "{kind}" }}'
+MODBUS = 'kind = "modbus"\nport = "/dev/null"\nsources = [{ source = "1", slave = 1, register = 0 }]'
+BLE = 'kind = "ble-gatt"\naddress = "C0:FF:EE:00:00:01"\ncharacteristics = [{ source = "1", uuid = "2A6E" }]'
+HEAVY = ("aiohttp", "apprise", "bleak", "cryptography", "matplotlib", "paho", "pymodbus", "rich", "segno", "smtplib",
+         "thermocouple_its90")  # fmt: skip
+"""What costs a board memory and time."""
+BUILT = f"""
+import sys
+from pathlib import Path
+from daemon.wiring.watch import Files, Watch
+home = Path(sys.argv[1])
+Watch(Files(home / "rig.toml", None, home / "state"))
+print(*[name for name in {HEAVY} if name in sys.modules])
+"""
+
+
+@pytest.mark.parametrize(
+    ("device", "more", "used"),
+    [
+        (LINES.format(kind="json"), "", "aiohttp thermocouple_its90"),
+        (MODBUS, "", "aiohttp pymodbus"),
+        (BLE, "", "aiohttp"),  # its library comes with the first look for the device
+        (MODBUS, "[broker]\nhost = '127.0.0.1'", "aiohttp paho pymodbus"),
+        (MODBUS, "[[delivery]]\nkind = 'smtp'\nname = 'mail'\nhost = 'x'\nsender = 'a@b'\nto = ['a@b']\naudience = ['phone']",
+         "aiohttp pymodbus smtplib"),
+        (MODBUS, "[[delivery]]\nkind = 'command'\nname = 'bell'\ncommand = ['true']\naudience = ['sounder']", "aiohttp pymodbus"),
+    ],
+)  # fmt: skip
+def test_only_what_the_rig_uses_is_brought_in(device: str, more: str, used: str, tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG.format(device=device, more=more))
+    shown = subprocess.run(
+        [sys.executable, "-c", BUILT, tmp_path], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert shown.stdout.split() == used.split()

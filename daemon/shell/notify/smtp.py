@@ -26,7 +26,10 @@ class MailRoute:
 
 
 class Smtp:
-    def __init__(self, name: str, route: MailRoute, tls: ssl.SSLContext) -> None:
+    """tls: how the server is trusted; None for the system's own authorities, which are read when a mail is sent, for they
+    take 2 MB."""
+
+    def __init__(self, name: str, route: MailRoute, tls: ssl.SSLContext | None = None) -> None:
         self.name, self._route, self._tls = name, route, tls
 
     async def send(self, message: Message) -> None:
@@ -61,11 +64,14 @@ class Smtp:
     def _connect(self) -> smtplib.SMTP:
         route = self._route
         if route.security == "tls":
-            return smtplib.SMTP_SSL(route.host, route.port, timeout=TIMEOUT, context=self._tls)
+            return smtplib.SMTP_SSL(route.host, route.port, timeout=TIMEOUT, context=self._trust())
         server = smtplib.SMTP(route.host, route.port, timeout=TIMEOUT)
         if route.security == "starttls":
-            server.starttls(context=self._tls)
+            server.starttls(context=self._trust())
         return server
+
+    def _trust(self) -> ssl.SSLContext:
+        return self._tls or ssl.create_default_context()
 
     async def close(self) -> None:
         return None

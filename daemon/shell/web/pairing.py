@@ -6,8 +6,7 @@ import io
 import socket
 from collections.abc import Sequence
 from ipaddress import IPv6Address, ip_address
-
-import segno
+from urllib.parse import quote
 
 ELSEWHERE = ("192.0.2.1", 9)
 """An address of nobody (RFC 5737): asking for the way there sends nothing and tells which of ours the network sees."""
@@ -39,8 +38,15 @@ def _own_address() -> str:
             return f"{socket.gethostname()}.local"
 
 
+def login_url(host: str, port: int, token: str, tls: bool = False) -> str:
+    """What the QR code in the terminal says."""
+    return f"{'https' if tls else 'http'}://{host}:{port}/login?token={quote(token, safe='')}"
+
+
 def pairing_code(url: str) -> list[str]:
     """The QR code (ISO/IEC 18004) of a link, as lines for a terminal."""
+    import segno  # not for a watch without a terminal
+
     drawn = io.StringIO()
     segno.make_qr(url, error="l").terminal(out=drawn, compact=True)
     return [f"{WHITE_ON_BLACK}{line}{AS_BEFORE}" for line in drawn.getvalue().splitlines()]

@@ -7,7 +7,6 @@ import logging
 import socket
 from collections.abc import Awaitable, Callable
 from typing import Any
-from urllib.parse import quote
 
 from aiohttp import web
 from pydantic import TypeAdapter
@@ -48,11 +47,6 @@ def own_names(extra: tuple[str, ...]) -> frozenset[str]:
     """Host names this machine is asked by."""
     name = socket.gethostname().lower()
     return frozenset({"localhost", name, f"{name}.local", *(host.lower() for host in extra)})
-
-
-def login_url(host: str, port: int, token: str, tls: bool = False) -> str:
-    """What the QR code in the terminal says."""
-    return f"{'https' if tls else 'http'}://{host}:{port}/login?token={quote(token, safe='')}"
 
 
 class PageServer:

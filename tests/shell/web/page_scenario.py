@@ -29,7 +29,8 @@ from daemon.shell.web.contract import (
     PageSettings,
     bucketed,
 )
-from daemon.shell.web.server import PageServer, login_url
+from daemon.shell.web.pairing import login_url
+from daemon.shell.web.server import PageServer
 from drivers.reading import Quality
 from tests.shell.web.page_cooks import PROFILE, FakeCooks
 from tests.shell.web.page_curves import (

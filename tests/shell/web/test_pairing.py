@@ -17,8 +17,7 @@ import zxingcpp
 
 from daemon.cli import main
 from daemon.shell.web.access import new_token
-from daemon.shell.web.pairing import pairing_code, reachable_host
-from daemon.shell.web.server import login_url
+from daemon.shell.web.pairing import login_url, pairing_code, reachable_host
 
 BLOCKS = {" ": (0, 0), "▀": (1, 0), "▄": (0, 1), "█": (1, 1)}
 """Upper and lower half of each character cell, 1 = lit (The Unicode Standard, Block Elements)."""
