@@ -15,7 +15,7 @@ from config.rig import Rig
 from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, plan
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import HoldSettings, WatchSettings
-from daemon.shell.report.reader import Reader
+from daemon.shell.reader import Reader
 from daemon.wiring.settings_from_files import watch_settings
 
 FIRES_TELL, NEWEST_FIRES = 3, 30

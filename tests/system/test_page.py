@@ -322,6 +322,16 @@ def test_what_was_lost_on_the_way_stands_under_the_probes(page: Page) -> None:
     expect(page.locator("#links")).to_have_text("Device board since the watch began: 12 lines lost, 1 restarts.")
 
 
+def test_reasons_are_in_the_reader_s_unit(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    alarm = replace(old.alarms[0], because="246 °C and rising 93 °C/h; core 58.1 ± 2.5 °C")
+    site.watch.changes = replace(old, alarms=(alarm,))
+    page.evaluate("localStorage.setItem('unit', 'F')")
+    page.reload()
+    # 212 °F = 100 °C by definition: 246 °C = 474.8 °F, a rise of 93 °C/h = 167.4 °F/h
+    expect(page.locator(".alarm .why")).to_contain_text("475 °F and rising 167 °F/h; core 136.6 ± 4.5 °F")
+
+
 def test_an_unpaired_phone_sees_no_value(browser: Browser, site: ServedPage) -> None:
     context = phone(browser)
     stranger = context.new_page()

@@ -11,6 +11,7 @@ from daemon.core.food_safety.record import CLOSING
 from daemon.core.inputs import Goal
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.library.cook import KeptCook
+from daemon.shell.reader import UNKNOWN, Reader, duration, percent
 from daemon.shell.report import curves
 from daemon.shell.report.blocks import drawing, key, table
 from daemon.shell.report.calls import Call
@@ -18,7 +19,6 @@ from daemon.shell.report.findings import Findings, PieceFindings, Spell, finding
 from daemon.shell.report.forecast_checks import ForecastCheck, Look
 from daemon.shell.report.lessons import lessons
 from daemon.shell.report.markup import Child, Element, document, node
-from daemon.shell.report.reader import UNKNOWN, Reader, duration, percent
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 GOAL_WORDS = {Goal.WRAP: "wrap", Goal.TENDER: "tender", Goal.TARGET: "target"}

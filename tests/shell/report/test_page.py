@@ -23,11 +23,11 @@ from daemon.core.inputs import Goal, MarkKind
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes
+from daemon.shell.reader import Reader, duration, percent
 from daemon.shell.report.findings import Findings, findings
 from daemon.shell.report.of_kept import kept_report
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.report.plane import Plane
-from daemon.shell.report.reader import Reader, duration, percent
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.report.report_cooks import START, at, kept, mark, quiet_night, said, seen, stage, stall, told
 
@@ -233,6 +233,11 @@ def _without_texts(cook: KeptCook) -> tuple[dict[str, object], ...]:
         ("left is 10 °C hotter than right", "left is 18 °F hotter than right"),
         ("135 to 70 °F within 2 h", "135 to 70 °F within 2 h"),
         ("-5 °C outside", "23 °F outside"),
+        ("246 °C and rising 93 °C/h", "475 °F and rising 167 °F/h"),
+        ("93 °C, -20 °C/h, below the band", "199 °F, -36 °F/h, below the band"),
+        ("core 58.1 ± 2.5 °C, floor 57.2 °C", "core 136.6 ± 4.5 °F, floor 135.0 °F"),
+        ("at 61.0 °C, +0.25 °C/min: move it", "at 141.8 °F, +0.45 °F/min: move it"),
+        ("2.0 °C is outside -60..1200 °C", "35.6 °F is outside -76..2192 °F"),
     ],
 )
 def test_sentences_are_converted_differences_as_differences(celsius: str, fahrenheit: str) -> None:

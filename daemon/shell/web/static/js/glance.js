@@ -3,7 +3,7 @@
 
 import { button, find, keyed, make, redraw, say } from "./dom.js";
 import { live, tell } from "./live.js";
-import { clock, plain, shape, span, state, when } from "./words.js";
+import { clock, inUnits, plain, shape, span, state, when } from "./words.js";
 
 const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
 const OVER = "returned-unacknowledged";
@@ -85,7 +85,7 @@ function card(alarm) {
     "article",
     { class: "alarm" },
     make("p", { class: "state" }, shape(alarm.priority), status),
-    make("p", { class: "do" }, alarm.text),
+    make("p", { class: "do" }, inUnits(alarm.text)),
     because,
     actions,
     put_right,
@@ -98,7 +98,7 @@ function card(alarm) {
       `${STATES[now.state] ?? plain(now.state)} · ${now.priority} ${kind} · ${clock(now.raised_at, live.snapshot)}`,
     );
     const left = now.consequence_in === null ? "" : ` About ${span(now.consequence_in)} left.`;
-    say(because, now.because + left);
+    say(because, inUnits(now.because) + left);
     put_right.hidden = now.state !== "latched-acknowledged";
     seen.hidden = !isNew(now);
     actions.hidden = !put_right.hidden;

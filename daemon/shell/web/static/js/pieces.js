@@ -10,6 +10,7 @@ import {
   clock,
   degrees,
   difference,
+  inUnits,
   inside,
   plain,
   qualityOf,
@@ -100,7 +101,7 @@ function row(outlook, snapshot) {
       .join(" "),
   );
   if (outlook.at === null)
-    return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${outlook.reason}`));
+    return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${inUnits(outlook.reason)}`));
   return make(
     "tr",
     {},
@@ -140,7 +141,7 @@ function outlooks(piece, snapshot) {
   ];
   if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
   if (known.length === 0 && reasons.length === 1)
-    return [make("p", { class: "quiet" }, `No forecast: ${reasons[0]}.`)];
+    return [make("p", { class: "quiet" }, `No forecast: ${inUnits(reasons[0])}.`)];
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     table(planned, snapshot),
@@ -266,7 +267,7 @@ function face(piece, channel, snapshot) {
     piece.stage !== "stall" && piece.stall_probability > 0.5
       ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`)
       : null,
-    piece.question ? make("p", { class: "suspect" }, piece.question) : null,
+    piece.question ? make("p", { class: "suspect" }, inUnits(piece.question)) : null,
     ...outlooks(piece, snapshot),
   ];
 }
@@ -283,7 +284,7 @@ function safetyFace(piece, snapshot) {
       : make(
           "p",
           { class: "num" },
-          `Cooling, ${plain(safety.cooling_stage)}: ${span(safety.cooling_left_seconds)} left`,
+          `Cooling, ${inUnits(plain(safety.cooling_stage))}: ${span(safety.cooling_left_seconds)} left`,
         );
   return [
     clockLine,
@@ -317,7 +318,7 @@ function safetyFace(piece, snapshot) {
         safety.below_floor_seconds > 0
           ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`)
           : null,
-        ...safety.notes.map((note) => make("li", {}, note)),
+        ...safety.notes.map((note) => make("li", {}, inUnits(note))),
       ),
       make(
         "p",

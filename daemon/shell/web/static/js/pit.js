@@ -12,6 +12,7 @@ import {
   capital,
   clock,
   difference,
+  inUnits,
   inside,
   plain,
   shown,
@@ -76,7 +77,7 @@ function pitFace(snapshot) {
 }
 
 const pitWords = (snapshot) => [
-  snapshot.pit.question ? make("p", { class: "suspect" }, snapshot.pit.question) : null,
+  snapshot.pit.question ? make("p", { class: "suspect" }, inUnits(snapshot.pit.question)) : null,
   burning(snapshot.pit, snapshot),
 ];
 
@@ -153,7 +154,7 @@ function grateFace(evenness) {
           ),
         ),
       ),
-      evenness.advice ? make("p", {}, evenness.advice) : null,
+      evenness.advice ? make("p", {}, inUnits(evenness.advice)) : null,
       make("a", { class: "button", href: "#taught" }, "What we learned about this pit"),
     ),
   ];

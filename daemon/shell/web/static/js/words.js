@@ -40,6 +40,27 @@ export const difference = (celsius) => {
   return `${value > 0 ? "+" : value < 0 ? "−" : "±"}${Math.abs(value)}°`;
 };
 
+const NUMBER = "[-+−]?\\d+(?:\\.\\d+)?";
+const TEMPERATURES = new RegExp(
+  `(?:(${NUMBER}) ± (${NUMBER})|(?:(${NUMBER})( to |\\.\\.))?(${NUMBER})) °C(/h|/min| an hour| (?:taken off|hotter|cooler|apart|allowed|wide|too high|spread))?`,
+  "g",
+);
+const written = (celsius, isDifference) => {
+  const value = Number(celsius.replace("−", "-")) * 1.8 + (isDifference ? 0 : 32);
+  return (
+    (celsius.startsWith("+") && value > 0 ? "+" : "") + value.toFixed((celsius.split(".")[1] ?? "").length)
+  );
+};
+/** A sentence of the watch, which speaks °C, in the reader's unit; differences and rates are scaled only. */
+export const inUnits = (text) =>
+  fahrenheit
+    ? text.replace(TEMPERATURES, (_, core, error, from, to, value, kind) =>
+        core
+          ? `${written(core)} ± ${written(error, true)} °F`
+          : `${from ? written(from) + to : ""}${written(value, Boolean(kind))} °F${kind ?? ""}`,
+      )
+    : text;
+
 /** Two short parts: which way, how fast. */
 export function trendParts(rate) {
   if (rate === null) return ["trend", "not known"];

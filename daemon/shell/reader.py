@@ -1,4 +1,7 @@
-"""How values are written for whoever reads a report: °C or °F, the clock of their own zone, durations in h and min."""
+"""How values are written for whoever reads: °C or °F, the clock of their own zone, durations in h and min.
+
+The core speaks °C; whatever shows its sentences to people passes them through `Reader.in_unit`.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,12 @@ from zoneinfo import ZoneInfo
 UNKNOWN = "–"
 NB = "\u00a0"
 """No line breaks between a number and its unit."""
-_TEMPERATURES = re.compile(r"(?:(\d+) to )?(-?\d+(?:\.\d+)?)( °C(?: (?:taken off|hotter|cooler))?)")
+_NUMBER = r"[-+−]?\d+(?:\.\d+)?"
+_TEMPERATURES = re.compile(
+    rf"(?:(?P<core>{_NUMBER}) ± (?P<error>{_NUMBER})|(?:(?P<from>{_NUMBER})(?P<to> to |\.\.))?(?P<value>{_NUMBER})) °C"
+    r"(?P<kind>/h|/min| an hour| (?:taken off|hotter|cooler|apart|allowed|wide|too high|spread))?"
+)
+"""A core with its error, a span, or one value; `kind` marks what is a difference or a rate of temperatures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +49,15 @@ class Reader:
         return _signed(celsius * (1.8 if self.fahrenheit else 1.0), digits, sign) + NB + self.unit
 
     def in_unit(self, text: str) -> str:
-        """A sentence written in °C, in the reader's unit; what is "taken off", "hotter" or "cooler" is a difference."""
+        """A sentence written in °C, in the reader's unit. Differences and rates ("hotter", "apart", "/h") are scaled only."""
         return _TEMPERATURES.sub(self._converted, text) if self.fahrenheit else text
 
     def _converted(self, match: re.Match[str]) -> str:
-        lower, value, unit = match.groups()
-        digits = len(value.partition(".")[2])
-        number = float(value) * 1.8 if unit != " °C" else float(value) * 1.8 + 32
-        first = "" if lower is None else f"{float(lower) * 1.8 + 32:.0f} to "
-        return f"{first}{number:.{digits}f}{unit.replace('°C', '°F')}"
+        if match["core"]:
+            return f"{_in_fahrenheit(match['core'])} ± {_in_fahrenheit(match['error'], difference=True)} °F"
+        kind = match["kind"] or ""
+        first = "" if match["from"] is None else _in_fahrenheit(match["from"]) + match["to"]
+        return f"{first}{_in_fahrenheit(match['value'], difference=bool(kind))} °F{kind}"
 
     def local(self, time: float) -> datetime:
         return datetime.fromtimestamp(time + self.wall_offset, UTC).astimezone(ZoneInfo(self.zone))
@@ -66,6 +74,13 @@ class Reader:
         """ "Friday 27 November 2026"."""
         at = self.local(time)
         return f"{at:%A} {at.day} {at:%B %Y}"
+
+
+def _in_fahrenheit(celsius: str, difference: bool = False) -> str:
+    """With as many decimals and the sign as it was written."""
+    value = float(celsius.replace("−", "-")) * 1.8 + (0.0 if difference else 32.0)
+    sign = "+" if celsius.startswith("+") else ""
+    return f"{value:{sign}.{len(celsius.partition('.')[2])}f}"
 
 
 def duration(seconds: float | None) -> str:
