@@ -8,10 +8,12 @@ import json
 import sys
 from pathlib import Path
 
-WANTED = ("frontend", "config", "history", "recorder", "mqtt", "mobile_app", "tts", "media_player", "light", "script",
-          "automation", "template", "input_text", "input_boolean", "backup", "hardware", "network",
-          "logger", "analytics", "person", "zone", "tag", "application_credentials", "conversation", "image_upload",
-          "system_health", "counter", "timer", "schedule", "scene", "labs")  # fmt: skip
+WANTED = (
+    "frontend", "config", "history", "recorder", "mqtt", "mobile_app", "tts", "media_player", "light", "script",
+    "automation", "template", "input_text", "input_boolean", "backup", "hardware", "network", "camera",
+    "stream", "assist_pipeline", "logger", "analytics", "person", "zone", "tag", "application_credentials",
+    "conversation", "image_upload", "system_health", "counter", "timer", "schedule", "scene", "labs",
+)  # fmt: skip
 """What the trial sets up, and what a hub sets up in any case; names another version does not know are passed over."""
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from config.rig import BrokerSection, Rig
 from daemon.core.events import AlarmState, Sample, SamplesJudged
-from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind
+from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind, SetBand
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import discovery, feed
 from daemon.shell.hub.link import BrokerLink, LinkTopics
@@ -154,6 +154,20 @@ async def test_a_refusal_is_seen_and_not_only_logged(evening: tuple[Rig, Snapsho
         watch.tell(later=10.0)  # it is still there with the next picture
         await watch.settled(ear)
         assert (await retained_on(mosquitto.port))[f"{BASE}/watch/refused"].startswith("order of ann")
+
+
+async def test_whoever_orders_sees_the_effect_with_the_next_event(
+    evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker
+) -> None:
+    async with watching(evening, at(mosquitto.port)) as watch, Ear(mosquitto.port) as ear:
+        watch.tell(watch.read(121.0))
+        await watch.settled(ear)
+        ear.say(f"{BASE}/pit/band-low/set", "110")
+        await watch.until(lambda: any(isinstance(item, SetBand) for item in watch.posted))
+        pit = watch.still.picture.pit
+        watch.still.picture = replace(watch.still.picture, pit=replace(pit, band=replace(pit.band, low=110.0)))
+        watch.tell(later=0.2)
+        await ear.hears(f"{BASE}/pit/band-low", "110.0")
 
 
 async def test_an_alarm_that_was_expected_is_no_event(evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker) -> None:

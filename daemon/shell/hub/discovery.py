@@ -142,9 +142,7 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
         if prop.datatype is Datatype.BOOLEAN:
             on_off = {"payload_on": "true", "payload_off": "false", "state_on": "true", "state_off": "false"}
             return [_entity(hub, "switch", key, look.name, settings | on_off)]
-        low, _, high = prop.format.partition(":")
-        span = {"min": float(low), "max": float(high), "step": 0.5, "mode": "box", "unit_of_measurement": prop.unit}
-        return [_entity(hub, "number", key, look.name, settings | span)]
+        return [_entity(hub, "number", key, look.name, settings | _span(prop, hub.fahrenheit))]
     settings["expire_after"] = EXPIRE_AFTER
     if prop.datatype is Datatype.BOOLEAN:
         settings |= {"payload_on": "true", "payload_off": "false"}
@@ -163,6 +161,22 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
         if hub.fahrenheit and prop.unit in UNITS_F:
             settings |= {"unit_of_measurement": UNITS_F[prop.unit], "value_template": KNOWN_F}
     return [_entity(hub, "sensor", key, look.name, settings)]
+
+
+def _span(prop: Property[Any], fahrenheit: bool) -> dict[str, Any]:
+    """Limits and unit of a number. For people who read °F it is in °F from the start: the hub converts by itself, but
+    versions up to 2024.12 compare what they have converted with what they have not."""
+    least, most = (float(end) for end in prop.format.split(":"))
+    span: dict[str, Any] = {"step": 0.5, "mode": "box"}
+    if not fahrenheit:
+        return span | {"min": least, "max": most, "unit_of_measurement": prop.unit}
+    return span | {
+        "min": round(least * 1.8 + 32, 1),
+        "max": round(most * 1.8 + 32, 1),
+        "unit_of_measurement": "°F",
+        "value_template": "{{ (value | float * 1.8 + 32) | round(1) }}",
+        "command_template": "{{ ((value | float - 32) / 1.8) | round(4) }}",
+    }
 
 
 def _state(hub: Hub) -> Entity:

@@ -23,7 +23,7 @@ from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.settings import Band
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
-from daemon.shell.hub.pace import SLOW, STEP, Pace
+from daemon.shell.hub.pace import SLOW, STEP, WORDS, Pace
 from daemon.shell.wording import rfc3339
 from drivers.reading import Quality
 
@@ -189,12 +189,12 @@ PIT: tuple[Property[PitView], ...] = (
     Property("lid-open", "Lid open", _T.BOOLEAN, lambda p, s: truth(p.lid_open)),
     Property("last-log", "Last log", _T.DATETIME, lambda p, s: instant(p.last_log, s)),
     *_instant("log-due", "Next log at", lambda p: p.log_due),
-    Property("no-forecast", "Why there is no fire forecast", _T.STRING, lambda p, s: text(p.no_forecast)),
+    Property("no-forecast", "Why there is no fire forecast", _T.STRING, lambda p, s: text(p.no_forecast), pace=WORDS),
     # A difference is kelvin: who shows °F would add 32 to a difference in °C.
     Property("spread", "Spread over the grate", _T.FLOAT, lambda p, s: number(p.evenness.spread), unit="K",
              pace=Pace(1.0, 300.0)),
-    Property("advice", "Advice", _T.STRING, lambda p, s: text(p.evenness.advice)),
-    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question)),
+    Property("advice", "Advice", _T.STRING, lambda p, s: text(p.evenness.advice), pace=WORDS),
+    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
     Property("band-low", "Band, low edge", _T.FLOAT, lambda p, s: number(p.band.low), unit="°C", settable=True),
     Property("band-high", "Band, high edge", _T.FLOAT, lambda p, s: number(p.band.high), unit="°C", settable=True),
     Property("mark", "Mark", _T.ENUM, _never, format=",".join(PIT_MARKS), settable=True, retained=False),
@@ -207,7 +207,7 @@ PIECE: tuple[Property[PieceView], ...] = (
     Property("stage-since", "In this stage since", _T.DATETIME, lambda p, s: instant(p.since or None, s)),
     Property("stall-probability", "Stall probability", _T.INTEGER,
              lambda p, s: number(100 * p.stall_probability, 0), unit="%", format="0:100", pace=Pace(5.0, 300.0)),
-    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question)),
+    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
     Property("hold-left", "Time left below the hot-holding floor", _T.INTEGER,
              lambda p, s: number(_hold_left(p), 0), unit="s", pace=Pace(60.0, 60.0)),
     *(prop for goal, name in GOAL_NAMES.items() for prop in _instant(goal.value, name, _goal(goal))),
@@ -243,7 +243,7 @@ WATCH: tuple[Property[Snapshot], ...] = (
     Property("unacknowledged", "Alarms without an answer", _T.INTEGER,
              lambda w, s: str(sum(unanswered(a) for a in w.alarms)), format="0:"),
     Property("worst", "Worst alarm", _T.STRING,
-             lambda w, s: text(next((a.text for a in w.alarms if standing(a) or unanswered(a)), ""))),
+             lambda w, s: text(next((a.text for a in w.alarms if standing(a) or unanswered(a)), "")), pace=WORDS),
     Property("lines-lost", "Lines lost on the way from the devices", _T.INTEGER,
              lambda w, s: str(sum(link.lost for link in w.links)), format="0:", pace=Pace(1.0, 60.0)),
     Property("clock-set", "Clock is set", _T.BOOLEAN, lambda w, s: truth(w.clock_trusted)),

@@ -4,18 +4,19 @@ fills it for nothing. Alarms are judged before any of this and are told at once.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import datetime
 
 SOONEST = 10.0
 """s between two tellings, however far the number has moved."""
-NOTHING_KNOWN = ("", "{}")
 
 
 @dataclass(frozen=True, slots=True)
 class Pace:
     """Told when it moved by `deadband` (in its own unit; s for an instant) and `every` s have passed; after `SOONEST` when
-    it moved by `jump`. What becomes known or unknown is told at once. No sources: common practice."""
+    it moved by `jump`. Words are told at once, but after `every` s when only the figures in them differ; so is what becomes
+    known or unknown. No sources: common practice."""
 
     deadband: float
     every: float
@@ -25,6 +26,8 @@ class Pace:
 STEP = Pace(0.75, 60.0, 5.0)
 """°C: a temperature. Three steps of an amplifier that knows quarters, so that its flicker alone is hardly ever told, and less
 than any probe's tolerance. A lid that opens is seen within seconds."""
+WORDS = Pace(0.0, 300.0)
+"""A sentence with figures in it."""
 SLOW = Pace(120.0, 300.0, 1800.0)
 """s: an instant that a forecast moves about."""
 
@@ -38,8 +41,7 @@ class Pacer:
     def paced(self, topic: str, text: str, pace: Pace | None, now: float) -> str:
         """What to tell now: the text, or what was told before. now: s that only go forward."""
         before, at = self._told.get(topic, ("", now))
-        unknown = before in NOTHING_KNOWN or text in NOTHING_KNOWN
-        if pace is None or unknown or text == before or _due(before, text, pace, now - at):
+        if pace is None or not before or not text or text == before or _due(before, text, pace, now - at):
             if text != before:
                 self._told[topic] = (text, now)
             return text
@@ -53,8 +55,12 @@ class Pacer:
 def _due(before: str, text: str, pace: Pace, since: float) -> bool:
     moved = _moved(before, text)
     if moved is None:
-        return since >= pace.every
+        return since >= pace.every or _without_figures(before) != _without_figures(text)
     return (moved >= pace.deadband and since >= pace.every) or (moved >= pace.jump and since >= SOONEST)
+
+
+def _without_figures(text: str) -> str:
+    return re.sub(r"\d", "", text)
 
 
 def _moved(before: str, text: str) -> float | None:

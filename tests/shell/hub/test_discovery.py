@@ -191,6 +191,9 @@ def test_people_who_read_fahrenheit_read_differences_in_it(snapshot: Snapshot) -
     units = {e.key: e.settings.get("unit_of_measurement") for device in shown for e in device.entities}
     assert (units["pit_rate"], units["pit_spread"], units["piece-chuck_rate"]) == ("°F/h", "°F", "°F/h")
     assert units["pit_temperature"] == "°C"  # the hub converts what it knows as a temperature
+    assert units["pit_band-low"] == "°F"
+    low = next(e.settings for device in shown for e in device.entities if e.key == "pit_band-low")
+    assert (low["min"], low["max"]) == (104.0, 266.0)  # 40 °C, 130 °C: °F = 1.8 °C + 32 by definition
 
 
 def test_the_document_of_each_device(found: tuple[Device, ...]) -> None:

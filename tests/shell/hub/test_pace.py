@@ -9,7 +9,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.shell.hub.pace import SLOW, SOONEST, STEP, Pace, Pacer
+from daemon.shell.hub.pace import SLOW, SOONEST, STEP, WORDS, Pace, Pacer
 
 
 def told(values: list[str], pace: Pace | None = STEP, every: float = 1.0) -> list[tuple[float, str]]:
@@ -49,6 +49,12 @@ def test_what_becomes_known_or_unknown_is_told_at_once() -> None:
 def test_an_instant_that_a_forecast_moves_about_is_told_every_five_minutes() -> None:
     values = [f"2026-11-28T03:{10 + t // 60 % 40:02d}:00Z" for t in range(1200)]
     assert len(told(values, SLOW)) <= 5
+
+
+def test_figures_in_a_sentence_wait_its_words_do_not() -> None:
+    values = [f"Relight fire: pit {98 - t // 10} °C" for t in range(400)] + ["Close lid: open for 9 min"]
+    changes = told(values, WORDS)
+    assert [int(at) for at, _ in changes] == [0, 300, 400]
 
 
 def test_what_has_no_pace_is_told_at_once() -> None:
