@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from math import ceil, isnan, nan
+from math import ceil, nan
 from typing import Any
 
 from daemon.core import inputs
@@ -24,6 +24,7 @@ from daemon.core.events import (
     CommandRefused,
     Event,
     FireNoticed,
+    FireSign,
     ForecastWanted,
     Marked,
     NapPlanned,
@@ -31,6 +32,7 @@ from daemon.core.events import (
     WakeJudged,
 )
 from daemon.core.forecast.plan import Standing
+from daemon.core.grace import SPEAKS_OF_SILENCE, Grace
 from daemon.core.health import HealthTable
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
@@ -42,6 +44,7 @@ from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
+from daemon.core.since import Since
 from daemon.core.snapshot import Snapshot
 from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
 from drivers.reading import Quality
@@ -50,15 +53,20 @@ SCAN_CYCLE = 5.0
 """s between judgings."""
 FORECAST_EVERY = 600.0
 """s between forecasts of a piece; a mark asks at once."""
-GRACE = 60.0
-"""s after a start in which nothing new is raised: the probes must first be heard."""
 MEMORY_MINUTES = 48 * 60
 """Minutes of trace kept: the longest cook with its rest and hold, twice over."""
 MOVE_EXPECTED = 15 * MINUTE
 """s after a mark in which a probe may jump without being doubted."""
 SIGNS_SHOWN = 20
-PARTS_KEPT = ("conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health")
-"""HealthTable of the engine that write their own state into a checkpoint and read it back."""
+PARTS_KEPT = (
+    "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since",
+)  # fmt: skip
+"""Parts of the engine that write their own state into a checkpoint and read it back."""
+CHECKPOINT_VERSION = 2
+"""Counted up whenever a checkpoint can no longer be read by what came before. What cannot be read is passed over: then the
+journal's inputs are replayed from the start of the running cook (`daemon.shell.resume`), so that no cook is lost."""
+SOON = 3 * MINUTE
+"""s before an on-delay ends from which what is heard should be on disk at once."""
 MIN_BAND = 5.0
 """°C: no log fire holds less."""
 
@@ -83,14 +91,15 @@ class Engine:
         self.health = HealthTable()
         self.links: dict[str, inputs.LinkCounts] = {}
         self.band = settings.cook.band
-        self.nap: NapPlanned | None = None
+        self._asleep_since: float | None = None
+        """When the cook went to sleep."""
         self.fires: list[FireNoticed] = []
         self.evenness = Evenness()
         self._next_scan: float | None = None
-        self._grace_until = 0.0
-        self._blind_since: float | None = None
-        self._lid_since: float | None = None
-        self._good_at: dict[str, float] = {}
+        self._closed: int | None = None
+        """The last minute (engine time // 60) that was closed."""
+        self.grace = Grace()
+        self.since = Since()
         self._begin_cook()
 
     def _begin_cook(self) -> None:
@@ -108,7 +117,7 @@ class Engine:
             case inputs.Readings():
                 return self._readings(item, now)
             case inputs.Resumed():
-                return self._resumed(now)
+                return self._resumed(item, now)
             case inputs.WallClock():
                 self.wall = item
                 return self._part(
@@ -132,13 +141,13 @@ class Engine:
             case inputs.PauseSound() | inputs.TestWake():
                 return list(self.annunciator.command(item, now, self._utc(now)))
             case inputs.GoodMorning():
-                self.nap = None
+                self._asleep_since = None
                 self.annunciator.sleep(False, now)
                 return list(self.annunciator.command(item, now, self._utc(now)))
             case inputs.GoToSleep():
-                self.nap = self._plan_nap(now)
+                self._asleep_since = now
                 self.annunciator.sleep(True, now)
-                return [self.nap]
+                return [self._plan_nap(now)]
             case inputs.SetBand():
                 return self._set_band(item, now)
             case inputs.AskWrap():
@@ -191,7 +200,7 @@ class Engine:
             samples.append(sample)
             self.trace.add(sample)
             if sample.quality is Quality.GOOD:
-                self._good_at[sample.channel] = sample.measured_at
+                self.since.good_at[sample.channel] = sample.measured_at
             if change is not None:
                 events.append(change)
         return [SamplesJudged(now, tuple(samples)), *events]
@@ -212,13 +221,29 @@ class Engine:
             return [CommandRefused(now, "out-of-service", "alarms go out of service by day only, with somebody awake")]
         return self._annunciated(self.alarms.command(item, now), now)
 
-    def _resumed(self, now: float) -> list[Event]:
-        self._grace_until = now + GRACE
-        self.alarms.resumed(now, self._grace_until)
+    def _resumed(self, item: inputs.Resumed, now: float) -> list[Event]:
+        """Nobody watched: no deadline of that time fires, and the minutes of it are unknown to whoever counts minutes."""
+        events = self._close_missed(now)
+        self.grace.resumed(now, item.watched_until)
+        self.alarms.resumed(now)
+        self.since.resumed(now)
         self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
-        if self._blind_since is not None:
-            self._blind_since = max(self._blind_since, now)
-        return self._due_alarms(now) + self._due_calls(now)
+        return events + self._due_alarms(now) + self._due_calls(now)
+
+    def _close_missed(self, now: float) -> list[Event]:
+        """Close the minute in which the watch stopped, and pass on that nothing is known of those up to this one."""
+        this = int(now // MINUTE)
+        if self._closed is None or self._closed >= this - 1:
+            return []
+        events = self._minute((self._closed + 2) * MINUTE)
+        for minute in range(max(self._closed + 1, this - MEMORY_MINUTES), this):
+            end = (minute + 1) * MINUTE
+            self.conditioner.miss_minute()
+            self.fire.minute(end, nan, self.band, nan)
+            for piece in self.pieces.values():
+                piece.miss_minute(end, self.band)
+            self._closed = minute
+        return events
 
     def _part(self, item: inputs.Health, now: float) -> list[Event]:
         self.health.take(item, now)
@@ -273,10 +298,6 @@ class Engine:
     def _scan(self, now: float) -> list[Event]:
         events: list[Event] = list(self.conditioner.scan(now))
         pit = self.readout.pit_now()
-        if not isnan(pit):
-            self._blind_since = None
-        elif self._blind_since is None:
-            self._blind_since = now
         noticed = self.fire.scan(now, pit)
         if now % MINUTE == 0:
             events += noticed
@@ -284,15 +305,24 @@ class Engine:
             events += self._minute(now)
         events += noticed
         self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
-        self._lid_since = None if not self.fire.lid_open else self._lid_since or now
-        if now >= self._grace_until:
-            for condition in conditions(self._process_snapshot(now, pit)):
+        self.since.scan(now, pit, self.fire.lid_open)
+        heard = self._heard()
+        for condition in conditions(self._process_snapshot(now, pit)):
+            spared = condition.rule in SPEAKS_OF_SILENCE or condition.subject not in heard
+            if now >= self.grace.until or not spared:
                 events += self._annunciated(self.alarms.judge(condition, now), now)
         return events
+
+    def _heard(self) -> set[str]:
+        """What has been heard in this life: the pit, pieces by id."""
+        good_at = self.since.good_at
+        heard = {p for p, w in self.pieces.items() if self.grace.heard(good_at.get(w.settings.channel))}
+        return heard | ({"pit"} if any(self.grace.heard(good_at.get(c)) for c in self.readout.pit_channels) else set())
 
     def _minute(self, now: float) -> list[Event]:
         minute = int(now // MINUTE) - 1
         self.trace.close_minute(minute)
+        self._closed = minute
         events: list[Event] = list(self.conditioner.minute(now))
         pit = self.readout.pit_of_minute(minute)
         ambient = self.readout.mean_of(Role.AMBIENT, minute)
@@ -346,16 +376,16 @@ class Engine:
 
     def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
         cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
-        lost = {p: self._good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
+        lost = {p: self.since.good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
         return ProcessSnapshot(
             now=now,
             settings=self.settings,
             band=self.band,
             pit=pit,
-            blind_since=self._blind_since,
+            blind_since=self.since.blind,
             pit_stage=self.pit_stage.stage,
             fire=self.fire,
-            lid_since=self._lid_since,
+            lid_since=self.since.lid,
             pieces=tuple(self.pieces.values()),
             cores=cores,
             lost=lost,
@@ -392,6 +422,10 @@ class Engine:
         """Minute medians of a channel, °C, NaN where unknown; both ends (engine time // 60) included."""
         return self.trace.since(channel, first, last)
 
+    def is_unsettled(self, now: float) -> bool:
+        """An alarm may be about to be raised, or this life is young: a stop now must not cost what was just heard."""
+        return self.grace.is_young(now) or self.alarms.raises_before(now + SOON)
+
     def pit_profile(self) -> PitProfile:
         """What is known of this pit, the fires of this watch included."""
         return replace(self.profile, fire=self.fire.learned())
@@ -415,7 +449,7 @@ class Engine:
             band=self.band,
             evenness=self.evenness,
             fires=tuple(self.fires),
-            nap=self.nap,
+            nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
             standing=self.standing(now),
         )
         return make_snapshot(parts, now)
@@ -425,6 +459,7 @@ class Engine:
     def dump(self) -> dict[str, Any]:
         """Everything but the rig's settings, as JSON-able values."""
         return {
+            "version": CHECKPOINT_VERSION,
             "cook": cook_to_plain(self.settings.cook),
             "wall": [self.wall.offset, self.wall.trusted],
             "profile": self.profile.to_plain(),
@@ -432,14 +467,16 @@ class Engine:
             **{part: getattr(self, part).dump() for part in PARTS_KEPT},
             "band": [self.band.low, self.band.high],
             "next_scan": self._next_scan,
-            "grace_until": self._grace_until,
-            "blind_since": self._blind_since,
-            "lid_since": self._lid_since,
-            "good_at": self._good_at,
+            "closed": self._closed,
+            "asleep_since": self._asleep_since,
+            "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
+            "evenness": self.evenness.dump(),
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
-        """The inverse of `dump`, on an engine of the same rig."""
+        """The inverse of `dump`, on an engine of the same rig. Raises ValueError for one of another version."""
+        if dumped.get("version") != CHECKPOINT_VERSION:
+            raise ValueError(f"version {dumped.get('version')}, known: {CHECKPOINT_VERSION}")
         self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
         self._begin_cook()
         self.wall = inputs.WallClock(*dumped["wall"])
@@ -450,6 +487,7 @@ class Engine:
         for piece in self.pieces.values():
             self._use(piece)
         self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
-        self._next_scan, self._grace_until = dumped["next_scan"], dumped["grace_until"]
-        self._blind_since, self._lid_since = dumped["blind_since"], dumped["lid_since"]
-        self._good_at = dict(dumped["good_at"])
+        self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
+        self._asleep_since = dumped["asleep_since"]
+        self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
+        self.evenness = Evenness.loaded(dumped["evenness"])

@@ -208,7 +208,7 @@ class WatchLoop:
         if self.journal is None:
             return
         failed = self._disk_failed_at is not None and now - self._disk_failed_at >= DISK_RETRY
-        if failed or self.journal.flush_due(now):
+        if failed or self.journal.flush_due(now, hurry=self.engine.is_unsettled(now)):
             await self._commit(now)
 
     async def _commit(self, now: float) -> None:

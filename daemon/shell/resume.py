@@ -20,17 +20,18 @@ A_DAY = 86400.0
 
 
 def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:
-    """An engine where the journal ends. A checkpoint that this version cannot read (an older one wrote it) is passed
-    over: then the journal's last day is heard again from its inputs."""
+    """An engine where the journal ends. A checkpoint that this version cannot read (another one wrote it) is passed over:
+    then the inputs are heard again from the start of the running cook, or of the last day if that is longer."""
     engine, after = make_engine(), 0
     checkpoint = journal.newest_checkpoint()
     if checkpoint is not None:
         try:
             engine.load(checkpoint.state)
             after = checkpoint.input
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            log.warning("the checkpoint is of another version (%r): replaying the last day instead", error)
-            engine, after = make_engine(), journal.first_input_since(checkpoint.time - A_DAY) - 1
+        except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+            log.warning("the checkpoint is of another version (%r): replaying the running cook instead", error)
+            a_day_ago = journal.first_input_since(checkpoint.time - A_DAY)
+            engine, after = make_engine(), min(a_day_ago, journal.running_cook_input() or a_day_ago) - 1
     for _ in replayed(engine, journal.inputs(after=after), until=journal.newest_event_time()):
         pass
     return engine

@@ -12,7 +12,7 @@ import pytest
 
 import config
 from config.loader import load_both
-from daemon.core.engine import Engine
+from daemon.core.engine import SCAN_CYCLE, Engine
 from daemon.core.events import (
     AlarmChanged,
     AlarmState,
@@ -29,7 +29,7 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell import loop as loop_module
 from daemon.shell.clock import ManualClock
 from daemon.shell.input_queue import READINGS_WAITING
-from daemon.shell.journal.journal import Journal, JournalUnavailable
+from daemon.shell.journal.journal import HURRIED_FLUSH, Journal, JournalUnavailable
 from daemon.shell.journal.queue import INSERT_EVENT, INSERT_INPUT, PACKS_WAITING, WriteQueue
 from daemon.shell.loop import WatchLoop
 from daemon.shell.view import View
@@ -258,3 +258,27 @@ async def test_a_loop_that_does_not_notice_the_gap_calls_the_pit_blind(
     bench = Frozen(tmp_path)
     await bench.night("a reading")
     assert "pit-blind/pit" in bench.raised
+
+
+@pytest.mark.parametrize("settled", [False, True])
+async def test_what_a_young_life_hears_is_soon_on_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, settled: bool
+) -> None:
+    """Killed every 45 s, a watch must know in its next life what it heard in this one; a settled one spares the card."""
+    bench = Frozen(tmp_path)
+    task = asyncio.create_task(bench.loop.run())
+    bench.loop.post(Resumed())
+    await bench.live(400 if settled else 30)
+    commit, commits = bench.journal.commit, list[float]()
+
+    def counted(now: float) -> None:
+        commits.append(now)
+        commit(now)
+
+    monkeypatch.setattr(bench.journal, "commit", counted)
+    for _ in range(60):
+        await bench.live(1)
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+    assert len(commits) >= 60 / (HURRIED_FLUSH + SCAN_CYCLE) if not settled else len(commits) <= 2

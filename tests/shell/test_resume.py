@@ -9,10 +9,11 @@ import pytest
 import config
 from config.loader import load_both
 from daemon.core.drive import replayed
-from daemon.core.engine import Engine
+from daemon.core.engine import CHECKPOINT_VERSION, Engine
 from daemon.core.events import EVENT_NAMES
 from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
 from daemon.shell.journal.journal import Journal, Start
+from daemon.shell.library.archive import row_of_cook
 from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
@@ -111,3 +112,18 @@ def test_a_checkpoint_of_another_version_is_passed_over(tmp_path: Path) -> None:
     journal.take_checkpoint(NOW + 1200, {"what": "is this"})
     journal.commit(NOW + 1200)
     assert restored(make_engine, journal).dump() == engine.dump()
+
+
+def test_a_cook_longer_than_a_day_survives_a_checkpoint_that_cannot_be_read(tmp_path: Path) -> None:
+    """The meat went on 30 h ago: what is heard again begins with the cook, not with the last day."""
+    journal, engine = Journal(tmp_path / "j"), make_engine()
+    settings = engine.settings
+    for now, item in ((NOW, Resumed()), (NOW + 1, Mark(MarkKind.MEAT_ON))):
+        journal.take_input(item, now)
+        engine.handle(item, now)
+    journal.change(*row_of_cook("cook", settings.cook, settings, NOW, None, 0.0, 1))
+    feed(engine, journal, NOW + 30 * 3600, 2)
+    journal.take_checkpoint(NOW + 30 * 3600 + 120, engine.dump() | {"version": CHECKPOINT_VERSION + 1})
+    journal.commit(NOW + 30 * 3600 + 120)
+    again = restored(make_engine, journal)
+    assert again.pieces["chuck"].stage.on_at == NOW + 1

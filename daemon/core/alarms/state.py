@@ -100,6 +100,16 @@ class Alarm:
     raises: list[float] = field(default_factory=list)
     held_until: float = 0.0
     """A chattering alarm does not return before."""
+    unseen_since: float | None = None
+    """When it was last judged before a time that nobody watched; None once it has been judged anew."""
+
+    def seen_again(self, now: float) -> None:
+        """Judged anew: its delays go on, less the time that nobody watched."""
+        if self.unseen_since is None:
+            return
+        unseen, self.unseen_since = now - self.unseen_since, None
+        self.active_since = None if self.active_since is None else self.active_since + unseen
+        self.within_since = None if self.within_since is None else self.within_since + unseen
 
     def take(self, condition: Condition, now: float) -> None:
         """Remember what was judged. Under a guard no delay runs: what is measured then means nothing."""
@@ -127,7 +137,9 @@ class Alarm:
         )
 
     def deadline(self, rule: AlarmRule) -> float | None:
-        """The one time this alarm waits for, None if it waits for nothing."""
+        """The one time this alarm waits for, None if it waits for nothing, or for being judged anew."""
+        if self.state is not AlarmState.SHELVED and self.unseen_since is not None:
+            return None
         if self.state in RAISABLE:
             return self.due(rule)
         if self.state is AlarmState.SHELVED:

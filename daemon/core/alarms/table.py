@@ -15,10 +15,6 @@ from daemon.core.alarms.state import RAISABLE, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 
-FIRST_LOOK = 10.0
-"""s after judging begins again in which no deadline fires, so that each alarm is first judged anew: what was so before
-the watch was down need not be so any more. Longer than the engine's beat."""
-
 SHOWN_IN = (
     *WAITING,
     AlarmState.ACKNOWLEDGED,
@@ -72,6 +68,7 @@ class AlarmTable:
             if not condition.active:
                 return []
             alarm = self._alarms[key] = Alarm(self._rules[condition.rule].id, condition.subject)
+        alarm.seen_again(now)
         changes = self._run_out(key, alarm, now)
         alarm.take(condition, now)
         if alarm.guarded and (condition.active or alarm.state is not AlarmState.NORMAL):
@@ -143,16 +140,19 @@ class AlarmTable:
                 self._deadlines.pop(key, None)
         return changes
 
-    def resumed(self, now: float, since: float) -> None:
-        """Nobody watched, and nobody will judge before `since`: on-delays and off-delays go on from there with what
-        remained of them, and no alarm is raised, returned or raised again for what nobody saw, nor before it was
-        looked at anew. A shelving that ran out meanwhile ends now."""
+    def resumed(self, now: float) -> None:
+        """Nobody watched until now. On-delays and off-delays stand still until their alarm is judged anew, then go on with
+        what remained of them: nothing is raised, returned or raised again for what nobody saw. A shelving that ran out
+        meanwhile ends now."""
         for key, alarm in self._alarms.items():
-            unseen = since - self._judged_at
-            alarm.active_since = None if alarm.active_since is None else alarm.active_since + unseen
-            alarm.within_since = None if alarm.within_since is None else alarm.within_since + unseen
-            self._plan(key, alarm, now if alarm.state is AlarmState.SHELVED else since + FIRST_LOOK)
-        self._judged_at = since
+            if alarm.unseen_since is None:
+                alarm.unseen_since = self._judged_at
+            self._plan(key, alarm, now)
+        self._judged_at = now
+
+    def raises_before(self, when: float) -> bool:
+        """An on-delay runs that will have ended by then, if its condition lasts."""
+        return any(at <= when and self._alarms[key].state in RAISABLE for key, at in self._deadlines.items())
 
     def dump(self) -> dict[str, object]:
         """For a checkpoint: plain values only."""

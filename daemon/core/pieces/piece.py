@@ -70,6 +70,11 @@ class PieceWatch:
         self.safety.minute(now, core, self.stage.stage)
         return events
 
+    def miss_minute(self, now: float, band: Band) -> None:
+        """A minute that nobody watched."""
+        if self.on_fire:
+            self.stall.minute(now, nan, nan, band, self.stage.wrapped_at is not None)
+
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
         if mark.kind is MarkKind.WRAPPED:
             planned = self.settings.wrap.value if self.settings.wrap else "foil"

@@ -7,9 +7,10 @@ called one; what lies within is a question the cook can answer by letting the pr
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from math import hypot, isnan
 from statistics import fmean, median
+from typing import Any
 
 EVEN_WITHIN = 10.0
 """°C between the hottest and the coolest place that call for no advice. Common practice, no source."""
@@ -54,6 +55,16 @@ class Evenness:
     core_spread: float | None = None
     doubt: float = 0.0
     certain: bool = False
+
+    def dump(self) -> dict[str, Any]:
+        """As JSON-able values."""
+        return asdict(self)
+
+    @staticmethod
+    def loaded(dumped: dict[str, Any]) -> Evenness:
+        """The inverse of `dump`."""
+        places = tuple(PlaceHeat(**place) for place in dumped["places"])
+        return Evenness(**{**dumped, "places": places, "pieces": tuple(PieceHeat(**p) for p in dumped["pieces"])})
 
 
 def evenness(

@@ -183,6 +183,11 @@ class Conditioner:
             channel.find(found.get(name, ()))
         return self._changes(now)
 
+    def miss_minute(self) -> None:
+        """A minute that nobody watched: unknown to whoever compares minutes."""
+        for channel in self._channels.values():
+            channel.close_minute()
+
     def current(self, channel: str) -> Sample | None:
         """The newest sample of a channel with the doubts that hold now; None if it was never heard."""
         known = self._channels.get(channel)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from array import array
 from math import isnan, nan
 from statistics import median
+from typing import Any
 
 from daemon.core.events import Sample
 from drivers.reading import Quality
@@ -75,12 +76,14 @@ class Trace:
                 del medians[:excess]
                 self._first_minute[channel] = minute
 
-    def dump(self) -> dict[str, tuple[int, list[float | None]]]:
-        """For a checkpoint: channel -> (first minute, medians with None for NaN)."""
-        return {c: (self._first_minute[c], [None if isnan(v) else v for v in m]) for c, m in self._medians.items()}
+    def dump(self) -> dict[str, Any]:
+        """For a checkpoint: channel -> (first minute, medians with None for NaN), and the values of the running minute."""
+        closed = {c: (self._first_minute[c], [None if isnan(v) else v for v in m]) for c, m in self._medians.items()}
+        return {"closed": closed, "running": {c: list(values) for c, values in self._open.items()}}
 
-    def load(self, dumped: dict[str, tuple[int, list[float | None]]]) -> None:
-        """The inverse of `dump`; the running minute starts empty."""
-        self._open = {}
-        self._first_minute = {c: first for c, (first, _) in dumped.items()}
-        self._medians = {c: array("d", (nan if v is None else v for v in m)) for c, (_, m) in dumped.items()}
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        closed = dumped["closed"]
+        self._open = {c: list(values) for c, values in dumped["running"].items()}
+        self._first_minute = {c: first for c, (first, _) in closed.items()}
+        self._medians = {c: array("d", (nan if v is None else v for v in m)) for c, (_, m) in closed.items()}

@@ -91,6 +91,11 @@ class Committed:
         )
         return found
 
+    def running_cook_input(self) -> int | None:
+        """seq of the input with which the running cook began, or None."""
+        rows = self.disk.rows("SELECT first_input FROM kept_cooks WHERE ended IS NULL ORDER BY started DESC LIMIT 1")
+        return rows[0][0] if rows else None
+
     def events(self, after: int = 0, cook: str | None = None) -> Iterator[dict[str, Any]]:
         """Committed events as JSON objects, oldest first; forecasts of long ago without their figures, which stand in the
         inputs (`daemon.shell.library.forecasts`)."""

@@ -31,6 +31,8 @@ log = logging.getLogger(__name__)
 FLUSH_EVERY = 90.0
 """s between writes of readings alone. Each costs the card some 30 kB however little it holds: one a second would wear
 it fifty times as fast."""
+HURRIED_FLUSH = 5.0
+"""The same while an on-delay runs or the watch has just been started: a stop then must cost no more than one scan."""
 CHECKPOINT_EVERY = 600.0
 """s between checkpoints: a restart replays at most this much."""
 KEEP_CHECKPOINTS = 2
@@ -142,11 +144,11 @@ class Journal(Committed):
 
     # --- to disk -----------------------------------------------------------------------------------------
 
-    def flush_due(self, now: float) -> bool:
-        """Readings have waited long enough."""
+    def flush_due(self, now: float, hurry: bool = False) -> bool:
+        """Readings have waited long enough. hurry: they may soon matter."""
         if self._flushed_at is None:
             self._flushed_at = now
-        return now - self._flushed_at >= FLUSH_EVERY
+        return now - self._flushed_at >= (HURRIED_FLUSH if hurry else FLUSH_EVERY)
 
     def commit(self, now: float) -> None:
         """Write all that waits in one transaction. Raises JournalUnavailable; then everything still waits."""

@@ -326,7 +326,7 @@ def test_restart_keeps_what_remains_of_every_delay() -> None:
 
 
 def test_what_nobody_saw_raises_nothing() -> None:
-    """Stopped at 100 s with 20 s of an on-delay to go, back at 1000 s, judging again from 1030 s."""
+    """Stopped at 100 s with 20 s of an on-delay to go, back at 1000 s, each alarm judged anew at 1030 s."""
     rules = tuple(rule(id=i, on_delay=60.0, off_delay=60.0, re_alarm=300.0) for i in ("a", "b", "c", "d"))
     one = AlarmTable(rules, LIMIT)
     for name in ("b", "c", "d"):
@@ -340,10 +340,13 @@ def test_what_nobody_saw_raises_nothing() -> None:
         one.judge(Condition(name, "pit", True, False, "t", "b"), 100.0)
     again = AlarmTable(rules, LIMIT)
     again.load(json.loads(json.dumps(one.dump())))
-    again.resumed(1000.0, 1030.0)
-    assert [(c.alarm, c.time, c.after.value) for c in again.handle_timer(2000.0)] == [
+    again.resumed(1000.0)
+    changes = again.handle_timer(1030.0)
+    for name, active in (("a", True), ("b", True), ("c", True), ("d", False)):
+        changes += again.judge(Condition(name, "pit", active, not active, "t", "b"), 1030.0)
+    assert [(c.alarm, c.time, c.after.value) for c in changes + again.handle_timer(2000.0)] == [
         ("c/pit", 1000.0, "unacknowledged"),  # its condition stood long before the stop
-        ("b/pit", 1040.0, "unacknowledged"),  # once it could be looked at again
+        ("b/pit", 1030.0, "unacknowledged"),  # once it was looked at again
         ("a/pit", 1050.0, "unacknowledged"),
         ("d/pit", 1070.0, "returned-unacknowledged"),
     ]
@@ -357,10 +360,24 @@ def test_what_is_mending_after_a_stop_is_not_raised_again_for_how_it_stood_befor
     one.command(Acknowledge(KEY, "cook"), 60.0)
     again = table(on_delay=60.0, re_alarm=300.0)
     again.load(json.loads(json.dumps(one.dump())))
-    again.resumed(1000.0, 1060.0)
+    again.resumed(1000.0)
     assert states(again.handle_timer(1065.0)) == []
     assert states(again.judge(condition(True, improving=True), 1065.0)) == []
     assert states(again.handle_timer(1500.0)) == []
+
+
+def test_a_delay_stands_still_until_its_alarm_is_judged_anew() -> None:
+    """Lives of 45 s each, 5 s apart, in which the condition always stands: an on-delay of 100 s ends in the third."""
+    one, start = table(on_delay=100.0), 0.0
+    for life in range(3):
+        changes = [c for second in range(5, 45, 5) for c in one.judge(condition(True), start + second)]
+        changes += one.handle_timer(start + 45.0)
+        assert states(changes) == ([] if life < 2 else [(start + 35.0, "unacknowledged")]), life
+        again = table(on_delay=100.0)
+        again.load(json.loads(json.dumps(one.dump())))
+        one, start = again, start + 50.0
+        one.resumed(start)
+        assert one.next_deadline() is None
 
 
 def test_a_rule_that_is_gone_is_dropped_at_restart() -> None:
