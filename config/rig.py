@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import date
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
@@ -64,6 +64,8 @@ class PeopleSection(Strict):
         try:
             ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            if not available_timezones():
+                raise ValueError("this system has no time zones: apt install tzdata") from error
             raise ValueError('use a zone of the tz database, such as "Europe/London"') from error
         return zone
 

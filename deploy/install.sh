@@ -82,6 +82,7 @@ done
 python3 -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' ||
     fail "needs Python 3.11, 3.12 or 3.13 (Debian 12 or 13)"
 python3 -c 'import ensurepip, venv' 2> /dev/null || fail "needs the package python3-venv: apt install python3-venv"
+python3 -c 'import zoneinfo; zoneinfo.ZoneInfo("UTC")' 2> /dev/null || fail "needs the package tzdata: apt install tzdata"
 case "$(uname -m)" in
     x86_64 | aarch64) ;;
     *) fail "needs a 64-bit system (x86_64 or aarch64); this one is $(uname -m)" ;;

@@ -1,6 +1,7 @@
 """Every problem at once, each naming file, key, value and remedy."""
 
 from pathlib import Path
+from zoneinfo import ZoneInfoNotFoundError
 
 import pytest
 
@@ -65,6 +66,18 @@ def test_problems_of_both_files_come_at_once(tmp_path: Path) -> None:
     with pytest.raises(ConfigError) as caught:
         load_both(tmp_path / "rig.toml", tmp_path / "cook.toml")
     assert {Path(p.file).name for p in caught.value.problems} == {"rig.toml", "cook.toml"}
+
+
+def test_a_system_without_time_zones_is_told_from_a_wrong_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bare Debian has no package tzdata, as a 64-bit ARM one showed."""
+
+    def nothing(zone: str) -> None:
+        raise ZoneInfoNotFoundError(zone)
+
+    monkeypatch.setattr("config.rig.ZoneInfo", nothing)
+    monkeypatch.setattr("config.rig.available_timezones", set)
+    (problem,) = broken(tmp_path, 'zone = "Europe/London"', 'zone = "Europe/Berlin"')
+    assert "apt install tzdata" in problem
 
 
 def test_a_missing_file_is_said_plainly(tmp_path: Path) -> None:
