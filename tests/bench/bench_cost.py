@@ -67,7 +67,7 @@ class Cost:
     took: list[float] = field(default_factory=list)
 
 
-def celsius_of(payload: bytes) -> str:
+def celsius_of(payload: bytes | bytearray) -> str:
     """With one digit after the point, whether it came bare or in a JSON reading."""
     text = payload.decode()
     return f"{json.loads(text)['celsius']:.1f}" if text.startswith("{") else text

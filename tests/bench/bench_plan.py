@@ -60,7 +60,7 @@ def before(name: str, cooks: Sequence[CookRecord], others: Sequence[CookRecord])
 def during(name: str, cooks: Sequence[CookRecord], rng: np.random.Generator) -> list[Figure]:
     """The chance shown while it cooks."""
     found: list[Answer] = [
-        a for i, c in enumerate(cooks) if c.tender_minute for s in SHARES for a in answers(c, i, s)
+        a for i, c in enumerate(cooks) if c.tender_minute for a in answers(c, i, SHARES)
         if a.goal is Goal.TENDER
     ]  # fmt: skip
     deadlines = [a.at.p50 * float(np.exp(rng.uniform(*np.log(DEADLINES)))) for a in found]

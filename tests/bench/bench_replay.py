@@ -15,8 +15,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.commands.demo import START
-from daemon.commands.demo_files import CHANNEL, CHANNELS, COOK, RIG
+from daemon.commands.demo_files import CHANNEL, CHANNELS, COOK, RIG, START
 from daemon.commands.replay import replay_log
 from daemon.commands.virtual_cook import MARKS
 from drivers.simulated.cook import Act, SimulatedCook

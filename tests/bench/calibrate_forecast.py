@@ -87,8 +87,8 @@ def _stretch(scores: NDArray[np.float64], tail: float) -> float:
 def show_priors(cooks: list[CookRecord]) -> None:
     """Mean and spread of the posteriors of whole cooks, in standard normal units: 0 and 1 say the prior is right."""
     z = []
-    for cook in (c for c in cooks if c.tender_minute is not None):
-        request = question(cook, cook.tender_minute - 5)
+    for cook, tender in ((c, c.tender_minute) for c in cooks if c.tender_minute is not None):
+        request = question(cook, tender - 5)
         course = course_of(request, cook.ambient)
         z.append(brought_up(bodies_at_start(request, course), request, course).z.mean(axis=1))
     for name, mean, spread in zip(PRIOR, np.mean(z, axis=0), np.std(z, axis=0), strict=True):

@@ -21,7 +21,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import drivers.simulated
 from drivers.simulated.batch import simulate_cooks, simulate_fires
@@ -48,6 +48,7 @@ COOK_SETS = {
 }
 FIRE_SETS = {"train": (1103, 300), "calibration": (2204, 300), "test": (73_514, 300)}
 CACHE = "pitvigil-simulated"
+Kind = TypeVar("Kind")
 
 
 def cook_set(name: str, *, seed: int | None = None, count: int | None = None) -> list[CookRecord]:
@@ -82,7 +83,7 @@ def _digest() -> str:
     return hashlib.sha256(b"".join(p.read_bytes() for p in sources)).hexdigest()[:12]
 
 
-def _cached(name: str, make: Callable[[], Any]) -> Any:
+def _cached(name: str, make: Callable[[], list[Kind]]) -> list[Kind]:
     """What `make` gives, kept as a file that only this user can read (a pickle is as trusted as its writer)."""
     folder = Path(tempfile.gettempdir()) / f"{CACHE}-{os.getuid()}"
     folder.mkdir(mode=0o700, exist_ok=True)
@@ -90,7 +91,8 @@ def _cached(name: str, make: Callable[[], Any]) -> Any:
         return make()
     path = folder / f"{_digest()}-{name}.pickle"
     if path.exists():
-        return pickle.loads(path.read_bytes())
+        kept: list[Kind] = pickle.loads(path.read_bytes())
+        return kept
     made = make()
     part = path.with_suffix(f".{os.getpid()}")
     part.write_bytes(pickle.dumps(made))

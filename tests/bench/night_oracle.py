@@ -197,12 +197,12 @@ def distinctly_worse(truth: NightTruth, first: Wake, second: Wake) -> bool:
 def rate_bound(events: int, trials: int) -> float:
     """Upper end of the one-sided 95 % interval of a rate per trial, the events being Poisson: with none, -ln 0.05 / n,
     which the rule of three rounds to 3/n. Found by halving, for a table of the distribution is not at hand."""
-    low, high = float(events), float(events) + 10.0 * (events + 1.0) ** 0.5 + 10.0
+    low, high = float(events), events + 10.0 * (events + 1.0) ** 0.5 + 10.0
     for _ in range(80):
         mean = (low + high) / 2
         at_most = sum(exp(k * log(mean) - mean - lgamma(k + 1)) for k in range(events + 1))
         low, high = (mean, high) if at_most > 0.05 else (low, mean)
-    return high / trials
+    return float(high / trials)
 
 
 def at_least(kept: int, trials: int) -> float:

@@ -9,6 +9,7 @@ import json
 from collections.abc import Callable, Iterator
 from copy import deepcopy
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -125,7 +126,7 @@ class NightRun:
                 self._later(GIVES_UP_AFTER, lambda: self._feed(Delivered(n.id, "phone", "failed", "no network")))
             else:
                 heard = True
-                self._later(2.0, lambda c=channel: self._feed(Delivered(n.id, c, "sent")))
+                self._later(2.0, partial(self._feed, Delivered(n.id, channel, "sent")))
         if heard:
             self._later(ACKNOWLEDGES_AFTER, lambda: self._gets_up(n.id, alarms))
 
@@ -195,20 +196,20 @@ class NightRun:
         script = self.script
         self._feed(Resumed())
         for when, offset, trusted in script.steps:
-            self._at(when, lambda o=offset, t=trusted: self._feed(WallClock(o, t)))
+            self._at(when, partial(self._feed, WallClock(offset, trusted)))
         for when, item in script.inputs:
-            self._at(when, lambda i=item: self._feed(i))
+            self._at(when, partial(self._feed, item))
         for act in script.scenario.script:
             if act.act is Act.PUT_ON:
-                self._at(act.time, lambda p=act.subject: self._mark(MarkKind.MEAT_ON, p))
+                self._at(act.time, partial(self._mark, MarkKind.MEAT_ON, act.subject))
             elif act.act in (Act.LOG, Act.LIGHT) and act.time < BED:
                 kind = MarkKind.LOG if act.act is Act.LOG else MarkKind.FIRE_LIT
-                self._at(act.time, lambda k=kind: self._mark(k))
+                self._at(act.time, partial(self._mark, kind))
             elif act.act is Act.CABINET:
                 self._at(act.time + 20, lambda: self.hold_exits.append((self.world.now, self._cold_at())))
         if script.held:
             for minute, kind in ((1, MarkKind.MEAT_ON), (2, MarkKind.OFF), (3, MarkKind.HOLD)):
-                self._at(minute * MINUTE, lambda k=kind: self._mark(k, "lamb"))
+                self._at(minute * MINUTE, partial(self._mark, kind, "lamb"))
         self._at(BED - 120, lambda: self._feed(TestWake("cook")))
         self._at(BED - 100, lambda: self._feed(Delivered("test-wake#1.0", "phone", "sent")))
         self._at(BED - 60, lambda: self._feed(Acknowledge("test-wake", "cook")))

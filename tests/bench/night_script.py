@@ -65,7 +65,8 @@ def draw(kind: str, rng: np.random.Generator) -> Script:
     demo = demo_scenario()
     chuck, lamb = demo.pieces
     at = float(rng.uniform(7.2, 11.5)) * HOUR  # when the bad luck strikes: 00:12 to 04:30
-    load, extra, pieces = LOAD_FED_NIGHT * float(rng.uniform(0.95, 1.1)), [], (chuck,)
+    load, extra = LOAD_FED_NIGHT * float(rng.uniform(0.95, 1.1)), list[ScriptedAct]()
+    pieces: tuple[Piece, ...] = (chuck,)
     made: dict[str, object] = {}
     if kind in ("fed-late", "outage", "restart", "clock-step"):
         load = float(rng.uniform(1.5, 3.0))

@@ -118,7 +118,8 @@ class Sections:
 
     def core(self) -> Array:
         """Temperature of the middle, °C."""
-        return self.t[0, 0]
+        core: Array = self.t[0, 0]
+        return core
 
     def lost(self) -> Array:
         """Share of the raw mass that has left."""
@@ -263,11 +264,11 @@ def draw_pit(rng: np.random.Generator, set_point: Array, ambient: Array) -> Sign
         if rng.random() < 0.4:
             start = float(rng.integers(90, 600))
             dips.append((start, start + float(rng.integers(40, 100))))
-        logs, m = [], float(rng.uniform(0, 30))
-        while m < LONGEST:
-            if not any(a <= m <= b for a, b in dips):
-                logs.append(round(m))
-            m += float(np.clip(rng.normal(36, 8), 15, 60))
+        logs, fed = [], float(rng.uniform(0, 30))
+        while fed < LONGEST:
+            if not any(a <= fed <= b for a, b in dips):
+                logs.append(round(fed))
+            fed += float(np.clip(rng.normal(36, 8), 15, 60))
         bumps, rise = np.zeros(LONGEST), float(rng.uniform(9, 15))
         for log in logs:
             age = np.maximum(minutes - log, 0.0)
@@ -348,7 +349,7 @@ def second_cooks(seed: int, n: int, watch: Callable[[Sections, Array], None] | N
     cut = rng.choice(len(_CUTS), n, p=[0.3, 0.2, 0.3, 0.2])
     pieces, seen = draw_pieces(rng, cut)
     sections = Sections(pieces)
-    set_point = np.round(np.where(rng.random(n) < 0.65, rng.uniform(121, 135, n), rng.uniform(110, 121, n)))
+    set_point: Array = np.where(rng.random(n) < 0.65, rng.uniform(121, 135, n), rng.uniform(110, 121, n)).round()
     ambient = rng.uniform(2, 24, n)
     pit = draw_pit(rng, set_point, ambient)
     tender = np.array([_CUTS[c][6] for c in cut])

@@ -25,7 +25,7 @@ def unmet(figures: list[Figure]) -> Iterator[str]:
     return (f.name for f in figures if not f.met)
 
 
-def test_good_answers_meet_their_targets():
+def test_good_answers_meet_their_targets() -> None:
     good = made_up(off=2.0, wide=10.0)
     figures = accuracy(good)
     assert len(figures) == 2 * len(TARGETS)
@@ -33,22 +33,22 @@ def test_good_answers_meet_their_targets():
     assert all(f.value == pytest.approx(2.0) for f in figures if "MAE" in f.name)
 
 
-def test_late_answers_miss_every_accuracy_target():
+def test_late_answers_miss_every_accuracy_target() -> None:
     late = list(unmet(accuracy(made_up(off=60.0, wide=100.0))))
     assert len([name for name in late if "MAE" in name]) == len(TARGETS)
 
 
-def test_a_forecast_no_better_than_the_line_says_so():
+def test_a_forecast_no_better_than_the_line_says_so() -> None:
     assert [n for n in unmet(accuracy(made_up(off=2.0, wide=9.0, line_off=2.0))) if "gain" in n]
 
 
-def test_intervals_that_never_hold_the_truth_or_always_do_both_miss():
+def test_intervals_that_never_hold_the_truth_or_always_do_both_miss() -> None:
     narrow, endless = coverage(made_up(off=5.0, wide=1.0)), coverage(made_up(off=5.0, wide=500.0))
     assert all(not f.met for f in narrow if f.value == f.value)
     assert [f.value for f in endless if "90 %" in f.name and not f.met][:2] == [1.0, 1.0]
 
 
-def test_another_truth_is_measured_against_the_own():
+def test_another_truth_is_measured_against_the_own() -> None:
     own = made_up(off=10.0, wide=20.0)
     same, twice = other_truth("second", own, own), other_truth("second", made_up(off=20.0, wide=30.0), own)
     assert not list(unmet(same))

@@ -163,11 +163,11 @@ class Nagging(Build):
 
     @contextmanager
     def in_force(self) -> Iterator[None]:
-        right, spacing.SPACING = spacing.SPACING, 1.0
+        right, spacing.SPACING = spacing.SPACING, 1.0  # type: ignore[attr-defined]
         try:
             yield
         finally:
-            spacing.SPACING = right
+            spacing.SPACING = right  # type: ignore[attr-defined]
 
 
 class _Talkative(Annunciator):

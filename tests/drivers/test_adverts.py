@@ -122,7 +122,7 @@ def test_unknown_objects_end_the_packet_and_truncated_ones_refuse_it() -> None:
     assert parse(bytes.fromhex("45BB04FE01")) == adverts.Packet((121.1,))
     assert isinstance(parse(bytes.fromhex("45BB0445BB")), Rejected)
     assert isinstance(parse(bytes.fromhex("5305AA")), Rejected)
-    assert parse(bytes.fromhex("5302454545BB04")).celsius == (121.1,)
+    assert parse(bytes.fromhex("5302454545BB04")) == adverts.Packet((121.1,))
     (hot,) = Broadcaster(ADDRESS).heard(bytes.fromhex("4045FF7F"), 0.0).measurements
     assert (hot.celsius, hot.fault) == (None, Fault.OUT_OF_RANGE)
 

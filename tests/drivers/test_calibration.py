@@ -76,7 +76,9 @@ def test_two_points_undo_any_straight_error(at_ice: float, at_boiling: float) ->
 def test_residual_is_the_largest_error_left() -> None:
     found = two_point(flat(1.0, 0.2), flat(100.0, 0.1), BOILS_AT, TODAY)
     assert found.residual == pytest.approx(0.2, abs=1e-6)
-    assert ice_point(flat(-0.5, 0.1), TODAY) == Calibration(pytest.approx(-0.5), 1.0, TODAY, pytest.approx(0.1), "ice")
+    ice = ice_point(flat(-0.5, 0.1), TODAY)
+    assert (ice.offset, ice.residual) == pytest.approx((-0.5, 0.1))
+    assert ice == Calibration(ice.offset, 1.0, TODAY, ice.residual, "ice")
 
 
 @pytest.mark.parametrize(
@@ -118,7 +120,8 @@ class Kitchen:
     """A probe that reads 1 °C high, settling slowly after each move, and a person who follows the guide."""
 
     def __init__(self, answers: list[str]) -> None:
-        self.answers, self.said, self.truth, self.shown = answers, [], 20.0, 20.0
+        self.answers, self.truth, self.shown = answers, 20.0, 20.0
+        self.said: list[str] = []
 
     async def read(self) -> float:
         self.shown += 0.4 * (self.truth - self.shown)

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from config.devices import LineFormat, SerialLineDevice
-from drivers.base import Batch, DeviceUnavailable, Rejected
+from drivers.base import Batch, DeviceUnavailable, Link, Rejected
 from drivers.codecs.amplifier_words import encode_max31855
 from drivers.codecs.line_formats import LineDecoder
 from drivers.codecs.thermocouple import SENSITIVITY_MAX31855, linear_chip_shows
@@ -119,7 +119,7 @@ def board(port: str) -> SerialLineDevice:
 class Heard:
     """What the driver made of the lines so far, newest last. missed: lines that were kept from it."""
 
-    def __init__(self, link: SerialLineLink) -> None:
+    def __init__(self, link: Link) -> None:
         self._link = link
         self.measurements: list[Measurement] = []
         self.rejected: list[Rejected] = []
@@ -231,6 +231,7 @@ async def test_lines_that_nobody_heard_are_counted(bench: Bench, far_end: Any) -
     async with from_device(board(far_end.port), {}).open() as link:
         heard = Heard(link)
         await heard.during(bench, f"run {2 * ROUND}")
+        assert isinstance(link, SerialLineLink)
         reader = link._reader
         await bench.order(f"run {2 * ROUND}")
         dropped = b""
@@ -324,6 +325,7 @@ async def test_devices_recognises_the_firmware(bench: Bench, far_end: Any) -> No
     """`pitvigil devices` listens, and names the format that the README's stanza has."""
     async with from_device(board(far_end.port), {}).open() as link:
         await bench.order(f"run {ROUND}")
+        assert isinstance(link, SerialLineLink)
         lines = (await link._reader.read()).splitlines()
     form, sources = guess_line_format(lines)
     assert form is not None and (form.kind, form.chip) == ("words", "max31855")

@@ -29,7 +29,7 @@ async def read(root: Path, letter: str | None = None, **more: Any) -> Batch:
         return await link.receive()
 
 
-MAX31856 = {
+MAX31856: dict[str, Any] = {
     "name": "max31856", "in_temp_raw": 15504, "in_temp_scale": 7.8125, "in_temp_ambient_raw": 1600,
     "in_temp_ambient_scale": 15.625, "fault_oc": 0, "fault_ovuv": 0,
 }  # fmt: skip
@@ -44,7 +44,12 @@ async def test_a_linearised_chip(tmp_path: Path) -> None:
 
 async def test_a_linear_chip_is_corrected(tmp_path: Path) -> None:
     """maxim_thermocouple: scale 250 and 62.5; an ideal chip shows 246.75 °C for a K probe at 250 °C."""
-    files = {"in_temp_raw": 987, "in_temp_scale": 250, "in_temp_ambient_raw": 400, "in_temp_ambient_scale": 62.5}
+    files: dict[str, Any] = {
+        "in_temp_raw": 987,
+        "in_temp_scale": 250,
+        "in_temp_ambient_raw": 400,
+        "in_temp_ambient_scale": 62.5,
+    }
     chip(tmp_path, name="maxim_thermocouple", **files)
     one = (await read(tmp_path)).measurements[0]
     assert one.celsius == pytest.approx(250.0, abs=0.01)
@@ -71,7 +76,7 @@ async def test_a_max6675_has_no_cold_junction(tmp_path: Path) -> None:
 )
 async def test_the_mcp9600_word_gets_its_sign_back(tmp_path: Path, raw: int, celsius: float, quality: Quality) -> None:
     """mcp9600.c hands out the 16-bit word without its sign; scale 62.5."""
-    ambient = {"in_temp_ambient_raw": 0x0190, "in_temp_ambient_scale": 62.5}
+    ambient: dict[str, Any] = {"in_temp_ambient_raw": 0x0190, "in_temp_ambient_scale": 62.5}
     chip(tmp_path, name="mcp9600", in_temp_raw=raw, in_temp_scale=62.5, **ambient)
     one = (await read(tmp_path)).measurements[0]
     assert (one.celsius, one.quality, one.cold_junction) == (celsius, quality, 25.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -132,7 +133,7 @@ def test_keyvalue() -> None:
 
 # Checksums ---------------------------------------------------------------------------------------------------------
 
-CHECKED = {
+CHECKED: dict[str, tuple[str, dict[str, Any]]] = {
     "json": ('{"pit":121.1,"meat":60}', {"kind": "json"}),
     "csv": ("121.1,60", {"kind": "csv", "columns": ("pit", "meat")}),
     "keyvalue": ("pit=121.1,meat=60", {"kind": "keyvalue"}),

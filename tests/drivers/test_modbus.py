@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import csv
 import os
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -102,7 +102,7 @@ async def module_on(port: str, **more: Any) -> AsyncIterator[None]:
     try:
         yield
     finally:
-        await server.shutdown()
+        await server.shutdown()  # type: ignore[no-untyped-call]
 
 
 async def test_two_slaves_both_functions(cable: Any) -> None:
@@ -192,7 +192,7 @@ def framed(body: bytes) -> bytes:
     return body + crc16_modbus(body).to_bytes(2, "little")
 
 
-REPLIES = {
+REPLIES: dict[str, Callable[[bytes], bytes]] = {
     "wrong crc": lambda request: framed(bytes([request[0], 4, 2, 0x04, 0xBB]))[:-1] + b"\x00",
     "half a frame": lambda request: framed(bytes([request[0], 4, 2, 0x04, 0xBB]))[:4],
     "another slave": lambda request: framed(bytes([request[0] + 1, 4, 2, 0x04, 0xBB])),

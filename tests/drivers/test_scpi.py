@@ -16,7 +16,7 @@ from config.devices import ScpiDevice
 from drivers.base import DeviceMisconfigured, DeviceUnavailable
 from drivers.codecs.scpi_values import decode_values
 from drivers.reading import Fault
-from drivers.scpi import PATIENCE, from_device
+from drivers.scpi import PATIENCE, ScpiLink, from_device
 
 IDENTITY = "Village Hall Instruments,TC-3,0001,1.0"
 GOOD = {"*IDN?": IDENTITY, "UNIT:TEMP?": "C", "MEAS:TEMP? TC,K,(@101,102)": "+1.21100000E+02,+6.05000000E+01"}
@@ -51,7 +51,7 @@ def device(port: str, **more: Any) -> ScpiDevice:
 async def test_identify_then_read_a_list_of_channels(far_end: Any) -> None:
     with instrument(far_end, GOOD) as heard:
         async with from_device(device(far_end.port), {}).open() as link:
-            assert link.identity == IDENTITY
+            assert isinstance(link, ScpiLink) and link.identity == IDENTITY
             for _ in range(3):
                 batch = await link.receive()
                 assert [(one.source, one.celsius) for one in batch.measurements] == [("101", 121.1), ("102", 60.5)]

@@ -27,7 +27,8 @@ def device(port: str, line: dict[str, Any], baud: int = 115200) -> SerialLineDev
 
 async def soon(link: Any) -> Batch:
     async with asyncio.timeout(5):
-        return await link.receive()
+        batch: Batch = await link.receive()
+        return batch
 
 
 async def test_lines_arrive(far_end: Any) -> None:

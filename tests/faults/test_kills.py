@@ -106,7 +106,8 @@ async def kill_again_and_again(home: Path, kills: int, wrong: str = "") -> Accou
         before: list[dict[str, Any]] = []
         try:
             for _ in range(kills):
-                begin, heard = time.monotonic(), len(stage.ear.of(JUDGED))
+                begin = time.monotonic()
+                heard: int | None = len(stage.ear.of(JUDGED))
                 process = start(stage.files, state, wrong)
                 early, more = chance.random() < 0.3, chance.uniform(0.0, 2.5)
                 stop_at = begin + more if early else begin + 15

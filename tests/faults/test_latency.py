@@ -20,7 +20,7 @@ from daemon.core.engine import Engine
 from daemon.core.events import Event, Notification
 from daemon.core.inputs import Acknowledge, Readings, Resumed
 from daemon.shell.clock import ManualClock
-from daemon.shell.journal.journal import Journal
+from daemon.shell.journal.journal import Journal, OutboxRow
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.notify.webhook import Webhook
@@ -148,7 +148,7 @@ def percentile(values: Sequence[float], share: float) -> float:
 class WaitsForTheNextLook(Outbox):
     """The wrong build: looks for what is new every 6 s instead of being woken."""
 
-    def committed(self, rows: object) -> None:
+    def committed(self, rows: list[OutboxRow]) -> None:
         asyncio.get_running_loop().call_later(6.0, super().committed, rows)
 
 

@@ -23,6 +23,7 @@ from daemon.shell.clock import SystemClock
 from daemon.shell.loop import WatchLoop
 from daemon.shell.notify import outbox as outbox_module
 from daemon.shell.notify import webhook
+from daemon.shell.notify.base import Message
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.notify.webhook import Webhook
 from daemon.wiring.settings_from_files import watch_settings
@@ -187,7 +188,7 @@ def sooner(factor: float) -> Iterator[None]:
 class PatientHook(Webhook):
     """The wrong build: no limit to how long an answer may take."""
 
-    async def send(self, message: webhook.Message) -> None:
+    async def send(self, message: Message) -> None:
         session = aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=None))
         async with session, session.post(self._url, json={"id": message.id}):
             return
@@ -243,7 +244,7 @@ async def lag(until: asyncio.Event) -> float:
 class Follows(Webhook):
     """The wrong build: goes where it is sent, and takes the page it finds there for the provider's word."""
 
-    async def send(self, message: webhook.Message) -> None:
+    async def send(self, message: Message) -> None:
         async with aiohttp.ClientSession() as session, session.post(self._url, json={"id": message.id}) as answer:
             answer.raise_for_status()
 

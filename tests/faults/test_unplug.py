@@ -144,7 +144,7 @@ async def bluez_running() -> AsyncIterator[fake_bluez.FakeBluez]:
         if held is not None and held._bus is not None:
             held._bus.disconnect()
             with contextlib.suppress(Exception):
-                await held._bus.wait_for_disconnect()
+                await held._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
             if held._bus_watcher_task is not None:
                 await asyncio.wait({held._bus_watcher_task})
         await bluez.stop()

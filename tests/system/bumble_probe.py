@@ -97,7 +97,7 @@ class Probe:
 async def main() -> None:
     listener = socket.create_server(("127.0.0.1", 0))
     transport = await open_tcp_server_transport_with_socket(listener)
-    link = LocalLink()
+    link = LocalLink()  # type: ignore[no-untyped-call]
     Controller("watch", transport.source, transport.sink, link, WATCH)
     host = Host()
     host.controller = Controller("probe", host_source=host, host_sink=AsyncPipeSink(host), link=link)

@@ -110,7 +110,7 @@ class FakeBluez:
         if self._owned:
             await self._bus.release_name("org.bluez")
         self._bus.disconnect()
-        await self._bus.wait_for_disconnect()
+        await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
 
     def add_adapter(self) -> None:
         self.discovering = False
@@ -204,7 +204,7 @@ class FakeBluez:
             "org.bluez", self._bus.unique_name if self._bus else "",
         ):  # fmt: skip
             return None
-        member, path = message.member, message.path or ""
+        member, path = message.member or "", message.path or ""
         self.calls.append(member)
         if member == "GetManagedObjects":
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self._tree])
@@ -220,7 +220,8 @@ class FakeBluez:
             if self.discovering:  # BlueZ: one discovery a client
                 return error("org.bluez.Error.InProgress", "Operation already in progress")
             self.discovering = True
-            asyncio.get_running_loop().call_soon(lambda: [self.advertise(p) for p in self.probes.values()])
+            for known in self.probes.values():
+                asyncio.get_running_loop().call_soon(self.advertise, known)
         elif member == "StopDiscovery":
             self.discovering = False
         elif member == "Connect":

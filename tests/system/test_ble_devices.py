@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import importlib.util
 import shutil
 import subprocess
 import sys
@@ -16,32 +15,22 @@ from collections import Counter
 from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from pydantic import TypeAdapter
 
 from config.devices import BleAdvertDevice, BleGattDevice, Device, GattCharacteristic
 from drivers import ble_advert, ble_gatt, ble_radio
-from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Link
+from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver, Link
 from drivers.codecs.adverts import BTHOME_UUID, make_cipher
 from drivers.codecs.gatt_values import BATTERY_LEVEL, COOKING_TEMPERATURE, TEMPERATURE, TEMPERATURE_MEASUREMENT
 from drivers.finder import find_ble
 from drivers.reading import Fault
+from tests.system import fake_bluez as fake
 
 pytestmark = pytest.mark.skipif(shutil.which("dbus-daemon") is None, reason="needs the package `dbus`")
 
 
-def _helper() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("fake_bluez", Path(__file__).with_name("fake_bluez.py"))
-    assert spec and spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["fake_bluez"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-fake = _helper()
 ENVIRONMENT = "0000181a-0000-1000-8000-00805f9b34fb"
 BATTERY = "0000180f-0000-1000-8000-00805f9b34fb"
 ADDRESS = "C0:FF:EE:00:00:01"
@@ -70,7 +59,7 @@ async def bluez_running() -> AsyncIterator[fake.FakeBluez]:
         if kept is not None and kept._bus is not None:
             kept._bus.disconnect()
             with suppress(Exception):
-                await kept._bus.wait_for_disconnect()
+                await kept._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
             if kept._bus_watcher_task is not None:
                 await asyncio.wait({kept._bus_watcher_task})
         await bluez.stop()
@@ -86,9 +75,7 @@ def pit_probe(*flags: str, uuid: str = TEMPERATURE, value: bytes = b"\x4f\x2f", 
     return fake.Probe(address, services={ENVIRONMENT: [fake.Characteristic(uuid, list(flags), value)]})
 
 
-def gatt(
-    *characteristics: GattCharacteristic, address: str = ADDRESS, silence: float = LIMIT
-) -> ble_gatt.BleGattDriver:
+def gatt(*characteristics: GattCharacteristic, address: str = ADDRESS, silence: float = LIMIT) -> Driver:
     wanted = characteristics or (GattCharacteristic(source="pit", uuid="2A6E", poll_every=0.01),)
     device = BleGattDevice(kind="ble-gatt", id="pit", address=address, characteristics=wanted, silence_limit=silence)
     return ble_gatt.from_device(device, {})
@@ -105,7 +92,7 @@ async def within(link: Link) -> Batch:
 
 
 @asynccontextmanager
-async def open_again(driver: ble_gatt.BleGattDriver | ble_advert.BleAdvertDriver) -> AsyncIterator[Link]:
+async def open_again(driver: Driver) -> AsyncIterator[Link]:
     """Try until it opens, as a supervisor does."""
     async with AsyncExitStack() as stack, asyncio.timeout(LIMIT) as limit:
         while True:
@@ -294,7 +281,7 @@ def bthome(data: str, address: str = ADDRESS) -> fake.Probe:
     return fake.Probe(address, service_data={BTHOME_UUID: bytes.fromhex(data)})
 
 
-def advert(address: str = ADDRESS, silence: float = LIMIT, key: str | None = None) -> ble_advert.BleAdvertDriver:
+def advert(address: str = ADDRESS, silence: float = LIMIT, key: str | None = None) -> Driver:
     device = BleAdvertDevice(
         kind="ble-advert", id="shoulder", address=address, silence_limit=silence, bind_key_file=key
     )

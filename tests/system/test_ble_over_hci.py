@@ -12,13 +12,14 @@ import time
 import tomllib
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pydantic import TypeAdapter
 
 from config.devices import BleAdvertDevice, BleGattDevice, Device, GattCharacteristic
 from drivers import ble_advert, ble_gatt, ble_radio
-from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Link
+from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver, Link
 from drivers.finder import Found, find_ble
 from drivers.registry import open_driver
 
@@ -58,7 +59,7 @@ async def probe(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Peripheral]:
         await process.wait()
 
 
-def gatt(*characteristics: GattCharacteristic) -> ble_gatt.BleGattDriver:
+def gatt(*characteristics: GattCharacteristic) -> Driver:
     device = BleGattDevice(
         kind="ble-gatt", id="pit", address=PROBE, characteristics=characteristics, silence_limit=LIMIT
     )
@@ -73,8 +74,8 @@ async def within(link: Link) -> Batch:
         return await link.receive()
 
 
-async def values(link: Link, count: int) -> list[tuple[str, float | None]]:
-    found: list[tuple[str, float | None]] = []
+async def values(link: Link, count: int) -> list[tuple[str, Any]]:
+    found: list[tuple[str, Any]] = []
     while len(found) < count:
         found += [(m.source, m.celsius) for m in (await within(link)).measurements]
     return found

@@ -74,7 +74,9 @@ def test_with_six_alarms_the_pit_and_the_pieces_are_on_the_first_screen(page: Pa
     six_alarms(site)
     expect(page.locator("#alarms .alarm .do")).to_have_text("Relight fire: pit 93 °C")
     expect(page.locator("#more-words")).to_have_text("3 more alarms, 1 is over")
-    edge = (page.locator(".rooms").bounding_box() or {})["y"]
+    rooms = page.locator(".rooms").bounding_box()
+    assert rooms is not None
+    edge = rooms["y"]
     for seen in (page.get_by_label("Pit", exact=True), page.locator(".line-of-piece").last):
         box = seen.bounding_box()
         assert box is not None and box["y"] + box["height"] <= edge, box
@@ -245,7 +247,9 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     page.get_by_label("Rest").fill("90")
     with page.expect_request("**/api/start-cook") as sent:
         page.get_by_role("button", name="Start the cook").click()
-    order = Cook.model_validate(sent.value.post_data_json["cook"])
+    body = sent.value.post_data_json
+    assert body is not None
+    order = Cook.model_validate(body["cook"])
     assert (order.hold.rule, order.rest_minutes) == ("home-140", 90.0)
     assert [p.wrap for p in order.pieces] == [False, WrapSection(material="boat", at=68.5)]
     expect(page.locator("#title")).to_have_text("Harvest supper")

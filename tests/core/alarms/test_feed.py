@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC
+from typing import Any
 
 import pytest
 
@@ -37,9 +38,8 @@ class Fire:
 
 
 def prompt(pit: float, slope: float, lasting: float, minutes: tuple[float, float, float] | None) -> Condition:
-    process = ProcessSnapshot(
-        NOW, SETTINGS, BAND, pit, None, "in-band", Fire(slope, lasting, minutes), None, (), {}, {}, {}, frozenset()
-    )  # type: ignore[arg-type]
+    fire: Any = Fire(slope, lasting, minutes)
+    process = ProcessSnapshot(NOW, SETTINGS, BAND, pit, None, "in-band", fire, None, (), {}, {}, {}, frozenset())
     (found,) = (c for c in conditions(process) if c.rule == "pit-falling")
     return found
 

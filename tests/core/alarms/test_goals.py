@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC
 from math import nan
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -34,15 +35,15 @@ SETTINGS = WatchSettings(
 
 def judged(core: float | None, settings: PieceSettings = CHUCK, now: float = 0.0) -> dict[str, Condition]:
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None)
-    piece = SimpleNamespace(
+    piece: Any = SimpleNamespace(
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: None,
         safety=SimpleNamespace(view=None),
     )  # fmt: skip
-    fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
+    fire: Any = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
     cores = {} if core is None else {"chuck": core}
     process = ProcessSnapshot(
         now, SETTINGS, SETTINGS.cook.band, nan, None, "in-band", fire, None, (piece,), cores, {}, {}, frozenset()
-    )  # type: ignore[arg-type]
+    )
     return {c.rule: c for c in conditions(process)}
 
 

@@ -18,10 +18,9 @@ from daemon.core.alarms import pit_conditions
 from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
-from daemon.core.annunciation.spacing import SPACING
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import LidSense, steady_climb
-from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
+from daemon.core.settings import SPACING, AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
 from daemon.wiring.learned import learned
 from tests.core.annunciation.test_annunciator import Watch
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -61,10 +62,10 @@ class Watch:
             self.sent += self.annunciator.handle_timer(self.table.views(), at, self.wall + at)
         self.now = now
 
-    def judge(self, rule: str, active: bool = True, subject: str = "pit", severity: int = 0, **more: object) -> None:
+    def judge(self, rule: str, active: bool = True, subject: str = "pit", severity: int = 0, **more: Any) -> None:
         condition = Condition(
             rule, subject, active, not active, f"Do {rule} 1 °C", "because", severity=severity, **more
-        )  # type: ignore[arg-type]
+        )
         self.hear(self.table.judge(condition, self.now))
 
     def raised(self, rule: str, at: float, **more: object) -> None:

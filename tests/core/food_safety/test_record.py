@@ -199,6 +199,7 @@ def test_halfway_through_its_two_hours_the_pace_tells_whether_21_degrees_are_rea
     view = cooling(e_fold, to_57 + 60).safety.view
     assert view.cooling_left_seconds == pytest.approx(3600.0, abs=180.0)
     assert view.cooling_takes_seconds == pytest.approx(3600 * (1.097 * e_fold - 1.0), rel=0.05, abs=240.0)
+    assert view.cooling_takes_seconds is not None and view.cooling_left_seconds is not None
     assert (view.cooling_takes_seconds <= view.cooling_left_seconds) is in_time
     said = "before its limit" if in_time else "too late. Cut it"
     assert any("3-501.14" in note and said in note for note in view.notes)

@@ -30,7 +30,7 @@ def body(shape: float, **changed: float) -> BodyTraits:
     return BodyTraits(shape, *(np.array([values[name]]) for name in BodyTraits.__slots__[1:]))
 
 
-def test_a_piece_that_loses_its_juice_heats_the_quicker():
+def test_a_piece_that_loses_its_juice_heats_the_quicker() -> None:
     # Heat capacity by the mass balance of Choi & Okos' mixture: with the juice gone its water's 4.19 MJ/m3K are gone. Where
     # nothing else changes, time runs faster inside by just that share.
     meat = meat_properties(15.0)
@@ -59,19 +59,21 @@ def one(value: float) -> np.ndarray:
         ((0.0, 0.0, 0.0, 1.0), 0.32962, 2423.8, 1092.6),
     ],
 )
-def test_pure_components_are_the_handbooks(component, conductivity, density, heat_capacity):
-    found = thermal_properties(*component, celsius=0.0)
+def test_pure_components_are_the_handbooks(
+    component: tuple[float, float, float, float], conductivity: float, density: float, heat_capacity: float
+) -> None:
+    found = thermal_properties(*component, 0.0)
     assert found.conductivity == pytest.approx(conductivity)
     assert found.density == pytest.approx(density)
     assert found.heat_capacity == pytest.approx(heat_capacity)
 
 
-def test_fat_conducts_less_when_hot_but_never_negatively():
+def test_fat_conducts_less_when_hot_but_never_negatively() -> None:
     # Misprints of the fat row (2.7604e-3, -2.7604e-3) are about; with the latter fat stops conducting at 65 °C.
     assert 0.14 < thermal_properties(0.0, 0.0, 1.0, 0.0, 90.0).conductivity < 0.18
 
 
-def test_meat_lies_where_measured_meat_lies():
+def test_meat_lies_where_measured_meat_lies() -> None:
     # ASHRAE Refrigeration, thermal diffusivity of foods: cooked and raw beef, pork and ham 1.1e-7 to 1.4e-7 m2/s at room
     # temperature (from memory); a little more when warm.
     for fat in (3.0, 15.0, 25.0):
@@ -79,12 +81,12 @@ def test_meat_lies_where_measured_meat_lies():
 
 
 @pytest.mark.parametrize(("celsius", "kilopascal"), [(20.0, 2.339), (60.0, 19.946), (80.0, 47.414), (100.0, 101.42)])
-def test_saturation_pressure_is_the_steam_tables(celsius, kilopascal):
+def test_saturation_pressure_is_the_steam_tables(celsius: float, kilopascal: float) -> None:
     # IAPWS-IF97 saturation pressures, as in every steam table (from memory); Antoine is good to 0.5 %.
     assert float(saturation_pressure(one(celsius))[0]) / 1000.0 == pytest.approx(kilopascal, rel=5e-3)
 
 
-def test_air_is_thinner_where_water_boils_sooner():
+def test_air_is_thinner_where_water_boils_sooner() -> None:
     assert air_pressure(100.0) == pytest.approx(101_325.0, rel=2e-3)
     assert air_pressure(95.0) == pytest.approx(84_530.0, rel=5e-3)  # IAPWS-IF97, from memory
 
@@ -99,7 +101,7 @@ def test_air_is_thinner_where_water_boils_sooner():
         (2.0, 1.5708, 1.2732),
     ],
 )
-def test_conduction_follows_the_one_term_solution(shape, first_root, first_factor):
+def test_conduction_follows_the_one_term_solution(shape: float, first_root: float, first_factor: float) -> None:
     """A body that neither dries nor radiates: foil-tight, no radiation, one conductance, Biot 1."""
     traits = body(shape, half_thickness=0.06, start=10.0, wrap_vapour=0.0)
     conductance = float(traits.conductivity[0]) / 0.06
@@ -116,7 +118,7 @@ def test_conduction_follows_the_one_term_solution(shape, first_root, first_facto
 
 
 @pytest.mark.parametrize(("step", "apart"), [(200.0, 1.2), (600.0, 4.0), (3600.0, 20.0)])
-def test_a_long_step_is_stable_and_nearly_the_same(step, apart):
+def test_a_long_step_is_stable_and_nearly_the_same(step: float, apart: float) -> None:
     fine, coarse = MeatEnsemble(body(1.2)), MeatEnsemble(body(1.2))
     around = Surroundings.bare(1)
     for ensemble, seconds in ((fine, 30.0), (coarse, step)):
@@ -135,7 +137,7 @@ def climb(**changed: float) -> np.ndarray:
     return np.array(path)
 
 
-def test_juice_let_go_at_once_holds_the_plateau_flat():
+def test_juice_let_go_at_once_holds_the_plateau_flat() -> None:
     # Cooks report cores that stand nearly still in the stall (common practice, no source).
     def slowest(path: np.ndarray) -> float:
         return float(12.0 * np.gradient(path)[(path > 55.0) & (path < 85.0)].min())
@@ -145,13 +147,13 @@ def test_juice_let_go_at_once_holds_the_plateau_flat():
     )  # °C/h
 
 
-def test_a_skin_that_closes_ends_the_plateau_in_a_climb():
+def test_a_skin_that_closes_ends_the_plateau_in_a_climb() -> None:
     even, closing = climb(skin_power=1.0), climb(skin_power=2.5)
     late = slice(-60, None)  # the last 5 h
     assert closing[late].mean() > even[late].mean() + 1.0
 
 
-def test_wet_meat_never_passes_the_boiling_point():
+def test_wet_meat_never_passes_the_boiling_point() -> None:
     ensemble, around = MeatEnsemble(body(1.0), air_pressure(95.0)), Surroundings.bare(1)
     around.wrap(ensemble.traits, Wrap.FOIL, np.array([True]))
     for _ in range(400):
@@ -159,7 +161,7 @@ def test_wet_meat_never_passes_the_boiling_point():
     assert 93.0 < float(ensemble.centre[0]) < 95.0
 
 
-def test_the_prior_knows_the_trades_shoulder():
+def test_the_prior_knows_the_trades_shoulder() -> None:
     """Common practice, no source: a large bone-in shoulder at 121-135 °C reaches 74 °C at about 5 h, 82 °C at about 6.5 h and,
     wrapped at 82 °C, is tender at about 8 h. The prior's median must lie near, and its spread contain it."""
     piece = PieceSettings("p", "p", "pork-shoulder", MeatKind.WHOLE_ROAST, "c", 4.5, 0.125, 1.3, fat_percent=16.0)
@@ -177,7 +179,7 @@ def test_the_prior_knows_the_trades_shoulder():
         assert np.quantile(reached, 0.05) < hours < np.quantile(reached, 0.95)
 
 
-def test_meat_at_rest_ends_at_the_temperature_of_its_room():
+def test_meat_at_rest_ends_at_the_temperature_of_its_room() -> None:
     ensemble = MeatEnsemble(body(1.0, wall_offset=13.0, start=80.0, juice_feed=0.0))
     for _ in range(200):
         ensemble.rest_step(600.0, one(20.0), Surroundings.bare(1))

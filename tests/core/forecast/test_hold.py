@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import exp, log, nan
+from typing import Any
 
 import pytest
 
@@ -22,7 +23,7 @@ RESTS = [r for r in rests_of("simulated cooks", 3, 8) if falls_at(r.kept[BOX].co
 """Those that pass the floor within the twelve hours that are followed, even in a box."""
 
 
-def resting(cores: list[float], **changed: object) -> ForecastRequest:
+def resting(cores: list[float], **changed: Any) -> ForecastRequest:
     """A piece that has been off for as many minutes as there are cores."""
     first, count = int(OFF // 60), len(cores)
     request = ForecastRequest(

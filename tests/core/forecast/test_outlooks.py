@@ -3,6 +3,7 @@
 from dataclasses import replace
 from math import inf, nan
 from time import process_time
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from daemon.core.inputs import ForecastArrived, Goal, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
+from tests.known import known
 
 FIRST_MINUTE = 1000
 COOKS = [c for c in simulate_cooks(3, 12) if c.tender_minute is not None]
@@ -36,7 +38,7 @@ CHUCK = PieceSettings(
 )
 
 
-def asked(cook: CookRecord, minute: int, **changed: object) -> ForecastRequest:
+def asked(cook: CookRecord, minute: int, **changed: Any) -> ForecastRequest:
     wrapped = None
     if cook.wrapped is not None and cook.wrapped_minute is not None and cook.wrapped_minute <= minute:
         wrapped = WrapDone((FIRST_MINUTE + cook.wrapped_minute) * 60.0, cook.wrapped)
@@ -57,15 +59,15 @@ def outlook(answer: ForecastArrived, goal: Goal, scenario: str = "planned") -> O
     return next(o for o in answer.outlooks if o.goal is goal and o.scenario == scenario)
 
 
-def test_same_question_same_answer():
+def test_same_question_same_answer() -> None:
     request = asked(WRAPPING, 200)
     assert forecast(request) == forecast(request)
 
 
-def test_intervals_and_fans_are_ordered_and_ahead():
+def test_intervals_and_fans_are_ordered_and_ahead() -> None:
     for cook in COOKS[:6]:
         for share in (0.2, 0.5, 0.8):
-            request = asked(cook, int(cook.tender_minute * share))
+            request = asked(cook, int(known(cook.tender_minute) * share))
             answer = forecast(request)
             assert any(o.at for o in answer.outlooks)
             for o in answer.outlooks:
@@ -77,59 +79,63 @@ def test_intervals_and_fans_are_ordered_and_ahead():
             assert [p.time for p in answer.fan] == sorted(p.time for p in answer.fan)
 
 
-def test_a_hotter_pit_and_a_wrap_now_are_sooner_than_never_wrapping():
+def test_a_hotter_pit_and_a_wrap_now_are_sooner_than_never_wrapping() -> None:
     answer = forecast(asked(WRAPPING, 200))
     tender = {
-        s: outlook(answer, Goal.TENDER, s).at.p50 for s in ("planned", "pit-10-hotter", "wrapped-now", "never-wrapped")
+        s: known(outlook(answer, Goal.TENDER, s).at).p50
+        for s in ("planned", "pit-10-hotter", "wrapped-now", "never-wrapped")
     }
     assert tender["pit-10-hotter"] < tender["planned"] <= tender["never-wrapped"]
     assert tender["wrapped-now"] < tender["planned"]
-    assert outlook(answer, Goal.WRAP, "pit-10-hotter").at.p50 < outlook(answer, Goal.WRAP).at.p50
+    assert known(outlook(answer, Goal.WRAP, "pit-10-hotter").at).p50 < known(outlook(answer, Goal.WRAP).at).p50
 
 
-def test_goals_come_in_their_order():
+def test_goals_come_in_their_order() -> None:
     answer = forecast(asked(WRAPPING, 200))
     wrap, tender, peak, end = (
-        outlook(answer, g).at.p50 for g in (Goal.WRAP, Goal.TENDER, Goal.REST_PEAK, Goal.REST_END)
+        known(outlook(answer, g).at).p50 for g in (Goal.WRAP, Goal.TENDER, Goal.REST_PEAK, Goal.REST_END)
     )
-    assert wrap < tender < peak < end < outlook(answer, Goal.HOLD_LIMIT).at.p50
-    assert outlook(answer, Goal.REST_PEAK).celsius >= WRAPPING.tender_low
+    assert wrap < tender < peak < end < known(outlook(answer, Goal.HOLD_LIMIT).at).p50
+    assert known(outlook(answer, Goal.REST_PEAK).celsius) >= WRAPPING.tender_low
 
 
-def test_once_wrapped_there_is_no_question_of_wrapping():
-    answer = forecast(asked(WRAPPING, WRAPPING.wrapped_minute + 20))
+def test_once_wrapped_there_is_no_question_of_wrapping() -> None:
+    answer = forecast(asked(WRAPPING, known(WRAPPING.wrapped_minute) + 20))
     assert {o.scenario for o in answer.outlooks} == {"planned", "pit-10-hotter"}
     assert outlook(answer, Goal.STALL_END).reason == "wrapped: the stall is over"
 
 
-def test_the_lower_the_wrap_the_sooner_it_is_tender():
+def test_the_lower_the_wrap_the_sooner_it_is_tender() -> None:
     """Foil stops the loss by evaporation, so each degree without it costs time (common practice, no source)."""
     core = WRAPPING.core_read[199]
     levels = (core + 1.0, core + 8.0, 86.0)
     answers = [forecast(asked(WRAPPING, 200, asked_wrap=level)) for level in levels]
     early, middle, late = (
-        outlook(answer, Goal.TENDER, wrapped_at(level)).at.p50 for answer, level in zip(answers, levels, strict=True)
+        known(outlook(answer, Goal.TENDER, wrapped_at(level)).at).p50
+        for answer, level in zip(answers, levels, strict=True)
     )
-    now, never = (outlook(answers[0], Goal.TENDER, s).at.p50 for s in ("wrapped-now", "never-wrapped"))
+    now, never = (known(outlook(answers[0], Goal.TENDER, s).at).p50 for s in ("wrapped-now", "never-wrapped"))
     assert now < early < middle < late <= never
 
 
-def test_the_plan_s_own_wrap_asked_for_is_the_plan():
+def test_the_plan_s_own_wrap_asked_for_is_the_plan() -> None:
     """Fewer members follow it, so its interval is no narrower."""
     answer = forecast(asked(WRAPPING, 200, asked_wrap=WRAPPING.plan_wrap_at))
-    plan, same = (outlook(answer, Goal.TENDER, s).at for s in ("planned", wrapped_at(WRAPPING.plan_wrap_at)))
+    plan, same = (
+        known(outlook(answer, Goal.TENDER, s).at) for s in ("planned", wrapped_at(known(WRAPPING.plan_wrap_at)))
+    )
     assert same.p50 == plan.p50
     assert same.p05 <= plan.p05 and plan.p95 <= same.p95
 
 
-def test_a_piece_without_a_planned_wrap_may_be_asked_about_foil():
+def test_a_piece_without_a_planned_wrap_may_be_asked_about_foil() -> None:
     bare = replace(asked(WRAPPING, 200).piece, wrap=None, wrap_at=None, tender_low=None, target=90.0)
     answer = forecast(asked(WRAPPING, 200, piece=bare, asked_wrap=WRAPPING.core_read[199] + 2.0))
-    target = {o.scenario: o.at.p50 for o in answer.outlooks if o.goal is Goal.TARGET}
+    target = {o.scenario: known(o.at).p50 for o in answer.outlooks if o.goal is Goal.TARGET}
     assert target[wrapped_at(WRAPPING.core_read[199] + 2.0)] < target["planned"]
 
 
-def test_what_is_asked_changes_nothing_else():
+def test_what_is_asked_changes_nothing_else() -> None:
     plain, more = forecast(asked(WRAPPING, 200)), forecast(asked(WRAPPING, 200, asked_wrap=70.0))
     assert more.fan == plain.fan
     assert tuple(o for o in more.outlooks if o.scenario != wrapped_at(70.0)) == plain.outlooks
@@ -140,14 +146,14 @@ def test_what_is_asked_changes_nothing_else():
     ("minute", "celsius", "words"),
     [(200, 20.0, "see if wrapped now"), (200, 99.5, "above what wet meat reaches"), (30, 70.0, "first 45 minutes")],
 )
-def test_a_wrap_that_cannot_be_is_refused_with_its_reason(minute, celsius, words):
+def test_a_wrap_that_cannot_be_is_refused_with_its_reason(minute: int, celsius: float, words: str) -> None:
     answer = forecast(asked(WRAPPING, minute, asked_wrap=celsius))
     assert outlook(answer, Goal.TENDER, wrapped_at(celsius)).at is None
     assert words in outlook(answer, Goal.TENDER, wrapped_at(celsius)).reason
 
 
-def test_once_wrapped_the_question_of_another_wrap_is_dropped():
-    minute = WRAPPING.wrapped_minute + 20
+def test_once_wrapped_the_question_of_another_wrap_is_dropped() -> None:
+    minute = known(WRAPPING.wrapped_minute) + 20
     assert forecast(asked(WRAPPING, minute, asked_wrap=90.0)) == forecast(asked(WRAPPING, minute))
 
 
@@ -169,7 +175,7 @@ def test_once_wrapped_the_question_of_another_wrap_is_dropped():
         ({"piece": replace(CHUCK, thickness=nan)}, "piece not described"),
     ],
 )
-def test_no_forecast_without_the_right_to_one(change, words):
+def test_no_forecast_without_the_right_to_one(change: dict[str, Any], words: str) -> None:
     answer = forecast(asked(WRAPPING, 200, **change))
     assert answer.fan == ()
     assert answer.outlooks
@@ -178,7 +184,7 @@ def test_no_forecast_without_the_right_to_one(change, words):
         assert words in o.reason
 
 
-def test_a_gap_of_two_thirds_of_the_pits_readings_is_bridged_and_meat_off_the_fire_needs_none():
+def test_a_gap_of_two_thirds_of_the_pits_readings_is_bridged_and_meat_off_the_fire_needs_none() -> None:
     request = asked(WRAPPING, 200)
     gap = replace(request, pit=(*request.pit[:35], *(nan,) * 130, *request.pit[165:]))
     assert outlook(forecast(gap), Goal.TENDER).at
@@ -186,13 +192,13 @@ def test_a_gap_of_two_thirds_of_the_pits_readings_is_bridged_and_meat_off_the_fi
     assert "pit probe" not in outlook(forecast(off), Goal.HOLD_LIMIT).reason
 
 
-def test_what_boiling_water_cannot_reach_is_not_forecast():
+def test_what_boiling_water_cannot_reach_is_not_forecast() -> None:
     answer = forecast(asked(WRAPPING, 200, boiling_point=93.0))
     assert "altitude" in outlook(answer, Goal.TENDER).reason
     assert outlook(answer, Goal.WRAP).at is not None
 
 
-def test_a_fire_dip_is_not_extrapolated():
+def test_a_fire_dip_is_not_extrapolated() -> None:
     """The rule: the pit to come stays inside its band, however deep the pit lies now, and hardly moves for one dip."""
     steady = np.full(240, 128.0)
     dipped = np.r_[steady, np.linspace(128.0, 80.0, 40)]
@@ -203,50 +209,51 @@ def test_a_fire_dip_is_not_extrapolated():
     assert pit_to_come(np.full(100, nan), Band(121.0, 135.0)) == (128.0, 128.0)
 
 
-def test_a_piece_that_no_body_follows_gets_wider_intervals():
+def test_a_piece_that_no_body_follows_gets_wider_intervals() -> None:
     wave = 3.0 * np.sin(np.arange(200) / 20.0)
     plain, odd_one = asked(WRAPPING, 200), asked(WRAPPING, 200, core=tuple(WRAPPING.core_read[:200] + wave))
-    widths = [at.p95 - at.p05 for r in (plain, odd_one) if (at := outlook(forecast(r), Goal.TENDER).at)]
+    widths = [at.p95 - at.p05 for r in (plain, odd_one) if (at := known(outlook(forecast(r), Goal.TENDER).at))]
     assert widths[1] > 1.5 * widths[0]
     fan = forecast(odd_one).fan
     assert fan
     assert all(12.0 <= p.p05 <= p.p95 <= 100.5 for p in fan)  # from the room to boiling water
 
 
-def test_a_core_that_outruns_the_model_is_tender_sooner():
+def test_a_core_that_outruns_the_model_is_tender_sooner() -> None:
     """Two hours in which it climbs 3 °C/h quicker than it did."""
     core = np.array(WRAPPING.core_read[:200])
     faster = core + 3.0 * np.maximum(np.arange(200) - 80, 0) / 60.0
     slow, fast = (
-        outlook(forecast(asked(WRAPPING, 200, core=tuple(map(float, c)))), Goal.TENDER).at.p50 for c in (core, faster)
+        known(outlook(forecast(asked(WRAPPING, 200, core=tuple(map(float, c)))), Goal.TENDER).at).p50
+        for c in (core, faster)
     )
     assert fast < slow - 20 * 60
 
 
-def test_resting_meat_is_watched_down_to_its_floor():
-    off = int(WRAPPING.tender_minute)
+def test_resting_meat_is_watched_down_to_its_floor() -> None:
+    off = known(WRAPPING.tender_minute)
     cooling = asked(WRAPPING, off + 20, phase="rest", off_at=(FIRST_MINUTE + off) * 60.0)
     answer = forecast(cooling)
     assert {o.goal for o in answer.outlooks} == {Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT}
-    assert outlook(answer, Goal.REST_END).at.p50 == cooling.off_at + cooling.rest
-    bare = outlook(answer, Goal.HOLD_LIMIT).at
+    assert known(outlook(answer, Goal.REST_END).at).p50 == known(cooling.off_at) + cooling.rest
+    bare = known(outlook(answer, Goal.HOLD_LIMIT).at)
     assert 1 * 3600 < bare.p50 - cooling.asked_at < 9 * 3600  # a hot shoulder in a kitchen: hours, not minutes or a day
     held = replace(cooling, phase="hold", hold_cabinet=66.0)
     assert "above the hold floor" in outlook(forecast(held), Goal.HOLD_LIMIT).reason
 
 
-def test_what_past_cooks_taught_moves_the_forecast():
+def test_what_past_cooks_taught_moves_the_forecast() -> None:
     request = asked(WRAPPING, 200)
-    plain = outlook(forecast(request), Goal.TENDER).at
-    taught = outlook(forecast(asked(WRAPPING, 200, bias_minutes=6.0)), Goal.TENDER).at
+    plain = known(outlook(forecast(request), Goal.TENDER).at)
+    taught = known(outlook(forecast(asked(WRAPPING, 200, bias_minutes=6.0)), Goal.TENDER).at)
     assert taught.p50 - request.asked_at == pytest.approx(1.1 * (plain.p50 - request.asked_at), abs=1.0)
     assert plain.p05 < taught.p05 < plain.p05 + (taught.p50 - plain.p50)  # half of the way back stays open
-    assert outlook(forecast(asked(WRAPPING, 200, bias_minutes=1e9)), Goal.TENDER).at.p50 < 2 * taught.p50
+    assert known(outlook(forecast(asked(WRAPPING, 200, bias_minutes=1e9)), Goal.TENDER).at).p50 < 2 * taught.p50
 
 
-def test_a_query_late_in_a_cook_is_quick():
-    cook = max(COOKS, key=lambda c: c.tender_minute)
-    request = asked(cook, int(0.9 * cook.tender_minute))
+def test_a_query_late_in_a_cook_is_quick() -> None:
+    cook = max(COOKS, key=lambda c: known(c.tender_minute))
+    request = asked(cook, int(0.9 * known(cook.tender_minute)))
     start = process_time()
     forecast(request)
     assert process_time() - start < 1.0  # s of this process: how busy the machine is else is not its doing
@@ -269,8 +276,17 @@ odd = st.one_of(st.floats(-300.0, 2000.0), st.sampled_from([nan, inf, -inf, 0.0]
     asked_wrap=st.one_of(st.none(), odd),
 )
 def test_odd_input_never_raises_and_never_breaks_the_order(
-    data, thickness, shape, minutes, phase, ambient, boiling, cabinet, goal, asked_wrap
-):
+    data: st.DataObject,
+    thickness: float,
+    shape: float,
+    minutes: int,
+    phase: str,
+    ambient: float | None,
+    boiling: float,
+    cabinet: float | None,
+    goal: float | None,
+    asked_wrap: float | None,
+) -> None:
     def readings(level: float) -> tuple[float, ...]:
         """A plain trace with odd values strewn in."""
         strewn = data.draw(st.dictionaries(st.integers(0, 119), odd, max_size=12))

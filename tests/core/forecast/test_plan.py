@@ -5,6 +5,7 @@ import pytest
 from daemon.core.forecast.plan import WANTED_CHANCE, Feeding, at_chance, chance_by, chance_if_lit, plan, standing
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
+from tests.known import known
 
 HOUR = 3600.0
 BAND = Band(121.0, 135.0)
@@ -17,64 +18,68 @@ CHUCK = PieceSettings(
 )
 
 
-def test_the_big_piece_goes_on_first_and_the_pit_is_lit_before_it():
+def test_the_big_piece_goes_on_first_and_the_pit_is_lit_before_it() -> None:
     made = plan([SHOULDER, CHUCK], BAND, SERVE, HOUR, 10.0)
     lamb, chuck = made.pieces
-    assert made.light + Feeding().heat_up == pytest.approx(chuck.put_on)
-    assert chuck.put_on < lamb.put_on < SERVE - HOUR
-    assert 6 * HOUR < chuck.lasts.p50 < 14 * HOUR  # common practice, no source: most of a night
+    assert known(made.light) + Feeding().heat_up == pytest.approx(known(chuck.put_on))
+    assert known(chuck.put_on) < known(lamb.put_on) < SERVE - HOUR
+    assert 6 * HOUR < known(chuck.lasts).p50 < 14 * HOUR  # common practice, no source: most of a night
 
 
-def test_each_piece_alone_keeps_the_promise_and_two_share_it():
+def test_each_piece_alone_keeps_the_promise_and_two_share_it() -> None:
     alone = plan([CHUCK], BAND, SERVE, HOUR, 10.0).pieces[0]
-    assert chance_by(alone.off, SERVE - HOUR) == pytest.approx(WANTED_CHANCE, abs=1e-6)
+    assert chance_by(known(alone.off), SERVE - HOUR) == pytest.approx(WANTED_CHANCE, abs=1e-6)
     pair = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0)
     together = 1.0
     for piece in pair.pieces:
-        together *= chance_by(piece.off, SERVE - HOUR)
+        together *= chance_by(known(piece.off), SERVE - HOUR)
     assert together == pytest.approx(WANTED_CHANCE, abs=1e-6)
-    assert pair.pieces[0].put_on < alone.put_on
+    assert known(pair.pieces[0].put_on) < known(alone.put_on)
 
 
-def test_a_cooler_pit_a_longer_rest_and_no_wrap_all_ask_for_an_earlier_start():
-    base = plan([CHUCK], BAND, SERVE, HOUR, 10.0).pieces[0].put_on
-    assert plan([CHUCK], Band(104.0, 118.0), SERVE, HOUR, 10.0).pieces[0].put_on < base
-    assert plan([CHUCK], BAND, SERVE, 3 * HOUR, 10.0).pieces[0].put_on == pytest.approx(base - 2 * HOUR)
+def test_a_cooler_pit_a_longer_rest_and_no_wrap_all_ask_for_an_earlier_start() -> None:
+    base = known(plan([CHUCK], BAND, SERVE, HOUR, 10.0).pieces[0].put_on)
+    assert known(plan([CHUCK], Band(104.0, 118.0), SERVE, HOUR, 10.0).pieces[0].put_on) < base
+    assert known(plan([CHUCK], BAND, SERVE, 3 * HOUR, 10.0).pieces[0].put_on) == pytest.approx(base - 2 * HOUR)
 
 
-def test_a_pit_known_to_be_late_is_lit_earlier():
+def test_a_pit_known_to_be_late_is_lit_earlier() -> None:
     usual, late = (plan([CHUCK], BAND, SERVE, HOUR, 10.0, lesson=minutes).pieces[0] for minutes in (0.0, 6.0))
-    assert late.lasts.p50 == pytest.approx(1.1 * usual.lasts.p50)
-    assert late.put_on < usual.put_on
+    assert known(late.lasts).p50 == pytest.approx(1.1 * known(usual.lasts).p50)
+    assert known(late.put_on) < known(usual.put_on)
 
 
-def test_wood_is_counted_from_the_match_to_the_last_piece():
+def test_wood_is_counted_from_the_match_to_the_last_piece() -> None:
     pit = Feeding(log_interval=1800.0, heat_up=HOUR, log_weight=0.5, kindling=4)
     made = plan([CHUCK], BAND, SERVE, HOUR, 10.0, pit)
-    assert made.fires[0] == made.light + HOUR
+    assert made.fires[0] == known(made.light) + HOUR
     assert {round(b - a) for a, b in zip(made.fires, made.fires[1:], strict=False)} == {1800}
-    assert made.fires[-1] < made.pieces[0].off.p95 <= made.fires[-1] + 1800.0 + 1e-6
+    assert made.fires[-1] < known(made.pieces[0].off).p95 <= made.fires[-1] + 1800.0 + 1e-6
     assert made.logs == 4 + len(made.fires)
     assert made.wood == pytest.approx(0.5 * made.logs)
-    night = made.fires_between(made.light, made.light + 4 * HOUR)
-    assert night == tuple(t for t in made.fires if t < made.light + 4 * HOUR)
+    night = made.fires_between(known(made.light), known(made.light) + 4 * HOUR)
+    assert night == tuple(t for t in made.fires if t < known(made.light) + 4 * HOUR)
 
 
-def test_a_fire_lit_late_costs_chance_and_the_same_delay_of_the_meal_gives_it_back():
+def test_a_fire_lit_late_costs_chance_and_the_same_delay_of_the_meal_gives_it_back() -> None:
     made = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0)
-    assert chance_if_lit(made, made.light) == chance_if_lit(made, made.light - HOUR) == pytest.approx(WANTED_CHANCE)
-    chances = [chance_if_lit(made, made.light + hours * HOUR) for hours in (0, 1, 3, 12)]
+    assert (
+        chance_if_lit(made, known(made.light))
+        == chance_if_lit(made, known(made.light) - HOUR)
+        == pytest.approx(WANTED_CHANCE)
+    )
+    chances = [chance_if_lit(made, known(made.light) + hours * HOUR) for hours in (0, 1, 3, 12)]
     assert chances == sorted(chances, reverse=True)
     assert chances[-1] < 0.05
-    gap = made.pieces[1].put_on - made.pieces[0].put_on
-    alone = chance_by(made.pieces[1].off, SERVE - HOUR)
-    assert chance_if_lit(made, made.light + gap) < alone, "the big piece is late although the small one is not"
-    assert chance_if_lit(plan([CHUCK, SHOULDER], BAND, SERVE + HOUR, HOUR, 10.0), made.light + HOUR) == pytest.approx(
-        WANTED_CHANCE
-    )
+    gap = known(made.pieces[1].put_on) - known(made.pieces[0].put_on)
+    alone = chance_by(known(made.pieces[1].off), SERVE - HOUR)
+    assert chance_if_lit(made, known(made.light) + gap) < alone, "the big piece is late although the small one is not"
+    assert chance_if_lit(
+        plan([CHUCK, SHOULDER], BAND, SERVE + HOUR, HOUR, 10.0), known(made.light) + HOUR
+    ) == pytest.approx(WANTED_CHANCE)
 
 
-def test_what_cannot_be_planned_says_why():
+def test_what_cannot_be_planned_says_why() -> None:
     nothing = PieceSettings("x", "x", "x", MeatKind.OTHER, "x", 1.0, 0.1, 1.0)
     made = plan([nothing], BAND, SERVE, HOUR, 10.0)
     assert made.light is None
@@ -84,7 +89,7 @@ def test_what_cannot_be_planned_says_why():
     assert "altitude" in high_up.pieces[0].reason
 
 
-def test_chance_and_quantile_are_inverses():
+def test_chance_and_quantile_are_inverses() -> None:
     when = Interval(10.0, 20.0, 50.0)
     assert at_chance(when, 0.95) == pytest.approx(50.0)
     assert at_chance(when, 0.05) == pytest.approx(10.0)
@@ -98,7 +103,7 @@ def tender(scenario: str, hours: float) -> Outlook:
     return Outlook(Goal.TENDER, scenario, Interval((hours - 1) * HOUR, hours * HOUR, (hours + 2) * HOUR))
 
 
-def test_remedies_stand_side_by_side_with_doing_nothing():
+def test_remedies_stand_side_by_side_with_doing_nothing() -> None:
     outlooks = {"chuck": [tender("planned", 99.5), tender("pit-10-hotter", 98.5), tender("wrapped-now", 97.5)]}
     found = standing(SERVE, HOUR, 94 * HOUR, BAND, outlooks, {"chuck": 75.0})
     by_action = {r.action: r for r in found.remedies}
@@ -112,7 +117,7 @@ def test_remedies_stand_side_by_side_with_doing_nothing():
     assert not by_action["wrap"].rough
 
 
-def test_a_wrapped_piece_is_not_told_to_wrap_and_an_unknown_one_leaves_the_chance_open():
+def test_a_wrapped_piece_is_not_told_to_wrap_and_an_unknown_one_leaves_the_chance_open() -> None:
     outlooks = {
         "chuck": [tender("planned", 97.0), tender("pit-10-hotter", 96.5)],
         "lamb": [Outlook(Goal.TENDER, "planned", None, "first 45 minutes")],

@@ -147,7 +147,7 @@ def test_an_order_is_not_taken(body: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("rule", [rule.id for rule in ALARM_RULES if rule.safety])
 def test_no_order_shelves_a_safety_alarm(rule: str) -> None:
-    body = {"command": "shelve", "alarm": f"{rule}/pit", "seconds": 60.0, "reason": "quiet"}
+    body: dict[str, Any] = {"command": "shelve", "alarm": f"{rule}/pit", "seconds": 60.0, "reason": "quiet"}
     assert "safety" in rejected(order(**body))
 
 

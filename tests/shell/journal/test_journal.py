@@ -174,7 +174,12 @@ def test_taking_in_does_not_wait_for_a_disk_that_hangs(tmp_path: Path) -> None:
 
     journal.disk.write = hang  # type: ignore[method-assign]
     journal.take_input(Mark(MarkKind.LOG, note="1"), 1.0)
-    writing = threading.Thread(target=lambda: (journal.commit(1.0), done.set()))
+
+    def write_and_tell() -> None:
+        journal.commit(1.0)
+        done.set()
+
+    writing = threading.Thread(target=write_and_tell)
     writing.start()
     journal.take_input(Mark(MarkKind.LOG, note="2"), 2.0)
     journal.notes.set_note("key", 1)
@@ -221,7 +226,7 @@ def test_a_file_system_that_cannot_hold_room_is_no_trouble(tmp_path: Path, monke
 
 
 def test_a_disk_that_is_nearly_full_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(shutil, "disk_usage", lambda path: shutil._ntuple_diskusage(10**9, 10**9, 1000))  # type: ignore[attr-defined]
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: shutil._ntuple_diskusage(10**9, 10**9, 1000))
     assert Journal(tmp_path / "j.sqlite").trouble == "the disk is nearly full"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from contextlib import closing
+from contextlib import AbstractContextManager, closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from daemon.core.settings import CookSettings, WatchSettings, cook_to_plain
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library import archive as cook_archive
 from daemon.shell.library.archive import CookArchive, free_id
-from daemon.shell.library.records import CookRecords
+from daemon.shell.library.records import CookRecords, reading
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 
@@ -188,8 +188,12 @@ def test_with_nothing_to_do_the_file_is_not_opened(tmp_path: Path, monkeypatch: 
     watch.tend()
     assert watch.archive.finished() == []
     opened: list[Path] = []
-    read = cook_archive.reading
-    monkeypatch.setattr(cook_archive, "reading", lambda path: (opened.append(path), read(path))[1])
+
+    def noted(path: Path) -> AbstractContextManager[sqlite3.Connection]:
+        opened.append(path)
+        return reading(path)
+
+    monkeypatch.setattr(cook_archive, "reading", noted)
     for _ in range(5):
         watch.tend()
         assert watch.archive.finished() == []

@@ -39,7 +39,7 @@ SHORT = 4.0
 quickly = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
-def columns_of(journal: Path, query: str) -> list[tuple[object, ...]]:
+def columns_of(journal: Path, query: str) -> list[tuple[Any, ...]]:
     with closing(sqlite3.connect(journal)) as db:
         return db.execute(query).fetchall()
 

@@ -61,7 +61,7 @@ async def test_finished_cooks_teach_the_profile_through_an_input_and_are_tidied(
         db.execute("UPDATE kept_cooks SET figures = NULL")
     watch = Watch(Files(tmp_path / "rig.toml", tmp_path / "cook.toml", tmp_path))
     posted: list[Input] = []
-    watch.loop.post = posted.append  # type: ignore[method-assign]
+    watch.loop.post = posted.append  # type: ignore[method-assign, assignment]
     await watch._keep_cooks()
     (item,) = posted
     assert isinstance(item, UsePitProfile) and item.by == "cook log"

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from config.loader import load_both
+from daemon.commands.demo_files import START
 from daemon.core.events import EVENT_NAMES, Event, Level, Notification, WakeJudged
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
@@ -16,7 +17,7 @@ from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.summary import utc_seconds, yield_fraction
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
-from tests.shell.kept_cooks import FIRST, SECOND, START, RecordedNight, make_journal, write_files
+from tests.shell.kept_cooks import FIRST, SECOND, RecordedNight, make_journal, write_files
 
 
 def told(time: float, number: int, level: Level, held_back: str = "") -> Notification:

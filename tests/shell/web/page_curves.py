@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from daemon.core.settings import Band, Role
@@ -30,7 +31,7 @@ def core_at(time: float, stall: float, speed: float) -> float:
     return min(5 + (stall - 5) * (1 - math.exp(-hours / 1.7)) + max(0.0, hours - 7) * 3.2, 96.0)
 
 
-CHANNELS = {
+CHANNELS: dict[str, tuple[str, Role, Callable[[float], float]]] = {
     "pit-left": ("Grate, firebox end", Role.PIT, lambda t: pit_at(t) + 9),
     "pit-right": ("Grate, chimney end", Role.PIT, lambda t: pit_at(t) - 7),
     "chuck": ("Probe in the chuck roll", Role.MEAT, lambda t: core_at(t, 68.0, 1.0)),

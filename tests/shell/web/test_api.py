@@ -28,7 +28,8 @@ from daemon.shell.web.openapi import document
 from daemon.shell.web.page import marks_before
 from daemon.shell.web.server import PageServer, login_url
 from tests.shell.web.page_cooks import CHOIR, FAIR
-from tests.shell.web.page_scenario import FEED, NIGHT, WALL_OFFSET, FakeWatch, page_server
+from tests.shell.web.page_curves import FEED, NIGHT, WALL_OFFSET
+from tests.shell.web.page_scenario import FakeWatch, page_server
 from tests.shell.web.page_thread import TOKEN
 
 
@@ -80,7 +81,7 @@ ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
     ("morning", {}, inputs.GoodMorning("page")),
     ("test-wake", {}, inputs.TestWake("page")),
     ("judge-wake", {"notification": "n#1.0", "needed": False}, inputs.JudgeWake("n#1.0", False, "page")),
-    ("band", {"band": {"low": "230 F", "high": 130}}, inputs.SetBand(Band(pytest.approx(110.0), 130.0), "page")),
+    ("band", {"band": {"low": "230 F", "high": 130}}, inputs.SetBand(Band(110.0, 130.0), "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": 70}, inputs.AskWrap("chuck-roll", 70.0, "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": "212 F"}, inputs.AskWrap("chuck-roll", 100.0, "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": None}, inputs.AskWrap("chuck-roll", None, "page")),
