@@ -62,7 +62,7 @@ def test_unsigned_scale_and_fill_in_values() -> None:
     assert decode_register(source("1", signed=False), 0xFFFF).fault is Fault.OUT_OF_RANGE
 
 
-@given(word=st.integers(0, 0xFFFF), scale=st.floats(allow_nan=True), signed=st.booleans())
+@given(word=st.integers(0, 0xFFFF), scale=st.floats(allow_nan=False, allow_infinity=False), signed=st.booleans())
 def test_any_word_is_a_value_or_a_fault(word: int, scale: float, signed: bool) -> None:
     one = decode_register(source("1", scale=scale, signed=signed), word)
     assert (one.celsius is None) == (one.fault is not None)
