@@ -118,7 +118,11 @@ def settings_of(scenario: Scenario) -> WatchSettings:
     serve = next((START + seconds(w.removeprefix("serve ")) for w in words if w.startswith("serve ")), None)
     pieces = tuple(p for p in (CHUCK, LAMB) if p.id in said or (p is CHUCK and scenario.core is not None))
     channels = (
-        *(ChannelSettings(name, name, Role.PIT, stale_after=60.0) for name in ("pit", "pit-2") if name == "pit" or name in said),
+        *(
+            ChannelSettings(name, name, Role.PIT, stale_after=60.0)
+            for name in ("pit", "pit-2")
+            if name == "pit" or name in said
+        ),
         *(ChannelSettings(piece.id, piece.name, Role.MEAT, stale_after=60.0) for piece in pieces),
         *(ChannelSettings(o, o, Role.AMBIENT, None, None, 60.0, 2.5, LONG_AGO) for o in ("unchecked",) if o in said),
     )
