@@ -26,6 +26,7 @@ from daemon.shell.web import streams as streams_module
 from daemon.shell.web.contract import NotAvailable, PageSettings, bucketed
 from daemon.shell.web.openapi import document
 from daemon.shell.web.page import marks_before
+from daemon.shell.web.pairing import login_url
 from daemon.shell.web.server import PageServer
 from tests.shell.web.page_cooks import CHOIR, FAIR
 from tests.shell.web.page_curves import FEED, NIGHT, WALL_OFFSET
