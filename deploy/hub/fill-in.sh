@@ -21,6 +21,10 @@ if [ "$1" = package.yaml ] && [ $# -lt 6 ]; then
     echo "$0: the package needs a phone, a light, a speaker and a voice" >&2
     exit 2
 fi
+if printf '%s' "$2" | LC_ALL=C grep -q '[^ -~]'; then
+    echo "$0: write the name without accents, as it stands in the hub's ids (sensor.NAME_watch)" >&2
+    exit 2
+fi
 # As the hub makes an id of a name.
 pit=$(printf '%s' "$2" | tr '[:upper:]' '[:lower:]' | tr -cs 'a-z0-9' '_' | sed 's/^_*//; s/_*$//')
 sed -e "s/NOTIFY_PHONE/${3:-}/g; s/LIGHT_BEDROOM/${4:-}/g; s/SPEAKER_BEDROOM/${5:-}/g; s/VOICE_HOME/${6:-}/g" \

@@ -30,6 +30,8 @@ KNOWN = "{{ value if value else 'None' }}"
 """A cleared topic reaches the hub as an empty text, which it would ignore; `None` is its word for unknown."""
 KNOWN_F = "{{ (value | float * 1.8) | round(1) if value else 'None' }}"
 """A difference or a rate, which the hub does not convert by itself, for people who read °F."""
+KNOWN_MINUTES = "{{ (value | float / 60) | round(0) | int if value else 'None' }}"
+"""Nobody reads seconds of an hour."""
 UNITS_F = {"°C/h": "°F/h", "K": "°F"}
 ALIVE = (
     f"{{{{ 'online' if value in ('{Lifecycle.INIT}', '{Lifecycle.READY}') "
@@ -114,8 +116,8 @@ def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
         _event(hub, f"event_{word}", name, f"{hub.root}/event/{word}", types, icon)
         for word, (name, types, icon) in _EVENTS.items()
     ]
-    for name in hub.announcing:
-        words = "Announcement" if len(hub.announcing) == 1 else f"Announcement, {name}"
+    for number, name in enumerate(hub.announcing):
+        words = f"Announcement, {name}" if number else "Announcement"
         topic = f"{hub.root}/announce/{name}"
         common.append(_event(hub, f"announce_{name}", words, topic, tuple(Level), "mdi:bullhorn"))
     return (Device("", hub.name, "Pit watch", tuple(common)), *pieces)
@@ -158,6 +160,8 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
     if prop.unit:
         settings |= {"unit_of_measurement": prop.unit, "state_class": "measurement"}
         settings["suggested_display_precision"] = 1 if prop.datatype is Datatype.FLOAT else 0
+        if prop.unit == "s":
+            settings |= {"unit_of_measurement": "min", "value_template": KNOWN_MINUTES}
         if hub.fahrenheit and prop.unit in UNITS_F:
             settings |= {"unit_of_measurement": UNITS_F[prop.unit], "value_template": KNOWN_F}
     return [_entity(hub, "sensor", key, look.name, settings)]

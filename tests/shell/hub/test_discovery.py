@@ -71,8 +71,9 @@ def test_sensors(shown: tuple[Entity, ...]) -> None:
         if settings.get("device_class") in ("timestamp", "enum"):
             assert not {"state_class", "unit_of_measurement"} & settings.keys()
         assert isinstance(settings.get("suggested_display_precision", 0), int)
-        if entity.key != "state":
-            assert settings["value_template"] == "{{ value if value else 'None' }}"  # an empty text would be ignored
+        if entity.key != "state":  # an empty text would be ignored
+            assert settings["value_template"].endswith(" if value else 'None' }}")
+        assert settings.get("unit_of_measurement") != "s"
 
 
 def test_every_measured_value_runs_out(shown: tuple[Entity, ...]) -> None:

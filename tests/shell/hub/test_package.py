@@ -57,7 +57,14 @@ def test_the_package_is_what_a_hub_can_read() -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [(), ("package.yaml",), ("package.yaml", "The long pit"), ("access.sh", "The long pit")]
+    "wrong",
+    [
+        (),
+        ("package.yaml",),
+        ("package.yaml", "The long pit"),
+        ("access.sh", "The long pit"),
+        ("card.yaml", "Die Grübe"),
+    ],
 )
 def test_what_is_missing_is_said(wrong: tuple[str, ...]) -> None:
     done = subprocess.run(["sh", str(HUB_FILES / "fill-in.sh"), *wrong], capture_output=True, text=True, check=False)
