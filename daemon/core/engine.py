@@ -22,6 +22,7 @@ from daemon.core.annunciation.nap import Readiness, green_list, plan_nap
 from daemon.core.events import (
     AlarmChanged,
     CommandRefused,
+    CookChanged,
     Event,
     FireNoticed,
     FireSign,
@@ -34,6 +35,7 @@ from daemon.core.events import (
 from daemon.core.forecast.plan import Standing
 from daemon.core.grace import SPEAKS_OF_SILENCE, Grace
 from daemon.core.health import HealthTable
+from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
@@ -58,6 +60,8 @@ MEMORY_MINUTES = 48 * 60
 MOVE_EXPECTED = 15 * MINUTE
 """s after a mark in which a probe may jump without being doubted."""
 SIGNS_SHOWN = 20
+BACK_DATED_AT_MOST = 12 * 3600.0
+"""s: an older mark is a slip. Our choice."""
 PARTS_KEPT = (
     "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since",
 )  # fmt: skip
@@ -154,6 +158,8 @@ class Engine:
                 return self.pieces.ask_wrap(item, now) or self._ask(self.pieces[item.piece], now)
             case inputs.StartCook():
                 return self._start_cook(item, now)
+            case inputs.AddPiece() | inputs.RemovePiece() | inputs.MoveProbe() | inputs.ChangeCook():
+                return self._change_cook(item, now)
             case inputs.EndCook():
                 return self._end_cook(now)
             case inputs.JudgeWake():
@@ -252,12 +258,15 @@ class Engine:
     def _mark(self, item: inputs.Mark, now: float) -> list[Event]:
         if item.piece is not None and item.piece not in self.pieces:
             return [CommandRefused(now, f"mark {item.kind}", f"no piece is called {item.piece}")]
-        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note)]
-        self.fire.mark(item, now)
-        events += self.pit_stage.mark(item, now)
+        done = now if item.at is None else item.at
+        if not now - BACK_DATED_AT_MOST <= done <= now:
+            return [CommandRefused(now, f"mark {item.kind}", "a mark lies between twelve hours ago and now")]
+        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
+        self.fire.mark(item, done)
+        events += [replace(change, time=now) for change in self.pit_stage.mark(item, done)]
         for piece in self.pieces.meant(item):
             self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
-            changes = piece.mark(item, now)
+            changes = [replace(change, time=now) for change in piece.mark(item, done)]
             events += changes
             self._use(piece)
             if changes:
@@ -274,14 +283,32 @@ class Engine:
         return []
 
     def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
-        known = {c.id for c in self.settings.with_role(Role.MEAT)}
-        strange = [p.channel for p in item.cook.pieces if p.channel not in known]
-        if strange:
-            return [CommandRefused(now, "start cook", f"no meat channel is called {strange[0]}")]
+        reason = wrong_with(item.cook, self.settings)
+        if reason:
+            return [CommandRefused(now, "start cook", reason)]
         events = self._retire_all(now)
         self.settings = replace(self.settings, cook=item.cook)
         self._begin_cook()
         return events
+
+    def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
+        """Pieces come and go, and probes move, while the cook runs."""
+        wanted = ordered(order, self.settings)
+        if isinstance(wanted, Refused):
+            return [CommandRefused(now, "change the cook", wanted.reason)]
+        before, found = self.settings.cook, difference(self.settings.cook, wanted)
+        events = [e for piece in found.removed for e in self._annunciated(self.alarms.retire(piece, now), now)]
+        self.settings = self.conditioner.settings = replace(self.settings, cook=wanted)
+        if wanted.band != before.band:
+            self.band = wanted.band
+        for piece in before.pieces:
+            self.conditioner.in_use(piece.channel, False)
+        self.pieces.change(self.settings, int(now // MINUTE))
+        for watch in self.pieces.values():
+            if watch.settings.id in found.probe:
+                self.conditioner.expect_move(watch.settings.channel, now + MOVE_EXPECTED)
+            self._use(watch)
+        return [*events, CookChanged(now, found.added, found.removed, found.changed, found.probe, order.by)]
 
     def _end_cook(self, now: float) -> list[Event]:
         events: list[Event] = list(self.pit_stage.finish(now))

@@ -212,6 +212,20 @@ class Marked:
     piece: str | None
     by: str
     note: str = ""
+    at: float | None = None
+    """Engine time at which it was done, for a mark made later."""
+
+
+@dataclass(frozen=True, slots=True)
+class CookChanged:
+    """The running cook is another from now on. added, removed, changed: piece ids; probe: those read by another channel."""
+
+    time: float
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+    changed: tuple[str, ...]
+    probe: tuple[str, ...]
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +311,7 @@ Event = (
     | NapPlanned
     | MorningTold
     | Marked
+    | CookChanged
     | WakeJudged
     | CommandRefused
     | ForecastWanted
@@ -313,6 +328,7 @@ EVENT_NAMES: dict[type, str] = {
     NapPlanned: "nap",
     MorningTold: "morning",
     Marked: "mark",
+    CookChanged: "cook-changed",
     WakeJudged: "wake-judged",
     CommandRefused: "refused",
 }

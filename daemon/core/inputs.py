@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from daemon.core.pit.profile import PitProfile
-from daemon.core.settings import Band, CookSettings
+from daemon.core.settings import Band, CookSettings, PieceSettings
 from drivers.reading import Reading
 
 
@@ -41,12 +41,14 @@ class MarkKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """The cook says what was done. piece: piece id, or None for the pit or for all pieces. by: who said so."""
+    """The cook says what was done. piece: piece id, or None for the pit or for all pieces. by: who said so. at: engine time at
+    which it was done, for a mark that was forgotten; None = now."""
 
     kind: MarkKind
     piece: str | None = None
     by: str = "cook"
     note: str = ""
+    at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +181,39 @@ class StartCook:
 
 
 @dataclass(frozen=True, slots=True)
+class AddPiece:
+    """Another piece joins the running cook."""
+
+    piece: PieceSettings
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class RemovePiece:
+    """A piece leaves the cook: served, given away, or named by mistake."""
+
+    piece: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class MoveProbe:
+    """From now on this piece is read by another channel. A piece that had that probe swaps with it."""
+
+    piece: str
+    channel: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeCook:
+    """The running cook as it is meant from now on. Pieces are told apart by id: what one went through stays."""
+
+    cook: CookSettings
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class EndCook:
     by: str
 
@@ -299,6 +334,10 @@ Command = (
     | SetBand
     | AskWrap
     | StartCook
+    | AddPiece
+    | RemovePiece
+    | MoveProbe
+    | ChangeCook
     | EndCook
     | GoToSleep
     | GoodMorning

@@ -16,7 +16,9 @@ from pydantic import TypeAdapter
 from daemon.core.events import EVENT_NAMES, Event
 from daemon.core.inputs import (
     Acknowledge,
+    AddPiece,
     AskWrap,
+    ChangeCook,
     Delivered,
     EndCook,
     FanPoint,
@@ -30,8 +32,10 @@ from daemon.core.inputs import (
     LinkCounts,
     Mark,
     MarkKind,
+    MoveProbe,
     OutOfService,
     PauseSound,
+    RemovePiece,
     Resumed,
     SetBand,
     Shelve,
@@ -49,7 +53,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
     for kind in (
         Resumed, WallClock, Health, LinkCounts, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
         PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
-        AskWrap,
+        AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook,
     )
 }  # fmt: skip
 

@@ -21,7 +21,7 @@ from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Resumed, StartCook, UsePitProfile
+from daemon.core.inputs import Resumed, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings
 from daemon.shell.background import in_background
@@ -37,6 +37,7 @@ from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.state_lock import StateLock
 from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
+from daemon.wiring.cook_file import order_of
 from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
@@ -129,7 +130,7 @@ class Watch:
             self.loop.listeners.append(self.page.on_events)
         self._rig_text = files.rig.read_text(encoding="utf-8")
         self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook else None
-        self._new_cook = previous is not None and self._cook_text not in (None, previous.cook)
+        self._previous = previous
         self._boot = boot
         self._began = self.clock.now()
         self._archive = CookArchive(self.journal)
@@ -266,8 +267,19 @@ class Watch:
         kept = kept_profile(self.journal.notes)
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))
-        if self._new_cook and self.cook is not None:
-            self.loop.post(StartCook(cook_settings(self.cook, self.rig, self._wall_offset), by="cook file"))
+        self._heed_cook_file()
+
+    def _heed_cook_file(self) -> None:
+        """An edited file changes the running cook, and throws none away."""
+        if self._previous is None or self.cook is None:
+            return  # at the first start the engine was made from it
+        meant = cook_settings(self.cook, self.rig, self._wall_offset)
+        stages = {piece.id: str(piece.stage) for piece in self.engine.snapshot(self.loop.stamp()).pieces}
+        asked = order_of(self.cook, meant, self._previous.cook, self.engine.settings.cook, stages)
+        if asked.words:
+            log.warning("%s", asked.words)
+        if asked.order is not None:
+            self.loop.post(asked.order)
 
     def standing_still(self) -> list[str]:
         """Of sampling, judging and delivering, whatever should have moved on by now and has not. Nothing to sample and

@@ -45,6 +45,8 @@ class PieceWatch:
         """Core °C of the cook's own "if wrapped at"."""
         self.rate: float | None = None
         """°C per hour over the last ten minutes."""
+        self._probes: list[tuple[int, str]] = [(0, piece.channel)]
+        """(first minute, channel) of every probe it was read by, oldest first."""
 
     @property
     def question(self) -> str:
@@ -59,7 +61,7 @@ class PieceWatch:
         self, now: float, trace: Trace, minute: int, pit: float, band: Band
     ) -> list[StageChanged | StallChanged]:
         """One closed minute. Events in the order they came about."""
-        recent = trace.window(self.settings.channel, minute, SLOPE_MINUTES)
+        recent = self.cores(trace, minute - SLOPE_MINUTES + 1, minute)
         core, slope = recent[-1], slope_per_minute(recent)
         self.rate = None if isnan(slope) else slope * 60.0
         events: list[StageChanged | StallChanged] = []
@@ -102,7 +104,7 @@ class PieceWatch:
             boiling_point=boiling_point,
             minutes=tuple(range(first, last + 1)),
             pit=tuple(pit),
-            core=tuple(trace.since(self.settings.channel, first, last)),
+            core=tuple(self.cores(trace, first, last)),
             wrapped=wrapped,
             asked_wrap=self.asked_wrap,
             off_at=stage.off_at,
@@ -112,6 +114,19 @@ class PieceWatch:
             rest=rest,
             suspect=suspect,
         )
+
+    def read_by(self, channel: str, minute: int) -> None:
+        """From this engine minute on its probe is another."""
+        if self._probes[-1][1] != channel:
+            self._probes.append((minute, channel))
+
+    def cores(self, trace: Trace, first: int, last: int) -> list[float]:
+        """Its core in each engine minute from first to last, °C, NaN where unknown, by whichever probe it had then."""
+        values: list[float] = []
+        ends = [start - 1 for start, _ in self._probes[1:]] + [last]
+        for (start, channel), end in zip(self._probes, ends, strict=True):
+            values += trace.since(channel, max(first, start), min(last, end))
+        return values
 
     def first_minute(self) -> int | None:
         return None if self.stage.on_at is None else int(self.stage.on_at // MINUTE)
@@ -130,6 +145,7 @@ class PieceWatch:
             "wrap_material": self.wrap_material,
             "asked_wrap": self.asked_wrap,
             "rate": self.rate,
+            "probes": [list(probe) for probe in self._probes],
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -144,3 +160,4 @@ class PieceWatch:
         self.forecast_at = dumped["forecast_at"]
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
+        self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]

@@ -29,6 +29,18 @@ class Pieces(dict[str, PieceWatch]):
             channel = settings.channel(piece.channel)
             self[piece.id] = PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)
 
+    def change(self, settings: WatchSettings, minute: int) -> None:
+        """Take up the pieces of a changed cook. What one went through stays with its id. minute: the first one of the change."""
+        before = dict(self)
+        self.clear()
+        for piece in settings.cook.pieces:
+            channel = settings.channel(piece.channel)
+            watch = PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)
+            if piece.id in before:
+                watch.load(before[piece.id].dump())
+                watch.read_by(piece.channel, minute)
+            self[piece.id] = watch
+
     def meant(self, mark: Mark) -> list[PieceWatch]:
         """The pieces a mark speaks of."""
         if mark.kind in OF_THE_PIT:

@@ -11,11 +11,11 @@ from typing import Any, TypeVar
 from aiohttp import web
 from pydantic import TypeAdapter, ValidationError
 
-from config.cook import HOLD_RULES
+from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
 from daemon.core import inputs
 from daemon.core.pit.profile import PitProfile
-from daemon.core.settings import Band
+from daemon.core.settings import Band, CookSettings
 from daemon.core.snapshot import Snapshot
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
@@ -243,7 +243,8 @@ class Api:
         order = await body_of(request, models.MarkOrder)
         if order.piece is not None:
             self._known(order.piece)
-        return self._take(inputs.Mark(order.kind, order.piece, order.by, order.note))
+        at = self._snapshot().time - 60.0 * order.minutes_ago if order.minutes_ago else None
+        return self._take(inputs.Mark(order.kind, order.piece, order.by, order.note, at))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
         return self._take(inputs.GoToSleep((await body_of(request, models.By)).by))
@@ -281,13 +282,30 @@ class Api:
 
     async def start_cook(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.CookOrder)
+        return self._take(inputs.StartCook(self._built(order.cook, "cook"), order.by))
+
+    def _built(self, cook: Cook, where: str) -> CookSettings:
         if self._build_cook is None:
-            raise Refused(503, "this watch cannot start a cook from the page")
+            raise Refused(503, "this watch cannot start or change a cook from the page")
         try:
-            cook = self._build_cook(order.cook)
+            return self._build_cook(cook)
         except ValueError as error:
-            raise Refused(422, str(error), "cook") from None
-        return self._take(inputs.StartCook(cook, order.by))
+            raise Refused(422, str(error), where) from None
+
+    async def add_piece(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.AddPieceOrder)
+        (piece,) = self._built(Cook(name="one piece", pieces=(order.piece,)), "piece").pieces
+        return self._take(inputs.AddPiece(piece, order.by))
+
+    async def remove_piece(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.RemovePieceOrder)
+        self._known(order.piece)
+        return self._take(inputs.RemovePiece(order.piece, order.by))
+
+    async def move_probe(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.MoveProbeOrder)
+        self._known(order.piece)
+        return self._take(inputs.MoveProbe(order.piece, order.channel, order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:
         return self._take(inputs.EndCook((await body_of(request, models.By)).by))

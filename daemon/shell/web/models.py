@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from config.cook import Cook
+from config.cook import Cook, PieceSection
 from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Celsius
@@ -67,6 +67,8 @@ class MarkOrder(By):
     kind: MarkKind
     piece: str | None = Field(default=None, max_length=40)
     note: str = Field(default="", max_length=200)
+    minutes_ago: float = Field(default=0.0, ge=0, le=720)
+    """for a mark that was forgotten"""
 
 
 class JudgeOrder(By):
@@ -89,6 +91,25 @@ class CookOrder(By):
     """The same cook file as `pitvigil` reads, as JSON."""
 
     cook: Cook
+
+
+class AddPieceOrder(By):
+    """A piece as a cook file names it."""
+
+    piece: PieceSection
+
+
+class RemovePieceOrder(By):
+    """piece: piece id."""
+
+    piece: Key
+
+
+class MoveProbeOrder(By):
+    """piece: piece id. channel: id of the meat channel that reads it from now on; a piece that had it swaps."""
+
+    piece: Key
+    channel: Key
 
 
 class NotesOrder(By):

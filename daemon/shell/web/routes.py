@@ -82,6 +82,9 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/ask-wrap", "ask_wrap", "What if a piece were wrapped at this core temperature: every forecast answers",
           models.Taken, models.AskWrapOrder),
     Route("/api/start-cook", "start_cook", "Start a cook", models.Taken, models.CookOrder),
+    Route("/api/add-piece", "add_piece", "Another piece joins the running cook", models.Taken, models.AddPieceOrder),
+    Route("/api/remove-piece", "remove_piece", "A piece leaves the running cook", models.Taken, models.RemovePieceOrder),
+    Route("/api/move-probe", "move_probe", "Another probe reads a piece", models.Taken, models.MoveProbeOrder),
     Route("/api/end-cook", "end_cook", "End the cook", models.Taken, models.By),
 )  # fmt: skip
 

@@ -1,0 +1,85 @@
+"""What a change asks of the running cook: the cook it becomes, or why it cannot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from daemon.core.inputs import AddPiece, ChangeCook, MoveProbe, RemovePiece
+from daemon.core.settings import CookSettings, PieceSettings, Role, WatchSettings
+
+CookOrder = AddPiece | RemovePiece | MoveProbe | ChangeCook
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a cook cannot be changed so, in words whoever asked can act on."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Ids of the pieces by which two cooks differ. probe: those read by another channel."""
+
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+    changed: tuple[str, ...]
+    probe: tuple[str, ...]
+
+
+def ordered(order: CookOrder, settings: WatchSettings) -> CookSettings | Refused:
+    """The cook that the order makes of the running one."""
+    cook = settings.cook
+    match order:
+        case AddPiece(piece):
+            if any(p.id == piece.id for p in cook.pieces):
+                return Refused(f"a piece is called {piece.id} already")
+            wanted = replace(cook, pieces=(*cook.pieces, piece))
+        case RemovePiece(name):
+            if not any(p.id == name for p in cook.pieces):
+                return Refused(f"no piece is called {name}")
+            wanted = replace(cook, pieces=tuple(p for p in cook.pieces if p.id != name))
+        case MoveProbe(name, channel):
+            moved = _moved(cook.pieces, name, channel)
+            if moved is None:
+                return Refused(f"no piece is called {name}")
+            wanted = replace(cook, pieces=moved)
+        case ChangeCook(cook=other):
+            wanted = replace(other, id=cook.id)
+    reason = wrong_with(wanted, settings)
+    return Refused(reason) if reason else wanted
+
+
+def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str) -> tuple[PieceSettings, ...] | None:
+    """The named piece on that channel; whichever had it takes the other."""
+    piece = next((p for p in pieces if p.id == name), None)
+    if piece is None:
+        return None
+    swap = {piece.channel: channel, channel: piece.channel}
+    return tuple(replace(p, channel=swap.get(p.channel, p.channel)) for p in pieces)
+
+
+def wrong_with(cook: CookSettings, settings: WatchSettings) -> str:
+    """Why no such cook can run here, or ""."""
+    known = {c.id for c in settings.with_role(Role.MEAT)}
+    strange = [p.channel for p in cook.pieces if p.channel not in known]
+    if strange:
+        return f"no meat channel is called {strange[0]}"
+    channels = [p.channel for p in cook.pieces]
+    twice = [c for c in channels if channels.count(c) > 1]
+    if twice:
+        return f"two pieces cannot share the probe {twice[0]}"
+    ids = [p.id for p in cook.pieces]
+    return "two pieces have one id" if len(set(ids)) < len(ids) else ""
+
+
+def difference(before: CookSettings, after: CookSettings) -> Difference:
+    """What changed from one cook to the other."""
+    old, new = ({p.id: p for p in cook.pieces} for cook in (before, after))
+    both = [i for i in new if i in old]
+    return Difference(
+        tuple(i for i in new if i not in old),
+        tuple(i for i in old if i not in new),
+        tuple(i for i in both if replace(old[i], channel="") != replace(new[i], channel="")),
+        tuple(i for i in both if old[i].channel != new[i].channel),
+    )

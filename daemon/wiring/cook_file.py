@@ -1,0 +1,60 @@
+"""A cook file read again: what it asks of the cook that may be running."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+
+from pydantic import ValidationError
+
+from config.cook import Cook
+from daemon.core.inputs import ChangeCook, StartCook
+from daemon.core.pieces.changes import difference
+from daemon.core.settings import CookSettings
+
+NOT_BEGUN = frozenset({"waiting", "done"})
+"""Stages of pieces that nobody would miss."""
+BY = "cook file"
+
+
+@dataclass(frozen=True, slots=True)
+class FileOrder:
+    """order: what to give the core, or None. words: what is done or why nothing is, for the log; "" when nothing changed."""
+
+    order: StartCook | ChangeCook | None = None
+    words: str = ""
+
+
+def meant_by(text: str | None) -> Cook | None:
+    """What a cook file of an earlier start meant, or None where it cannot be told any more."""
+    if text is None:
+        return None
+    try:
+        return Cook.model_validate(tomllib.loads(text))
+    except (tomllib.TOMLDecodeError, ValidationError):
+        return None
+
+
+def order_of(
+    file: Cook, meant: CookSettings, before: str | None, running: CookSettings, stages: dict[str, str]
+) -> FileOrder:
+    """file, meant: the file read now, and the core's settings of it. before: text of the file at the last start.
+    running: the cook the core has. stages: piece id -> stage.
+
+    Files are compared by what they mean. A cook with meat on is changed, never started anew; a file that names another cook
+    waits until that one has ended."""
+    if file == meant_by(before):
+        return FileOrder()
+    if all(stage in NOT_BEGUN for stage in stages.values()):
+        return FileOrder(StartCook(meant, BY), f"the cook file starts {meant.name}")
+    if meant.id != running.id:
+        return FileOrder(None, f"{running.name} goes on: the cook file names {meant.name}; end the running cook first")
+    found = difference(running, meant)
+    parts = (
+        ("added", found.added),
+        ("removed", found.removed),
+        ("changed", found.changed),
+        ("probe moved", found.probe),
+    )
+    said = "; ".join(f"{word}: {', '.join(ids)}" for word, ids in parts if ids) or "no piece is touched"
+    return FileOrder(ChangeCook(meant, BY), f"the cook file changes {running.name}: {said}")
