@@ -2,7 +2,7 @@
 
 from daemon.core.engine import Engine
 from daemon.core.inputs import Mark, MarkKind, StartCook
-from tests.shell.hub.hub_scenario import rig_and_engine
+from tests.core.night import engine_at_night
 
 
 def minutes(engine: Engine, count: int) -> float:
@@ -15,7 +15,7 @@ def minutes(engine: Engine, count: int) -> float:
 
 
 def test_the_next_cook_on_a_hot_pit_is_watched_like_the_first() -> None:
-    _, engine = rig_and_engine()
+    engine = engine_at_night()
     now = minutes(engine, 1)
     engine.handle(Mark(MarkKind.FIRE_LIT), now)
     engine.handle(Mark(MarkKind.MEAT_ON), now)

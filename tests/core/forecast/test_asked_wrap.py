@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from math import inf, nan
 
 import pytest
@@ -10,8 +9,7 @@ import pytest
 from daemon.core.engine import Engine
 from daemon.core.events import CommandRefused, Event, ForecastRequest, ForecastWanted
 from daemon.core.inputs import AskWrap, Mark, MarkKind
-from daemon.shell.wording import input_from_json, input_to_json
-from tests.shell.hub.hub_scenario import NIGHT, readings, rig_and_engine, step
+from tests.core.night import NIGHT, engine_at_night, readings, restarted, step
 
 BOTH_ON = NIGHT + 5.0
 
@@ -19,7 +17,7 @@ BOTH_ON = NIGHT + 5.0
 @pytest.fixture
 def engine() -> Engine:
     """The chuck roll is on the fire, the lamb shoulder is not."""
-    _, made = rig_and_engine()
+    made = engine_at_night()
     step(made, Mark(MarkKind.MEAT_ON, "chuck"), BOTH_ON)
     for second in range(10, 605, 5):
         step(made, readings(NIGHT + second, pit_left=124.0, pit_right=120.0, chuck=40.0, lamb=8.0), NIGHT + second)
@@ -66,8 +64,7 @@ def test_a_piece_that_is_wrapped_is_not_wrapped_again(engine: Engine) -> None:
 
 def test_the_question_outlives_a_restart(engine: Engine) -> None:
     step(engine, AskWrap("chuck", 76.7, "page"), NIGHT + 606.0)
-    _, other = rig_and_engine()
-    other.load(json.loads(json.dumps(engine.dump())))
+    other = restarted(engine)
     now = NIGHT + 1300.0
     asked, again = (questions(step(one, None, now)) for one in (engine, other))
     assert asked and repr(again) == repr(asked)  # by their words: minutes without a reading are NaN
@@ -77,12 +74,6 @@ def test_the_question_outlives_a_restart(engine: Engine) -> None:
 def test_a_checkpoint_from_before_the_question_existed_is_still_read(engine: Engine) -> None:
     dumped = engine.dump()
     del dumped["pieces"]["chuck"]["asked_wrap"]
-    _, other = rig_and_engine()
+    other = engine_at_night()
     other.load(dumped)
     assert other.pieces["chuck"].asked_wrap is None
-
-
-@pytest.mark.parametrize("celsius", [None, 70.0, (170.0 - 32.0) / 1.8])
-def test_it_survives_the_journal_exactly(celsius: float | None) -> None:
-    item = AskWrap("chuck", celsius, "Ann")
-    assert input_from_json(*input_to_json(item)) == item

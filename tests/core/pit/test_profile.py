@@ -1,11 +1,9 @@
 """What the pit taught reaches the engine as an input, so that a replay knows it too, and can be emptied."""
 
-from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted
 from daemon.core.inputs import Mark, MarkKind, UsePitProfile
 from daemon.core.pit.profile import TRUSTED_MISSES, FireProfile, ForecastMiss, PitProfile, PlaceLesson
-from daemon.shell.wording import input_from_json, input_to_json
-from tests.shell.hub.hub_scenario import rig_and_engine
+from tests.core.night import engine_at_night, restarted
 
 TAUGHT = PitProfile(
     FireProfile(((5.0, -0.2, -0.2, 0.8, 20.0, 40.0, 25.0),), (38.0, 41.0)),
@@ -28,11 +26,10 @@ def test_a_bias_needs_several_pieces_and_one_wild_piece_does_not_rule_it() -> No
 
 
 def test_the_engine_uses_it_keeps_it_over_a_restart_and_forgets_it_when_told() -> None:
-    _, engine = rig_and_engine()
+    engine = engine_at_night()
     now = engine.next_deadline() or 0.0
-    engine.handle(input_from_json(*input_to_json(UsePitProfile(TAUGHT, by="journal"))), now)
-    twin = Engine(engine.settings)
-    twin.load(engine.dump())
+    engine.handle(UsePitProfile(TAUGHT, by="journal"), now)
+    twin = restarted(engine)
     assert twin.pit_profile() == TAUGHT
     shown = twin.snapshot(now).profile
     assert (shown.cooks, shown.lag, shown.fire.log_intervals) == (("night",), 7.0, (38.0, 41.0))

@@ -9,14 +9,13 @@ from pathlib import Path
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
-from daemon.core.events import AlarmChanged, AlarmState, Event, Priority
-from daemon.core.inputs import Input, Readings, Resumed
+from daemon.core.events import AlarmChanged, AlarmState, Priority
+from daemon.core.inputs import Resumed
 from daemon.core.snapshot import Snapshot
 from daemon.wiring.settings_from_files import watch_settings
-from drivers.reading import Fault, Reading
+from tests.core.night import NIGHT as NIGHT
+from tests.core.night import readings, step
 
-NIGHT = 1_796_000_400.0
-"""Engine time of the scenario, a whole minute."""
 WALL_OFFSET = 12.0
 
 
@@ -27,24 +26,6 @@ def rig_and_engine() -> tuple[Rig, Engine]:
     engine.wall = replace(engine.wall, offset=WALL_OFFSET)
     engine.handle(Resumed(), NIGHT)
     return rig, engine
-
-
-def step(engine: Engine, item: Input | None, now: float) -> list[Event]:
-    """What the loop does: every deadline up to now, then the input."""
-    events: list[Event] = []
-    while (deadline := engine.next_deadline()) is not None and deadline <= now:
-        events += engine.handle_timer(deadline)
-    return events + (engine.handle(item, now) if item is not None else [])
-
-
-def readings(now: float, **celsius: float | None) -> Readings:
-    """readings(now, pit_left=121.5); None is an open circuit."""
-    return Readings(
-        tuple(
-            Reading(channel.replace("_", "-"), value, now, fault=None if value is not None else Fault.OPEN_CIRCUIT)
-            for channel, value in celsius.items()
-        )
-    )
 
 
 def night(minutes: int = 12) -> tuple[Rig, Engine, Snapshot]:

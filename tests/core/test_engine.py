@@ -1,0 +1,398 @@
+"""The engine, one input at a time: each does its own thing and only that, or is refused in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+from typing import TypeVar, get_args
+
+import pytest
+
+from daemon.core import inputs
+from daemon.core.engine import FORECAST_EVERY, MIN_BAND, SCAN_CYCLE, Engine
+from daemon.core.events import (
+    AlarmChanged,
+    AlarmState,
+    CommandRefused,
+    Event,
+    ForecastMade,
+    ForecastWanted,
+    Level,
+    Marked,
+    MorningTold,
+    NapPlanned,
+    Notification,
+    QualityChanged,
+    SamplesJudged,
+    StageChanged,
+    WakeJudged,
+)
+from daemon.core.grace import GRACE
+from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part
+from daemon.core.pit.profile import FireProfile, PitProfile
+from daemon.core.settings import Band
+from tests.core.night import COOK, DAY_OFFSET, LAMB, NIGHT, cooking, engine_at_night, read, readings, restarted, step
+
+TESTED: set[type] = set()
+Test = TypeVar("Test", bound=Callable[..., object])
+ON = 600.0
+"""s after NIGHT at which `cooking` ends."""
+
+
+def at(seconds: float) -> float:
+    return NIGHT + seconds
+
+
+@pytest.fixture
+def engine() -> Engine:
+    """Ten minutes into the night: the chuck roll is on, the lamb shoulder waits."""
+    made = engine_at_night()
+    cooking(made)
+    return made
+
+
+@pytest.fixture
+def by_day() -> Engine:
+    made = engine_at_night(wall_offset=DAY_OFFSET)
+    cooking(made)
+    return made
+
+
+def of(kind: type) -> Callable[[Test], Test]:
+    """A test of this input."""
+    TESTED.add(kind)
+    return lambda test: test
+
+
+def said(engine: Engine, item: inputs.Input, now: float) -> list[Event]:
+    """What the engine says to the input itself, once all that was due before it has been said."""
+    step(engine, None, now)
+    return engine.handle(item, now)
+
+
+def refused(events: list[Event]) -> str:
+    (only,) = events
+    assert isinstance(only, CommandRefused)
+    return f"{only.command}: {only.reason}"
+
+
+def states(engine: Engine) -> dict[str, AlarmState]:
+    return {view.key: view.state for view in engine.alarms.views() if view.state is not AlarmState.NORMAL}
+
+
+def too_hot(engine: Engine, until: float = ON + 900.0) -> list[Event]:
+    """The pit stands above its band until pit-high is raised and told."""
+    return read(engine, ON, until, pit_left=150.0, pit_right=148.0, chuck=41.0, lamb=8.0)
+
+
+def wakes(events: list[Event]) -> list[Notification]:
+    return [e for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+
+
+# --- what the shell hears ------------------------------------------------------------------------------
+
+
+@of(inputs.Readings)
+def test_readings_are_judged_and_kept_one_sample_each(engine: Engine) -> None:
+    events = engine.handle(readings(at(ON), pit_left=124.0, chuck=None), at(ON))
+    judged = events[0]
+    assert isinstance(judged, SamplesJudged)
+    assert [(s.channel, s.celsius) for s in judged.samples] == [("pit-left", 124.0), ("chuck", None)]
+    (change,) = events[1:]
+    assert isinstance(change, QualityChanged) and change.channel == "chuck"
+    assert engine.readout.pit_now() == pytest.approx(121.0, abs=1.5)
+
+
+@of(inputs.Readings)
+def test_readings_of_an_unknown_channel_raise_nothing(engine: Engine) -> None:
+    before = states(engine)
+    said(engine, readings(at(ON), cellar=12.0), at(ON))
+    assert states(engine) == before
+
+
+@of(inputs.Resumed)
+def test_resumed_nobody_is_blamed_for_silence_within_the_grace() -> None:
+    engine = engine_at_night()
+    said(engine, inputs.Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    blind = next(rule for rule in engine._rules.values() if rule.id == "pit-blind")
+    first_told = at(GRACE + blind.on_delay)
+    told = step(engine, None, first_told - SCAN_CYCLE)
+    assert not any(isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED for e in told)
+    told = step(engine, None, first_told + 2 * SCAN_CYCLE)
+    raised = {e.rule for e in told if isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED}
+    assert raised == {"pit-blind", "meat-probe-lost"}
+
+
+@of(inputs.Resumed)
+def test_resumed_fires_nothing_of_the_time_in_which_nobody_watched(engine: Engine) -> None:
+    stopped = at(ON)
+    other = restarted(engine)
+    events = other.handle(inputs.Resumed(watched_until=stopped), at(ON + 3600.0))
+    assert not any(isinstance(e, AlarmChanged | Notification) for e in events)
+    assert other.next_deadline() == at(ON + 3600.0)
+
+
+@of(inputs.WallClock)
+def test_wall_clock_an_unset_clock_is_an_alarm_and_makes_every_hour_night(by_day: Engine) -> None:
+    assert not by_day.annunciator.is_night(by_day._utc(at(ON)))
+    said(by_day, inputs.WallClock(DAY_OFFSET + 60.0, False), at(ON))
+    assert by_day.wall.offset == DAY_OFFSET + 60.0
+    read(by_day, ON, ON + 400.0, pit_left=124.0, pit_right=118.0, chuck=40.0, lamb=8.0)
+    assert states(by_day)["watch-clock/clock"] is AlarmState.UNACKNOWLEDGED
+
+
+@of(inputs.Health)
+def test_health_a_part_that_fails_is_an_alarm_and_ends_it_when_it_works_again(engine: Engine) -> None:
+    said(engine, inputs.Health(Part.DEVICE, "board", False, "does not answer"), at(ON))
+    read(engine, ON, ON + 90.0, pit_left=124.0, pit_right=118.0, chuck=40.0, lamb=8.0)
+    assert states(engine)["device-lost/board"] is AlarmState.UNACKNOWLEDGED
+    said(engine, inputs.Health(Part.DEVICE, "board", True), at(ON + 90.0))
+    read(engine, ON + 90.0, ON + 180.0, pit_left=124.0, pit_right=118.0, chuck=40.0, lamb=8.0)
+    assert states(engine)["device-lost/board"] is AlarmState.RETURNED_UNACKNOWLEDGED
+
+
+@of(inputs.LinkCounts)
+def test_link_counts_are_shown_and_move_nothing(engine: Engine) -> None:
+    before = states(engine)
+    assert said(engine, inputs.LinkCounts("board", lost=3, refused=1), at(ON)) == []
+    assert states(engine) == before
+    shown = [one for one in engine.snapshot(at(ON)).links if one.device == "board"]
+    assert [(one.lost, one.refused) for one in shown] == [(3, 1)]
+
+
+@of(inputs.Delivered)
+def test_delivered_a_wake_that_no_phone_took_goes_to_the_next_at_once(engine: Engine) -> None:
+    first = wakes(too_hot(engine, ON + 250.0))[0]
+    (instead,) = said(engine, inputs.Delivered(first.id, "phone", "failed", "no network"), at(ON + 250.0))
+    assert isinstance(instead, Notification) and instead.audiences == ("sounder",)
+
+
+@of(inputs.ForecastArrived)
+def test_forecast_arrived_is_shown_and_a_strangers_is_dropped(engine: Engine) -> None:
+    outlook = Outlook(Goal.TENDER, "planned", Interval(at(3e4), at(4e4), at(5e4)))
+    (made,) = said(engine, inputs.ForecastArrived("chuck", at(ON - 5), (outlook,)), at(ON))
+    assert isinstance(made, ForecastMade) and made.outlooks == (outlook,)
+    assert engine.pieces["chuck"].outlook(Goal.TENDER) == outlook.at
+    assert said(engine, inputs.ForecastArrived("goat", at(ON - 5), (outlook,)), at(ON)) == []
+
+
+@of(inputs.UsePitProfile)
+def test_use_pit_profile_replaces_what_was_known_of_the_pit(engine: Engine) -> None:
+    taught = PitProfile(FireProfile((), (38.0, 41.0)), lag=7.0, cooks=("May",))
+    assert said(engine, inputs.UsePitProfile(taught, "journal"), at(ON)) == []
+    known = engine.pit_profile()
+    assert (known.cooks, known.lag, known.fire.log_intervals) == (("May",), 7.0, (38.0, 41.0))
+
+
+# --- what the cook says --------------------------------------------------------------------------------
+
+
+@of(inputs.Mark)
+def test_mark_moves_what_it_names_and_asks_for_a_forecast(engine: Engine) -> None:
+    echo, stage, *asked = said(engine, inputs.Mark(MarkKind.WRAPPED, "chuck", "Ann", "paper"), at(ON + 1))
+    assert isinstance(echo, Marked) and (echo.kind, echo.piece, echo.by) == (MarkKind.WRAPPED, "chuck", "Ann")
+    assert isinstance(stage, StageChanged) and (stage.subject, stage.after) == ("chuck", "wrapped")
+    assert [e.request.piece.id for e in asked if isinstance(e, ForecastWanted)] == ["chuck"]
+    assert engine.pieces["lamb"].stage.stage == "waiting"
+
+
+@of(inputs.Mark)
+def test_mark_of_no_piece_means_all_that_it_can_mean(engine: Engine) -> None:
+    said(engine, inputs.Mark(MarkKind.OFF), at(ON))
+    assert engine.pieces["chuck"].stage.stage == "off"
+    assert engine.pieces["lamb"].stage.stage == "waiting", "it was never on"
+
+
+@of(inputs.Mark)
+def test_mark_of_a_piece_that_is_not_there_is_refused(engine: Engine) -> None:
+    assert refused(said(engine, inputs.Mark(MarkKind.OFF, "goat"), at(ON))) == "mark off: no piece is called goat"
+
+
+@of(inputs.Acknowledge)
+def test_acknowledge_silences_and_does_not_solve(engine: Engine) -> None:
+    too_hot(engine)
+    alarm = next(iter(states(engine)))
+    changes = said(engine, inputs.Acknowledge(alarm, "cook"), at(ON + 900.0))
+    assert states(engine)[alarm] is AlarmState.ACKNOWLEDGED
+    assert any(isinstance(e, AlarmChanged) and e.alarm == alarm for e in changes)
+    later = read(engine, ON + 900.0, ON + 1500.0, pit_left=150.0, pit_right=148.0, chuck=41.0, lamb=8.0)
+    assert wakes(later) == [], "it stands, and is silent until it is told again after the re-alarm time"
+
+
+@of(inputs.Acknowledge)
+def test_acknowledge_of_what_is_not_there_is_refused(engine: Engine) -> None:
+    assert "there is no alarm" in refused(said(engine, inputs.Acknowledge("pit-high/goat", "cook"), at(ON)))
+
+
+@of(inputs.Shelve)
+def test_shelve_takes_an_alarm_away_and_brings_it_back(engine: Engine) -> None:
+    said(engine, inputs.Shelve("pit-high/pit", 600.0, "working on it", "cook"), at(ON))
+    told = too_hot(engine, ON + 595.0)
+    assert states(engine)["pit-high/pit"] is AlarmState.SHELVED
+    assert [n for n in wakes(told) if n.alarm == "pit-high/pit"] == []
+    read(engine, ON + 595.0, ON + 800.0, pit_left=150.0, pit_right=148.0, chuck=41.0, lamb=8.0)
+    assert states(engine)["pit-high/pit"] is AlarmState.UNACKNOWLEDGED
+
+
+@pytest.mark.parametrize(
+    ("alarm", "seconds", "reason", "words"),
+    [
+        ("runaway/pit", 600.0, "known", "pause the sound instead"),
+        ("pit-high/pit", 0.0, "known", "a shelving needs a time"),
+        ("pit-high/pit", 600.0, "", "a reason"),
+        ("nonsense/pit", 600.0, "known", "there is no alarm"),
+    ],
+)
+@of(inputs.Shelve)
+def test_shelve_refused(engine: Engine, alarm: str, seconds: float, reason: str, words: str) -> None:
+    assert words in refused(said(engine, inputs.Shelve(alarm, seconds, reason, "cook"), at(ON)))
+    assert alarm not in states(engine)
+
+
+@of(inputs.Unshelve)
+def test_unshelve_at_once_and_only_what_is_shelved(engine: Engine) -> None:
+    said(engine, inputs.Shelve("pit-high/pit", 600.0, "working on it", "cook"), at(ON))
+    said(engine, inputs.Unshelve("pit-high/pit", "cook"), at(ON + 10))
+    assert "pit-high/pit" not in states(engine)
+    assert "is not shelved" in refused(said(engine, inputs.Unshelve("pit-high/pit", "cook"), at(ON + 20)))
+
+
+@of(inputs.OutOfService)
+def test_out_of_service_by_day_only(engine: Engine, by_day: Engine) -> None:
+    order = inputs.OutOfService("pit-high/pit", True, "the probe is being replaced", "cook")
+    assert "by day only" in refused(said(engine, order, at(ON)))
+    assert "pit-high/pit" not in states(engine)
+    said(by_day, order, at(ON))
+    assert states(by_day)["pit-high/pit"] is AlarmState.OUT_OF_SERVICE
+    said(by_day, replace(order, out=False), at(ON + 10))
+    assert "pit-high/pit" not in states(by_day)
+
+
+@of(inputs.OutOfService)
+def test_out_of_service_may_be_put_back_by_night(by_day: Engine) -> None:
+    order = inputs.OutOfService("pit-high/pit", True, "the probe is being replaced", "cook")
+    said(by_day, order, at(ON))
+    said(by_day, inputs.WallClock(0.0, True), at(ON + 10))
+    said(by_day, replace(order, out=False), at(ON + 20))
+    assert "pit-high/pit" not in states(by_day)
+
+
+@of(inputs.OutOfService)
+def test_out_of_service_never_a_safety_alarm(by_day: Engine) -> None:
+    assert "safety" in refused(said(by_day, inputs.OutOfService("runaway/pit", True, "noisy", "cook"), at(ON)))
+
+
+@of(inputs.PauseSound)
+def test_pause_sound_holds_repeats_back_and_is_refused_without_a_time(engine: Engine) -> None:
+    first = wakes(too_hot(engine, ON + 305.0))[0]
+    assert first.time < at(ON + 305.0)
+    said(engine, inputs.PauseSound(600.0, "cook"), at(ON + 305.0))
+    assert wakes(read(engine, ON + 305.0, ON + 900.0, pit_left=150.0, pit_right=148.0, chuck=41.0, lamb=8.0)) == []
+    assert wakes(read(engine, ON + 900.0, ON + 960.0, pit_left=150.0, pit_right=148.0, chuck=41.0, lamb=8.0))
+    assert "needs a time" in refused(said(engine, inputs.PauseSound(0.0, "cook"), at(ON + 960.0)))
+
+
+@of(inputs.SetBand)
+def test_set_band_counts_from_now_on(engine: Engine) -> None:
+    assert said(engine, inputs.SetBand(Band(95.0, 95.0 + MIN_BAND), "cook"), at(ON)) == []
+    assert engine.band == Band(95.0, 100.0)
+    assert engine.snapshot(at(ON)).pit.band == Band(95.0, 100.0)
+
+
+@pytest.mark.parametrize(
+    "band", [Band(110.0, 110.0 + MIN_BAND - 0.1), Band(39.0, 60.0), Band(390.0, 401.0), Band(130.0, 110.0)]
+)
+@of(inputs.SetBand)
+def test_set_band_too_narrow_or_out_of_reach_is_refused(engine: Engine, band: Band) -> None:
+    assert "at least 5 °C wide" in refused(said(engine, inputs.SetBand(band, "cook"), at(ON)))
+    assert engine.band == COOK.band
+
+
+@of(inputs.AskWrap)
+def test_ask_wrap_asks_the_forecaster_at_once(engine: Engine) -> None:
+    (asked,) = [
+        e for e in said(engine, inputs.AskWrap("chuck", 70.0, "cook"), at(ON + 1)) if isinstance(e, ForecastWanted)
+    ]
+    assert (asked.request.piece.id, asked.request.asked_wrap) == ("chuck", 70.0)
+    assert "no piece is called" in refused(said(engine, inputs.AskWrap("goat", 70.0, "cook"), at(ON + 2)))
+
+
+@of(inputs.StartCook)
+def test_start_cook_begins_anew_and_takes_its_own_band(engine: Engine) -> None:
+    too_hot(engine)
+    cook = replace(COOK, id="second", band=Band(90.0, 105.0), pieces=(LAMB,))
+    said(engine, inputs.StartCook(cook, "page"), at(ON + 900.0))
+    assert (engine.settings.cook, engine.band) == (cook, cook.band)
+    assert list(engine.pieces) == ["lamb"] and engine.pieces["lamb"].stage.stage == "waiting"
+
+
+@of(inputs.StartCook)
+def test_start_cook_with_a_piece_on_no_meat_channel_is_refused(engine: Engine) -> None:
+    cook = replace(COOK, id="second", pieces=(replace(LAMB, channel="pit-left"),))
+    assert "no meat channel is called pit-left" in refused(said(engine, inputs.StartCook(cook, "page"), at(ON)))
+    assert engine.settings.cook == COOK and engine.pieces["chuck"].stage.stage != "waiting"
+
+
+@of(inputs.EndCook)
+def test_end_cook_leaves_the_pit_to_cool_and_no_piece(engine: Engine) -> None:
+    events = said(engine, inputs.EndCook("page"), at(ON))
+    assert ("pit", "cooling") in [(e.subject, e.after) for e in events if isinstance(e, StageChanged)]
+    assert len(list(engine.pieces)) == 0 and engine.settings.cook.serve_at is None
+
+
+@of(inputs.GoToSleep)
+def test_go_to_sleep_gives_the_green_list(engine: Engine) -> None:
+    (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON))
+    assert isinstance(plan, NapPlanned)
+    assert "a test wake was delivered and acknowledged" in plan.unmet
+    assert "every wake channel works" in plan.green
+
+
+@of(inputs.GoodMorning)
+def test_good_morning_tells_what_woke_and_ends_the_nap(engine: Engine) -> None:
+    said(engine, inputs.GoToSleep("cook"), at(ON))
+    first = wakes(too_hot(engine))[0]
+    (account,) = [e for e in said(engine, inputs.GoodMorning("cook"), at(ON + 900.0)) if isinstance(e, MorningTold)]
+    assert first.id in account.woke
+    assert engine.snapshot(at(ON + 900.0)).sleep.asleep is False
+
+
+@of(inputs.TestWake)
+def test_test_wake_goes_to_everybody_who_may_wake_and_counts_once_answered(engine: Engine) -> None:
+    (call,) = wakes(said(engine, inputs.TestWake("cook"), at(ON)))
+    assert call.audiences == ("phone", "sounder", "second")
+    (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 10))
+    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in plan.unmet
+    said(engine, inputs.Delivered(call.id, "phone", "sent"), at(ON + 12))
+    said(engine, inputs.Acknowledge("*", "cook"), at(ON + 15))
+    (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 20))
+    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in plan.green
+
+
+@of(inputs.JudgeWake)
+def test_judge_wake_is_recorded(engine: Engine) -> None:
+    (judged,) = said(engine, inputs.JudgeWake("pit-high/pit#1.0", False, "cook"), at(ON))
+    assert judged == WakeJudged(at(ON), "pit-high/pit#1.0", False, "cook")
+
+
+# --- time ----------------------------------------------------------------------------------------------
+
+
+def test_before_the_first_input_there_is_no_deadline_and_then_one_every_scan_cycle() -> None:
+    engine = Engine(replace(engine_at_night().settings))
+    assert engine.next_deadline() is None
+    engine.handle(readings(NIGHT + 1.0, pit_left=20.0), NIGHT + 1.0)
+    assert engine.next_deadline() == NIGHT + SCAN_CYCLE
+    engine.handle_timer(NIGHT + SCAN_CYCLE)
+    assert engine.next_deadline() == NIGHT + 2 * SCAN_CYCLE
+
+
+def test_a_forecast_is_asked_for_every_ten_minutes(engine: Engine) -> None:
+    events = read(engine, ON, ON + 3600.0, pit_left=124.0, pit_right=118.0, chuck=40.0, lamb=8.0)
+    asked = [e.time for e in events if isinstance(e, ForecastWanted) and e.request.piece.id == "chuck"]
+    assert [b - a for a, b in pairwise(asked)] == [FORECAST_EVERY] * 5
+
+
+def test_every_input_is_tested_here() -> None:
+    assert {one for kind in get_args(inputs.Input) for one in (get_args(kind) or (kind,))} == TESTED
