@@ -15,6 +15,7 @@ from daemon.core.events import (
     AlarmChanged,
     AlarmState,
     CommandRefused,
+    CookChanged,
     Event,
     ForecastMade,
     ForecastWanted,
@@ -31,8 +32,21 @@ from daemon.core.events import (
 from daemon.core.grace import GRACE
 from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part
 from daemon.core.pit.profile import FireProfile, PitProfile
-from daemon.core.settings import Band
-from tests.core.night import COOK, DAY_OFFSET, LAMB, NIGHT, cooking, engine_at_night, read, readings, restarted, step
+from daemon.core.settings import Band, ChannelSettings, MeatKind, PieceSettings, Role
+from tests.core.night import (
+    CHUCK,
+    COOK,
+    DAY_OFFSET,
+    LAMB,
+    NIGHT,
+    SETTINGS,
+    cooking,
+    engine_at_night,
+    read,
+    readings,
+    restarted,
+    step,
+)
 
 TESTED: set[type] = set()
 Test = TypeVar("Test", bound=Callable[..., object])
@@ -332,6 +346,64 @@ def test_start_cook_with_a_piece_on_no_meat_channel_is_refused(engine: Engine) -
     cook = replace(COOK, id="second", pieces=(replace(LAMB, channel="pit-left"),))
     assert "no meat channel is called pit-left" in refused(said(engine, inputs.StartCook(cook, "page"), at(ON)))
     assert engine.settings.cook == COOK and engine.pieces["chuck"].stage.stage != "waiting"
+
+
+HAM = PieceSettings("ham", "Ham", "ham", MeatKind.CURED, "spare", 3.0, 0.12, 1.2, target=72.0)
+
+
+def with_a_spare_probe() -> Engine:
+    spare = ChannelSettings("spare", "Spare", Role.MEAT)
+    made = engine_at_night(replace(SETTINGS, channels=(*SETTINGS.channels, spare)))
+    cooking(made)
+    return made
+
+
+@of(inputs.AddPiece)
+def test_add_piece_to_the_running_cook() -> None:
+    engine = with_a_spare_probe()
+    (changed,) = said(engine, inputs.AddPiece(HAM, "page"), at(ON))
+    assert changed == CookChanged(at(ON), ("ham",), (), (), (), "page")
+    assert list(engine.pieces) == ["chuck", "lamb", "ham"] and engine.pieces["ham"].stage.stage == "waiting"
+    assert engine.pieces["chuck"].stage.stage == "cooking", "what was on goes on"
+
+
+@of(inputs.AddPiece)
+def test_add_piece_with_the_name_of_another_or_without_a_channel_is_refused(engine: Engine) -> None:
+    refused(said(engine, inputs.AddPiece(replace(HAM, id="chuck"), "page"), at(ON)))
+    refused(said(engine, inputs.AddPiece(HAM, "page"), at(ON)))
+    assert list(engine.pieces) == ["chuck", "lamb"]
+
+
+@of(inputs.RemovePiece)
+def test_remove_piece_ends_its_alarms(engine: Engine) -> None:
+    step(engine, inputs.Health(Part.DEVICE, "board", False), at(ON))
+    events = said(engine, inputs.RemovePiece("chuck", "page"), at(ON))
+    assert events[-1] == CookChanged(at(ON), (), ("chuck",), (), (), "page")
+    assert list(engine.pieces) == ["lamb"]
+    assert not any(key.endswith("/chuck") for key in states(engine))
+    refused(said(engine, inputs.RemovePiece("goat", "page"), at(ON + 1)))
+
+
+@of(inputs.MoveProbe)
+def test_move_probe_to_a_free_channel_and_swap_with_a_piece() -> None:
+    engine = with_a_spare_probe()
+    (moved,) = said(engine, inputs.MoveProbe("chuck", "spare", "page"), at(ON))
+    assert isinstance(moved, CookChanged) and moved.probe == ("chuck",)
+    assert engine.pieces["chuck"].settings.channel == "spare"
+    said(engine, inputs.MoveProbe("lamb", "spare", "page"), at(ON + 1))
+    assert (engine.pieces["lamb"].settings.channel, engine.pieces["chuck"].settings.channel) == ("spare", "lamb")
+    refused(said(engine, inputs.MoveProbe("chuck", "pit-left", "page"), at(ON + 2)))
+
+
+@of(inputs.ChangeCook)
+def test_change_cook_keeps_what_a_piece_went_through(engine: Engine) -> None:
+    cook = replace(COOK, band=Band(100.0, 120.0), pieces=(replace(CHUCK, tender_low=90.0), LAMB))
+    (changed,) = said(engine, inputs.ChangeCook(cook, "file"), at(ON))
+    assert isinstance(changed, CookChanged) and (changed.added, changed.changed) == ((), ("chuck",))
+    assert engine.band == cook.band and engine.pieces["chuck"].settings.tender_low == 90.0
+    assert engine.pieces["chuck"].stage.stage == "cooking"
+    refused(said(engine, inputs.ChangeCook(replace(cook, pieces=(replace(CHUCK, channel="x"),)), "file"), at(ON + 1)))
+    assert engine.settings.cook == cook
 
 
 @of(inputs.EndCook)
