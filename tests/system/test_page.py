@@ -186,6 +186,38 @@ def test_marks_reach_the_watch(page: Page, site: ServedPage) -> None:
                      ("off", "lamb-shoulder"), ("hold", "lamb-shoulder")]  # fmt: skip
 
 
+def test_a_forgotten_mark_is_made_for_when_it_was_done(page: Page, site: ServedPage) -> None:
+    chuck = page.get_by_label("Beef chuck roll", exact=True)
+    chuck.get_by_text("All marks").click()
+    chuck.get_by_label("Done").select_option("20 min ago")
+    chuck.get_by_role("button", name="Wrapped in foil").click()
+    expect(page.locator("#toast")).to_contain_text("20 min ago")
+    mark = told(site, inputs.Mark)
+    assert (mark.kind, mark.note) == (inputs.MarkKind.WRAPPED, "foil")
+    assert mark.at == pytest.approx(site.watch.now - 1200.0, abs=5.0)
+    expect(chuck.get_by_label("Done")).to_have_value("0")  # the next mark is of now again
+
+
+def test_a_piece_joins_moves_its_probe_and_leaves(page: Page, site: ServedPage) -> None:
+    lamb = page.get_by_label("Lamb shoulder", exact=True)
+    lamb.get_by_text("Probe, or remove").click()
+    lamb.get_by_label("Probe in this piece").select_option("chuck")
+    lamb.get_by_role("button", name="Read by this probe").click()
+    expect(page.locator("#toast")).to_contain_text("Whoever had that probe swaps")
+    assert told(site, inputs.MoveProbe) == inputs.MoveProbe("lamb-shoulder", "chuck", "page")
+    lamb.get_by_role("button", name="Remove from this cook").click()
+    lamb.get_by_role("button", name="Press again to remove it").click()
+    expect(lamb).to_have_count(0)
+    enter(page, "cooks")
+    page.get_by_text("Add a piece to this cook").click()
+    form = page.locator("#add")
+    form.get_by_label("Cut").select_option("lamb-shank")
+    form.get_by_role("button", name="Add this piece").click()
+    expect(page.get_by_label("Lamb shanks", exact=True)).to_contain_text("Waiting since")
+    added = told(site, inputs.AddPiece).piece
+    assert (added.cut, added.channel) == ("lamb-shank", "lamb")
+
+
 def test_what_a_piece_is_wrapped_in_can_be_said(page: Page, site: ServedPage) -> None:
     chuck = page.get_by_label("Beef chuck roll", exact=True)
     chuck.get_by_text("All marks").click()

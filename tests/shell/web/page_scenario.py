@@ -199,6 +199,32 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
     )
 
 
+def _waiting(piece: PieceSettings, now: float) -> PieceView:
+    return PieceView(
+        id=piece.id,
+        name=piece.name,
+        cut=piece.cut,
+        channel=piece.channel,
+        stage="waiting",
+        since=now,
+        celsius=5.0,
+        rate=None,
+        on_at=None,
+        wrapped_at=None,
+        off_at=None,
+        wrap_at=piece.wrap_at,
+        tender_low=piece.tender_low,
+        tender_high=piece.tender_high,
+        target=piece.target,
+        stall_probability=0.0,
+        outlooks=(),
+        forecast_at=None,
+        fan=(),
+        question="",
+        safety=SafetyView(),
+    )
+
+
 class FakeWatch:
     """Obeys at once what the real watch would obey in its loop. commands: everything it was told, in order."""
 
@@ -261,6 +287,14 @@ class FakeWatch:
                 self.changes = replace(old, profile=profile)
             case inputs.StartCook(cook):
                 self._start(cook)
+            case inputs.AddPiece(piece):
+                self.changes = replace(old, pieces=(*old.pieces, _waiting(piece, self.now)))
+            case inputs.RemovePiece(piece):
+                self.changes = replace(old, pieces=tuple(p for p in old.pieces if p.id != piece))
+            case inputs.MoveProbe(piece, channel):
+                self.changes = replace(
+                    old, pieces=tuple(replace(p, channel=channel) if p.id == piece else p for p in old.pieces)
+                )
             case inputs.EndCook():
                 self.changes = replace(old, cook_id="", cook_name="", serve_at=None, pieces=(), alarms=())
 
@@ -306,32 +340,7 @@ class FakeWatch:
             )
 
     def _start(self, cook: CookSettings) -> None:
-        pieces = tuple(
-            PieceView(
-                p.id,
-                p.name,
-                p.cut,
-                p.channel,
-                "waiting",
-                self.now,
-                5.0,
-                None,
-                None,
-                None,
-                None,
-                p.wrap_at,
-                p.tender_low,
-                p.tender_high,
-                p.target,
-                0.0,
-                (),
-                None,
-                (),
-                "",
-                SafetyView(),
-            )
-            for p in cook.pieces
-        )
+        pieces = tuple(_waiting(p, self.now) for p in cook.pieces)
         old = self.changes
         self.changes = replace(
             old,

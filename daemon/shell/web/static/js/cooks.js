@@ -3,7 +3,7 @@
 import { button, make } from "./dom.js";
 import { orDash, FIGURES } from "./figures.js";
 import { ask, live, tell } from "./live.js";
-import { startForm } from "./start.js";
+import { addForm, startForm } from "./start.js";
 import { day } from "./words.js";
 
 const MOST = 6;
@@ -72,7 +72,7 @@ function keptRow(cook, changed) {
 }
 
 export function cooksRoom(root) {
-  const [now, form, kept] = [make("div", {}), make("div", {}), make("div", {})];
+  const [now, form, adding, kept] = [0, 1, 2, 3].map(() => make("div", {}));
   const words = make("input", { type: "search", name: "words", maxlength: 80 });
   const go = button(
     "Compare",
@@ -114,6 +114,7 @@ export function cooksRoom(root) {
   words.addEventListener("input", list);
   root.replaceChildren(
     make("section", { class: "plate" }, make("h2", {}, "Now"), now),
+    make("details", { class: "plate", id: "add" }, make("summary", {}, "Add a piece to this cook"), adding),
     make("details", { class: "plate", id: "start" }, make("summary", {}, "Start a cook"), form),
     make(
       "section",
@@ -135,13 +136,16 @@ export function cooksRoom(root) {
       ),
     ),
   );
-  root.querySelector("#start").addEventListener("toggle", () => {
-    if (!form.firstChild && live.snapshot)
-      ask("/api/cuts").then(
-        (table) => form.replaceChildren(startForm(table)),
-        (error) => form.replaceChildren(error.message),
-      );
-  });
+  const opens = (id, box, build) =>
+    root.querySelector(id).addEventListener("toggle", () => {
+      if (!box.firstChild && live.snapshot)
+        ask("/api/cuts").then(
+          (table) => box.replaceChildren(build(table)),
+          (error) => box.replaceChildren(error.message),
+        );
+    });
+  opens("#start", form, startForm);
+  opens("#add", adding, addForm);
   changed();
   list();
   let shownCook;
@@ -150,6 +154,8 @@ export function cooksRoom(root) {
     if (shownCook !== face) {
       shownCook = face;
       now.replaceChildren(running(snapshot));
+      root.querySelector("#add").hidden = snapshot.pieces.length === 0;
+      adding.replaceChildren();
     }
   };
   return { update, tick() {} };

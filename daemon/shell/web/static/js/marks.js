@@ -1,16 +1,35 @@
-// What the cook says was done: one press, one mark.
+// What the cook says was done: one press, one mark; and when it was done, for a mark that was forgotten.
 
-import { button } from "./dom.js";
+import { button, make } from "./dom.js";
 import { tell } from "./live.js";
 
-export const mark = (kind, text, piece = null, attributes = {}, note = "") =>
+const AGO = [0, 5, 10, 15, 20, 30, 45, 60, 90, 120]; // minutes
+
+/** A choice of when; its value is minutes ago. It falls back to "now" after each mark. */
+export function whenDone() {
+  const choice = make(
+    "select",
+    {},
+    ...AGO.map((minutes) =>
+      make("option", { value: minutes }, minutes === 0 ? "just now" : `${minutes} min ago`),
+    ),
+  );
+  return { choice, node: make("label", {}, "Done", choice) };
+}
+
+export const mark = (kind, text, piece = null, attributes = {}, note = "", ago = null) =>
   button(
     text,
-    () =>
-      tell(
-        "/api/mark",
-        { kind, ...(piece ? { piece } : {}), ...(note ? { note } : {}) },
-        `Marked: ${text.toLowerCase()}.`,
-      ),
+    async () => {
+      const minutes = Number(ago?.value ?? 0);
+      const order = {
+        kind,
+        ...(piece ? { piece } : {}),
+        ...(note ? { note } : {}),
+        ...(minutes ? { minutes_ago: minutes } : {}),
+      };
+      const said = `Marked: ${text.toLowerCase()}${minutes ? `, ${minutes} min ago` : ""}.`;
+      if ((await tell("/api/mark", order, said)) && ago) ago.value = "0";
+    },
     attributes,
   );

@@ -1,9 +1,9 @@
 // Each piece of meat: core, stage, forecast, what to press next, and what is known about food safety.
 
-import { keyed, make, redraw, say } from "./dom.js";
+import { button, keyed, make, redraw, say } from "./dom.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
-import { mark } from "./marks.js";
+import { mark, whenDone } from "./marks.js";
 import {
   big,
   capital,
@@ -330,7 +330,47 @@ function safetyFace(piece, snapshot) {
   ];
 }
 
+/** Another probe for this piece, or the end of its place in the cook. */
+function changing(first) {
+  const probe = make("select", {});
+  const move = button("Read by this probe", () =>
+    tell(
+      "/api/move-probe",
+      { piece: first.id, channel: probe.value },
+      "Asked. Whoever had that probe swaps.",
+    ),
+  );
+  let sure = false;
+  const remove = button("Remove from this cook", () => {
+    if (sure) {
+      tell("/api/remove-piece", { piece: first.id }, `${first.name} is removed from this cook.`);
+      return;
+    }
+    sure = true;
+    remove.textContent = "Press again to remove it";
+    setTimeout(() => {
+      sure = false;
+      remove.textContent = "Remove from this cook";
+    }, 5000);
+  });
+  const node = make(
+    "details",
+    {},
+    make("summary", {}, "Probe, or remove"),
+    make("label", {}, "Probe in this piece", probe),
+    make("div", { class: "buttons" }, move, remove),
+  );
+  const update = (piece, snapshot) => {
+    const meat = snapshot.channels.filter((channel) => channel.role === "meat");
+    redraw(probe, [meat.map((channel) => channel.id), piece.channel], () =>
+      meat.map(({ id, name }) => make("option", { value: id, selected: id === piece.channel }, name)),
+    );
+  };
+  return { node, update };
+}
+
 function card(first) {
+  const [done, moving] = [whenDone(), changing(first)];
   const [top, buttons, safety, age] = [
     make("div", { class: "stack" }),
     make("div", { class: "buttons" }),
@@ -352,9 +392,11 @@ function card(first) {
       make(
         "div",
         { class: "buttons" },
-        ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note)),
+        ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note, done.choice)),
       ),
+      done.node,
     ),
+    moving.node,
     safety,
   );
   let latest = null;
@@ -376,6 +418,7 @@ function card(first) {
       face(piece, channel, snapshot),
     );
     asking.update(piece, snapshot);
+    moving.update(piece, snapshot);
     redraw(buttons, piece.stage, () =>
       (NEXT[piece.stage] ?? []).map(([kind, text], index) =>
         mark(kind, text, piece.id, index === 0 ? { class: "main" } : {}),

@@ -3,7 +3,7 @@
 import { make, redraw, say } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
-import { mark } from "./marks.js";
+import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isBehind, standingFace } from "./standing.js";
@@ -193,6 +193,7 @@ const WIDE = matchMedia("(min-width: 900px)");
 export function pitRoom(root) {
   const [face, words, mini] = [make("div", {}), make("div", { class: "stack" }), make("div", {})];
   const age = make("p", { class: "quiet" });
+  const done = whenDone();
   const serve = make("div", {});
   const [lines, list] = [make("div", { class: "plate lines" }), make("div", { id: "pieces" })];
   const [spots, fires, wide] = [make("div", {}), make("div", {}), make("div", { class: "wide-curve" })];
@@ -220,11 +221,13 @@ export function pitRoom(root) {
           make(
             "div",
             { class: "buttons" },
-            mark("fire-lit", "Fire lit"),
-            mark("damper", "Damper moved"),
-            mark("meat-on", "All meat on"),
-            mark("serve", "Served"),
+            mark("log", "Log was put on", null, {}, "", done.choice),
+            mark("fire-lit", "Fire lit", null, {}, "", done.choice),
+            mark("damper", "Damper moved", null, {}, "", done.choice),
+            mark("meat-on", "All meat on", null, {}, "", done.choice),
+            mark("serve", "Served", null, {}, "", done.choice),
           ),
+          done.node,
         ),
         bandForm(),
         age,

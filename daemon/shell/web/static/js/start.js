@@ -92,6 +92,31 @@ function pieceFields(cuts, channels, index) {
   return { node, value };
 }
 
+/** One more piece for the cook that runs. */
+export function addForm({ cuts }) {
+  const channels = live.snapshot.channels.filter((channel) => channel.role === "meat");
+  const used = new Set(live.snapshot.pieces.map((piece) => piece.channel));
+  const free = channels.filter((channel) => !used.has(channel.id));
+  if (free.length === 0)
+    return make(
+      "p",
+      {},
+      "Every meat probe of the rig is in a piece. Move one, or remove a piece that is done.",
+    );
+  const part = pieceFields(cuts, free, 0);
+  const send = async (event) => {
+    event.preventDefault();
+    if (await tell("/api/add-piece", { piece: part.value() }, "It has joined. Mark it when it goes on."))
+      location.hash = "#pit";
+  };
+  return make(
+    "form",
+    { class: "stack", onsubmit: send },
+    part.node,
+    make("div", { class: "buttons" }, make("button", { class: "main" }, "Add this piece")),
+  );
+}
+
 const identifier = (text) =>
   text
     .toLowerCase()
