@@ -80,7 +80,7 @@ def test_who_obeys_comes_when_called_and_feeds() -> None:
 @pytest.mark.parametrize("stress", STRESSES)
 def test_each_stress_can_be_drawn_in_each_world(stress: str) -> None:
     for world in FIRE_WORLDS.values():
-        night = draw_night(world, 5, 6, hours=6, stress=stress).run()
+        night = draw_night(world, 5, 6, hours=4, stress=stress).run()
         assert np.isfinite(night.air).all()
         if stress == "fell":
             values = night.probes.values

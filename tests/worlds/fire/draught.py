@@ -34,13 +34,13 @@ class Draught:
         p["surface"] = gap * 60 * uniform(rng, 0.2, 0.6, n)
         p["char"] = gap * 60 * uniform(rng, 0.5, 1.2, n)
         p["flaming"] = uniform(rng, 0.35, 0.65, n)
-        p["warm"] = log_uniform(rng, 1.5, 10.0, n) * 60
+        p["warm"] = log_uniform(rng, 2.5, 16.0, n) * 60
         p["chill"] = need * uniform(rng, 0.4, 1.6, n)
-        p["chill_s"] = log_uniform(rng, 80, 500, n)
+        p["chill_s"] = log_uniform(rng, 80, 700, n)
         p["lid_open"] = uniform(rng, 2.0, 6.0, n) * need / rise
         p["wind_pull"] = uniform(rng, 0.0, 0.06, n)
         p["wind_loss"] = uniform(rng, 0.0, 0.05, n)
-        p["rain_loss"] = uniform(rng, 0.2, 1.1, n)
+        p["rain_loss"] = log_uniform(rng, 0.4, 4.0, n)
         p["gas_minutes"] = uniform(rng, 0.8, 6.0, n)
         p["fire_c"] = uniform(rng, 2.0, 16.0, n)  # min: the grate and bricks around the bed
         return p
@@ -81,7 +81,7 @@ class Draught:
         s["cold"] -= first
         s["warming"] += first - second
         s["ready"] += second
-        wish = s["ready"] / p["surface"] * now.flicker
+        wish = s["ready"] / p["surface"] * now.flicker * np.clip(draught, 0.05, 2.0) ** 0.9
         ember_wish = s["embers"] / p["char"] * np.sqrt(np.clip(draught, 0.05, 3)) * now.flicker
         flame = np.minimum(np.minimum(wish, air_limit), s["ready"] / STEP)
         glow = np.minimum(np.minimum(ember_wish, np.maximum(air_limit - flame, 0.1 * air_limit)), s["embers"] / STEP)
@@ -107,8 +107,9 @@ class Draught:
             s["chilled"][lane] += p["chill"][lane] * np.minimum(hands.logs[lane], 1.5)
 
     def _chamber(self, p: Lanes, s: Lanes, now: Now, hands: Hands, draught: Floats, power: Floats) -> None:
-        flow = p["flow"] * np.clip(draught, 0.08, 4.0)
-        s["hot"] = np.minimum(now.ambient + power / flow, 1100.0)
+        # a part of what goes through the chamber comes in by leaks, whatever the damper
+        flow = p["flow"] * (0.4 + 0.6 * np.clip(draught, 0.08, 4.0))
+        s["hot"] = np.minimum(now.ambient + power / flow, 2500.0)
         kept = np.exp(-p["units"] * (p["flow"] / flow) ** 0.5)
         lid = hands.lid * p["lid_open"]
         after = s["wall"] + (s["hot"] - s["wall"]) * kept

@@ -25,7 +25,7 @@ class Kernels:
         p["rise"] = common["set"] - common["mean_ambient"]
         p["shape"] = uniform(rng, 1.3, 3.5, n)
         p["peak"] = np.clip(gap * uniform(rng, 0.15, 0.5, n), 2.5, 30)  # min from taking hold to the pulse's mode
-        p["delay"] = log_uniform(rng, 1.5, 12.0, n)
+        p["delay"] = log_uniform(rng, 2.0, 15.0, n)
         p["scatter"] = uniform(rng, 0.05, 0.4, n)
         p["ember_share"] = uniform(rng, 0.25, 0.6, n)
         p["ember_minutes"] = gap * uniform(rng, 0.5, 1.5, n)

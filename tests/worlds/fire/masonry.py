@@ -48,15 +48,15 @@ class Masonry:
         p["pace"] = 1 / (gap * uniform(rng, 0.7, 1.8, n))  # a log's radius is gone after this many minutes
         p["coal_share"] = uniform(rng, 0.2, 0.45, n)
         p["coal_minutes"] = gap * uniform(rng, 0.4, 1.2, n)
-        p["light"] = log_uniform(rng, 2.0, 16.0, n)  # min over a usual bed
+        p["light"] = log_uniform(rng, 3.0, 24.0, n)  # min over a usual bed
         p["door_open"] = log_uniform(rng, 40, 240, n)
         p["door"] = uniform(rng, 0.5, 4.0, n) * p["flue"]
         p["lid_open"] = uniform(rng, 1.5, 6.0, n) * loss
         p["gas_minutes"] = uniform(rng, 0.8, 7.0, n)
         p["wind_loss"] = uniform(rng, 0.0, 0.04, n)
         p["wind_draught"] = uniform(rng, 0.0, 0.05, n)
-        p["rain_loss"] = uniform(rng, 0.05, 0.5, n)
-        p["steam"] = uniform(rng, 0.0, 0.15, n) * need  # W that rain on a roof takes at once
+        p["rain_loss"] = uniform(rng, 0.1, 2.0, n)
+        p["steam"] = uniform(rng, 0.0, 0.45, n) * need  # W that rain on a roof takes at once
         return p
 
     def lit(self, nature: Lanes, ambient: Floats) -> Lanes:
@@ -115,7 +115,7 @@ class Masonry:
         flow = p["flue"] * np.maximum(hands.damper, 0.1) ** 0.6 * (1 + p["wind_draught"] * now.wind) + door
         ambient, lid = now.ambient, hands.lid * p["lid_open"]
         shine = p["radiant"] * power
-        s["hot"] = np.minimum(ambient + (power - shine) / flow, 1100.0)
+        s["hot"] = np.minimum(ambient + (power - shine) / flow, 2500.0)
         steam = p["steam"] * now.rain * np.clip((s["air"] - ambient) / 80, 0, 1)
         still = (flow * s["hot"] + p["film"] * s["walls"][0] + lid * ambient - steam) / (flow + p["film"] + lid)
         still = np.minimum(still, HOTTEST)

@@ -38,10 +38,10 @@ class Zones:
         p["box_c"] = p["lining"] * 60 * uniform(rng, 6, 40, n)
         p["box_loss"] = uniform(rng, 0.02, 0.08, n) * loss
         p["radiant"] = uniform(rng, 0.1, 0.35, n)
-        p["gas_minutes"] = uniform(rng, 0.8, 6.0, n)
+        p["gas_minutes"] = uniform(rng, 0.8, 8.0, n)
         p["heat"] = need * gap * 60
-        p["dry"] = log_uniform(rng, 2.0, 16.0, n) * 60
-        p["smother"] = uniform(rng, 0.1, 0.9, n)
+        p["dry"] = log_uniform(rng, 3.0, 26.0, n) * 60
+        p["smother"] = uniform(rng, 0.2, 0.95, n)
         p["flame"] = uniform(rng, 0.15, 0.5, n) * gap * 60
         p["char"] = uniform(rng, 0.5, 1.3, n) * gap * 60
         p["volatile"] = uniform(rng, 0.5, 0.72, n)
@@ -50,7 +50,7 @@ class Zones:
         p["lid_open"] = uniform(rng, 2.0, 7.0, n) * loss
         p["wind_loss"] = uniform(rng, 0.0, 0.05, n)
         p["wind_draught"] = uniform(rng, 0.0, 0.05, n)
-        p["rain_loss"] = uniform(rng, 0.2, 1.0, n)
+        p["rain_loss"] = log_uniform(rng, 0.4, 4.0, n)
         return p
 
     def lit(self, nature: Lanes, ambient: Floats) -> Lanes:
@@ -85,7 +85,7 @@ class Zones:
         glowing = s["glow"] * (1 - np.exp(-alive * bare * STEP / p["char"]))
         s["glow"] += opened - glowing
         latent = drying * LATENT * p["heat"] * p["size"]
-        power = (flaming + glowing - latent).sum(axis=0) / STEP
+        power = np.maximum((flaming + glowing - latent).sum(axis=0), 0.0) / STEP
         self._zones(p, s, now, hands, power)
 
     def _put(self, p: Lanes, s: Lanes, hands: Hands) -> None:
@@ -106,11 +106,9 @@ class Zones:
         s["door_left"] = np.maximum(s["door_left"] - STEP, 0)
         flow = p["flue"] * np.maximum(hands.damper, 0.1) ** 0.7 * (1 + p["wind_draught"] * now.wind) + door
         ambient = now.ambient
-        hot = (flow * ambient + (1 - p["radiant"]) * np.maximum(power, 0) + p["lining"] * s["box"]) / (
-            flow + p["lining"]
-        )
-        s["hot"] = np.minimum(hot, 1100.0)
-        into_lining = p["radiant"] * np.maximum(power, 0) + p["lining"] * (s["hot"] - s["box"])
+        hot = (flow * ambient + (1 - p["radiant"]) * power + p["lining"] * s["box"]) / (flow + p["lining"])
+        s["hot"] = np.minimum(hot, 2500.0)
+        into_lining = p["radiant"] * power + p["lining"] * (s["hot"] - s["box"])
         s["box"] += (into_lining - p["box_loss"] * (s["box"] - ambient)) * STEP / p["box_c"]
         lid = hands.lid * p["lid_open"]
         still = (flow * s["hot"] + p["inner"] * s["wall"] + lid * ambient) / (flow + p["inner"] + lid)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.worlds.lanes import Floats, Lanes, uniform
-from tests.worlds.meat.meat_world import LATENT, MEAT_STEP, Around, evaporation, outer_film
+from tests.worlds.meat.meat_world import BOILING, LATENT, MEAT_STEP, Around, evaporation, outer_film
 
 EDGES = np.array([0.0, 0.36, 0.66, 0.93, 1.0])
 """Shares of the half thickness: core, middle, outer, skin."""
@@ -40,10 +40,10 @@ class Compartments:
         p["free"] = uniform(rng, 0.02, 0.05, n)  # of the raw mass: water free at the surface at the start
         p["critical"] = uniform(rng, 0.05, 0.12, n)
         p["bound"] = p["critical"] * uniform(rng, 0.2, 0.5, n)
-        p["sets_free"] = uniform(rng, 0.22, 0.36, n)
+        p["sets_free"] = uniform(rng, 0.22, 0.38, n)
         p["free_at"] = uniform(rng, 56, 67, n)
         p["free_width"] = uniform(rng, 4, 8, n)
-        p["minutes"] = uniform(rng, 60, 220, n)
+        p["minutes"] = uniform(rng, 30, 120, n)
         p["drips"] = uniform(rng, 0.15, 0.5, n)
         p["pellicle"] = uniform(rng, 250, 600, n)
         return p
@@ -55,6 +55,7 @@ class Compartments:
             "given": np.zeros((4, n)),
             "free": nature["free"].copy(),
             "evaporated": np.zeros(n),
+            "boiled": np.zeros(n),
             "dripped": np.zeros(n),
         }
 
@@ -75,8 +76,12 @@ class Compartments:
             change[1:] -= flow
             change[-1] += film * (mixed - skin) - LATENT * off
             s["t"] = s["t"] + change * dt / p["store"]
-            gone = off * dt / p["density"]
-            s["free"] = np.maximum(s["free"] - gone, 0.0)
+            # the three inner lumps boil before they get any hotter, as long as there is water
+            over = np.where(self.lost(p, s) < 0.9 * p["water"], np.maximum(s["t"][:-1] - BOILING, 0), 0.0)
+            s["t"][:-1] -= over
+            s["boiled"] += (over * p["store"][:-1]).sum(axis=0) / LATENT / p["density"]
+            gone = np.minimum(off * dt / p["density"], s["free"])
+            s["free"] -= gone
             s["evaporated"] += gone
         self._set_free(p, s)
 
@@ -100,4 +105,4 @@ class Compartments:
         return result
 
     def lost(self, nature: Lanes, state: Lanes) -> Floats:
-        return state["evaporated"] + state["dripped"]
+        return state["evaporated"] + state["dripped"] + state["boiled"]

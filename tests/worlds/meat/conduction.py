@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.worlds.lanes import Floats, Lanes, log_uniform, uniform
-from tests.worlds.meat.meat_world import MEAT_STEP, Around, surface_temperature
+from tests.worlds.meat.meat_world import BOILING, LATENT, MEAT_STEP, Around, Surface, surface_balance
 
 CELLS = 14
 FINER = 1.22
@@ -28,12 +28,12 @@ class Conduction:
         p["k"] = uniform(rng, 0.42, 0.54, n)
         p["rho"] = uniform(rng, 1020, 1070, n)
         p["cp_dry"] = uniform(rng, 1900, 2200, n)
-        p["diffusion"] = log_uniform(rng, 0.35e-9, 2.2e-9, n)  # m2/s at 60 °C
-        p["shrink"] = uniform(rng, 0.22, 0.40, n)
+        p["diffusion"] = log_uniform(rng, 0.6e-9, 2.6e-9, n)  # m2/s at 60 °C
+        p["shrink"] = uniform(rng, 0.28, 0.48, n)
         p["shrink_at"] = uniform(rng, 57, 66, n)
-        p["press"] = uniform(rng, 60, 200, n) * 60  # s
+        p["press"] = uniform(rng, 30, 120, n) * 60  # s
         p["to_surface"] = uniform(rng, 0.2, 0.6, n)
-        p["pellicle"] = uniform(rng, 250, 800, n)  # s/m: fat and dried protein on the outside
+        p["pellicle"] = uniform(rng, 200, 700, n)  # s/m: fat and dried protein on the outside
         p |= self.grid(p["half"], p["form"])
         return p
 
@@ -70,9 +70,10 @@ class Conduction:
         wet = np.clip(s["film"] / 0.03, 0, 1)
         dryness = s["water"][-1] / p["water"]
         activity = wet + (1 - wet) * np.clip(1.05 * dryness / (dryness + 0.12), 0.05, 0.99)
-        s["surface"], off = surface_temperature(around, s["t"][-1], link, s["surface"], activity, p["pellicle"])
+        skin = surface_balance(around, s["t"][-1], link, s["surface"], activity, p["pellicle"])
+        self._heat(p, s, skin)
+        s["surface"], off = skin.again(link, s["t"][-1])
         self._water(p, s, off, wet)
-        self._heat(p, s, link)
 
     def _water(self, p: Lanes, s: Lanes, off: Floats, wet: Floats) -> None:
         gone = off * MEAT_STEP
@@ -84,12 +85,7 @@ class Conduction:
         s["water"][-1] -= from_cell / mass[-1]
         speed = p["diffusion"] * np.exp(0.028 * (s["t"] - 60))
         between = np.minimum(speed[1:], speed[:-1]) * p["rho"] * p["face"][:-1] / (p["mid"][1:] - p["mid"][:-1])
-        flow = between * (s["water"][:-1] - s["water"][1:]) * MEAT_STEP
-        # never more than a fifth of the smaller cell's water: thin cells of thin pieces
-        bound = 0.2 * np.minimum(mass[1:], mass[:-1]) * p["water"]
-        flow = np.clip(flow, -bound, bound)
-        s["water"][:-1] -= flow / mass[:-1]
-        s["water"][1:] += flow / mass[1:]
+        s["water"] = _spread(mass, between * MEAT_STEP, s["water"])
         holds = p["water"] * (1 - p["shrink"] / (1 + np.exp(-(s["t"] - p["shrink_at"]) / 5.0)))
         pressed = np.maximum(s["water"] - holds, 0) * (1 - np.exp(-MEAT_STEP / p["press"]))
         s["water"] -= pressed
@@ -98,26 +94,18 @@ class Conduction:
         s["film"] = np.minimum(film, 0.25)
         s["dripped"] += (1 - p["to_surface"]) * juice + film - s["film"]
 
-    def _heat(self, p: Lanes, s: Lanes, link: Floats) -> None:
+    def _heat(self, p: Lanes, s: Lanes, skin: Surface) -> None:
         store = p["rho"] * p["volume"] * (p["cp_dry"] * (1 - p["water"]) + 4186 * s["water"])
         inner = p["k"] * p["face"][:-1] / (p["mid"][1:] - p["mid"][:-1]) * MEAT_STEP
-        diagonal = store.copy()
-        diagonal[:-1] += inner
-        diagonal[1:] += inner
-        diagonal[-1] += link * MEAT_STEP
-        right = store * s["t"]
-        right[-1] += link * MEAT_STEP * s["surface"]
-        # Thomas: down, then up
-        for i in range(1, CELLS):
-            share = inner[i - 1] / diagonal[i - 1]
-            diagonal[i] -= share * inner[i - 1]
-            right[i] += share * right[i - 1]
-        t = np.empty_like(right)
-        t[-1] = right[-1] / diagonal[-1]
-        for i in range(CELLS - 2, -1, -1):
-            t[i] = (right[i] + inner[i] * t[i + 1]) / diagonal[i]
-        s["heat_in"] += link * (s["surface"] - t[-1]) * MEAT_STEP
+        t = _spread(store, inner, s["t"], skin.pull * MEAT_STEP, skin.gain * MEAT_STEP)
+        s["heat_in"] += (skin.gain - skin.pull * t[-1]) * MEAT_STEP
         s["t"] = t
+        # no cell is hotter than boiling while it holds water: what would be goes off as steam
+        over = np.where(s["water"] > 0.03, np.maximum(t - BOILING, 0), 0.0)
+        steam = np.minimum(store * over / LATENT, 0.2 * s["water"] * p["rho"] * p["volume"])
+        s["water"] -= steam / (p["rho"] * p["volume"])
+        s["t"] = s["t"] - steam * LATENT / store
+        s["evaporated"] += steam.sum(axis=0)
 
     def at(self, nature: Lanes, state: Lanes, depth: Floats) -> Floats:
         place = np.clip(depth, 0, 1) * nature["half"]
@@ -135,3 +123,28 @@ class Conduction:
         whole = nature["rho"] * nature["volume"].sum(axis=0)
         share: Floats = (state["evaporated"] + state["dripped"]) / whole
         return share
+
+
+def _spread(
+    store: Floats, links: Floats, values: Floats, pull: Floats | float = 0.0, gain: Floats | float = 0.0
+) -> Floats:
+    """One implicit step of what is stored in a row of cells and flows between neighbours; the last also gains
+    `gain` - `pull` * value.
+
+    store (cells, lanes), links (cells - 1, lanes). Down and up again (Thomas), so no step is too long.
+    """
+    diagonal = store.copy()
+    diagonal[:-1] += links
+    diagonal[1:] += links
+    diagonal[-1] += pull
+    right = store * values
+    right[-1] += gain
+    for i in range(1, len(store)):
+        share = links[i - 1] / diagonal[i - 1]
+        diagonal[i] -= share * links[i - 1]
+        right[i] += share * right[i - 1]
+    result = np.empty_like(right)
+    result[-1] = right[-1] / diagonal[-1]
+    for i in range(len(store) - 2, -1, -1):
+        result[i] = (right[i] + links[i] * result[i + 1]) / diagonal[i]
+    return result

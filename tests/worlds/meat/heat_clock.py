@@ -9,6 +9,8 @@ because cooks say so.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tests.worlds.lanes import Floats, Lanes, log_uniform, uniform
@@ -28,16 +30,17 @@ class HeatClock:
         p["alpha"] = uniform(rng, 1.2e-7, 1.6e-7, n)
         p["plateau"] = uniform(rng, 66, 77, n)
         p["budget"] = log_uniform(rng, 60, 360, n)  # min of sweating at the usual rise
-        p["sinks"] = uniform(rng, -1.0, 3.0, n)
+        p["sinks"] = uniform(rng, -0.5, 4.0, n)
         p["follows"] = uniform(rng, 0.02, 0.12, n)
-        p["wanders"] = uniform(rng, 0.2, 1.2, n)
+        p["wanders"] = uniform(rng, 0.3, 2.0, n)
         p["phase"] = uniform(rng, 0, 1000, n)
-        p["lifts"] = log_uniform(rng, 0.1, 0.5, n)  # of the budget: how softly the plateau ends
+        p["lifts"] = log_uniform(rng, 0.06, 0.3, n)  # of the budget: how softly the plateau ends
         p["top"] = uniform(rng, 96.5, 99.5, n)
-        p["short"] = uniform(rng, 0.10, 0.25, n)
-        p["ahead"] = uniform(rng, 2, 12, n)
+        p["short"] = uniform(rng, 0.06, 0.16, n)
+        p["ahead"] = uniform(rng, 8, 25, n)
+        p["damps"] = uniform(rng, 0.2, 0.5, n)  # a wet surface takes the heat up less readily
         p["dries"] = uniform(rng, 0.4, 0.55, n)  # kg/kg that can dry away
-        p["loss"] = uniform(rng, 350, 650, n)  # min at the usual rise by which two thirds of it are gone
+        p["loss"] = uniform(rng, 260, 480, n)  # min at the usual rise by which two thirds of it are gone
         return p
 
     def raw(self, nature: Lanes) -> Lanes:
@@ -46,6 +49,7 @@ class HeatClock:
             "t": np.repeat(nature["start"][None], 3, axis=0),
             "sweated": np.zeros(n),
             "dried": np.zeros(n),
+            "dip": np.zeros(n),
             "minute": np.zeros(n),
             "slow": np.full(n, 20.0),
             "drive": nature["start"].copy(),
@@ -55,12 +59,14 @@ class HeatClock:
         p, s = nature, state
         minutes = MEAT_STEP / 60
         s["minute"] += minutes
-        film, mixed = outer_film(around, s["drive"])
+        # a curve knows no gaps: a wrapping acts on the sweating alone
+        bare = replace(around, gap=np.full_like(around.gap, 1e9), shine=np.ones_like(around.shine))
+        film, mixed = outer_film(bare, s["drive"])
         s["slow"] += (mixed - s["slow"]) * (1 - np.exp(-minutes / 30))
         rise = s["slow"] - p["plateau"]
         # the budget runs once the core is near its plateau; a wrapping keeps the vapour in, so the rest of it is skipped
         ready = np.clip((s["t"][2] - p["plateau"] + 8) / 5, 0, 1)
-        pace = np.clip(rise / USUAL_RISE, 0, 2.0) * ready
+        pace = np.clip(rise / USUAL_RISE, 0, 3.0) ** 1.5 * ready
         s["dried"] += (
             np.clip(rise / USUAL_RISE, 0, 2.0) * np.clip((s["t"][0] - 35) / 25, 0, 1) * minutes * around.breathes
         )
@@ -70,15 +76,19 @@ class HeatClock:
         lifted = 1 / (1 + np.exp(-(used - 1) / (0.5 * p["lifts"])))
         shown = np.clip(used, 0, 1)
         wave = np.sin((s["minute"] + p["phase"]) / 23) + np.sin((s["minute"] + 2 * p["phase"]) / 37)
-        cap = p["plateau"] + p["follows"] * rise - p["sinks"] * shown + p["wanders"] * wave * shown
+        cap = p["plateau"] + p["follows"] * rise
+        # sinking and wandering are of the core itself: through its lags none of it would be left
+        dip = (-p["sinks"] * shown + p["wanders"] * wave * np.minimum(shown, 0.5)) * (1 - lifted) * open_share
+        s["dip"] += (dip - s["dip"]) * (1 - np.exp(-minutes / 12))
         # the drive is above the cap by what the lags need to get the core there
         top = np.minimum(p["top"] + 2.0, mixed)
         # on the way up the surface is hotter than the plateau, or the core would take for ever to get there
         cap = cap + p["ahead"] * np.clip((cap - s["t"][2]) / 15, 0, 1) * (1 - lifted)
-        cap = cap + (top - cap) * lifted
+        # a wrapping that holds the vapour in ends the sweating at once
+        cap = cap + (top - cap) * np.maximum(lifted, 0.95 * (1 - open_share) ** 6)
         hot = mixed > cap
         s["drive"] = np.where(hot, cap, mixed)
-        slowest = self.slowest(p, film)
+        slowest = self.slowest(p, film) * (1 + p["damps"] * open_share)
         # heated through a cap that the air exceeds, a piece comes up no quicker than its surface lets it
         chain = (s["drive"], s["t"][0], s["t"][1])
         lags = (p["short"] * slowest, p["short"] * 0.6 * slowest, slowest)
@@ -97,7 +107,7 @@ class HeatClock:
 
     def at(self, nature: Lanes, state: Lanes, depth: Floats) -> Floats:
         share = np.clip(depth, 0, 1) ** 2
-        inside: Floats = state["t"][2] * (1 - share) + state["t"][0] * share
+        inside: Floats = (state["t"][2] + state["dip"]) * (1 - share) + state["t"][0] * share
         return inside
 
     def lost(self, nature: Lanes, state: Lanes) -> Floats:

@@ -15,9 +15,9 @@ from tests.worlds.weather import drifting
 EVERY = round(MEAT_STEP / STEP)
 """Steps of a fire world for one of a meat world."""
 WRAPPING: dict[str, tuple[tuple[float, float], tuple[float, float], float]] = {
-    "foil": ((80.0, 150.0), (0.01, 0.05), 0.4),
-    "paper": ((100.0, 250.0), (0.08, 0.35), 0.6),
-    "boat": ((1e9, 1e9), (0.45, 0.65), 0.8),
+    "foil": ((120.0, 350.0), (0.01, 0.05), 0.5),
+    "paper": ((250.0, 600.0), (0.05, 0.22), 0.9),
+    "boat": ((1e9, 1e9), (0.45, 0.65), 0.9),
 }
 """Material: W/m2K of the gap, share of the vapour that gets out, share of the radiation. Guessed; no source found."""
 REST_MINUTES = 45

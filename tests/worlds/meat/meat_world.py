@@ -12,6 +12,8 @@ from tests.worlds.lanes import Floats, Lanes
 MEAT_STEP = 30.0
 """s of one step of every meat world."""
 PASCAL = 101325.0
+BOILING = 99.97
+"""°C at PASCAL (tests/data/boiling_pressure.csv)."""
 LATENT = 2.36e6
 """J/kg, water at 60 °C (steam tables, memory)."""
 STEFAN_BOLTZMANN = 5.67e-8
@@ -98,16 +100,40 @@ def evaporation(around: Around, surface: Floats, activity: Floats, resistance: F
     return result
 
 
-def surface_temperature(
+@dataclass(frozen=True)
+class Surface:
+    """A surface in balance: what it gives inward is `gain` - `pull` * (°C of the outermost node), W/m2. off:
+    kg/m2s of vapour.
+
+    off_at and slope: the vapour as a straight line through `celsius`, so that a solver may go on from here without a lag.
+    """
+
+    celsius: Floats
+    off: Floats
+    slope: Floats
+    gain: Floats
+    pull: Floats
+
+    def again(self, link: Floats, inside: Floats) -> tuple[Floats, Floats]:
+        """(°C of the surface, kg/m2s) when the outermost node has come to `inside`."""
+        celsius = inside + (self.gain - self.pull * inside) / link
+        return celsius, np.maximum(self.off + self.slope * (celsius - self.celsius), 0.0)
+
+
+def surface_balance(
     around: Around, inside: Floats, link: Floats, before: Floats, activity: Floats, resistance: Floats
-) -> tuple[Floats, Floats]:
-    """(°C, kg/m2s) at which the heat that arrives is what goes inside (link W/m2K towards `inside` °C) and into vapour."""
+) -> Surface:
+    """The surface at which the heat that arrives is what goes inside (link W/m2K towards `inside` °C) and into
+    vapour. before: a guess."""
     surface = before.copy()
     for _ in range(4):
         film, mixed = outer_film(around, surface)
         off = evaporation(around, surface, activity, resistance)
         more = evaporation(around, surface + 0.5, activity, resistance)
         slope = np.maximum((more - off) / 0.5, 0.0)
-        excess = film * (mixed - surface) - LATENT * off - link * (surface - inside)
-        surface = np.clip(surface + np.clip(excess / (film + link + LATENT * slope), -15, 15), -2.0, 250.0)
-    return surface, evaporation(around, surface, activity, resistance)
+        total = film + link + LATENT * slope
+        push = film * mixed - LATENT * (off - slope * surface)
+        surface = np.clip((push + link * inside) / total, surface - 25, surface + 25)
+    off = evaporation(around, surface, activity, resistance)
+    push = film * mixed - LATENT * (off - slope * surface)
+    return Surface(surface, off, slope, link * push / total, link * (1 - link / total))
