@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import ssl
 import subprocess
 from collections.abc import Iterator
@@ -87,6 +88,15 @@ async def test_the_made_broker_end_to_end(evening: tuple[Rig, Snapshot], made: M
         hub.say(f"{BASE}/pit/mark/set", "log")
         await watch.until(lambda: Mark(MarkKind.LOG, None, "hub") in watch.posted)
         assert not [item for item in watch.posted if isinstance(item, Acknowledge)]
+        piece = evening[1].pieces[0].id
+        await hub.hears(f"homeassistant/device/pitvigil_pit/piece-{piece}/config")
+        soon = (datetime.now(UTC) + timedelta(seconds=60)).isoformat()
+        for number, user in enumerate(("ann", "hub")):  # in another's name in vain, in its own not
+            body = {"command": "acknowledge", "alarm": "*", "id": f"o{number}", "expires": soon}
+            hub.say(f"pitvigil/pit/orders/{user}", json.dumps(body))
+        await hub.hears("pitvigil/pit/answers/hub")
+        assert not hub.of("pitvigil/pit/answers/ann")
+        assert [item for item in watch.posted if isinstance(item, Acknowledge)] == [Acknowledge("*", "hub")]
         assert {ok for ok, _ in watch.health} == {True}
 
 
