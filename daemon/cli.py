@@ -32,6 +32,7 @@ EXAMPLES = {
     "demo": "--speed 600 --plain",
     "replay": f"night.csv {FILES} --events events.jsonl",
     "cooks": "--search chuck --rig rig.toml",
+    "alarms": "2026-11-28-village-hall --rig rig.toml",
     "export": "2026-11-28-village-hall --csv night.csv --rig rig.toml",
     "import": 'night.csv --name "Village-hall lunch" --pit "The long pit" --rig rig.toml',
     "devices": "--no-ble",
@@ -123,6 +124,9 @@ def _parser() -> argparse.ArgumentParser:
     library(cooks)
     cooks.add_argument("--search", nargs="+", metavar="WORD", help="in name, pit, pieces, verdict, weather, day")
     cooks.add_argument("--compare", nargs="+", metavar="ID", help="two or more side by side and on one time axis")
+    alarms = command("alarms", _alarms, "how the alarms did: count, rate, time to an answer, judged needed")
+    alarms.add_argument("cook_ids", nargs="*", metavar="COOK_ID", help="default: all kept cooks, as one season")
+    library(alarms)
     export = command("export", _export, "write a kept cook as CSV or Parquet")
     export.add_argument("cook_id", metavar="ID")
     library(export)
@@ -269,6 +273,12 @@ def _cooks(options: argparse.Namespace) -> int:
     from daemon.commands.cooks import list_cooks
 
     return list_cooks(options, complain)
+
+
+def _alarms(options: argparse.Namespace) -> int:
+    from daemon.commands.cooks import show_alarm_figures
+
+    return show_alarm_figures(options, complain)
 
 
 def _export(options: argparse.Namespace) -> int:

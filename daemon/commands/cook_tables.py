@@ -18,6 +18,16 @@ LETTERS = ascii_uppercase
 """Names of the cooks side by side, in the order asked."""
 
 
+def figures_table(rows: Sequence[tuple[str, str]]) -> Table:
+    """The alarm figures, a line each."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_header=False)
+    table.add_column(style="bold")
+    table.add_column()
+    for row in rows:
+        table.add_row(*row)
+    return table
+
+
 def list_table(rows: Sequence[CookRow]) -> Table:
     """In the order given, each with its id below its name."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)

@@ -17,7 +17,7 @@ from rich.console import Console
 from config.loader import load_both
 from config.problems import ConfigError, Problem
 from daemon.commands.cook_import import import_csv
-from daemon.commands.cook_tables import list_table, on_one_axis, side_by_side
+from daemon.commands.cook_tables import figures_table, list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
 from daemon.core.annunciation.annunciator import TEST_WAKE
@@ -25,6 +25,7 @@ from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Level, Notification
 from daemon.core.settings import Band
+from daemon.shell.library.alarm_account import figures_of
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import UnknownCook
 from daemon.shell.library.tables import (
@@ -35,6 +36,7 @@ from daemon.shell.library.tables import (
     write_marks,
     write_parquet,
 )
+from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
@@ -61,6 +63,20 @@ def _library(journal: Path) -> CookRecords:
             [Problem(str(journal), "journal", "", "no journal is there: name its directory with --state")]
         )
     return records
+
+
+def show_alarm_figures(options: argparse.Namespace, complain: Say) -> int:
+    """Of the cooks that were named, or of all that are kept."""
+    records, console = _library(journal_of(options.state, options.rig)), Console()
+    with _said(complain) as failed:
+        ids = options.cook_ids or [row.id for row in records.rows("", LISTED)]
+        cooks = sorted((records.kept(cook) for cook in ids), key=lambda cook: cook.started)
+        if not cooks:
+            console.print("no cook is kept yet")
+            return DONE
+        console.print(f"{len(cooks)} cooks" if len(cooks) > 1 else cooks[0].name)
+        console.print(figures_table(figure_rows(figures_of(cooks))))
+    return BAD_CALL if failed else DONE
 
 
 def list_cooks(options: argparse.Namespace, complain: Say) -> int:

@@ -40,6 +40,19 @@ def test_the_list_shows_figures_and_notes_and_is_searched(state: Path, capsys: p
     assert "no such cook is kept" in capsys.readouterr().out
 
 
+def test_the_alarm_figures_of_a_cook_and_of_a_season(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    raised = []
+    for ids in ((FIRST,), (SECOND,), ()):
+        assert call("alarms", "--state", state, *ids) == 0
+        shown = capsys.readouterr().out
+        for name in ("rate in 10 min", "from call to answer", "longest unacknowledged", "chattering", "stale"):
+            assert name in shown
+        raised.append(int(shown.split("alarms raised")[1].split(",")[0]))
+    assert raised[2] == raised[0] + raised[1] > 0
+    assert call("alarms", "--state", state, "no-such-cook") == 2
+    assert "no such cook is kept" in capsys.readouterr().err
+
+
 def test_cooks_are_printed_side_by_side_and_hour_by_hour(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert call("cooks", "--state", state, "--compare", FIRST, SECOND) == 0
     shown = capsys.readouterr().out

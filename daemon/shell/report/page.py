@@ -10,9 +10,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from daemon.core.food_safety.record import CLOSING
 from daemon.core.inputs import Goal
 from daemon.core.readings.trace import MINUTE
+from daemon.shell.library.alarm_account import figures_of
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.reader import UNKNOWN, Reader, duration, percent
 from daemon.shell.report import curves
+from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import drawing, key, table
 from daemon.shell.report.calls import Call
 from daemon.shell.report.findings import Findings, PieceFindings, Spell, findings
@@ -306,6 +308,8 @@ def _people(found: Findings, reader: Reader) -> Element:
         node("h3", "Held back"),
         table("Told without a noise, and why", ("At", "Text", "Why"), held)
         if held else node("p", "Nothing."),
+        node("h3", "How the alarms did"),
+        table("By the names of ISA-18.2 and OPC UA Part 9", ("", ""), figure_rows(figures_of([found.cook]))),
     )  # fmt: skip
 
 
