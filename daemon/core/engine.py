@@ -376,6 +376,7 @@ class Engine:
         for change in changes:
             events.append(change)
             if isinstance(change, AlarmChanged):
+                self.annunciator.refresh(self.alarms.views(), now)
                 view = self.alarms.view(change.alarm)
                 events += self.annunciator.changed(change, view, now, self._utc(now))
         return events
@@ -421,6 +422,7 @@ class Engine:
             rules=self._rules,
             pit_question=self.pit_stage.question,
             pit_climbed_at=self.pit_stage.climbed_at,
+            standing=self.alarms.standing(),
         )
 
     def _plan_nap(self, now: float) -> NapPlanned:

@@ -1,9 +1,12 @@
-"""The conditions of meat off the fire: the hot-holding floor, the time below it, and the cooling of leftovers."""
+"""The conditions of meat that is not heated: the hot-holding floor, the time below it, the cooling of leftovers, and meat on a
+pit whose fire is lost."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import isnan
 
+from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
@@ -19,14 +22,35 @@ def early_half(interval: Interval) -> float:
 
 
 def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
-    """Every condition of one piece that rests, is held or is chilled."""
+    """Every condition of one piece that rests, is held, is chilled, or lies on a pit that does not heat it."""
     core, stage = process.cores.get(piece.settings.id), piece.stage.stage
+    if piece.on_fire and core is not None and not isnan(process.pit):
+        yield _cooling_on_the_pit(process, piece, core)
     if stage in KEPT and core is not None:
         yield _falling(process, piece, core)
     if stage in KEPT or stage in RESTING:
         yield _time_used_up(process, piece, core)
     if stage == "chill":
         yield _cooling_slow(process, piece, core)
+
+
+def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:
+    """Nobody else looks after meat on a dead pit: no stall and no hold, and its forecast knows only fires that burn."""
+    rule, fall = process.rules["meat-cooling"], 0.0 if piece.rate is None else -piece.rate / 3600.0
+    unheated = process.pit < core or process.pit_stage in FIRE_LOST
+    limit = piece.safety.fire_lost(core, fall) if unheated else None
+    below = limit is not None and limit.below
+    near = limit is not None and limit.seconds <= process.lead(rule)
+    found = Finding(
+        active=below or near,
+        within=not unheated,
+        because="" if limit is None else f"core {core:.1f} °C, pit {process.pit:.0f} °C ({limit.rule})",
+        value=core,
+        consequence_in=None if limit is None else 0.0 if below else limit.seconds,
+        severity=int(below),
+        improving=fall < 0,
+    )
+    return process.condition(rule.id, piece_subject(piece.settings), found)
 
 
 def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import nan
 
+from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal
@@ -14,6 +15,11 @@ LATE_ENOUGH = 5 * 60.0
 """s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
 EARLY_ENOUGH = 2 * 3600.0
 """s before the planned end at the forecast's late end; then the hold must be ready."""
+WRAP_TOO_LATE = 5.0
+"""°C under the tender range from which a wrap gains nothing any more; where there is none, so far above the wrap target
+counts. Common practice, no source."""
+PAST_TENDER = 1.0
+"""°C above the tender range: past it by more than a probe's last place. Common practice, no source."""
 NO_CORE = 3.0
 """°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 
@@ -33,9 +39,12 @@ def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
         core = None
     off = () if piece.on_fire else ("piece-off",)
     if piece.settings.wrap is not None and piece.settings.wrap_at is not None:
-        yield _wrap(process, piece, core, piece.settings.wrap_at, off)
+        cold = ("fire-out",) if process.pit_stage in FIRE_LOST else ()
+        yield _wrap(process, piece, core, piece.settings.wrap_at, (*off, *cold))
     if piece.settings.tender_low is not None:
         yield _tender(process, piece, core, piece.settings.tender_low, off)
+        if piece.settings.tender_high is not None:
+            yield _past_tender(process, piece, core, piece.settings.tender_high, off)
     elif piece.settings.target is not None:
         yield _target(process, piece, core, piece.settings.target, off)
 
@@ -45,6 +54,8 @@ def _wrap(
 ) -> Condition:
     seen = nan if core is None else core
     bare = piece.stage.wrapped_at is None
+    goal = piece.settings.tender_low or piece.settings.target
+    bare = bare and not seen >= (wrap_at + 2 * WRAP_TOO_LATE if goal is None else max(wrap_at, goal - WRAP_TOO_LATE))
     deadband = process.rules["wrap-target"].deadband
     found = Finding(
         active=bare and seen >= wrap_at,
@@ -63,7 +74,8 @@ def _tender(
     rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
     reached = seen >= low
     left = 0.0 if reached else None if at is None else max(0.0, at.p50 - process.now)
-    soon = core is not None and left is not None and left <= process.lead(rule)
+    heated = process.pit_stage not in FIRE_LOST  # a forecast knows only fires that burn
+    soon = heated and core is not None and left is not None and left <= process.lead(rule)
     found = Finding(
         active=reached or soon,
         within=seen < low - rule.deadband and not soon,
@@ -72,6 +84,20 @@ def _tender(
         limit=low,
         consequence_in=left,
         severity=int(reached),
+    )
+    return process.condition(rule.id, piece_subject(piece.settings), found, off)
+
+
+def _past_tender(
+    process: ProcessSnapshot, piece: PieceWatch, core: float | None, high: float, off: tuple[str, ...]
+) -> Condition:
+    seen, rule = nan if core is None else core, process.rules["past-tender"]
+    found = Finding(
+        active=seen >= high + PAST_TENDER,
+        within=seen < high + PAST_TENDER - rule.deadband,
+        because=f"core {seen:.1f} °C",
+        value=core,
+        limit=high,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
 

@@ -21,6 +21,8 @@ STEEP_FOR = 2.5
 """Minutes for which so steep a climb is taken to go on; it slackens all the while."""
 SETTLED_STAGES = frozenset({"in-band", "falling", "low", "out", "high", "runaway"})
 """Pit stages after the fire has once brought the pit to its band."""
+FIRE_LOST = frozenset({"out", "cooling", "unlit"})
+"""Pit stages without a fire."""
 NO_FIRE_SEEN = frozenset({"unlit", "lighting"})
 """Pit stages in which no heat has yet told of a fire."""
 LIGHTING_TAKES = 45 * 60.0
@@ -40,7 +42,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
         slope = 0.0 if isnan(process.fire.slope) else process.fire.slope
         never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
         # a fire that never caught wants relighting, not wood: one alarm for it and not two
-        yield feed_condition(process, (*guards, "lighting") if never_caught else guards, slope)
+        lost = never_caught or "fire-out/pit" in process.standing
+        yield feed_condition(process, (*guards, "fire-out") if lost else guards, slope)
         yield _fire_out(process, guards, slope, never_caught)
         yield from _too_hot(process, guards, slope)
     asks = bool(process.pit_question)
@@ -103,7 +106,8 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         limit=too_hot,
         improving=slope < -TURNING,
     )
-    yield process.condition("pit-high", process.pit_subject, found, guards)
+    worse = ("runaway",) if "runaway/pit" in process.standing else ()
+    yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse))
     away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
     found = Finding(
         active=away > 0 or (pit > limit and slope > 0),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
 from daemon.core.inputs import Health, Part
@@ -62,6 +62,8 @@ class ProcessSnapshot:
     rules: Mapping[str, AlarmRule] = field(default_factory=lambda: RULES_BY_ID)
     pit_question: str = ""
     pit_climbed_at: float = 0.0
+    standing: frozenset[str] = frozenset()
+    """Keys of the alarms that stand, acknowledged or not."""
 
     @property
     def pit_subject(self) -> Subject:
@@ -76,10 +78,12 @@ class ProcessSnapshot:
         """The finding as the alarm table takes it. guards: process conditions that hold now; those that suppress this
         rule by design are passed on."""
         rule = self.rules[rule_id]
-        text = ""  # what is not active is never read
-        if found.active:
+        text = ""  # what is plainly normal is never read
+        if found.active or (found.value is not None and not found.within):
+            mends = found.improving or not found.active
+            words = replace(rule, text=rule.recovering) if mends and rule.recovering else rule
             fahrenheit = self.settings.announcing.fahrenheit
-            text = alarm_text(rule, found.value, found.limit, subject.name, fahrenheit, found.consequence_in)
+            text = alarm_text(words, found.value, found.limit, subject.name, fahrenheit, found.consequence_in)
         return Condition(
             rule=rule_id,
             subject=subject.id,

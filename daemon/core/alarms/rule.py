@@ -59,7 +59,13 @@ class AlarmRule:
     guards: tuple[str, ...] = ()
     safety: bool = False
     """A safety alarm can be neither taken out of service nor shelved by a remote command."""
+    covers: tuple[str, ...] = ()
+    """Lesser rules of the same subject that this one contains: one thing, said and counted once."""
+    insists: bool = False
+    """While nobody answers it is called again, at growing intervals, and never given up."""
     text: str = ""
+    recovering: str = ""
+    """The words while it is still beyond the set point and on its way back; empty: those of `text`."""
     unmeasured: str = ""
     unit: Unit = Unit.CELSIUS
     margin: float = 0.0

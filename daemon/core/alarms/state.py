@@ -122,7 +122,7 @@ class Alarm:
         self.consequence_in = condition.consequence_in
         self.severity = condition.severity
         self.improving = condition.improving
-        if condition.active:
+        if condition.text:
             self.text, self.because = condition.text, condition.because
 
     @property

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition
-from daemon.core.alarms.state import RAISABLE, WAITING, Alarm, Trigger
+from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 
@@ -46,6 +46,10 @@ class AlarmView:
     consequence_in: float | None = None
     shelved_until: float | None = None
     shelved_reason: str = ""
+    improving: bool = False
+    """Beyond the set point, and on its way back."""
+    recovered: bool = False
+    """Back by more than the deadband: it returns when its off-delay has run."""
 
 
 class AlarmTable:
@@ -102,6 +106,10 @@ class AlarmTable:
     def waiting(self) -> dict[str, int]:
         """Key -> occurrence of every alarm that nobody has acknowledged, standing or returned."""
         return {key: alarm.occurrence for key, alarm in self._alarms.items() if alarm.state in WAITING}
+
+    def standing(self) -> frozenset[str]:
+        """Keys of the alarms that stand, acknowledged or not."""
+        return frozenset(key for key, alarm in self._alarms.items() if alarm.state in STANDING)
 
     def next_deadline(self) -> float | None:
         """When an on-delay, off-delay, shelving or re-alarm time runs out."""
@@ -294,6 +302,8 @@ class AlarmTable:
             consequence_in=alarm.consequence_in,
             shelved_until=alarm.shelved_until,
             shelved_reason=alarm.reason,
+            improving=alarm.improving or (alarm.active_since is None and alarm.within_since is None),
+            recovered=alarm.within_since is not None,
         )
 
 

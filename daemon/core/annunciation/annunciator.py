@@ -52,6 +52,8 @@ class SleepView:
     """"never", "sent", "delivered", "acknowledged" """
     calling: bool = False
     """Somebody is being woken and has not answered."""
+    unserved: tuple[str, ...] = ()
+    """Audiences that no delivery serves: "phone", "sounder", "second", "notice"."""
 
 
 class Annunciator:
@@ -120,6 +122,8 @@ class Annunciator:
                 return []
             case TestWake():
                 others = tuple(a for a in FALL_OVER if self._reach.channels_of(a))
+                if not others and not self._reach.channels_of(PHONE):
+                    return [CommandRefused(now, "test-wake", "no delivery can wake anybody: add one to the rig file")]
                 return [self._test_call.send(others, self._settings.repeat_after, now)]
             case Acknowledge(alarm=alarm):
                 if alarm in (TEST_WAKE, "*"):
@@ -160,7 +164,7 @@ class Annunciator:
         """Escalation, re-announcement, the end of quiet hours, the end of a merge window."""
         memory = self._memory
         night = self.is_night(wall)
-        self._refresh(views, now)
+        self.refresh(views, now)
         told: list[Notification] = []
         if memory.waiting and now >= self._waiting_ends():
             told += self._open([], now)
@@ -169,6 +173,15 @@ class Annunciator:
         if memory.call is not None and now >= self._call_due(memory.call):
             told += self._call_on(now)
         return told + self._send_notice(now, night)
+
+    def refresh(self, views: tuple[AlarmView, ...], now: float) -> None:
+        """Take the newest words and times of what still stands: a message says what is known when it is sent."""
+        for view in views:
+            annunciation = self._memory.standing.get(view.key)
+            if annunciation is not None and view.state is AlarmState.UNACKNOWLEDGED:
+                annunciation.text = view.text
+                annunciation.consequence_at = None if view.consequence_in is None else now + view.consequence_in
+                annunciation.improving, annunciation.recovered = view.improving, view.recovered
 
     def sleep(self, asleep: bool, now: float) -> None:
         """A nap begins or ends: what is told but unacknowledged is looked at again at once."""
@@ -185,6 +198,7 @@ class Annunciator:
             paused_until=memory.paused_until if paused else None,
             test_wake=self._test_call.counts(now),
             calling=memory.call is not None,
+            unserved=self._reach.unserved(),
         )
 
     def is_night(self, wall: float) -> bool:
@@ -303,6 +317,7 @@ class Annunciator:
         return self._level(annunciation, now + self._settings.merge_within, night=True)[0] is Level.WAKE
 
     def _call_due(self, call: WakeCall) -> float:
+        call.insists = any(self._rules[self._memory.standing[key].rule].insists for key in call.members)
         if call.unannunciated:
             return call.annunciated_at + JOIN_GAP
         return max(call.next_rung_at(self._settings), call.annunciated_at + JOIN_GAP, self._memory.paused_until or 0.0)
@@ -312,19 +327,36 @@ class Annunciator:
         call = self._memory.call
         if call is None or now < self._call_due(call):
             return []
+        standing = [self._memory.standing[key] for key in call.members]
+        if not call.unannunciated and all(t.mends for t in standing):
+            return self._hold_rung(call, standing, now)
+        call.said_mending = False
         if not call.climb(self._settings, now) and not call.unannunciated:
-            for annunciation in (self._memory.standing[key] for key in call.members):
-                self._hold_back(annunciation, "nobody answered")
-            self._memory.call = None
-            return []
+            if not call.insists:
+                for annunciation in standing:
+                    self._hold_back(annunciation, "nobody answered")
+                self._memory.call = None
+                return []
+            call.insisted += 1
         call.unannunciated = []
         call.annunciated_at = now
         return [self._message(call, self._audiences(call, max(1, call.rung)), now)]
 
+    def _hold_rung(self, call: WakeCall, standing: list[Annunciation], now: float) -> list[Notification]:
+        """Things get better by themselves: nobody else is called, and whoever was is told so once. What has recovered
+        needs no word: its call ends with its off-delay."""
+        call.hold(self._settings, now + RECHECK)
+        if call.said_mending or all(t.recovered for t in standing):
+            return []
+        call.said_mending = True
+        call.annunciated_at = now
+        return [self._message(call, self._audiences(call, call.rung), now)]
+
     def _audiences(self, call: WakeCall, number: int) -> tuple[str, ...]:
         """The rung's audiences, those of earlier fall-overs, and one more where all these are known to be down."""
         step = rung(self._settings, number)
-        named = (step.audiences if step is not None else (LOUDER, SOUNDER, SECOND)) + tuple(call.fallen)
+        named = self._reach.existing(step.audiences if step is not None else (LOUDER, SOUNDER, SECOND))
+        named += tuple(call.fallen)
         while all(self._reach.is_down(a) for a in named) and (instead := self._next_audience(call)) is not None:
             call.fallen.append(instead)
             named += (instead,)
@@ -333,6 +365,7 @@ class Annunciator:
     def _message(self, call: WakeCall, audiences: tuple[str, ...], now: float) -> Notification:
         memory = self._memory
         members = [memory.standing[key] for key in call.members]
+        members = [t for t in members if not t.recovered] or members
         not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
         message = self._messages.write(Level.WAKE, members, audiences, not_after, now)
         self._reach.sent(message.id, audiences, now, self._settings.give_up_after)
@@ -355,19 +388,10 @@ class Annunciator:
         for annunciation in annunciations:
             annunciation.noticed_at = now
         heard = not night and any(self._rules[t.rule].wake is not WakePolicy.NEVER for t in annunciations)
-        return [
-            self._messages.write(Level.NOTICE, annunciations, (PHONE,) if heard else (NOTICE,), now + NOTICE_WORTH, now)
-        ]
+        audiences = self._reach.existing((PHONE,)) if heard else (NOTICE,)
+        return [self._messages.write(Level.NOTICE, annunciations, audiences, now + NOTICE_WORTH, now)]
 
     # --- bookkeeping --------------------------------------------------------------------------------
-
-    def _refresh(self, views: tuple[AlarmView, ...], now: float) -> None:
-        """Take the newest words and times of what still stands."""
-        for view in views:
-            annunciation = self._memory.standing.get(view.key)
-            if annunciation is not None and view.state is AlarmState.UNACKNOWLEDGED:
-                annunciation.text = view.text
-                annunciation.consequence_at = None if view.consequence_in is None else now + view.consequence_in
 
     def _hold_back(self, annunciation: Annunciation, why: str) -> None:
         """For the morning's account: what was not told, or told in vain."""

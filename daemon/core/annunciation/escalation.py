@@ -18,6 +18,9 @@ FALL_OVER = (SOUNDER, SECOND)
 LAST_NAMED_RUNG = 3
 """The second person's; those above only repeat it."""
 
+LONGEST_PAUSE = 3600.0
+"""s: what insists is called again at least so often. Our choice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rung:
@@ -46,7 +49,9 @@ def rung(settings: AnnouncingSettings, number: int) -> Rung | None:
 class WakeCall:
     """Somebody is being woken and has not answered. members: keys of the alarms the call is about.
     unannunciated: those of them that joined or grew worse since the last message.
-    fallen: audiences called because another failed."""
+    fallen: audiences called because another failed. insists: it is never given up.
+    insisted: calls made after the ladder's end.
+    said_mending: it has been said, on this rung, that things get better by themselves."""
 
     opened_at: float
     annunciated_at: float
@@ -54,11 +59,14 @@ class WakeCall:
     rung: int = 0
     unannunciated: list[str] = field(default_factory=list)
     fallen: list[str] = field(default_factory=list)
+    insists: bool = False
+    insisted: int = 0
+    said_mending: bool = False
 
     def join(self, key: str, settings: AnnouncingSettings, now: float) -> None:
         """This alarm is new or worse: it is to be said soon, and the ladder goes on from where it is, at most from the
         second person's rung, so that what joins late is not given up early."""
-        self.rung = min(self.rung, LAST_NAMED_RUNG)
+        self.rung, self.insisted = min(self.rung, LAST_NAMED_RUNG), 0
         here = rung(settings, self.rung)
         self.opened_at = max(self.opened_at, now - (here.after if here is not None else 0.0))
         if key not in self.members:
@@ -79,6 +87,13 @@ class WakeCall:
         return self.rung > before or now < self.opened_at + settings.give_up_after
 
     def next_rung_at(self, settings: AnnouncingSettings) -> float:
-        """When the next rung is due, or when the call is given up."""
+        """When the next rung is due, or when the call is given up; of one that insists, when it is made again."""
         above = rung(settings, self.rung + 1)
-        return self.opened_at + (settings.give_up_after if above is None else above.after)
+        if above is not None:
+            return self.opened_at + above.after
+        pauses = [min(LONGEST_PAUSE, settings.re_announce_every * 2.0**n) for n in range(1, self.insisted + 2)]
+        return self.opened_at + settings.give_up_after + (sum(pauses) if self.insists else 0.0)
+
+    def hold(self, settings: AnnouncingSettings, until: float) -> None:
+        """The ladder stands still: the next rung is not due before `until`."""
+        self.opened_at += max(0.0, until - self.next_rung_at(settings))

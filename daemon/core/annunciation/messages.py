@@ -33,6 +33,7 @@ class Messages:
     ) -> Notification:
         """One message about all of these."""
         lead, *others = sorted(annunciations, key=self._urgency)
+        more = len(others) - sum(self._is_covered(t, annunciations) for t in others)
         occurrence, step = self._steps.get(lead.key, [lead.occurrence, 0])
         if occurrence != lead.occurrence:
             step = 0
@@ -44,7 +45,7 @@ class Messages:
             alarm=lead.key,
             occurrence=lead.occurrence,
             step=step,
-            text=merged_text(lead.text, len(others)),
+            text=merged_text(lead.text, more),
             audiences=audiences,
             not_after=not_after,
             merged=tuple(t.key for t in others),
@@ -78,6 +79,11 @@ class Messages:
         """The inverse of `dump`."""
         self._steps = cast(dict[str, list[int]], dumped["steps"])
         self._named = cast(dict[str, dict[str, int]], dumped["named"])
+
+    def _is_covered(self, lesser: Annunciation, among: list[Annunciation]) -> bool:
+        """Another of these contains it: one thing, counted once."""
+        subject = lesser.key.removeprefix(lesser.rule)
+        return any(lesser.rule in self._rules[t.rule].covers and t.key.endswith(subject) for t in among)
 
     def _urgency(self, annunciation: Annunciation) -> tuple[int, float, float, str]:
         """Priority, then the time the alarm list gives to act, then which came first."""

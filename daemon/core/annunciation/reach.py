@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any, cast
 
-from daemon.core.annunciation.escalation import FALL_OVER, LOUDER, PHONE
+from daemon.core.annunciation.escalation import FALL_OVER, LOUDER, NOTICE, PHONE
 from daemon.core.inputs import Delivered
 
 
@@ -52,6 +52,17 @@ class Reach:
     def channels_of(self, audience: str) -> tuple[str, ...]:
         """Their names; "louder" is the phone again where it has no channels of its own."""
         return self._channels.get(audience) or (self._channels.get(PHONE, ()) if audience == LOUDER else ())
+
+    def unserved(self) -> tuple[str, ...]:
+        """Audiences that no delivery serves."""
+        return tuple(a for a in (PHONE, *FALL_OVER, NOTICE) if not self.channels_of(a))
+
+    def existing(self, audiences: tuple[str, ...]) -> tuple[str, ...]:
+        """These, or where none of them is served the first one that is: nobody waits for an absent phone."""
+        if any(self.channels_of(a) for a in audiences):
+            return audiences
+        first = next((a for a in (PHONE, *FALL_OVER) if self.channels_of(a)), None)
+        return audiences if first is None else (first,)
 
     def is_down(self, audience: str) -> bool:
         """Every one of its channels failed last time."""

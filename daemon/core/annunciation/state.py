@@ -24,6 +24,15 @@ class Annunciation:
     held: str = ""
     """Why it does not wake, where it is spared a sleeper."""
     noticed_at: float | None = None
+    improving: bool = False
+    """Beyond the set point, and on its way back."""
+    recovered: bool = False
+    """Back; its off-delay runs."""
+
+    @property
+    def mends(self) -> bool:
+        """Nobody need be called louder for it."""
+        return self.improving or self.recovered
 
 
 @dataclass(slots=True)

@@ -78,6 +78,15 @@ class SafetyView:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """seconds: until a rule's limit is reached. below: cooked meat has left the hot-holding floor, and its time runs."""
+
+    seconds: float
+    rule: str
+    below: bool
+
+
 @dataclass(slots=True)
 class _State:
     """All that a checkpoint needs. at/core: the last minute (None = not believed). Times in engine s, the rest in s."""
@@ -232,6 +241,19 @@ class SafetyRecord:
         roast = self.piece.kind is MeatKind.WHOLE_ROAST and lethal
         lowest = ROAST_HOLD if roast else HOT_HOLD
         return self.hold.floor if self.hold.floor >= lowest - ROUNDING else lowest
+
+    def fire_lost(self, core: float, fall: float) -> Limit | None:
+        """What runs out for a piece on a pit that heats it no more. core: as read, °C; fall: °C per s it loses. None: nothing
+        does, for it is too cold to have begun or has all its heat still."""
+        state, surely = self._state, self.surely(core)
+        if surely > self.floor():
+            return Limit((surely - self.floor()) / fall, self.hold_rule(), below=False) if fall > 0 else None
+        if self._cooked():
+            left = max(0.0, self.hold.time_limit - state.below_floor)
+            return Limit(left, f"{self.hold_rule()}; {TIME_CONTROL}", below=True)
+        if core + self.tolerance > COME_UP_FROM:
+            return Limit(max(0.0, COME_UP_LIMIT - state.come_up), COME_UP_RULE, below=False)
+        return None
 
     # --- what is shown ----------------------------------------------------------------------------
 

@@ -15,6 +15,7 @@ from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
+from daemon.core.inputs import Interval
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -32,17 +33,22 @@ SETTINGS = WatchSettings(
     "pit", "Pit", (), CookSettings("night", "", Band(107.0, 135.0)), AnnouncingSettings(QuietHours(0, 0, UTC))
 )
 
+TENDER_SOON = Interval(0.0, 600.0, 1200.0)
 
-def judged(core: float | None, settings: PieceSettings = CHUCK, now: float = 0.0) -> dict[str, Condition]:
-    stage = SimpleNamespace(stage="past-stall", wrapped_at=None)
+
+def judged(
+    core: float | None, settings: PieceSettings = CHUCK, now: float = 0.0, pit_stage: str = "in-band"
+) -> dict[str, Condition]:
+    stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None)
+    at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
-        settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: None,
+        settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at,
         safety=SimpleNamespace(view=None),
     )  # fmt: skip
     fire: Any = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
     cores = {} if core is None else {"chuck": core}
     process = ProcessSnapshot(
-        now, SETTINGS, SETTINGS.cook.band, nan, None, "in-band", fire, None, (piece,), cores, {}, {}, frozenset()
+        now, SETTINGS, SETTINGS.cook.band, nan, None, pit_stage, fire, None, (piece,), cores, {}, {}, frozenset()
     )
     return {c.rule: c for c in conditions(process)}
 
@@ -57,7 +63,7 @@ def test_a_core_that_is_not_believed_neither_raises_nor_clears(
 ) -> None:
     found = judged(core, settings)[rule]
     assert (found.active, found.within) == (False, False)
-    assert judged(94.0, settings)[rule].active
+    assert judged(80.0 if rule == "wrap-target" else 94.0, settings)[rule].active
     assert judged(70.0, settings)[rule].within
 
 
@@ -70,3 +76,32 @@ def test_one_good_reading_of_a_probe_that_slips_out_is_no_tender_meat() -> None:
         raised += table.judge(judged(core, now=float(now))["tender-range"], float(now))
         raised += table.handle_timer(float(now))
     assert raised == []
+
+
+@pytest.mark.parametrize(
+    ("core", "asked"), [(74.0, False), (75.0, True), (87.0, True), (88.5, False), (90.0, False), (102.0, False)]
+)
+def test_a_wrap_is_asked_for_only_where_it_still_helps(core: float, asked: bool) -> None:
+    """Planned at 75 °C, tender from 93 °C: at 90 °C, or at the 102 °C of a probe in the air, nobody is asked to wrap."""
+    piece = replace(CHUCK, wrap=Wrap("paper"), wrap_at=75.0)
+    assert judged(core, piece)["wrap-target"].active is asked
+
+
+@pytest.mark.parametrize("stage", ["out", "cooling", "unlit"])
+def test_nobody_wraps_on_a_pit_that_is_out(stage: str) -> None:
+    piece = replace(CHUCK, wrap=Wrap("paper"), wrap_at=75.0)
+    assert judged(80.0, piece, pit_stage=stage)["wrap-target"].suppressed_by == ("fire-out",)
+    assert judged(80.0, piece)["wrap-target"].suppressed_by == ()
+
+
+def test_a_forecast_calls_nobody_to_probe_meat_on_a_dead_fire() -> None:
+    """Seen live: eight times "tender in 10 min" for a core of 66 °C."""
+    assert not judged(66.0, pit_stage="out")["tender-range"].active
+    assert judged(94.0, pit_stage="out")["tender-range"].active, "what is tender is tender"
+
+
+def test_a_piece_past_its_tender_range_is_told_as_such() -> None:
+    piece = replace(CHUCK, tender_high=96.0)
+    assert not judged(95.0, piece)["past-tender"].active
+    past = judged(97.5, piece)["past-tender"]
+    assert past.active and past.text == "Take Chuck off: core 98 °C, past tender 96 °C"

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from daemon.core.alarms.rule import AlarmRule, Unit, WakePolicy, warn_within
+from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit, WakePolicy, warn_within
 from daemon.core.alarms.rules import ALARM_RULES, rule_by_id, rules_markdown
 from daemon.core.alarms.wording import TEXT_LIMIT, alarm_text
 from daemon.core.events import Priority
 from daemon.core.settings import SleeperSettings
 
 VERBS = {
-    "Add", "Charge", "Check", "Close", "Confirm", "Cool", "Free", "Probe", "Raise", "Reheat", "Relight",
+    "Add", "Charge", "Check", "Close", "Confirm", "Cool", "Free", "Keep", "Probe", "Raise", "Reheat", "Relight",
     "Serve", "Set", "Shut", "Take", "Warm", "Wrap",
 }  # fmt: skip
 MUST_NOT_WAKE = {"watch-disk", "watch-broker", "watch-clock", "device-lost", "stage-question", "calibration-old"}
@@ -45,6 +47,19 @@ def test_text_is_short_begins_with_a_verb_and_has_a_number_with_its_unit(rule: A
                     assert text.split()[0] in VERBS
                     assert any(c.isdigit() for c in text)
                     assert any(unit in text for unit in ("°C", "°F", "%", " s", " min", " h", " days"))
+
+
+@pytest.mark.parametrize("rule", [r for r in ALARM_RULES if r.recovering], ids=lambda r: r.id)
+def test_what_recovers_has_words_of_its_own(rule: AlarmRule) -> None:
+    text = alarm_text(replace(rule, text=rule.recovering), 121.0, 121.0, "pit")
+    assert len(text) <= TEXT_LIMIT and text.split()[0] in VERBS and "121 °C" in text
+
+
+@each_rule
+def test_what_a_rule_covers_is_lesser_and_held_back_while_it_stands(rule: AlarmRule) -> None:
+    for lesser in (rule_by_id(covered) for covered in rule.covers):
+        assert PRIORITY_ORDER[lesser.priority] >= PRIORITY_ORDER[rule.priority]
+        assert rule.id in lesser.guards or lesser.once
 
 
 def test_text_of_the_feed_prompt() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -49,6 +50,7 @@ class Watch:
             if isinstance(change, CommandRefused):
                 continue
             view = self.table.view(change.alarm)
+            self.annunciator.refresh(self.table.views(), change.time)
             self.sent += self.annunciator.changed(change, view, change.time, self.wall + change.time)
 
     def until(self, now: float) -> None:
@@ -105,10 +107,11 @@ class Watch:
         return [n.time for n in self.wakes() if "phone" in n.audiences]
 
 
-def test_an_unanswered_wake_grows_louder_and_is_given_up() -> None:
+@pytest.mark.parametrize("rule", ["pit-blind", "fire-out"])
+def test_an_unanswered_wake_grows_louder(rule: str) -> None:
     watch = Watch()
-    watch.raised("fire-out", 1000.0)
-    watch.until(10_000.0)
+    watch.raised(rule, 1000.0)
+    watch.until(1000.0 + SETTINGS.give_up_after)
     told = [(n.time - 1000.0, n.audiences) for n in watch.wakes()]
     everybody = ("louder", "sounder", "second")
     assert told[:4] == [
@@ -118,8 +121,97 @@ def test_an_unanswered_wake_grows_louder_and_is_given_up() -> None:
         (600.0, everybody),
     ]
     assert told[4:] == [(600.0 + 300.0 * n, everybody) for n in range(1, 11)]
-    assert [n.id for n in watch.wakes()] == [f"fire-out/pit#1.{step}" for step in range(14)]
+    assert [n.id for n in watch.wakes()] == [f"{rule}/pit#1.{step}" for step in range(14)]
     assert rung(SETTINGS, 14) is None
+
+
+def test_what_can_wait_for_the_morning_is_given_up() -> None:
+    watch = Watch()
+    watch.raised("pit-blind", 1000.0)
+    watch.until(12 * 3600.0)
+    assert watch.wakes()[-1].time == 1000.0 + SETTINGS.give_up_after
+
+
+def test_a_lost_fire_is_called_at_growing_intervals_until_somebody_answers() -> None:
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.until(1000.0 + 8 * 3600.0)
+    later = [n.time - 1000.0 for n in watch.wakes() if n.time > 1000.0 + SETTINGS.give_up_after]
+    pauses = [b - a for a, b in pairwise([SETTINGS.give_up_after, *later])]
+    assert pauses[:3] == [600.0, 1200.0, 2400.0] and set(pauses[3:]) == {3600.0}
+    assert all(n.audiences == ("louder", "sounder", "second") for n in watch.wakes()[4:])
+    watch.crash()
+    watch.until(1000.0 + 10 * 3600.0)
+    assert len(watch.wakes()) > len(later) + 14, "a restart does not end it"
+    watch.acknowledge()
+    before = len(watch.wakes())
+    watch.until(watch.now + 600.0)
+    assert len(watch.wakes()) == before
+
+
+@pytest.mark.parametrize(
+    ("served", "ladder"),
+    [
+        ("sounder", [("sounder",)] * 4),
+        ("second", [("second",)] * 4),
+        ("phone", [("phone",), ("louder",), ("louder", "sounder"), ("louder", "sounder", "second")]),
+    ],
+)
+def test_each_rung_starts_at_the_first_audience_that_exists(served: str, ladder: list[tuple[str, ...]]) -> None:
+    """Row: a rig whose only delivery is a sounder, or a second person, is woken at once."""
+    watch = Watch(settings=replace(SETTINGS, audiences=((served, ("horn",)),)))
+    watch.raised("runaway", 1000.0)
+    watch.until(1700.0)
+    reached = [n for n in watch.wakes() if served in n.audiences or served == "phone"]
+    assert reached[0].time == 1000.0
+    shown = [tuple(a for a in n.audiences if served == "phone" or a == served) for n in watch.wakes()[:4]]
+    assert shown == ladder
+
+
+def test_audiences_that_nobody_serves_are_named() -> None:
+    watch = Watch(settings=replace(SETTINGS, audiences=(("phone", ("push",)), ("sounder", ()))))
+    assert watch.annunciator.view(0.0, MIDNIGHT).unserved == ("sounder", "second", "notice")
+
+
+def test_a_test_wake_that_can_reach_nobody_is_refused() -> None:
+    watch = Watch(settings=replace(SETTINGS, audiences=()))
+    (refused,) = watch.command(SendTestWake("cook"))
+    assert isinstance(refused, CommandRefused) and "delivery" in refused.reason
+    assert watch.annunciator.view(0.0, MIDNIGHT).test_wake == "never"
+
+
+def test_a_call_holds_its_rung_while_things_get_better_and_says_so_once() -> None:
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.until(1060.0)
+    watch.judge("fire-out", improving=True)
+    watch.until(1500.0)
+    assert [(n.time, n.audiences) for n in watch.wakes()[1:]] == [(1120.0, ("phone",))], "the rung it was on, once"
+    watch.judge("fire-out")
+    watch.until(1600.0)
+    assert watch.wakes()[-1].audiences == ("louder",), "worse again: it goes on from where it was"
+    assert watch.wakes()[-1].time <= 1530.0
+
+
+def test_recovery_ends_a_call_at_once() -> None:
+    """Back by more than the deadband: not one more message, while the off-delay of 5 min still runs."""
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.until(1060.0)
+    watch.judge("fire-out", active=False)
+    watch.until(2000.0)
+    assert len(watch.wakes()) == 1
+    assert watch.table.view("fire-out/pit").state == "returned-unacknowledged"  # type: ignore[union-attr]
+
+
+def test_a_message_says_what_is_known_when_it_is_sent() -> None:
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.until(1115.0)
+    condition = Condition("fire-out", "pit", True, False, "Relight fire: The pit 71 °C", "because")
+    watch.hear(watch.table.judge(condition, watch.now))
+    watch.until(1121.0)
+    assert watch.wakes()[-1].text == "Relight fire: The pit 71 °C"
 
 
 def test_acknowledging_ends_the_escalation() -> None:

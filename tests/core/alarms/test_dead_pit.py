@@ -1,0 +1,84 @@
+"""Meat on a pit that heats it no more: who is told, and by which rule. The rules' figures are those of test_record."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.rule import Condition
+from daemon.core.food_safety.record import SafetyRecord
+from daemon.core.settings import (
+    AnnouncingSettings,
+    Band,
+    CookSettings,
+    HoldSettings,
+    MeatKind,
+    PieceSettings,
+    QuietHours,
+    WatchSettings,
+)
+
+CHUCK = PieceSettings("chuck", "Chuck", "chuck roll", MeatKind.WHOLE_ROAST, "chuck", 6.0, 0.14, 0.5, tender_low=93.0)
+SETTINGS = WatchSettings(
+    "pit", "Pit", (), CookSettings("night", "", Band(107.0, 135.0)), AnnouncingSettings(QuietHours(0, 0, UTC))
+)
+
+
+def record(cores: list[float]) -> SafetyRecord:
+    """One core a minute, on the fire."""
+    safety = SafetyRecord(CHUCK, HoldSettings(), 1.0)
+    for minute, core in enumerate(cores):
+        safety.minute(60.0 * minute, core, "cooking")
+    return safety
+
+
+def judged(safety: SafetyRecord, core: float, rate: float, pit: float, stage: str = "out") -> Condition:
+    """rate: °C per hour of the core."""
+    piece: Any = SimpleNamespace(
+        settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0), on_fire=True, rate=rate,
+        question="", outlook=lambda *_: None, safety=safety,
+    )  # fmt: skip
+    fire: Any = SimpleNamespace(
+        slope=-0.2, lasting_slope=-0.2, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False
+    )
+    process = ProcessSnapshot(
+        0.0, SETTINGS, SETTINGS.cook.band, pit, None, stage, fire, None, (piece,), {"chuck": core}, {}, {}, frozenset()
+    )
+    return {c.rule: c for c in conditions(process)}["meat-cooling"]
+
+
+COOKED = [60.0] * 60 + [86.0] * 60
+
+
+def test_hot_meat_on_a_dead_pit_is_told_before_it_reaches_the_floor() -> None:
+    """86 °C falling at 5 °C/h is hours away; at 60 °C and 5 °C/h it is half an hour and some: the lead of a sleeper."""
+    safety = record(COOKED)
+    assert not judged(safety, 86.0, -5.0, 70.0).active
+    near = judged(safety, 60.0, -5.0, 50.0)
+    assert near.active and "Food Code 3-501.16" in near.because
+    assert near.consequence_in == pytest.approx((60.0 - 1.0 - safety.floor()) / 5.0 * 3600.0)
+    assert near.text.startswith("Relight or finish Chuck: core 60 °C, limit in ")
+
+
+def test_below_the_floor_it_is_told_at_once_and_by_both_rules() -> None:
+    found = judged(record([*COOKED, 56.0]), 56.0, -2.0, 40.0)
+    assert found.active and found.severity == 1 and found.consequence_in == 0.0
+    assert "3-501.16" in found.because and "3-501.19" in found.because
+
+
+def test_raw_meat_is_told_by_the_come_up_rule() -> None:
+    safety = record([30.0] * 330)
+    found = judged(safety, 30.0, -1.0, 25.0)
+    assert found.active and "FSIS" in found.because and "6 h" in found.because
+    assert not judged(record([30.0] * 60), 30.0, -1.0, 25.0).active
+
+
+@pytest.mark.parametrize(("pit", "stage"), [(121.0, "in-band"), (100.0, "low")])
+def test_a_pit_that_heats_its_meat_raises_nothing(pit: float, stage: str) -> None:
+    found = judged(record(COOKED), 58.0, -3.0, pit, stage)
+    assert (found.active, found.within) == (False, True)
