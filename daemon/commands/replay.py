@@ -26,6 +26,7 @@ from daemon.shell.journal.journal import Journal
 from daemon.shell.library.tables import DOUBTED, unguarded
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
+from drivers.codecs.plausible import number_of
 from drivers.reading import Fault, Quality, Reading, on_grid
 
 FAULT_WORDS = {fault.value: fault for fault in Fault}
@@ -144,7 +145,7 @@ def _reading(channel: str, text: str, now: float) -> Reading | None:
         return Reading(channel, None, now, FAULT_WORDS[text])
     quality = Quality.SUSPECT if text.endswith(DOUBTED) else Quality.GOOD
     try:
-        celsius = float(text.removesuffix(DOUBTED))
+        celsius = number_of(text.removesuffix(DOUBTED))
     except ValueError:
         return None
     return Reading(channel, on_grid(celsius), now, quality=quality) if abs(celsius) <= HOTTEST else None

@@ -8,9 +8,7 @@ Use `checksum`, or `kind = "words"`, wherever a wrong number could let someone s
 from __future__ import annotations
 
 import json
-import math
 import re
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -21,7 +19,7 @@ from drivers.codecs import thermocouple
 from drivers.codecs.amplifier_words import CHIPS, ChipValue, ImpossibleWord
 from drivers.codecs.crc import crc16_modbus, xor8
 from drivers.codecs.line_count import LineCount, count_in
-from drivers.codecs.plausible import faulted, measured
+from drivers.codecs.plausible import faulted, measured, number_of
 from drivers.reading import Fault, Measurement
 
 LONGEST_LINE: Final = 4096
@@ -276,15 +274,11 @@ _ABSENT: Final[Any] = object()
 
 
 def _number(text: str) -> float:
-    """The number, if a float can hold it: 1e-999 is not 0 and 1e999 is not infinity, but a damaged line (IEEE 754
-    underflow and overflow). Raises BadFrame."""
-    value = float(text)
-    too_small = (
-        abs(value) < sys.float_info.min and re.search("[1-9]", re.split("[eE]", text, maxsplit=1)[0]) is not None
-    )
-    if too_small or math.isinf(value):
-        raise BadFrame("not-a-number", text)
-    return value
+    """As `number_of`. Raises BadFrame."""
+    try:
+        return number_of(text)
+    except ValueError:
+        raise BadFrame("not-a-number", text) from None
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+import sys
 
 from drivers.reading import Fault, Measurement, Quality
 
@@ -11,6 +13,18 @@ COLDEST = -90.0
 -196 or -200 many sketches send for "no probe" is a fault and not a temperature. Common practice, no source."""
 HOTTEST = 1023.0
 """°C. A Reading holds up to 1023.97 °C in its 16-bit word; 9999.9 and other fill-in values are far above."""
+
+
+def number_of(text: str) -> float:
+    """The number, if a float can hold it: 1e-999 is not 0 and 1e999 is not infinity, but a damaged text (IEEE 754
+    underflow and overflow). Raises ValueError."""
+    value = float(text)
+    too_small = (
+        abs(value) < sys.float_info.min and re.search("[1-9]", re.split("[eE]", text, maxsplit=1)[0]) is not None
+    )
+    if too_small or math.isinf(value):
+        raise ValueError(f"no float can hold {text[:40]}")
+    return value
 
 
 def measured(

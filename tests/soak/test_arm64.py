@@ -24,7 +24,7 @@ HOURS: Final = 3.0
 """of the recorded cook"""
 PACKAGES: Final = (
     "python3", "python3-venv", "libstdc++6", "tzdata", "dash", "coreutils", "sed", "grep", "findutils", "libc-bin",
-    "login", "passwd", "hostname",
+    "login", "passwd", "hostname", "base-files",
 )  # fmt: skip
 LONGEST: Final = 3600.0
 """s for any one step"""
