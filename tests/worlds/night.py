@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -159,7 +160,9 @@ bool | None = None, stress: str | None = None, save_every: int = 5) -> Night:  #
     """n pits with cooks, not yet run. stress: one of STRESSES, for all of them. The same arguments give the same night."""
     if stress is not None and stress not in STRESSES:
         raise ValueError(f"unknown stress {stress!r}; known: {', '.join(STRESSES)}")
-    rng = np.random.default_rng([seed, 1])
+    # worlds differ in what the sky and the people do, too
+    own = zlib.crc32(world.name.encode())
+    rng = np.random.default_rng([seed, 1, own])
     minutes = round(hours * 60)
     steps = minutes * PER_MINUTE
     nature = pits_of(world, seed, n)

@@ -137,7 +137,8 @@ class People:
         rescue = (seen < p["low"] - 2) & (since > 1.3 * p["turn"] + 4) & ~rising
         # whoever stands there sees that the last log is still whole
         plenty = guess > p["fuel_before"] + np.where(h.habit == Habit.MUCH, 1.1, 0.75)
-        rescue &= ~plenty
+        # unless it lies there black: then the fire is built up again
+        rescue &= ~plenty | (since > 30 + p["turn"])
         wish &= ~plenty
         hungry = p["fuel_before"] + 0.5 + np.clip((p["low"] - seen) / (p["low"] - p["mean_ambient"]), 0, 1)
         warm_up = (seen < p["set"] - 4) & (since > np.minimum(0.3 * p["gap"], 20)) & (guess < hungry)

@@ -67,21 +67,21 @@ class Draught:
     def step(self, nature: Lanes, state: Lanes, now: Now, hands: Hands) -> None:
         p, s = nature, state
         self._put(p, s, hands)
-        # the chimney itself is warm or cold for a while: half of the pull follows the walls
-        warm = 0.5 * (s["stack"] + s["wall"]) - now.ambient
+        # the chimney itself is warm or cold for a while: most of the pull follows the walls
+        warm = 0.3 * s["stack"] + 0.7 * s["wall"] - now.ambient
         pull = np.sqrt(np.clip(warm, 15.0, 300.0) / (p["set"] - p["mean_ambient"]))
         draught = np.maximum(hands.damper, 0.08) * pull * (1 + p["wind_pull"] * now.wind)
         air_limit = p["air_limit"] * draught * (1 + 0.3 * hands.lid)
         need = p["heat"] / (p["gap"] * 60)
         # two stages of warming, quicker over a lively bed
-        lively = np.clip(s["bed"], 0.06, 1.3) ** 0.4
+        lively = np.clip(s["bed"], 0.08, 1.3) ** 0.25
         pace = 1 - np.exp(-lively * STEP / (p["warm"] * s["green"] ** 2))
         first = s["cold"] * pace
         second = s["warming"] * pace
         s["cold"] -= first
         s["warming"] += first - second
         s["ready"] += second
-        wish = s["ready"] / p["surface"] * now.flicker * np.clip(draught, 0.05, 2.0) ** 0.9
+        wish = s["ready"] / p["surface"] * now.flicker * np.maximum(hands.damper, 0.08) ** 0.9 * pull**0.3
         ember_wish = s["embers"] / p["char"] * np.sqrt(np.clip(draught, 0.05, 3)) * now.flicker
         flame = np.minimum(np.minimum(wish, air_limit), s["ready"] / STEP)
         glow = np.minimum(np.minimum(ember_wish, np.maximum(air_limit - flame, 0.1 * air_limit)), s["embers"] / STEP)

@@ -6,6 +6,7 @@ A pit whose figures no hand-fed pit has (see `LIMITS`) is drawn again.
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -115,7 +116,8 @@ def proven(world: FireWorld, nature: Lanes) -> tuple[Lanes, Flags]:
 
 @lru_cache(maxsize=64)
 def _drawn(world: Hashable, seed: int, n: int) -> Lanes:
-    return draw_pits(cast(FireWorld, world), np.random.default_rng([seed, 2]), n)
+    drawn = cast(FireWorld, world)
+    return draw_pits(drawn, np.random.default_rng([seed, 2, zlib.crc32(drawn.name.encode())]), n)
 
 
 def pits_of(world: FireWorld, seed: int, n: int) -> Lanes:
