@@ -121,6 +121,7 @@ class Engine:
             case inputs.Readings():
                 return self._readings(item, now)
             case inputs.Resumed():
+                self.annunciator.begin_life(item.life)
                 return self._resumed(item, now)
             case inputs.WallClock():
                 self.wall = item

@@ -112,6 +112,9 @@ class Resumed:
     because: str = "started"
     watched_until: float | None = None
     """Engine time of the last event before the stop: what was due by then had been done."""
+    life: str = ""
+    """A word no other life of a watch had. Ids of messages carry it: a journal that lost its newest part forgets which ids
+    were given out, and whoever receives one twice takes the second for a repeat. Empty: the life goes on."""
 
 
 # --- commands -------------------------------------------------------------------------------------

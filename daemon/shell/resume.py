@@ -28,13 +28,28 @@ def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:
         try:
             engine.load(checkpoint.state)
             after = checkpoint.input
-        except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-            log.warning("the checkpoint is of another version (%r): replaying the running cook instead", error)
+        except Exception as error:  # whatever is wrong with it: the watch must start
+            log.warning(
+                "the checkpoint is damaged or of another version (%r): replaying the running cook instead", error
+            )
             a_day_ago = journal.first_input_since(checkpoint.time - A_DAY)
             engine, after = make_engine(), min(a_day_ago, journal.running_cook_input() or a_day_ago) - 1
-    for _ in replayed(engine, journal.inputs(after=after), until=journal.newest_event_time()):
-        pass
+    try:
+        for _ in replayed(engine, journal.inputs(after=after), until=_believed(journal.newest_event_time(), journal)):
+            pass
+    except Exception:  # damage that no check knows: a watch that begins anew wakes, one that does not start never does
+        log.exception("what the journal holds cannot be heard again; the watch begins anew")
+        return make_engine()
     return engine
+
+
+def _believed(newest_event: float | None, journal: Journal) -> float | None:
+    """The time of the newest event, if the inputs and checkpoints do not speak against it: replaying years of nothing would
+    take for ever."""
+    known = [time for time in (journal.newest_input_time(), journal.newest_checkpoint_time()) if time is not None]
+    if newest_event is None or not known:
+        return None
+    return newest_event if newest_event < max(known) + A_DAY else max(known)
 
 
 def engine_time_at_start(journal: Journal | None, boot: str, boot_seconds: float, wall: float) -> float | None:

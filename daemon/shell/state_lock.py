@@ -8,6 +8,8 @@ import os
 import weakref
 from pathlib import Path
 
+from daemon.shell.whole_file import Identity, identity
+
 log = logging.getLogger(__name__)
 
 
@@ -24,6 +26,7 @@ class StateLock:
 
     def __init__(self, directory: Path) -> None:
         self._directory = directory
+        self._locked: Identity = None
         self._let_go: weakref.finalize[..., StateLock] | None = None
 
     def take(self) -> None:
@@ -45,7 +48,17 @@ class StateLock:
             ) from None
         except OSError as error:  # a file system without locks
             log.warning("%s cannot be locked: %s", self._directory, error.strerror)
-        self._let_go = weakref.finalize(self, os.close, descriptor)
+        self._let_go, self._locked = weakref.finalize(self, os.close, descriptor), identity(self._directory)
+
+    def keep(self) -> None:
+        """Where the directory was deleted or moved, lock the one that has its name now. Another watch that was quicker is
+        told of and not fought: both must go on waking."""
+        if identity(self._directory) == self._locked:
+            return
+        try:
+            self.take()
+        except StateInUse as error:
+            log.error("%s", error)
 
     def release(self) -> None:
         if self._let_go is not None:

@@ -43,3 +43,15 @@ def sync_directory(directory: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+Identity = tuple[int, int] | None
+
+
+def identity(path: Path) -> Identity:
+    """Of the file that has this name now, None where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino

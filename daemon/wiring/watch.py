@@ -7,6 +7,7 @@ import contextlib
 import json
 import logging
 import os
+import secrets
 import sqlite3
 import sys
 from collections.abc import Mapping
@@ -21,7 +22,7 @@ from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Resumed, UsePitProfile
+from daemon.core.inputs import Resumed, StartCook, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings
 from daemon.shell.background import in_background
@@ -34,6 +35,7 @@ from daemon.shell.library.compaction import compact
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.running_cook import RunningCook
 from daemon.shell.state_lock import StateLock
 from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
@@ -59,6 +61,10 @@ COOKS_EVERY = 30.0
 """s between looks at whether a cook has begun or ended."""
 ALIVE_WITHIN = 10.0
 """s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
+LIFE_BYTES = 3
+"""Of the word that tells one life's messages from another's."""
+PAGE_TRIED_EVERY = 10.0
+"""s between attempts to serve the page on a port that is taken."""
 PROVEN_AFTER = 60.0
 """s a life must have lasted before the dead man is answered: what kills it again and again must be seen from outside."""
 SILENCE_MARGIN = 5.0
@@ -134,6 +140,8 @@ class Watch:
         self._boot = boot
         self._began = self.clock.now()
         self._archive = CookArchive(self.journal)
+        self._running_cook = RunningCook(self.state)
+        self._lost_cook = self._running_cook.newer_than(self.journal.last_input, bool(self.journal.trouble), offset)
 
     # --- parts -----------------------------------------------------------------------------------------------
 
@@ -201,6 +209,7 @@ class Watch:
         """Watch until cancelled. Leaves everything written and the broker told."""
         self._began = self.clock.now()
         await self._begin()
+        served = self.page is None or await self._served(self.page)
         housekeeping = Housekeeping()
         housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
         housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks")
@@ -212,6 +221,9 @@ class Watch:
                 for device_supervisor in self.device_supervisors:
                     group.create_task(device_supervisor.run(), name=f"device {device_supervisor.name}")
                 self._signs_of_life(group)
+                group.create_task(self._check_journal(), name="check the journal")
+                if self.page is not None and not served:
+                    group.create_task(self._serve_later(self.page), name="page")
                 group.create_task(housekeeping.run(), name="housekeeping")
                 tell_systemd("READY=1")
         finally:
@@ -237,7 +249,12 @@ class Watch:
         """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
         keep_profile(self.journal.notes, self.engine.pit_profile())
 
+    def _keep_running_cook(self) -> None:
+        self._running_cook.keep(self.engine.settings.cook, self.journal.last_input, self.engine.wall.offset)
+
     async def _keep_cooks(self) -> None:
+        self.lock.keep()
+        self._keep_running_cook()
         await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset)
         finished = await in_background(self._archive.finished)
         before = self.engine.pit_profile()
@@ -247,7 +264,30 @@ class Watch:
         if finished:
             await self._tidy()
 
+    async def _served(self, page: Page) -> bool:
+        try:
+            await page.start()
+        except OSError as error:
+            log.error("the page cannot be served: %s; it is tried again", error.strerror or error)
+            return False
+        return True
+
+    async def _serve_later(self, page: Page) -> None:
+        """A port that another program has is no reason not to watch."""
+        while True:
+            await asyncio.sleep(PAGE_TRIED_EVERY)
+            with contextlib.suppress(OSError):
+                await page.start()
+                log.error("the page is served now")
+                return
+
+    async def _check_journal(self) -> None:
+        """It takes a while and may wait: the watch watches meanwhile."""
+        with contextlib.suppress(sqlite3.Error):  # a disk that refuses is told of elsewhere
+            await in_background(self.journal.disk.check)
+
     async def _tidy(self) -> None:
+        await self._check_journal()
         self.journal.outbox.tidy()
         if not self.journal.trouble:
             with contextlib.suppress(sqlite3.Error):  # the next time will do
@@ -257,17 +297,20 @@ class Watch:
         self.outbox.resume()
         if self.feed is not None:
             self.feed.start()
-        if self.page is not None:
-            await self.page.start()
         now = self.loop.stamp()
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
-        resumed = Resumed(watched_until=self.journal.newest_event_time())
+        resumed = Resumed(watched_until=self.journal.newest_event_time(), life=secrets.token_hex(LIFE_BYTES))
         await self.loop.drive(now, resumed)
         kept = kept_profile(self.journal.notes)
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))
-        self._heed_cook_file()
+        if self._lost_cook is not None and self._lost_cook.id != self.engine.settings.cook.id:
+            log.error("the journal has lost the cook that ran, %s: it is started again", self._lost_cook.name)
+            self.loop.post(StartCook(self._lost_cook, by="running cook"))
+        else:
+            self._heed_cook_file()
+        self._keep_running_cook()
 
     def _heed_cook_file(self) -> None:
         """An edited file changes the running cook, and throws none away."""

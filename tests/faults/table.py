@@ -19,6 +19,7 @@ from pathlib import Path
 from tests.faults import (
     test_broker_away,
     test_clock,
+    test_damage,
     test_disk,
     test_hang,
     test_kills,
@@ -32,7 +33,7 @@ from tests.faults.row import Fault, NotHere, Row
 
 ROOMS = (
     test_kills, test_power, test_disk, test_clock, test_hang, test_unplug, test_broker_away, test_provider, test_start,
-    test_latency,
+    test_damage, test_latency,
 )  # fmt: skip
 ALL: tuple[Fault, ...] = tuple(fault for room in ROOMS for fault in room.FAULTS)
 HEAD = ("fault", "measured", "figure", "bar", "met", "a wrong build it catches")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 import signal
+import socket
 import stat
 import subprocess
 import sys
@@ -17,10 +18,12 @@ from config.rig import PageSection
 from daemon.shell.housekeeping import Housekeeping
 from daemon.shell.secrets import SecretRefused
 from daemon.shell.web.access import long_enough, new_token
+from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
+from daemon.wiring.watch import Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_disk import patched
-from tests.system.scripted_board import write_files
+from tests.system.scripted_board import wait_for, write_files
 
 # --- the key's file ----------------------------------------------------------------------------------------------
 
@@ -230,3 +233,20 @@ def test_the_files_say_whom_nobody_serves(tmp_path: Path) -> None:
         "phone", "second", "notice"
     ]  # fmt: skip
     assert said(reach.format('["phone", "sounder", "second", "notice"]')) == []
+
+
+async def test_a_port_that_is_taken_keeps_nobody_from_watching(tmp_path: Path) -> None:
+    """And the page comes as soon as the port is free."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        rig, cook = write_files(tmp_path, "/dev/none", None)
+        rig.write_text(rig.read_text().replace("port = 0", f"port = {port}"))
+        watch = Watch(Files(rig, cook, tmp_path / "state"))
+        with patched(watch_module, "PAGE_TRIED_EVERY", 0.05):
+            running = asyncio.create_task(watch.run())
+            await wait_for(lambda: watch.loop.judged or running.done())
+            assert not running.done() and watch.page is not None and watch.page.server._listening is None
+            taken.close()
+            await wait_for(lambda: watch.page is not None and watch.page.server._listening is not None)
+            running.cancel()
+            await asyncio.gather(running, return_exceptions=True)

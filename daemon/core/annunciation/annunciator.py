@@ -124,7 +124,7 @@ class Annunciator:
                 others = tuple(a for a in FALL_OVER if self._reach.channels_of(a))
                 if not others and not self._reach.channels_of(PHONE):
                     return [CommandRefused(now, "test-wake", "no delivery can wake anybody: add one to the rig file")]
-                return [self._test_call.send(others, self._settings.repeat_after, now)]
+                return [self._test_call.send(others, self._settings.repeat_after, now, self._messages.life)]
             case Acknowledge(alarm=alarm):
                 if alarm in (TEST_WAKE, "*"):
                     self._test_call.acknowledged()
@@ -214,6 +214,10 @@ class Annunciator:
             "test_call": asdict(self._test_call),
             "spacing": asdict(self._spacing),
         }
+
+    def begin_life(self, life: str) -> None:
+        """From now on ids carry this word; empty: the old one."""
+        self._messages.life = life or self._messages.life
 
     def load(self, dumped: dict[str, object]) -> None:
         """The inverse of `dump`: nothing is told twice, nothing is lost, delays go on with what remained."""

@@ -27,6 +27,8 @@ class Messages:
         """alarm key -> [occurrence, next step]: an id is never used twice."""
         self._named: dict[str, dict[str, int]] = {}
         """message id -> alarm key -> occurrence, the newest message last."""
+        self.life = ""
+        """Of the watch, see `Resumed.life`."""
 
     def write(
         self, level: Level, annunciations: list[Annunciation], audiences: tuple[str, ...], not_after: float, now: float
@@ -40,7 +42,7 @@ class Messages:
         self._steps[lead.key] = [lead.occurrence, step + 1]
         message = Notification(
             time=now,
-            id=f"{lead.key}#{lead.occurrence}.{step}",
+            id=message_id(lead.key, lead.occurrence, step, self.life),
             level=level,
             alarm=lead.key,
             occurrence=lead.occurrence,
@@ -73,12 +75,13 @@ class Messages:
 
     def dump(self) -> dict[str, object]:
         """Plain values only."""
-        return {"steps": self._steps, "named": self._named}
+        return {"steps": self._steps, "named": self._named, "life": self.life}
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self._steps = cast(dict[str, list[int]], dumped["steps"])
         self._named = cast(dict[str, dict[str, int]], dumped["named"])
+        self.life = str(dumped.get("life", ""))
 
     def _is_covered(self, lesser: Annunciation, among: list[Annunciation]) -> bool:
         """Another of these contains it: one thing, counted once."""
@@ -89,6 +92,11 @@ class Messages:
         """Priority, then the time the alarm list gives to act, then which came first."""
         rule = self._rules[annunciation.rule]
         return PRIORITY_ORDER[rule.priority], rule.time_to_act, annunciation.since, annunciation.key
+
+
+def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:
+    """Never given twice, see `Resumed.life`."""
+    return f"{alarm}#{occurrence}{f'-{life}' if life else ''}.{step}"
 
 
 def merged_text(first: str, others: int) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from daemon.core.annunciation.escalation import PHONE
+from daemon.core.annunciation.messages import message_id
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Delivered
 
@@ -22,14 +23,18 @@ class TestCall:
     count: int = 0
     state: str = "never"
     at: float = 0.0
+    id: str = ""
+    """Of the newest one's message."""
 
-    def send(self, fall_over: tuple[str, ...], worth: float, now: float) -> Notification:
-        """To the phone and to everybody a wake may fall over to. worth: s after which it is not worth sending."""
+    def send(self, fall_over: tuple[str, ...], worth: float, now: float, life: str = "") -> Notification:
+        """To the phone and to everybody a wake may fall over to. worth: s after which it is not worth sending.
+        life: of the watch."""
         self.count += 1
+        self.id = message_id(TEST_WAKE, self.count, 0, life)
         self.state, self.at = "sent", now
         return Notification(
             time=now,
-            id=self._id(),
+            id=self.id,
             level=Level.WAKE,
             alarm=TEST_WAKE,
             occurrence=self.count,
@@ -41,7 +46,7 @@ class TestCall:
 
     def delivered(self, report: Delivered) -> None:
         """A channel reports."""
-        if report.outcome == "sent" and report.notification == self._id() and self.state == "sent":
+        if report.outcome == "sent" and report.notification == self.id and self.state == "sent":
             self.state = "delivered"
 
     def acknowledged(self) -> None:
@@ -52,6 +57,3 @@ class TestCall:
     def counts(self, now: float) -> str:
         """The state, as far as it still says something of this evening."""
         return self.state if now - self.at <= COUNTS_FOR else "never"
-
-    def _id(self) -> str:
-        return f"{TEST_WAKE}#{self.count}.0"

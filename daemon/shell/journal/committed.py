@@ -7,12 +7,18 @@ import json
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain, pairwise
+from math import inf
 from typing import Any
 
 from daemon.core.inputs import Input
 from daemon.shell.journal.disk import Disk
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, inputs_of
 
+LONGEST_SILENCE = 3 * 86400.0
+"""s before the newest input that are believed in one life of the watch."""
+PLAUSIBLE_DISORDER = 3600.0
+"""s by which a row may lie before its forerunner: what was posted before a start is journalled after it."""
 ROWS_AT_ONCE = 64
 """Rows of inputs read under one hold of the disk: the watch writes in between."""
 
@@ -73,15 +79,35 @@ class Committed:
         time: float | None = self.disk.one("SELECT time FROM events ORDER BY seq DESC LIMIT 1")
         return time
 
+    def newest_input_time(self) -> float | None:
+        time: float | None = self.disk.one("SELECT time FROM inputs ORDER BY seq DESC LIMIT 1")
+        return time
+
+    def newest_checkpoint_time(self) -> float | None:
+        time: float | None = self.disk.one("SELECT time FROM checkpoints ORDER BY input DESC LIMIT 1")
+        return time
+
     def inputs(self, after: int = 0, until: int | None = None) -> Iterator[tuple[float, Input]]:
         """Every committed input with seq > after (and <= until), oldest first. Damaged rows are skipped."""
+        known = -inf
+        last: tuple[int, float, str, bytes] = (0, inf, "", b"")
+        for (_, time, kind, body), (_, following, _, _) in pairwise(chain(self._input_rows(after, until), [last])):
+            # Time does not go back. Of two rows that say so, the one the rows around it speak against is wrong.
+            if time < known - PLAUSIBLE_DISORDER or known <= following < time - PLAUSIBLE_DISORDER:
+                continue
+            if following == inf and time - known > LONGEST_SILENCE and known > -inf and kind != "Resumed":
+                continue  # nothing after it speaks for it, and all that time would have to be replayed
+            known = max(known, time)
+            yield from inputs_of(time, kind, body)
+
+    def _input_rows(self, after: int, until: int | None) -> Iterator[tuple[int, float, str, bytes]]:
         last = after
         while rows := self.disk.rows(
             "SELECT seq, time, kind, body FROM inputs WHERE seq > ? AND (? IS NULL OR seq <= ?) ORDER BY seq LIMIT ?",
             (last, until, until, ROWS_AT_ONCE),
         ):
-            for last, time, kind, body in rows:  # noqa: B007 - `last` moves the window
-                yield from inputs_of(time, kind, body)
+            last = rows[-1][0]
+            yield from rows
 
     def first_input_since(self, time: float) -> int:
         """seq of the first input at or after `time`, or one past the last."""
@@ -97,9 +123,10 @@ class Committed:
         return rows[0][0] if rows else None
 
     def events(self, after: int = 0, cook: str | None = None) -> Iterator[dict[str, Any]]:
-        """Committed events as JSON objects, oldest first; forecasts of long ago without their figures, which stand in the
-        inputs (`daemon.shell.library.forecasts`)."""
-        rows = self.disk.rows(
+        """Committed events as JSON objects, oldest first, damaged ones left out; forecasts of long ago without their
+        figures, which stand in the inputs (`daemon.shell.library.forecasts`)."""
+        for (body,) in self.disk.rows(
             "SELECT body FROM events WHERE seq > ? AND (? IS NULL OR cook = ?) ORDER BY seq", (after, cook, cook)
-        )
-        return (json.loads(body) for (body,) in rows)
+        ):
+            with contextlib.suppress(ValueError, TypeError):
+                yield json.loads(body)

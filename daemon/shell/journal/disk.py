@@ -10,8 +10,19 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from daemon.shell.journal.file import code_of, connected, copied_to_memory, trouble_of
+from daemon.shell.clock import boot_seconds
+from daemon.shell.journal.file import (
+    DAMAGED,
+    code_of,
+    connected,
+    copied_to_memory,
+    remove,
+    set_aside,
+    trouble_of,
+)
+from daemon.shell.journal.rescue import copied
 from daemon.shell.journal.reserve import Reserve
+from daemon.shell.whole_file import Identity, identity, put_in_place
 
 log = logging.getLogger(__name__)
 
@@ -22,12 +33,19 @@ RESERVE_TRIED_EVERY = 60.0
 """s between attempts to take the reserve back."""
 LOG_PAGES, LEAN_LOG_PAGES = 1000, 32
 """Pages of the write-ahead log before it is worked in: SQLite's default, and so few that the reserve is not spent on it."""
+MEND_TRIED_EVERY = 30.0
+"""s between attempts to bring a journal that is in memory to the disk."""
 CLOSE_WITHIN = 0.5
 """s to wait for a write under way when closing; a hung disk must not hold up the end."""
 
 
 class Disk:
-    """One SQLite file. Every method may be called from any thread, and waits as long as the disk takes."""
+    """One SQLite file. Every method may be called from any thread, and waits as long as the disk takes.
+
+    The file is mended when a write finds that it is not there any more, or damaged: all that this connection can still
+    read goes into a new one, which takes its place. A database in memory, of a start at which the disk refused, goes to
+    disk in the same way as soon as the disk takes it.
+    """
 
     def __init__(self, path: Path, in_memory: bool = False) -> None:
         """Raises JournalUnavailable. in_memory: what the file holds is read if it can be, and nothing is written to it."""
@@ -36,13 +54,18 @@ class Disk:
         """Guards the database."""
         self.trouble = ""
         """In words, while what is committed is not safe as it should be: in memory only, or on the reserve."""
+        self.mended = ""
+        """In words, why the file was last written anew, until whoever tells of it empties this."""
         self._reserve = Reserve(path.parent / RESERVE_FILE)
         self._reserve_tried_at = float("-inf")
         self._lean = False
+        self._in_memory = in_memory
+        self._mend_tried_at = float("-inf")
         try:
             self.db = copied_to_memory(path) if in_memory else self._on_disk()
         except (sqlite3.Error, OSError) as error:
             raise trouble_of(error) from error
+        self._files = self._identities()
 
     def _on_disk(self) -> sqlite3.Connection:
         self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -71,16 +94,79 @@ class Disk:
         return row[0] if row else None
 
     def write(self, batch: Iterable[Statement]) -> None:
-        """In one transaction, on the reserve where the disk is full. Raises sqlite3.Error; then nothing was written."""
+        """In one transaction, on the reserve where the disk is full, in a new file where the old one is gone or damaged.
+        Raises sqlite3.Error; then nothing was written."""
         batch = list(batch)
         with self.lock:
+            if self._in_memory:
+                self._to_disk()
+            elif self._is_gone():
+                self.mend("was deleted or moved under the watch")
             try:
                 self._transaction(batch)
             except sqlite3.Error as error:
-                if code_of(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
+                if code_of(error) in DAMAGED:
+                    self.mend(f"is damaged ({error})")
+                elif code_of(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
                     raise
-                self._go_on_in_reserve()
+                else:
+                    self._go_on_in_reserve()
                 self._transaction(batch)
+            if not self._in_memory:
+                self._files = self._identities()
+
+    def _identities(self) -> tuple[Identity, Identity]:
+        """Of the file, and of the log beside it, which alone holds the newest commits."""
+        return identity(self.path), identity(self.path.with_name(self.path.name + "-wal"))
+
+    def _is_gone(self) -> bool:
+        return any(was not in (None, now) for was, now in zip(self._files, self._identities(), strict=True))
+
+    def mend(self, why: str) -> None:
+        """Put a new file with all that can still be read in place of what is there. Raises sqlite3.Error; then the watch
+        goes on from memory, and what is in the new file comes to the disk later."""
+        with self.lock:
+            made = self.path.with_name(self.path.name + ".new")
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                remove(made)
+                found = copied(self.db, made)
+            except OSError as error:
+                raise sqlite3.OperationalError(f"it {why}, and cannot be written anew: {error}") from error
+            # Closed before another takes its name: closing, SQLite deletes the log of that name, whoever's it is.
+            self.db.close()
+            try:
+                set_aside(self.path)
+                put_in_place(made, self.path)
+                self.db = self._on_disk()
+            except (OSError, sqlite3.Error) as error:
+                self.db, self._in_memory = copied_to_memory(made if made.exists() else self.path), True
+                raise sqlite3.OperationalError(f"it {why}, and cannot be put in place: {error}") from error
+            self._in_memory, self._files, self.trouble = False, self._identities(), ""
+            self.mended = f"the journal {why} and was written anew: {found}"
+            log.error("%s", self.mended)
+
+    def check(self) -> None:
+        """Look through the whole file, and mend it where it is damaged: a page of long ago is met by nobody until somebody
+        asks for it. Raises sqlite3.Error."""
+        if self._in_memory:
+            return
+        with contextlib.closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as db:
+            try:
+                found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+            except sqlite3.Error as error:
+                if code_of(error) not in DAMAGED:
+                    raise
+                found = str(error)
+        if found != "ok":
+            self.mend(f"is damaged ({found})")
+
+    def _to_disk(self) -> None:
+        now = boot_seconds()
+        if now - self._mend_tried_at >= MEND_TRIED_EVERY:
+            self._mend_tried_at = now
+            with contextlib.suppress(sqlite3.Error):
+                self.mend("was kept in memory while the disk refused")
 
     def _transaction(self, batch: Iterable[Statement]) -> None:
         try:

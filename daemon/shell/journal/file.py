@@ -16,6 +16,10 @@ DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, 0})
 """SQLite's result codes for garbage; 0: the library could not make text of it."""
 
 
+ENDS = ("", "-wal", "-shm")
+"""What SQLite adds to the name of a database for the files beside it."""
+
+
 class JournalUnavailable(Exception):
     """The disk refused (full, read-only, I/O error): keep going from memory and try again later."""
 
@@ -28,6 +32,9 @@ def connected(name: str) -> sqlite3.Connection:
     """Raises sqlite3.Error."""
     db = sqlite3.connect(name, check_same_thread=False, isolation_level=None)
     try:
+        db.text_factory = lambda raw: raw.decode(
+            "utf-8", "replace"
+        )  # what it cannot make text of is no reason not to start
         db.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=2000;")
         db.executescript(schema())
     except sqlite3.Error:
@@ -51,12 +58,23 @@ def copied_to_memory(path: Path) -> sqlite3.Connection:
 
 
 def set_aside(path: Path) -> None:
-    """A file that is no database any more is kept for whoever can mend it, and makes room for a new one."""
-    for end in ("", "-wal", "-shm"):
+    """A file that cannot be used is kept for whoever can mend it, and makes room for a new one. Raises OSError."""
+    for end in ENDS:
         file = path.with_name(path.name + end)
         if file.exists():
             file.rename(file.with_name(file.name + ".damaged"))
-    log.error("the journal was damaged and is set aside as %s.damaged", path)
+
+
+def begun_anew(path: Path) -> str:
+    """The same, when nothing of it is of use; in words."""
+    set_aside(path)
+    return "nothing of it is kept"
+
+
+def remove(path: Path) -> None:
+    """With what SQLite keeps beside it. Raises OSError."""
+    for end in ENDS:
+        path.with_name(path.name + end).unlink(missing_ok=True)
 
 
 def trouble_of(error: Exception) -> JournalUnavailable:

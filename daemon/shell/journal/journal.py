@@ -7,7 +7,6 @@ goes on from memory. A full disk first gets back the room of the reserve, which 
 
 from __future__ import annotations
 
-import contextlib
 import json
 import logging
 import sqlite3
@@ -17,11 +16,12 @@ from typing import Any
 
 from daemon.core.inputs import Input, Readings
 from daemon.shell.journal.committed import Checkpoint, Committed, Start
-from daemon.shell.journal.disk import Disk
-from daemon.shell.journal.file import JournalDamaged, JournalUnavailable, set_aside, trouble_of
+from daemon.shell.journal.disk import Disk, Statement
+from daemon.shell.journal.file import JournalDamaged, JournalUnavailable, begun_anew, trouble_of
 from daemon.shell.journal.notes import Notes
 from daemon.shell.journal.outbox_table import OutboxRow, OutboxTable
 from daemon.shell.journal.queue import WriteQueue
+from daemon.shell.journal.rescue import rescued, times_sound
 from daemon.shell.wording import input_to_json
 
 __all__ = ["Checkpoint", "Journal", "JournalUnavailable", "OutboxRow", "Start"]
@@ -36,6 +36,16 @@ HURRIED_FLUSH = 5.0
 CHECKPOINT_EVERY = 600.0
 """s between checkpoints: a restart replays at most this much."""
 KEEP_CHECKPOINTS = 2
+MENDED_TOLD_FOR = 600.0
+"""s for which a journal that had to be mended is told as a trouble."""
+NEWEST_INPUT = """SELECT MAX(COALESCE((SELECT MAX(seq) FROM inputs), 0), COALESCE((SELECT MAX(input) FROM checkpoints), 0),
+COALESCE((SELECT MAX(first_input) FROM kept_cooks), 0))"""
+NEWEST_EVENT = (
+    """SELECT MAX(COALESCE((SELECT MAX(seq) FROM events), 0), COALESCE((SELECT MAX(event) FROM checkpoints), 0))"""
+)
+"""Also what a damaged journal has lost had its numbers: none is given twice."""
+START = "INSERT OR REPLACE INTO starts VALUES (?, ?, ?, ?, ?, ?)"
+CHECKPOINT = "INSERT OR REPLACE INTO checkpoints VALUES (?, ?, ?, ?)"
 
 
 class Journal(Committed):
@@ -49,9 +59,11 @@ class Journal(Committed):
         super().__init__(Disk(path, in_memory))
         self.path = path
         self._flushed_at: float | None = None
+        self._for_a_start: dict[str, Statement] = {}
+        """The newest start and checkpoint: they are written once more into a file that was written anew."""
+        self._known_mended, self._mended_at = "", 0.0
         try:
-            last_input = self.disk.one("SELECT COALESCE(MAX(seq), 0) FROM inputs")
-            last_event = self.disk.one("SELECT COALESCE(MAX(seq), 0) FROM events")
+            last_input, last_event = self.disk.one(NEWEST_INPUT), self.disk.one(NEWEST_EVENT)
         except sqlite3.Error as error:
             self.close()
             raise trouble_of(error) from error
@@ -61,20 +73,26 @@ class Journal(Committed):
 
     @classmethod
     def opened(cls, path: Path) -> Journal:
-        """The journal in its file, a new one where the file is damaged, and one in memory where the disk refuses: a lost
-        disk must not end the watch."""
-        for _ in range(2):
+        """The journal in its file; what can be rescued of it where it is damaged; and one in memory, which goes to disk as
+        soon as that is possible, where the disk refuses. No disk may keep the watch from watching."""
+        words, mends = "", [rescued, begun_anew]
+        while True:
             try:
-                return cls._readable(path)
+                journal = cls._readable(path)
+                journal.disk.mended = words
+                return journal
             except JournalUnavailable as error:
                 trouble = error
-                if not isinstance(error, JournalDamaged):
-                    break
-                with contextlib.suppress(OSError):
-                    set_aside(path)
+            if not mends or not isinstance(trouble, JournalDamaged):
+                break
+            try:
+                words = f"the journal was damaged ({trouble}) and is set aside: {mends.pop(0)(path)}"
+                log.error("%s", words)
+            except (OSError, sqlite3.Error) as error:
+                log.error("the damaged journal cannot be mended: %s", error)
         log.error("the journal cannot be opened: %s; the watch goes on from memory", trouble)
         journal = cls(path, in_memory=True)
-        journal.disk.trouble = f"in memory until the watch is restarted: {trouble}"
+        journal.disk.trouble = f"in memory until the disk takes it: {trouble}"
         return journal
 
     @classmethod
@@ -87,10 +105,11 @@ class Journal(Committed):
             numbers += [journal.newest_time() or 0.0, journal.newest_event_time() or 0.0]
             for row in journal.outbox.in_state("waiting", "sending"):
                 numbers += [row.time, row.not_after, row.attempts, row.next_try]
-            for time, _ in journal.inputs(after=checkpoint.input if checkpoint is not None else 0):
-                numbers.append(time)
-            if not all(isinstance(number, int | float) for number in numbers):
+                json.loads(row.body)
+            numbers += [time for time, _ in journal.inputs(after=checkpoint.input if checkpoint is not None else 0)]
+            if not times_sound(*numbers):
                 raise ValueError("a number is missing")
+            journal.notes.check()
         except (sqlite3.Error, TypeError, ValueError) as error:
             journal.close()
             raise trouble_of(error) from error
@@ -98,8 +117,9 @@ class Journal(Committed):
 
     @property
     def trouble(self) -> str:
-        """In words, while what is committed is not safe as it should be: in memory only, or on the reserve."""
-        return self.disk.trouble
+        """In words, while what is committed is not safe as it should be: in memory only, on the reserve, or in a file that
+        was damaged or gone a short while ago and had to be written anew."""
+        return self.disk.trouble or self.disk.mended
 
     @property
     def last_input(self) -> int:
@@ -123,16 +143,16 @@ class Journal(Committed):
         self._queue.add_event(time, wall_offset, name, cook, text)
 
     def take_start(self, start: Start) -> None:
-        self._queue.add(
-            "INSERT OR REPLACE INTO starts VALUES (?, ?, ?, ?, ?, ?)",
-            start.input, start.time, start.boot, start.boot_seconds, start.rig, start.cook,
-        )  # fmt: skip
+        values = start.input, start.time, start.boot, start.boot_seconds, start.rig, start.cook
+        self._for_a_start[START] = START, values
+        self._queue.add(START, *values)
 
     def take_checkpoint(self, time: float, state: dict[str, Any]) -> None:
         """A checkpoint of the engine after every input taken so far."""
         last_input, last_event = self._queue.close_pack()
         body = zlib.compress(json.dumps(state, separators=(",", ":")).encode(), 6)
-        self._queue.add("INSERT OR REPLACE INTO checkpoints VALUES (?, ?, ?, ?)", last_input, time, last_event, body)
+        self._for_a_start[CHECKPOINT] = CHECKPOINT, (last_input, time, last_event, body)
+        self._queue.add(CHECKPOINT, last_input, time, last_event, body)
         self._queue.add(
             "DELETE FROM checkpoints WHERE input NOT IN (SELECT input FROM checkpoints ORDER BY input DESC LIMIT ?)",
             KEEP_CHECKPOINTS,
@@ -158,10 +178,19 @@ class Journal(Committed):
             try:
                 if batch:
                     self.disk.write(batch)
+                self._after_mending(now)
             except sqlite3.Error as error:
                 self._queue.put_back(batch)
                 raise JournalUnavailable(str(error)) from error
             self.disk.refill(now)
+
+    def _after_mending(self, now: float) -> None:
+        """Raises sqlite3.Error."""
+        if self.disk.mended != self._known_mended:
+            self._known_mended, self._mended_at = self.disk.mended, now
+            self.disk.write(self._for_a_start.values())
+        elif self.disk.mended and now - self._mended_at > MENDED_TOLD_FOR:
+            self.disk.mended = self._known_mended = ""
 
     def close(self) -> None:
         """A write that hangs keeps the file: it is closed with the program."""

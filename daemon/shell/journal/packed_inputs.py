@@ -81,6 +81,12 @@ def inputs_of(time: float, kind: str, body: bytes) -> Iterator[tuple[float, Inpu
         return
 
 
+def readable(time: float, kind: str, body: bytes) -> bool:
+    """Something can be had from this row. Readings know their own times: a row whose own differs is no row of theirs."""
+    first = next(inputs_of(time, kind, body), None)
+    return first is not None and (kind != READINGS or abs(first[0] - time) < 1.0)
+
+
 def _parts(body: bytes) -> tuple[bytes, bytes]:
     try:
         (length,) = struct.unpack_from("<I", body)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any, Protocol
 
 from daemon.core.pit.profile import PitProfile
+
+log = logging.getLogger(__name__)
 
 PROFILE_NOTE = "pit-profile"
 
@@ -22,9 +25,13 @@ class WritableNotes(Notes, Protocol):
 
 
 def kept_profile(notes: Notes) -> PitProfile:
-    """What this pit taught; empty where nothing is known yet."""
+    """What this pit taught; empty where nothing is known yet, or where what is kept cannot be understood."""
     kept = notes.note(PROFILE_NOTE)
-    return PitProfile.from_plain(kept) if kept else PitProfile()
+    try:
+        return PitProfile.from_plain(kept) if kept else PitProfile()
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        log.error("what the pit taught cannot be read (%r): it begins anew", error)
+        return PitProfile()
 
 
 def keep_profile(notes: WritableNotes, profile: PitProfile) -> None:

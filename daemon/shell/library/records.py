@@ -23,6 +23,7 @@ from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook_from_plain
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.journal.profile_note import kept_profile
+from daemon.shell.journal.rescue import sound_only
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
 from daemon.shell.library.minutes import minute_medians
@@ -34,6 +35,8 @@ IMPORTED = "imported"
 WAKES_SHOWN = 100
 DOUBTS_BEFORE = 2 * 86400.0
 """s before a cook in which the last word on a channel is looked for."""
+LONGEST_COOK = 14 * 24 * 60
+"""Minutes shown of one cook, the newest: a start that a damaged row puts years ago must not fill the memory."""
 BUSY = 5.0
 """s to wait while the watch itself writes."""
 
@@ -187,8 +190,9 @@ class CookRecords:
 
 @contextmanager
 def reading(journal: Path) -> Iterator[sqlite3.Connection]:
-    """A read connection inside one transaction, so that tidying cannot move rows under it."""
+    """A read connection inside one transaction, so that tidying cannot move rows under it. Damaged rows are not seen."""
     with closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True, isolation_level=None, timeout=BUSY)) as db:
+        sound_only(db)
         db.execute("BEGIN")
         yield db
 
@@ -224,8 +228,16 @@ def _entry_of(journal: Path, row: tuple[Any, ...]) -> CookEntry:
         tuple(ChannelSettings(**{**c, "role": Role(c["role"])}) for c in json.loads(channels)),
         first,
         _notes(json.loads(notes)),
-        None if worked_out is None else Figures(**json.loads(worked_out)),
+        None if worked_out is None else _figures(json.loads(worked_out)),
     )  # fmt: skip
+
+
+def _figures(plain: dict[str, Any]) -> Figures | None:
+    """None where they are damaged: then they are worked out anew."""
+    try:
+        return Figures(**plain)
+    except TypeError:
+        return None
 
 
 def _notes(plain: dict[str, Any]) -> CookNotes:
@@ -263,7 +275,8 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         (entry.first_input, BUNDLE, *BUNDLED),
     )
     rows = list(takewhile(lambda row: row[0] <= end, inputs))
-    first, last = int(entry.started // MINUTE), int(end // MINUTE)
+    last = int(end // MINUTE)
+    first = max(int(entry.started // MINUTE), last - LONGEST_COOK)
     series = minute_medians(packs_in(rows), first, last, _doubted(db, entry.started, end))
     minutes = tuple(range(first, last + 1))
     nothing = (nan,) * len(minutes)

@@ -41,10 +41,11 @@ class _Tally:
 
 
 class Limit:
-    """At most `count` a minute and address. Whoever goes over waits a minute, then twice as long each further time."""
+    """At most `count` a minute and address. Whoever goes over waits a minute; then, unless patient, twice as long each
+    further time, which is for guessers and never for whoever holds the key."""
 
-    def __init__(self, count: int) -> None:
-        self._count = count
+    def __init__(self, count: int, patient: bool = False) -> None:
+        self._count, self._patient = count, patient
         self._tallies: dict[str, _Tally] = {}
 
     def wait(self, address: str, now: float) -> float:
@@ -64,7 +65,8 @@ class Limit:
         if len(tally.times) >= self._count:
             tally.times.clear()
             tally.blocked_until = now + tally.back_off
-            tally.back_off = min(2 * tally.back_off, BACK_OFF_LIMIT)
+            if not self._patient:
+                tally.back_off = min(2 * tally.back_off, BACK_OFF_LIMIT)
 
 
 class KeyStore:

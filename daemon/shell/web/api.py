@@ -140,9 +140,11 @@ class Api:
         build_cook: CookBuilder | None,
         streams: Streams,
         facts: Callable[[web.Request], models.PageFacts],
+        holds_key: Callable[[web.Request], bool] = lambda request: True,
     ) -> None:
         self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
         self._build_cook, self._streams, self._facts = build_cook, streams, facts
+        self._holds_key = holds_key
         self._document = json.dumps(openapi.document()).encode()
 
     # --- reading ------------------------------------------------------------------------------------
@@ -157,9 +159,10 @@ class Api:
         return packed(answer(snapshot_json(self._snapshot())))
 
     async def events(self, request: web.Request) -> web.StreamResponse:
-        if self._streams.full:
-            raise Refused(503, "8 pages are open already: close one", retry_after=10)
-        return await self._streams.serve(request)
+        holds_key = self._holds_key(request)
+        if not self._streams.admit(holds_key):
+            raise Refused(503, "enough pages without the key are open already: close one", retry_after=10)
+        return await self._streams.serve(request, holds_key)
 
     async def history(self, request: web.Request) -> web.StreamResponse:
         start, end, count = number(request, "start"), number(request, "end"), points(request)

@@ -10,6 +10,7 @@ from math import isnan
 from pathlib import Path
 
 from config.rig import PageSection, Rig
+from daemon.core.engine import MEMORY_MINUTES
 from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged
 from daemon.core.inputs import Command
 from daemon.core.readings.trace import MINUTE
@@ -102,7 +103,9 @@ class Page:
 
     def _history(self, start: float, end: float, max_points: int) -> History:
         """From the minute trace of the running watch."""
-        first, last = int(start // MINUTE), int(end // MINUTE)
+        now = self._loop.stamp()  # what is asked beyond the trace costs nothing
+        first = max(int(start // MINUTE), int(now // MINUTE) - MEMORY_MINUTES)
+        last = min(int(end // MINUTE), int(now // MINUTE))
         series: dict[str, list[tuple[float, float]]] = {}
         for channel in self._snapshot().channels:
             values = self._loop.view.minutes(channel.id, first, last)

@@ -18,9 +18,10 @@ from daemon.shell.clock import boot_seconds
 from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, KeyStore, Limit, host_allowed, origin_allowed
 from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snapshot_json
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
+from daemon.shell.web.connections import Connections
 from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings
 from daemon.shell.web.models import Login, PageFacts, Problem, Taken
-from daemon.shell.web.routes import ROUTES, Handler, Route
+from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
 
 LOG = logging.getLogger(__name__)
@@ -29,6 +30,9 @@ HEADER_SECONDS = 10.0
 """From connecting to the end of the first request's headers; later ones are held by the keep-alive time."""
 KEEP_ALIVE_SECONDS = 30.0
 CONNECTION_LIMIT = 64
+"""Beyond it a new connection takes the place of one that has not shown the key."""
+GUESTS_LIMIT = 8
+"""Requests without the key that are answered at once."""
 COOKIE_SECONDS = 365 * 24 * 3600
 NEWS: TypeAdapter[Any] = TypeAdapter(Any)
 
@@ -72,10 +76,22 @@ class PageServer:
         self._key_store = KeyStore(token)
         self._names = own_names(settings.hosts)
         self._seconds = seconds
-        self._logins, self._commands = Limit(LOGIN_TRIES), Limit(COMMANDS)
+        self._logins, self._commands = Limit(LOGIN_TRIES), Limit(COMMANDS, patient=True)
+        self._connections = Connections(CONNECTION_LIMIT)
+        self._guests = 0
+        """Requests without the key that are being answered."""
         self._assets = load_assets()
         self._streams = Streams()
-        self._api = Api(snapshot, command, history, cooks, build_cook, self._streams, self._facts)
+        self._api = Api(
+            snapshot,
+            command,
+            history,
+            cooks,
+            build_cook,
+            self._streams,
+            self._facts,
+            lambda request: self._connections.is_known(request.protocol),
+        )
         self._routes = {route.path: route for route in ROUTES}
         self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}
         self._runner: web.AppRunner | None = None
@@ -111,9 +127,14 @@ class PageServer:
             handler_cancellation=True,
         )  # fmt: skip
         await self._runner.setup()
-        self._listening = await asyncio.get_running_loop().create_server(
-            self._connection, self._settings.host, self._settings.port, ssl=self._settings.tls
-        )
+        try:
+            self._listening = await asyncio.get_running_loop().create_server(
+                self._connection, self._settings.host, self._settings.port, ssl=self._settings.tls
+            )
+        except OSError:
+            await self._runner.cleanup()
+            self._runner = None
+            raise
 
     async def stop(self) -> None:
         self._streams.close()
@@ -137,12 +158,12 @@ class PageServer:
     # --- connections ----------------------------------------------------------------------------------
 
     def _connection(self) -> asyncio.Protocol:
-        """A new connection; it has HEADER_SECONDS to say something whole, and there are not too many."""
+        """A new connection; it has HEADER_SECONDS to say something whole, and takes the place of a guest's where there are
+        too many."""
         assert self._runner is not None and self._runner.server is not None
+        self._connections.make_room(self._runner.server.connections)
         protocol = self._runner.server()
-        too_many = len(self._runner.server.connections) >= CONNECTION_LIMIT
-        delay = 0.0 if too_many else HEADER_SECONDS
-        self._silent[protocol] = asyncio.get_running_loop().call_later(delay, self._drop_silent, protocol)
+        self._silent[protocol] = asyncio.get_running_loop().call_later(HEADER_SECONDS, self._drop_silent, protocol)
         return protocol
 
     def _drop_silent(self, protocol: web.RequestHandler) -> None:
@@ -163,8 +184,11 @@ class PageServer:
     ) -> web.StreamResponse:
         self._has_spoken(request.protocol)
         try:
-            self._judge(request)
-            response = await handler(request)
+            holds_key = self._judge(request)
+            if holds_key or not request.path.startswith("/api/"):
+                response = await handler(request)
+            else:
+                response = await self._answer_guest(request, handler)
         except Refused as refused:
             body = Problem(problem=refused.problem, where=refused.where).model_dump_json()
             response = answer(body.encode(), refused.status)
@@ -182,37 +206,58 @@ class PageServer:
                 response.headers.setdefault(name, value)
         return response
 
-    def _judge(self, request: web.Request) -> None:
-        """Refuse what may not pass: wrong host, foreign origin, too often, no token. Raises Refused."""
+    async def _answer_guest(
+        self, request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
+    ) -> web.StreamResponse:
+        """So few at a time that whoever holds the key need not wait for them. Event streams have a bound of their own."""
+        route = self._routes.get(request.path)
+        if route is not None and route.handler == "events":
+            return await handler(request)
+        if self._guests >= GUESTS_LIMIT:
+            raise Refused(503, "too many ask at once", retry_after=2)
+        self._guests += 1
+        try:
+            return await handler(request)
+        finally:
+            self._guests -= 1
+
+    def _judge(self, request: web.Request) -> bool:
+        """Whether it comes with the key. Refuses what may not pass: wrong host, foreign origin, no key, and, of whoever has
+        it, too many changes; a request without it is never counted against them. Raises Refused."""
         reached_at = str(((request.transport and request.transport.get_extra_info("sockname")) or [""])[0])
         if not host_allowed(request.headers.get("Host", ""), self._names, reached_at):
             raise Refused(421, "this page is not served under that name: add it to the page's hosts in the rig file")
+        holds_key = self._is_paired(request) or self._has_bearer(request)
+        if holds_key:
+            self._connections.known(request.protocol)
         if not request.path.startswith("/api/"):
-            return
+            return holds_key
         origin = request.headers.get("Origin")
         if not origin_allowed(origin, request.headers.get("Sec-Fetch-Site"), request.headers["Host"]):
             raise Refused(403, "asked from a foreign page")
         route = self._routes.get(request.path)
-        changes = request.method not in ("GET", "HEAD") or (route is not None and route.takes is not None)
-        if changes:
+        is_open = route is not None and route.open
+        changes = request.method not in ("GET", "HEAD")
+        may_look = self._settings.open_view and not changes and route is not None and route.takes is None
+        if not (holds_key or is_open or may_look):
+            raise Refused(401, "pair this device first: scan the code shown at the terminal")
+        if changes and origin is None and not request.headers.get("Authorization") and not is_open:
+            raise Refused(403, "a browser must say where it asks from")
+        if changes and holds_key:
             self._limit(self._commands, request)
             self._commands.note(request.remote or "", self._seconds())
-        if not self._may(request, route, changes):
-            raise Refused(401, "pair this device first: scan the code shown at the terminal")
-        if changes and origin is None and not request.headers.get("Authorization") and not (route and route.open):
-            raise Refused(403, "a browser must say where it asks from")
-
-    def _may(self, request: web.Request, route: Route | None, changes: bool) -> bool:
-        if self._is_paired(request) or (route is not None and route.open):
-            return True
-        kind, _, offered = request.headers.get("Authorization", "").partition(" ")
-        if kind.lower() == "bearer":
-            return self._is_token(offered.strip(), request)
-        return self._settings.open_view and not changes and route is not None
+        return holds_key
 
     def _is_paired(self, request: web.Request) -> bool:
         """By cookie. Not limited: nobody guesses 256 bits, and a guesser must never lock out the cook's own phone."""
         return self._key_store.is_cookie(request.cookies.get(COOKIE, ""))
+
+    def _has_bearer(self, request: web.Request) -> bool:
+        """The right key passes whatever others at the same address tried. Raises Refused for one wrong one too many."""
+        kind, _, offered = request.headers.get("Authorization", "").partition(" ")
+        if kind.lower() != "bearer":
+            return False
+        return self._key_store.is_token(offered.strip()) or self._is_token(offered.strip(), request)
 
     def _is_token(self, offered: str, request: web.Request) -> bool:
         self._limit(self._logins, request)

@@ -7,7 +7,9 @@ from collections import deque
 
 from aiohttp import web
 
-STREAM_LIMIT = 8
+STREAM_LIMIT, GUEST_LIMIT = 16, 4
+"""Open pages of those with the key, and of those without. Beyond the first the oldest is closed, and comes again by itself
+where somebody still looks at it; beyond the second a guest is refused: the cook always gets in."""
 PING_SECONDS = 15.0
 SEND_SECONDS = 10.0
 """A phone that takes nothing for so long is let go; it reconnects by itself."""
@@ -17,7 +19,8 @@ NEWS_LIMIT = 20
 class _Stream:
     """What one page has yet to be sent: only ever the newest snapshot, and at most NEWS_LIMIT news."""
 
-    def __init__(self) -> None:
+    def __init__(self, holds_key: bool) -> None:
+        self.holds_key, self.dropped = holds_key, False
         self.snapshot: bytes | None = None
         self.news: deque[bytes] = deque(maxlen=NEWS_LIMIT)
         self.woken = asyncio.Event()
@@ -27,14 +30,21 @@ class Streams:
     """All open event streams. Snapshots are numbered; a page that already has the newest is not sent it again."""
 
     def __init__(self) -> None:
-        self._streams: set[_Stream] = set()
+        self._streams: dict[_Stream, None] = {}
+        """The oldest first."""
         self._number = 0
         self._closing = False
         self._newest: bytes | None = None
 
-    @property
-    def full(self) -> bool:
-        return len(self._streams) >= STREAM_LIMIT
+    def admit(self, holds_key: bool) -> bool:
+        """There is a place; for whoever holds the key one is made."""
+        same = [stream for stream in self._streams if stream.holds_key == holds_key and not stream.dropped]
+        if len(same) < (STREAM_LIMIT if holds_key else GUEST_LIMIT):
+            return True
+        if holds_key:
+            same[0].dropped = True
+            same[0].woken.set()
+        return holds_key
 
     @property
     def open_count(self) -> int:
@@ -59,22 +69,22 @@ class Streams:
         for stream in self._streams:
             stream.woken.set()
 
-    async def serve(self, request: web.Request) -> web.StreamResponse:
-        """Send until the page goes away. The caller has checked `full`."""
-        stream = _Stream()
+    async def serve(self, request: web.Request, holds_key: bool) -> web.StreamResponse:
+        """Send until the page goes away, or its place is wanted. The caller has asked `admit`."""
+        stream = _Stream(holds_key)
         if request.headers.get("Last-Event-ID", "") != str(self._number):
             stream.snapshot = self._newest
-        self._streams.add(stream)
+        self._streams[stream] = None
         response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store"})
         try:
             await response.prepare(request)
             await response.write(b"retry: 2000\n\n")
-            while not self._closing:
+            while not (self._closing or stream.dropped):
                 await self._send_what_waits(stream, response)
         except (ConnectionError, TimeoutError):
             pass
         finally:
-            self._streams.discard(stream)
+            self._streams.pop(stream, None)
         return response
 
     async def _send_what_waits(self, stream: _Stream, response: web.StreamResponse) -> None:
