@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 import pytest
-from playwright.sync_api import Browser, Page, Request, expect
+from playwright.sync_api import Browser, Dialog, Page, Request, expect
 
 from config.cook import Cook, WrapSection
 from daemon.core import inputs
@@ -277,6 +277,17 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     page.get_by_role("group", name="Piece 1").locator("[name=wrap]").select_option("Not wrapped")
     page.get_by_label("Hot holding follows").select_option("USDA home guidance, 140 °F")
     page.get_by_label("Rest").fill("90")
+    asked = list[str]()
+
+    def refuse(dialog: Dialog) -> None:
+        asked.append(dialog.message)
+        dialog.dismiss()
+
+    page.once("dialog", refuse)
+    page.get_by_role("button", name="Start the cook").click()
+    assert "will end: Beef chuck roll, Lamb shoulder" in asked[0]
+    assert site.watch.commands == [], "nobody has agreed yet"
+    page.once("dialog", lambda dialog: dialog.accept())
     with page.expect_request("**/api/start-cook") as sent:
         page.get_by_role("button", name="Start the cook").click()
     body = sent.value.post_data_json

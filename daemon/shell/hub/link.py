@@ -45,6 +45,9 @@ EVENTS_WAITING = 500
 """Events kept for a broker that is away; the oldest go first."""
 IN_FLIGHT_LIMIT = 2000
 """Messages the broker may owe an acknowledgement for; beyond that values are skipped, for a newer one will come."""
+OWED_TOO_LONG, OWED_LOOKED_AT_EVERY = 60.0, 10.0
+"""s a broker may owe an acknowledgement before it is called ill and connected to anew, and s between looks: together well
+below two minutes, for the hub shows old temperatures meanwhile."""
 LARGEST_PACKET = 4096
 """Bytes that may come to us: an order is far smaller, and what is larger the broker need not send (MQTT 5 only)."""
 FAREWELL = 2.0
@@ -96,6 +99,8 @@ class _Owed:
     topic: str
     event: int | None = None
     done: asyncio.Future[bool] | None = None
+    since: float = 0.0
+    """Event-loop time, s."""
 
 
 class BrokerLink:
@@ -117,6 +122,9 @@ class BrokerLink:
         self._events: dict[int, tuple[str, str]] = {}
         self._event_number = 0
         self._owed: dict[int, _Owed] = {}
+        """The oldest first."""
+        self._doubted = False
+        """It acknowledged nothing on the last connection: connecting alone does not count as working."""
         self._denied: set[str] = set()
         self._told: tuple[bool, str] | None = None
         self._protocol = MQTTProtocolVersion.MQTTv5
@@ -189,7 +197,17 @@ class BrokerLink:
         )
         if not done:
             return 0, "the broker does not answer"
-        return await self._down
+        while not self._down.done():
+            await asyncio.wait((self._down,), timeout=OWED_LOOKED_AT_EVERY)
+            if not self._down.done() and self._owes_too_long():
+                self._doubted = True
+                return 0, "the broker takes messages and acknowledges none"
+        return self._down.result()
+
+    def _owes_too_long(self) -> bool:
+        """The oldest message it has not acknowledged."""
+        oldest = next(iter(self._owed.values()), None)
+        return oldest is not None and asyncio.get_running_loop().time() - oldest.since > OWED_TOO_LONG
 
     def _connect_properties(self) -> Properties | None:
         if self._protocol is not MQTTProtocolVersion.MQTTv5:
@@ -301,6 +319,7 @@ class BrokerLink:
             properties = _expiring(expires)
         info = self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
         # The acknowledgement comes through the loop, so it cannot be handled before this line.
+        owed.since = asyncio.get_running_loop().time()
         self._owed[info.mid] = owed
 
     # --- the library's thread: hand everything over --------------------------------------------------------
@@ -346,7 +365,8 @@ class BrokerLink:
             self._send_state()
         for number, (topic, payload) in self._events.items():
             self._send(topic, payload, _Owed(topic, event=number))
-        self._say(True, "")
+        if not self._doubted:
+            self._say(True, "")
 
     def _ended(self, client: mqtt.Client, code: int, words: str) -> None:
         if client is self._client and self._down is not None and not self._down.done():
@@ -357,6 +377,9 @@ class BrokerLink:
         owed = self._owed.pop(mid, None) if client is self._client else None
         if owed is None:
             return
+        if self._doubted:
+            self._doubted = False
+            self._say(True, "")
         if owed.event is not None:
             self._events.pop(owed.event, None)
         if owed.done is not None and not owed.done.done():

@@ -285,7 +285,15 @@ class Api:
 
     async def start_cook(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.CookOrder)
-        return self._take(inputs.StartCook(self._built(order.cook, "cook"), order.by))
+        cook, now = self._built(order.cook, "cook"), self._snapshot()
+        if cook.serve_at is not None and cook.serve_at <= now.time:
+            raise Refused(422, "the serving time has passed: give one to come, or none", "cook.serve_at")
+        if now.pieces and not order.replace:
+            on = ", ".join(f"{piece.name} ({piece.stage})" for piece in now.pieces)
+            raise Refused(
+                409, f"{now.cook_name} is running and would end: {on}; send replace: true to end it", "replace"
+            )
+        return self._take(inputs.StartCook(cook, order.by))
 
     def _built(self, cook: Cook, where: str) -> CookSettings:
         if self._build_cook is None:

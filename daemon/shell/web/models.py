@@ -88,9 +88,10 @@ class AskWrapOrder(By):
 
 
 class CookOrder(By):
-    """The same cook file as `pitvigil` reads, as JSON."""
+    """The same cook file as `pitvigil` reads, as JSON. replace: must be said where a cook runs, which then ends."""
 
     cook: Cook
+    replace: bool = False
 
 
 class AddPieceOrder(By):

@@ -148,11 +148,26 @@ async def test_a_cook_starts_from_the_cut_table(client: aiohttp.ClientSession, w
     }  # fmt: skip
     piece = {"name": "Lamb", "cut": "lamb-shoulder", "channel": "lamb", "weight": 2.4}
     cook = {"id": "fair", "name": "Fair", "serve_at": "2026-06-13T12:00:00Z", "pieces": [piece]}
-    assert (await client.post("/api/start-cook", json={"cook": cook})).status == 202
+    assert (await client.post("/api/start-cook", json={"cook": cook, "replace": True})).status == 202
     (command,) = watch.commands
     assert isinstance(command, inputs.StartCook)
     assert command.cook.serve_at == pytest.approx(NIGHT + 9 * 3600 + 46 * 60 - WALL_OFFSET)
     assert command.cook.pieces[0].thickness == pytest.approx(0.085)
+
+
+async def test_a_running_cook_is_not_thrown_away_by_a_second_start(
+    client: aiohttp.ClientSession, watch: FakeWatch
+) -> None:
+    cook = {"id": "fair", "name": "Fair", "pieces": [{"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 2}]}
+    answer = await client.post("/api/start-cook", json={"cook": cook})
+    problem = (await answer.json())["problem"]
+    assert answer.status == 409 and "Village-hall lunch" in problem and "Beef chuck roll (stall)" in problem
+    late = {**cook, "serve_at": "2026-06-01T12:00:00Z"}
+    answer = await client.post("/api/start-cook", json={"cook": late, "replace": True})
+    assert answer.status == 422 and (await answer.json())["where"] == "cook.serve_at"
+    assert watch.commands == []
+    watch.changes = replace(watch.changes, pieces=())
+    assert (await client.post("/api/start-cook", json={"cook": cook})).status == 202
 
 
 async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSession) -> None:

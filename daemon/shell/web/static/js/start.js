@@ -172,7 +172,10 @@ export function startForm({ cuts, hold_rules }) {
       hold: { rule: hold.value },
     };
     if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
-    if (await tell("/api/start-cook", { cook }, "The cook has started.")) location.hash = "#pit";
+    const running = live.snapshot.pieces.map((piece) => piece.name).join(", ");
+    const replace = running !== "";
+    if (replace && !window.confirm(`${live.snapshot.cook_name} is running and will end: ${running}. End it?`)) return;
+    if (await tell("/api/start-cook", { cook, replace }, "The cook has started.")) location.hash = "#pit";
   };
   return make(
     "form",
