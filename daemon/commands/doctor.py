@@ -11,6 +11,7 @@ import grp
 import os
 import pwd
 import shutil
+import sqlite3
 import stat
 import subprocess
 import tempfile
@@ -33,16 +34,19 @@ from daemon.commands.doctor_findings import (
     judge_clock,
     judge_deliveries,
     judge_disk,
+    judge_link,
     judge_port,
     judge_secret,
     judge_wear,
     may_use,
 )
+from daemon.core.inputs import LinkCounts
 from daemon.shell.clock import PLAUSIBLE_SINCE, wall_seconds
 from daemon.shell.hub.link_settings import tls_context
 from daemon.shell.secrets import CREDENTIALS_VARIABLE
+from daemon.shell.wording import input_from_json
 from daemon.wiring.settings_from_files import undrawn_charts
-from daemon.wiring.watch import state_directory
+from daemon.wiring.watch import JOURNAL_FILE, state_directory
 
 SERVICE_USER = "pitvigil"
 SERVICE_STATE = Path("/var/lib/pitvigil")
@@ -61,6 +65,7 @@ async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], No
     account = watching_account()
     findings = [*_devices(rig, account), _clock(), *_disk(rig, account), *_secrets(rig), *_deliveries(rig)]
     findings += [judge_chart(problem.file, problem.key) for problem in undrawn_charts(rig, str(rig_path))]
+    findings += [judge_link(counts) for counts in links(_state(rig, account) / JOURNAL_FILE)]
     if rig.broker is not None:
         findings.append(judge_broker(rig.broker.host, rig.broker.port, await _broker_error(rig.broker)))
     say(f"for the user {account.name}:")
@@ -153,10 +158,31 @@ def _clock() -> Finding:
     return judge_clock(wall_seconds() >= PLAUSIBLE_SINCE, synchronised, Path("/sys/class/rtc/rtc0").exists())
 
 
-def _disk(rig: Rig, account: Account) -> Iterator[Finding]:
-    directory = state_directory(rig, None)
+def _state(rig: Rig, account: Account) -> Path:
     if account.name == SERVICE_USER and rig.state_directory is None:
-        directory = SERVICE_STATE
+        return SERVICE_STATE
+    return state_directory(rig, None)
+
+
+def links(journal: Path) -> list[LinkCounts]:
+    """What the newest watch told of each device on whose way something went wrong; nothing where nothing can be read."""
+    told: dict[str, LinkCounts] = {}
+    with (
+        contextlib.suppress(sqlite3.Error),
+        contextlib.closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True, timeout=PATIENCE)) as db,
+    ):
+        rows = db.execute(
+            "SELECT body FROM inputs WHERE kind = 'LinkCounts' AND seq >= (SELECT max(input) FROM starts) ORDER BY seq"
+        )
+        for (body,) in rows:
+            counts = input_from_json("LinkCounts", body)
+            assert isinstance(counts, LinkCounts)
+            told[counts.device] = counts
+    return list(told.values())
+
+
+def _disk(rig: Rig, account: Account) -> Iterator[Finding]:
+    directory = _state(rig, account)
     wanted = str(directory)
     while not directory.exists():  # made at the first start: what counts is where
         directory = directory.parent

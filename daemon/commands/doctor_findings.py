@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from daemon.core.inputs import LinkCounts
 from daemon.shell.report.drawer import REMEDY
 
 
@@ -189,6 +190,27 @@ def judge_wear(card: str | None, life_time: Sequence[int], pre_eol: int) -> Find
     if worst >= LIFE_DOUBT or pre_eol > PRE_EOL_NORMAL:
         return Finding(Level.DOUBT, about, used, remedy)
     return Finding(Level.GOOD, about, used)
+
+
+# --- what came from the devices ------------------------------------------------------------------------------
+
+LOSSES_DOUBT = 100
+"""lines lost or refused since the watch began that are more than noise (our own bound)"""
+RESTARTS_DOUBT = 3
+"""restarts of a board since the watch began; plugging it in is one (our own bound)"""
+
+
+def judge_link(counts: LinkCounts) -> Finding:
+    """counts: what the newest watch told of one device."""
+    about = f"lines of {counts.device}"
+    text = f"{counts.lost} lost, {counts.refused} refused, {counts.restarts} restarts since the watch began"
+    if counts.restarts >= RESTARTS_DOUBT:
+        return Finding(Level.DOUBT, about, text, "look at the board's supply and plug")
+    if counts.lost + counts.refused >= LOSSES_DOUBT:
+        return Finding(
+            Level.DOUBT, about, text, "shorten or shield the cable, keep it off mains leads, send a checksum"
+        )
+    return Finding(Level.GOOD, about, text)
 
 
 # --- who is told ---------------------------------------------------------------------------------------------

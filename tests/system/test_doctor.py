@@ -12,7 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon import cli
-from daemon.commands.doctor import card_wear, doctor, holders, node, secret_facts, watching_account, writing_refusal
+from daemon.commands.doctor import (
+    card_wear,
+    doctor,
+    holders,
+    links,
+    node,
+    secret_facts,
+    watching_account,
+    writing_refusal,
+)
 from daemon.commands.doctor_findings import (
     LIFE_STEPS,
     SPACE_NEEDED,
@@ -28,11 +37,14 @@ from daemon.commands.doctor_findings import (
     judge_clock,
     judge_deliveries,
     judge_disk,
+    judge_link,
     judge_port,
     judge_secret,
     judge_wear,
     may_use,
 )
+from daemon.core.inputs import LinkCounts
+from daemon.shell.journal.journal import Journal, Start
 
 DIALOUT, OWN_GROUP = 20, 995
 COOK = Account("pitvigil", 999, frozenset({OWN_GROUP, DIALOUT}), frozenset({"pitvigil", "dialout"}))
@@ -44,6 +56,41 @@ PORT = "/dev/serial/by-id/usb-board"
 def level(finding: Finding) -> Level:
     assert bool(finding.remedy) == (finding.level is not Level.GOOD), finding
     return finding.level
+
+
+# --- what came from the devices ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("counts", "how", "remedy"),
+    [
+        (LinkCounts("board", lost=3, refused=2, restarts=1), Level.GOOD, ""),
+        (LinkCounts("board", lost=60, refused=40), Level.DOUBT, "cable"),
+        (LinkCounts("board", restarts=3), Level.DOUBT, "supply"),
+    ],
+)
+def test_losses_on_a_line_are_judged(counts: LinkCounts, how: Level, remedy: str) -> None:
+    finding = judge_link(counts)
+    assert level(finding) is how
+    assert remedy in finding.remedy
+
+
+def test_the_doctor_reads_the_losses_of_the_newest_watch(tmp_path: Path) -> None:
+    assert links(tmp_path / "journal.sqlite") == []
+    journal = Journal.opened(tmp_path / "journal.sqlite")
+    told = [
+        LinkCounts("board", lost=9),
+        LinkCounts("board", lost=1),
+        LinkCounts("hold", lost=4),
+        LinkCounts("board", lost=2),
+    ]
+    for number, item in enumerate(told):
+        if number in (0, 1):  # a watch, and the one after it
+            journal.take_start(Start(journal.last_input + 1, float(number), "boot", 0.0, "", None))
+        journal.take_input(item, float(number))
+    journal.commit(5.0)
+    assert links(tmp_path / "journal.sqlite") == [LinkCounts("board", lost=2), LinkCounts("hold", lost=4)]
+    journal.close()
 
 
 # --- permissions ---------------------------------------------------------------------------------------------
