@@ -175,6 +175,7 @@ class CommandGate:
     """Lets orders through. base: Homie topic of the device. root: beginning of the other topics.
 
     wall: UTC, s. ticks: s that only go forward. hottest: the rig's own high band edge, °C.
+    fahrenheit: people read °F.
     """
 
     def __init__(
@@ -184,9 +185,11 @@ class CommandGate:
         wall: Callable[[], float],
         ticks: Callable[[], float],
         hottest: float = HOTTEST_BAND,
+        fahrenheit: bool = False,
     ) -> None:
         self._base, self._common, self._wall, self._ticks = base + "/", f"{root}/command", wall, ticks
         self._orders, self._answers = f"{root}/orders/", f"{root}/answers/"
+        self._fahrenheit = fahrenheit
         self.hottest = max(HOTTEST_BAND, hottest)
         self._allowances: dict[str, _Allowance] = {}
         self._ids: OrderedDict[str, float] = OrderedDict()
@@ -332,7 +335,8 @@ class CommandGate:
         edges = [("low", band.low, low_limits, now.low), ("high", band.high, high_limits, now.high)]
         for name, value, (least, most), _ in sorted(edges, key=lambda edge: edge[1] == edge[3]):  # what moves first
             if not least <= value <= most:
-                raise CommandRejected(f"the {name} edge of this band lies between {least:g} and {most:g} °C")
+                in_f = f" ({least * 1.8 + 32:g} and {most * 1.8 + 32:g} °F)" if self._fahrenheit else ""
+                raise CommandRejected(f"the {name} edge of this band lies between {least:g} and {most:g} °C{in_f}")
         return SetBand(band, by)
 
 

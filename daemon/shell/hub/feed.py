@@ -80,7 +80,7 @@ class HubFeed:
         self._name = rig.pit.name
         self.base = f"{broker.homie_root}/5/{rig.pit.id}"
         self.root = f"pitvigil/{rig.pit.id}"
-        self._gate = CommandGate(self.base, self.root, wall, ticks, rig.pit.band.high)
+        self._gate = CommandGate(self.base, self.root, wall, ticks, rig.pit.band.high, rig.people.unit == "F")
         self._hub = discovery.Hub(
             broker.discovery_prefix, rig.pit.id, rig.pit.name, self.base, self.root, broker.birth_topic,
             tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",

@@ -211,6 +211,12 @@ def test_a_hub_in_fahrenheit_sets_the_band() -> None:
     assert command == inputs.SetBand(Band(107.2, 135.0), "hub")
 
 
+def test_a_refusal_says_its_limits_as_people_read_them() -> None:
+    keeper = CommandGate(BASE, ROOT, lambda: NOW, lambda: 0.0, fahrenheit=True)
+    with pytest.raises(CommandRejected, match=r"112 and 180 °C \(233.6 and 356 °F\)"):
+        keeper.take(set_to("pit/band-high", "300"), SNAPSHOT)
+
+
 def test_the_limits_announced_are_the_limits_kept() -> None:
     keeper = gate()
     pit = next(node for node in homie.nodes(SNAPSHOT, keeper.hottest) if node.id == "pit")
