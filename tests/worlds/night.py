@@ -155,8 +155,17 @@ def draw_lids(rng: np.random.Generator, n: int, steps: int, *, left_open: bool =
     return LidPlan(start, lengths)
 
 
-def draw_night(world: FireWorld, seed: int, n: int, *, hours: float = 12.0, obeys: bool | None = None, sleeps:
-bool | None = None, stress: str | None = None, save_every: int = 5) -> Night:  # fmt: skip
+def draw_night(
+    world: FireWorld,
+    seed: int,
+    n: int,
+    *,
+    hours: float = 12.0,
+    obeys: bool | None = None,
+    sleeps: bool | None = None,
+    stress: str | None = None,
+    save_every: int = 5,
+) -> Night:
     """n pits with cooks, not yet run. stress: one of STRESSES, for all of them. The same arguments give the same night."""
     if stress is not None and stress not in STRESSES:
         raise ValueError(f"unknown stress {stress!r}; known: {', '.join(STRESSES)}")
