@@ -329,8 +329,8 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from daemon.commands.cooks import journal_of
-    from daemon.commands.plan import AMBIENT, Weather, plan_lines
     from daemon.shell.library.records import CookRecords
+    from daemon.wiring.planning import AMBIENT, Weather, plan_lines
 
     rig, cook = load_both(options.rig, options.cook)
     assert cook is not None, "argparse asks for it"

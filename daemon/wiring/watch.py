@@ -10,7 +10,7 @@ import os
 import secrets
 import sqlite3
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
@@ -19,12 +19,13 @@ from typing import TYPE_CHECKING
 from config.cook import Cook
 from config.delivery import ReachWithChart
 from config.loader import load_both
+from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Resumed, StartCook, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
-from daemon.core.settings import CookSettings
+from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.housekeeping import Housekeeping, repeat
@@ -189,10 +190,27 @@ class Watch:
             return None
         from daemon.shell.web.page import Page
 
-        return Page(section, self.rig, self.loop, self._page_key, self._build_cook)
+        return Page(section, self.rig, self.loop, self._page_key, self._build_cook, self._plan)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
         return cook_settings(cook, self.rig, self.engine.wall.offset)
+
+    def _plan(self, cook: Cook, ambient: float | None, wind: float) -> Callable[[], tuple[str, ...]]:
+        """For the page. Outside it is as cold as the rig's own probe says, unless the cook says otherwise."""
+        from daemon.wiring.planning import AMBIENT, Weather, plan_lines
+
+        if ambient is None:
+            read = [c.celsius for c in self.engine.snapshot(self.loop.stamp()).channels if c.role is Role.AMBIENT]
+            ambient = next((celsius for celsius in read if celsius is not None), AMBIENT)
+        weather, profile, now = Weather(ambient, wind), self.engine.pit_profile(), self.clock.wall()
+
+        def work() -> tuple[str, ...]:
+            try:
+                return tuple(plan_lines(self.rig, cook, "page", weather, profile, now))
+            except ConfigError as error:
+                raise ValueError("; ".join(problem.remedy for problem in error.problems)) from None
+
+        return work
 
     def greeting(self) -> list[str]:
         """What to tell whoever starts the watch by hand."""

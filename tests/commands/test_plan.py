@@ -6,11 +6,11 @@ import pytest
 
 from config.loader import load_both
 from daemon.cli import main
-from daemon.commands.plan import FIRES_TELL, Weather, feeding_of, plan_lines
 from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.library.records import CookRecords
+from daemon.wiring.planning import FIRES_TELL, Weather, feeding_of, plan_lines
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 LATE = tuple(ForecastMiss("night", piece, 6.0) for piece in "abc")

@@ -302,6 +302,20 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     assert cook.id == "2026-06-13-harvest-supper"
 
 
+def test_a_cook_is_planned_before_it_is_started(page: Page, site: ServedPage) -> None:
+    enter(page, "cooks")
+    page.get_by_text("Start a cook").click()
+    form = page.locator("#start")
+    form.get_by_label("Serve at").fill("2026-06-13T19:30")
+    form.get_by_label("Outside").fill("-5")
+    form.get_by_label("Weight").fill("30")
+    form.get_by_role("button", name="Plan it").click()
+    expect(form).to_contain_text("serve Overnight cook")
+    expect(form).to_contain_text("outside -5.0 °C, wind 0 m/s")
+    expect(form).to_contain_text("if pounds are meant")  # no chuck roll weighs 30 kg
+    assert not [c for c in site.watch.commands if isinstance(c, inputs.StartCook)], "planning starts nothing"
+
+
 def test_the_sleep_list_and_the_account_of_the_night(page: Page, site: ServedPage) -> None:
     enter(page, "night")
     page.get_by_role("button", name="I am going to sleep").click()

@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
+from config.doubts import piece_doubts
 from daemon.core import inputs
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, CookSettings
@@ -20,7 +21,7 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
-from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable
+from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Planner
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
@@ -141,9 +142,10 @@ class Api:
         streams: Streams,
         facts: Callable[[web.Request], models.PageFacts],
         holds_key: Callable[[web.Request], bool] = lambda request: True,
+        planner: Planner | None = None,
     ) -> None:
         self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
-        self._build_cook, self._streams, self._facts = build_cook, streams, facts
+        self._build_cook, self._streams, self._facts, self._planner = build_cook, streams, facts, planner
         self._holds_key = holds_key
         self._document = json.dumps(openapi.document()).encode()
 
@@ -302,6 +304,23 @@ class Api:
             return self._build_cook(cook)
         except ValueError as error:
             raise Refused(422, str(error), where) from None
+
+    async def plan(self, request: web.Request) -> web.StreamResponse:
+        """Starts nothing: the same cook may be changed and planned again."""
+        order = await body_of(request, models.PlanOrder)
+        planner = self._planner
+        if planner is None:
+            raise Refused(503, "this watch cannot plan from the page")
+        try:
+            lines = await asked(planner(order.cook, order.ambient, order.wind))
+        except ValueError as error:
+            raise Refused(422, str(error), "cook") from None
+        doubts = tuple(
+            f"{p.key.rpartition('.')[2]} {p.value}: {p.remedy}"
+            for number, piece in enumerate(order.cook.pieces)
+            for p in piece_doubts(piece, "page", f"pieces.{number}")
+        )
+        return answer(models.PlanLines(lines=lines, doubts=doubts).model_dump_json().encode())
 
     async def add_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AddPieceOrder)

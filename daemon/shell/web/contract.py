@@ -16,6 +16,12 @@ CookBuilder = Callable[[Cook], CookSettings]
 """Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""
 
 
+Planner = Callable[[Cook, float | None, float], Callable[[], tuple[str, ...]]]
+"""Takes a checked cook order, an outside temperature (°C, None = as measured, or ordinary) and a wind (m/s); gives the work that
+plans it. The work takes seconds and belongs into a worker thread; it gives lines of text, or raises ValueError in words the
+cook can act on."""
+
+
 class NotAvailable(Exception):
     """This installation cannot answer that; the text says why."""
 

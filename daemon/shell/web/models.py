@@ -94,6 +94,14 @@ class CookOrder(By):
     replace: bool = False
 
 
+class PlanOrder(By):
+    """A cook that may be started later. ambient: °C outside, absent = as measured. wind: m/s."""
+
+    cook: Cook
+    ambient: Celsius | None = Field(default=None, ge=-50, le=60)
+    wind: float = Field(default=0.0, ge=0, le=40)
+
+
 class AddPieceOrder(By):
     """A piece as a cook file names it."""
 
@@ -128,6 +136,13 @@ class ForgetOrder(By):
     """sure: must be said, for what a pit taught takes many cooks to learn again."""
 
     sure: Literal[True]
+
+
+class PlanLines(BaseModel):
+    """lines: the plan in the words of `pitvigil plan`; doubts: what in the order can hardly be meant."""
+
+    lines: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
 
 
 class Taken(Body):

@@ -24,6 +24,7 @@ from daemon.shell.web.contract import (
     History,
     HistoryMark,
     PageSettings,
+    Planner,
     bucketed,
 )
 from daemon.shell.web.server import PageServer
@@ -56,7 +57,9 @@ class KeptCooks(CookRecords):
 class Page:
     """Starts the server and keeps it fed."""
 
-    def __init__(self, section: PageSection, rig: Rig, loop: WatchLoop, token: str, build_cook: CookBuilder) -> None:
+    def __init__(
+        self, section: PageSection, rig: Rig, loop: WatchLoop, token: str, build_cook: CookBuilder, planner: Planner
+    ) -> None:
         assert loop.journal is not None, "the app always keeps a journal"
         self._loop = loop
         self._marks = marks_before(loop.journal.path)
@@ -76,6 +79,7 @@ class Page:
             KeptCooks(loop.journal.path),
             token,
             build_cook=build_cook,
+            planner=planner,
         )
 
     async def start(self) -> None:

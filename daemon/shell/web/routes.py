@@ -82,6 +82,7 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/ask-wrap", "ask_wrap", "What if a piece were wrapped at this core temperature: every forecast answers",
           models.Taken, models.AskWrapOrder),
     Route("/api/start-cook", "start_cook", "Start a cook", models.Taken, models.CookOrder),
+    Route("/api/plan", "plan", "When to light, when to put the meat on, how much wood", models.PlanLines, models.PlanOrder),
     Route("/api/add-piece", "add_piece", "Another piece joins the running cook", models.Taken, models.AddPieceOrder),
     Route("/api/remove-piece", "remove_piece", "A piece leaves the running cook", models.Taken, models.RemovePieceOrder),
     Route("/api/move-probe", "move_probe", "Another probe reads a piece", models.Taken, models.MoveProbeOrder),

@@ -19,7 +19,7 @@ from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, KeyStore, Lim
 from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snapshot_json
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.connections import Connections
-from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings
+from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings, Planner
 from daemon.shell.web.models import Login, PageFacts, Problem, Taken
 from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
@@ -70,6 +70,7 @@ class PageServer:
         token: str,
         *,
         build_cook: CookBuilder | None = None,
+        planner: Planner | None = None,
         seconds: Callable[[], float] = boot_seconds,
     ) -> None:
         self._settings = settings
@@ -91,6 +92,7 @@ class PageServer:
             self._streams,
             self._facts,
             lambda request: self._connections.is_known(request.protocol),
+            planner,
         )
         self._routes = {route.path: route for route in ROUTES}
         self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}

@@ -7,6 +7,7 @@ A stand-in for the watch: it answers the page's four questions and obeys its com
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import replace
 
 from config.cook import Cook
@@ -391,6 +392,14 @@ class FakeWatch:
             cook.id, cook.name, band, tuple(pieces), None if serve_at is None else serve_at - WALL_OFFSET
         )
 
+    def plan(self, cook: Cook, ambient: float | None, wind: float) -> Callable[[], tuple[str, ...]]:
+        if cook.serve_at is None:
+            return self._no_serving_time
+        return lambda: (f"serve {cook.name}", f"  outside {ambient} °C, wind {wind:g} m/s")
+
+    def _no_serving_time(self) -> tuple[str, ...]:
+        raise ValueError("a plan needs a serving time; add it")
+
     def tick(self, seconds: float) -> Snapshot:
         """Let time pass: new values, everything else as it was."""
         self.now += seconds
@@ -402,7 +411,14 @@ class FakeWatch:
 
 def page_server(watch: FakeWatch, token: str, settings: PageSettings) -> PageServer:
     return PageServer(
-        settings, watch.snapshot, watch.command, watch.history, watch.cooks, token, build_cook=watch.build_cook
+        settings,
+        watch.snapshot,
+        watch.command,
+        watch.history,
+        watch.cooks,
+        token,
+        build_cook=watch.build_cook,
+        planner=watch.plan,
     )
 
 

@@ -170,6 +170,18 @@ async def test_a_running_cook_is_not_thrown_away_by_a_second_start(
     assert (await client.post("/api/start-cook", json={"cook": cook})).status == 202
 
 
+async def test_a_plan_starts_nothing(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    piece = {"name": "Lamb", "cut": "lamb-shoulder", "channel": "lamb", "weight": 2.4}
+    cook = {"name": "Fair", "serve_at": "2026-06-13T12:00:00Z", "pieces": [piece]}
+    answer = await client.post("/api/plan", json={"cook": cook, "ambient": "14 F"})
+    assert answer.status == 200
+    assert (await answer.json())["lines"] == ["serve Fair", "  outside -10.0 °C, wind 0 m/s"]
+    del cook["serve_at"]
+    answer = await client.post("/api/plan", json={"cook": cook})
+    assert answer.status == 422 and "serving time" in (await answer.json())["problem"]
+    assert watch.commands == []
+
+
 async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSession) -> None:
     """Our own bar: 24 h thinned to 2,000 values (4 channels x 250 buckets x lowest and highest), gzip."""
     answer = await client.get(f"/api/history?start={NIGHT - 86400}&end={NIGHT}&points=250")

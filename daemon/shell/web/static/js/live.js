@@ -24,6 +24,22 @@ export function toast(text) {
   toastEnds = setTimeout(() => say(find("toast"), ""), 7000);
 }
 
+/** Ask a question that has a body. Gives the answer, or { problem } in words. */
+export async function put(path, body) {
+  try {
+    const answer = await fetch(path, {
+      method: "POST",
+      credentials: "same-origin",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+    });
+    const result = await answer.json();
+    return answer.ok ? result : { problem: `${result.where ? `${result.where}: ` : ""}${result.problem}` };
+  } catch {
+    return { problem: "No answer from the watch." };
+  }
+}
+
 /** Send a command. True when the watch took it; says so either way. */
 export async function tell(path, body, done) {
   try {

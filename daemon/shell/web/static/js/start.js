@@ -1,7 +1,7 @@
 // A new cook from the cut table.
 
 import { button, make } from "./dom.js";
-import { live, tell } from "./live.js";
+import { live, put, tell } from "./live.js";
 import { degrees, inside, isFahrenheit, kilos, mass, massUnit, shown, unit } from "./words.js";
 
 const INCH_CM = 2.54;
@@ -160,8 +160,9 @@ export function startForm({ cuts, hold_rules }) {
     list.append(part.node);
   };
   add();
-  const send = async (event) => {
-    event.preventDefault();
+  const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
+  const plan = make("div", { class: "stack", role: "status" });
+  const order = () => {
     const date = new Date((live.snapshot.time + live.snapshot.wall_offset) * 1000).toISOString().slice(0, 10);
     const cook = {
       id: `${date}-${identifier(name.value)}`,
@@ -172,10 +173,26 @@ export function startForm({ cuts, hold_rules }) {
       hold: { rule: hold.value },
     };
     if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
+    return cook;
+  };
+  const send = async (event) => {
+    event.preventDefault();
     const running = live.snapshot.pieces.map((piece) => piece.name).join(", ");
     const replace = running !== "";
-    if (replace && !window.confirm(`${live.snapshot.cook_name} is running and will end: ${running}. End it?`)) return;
-    if (await tell("/api/start-cook", { cook, replace }, "The cook has started.")) location.hash = "#pit";
+    if (replace && !window.confirm(`${live.snapshot.cook_name} is running and will end: ${running}. End it?`))
+      return;
+    if (await tell("/api/start-cook", { cook: order(), replace }, "The cook has started."))
+      location.hash = "#pit";
+  };
+  const start = make("button", { class: "main" }, "Start the cook");
+  const showPlan = async () => {
+    if (!start.form.reportValidity()) return;
+    plan.replaceChildren(make("p", {}, "Planning takes a few seconds."));
+    const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
+    const made = await put("/api/plan", { cook: order(), ...weather });
+    plan.replaceChildren(
+      ...(made.problem ? [made.problem] : [...made.doubts, ...made.lines]).map((line) => make("p", {}, line)),
+    );
   };
   return make(
     "form",
@@ -189,13 +206,10 @@ export function startForm({ cuts, hold_rules }) {
       make("label", { class: "wide" }, "Serve at (may stay empty)", serve),
       make("label", {}, "Rest, min", rest),
       make("label", { class: "wide" }, "Hot holding follows", hold),
+      make("label", { class: "wide" }, `Outside, ${unit()} (empty: as measured)`, outside),
     ),
     list,
-    make(
-      "div",
-      { class: "buttons" },
-      button("One more piece", add),
-      make("button", { class: "main" }, "Start the cook"),
-    ),
+    make("div", { class: "buttons" }, button("One more piece", add), button("Plan it", showPlan), start),
+    plan,
   );
 }

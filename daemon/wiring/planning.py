@@ -1,4 +1,5 @@
-"""`pitvigil plan`: backwards from the serving time — when to light, when the meat goes on, how much wood."""
+"""The plan in words, for `pitvigil plan` and the page: backwards from the serving time — when to light, when the meat goes on,
+how much wood, how long it then waits."""
 
 from __future__ import annotations
 
