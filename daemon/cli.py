@@ -16,6 +16,7 @@ from pathlib import Path
 from config.loader import load_both
 from config.problems import ConfigError
 from daemon.shell.clock import wall_seconds
+from daemon.shell.log_lines import log_to_stderr
 
 log = logging.getLogger("pitvigil")
 
@@ -57,7 +58,7 @@ def complain(text: str) -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Returns the exit code: 0 done, 1 failed, 2 the files or the call must be mended first, 3 another watch is running."""
     options = _parser().parse_args(arguments)
-    logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO if options.verbose else logging.WARNING)
+    log_to_stderr(logging.INFO if options.verbose else logging.WARNING)
     try:
         code: int = options.act(options)
     except ConfigError as error:

@@ -56,11 +56,18 @@ def open_log(log: Path) -> TextIO:
     return log.open(newline="", encoding="utf-8-sig", errors="replace")
 
 
+MOST_COLUMNS = 512
+"""Of a recorded cook: far more than probes fit into a pit, and few enough to be judged in time."""
+
+
 def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | None) -> list[str]:
     """The first line of a log, checked. channels: ids of the rig, None = any. Raises ConfigError."""
     header = [unguarded(h.strip()) for h in next(rows, [])]
     if not header or header[0] != "time":
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], "the first column must be `time`")])
+    if len(header) > MOST_COLUMNS:
+        remedy = f"at most {MOST_COLUMNS} columns: no pit has so many probes"
+        raise ConfigError([Problem(name, "(header)", f"{len(header)} columns", remedy)])
     twice = [h for h in header if header.count(h) > 1]
     if twice:
         raise ConfigError([Problem(name, "(header)", repr(twice[0]), "the column stands there twice")])

@@ -75,7 +75,10 @@ class Readout:
         return evenness(places, cores, tolerances, self._settings.announcing.fahrenheit)
 
     def _good_minutes(self, first: int, last: int) -> list[dict[str, float]]:
-        """The pit channels that were good, minute by minute."""
-        columns = [self._trace.since(c, first, last) for c in self.pit_channels]
-        rows = zip(*columns, strict=True)
-        return [{c: v for c, v in zip(self.pit_channels, row, strict=True) if not isnan(v)} for row in rows]
+        """The pit channels that were good, minute by minute; a recorded log may have none at all."""
+        minutes: list[dict[str, float]] = [{} for _ in range(first, last + 1)]
+        for channel in self.pit_channels:
+            for good, value in zip(minutes, self._trace.since(channel, first, last), strict=True):
+                if not isnan(value):
+                    good[channel] = value
+        return minutes

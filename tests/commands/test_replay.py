@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 import config
+from config.problems import ConfigError
 from daemon.cli import main
+from daemon.commands.cook_import import import_csv
 from daemon.commands.replay import mark_of
 from daemon.core.inputs import Mark, MarkKind
 from daemon.shell.wording import mark_word
@@ -164,3 +166,13 @@ def test_what_a_piece_is_wrapped_in_reaches_the_judging_of_a_log(tmp_path: Path)
     log.write_text("\n".join(text) + "\n", encoding="utf-8")
     (mark,) = [e for e in replay(log, tmp_path) if e["event"] == "mark" and e["kind"] == "wrapped"]
     assert (mark["piece"], mark["note"]) == ("chuck", "boat")
+
+
+def test_a_log_without_a_pit_probe_is_kept_and_one_with_endless_columns_refused(tmp_path: Path) -> None:
+    meat_only, wide = tmp_path / "meat.csv", tmp_path / "wide.csv"
+    lines = [f"2026-11-28T12:{minute:02}:00Z,{10 + minute},11" for minute in range(0, 60, 5)]
+    meat_only.write_text("\n".join(["time,chuck,lamb", *lines]))
+    assert import_csv(meat_only, tmp_path / "journal.sqlite", "Meat only", "The long pit").readings == 24
+    wide.write_text("time," + ",".join(f"pit{n}" for n in range(300_000)) + "\n")
+    with pytest.raises(ConfigError, match="512"):
+        import_csv(wide, tmp_path / "journal.sqlite", "Wide", "The long pit")

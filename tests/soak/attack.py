@@ -185,8 +185,8 @@ class Attack:
         self.step.write_text(str(self.chance.choice(STEPS)))
 
     async def attacks(self) -> None:
-        kinds: list[Callable[[], Awaitable[None]]] = [self.kill, self.kill, self.stop, self.freeze, self.freeze, self.damage, self.delete,
-                                             self.cut_key, self.step_clock]  # fmt: skip
+        kinds: list[Callable[[], Awaitable[None]]] = [self.kill, self.kill, self.stop, self.freeze, self.freeze, self.damage,
+                                             self.delete, self.cut_key, self.step_clock]  # fmt: skip
         if self.may_fill:
             kinds.append(self.fill)
         while True:
