@@ -85,7 +85,7 @@ class Engine:
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
         self.readout = Readout(settings, self.conditioner, self.trace)
-        self.fire = FireWatch(settings.learned.fires)
+        self.fire = FireWatch(settings.learned.fire)
         self.profile = PitProfile()
         self.pit_stage = PitStage()
         self._rules = {rule.id: rule for rule in rules}

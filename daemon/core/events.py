@@ -28,6 +28,7 @@ class ProbeFault(StrEnum):
     COLD_JUNCTION_HOT = "cold-junction-hot"
     AMBIENT_LEAK = "ambient-leakage"
     IMPLAUSIBLE = "implausible"
+    OFF_THE_GRATE = "off-the-grate"
 
 
 @dataclass(frozen=True, slots=True)

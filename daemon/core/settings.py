@@ -8,7 +8,10 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from daemon.core.pit.exit_model import ExitModel
 
 SPACING = 600.0
 """s: at most one wake call is opened in any 10 min, after the 1 (at most 2) alarms per 10 min and operator of
@@ -173,11 +176,9 @@ class AnnouncingSettings:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What simulated worlds taught ahead of time; empty where nothing was handed in.
+    """What simulated worlds taught ahead of time; None where nothing was handed in. fire: of the fire's end."""
 
-    fires: rows of `daemon.core.pit.exit_library.Row`."""
-
-    fires: tuple[tuple[float, ...], ...] = field(default=(), repr=False)
+    fire: ExitModel | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,1 +1,1 @@
-"""Tables learned ahead of time, each with its provenance; `daemon.wiring.learned` reads them."""
+"""Models learned ahead of time, each with its provenance; `daemon.wiring.learned` reads them."""

@@ -27,7 +27,7 @@ from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.records import FireEpisode
 from drivers.simulated.sensor import Probes
 from tests.bench.figure import NO_TARGET, Figure
-from tests.bench.make_fire_prior import burn
+from tests.bench.other_fires import burn
 
 Mask = npt.NDArray[np.bool_]
 
@@ -57,7 +57,7 @@ class Score:
 
 def watch(episode: FireEpisode, marked: bool) -> Score:
     """Runs one episode through a fresh watch, minute by minute."""
-    fire, band = FireWatch(learned().fires), Band(episode.band_low, episode.band_high)
+    fire, band = FireWatch(learned().fire), Band(episode.band_low, episode.band_high)
     result = Score([], [], 0.0)
     logs = set(episode.logs) if marked else set()
     for minute, pit in enumerate(episode.pit_read.tolist()):
@@ -189,7 +189,7 @@ def other_fires(seed: int, n: int) -> list[FireEpisode]:
 def lid_figures(seed: int, pits: int = 40, hours: int = 6) -> list[Figure]:
     """Lids every 5 s: tended pits, a look of 20-150 s about every hour and a half. No minute values, only beats."""
     rng = np.random.default_rng(seed)
-    pit, watches = Pits(PitParameters.uniform(pits)), [FireWatch(learned().fires) for _ in range(pits)]
+    pit, watches = Pits(PitParameters.uniform(pits)), [FireWatch(learned().fire) for _ in range(pits)]
     pit.settle(12.0)
     stokers = Stokers(pit, rng)
     probe = Probes(rng, pits, lag=rng.uniform(10, 60, pits), noise=0.4)

@@ -79,7 +79,7 @@ def run(rng: np.random.Generator, pits: int, hours: int, act: Act, *, tends_damp
     )
     probes = Probes(rng, pits, lag=rng.uniform(20, 60, pits), noise=0.4)
     probes.follow(STEP, world.gas)
-    watches = [(FireWatch(learned().fires), PitStage()) for _ in range(pits)]
+    watches = [(FireWatch(learned().fire), PitStage()) for _ in range(pits)]
     seen = Watched(np.zeros((hours * 60, pits)), [[] for _ in watches], [[] for _ in watches])
     for minute in range(hours * 60):
         now = minute * 60.0

@@ -1,49 +1,61 @@
-"""The learned tables are what their generators make, and no other version's."""
+"""The learned files say how they were made, hold what their generator exports, and no other version is read."""
 
 from __future__ import annotations
 
+import json
+from importlib.resources import files
+from io import BytesIO
 from pathlib import Path
 
+import lightgbm
 import numpy as np
 import pytest
 
-import daemon.data
+from daemon.core.pit.exit_model import LEVELS, CallRule
+from daemon.core.pit.fire_features import FEATURES
 from daemon.wiring import learned
-from tests.bench.make_fire_prior import SEED, simulated
+from tests.bench.learn_fire import exported
+from tests.worlds.fires import FIRE_WORLDS
 
-SAMPLE = 40
-"""Fires made once more here; the whole table takes minutes."""
-
-
-def test_the_table_of_fires_is_what_its_generator_makes() -> None:
-    """The rows it keeps of the first fires are rows of these very fires, in their order."""
-    made = simulated(SAMPLE, np.random.default_rng(SEED))
-    written = [tuple(float(f"{value:.4g}") for value in row) for row in made]
-    kept, at = list(learned.learned().fires), 0
-    found = 0
-    while kept[found] in written[at:]:
-        at = written.index(kept[found], at) + 1
-        found += 1
-    share = len(kept) / 43367  # rows that the whole run makes, as it prints
-    assert found == pytest.approx(share * len(made), abs=4 * (share * len(made)) ** 0.5)
-    assert found > 15
+PROVENANCE = {"made by": "a test", "seed": "1", "worlds": "none", "version": learned.VERSION}
 
 
-def test_a_table_says_how_it_was_made() -> None:
-    for file in Path(next(iter(daemon.data.__path__))).glob("*.csv"):
-        head = [line for line in file.read_text().splitlines() if line.startswith("# ")]
-        keys = [line.removeprefix("# ").partition(": ")[0] for line in head[1:]]
-        assert keys == list(learned.PROVENANCE), file.name
+def boosters() -> tuple[np.ndarray, list[lightgbm.Booster]]:
+    """Small trees on noise, one a level."""
+    rng = np.random.default_rng(1)
+    seen = rng.normal(size=(600, len(FEATURES))).astype(np.float32)
+    data = lightgbm.Dataset(seen, seen[:, 0] * 2 + seen[:, 5] + 3, params={"verbose": -1}, free_raw_data=False)
+    settings = {"objective": "quantile", "num_leaves": 7, "verbose": -1, "num_threads": 1, "seed": 1}
+    return seen, [lightgbm.train({**settings, "alpha": level}, data, 12) for level in LEVELS]
 
 
-def test_a_table_of_another_version_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(learned, "files", lambda package: tmp_path)
-    provenance = {"made by": "a test", "seed": "1", "worlds": "none", "version": "1"}
-    learned.write_table(tmp_path / "t.csv", "A table.", provenance, ("a", "b"), [(1.23456, 20.0), (-0.5, 3.0)])
-    table = learned.read_table("t.csv", ("a", "b"))
-    assert (table.about, dict(table.provenance), table.rows) == ("A table.", provenance, ((1.235, 20.0), (-0.5, 3.0)))
-    with pytest.raises(learned.TableRefused, match=r"t\.csv: made for another version"):
-        learned.read_table("t.csv", ("a", "c"))
-    learned.write_table(tmp_path / "t.csv", "A table.", {**provenance, "version": "2"}, ("a", "b"), [])
-    with pytest.raises(learned.TableRefused):
-        learned.read_table("t.csv", ("a", "b"))
+def test_arrays_say_what_the_library_says_of_its_own_trees(tmp_path: Path) -> None:
+    """lightgbm predicts as it does; numpy alone must come to the same from the file."""
+    seen, trees = boosters()
+    path = tmp_path / "fire.npz"
+    learned.write_model(path, exported(trees, np.zeros(len(LEVELS)), CallRule(9.0, 0.4, 0.2)), PROVENANCE)
+    model = learned.read_model(path.read_bytes(), path.name)
+    assert model.call == CallRule(9.0, 0.4, 0.2)
+    said = np.array([model.logs_left(row.tolist()) for row in seen[:100]])
+    theirs = np.stack([b.predict(seen[:100]) for b in trees], axis=1)
+    assert said == pytest.approx(np.maximum.accumulate(theirs, axis=1), abs=1e-4)
+
+
+def test_the_shipped_model_says_how_it_was_made() -> None:
+    content = files("daemon.data").joinpath(learned.FIRE).read_bytes()
+    with np.load(BytesIO(content)) as arrays:
+        about = json.loads(str(arrays["about"]))
+    assert about["made by"] == "python -m tests.bench.learn_fire"
+    assert set(about["worlds"].split(", ")) == set(FIRE_WORLDS)
+    assert learned.learned().fire is not None
+
+
+def test_a_model_of_another_version_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "fire.npz"
+    learned.write_model(
+        path, exported(boosters()[1], np.zeros(len(LEVELS)), CallRule()), {**PROVENANCE, "version": "0"}
+    )
+    with pytest.raises(learned.ModelRefused, match="made for another version"):
+        learned.read_model(path.read_bytes(), path.name)
+    with pytest.raises(learned.ModelRefused, match="not a model"):
+        learned.read_model(b"PK nothing", "fire.npz")

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.feed_condition import feed_condition
+from daemon.core.alarms.feed_condition import feed_conditions
 from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 from daemon.core.settings import SPACING
 
 FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
-WELL_BELOW = 2.0
-"""°C under the band from which a fire may count as lost: less is the noise of a probe. Common practice, no source."""
+WELL_BELOW = 8.0
+"""°C under the band from which a fire may count as lost; until there the prompt for wood says it all. Ours, no source."""
 STEEP, STEEPEST = 6.0, 18.0
 """°C per minute: steeper than a fire or burning fat heats a pit. A lid was shut on a hot fire, and what evens out then takes
 minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
@@ -38,12 +38,12 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
     yield _blind(process, guards)
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, guards)
+    slope = 0.0 if isnan(process.fire.slope) else process.fire.slope
+    never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
+    # a fire that is lost or never caught wants relighting, not wood: one alarm for it and not two
+    lost = never_caught or "fire-out/pit" in process.standing
+    yield from feed_conditions(process, (*guards, "fire-out") if lost else guards, slope)
     if not isnan(process.pit):
-        slope = 0.0 if isnan(process.fire.slope) else process.fire.slope
-        never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
-        # a fire that never caught wants relighting, not wood: one alarm for it and not two
-        lost = never_caught or "fire-out/pit" in process.standing
-        yield feed_condition(process, (*guards, "fire-out") if lost else guards, slope)
         yield _fire_out(process, guards, slope, never_caught)
         yield from _too_hot(process, guards, slope)
     asks = bool(process.pit_question)
@@ -70,7 +70,9 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
 
 
 def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
-    lid_open, since = process.fire.lid_open, process.lid_since
+    # a pit that nobody sees says nothing of its lid
+    lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
+    since = process.lid_since
     found = Finding(
         active=lid_open,
         within=not lid_open,
@@ -82,14 +84,17 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
 
 def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, never_caught: bool) -> Condition:
     pit, low = process.pit, process.band.low
-    lost = pit < low - WELL_BELOW and (never_caught or slope < FALLING_FAST)
+    sense = process.fire.feed(process.now, 0.0)
+    climbs = slope > TURNING or sense.climbs
+    sinks = slope < FALLING_FAST and not sense.answering
+    lost = pit < low - WELL_BELOW and (never_caught or sinks)
     found = Finding(
-        active=process.pit_stage == "out" or lost,
-        within=pit > low,
+        active=(process.pit_stage == "out" or lost) and not climbs,
+        within=pit > low or climbs,
         because=f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band",
         value=pit,
         limit=low,
-        improving=slope > TURNING,
+        improving=climbs,
     )
     return process.condition("fire-out", process.pit_subject, found, guards)
 

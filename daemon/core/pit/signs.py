@@ -22,8 +22,15 @@ LID_SETTLED = 0.4
 brings some of the heat back too."""
 LID_RISE = 1.5
 """°C of climb within LID_WINDOW while recovering; when it ends, so does the recovery."""
-LID_AT_MOST = 15 * 60.0
-"""s after which a lid is no longer an excuse: left open, or something else is wrong."""
+LID_SHUT = 0.2
+"""Share of the drop regained, and LID_SHUT_RISE °C at least: the lid is shut and the pit comes back."""
+LID_SHUT_RISE = 4.0
+LID_AT_MOST = 40 * 60.0
+"""s after which a lid is no longer an excuse: something else is wrong."""
+LID_MARKED_AT_MOST = 15 * 60.0
+"""The same for a lid that was marked open with nothing to see of it."""
+RECOVERS_IN = 12 * 60.0
+"""s from the shutting of the lid within which the pit comes back; after that it is judged as it reads."""
 
 LOG_SPAN = 9
 """Minutes over which the slopes before and after a log are compared."""
@@ -57,9 +64,11 @@ CLIMB_EVEN = 0.5
 
 
 class LidSense:
-    """Is the lid open, or the pit still recovering from it? `open` holds until the pit has recovered."""
+    """Is the lid open, or the pit still recovering from it? `open` holds until the pit has recovered, `shut_at` says since when
+    (engine time) it comes back."""
 
     open: bool = False
+    shut_at: float | None = None
 
     def __init__(self) -> None:
         self._recent: list[tuple[float, float]] = []
@@ -68,6 +77,7 @@ class LidSense:
         """°C before the lid was opened; NaN when only a mark says so."""
         self._lowest = nan
         self._lowest_at = 0.0
+        self._shut_by_sight = False
 
     def scan(self, now: float, pit: float) -> tuple[bool, float, float] | None:
         """One value (°C, NaN = unknown) about every 5 s. (opened?, when, confidence) when the lid changed."""
@@ -81,12 +91,16 @@ class LidSense:
             highest_at, highest = max(recent, key=_celsius)
             if highest - pit < LID_DROP:
                 return None
-            self.open, self.level = True, highest
+            self.open, self.level, self.shut_at = True, highest, None
             self._opened_at, self._lowest, self._lowest_at = highest_at, pit, now
             return True, highest_at, min(0.99, 0.5 + (highest - pit) / (4 * LID_DROP))
         if isnan(self._lowest) or pit < self._lowest:
             self._lowest, self._lowest_at = pit, now
+            if self._shut_by_sight:
+                self.shut_at = None
         drop = self.level - self._lowest
+        if self.shut_at is None and pit - self._lowest >= max(LID_SHUT_RISE, LID_SHUT * drop):
+            self.shut_at, self._shut_by_sight = now, True
         back = not isnan(drop) and pit - self._lowest >= LID_BACK * drop
         settled = (
             not isnan(drop)
@@ -95,14 +109,19 @@ class LidSense:
             and pit - self._lowest >= max(LID_RISE, LID_SETTLED * drop)
         )
         if back or settled:
-            self.open = False
+            self.open, self.shut_at = False, None
             return False, self._lowest_at, 0.9
         return self._time_out(now)
 
     def _time_out(self, now: float) -> tuple[bool, float, float] | None:
-        if not self.open or now - self._opened_at < LID_AT_MOST:
+        """A lid is no excuse for ever."""
+        seen = not isnan(self.level) and self.level - self._lowest >= LID_DROP / 2
+        over = now - self._opened_at >= (LID_AT_MOST if seen else LID_MARKED_AT_MOST)
+        if self.shut_at is not None:
+            over = now - self.shut_at >= RECOVERS_IN
+        if not self.open or not over:
             return None
-        self.open, self._recent = False, []
+        self.open, self.shut_at, self._recent = False, None, []
         return False, now, 0.3
 
     @property
@@ -122,6 +141,10 @@ class LidSense:
         if is_open and not self.open:
             self.level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
             self._opened_at = now
+        self.shut_at, self._shut_by_sight = None, False
+        if not is_open and self.open and self._recent and self.level - self._recent[-1][1] >= LID_SHUT_RISE:
+            self.shut_at = now  # the pit has yet to come back
+            return
         self.open = is_open
 
     def dump(self) -> dict[str, object]:
@@ -132,11 +155,14 @@ class LidSense:
             "level": _out(self.level),
             "lowest": _out(self._lowest),
             "lowest_at": self._lowest_at,
+            "shut_at": self.shut_at,
+            "shut_by_sight": self._shut_by_sight,
         }
 
     def load(self, dumped: dict[str, object]) -> None:
         state: Any = dumped
         self.open, self._opened_at, self._lowest_at = state["open"], state["opened_at"], state["lowest_at"]
+        self.shut_at, self._shut_by_sight = state["shut_at"], state["shut_by_sight"]
         self._recent = [(t, v) for t, v in state["recent"]]
         self.level, self._lowest = _in(state["level"]), _in(state["lowest"])
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
+from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
 from drivers.reading import Fault, Quality, Reading
@@ -131,6 +132,7 @@ class Conditioner:
         self._channels = {channel.id: _Channel(channel) for channel in settings.channels}
         self._pits = [channel for channel in self._channels.values() if channel.settings.role is Role.PIT]
         self._faults = ProbeFaults()
+        self._pit_faults = PitProbeFaults()
         self._started: float | None = None
 
     def judge(self, reading: Reading, now: float) -> tuple[Sample, QualityChanged | None]:
@@ -179,8 +181,10 @@ class Conditioner:
             for name, channel in self._channels.items()
         }
         found = self._faults.minute(seen, self.settings.boiling_point)
+        pits = {pit.settings.id: pit.minutes for pit in self._pits}
+        fallen = self._pit_faults.minute(pits)
         for name, channel in self._channels.items():
-            channel.find(found.get(name, ()))
+            channel.find((*found.get(name, ()), *fallen.get(name, ())))
         return self._changes(now)
 
     def miss_minute(self) -> None:
@@ -214,6 +218,7 @@ class Conditioner:
             "started": self._started,
             "channels": {name: channel.dump() for name, channel in self._channels.items()},
             "faults": self._faults.dump(),
+            "pit_faults": self._pit_faults.dump(),
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -227,6 +232,8 @@ class Conditioner:
             channel.minutes = [nan] * (longest - len(channel.minutes)) + channel.minutes
             channel.cold_minutes = [nan] * (longest - len(channel.cold_minutes)) + channel.cold_minutes
         self._faults.load(dumped["faults"])
+        if "pit_faults" in dumped:  # not in the checkpoints of earlier versions
+            self._pit_faults.load(dumped["pit_faults"])
 
     def _changes(self, now: float) -> list[QualityChanged]:
         changes = (channel.told_now(now) for channel in self._channels.values())

@@ -1,74 +1,81 @@
-"""The feed prompt on its own: when a falling pit wants wood, and when it only comes back from too much heat."""
+"""The feed prompt: one decision on the chance of an exit, a marked log that is given its time, one that does not catch."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC
-from typing import Any
+from math import nan
 
 import pytest
 
 from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
-from daemon.core.inputs import Interval
+from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
+from tests.core.alarms.quiet_fire import quiet_fire
 
 BAND = Band(107.0, 135.0)
 SETTINGS = WatchSettings(
     "pit", "Pit", (), CookSettings("night", "", BAND), AnnouncingSettings(QuietHours(22 * 60, 7 * 60, UTC))
 )
 NOW = 36_000.0
+LEFT = 16 * 60.0
 
 
-@dataclass
-class Fire:
-    """What the fire watch says. slopes: °C per minute over the last 6 and 20 min; minutes: p05, p50, p95 to the exit."""
-
-    slope: float
-    lasting_slope: float
-    minutes: tuple[float, float, float] | None
-    lid_open: bool = False
-    climb: float = 0.0
-    steady_climb: float = 0.0
-
-    @property
-    def log_due(self) -> Interval | None:
-        return None if self.minutes is None else Interval(*(NOW + 60.0 * m for m in self.minutes))
+def said(pit: float, sense: FeedSense, slope: float = -0.2) -> dict[str, Condition]:
+    process = ProcessSnapshot(
+        NOW, SETTINGS, BAND, pit, None, "in-band", quiet_fire(sense, slope=slope), None, (), {}, {}, {}, frozenset()
+    )
+    return {c.rule: c for c in conditions(process)}
 
 
-def prompt(pit: float, slope: float, lasting: float, minutes: tuple[float, float, float] | None) -> Condition:
-    fire: Any = Fire(slope, lasting, minutes)
-    process = ProcessSnapshot(NOW, SETTINGS, BAND, pit, None, "in-band", fire, None, (), {}, {}, {}, frozenset())
-    (found,) = (c for c in conditions(process) if c.rule == "pit-falling")
-    return found
+def prompt(pit: float, sense: FeedSense, slope: float = -0.2) -> Condition:
+    return said(pit, sense, slope)["pit-falling"]
 
 
-def test_a_dying_fire_high_in_its_band_wants_wood_as_soon_as_the_forecast_says_so() -> None:
-    asked = prompt(122.8, -0.20, -0.19, (9.0, 16.0, 27.0))
-    assert asked.active and asked.consequence_in == pytest.approx(10.75 * 60.0)
+@pytest.mark.parametrize("pit", [112.0, 122.8, 138.0])
+def test_the_chance_decides_wherever_the_pit_stands(pit: float) -> None:
+    asked = prompt(pit, FeedSense(chance=0.6, left=LEFT))
+    assert asked.active and asked.consequence_in == pytest.approx(LEFT)
+    assert "16 min" in asked.because and "in 16 min" in asked.text
+    assert not prompt(pit, FeedSense(chance=0.45, left=LEFT)).active
 
 
-@pytest.mark.parametrize(
-    ("pit", "slope", "lasting"),
-    [
-        (138.0, -0.40, -0.30),  # above the band
-        (132.0, -1.60, -1.40),  # straight down from a flare
-        (126.0, -0.50, -1.00),  # and ever more slowly
-    ],
-)
-def test_what_comes_back_from_too_much_heat_wants_no_wood(pit: float, slope: float, lasting: float) -> None:
-    assert not prompt(pit, slope, lasting, (5.0, 9.0, 16.0)).active
+def test_a_call_stands_until_the_chance_is_clearly_lower() -> None:
+    assert not prompt(115.0, FeedSense(chance=0.4, left=LEFT)).within
+    assert prompt(115.0, FeedSense(chance=0.2, left=LEFT)).within
 
 
-def test_a_forecast_calmer_than_the_fall_itself_is_not_believed_low_in_the_band() -> None:
-    """8 °C above the edge and falling 0.3 °C a minute for 20 min, the forecast promising an hour and a half: 27 min by
-    the ruler, 16 by the way fires die."""
-    asked = prompt(115.2, -0.33, -0.30, (59.0, 95.0, 132.0))
-    assert asked.active and asked.consequence_in == pytest.approx(8.2 / 0.30 / 1.75 * 60.0)
-    assert not prompt(115.2, -0.05, -0.30, (59.0, 95.0, 132.0)).active, "it has all but stopped falling"
-    assert not prompt(126.0, -0.33, -0.30, (59.0, 95.0, 132.0)).active, "high in the band there is time to see"
+def test_a_marked_log_rules_a_call_out_and_ends_one() -> None:
+    asked = prompt(112.0, FeedSense(chance=0.9, left=LEFT, answering=True))
+    assert not asked.active and asked.within
+    assert not prompt(105.0, FeedSense(answering=True, dip=6.0)).active, "a log in time lets the pit dip a little"
+    assert prompt(99.0, FeedSense(answering=True, dip=6.0)).active, "but not so far"
 
 
-def test_below_the_band_wood_is_wanted_whatever_is_forecast() -> None:
-    assert prompt(106.0, 0.01, 0.0, None).active
+def test_a_log_that_does_not_catch_has_its_own_prompt_and_no_other() -> None:
+    asked = said(112.0, FeedSense(chance=0.9, left=LEFT, not_caught=True))
+    assert asked["log-not-caught"].active and not asked["pit-falling"].active
+    assert asked["log-not-caught"].text == "Check last log, not caught: Pit 112 °C, low in 16 min"
+    assert not said(125.0, FeedSense(chance=0.1, left=LEFT, not_caught=True))["log-not-caught"].active, "time enough"
+
+
+def test_below_the_band_wood_is_wanted_unless_the_pit_climbs() -> None:
+    assert prompt(105.0, FeedSense(), slope=0.0).active
+    climbs = prompt(105.0, FeedSense(climbs=True), slope=-0.1)
+    assert not climbs.active and climbs.within
+    assert not prompt(105.0, FeedSense(), slope=0.3).active
+
+
+def test_a_pit_that_cannot_be_read_is_judged_by_the_forecast_that_ages() -> None:
+    assert prompt(nan, FeedSense(chance=0.7, left=LEFT), slope=0.0).active
+    assert not prompt(nan, FeedSense(chance=0.1, left=LEFT), slope=0.0).active
+    assert not prompt(nan, FeedSense(), slope=0.0).active
+
+
+def test_a_fire_is_lost_only_when_it_sinks_well_below_and_no_log_is_on_its_way() -> None:
+    lost = said(97.0, FeedSense(), slope=-0.3)["fire-out"]
+    assert lost.active
+    assert not said(104.0, FeedSense(), slope=-0.3)["fire-out"].active, "the prompt for wood says it"
+    assert not said(97.0, FeedSense(answering=True), slope=-0.3)["fire-out"].active
+    assert not said(97.0, FeedSense(climbs=True), slope=-0.3)["fire-out"].active, "nobody relights what climbs"

@@ -26,6 +26,7 @@ from daemon.core.settings import (
     WatchSettings,
     Wrap,
 )
+from tests.core.alarms.quiet_fire import quiet_fire
 
 CHUCK = PieceSettings("chuck", "Chuck", "chuck roll", MeatKind.WHOLE_ROAST, "chuck", 6.0, 0.14, 0.5, tender_low=93.0)
 WRAPPED_AT_75 = replace(CHUCK, wrap=Wrap("paper"), wrap_at=75.0, tender_low=None, target=93.0)
@@ -45,7 +46,7 @@ def judged(
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at,
         safety=SimpleNamespace(view=None),
     )  # fmt: skip
-    fire: Any = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
+    fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}
     process = ProcessSnapshot(
         now, SETTINGS, SETTINGS.cook.band, nan, None, pit_stage, fire, None, (piece,), cores, {}, {}, frozenset()

@@ -8,7 +8,6 @@ from __future__ import annotations
 from datetime import UTC
 from itertools import pairwise
 from math import exp, isnan, nan
-from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -21,7 +20,7 @@ from daemon.core.alarms.rule import Condition
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import LidSense, steady_climb
 from daemon.core.settings import SPACING, AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
-from daemon.wiring.learned import learned
+from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.annunciation.test_annunciator import Watch
 
 BAND = Band(107.0, 135.0)
@@ -43,7 +42,7 @@ class Night:
     `answers_after` s. raised: (s, alarm) of every occurrence."""
 
     def __init__(self, pit: list[float], answers_after: float = 75.0, stage: str = "in-band") -> None:
-        self.watch, self.fire = Watch(), FireWatch(learned().fires)
+        self.watch, self.fire = Watch(), FireWatch()
         self.raised: list[tuple[float, str]] = []
         counted: dict[str, int] = {}
         for beat, celsius in enumerate(pit):
@@ -154,10 +153,8 @@ def test_a_runaway_is_never_told_later_for_looking_ahead(steps: list[tuple[float
 
 
 def runaway(pit: float, stage: str, lid_open: bool = False, slope: float = 0.0, climb: float = nan) -> Condition:
-    fire = SimpleNamespace(
-        slope=slope, lasting_slope=0.0, climb=climb, steady_climb=climb, log_due=None, lid_open=lid_open
-    )
-    seen = process(36_000.0, pit, fire, stage)  # type: ignore[arg-type]
+    fire = quiet_fire(slope=slope, climb=climb, steady_climb=climb, lid_open=lid_open)
+    seen = process(36_000.0, pit, fire, stage)
     return next(c for c in conditions(seen) if c.rule == "runaway")
 
 

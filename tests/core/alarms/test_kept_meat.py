@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import exp, log, nan
-from types import SimpleNamespace
 
 import pytest
 
@@ -18,6 +17,7 @@ from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pieces.piece import PieceWatch, slope_per_minute
 from daemon.core.readings.trace import Trace
 from daemon.core.settings import Band, HoldSettings, MeatKind, PieceSettings
+from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.alarms.test_goals import SETTINGS
 
 LAMB = PieceSettings("lamb", "Lamb", "lamb shoulder", MeatKind.WHOLE_ROAST, "meat", 2.4, 0.11, 1.0, target=90.0)
@@ -56,7 +56,7 @@ class Held:
         """core: the newest reading, if it is not that of the last minute."""
         newest = self.core if core is None else core
         cores = {} if newest != newest else {self.piece.id: newest}
-        fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
+        fire = quiet_fire()
         settings = replace(SETTINGS, cook=replace(SETTINGS.cook, hold=self.hold))
         process = ProcessSnapshot(
             self.now, settings, BAND, nan, None, "in-band",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import nan
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -13,6 +14,7 @@ from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import MeatKind, PieceSettings
+from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.alarms.test_goals import CHUCK, SETTINGS
 
 HOUR = 3600.0
@@ -31,11 +33,11 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
         at = hours.get((goal, scenario))
         return None if at is None else Interval(*(HOUR * (at + part) for part in (-0.5, 0.0, 0.5)))
 
-    watch = SimpleNamespace(
+    watch: Any = SimpleNamespace(
         settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0), on_fire=True, rate=None,
         question="", outlook=outlook, safety=SimpleNamespace(view=None),
     )  # fmt: skip
-    fire = SimpleNamespace(slope=0.0, lasting_slope=0.0, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False)
+    fire = quiet_fire()
     process = ProcessSnapshot(
         0.0, SERVED, SERVED.cook.band, nan, None, "in-band",
         fire, None, (watch,), {}, {}, {}, frozenset(),  # type: ignore[arg-type]

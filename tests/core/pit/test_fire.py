@@ -11,15 +11,16 @@ from hypothesis import strategies as st
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
-from daemon.core.pit.exit_library import FEATURES, ExitLibrary
-from daemon.core.pit.fire import BLIND_FOR, ROWS_KEPT, FireWatch
+from daemon.core.pit.exit_watch import LASTS
+from daemon.core.pit.fire import INTERVALS_KEPT, FireWatch
+from daemon.core.pit.habits import FIGURES, FIRES_KEPT
 from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
 from daemon.core.settings import Band
 from daemon.wiring.learned import learned
 
 BAND = Band(121.0, 135.0)
-PRIOR = learned().fires
+MODEL = learned().fire
 
 
 def minutes(watch: FireWatch, values: list[float], start: int = 0) -> list[FireNoticed]:
@@ -49,7 +50,7 @@ def beats(watch: FireWatch, values: list[float], start: float) -> list[FireNotic
 
 
 def burning() -> FireWatch:
-    watch = FireWatch(PRIOR)
+    watch = FireWatch(MODEL)
     minutes(watch, fires(3))
     assert watch.no_forecast == ""
     assert watch.log_due is not None
@@ -60,7 +61,7 @@ def burning() -> FireWatch:
 
 
 def test_each_added_log_is_found_once_and_soon() -> None:
-    seen = [n for n in minutes(FireWatch(PRIOR), fires(5)) if n.sign is FireSign.LOG_ADDED]
+    seen = [n for n in minutes(FireWatch(MODEL), fires(5)) if n.sign is FireSign.LOG_ADDED]
     late = [n.time / 60 - 40 * k for k, n in enumerate(seen, start=5 - len(seen))]
     assert len(seen) >= 4
     assert all(0 < delay <= 20 for delay in late)
@@ -68,8 +69,8 @@ def test_each_added_log_is_found_once_and_soon() -> None:
 
 
 def test_a_dying_fire_and_a_steady_one_have_no_logs() -> None:
-    assert minutes(FireWatch(PRIOR), [128.0] * 200) == []
-    assert [n for n in minutes(FireWatch(PRIOR), dying()) if n.sign is FireSign.LOG_ADDED] == []
+    assert minutes(FireWatch(MODEL), [128.0] * 200) == []
+    assert [n for n in minutes(FireWatch(MODEL), dying()) if n.sign is FireSign.LOG_ADDED] == []
 
 
 def test_a_lid_is_seen_open_within_a_minute_and_shut_when_the_pit_has_recovered() -> None:
@@ -97,7 +98,7 @@ def test_a_lid_is_not_shut_because_the_draught_brings_a_little_heat_back() -> No
 
 
 def test_the_climb_after_a_lid_is_no_log() -> None:
-    watch = FireWatch(PRIOR)
+    watch = FireWatch(MODEL)
     minutes(watch, [128.0] * 40)
     after = [128.0 - 50.0 * exp(-i / 4) for i in range(40)]
     assert FireSign.LOG_ADDED not in [n.sign for n in minutes(watch, after, 40)]
@@ -105,19 +106,38 @@ def test_the_climb_after_a_lid_is_no_log() -> None:
 
 def test_a_lid_that_is_left_open_is_no_excuse_for_ever() -> None:
     watch = burning()
-    minutes(watch, [60.0] * 20, 120)
+    minutes(watch, [60.0] * 45, 120)
+    assert not watch.lid_open
+
+
+def test_a_lid_that_was_shut_is_recovering_and_not_open() -> None:
+    """Down by 51 °C, then up again by a degree every 5 s: shut as soon as a fifth has come back."""
+    watch = burning()
+    beats(watch, [128.0 - 3.0 * i for i in range(18)], 7200.0)
+    assert watch.lid_open and not watch.lid_recovering
+    beats(watch, [77.0 + 1.0 * i for i in range(15)], 7300.0)
+    assert watch.lid_open and watch.lid_recovering
+
+
+def test_a_lid_marked_shut_is_recovering_until_the_heat_is_back() -> None:
+    watch = burning()
+    watch.mark(Mark(MarkKind.LID_OPEN), 7200.0)
+    beats(watch, [128.0 - 3.0 * i for i in range(18)], 7205.0)
+    watch.mark(Mark(MarkKind.LID_CLOSED), 7300.0)
+    assert watch.lid_open and watch.lid_recovering
+    beats(watch, [77.0 + 1.0 * i for i in range(60)], 7305.0)
     assert not watch.lid_open
 
 
 def test_a_fast_turn_is_a_moved_damper() -> None:
-    watch = FireWatch(PRIOR)
+    watch = FireWatch(MODEL)
     trace = [128.0] * 40 + [128.0 - 2.5 * i for i in range(8)]
     assert FireSign.DAMPER_CHANGED in [n.sign for n in minutes(watch, trace)]
 
 
 def test_a_log_that_catches_is_no_damper() -> None:
     catching = [123.0] * 20 + [123.0 + 1.7 * i for i in range(8)] + [135.0] * 10
-    assert FireSign.DAMPER_CHANGED not in [n.sign for n in minutes(FireWatch(PRIOR), catching)]
+    assert FireSign.DAMPER_CHANGED not in [n.sign for n in minutes(FireWatch(MODEL), catching)]
 
 
 def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
@@ -130,7 +150,7 @@ def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
 
 
 def test_no_fire_no_forecast_and_the_reason_is_said() -> None:
-    watch = FireWatch(PRIOR)
+    watch = FireWatch(MODEL)
     assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
     minutes(watch, [15.0] * 30)
     assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
@@ -166,15 +186,28 @@ def test_the_nap_window_is_the_interval_less_the_lead() -> None:
     window = watch.nap_window(60.0)
     assert window == (due.p05 - 60.0, due.p50 - 60.0)
     assert watch.nap_window(1e6) is None
-    assert FireWatch(PRIOR).nap_window(0.0) is None
+    assert FireWatch(MODEL).nap_window(0.0) is None
 
 
-def test_below_the_band_and_blind_have_no_forecast() -> None:
+def test_below_the_band_there_is_no_forecast() -> None:
     watch = burning()
-    minutes(watch, [nan] * (BLIND_FOR + 1), 120)
-    assert (watch.log_due, watch.no_forecast) == (None, "the pit cannot be read")
-    minutes(watch, [128.0 - 2 * i for i in range(10)], 130)
+    minutes(watch, [128.0 - 2 * i for i in range(10)], 120)
     assert (watch.log_due, watch.no_forecast) == (None, "the pit is below its band")
+
+
+def test_a_pit_that_cannot_be_read_keeps_its_forecast_until_that_is_old() -> None:
+    """Losing the probe is not losing the right to call: the last forecast stands, comes nearer, and dies of its age."""
+    watch = burning()
+    before = watch.log_due
+    assert before is not None
+    chances = []
+    for minute in range(1, int(LASTS // 60)):
+        minutes(watch, [nan], 119 + minute)
+        assert watch.log_due is not None and watch.log_due.p50 >= before.p50 - 1e-6
+        chances.append(watch.feed((119 + minute) * 60.0, 24 * 60.0).chance)
+    assert chances == sorted(chances, key=lambda c: c or 0.0) and (chances[-1] or 0.0) > (chances[0] or 0.0)
+    minutes(watch, [nan] * 3, 119 + int(LASTS // 60))
+    assert (watch.log_due, watch.no_forecast) == (None, "the pit has not been seen for half an hour")
 
 
 def test_an_open_lid_leaves_the_forecast_as_it_was_but_never_in_the_past() -> None:
@@ -211,97 +244,80 @@ def test_a_marked_lid_opens_and_closes_without_anything_to_see() -> None:
 
 
 def test_own_fires_are_learned_and_come_back_in_the_next_cook() -> None:
-    watch = FireWatch(PRIOR)
+    watch = FireWatch(MODEL)
     for k in range(6):
         watch.mark(Mark(MarkKind.LOG), k * 40 * 60.0)
         minutes(watch, fires(1), 40 * k)
     profile = watch.learned()
     assert len(profile.log_intervals) >= 4
     assert all(abs(gap - 40) < 1 for gap in profile.log_intervals)
-    assert all(len(row) == len(FEATURES) + 1 for row in profile.episodes)
-    assert profile.episodes
-    watch = FireWatch(PRIOR)
-    watch.use_profile(profile)
-    assert watch.learned() == profile
+    assert profile.episodes and all(len(row) > FIGURES for row in profile.episodes)
+    habits = watch.exit.habits
+    assert habits.usual("gap") == pytest.approx(40.0, rel=0.05)
+    assert 10 <= habits.usual("peak") <= 20, "fires() peak after a quarter of an hour"
+    assert 0.3 <= habits.usual("fall") <= 0.45, "and fall by 9 °C in 25 min"
+    again = FireWatch(MODEL)
+    again.use_profile(profile)
+    assert again.learned() == profile
 
 
-def test_own_fires_outweigh_the_prior() -> None:
-    """Fires that all last 90 min where the prior says far less: the answer moves with the number of own fires."""
-    fire = (6.0, -0.3, -0.2, 0.8, 20.0, 40.0)
-    own = tuple((*fire, 90.0) for _ in range(40))
-    alone = ExitLibrary(PRIOR).minutes_left(fire)
-    few, many = ExitLibrary(PRIOR, own[:5], 1).minutes_left(fire), ExitLibrary(PRIOR, own, 60).minutes_left(fire)
-    assert alone[1] < 45
-    assert alone[2] < few[2]
-    assert many[1] == pytest.approx(90.0)
-
-
-@pytest.mark.parametrize("slower", [1.5, 2.5])
-def test_a_slow_pit_is_told_by_how_it_falls_and_how_often_it_is_fed(slower: float) -> None:
-    """The same fall, stretched in time, lasts longer by about as much, before any own fire has ended."""
-    quick, library = (8.0, -1.0, -0.8, 1.2, 18.0, 25.0), ExitLibrary(PRIOR)
-    level, slope_6, slope_12, fall, since_log, gap = quick
-    slow = (level, slope_6 / slower, slope_12 / slower, fall / slower, since_log * slower, gap * slower)
-    assert 0.7 * slower <= library.minutes_left(slow)[1] / library.minutes_left(quick)[1] <= 1.4 * slower
-
-
-def test_higher_up_lasts_longer_even_between_the_same_neighbours() -> None:
-    library = ExitLibrary(PRIOR)
-    said = [library.minutes_left((level, -0.5, -0.4, 0.8, 25.0, 40.0))[1] for level in (4.0, 4.1, 4.2, 8.0, 12.0)]
-    assert said[0] < said[3] < said[4]
-    assert said[2] > 0
-
-
-def test_the_interval_holds_unseen_fires_of_the_prior_and_the_middle_is_in_the_middle() -> None:
-    """Every tenth row of the prior, asked of a library made of the others: 90 % intervals, common practice, no source."""
-    said = [(ExitLibrary(PRIOR).minutes_left(row[:-1]), row[-1]) for row in PRIOR[::25]]
-    inside = [low <= left <= high for (low, _, high), left in said]
-    over = [middle > left for (_, middle, _), left in said]
-    assert 0.85 <= sum(inside) / len(inside) <= 1.0
-    assert 0.35 <= sum(over) / len(over) <= 0.65
-
-
-def test_a_pit_that_never_falls_does_not_look_like_one_that_lasts_for_ever() -> None:
-    steady, falling = (7.0, 0.0, 0.0, 0.0, 60.0, 35.0), (7.0, -0.6, -0.5, 0.0, 60.0, 35.0)
-    library = ExitLibrary(PRIOR)
-    assert library.minutes_left(falling)[1] < 20
-    assert library.minutes_left(steady)[1] < 120
-
-
-def test_a_very_heavy_pit_is_given_its_time_from_the_third_fire_on() -> None:
-    """A pit that falls 6 °C an hour, fed every 100 min, slower than any in the prior: its own fires say so."""
-    watch = FireWatch(PRIOR)
-    one = [124.0 + 9.0 * min(i / 10, (100 - i) / 90) for i in range(100)]
-    said = []
-    for k in range(4):
-        watch.mark(Mark(MarkKind.LOG), 100 * k * 60.0)
-        minutes(watch, one[:40], 100 * k)
-        due = watch.log_due
-        assert due is not None
-        said.append((due.p50 - (100 * k + 39) * 60.0) / 60.0)
-        minutes(watch, one[40:], 100 * k + 40)
-    assert said[0] < 35
-    assert said[1] > 1.5 * said[0]
-    assert all(minutes_left >= 50 for minutes_left in said[2:])
-
-
-def test_the_prior_has_the_shape_the_library_expects() -> None:
-    assert len(PRIOR) >= 500
-    assert all(len(row) == len(FEATURES) + 1 and 0 <= row[-1] <= 180 for row in PRIOR)
+@pytest.mark.parametrize("slower", [0.6, 1.0, 2.0, 3.0])
+def test_a_pit_is_told_by_its_own_last_fires(slower: float) -> None:
+    """The same shape, stretched in time: from the fourth fire on the forecast knows this pit's pace."""
+    watch, length = FireWatch(MODEL), round(40 * slower)
+    one = [123.0 + 9.0 * min(i / (15 * slower), (length - i) / (25 * slower)) for i in range(length)]
+    for k in range(5):
+        watch.mark(Mark(MarkKind.LOG), k * length * 60.0)
+        minutes(watch, one, length * k)
+    watch.mark(Mark(MarkKind.LOG), 5 * length * 60.0)
+    at = round(22 * slower)
+    minutes(watch, one[:at], 5 * length)
+    due = watch.log_due
+    assert due is not None
+    now = (5 * length + at - 1) * 60.0
+    # 9 °C in 25 min: the edge, 2 °C below where the log went in, is (18 + 5.6) times `slower` minutes away
+    truth = 23.6 * slower
+    assert 0.6 * truth <= (due.p50 - now) / 60.0 <= 1.7 * truth
+    assert (due.p05 - now) / 60.0 <= truth <= (due.p95 - now) / 60.0
 
 
 def test_the_profile_does_not_grow_without_end() -> None:
-    row = (5.0, 0.0, 0.0, 0.8, 10.0, 35.0, 30.0)
-    watch = FireWatch(PRIOR)
-    watch.use_profile(FireProfile((row,) * 5000, (35.0,) * 5000))
-    assert len(watch.learned().episodes) == ROWS_KEPT
+    row = (40.0, 6.0, 15.0, 9.0, 0.36, 0.4, -999.0, *fires(1))
+    watch = FireWatch(MODEL)
+    watch.use_profile(FireProfile((row,) * 50, (35.0,) * 5000))
+    assert len(watch.learned().episodes) == FIRES_KEPT
+    assert len(watch.log_intervals) == INTERVALS_KEPT
 
 
 def test_rows_of_an_older_version_are_left_out_and_its_log_intervals_kept() -> None:
-    new, old = (5.0, 0.0, 0.0, 0.8, 10.0, 35.0, 30.0), (5.0, 0.0, 0.0, 0.0, 10.0, 5.0, 8.0, 35.0, 30.0)
-    watch = FireWatch(PRIOR)
-    watch.use_profile(FireProfile((old, new), (35.0, 36.0)))
-    assert watch.learned() == FireProfile((new,), (35.0, 36.0))
+    old = (5.0, 0.0, 0.0, 0.8, 10.0, 35.0, 30.0)
+    watch = FireWatch(MODEL)
+    watch.use_profile(FireProfile((old,), (35.0, 36.0)))
+    assert watch.learned() == FireProfile((), (35.0, 36.0))
+
+
+def test_a_marked_log_is_given_its_time_and_then_blamed() -> None:
+    """A pit that sinks on after a log as if it were not there: first nobody is called, then the log is blamed."""
+    watch = burning()
+    minutes(watch, fires(1)[:30], 120)
+    watch.mark(Mark(MarkKind.LOG), 150 * 60.0)
+    senses = []
+    for i in range(40):
+        minutes(watch, [126.0 - 0.25 * i], 150 + i)
+        senses.append(watch.feed((150 + i) * 60.0, 24 * 60.0))
+    answering = [s.answering for s in senses]
+    patience = answering.index(False)
+    assert 10 <= patience <= 30 and not any(answering[patience:])
+    assert not any(s.not_caught for s in senses[:patience])
+    assert any(s.not_caught for s in senses[patience : patience + 5])
+
+
+def test_a_log_that_catches_is_not_blamed() -> None:
+    watch = burning()
+    watch.mark(Mark(MarkKind.LOG), 120 * 60.0)
+    for i, value in enumerate(fires(1)):
+        minutes(watch, [value], 120 + i)
+        assert not watch.feed((120 + i) * 60.0, 24 * 60.0).not_caught
 
 
 steps = st.lists(
@@ -313,7 +329,7 @@ steps = st.lists(
 @settings(deadline=None)
 @given(st.booleans(), steps)
 def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: list[float | MarkKind]) -> None:
-    watch, twin = FireWatch(PRIOR), FireWatch(PRIOR)
+    watch, twin = FireWatch(MODEL), FireWatch(MODEL)
     start = 0
     if warm:
         start = 60
@@ -322,7 +338,7 @@ def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: l
     for i, step in enumerate(todo):
         now = (start + i) * 60.0
         if i % 20 == 10:
-            twin = FireWatch(PRIOR)
+            twin = FireWatch(MODEL)
             twin.load(json.loads(json.dumps(watch.dump())))
         answers: list[list[FireNoticed]] = []
         for one in (watch, twin):

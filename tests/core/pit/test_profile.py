@@ -6,7 +6,7 @@ from daemon.core.pit.profile import TRUSTED_MISSES, FireProfile, ForecastMiss, P
 from tests.core.night import engine_at_night, restarted
 
 TAUGHT = PitProfile(
-    FireProfile(((5.0, -0.2, -0.2, 0.8, 20.0, 40.0, 25.0),), (38.0, 41.0)),
+    FireProfile(((40.0, 6.0, 15.0, 9.0, 0.36, 0.4, -999.0, *(123.0, 122.5, 125.0, 129.0, 131.5) * 3),), (38.0, 41.0)),
     (PlaceLesson("left", 4.0, 11.5),),
     lag=7.0,
     drift=-14.0,

@@ -1,38 +1,23 @@
-"""Makes daemon/data/fires.csv: simulated fires to compare a pit's first fires with, until it has its own.
+"""Fires of one more structure, for the benches: no world of tests/worlds, and nothing is learned from them.
 
-    python -m tests.bench.make_fire_prior            # fixed seed: same file every time
-
-The pit here is a small model of its own (gas, steel and firebox as three lumps; logs that give off gas, then
-char), kept apart from drivers/simulated on purpose: the prior must not share code with the truth it is judged by.
-A cook tends the pit by eye for some hours, then stops. Pits differ in size, wood, weather, skill and probe.
+The pit is a small model of its own (gas, steel and firebox as three lumps; logs that give off gas, then char). A cook tends it by
+eye for some hours, then stops. Pits differ in size, wood, weather, skill and probe.
 """
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import dataclass
-from math import nan
-from pathlib import Path
 
 import numpy as np
 
-import daemon.data
-from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pit.exit_library import Row
-from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import Band
-from daemon.wiring.learned import FIRES, FIRES_COLUMNS, VERSION, write_table
 
-SEED = 20251107
-ABOUT = "Simulated fires: what each looked like at one minute, and how many more minutes the pit stayed in its band."
 STEP = 15.0
 """s"""
 TENDED = 240
 """Minutes the cook tends the fire at most, of which a random share at the end is not tended."""
 LONGEST = 180
 """Minutes after the last log within which a fire must leave the band to count."""
-HEAVY = 0.35
-"""Share of the fires that burn in pits of more steel and better insulation than usual."""
 WOOD = 15.0e6
 """J/kg, air-dry hardwood, lower heating value (common practice, no source)."""
 
@@ -131,54 +116,3 @@ def _heat_ahead(log: list[float], clock: float) -> float:
         return float(0.65 * (1 - (1 + at / log[2]) * np.exp(-at / log[2])) + 0.35 * (1 - np.exp(-at / log[3])))
 
     return log[0] * (given(log[1] + clock) - given(log[1]))
-
-
-def rows(fire: Fire, marked: bool, every: int) -> list[Row]:
-    """The library rows of one fire, seen exactly as the watch sees it: with marks for the logs, or by detection."""
-    if fire.left is None or not fire.logs or fire.left < fire.logs[-1] or fire.left - fire.logs[-1] > LONGEST:
-        return []
-    watch = FireWatch()
-    found: list[Row] = []
-    for minute, pit in enumerate(fire.pit):
-        now = minute * 60.0
-        if marked and minute in fire.logs:
-            watch.mark(Mark(MarkKind.LOG), now)
-        watch.minute(now, pit, fire.band, nan)
-        asked = watch._asked[-1] if watch._asked else None
-        after_last_log = minute >= fire.logs[-1] + (0 if marked else 1)
-        if asked is not None and asked[0] == now and after_last_log and minute < fire.left:
-            found.append((*asked[1], float(fire.left - minute)))
-    return found[::every]
-
-
-def simulated(fires: int, rng: np.random.Generator) -> list[Row]:
-    """The rows of so many fires, in order."""
-    found: list[Row] = []
-    for number in range(fires):
-        heavy = rng.random() < HEAVY
-        mass, losses = (float(rng.uniform(1, 5)), float(rng.uniform(0.25, 1))) if heavy else (1.0, 1.0)
-        found += rows(burn(rng, mass, losses), marked=number % 2 == 0, every=2)
-    return found
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--fires", type=int, default=3000)
-    parser.add_argument("--rows", type=int, default=2500)
-    arguments = parser.parse_args()
-    rng = np.random.default_rng(SEED)
-    everything = simulated(arguments.fires, rng)
-    picked = sorted(rng.permutation(len(everything))[: arguments.rows])
-    provenance = {
-        "made by": "python -m tests.bench.make_fire_prior",
-        "seed": str(SEED),
-        "worlds": f"{arguments.fires} fires in pits of the generator's own, {HEAVY:.0%} of them heavy",
-        "version": str(VERSION),
-    }
-    path = Path(daemon.data.__file__).parent / FIRES
-    write_table(path, ABOUT, provenance, FIRES_COLUMNS, (everything[i] for i in picked))
-    print(f"{len(everything)} rows of {arguments.fires} fires, {len(picked)} written to {path.name}")
-
-
-if __name__ == "__main__":
-    main()

@@ -1,0 +1,105 @@
+"""When the pit leaves its band at the bottom if nobody comes: trees over the features of one minute, learned ahead of time.
+
+The trees are data: they are learned and examined elsewhere, read from a file in `daemon.wiring`, and handed over as arrays.
+Each quantile has its own trees, whose leaves add up to log(minutes + SHIFT). Sums run in a fixed order: a replay must give the
+same bits.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from math import exp, log
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from daemon.core.inputs import Interval
+
+SHIFT = 3.0
+"""Minutes added before the logarithm: what is a minute off near the edge matters, what is a minute off far away does not."""
+LEVELS = (0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95)
+"""The quantiles that a model gives."""
+MINUTE = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class CallRule:
+    """One decision on one distribution: call when the chance of an exit within lead + margin reaches `begins`, and let the call
+    stand until it is under `ends`."""
+
+    margin: float = 8.0
+    begins: float = 0.5
+    ends: float = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class ExitModel:
+    """Trees as arrays: node i sends a feature value <= threshold[i] to left[i], else to right[i]; a leaf sends to itself.
+
+    roots: (levels, trees) node numbers. value: what a leaf adds. start, correction: (levels,), in logarithms.
+    depth: the longest way. call: when a forecast is a call."""
+
+    feature: npt.NDArray[np.int16]
+    threshold: npt.NDArray[np.float32]
+    left: npt.NDArray[np.int32]
+    right: npt.NDArray[np.int32]
+    value: npt.NDArray[np.float32]
+    roots: npt.NDArray[np.int32]
+    start: npt.NDArray[np.float64]
+    correction: npt.NDArray[np.float64]
+    depth: int
+    call: CallRule
+
+    def logs_left(self, features: list[float]) -> list[float]:
+        """log(minutes + SHIFT) at each of LEVELS, never falling."""
+        seen = np.array(features, dtype=np.float32)
+        at = self.roots
+        for _ in range(self.depth):
+            at = np.where(seen[self.feature[at]] <= self.threshold[at], self.left[at], self.right[at])
+        leaves = self.value[at].astype(np.float64)
+        added = np.cumsum(leaves, axis=1)[:, -1] + self.start + self.correction
+        found: list[float] = np.maximum.accumulate(added).tolist()
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class ExitForecast:
+    """Engine times, s. exits: when the pit leaves its band, at each of LEVELS, as said at `made_at`."""
+
+    made_at: float
+    exits: tuple[float, ...]
+
+    @staticmethod
+    def of(made_at: float, logs_left: list[float], shift: float) -> ExitForecast:
+        """shift: what this pit's own fires add, in logarithms."""
+        minutes = (max(0.0, exp(z + shift) - SHIFT) for z in logs_left)
+        return ExitForecast(made_at, tuple(made_at + MINUTE * m for m in minutes))
+
+    def interval(self, now: float) -> Interval:
+        """Nothing falls due in the past."""
+        return Interval(*(max(now, self.exits[LEVELS.index(level)]) for level in (0.05, 0.5, 0.95)))
+
+    def chance_by(self, until: float) -> float:
+        """The chance that the pit has left its band by engine time `until`: between the quantiles straight in the logarithm of
+        the time from when it was said."""
+        if until <= self.made_at:
+            return 0.0
+        ends = [log(SHIFT + (at - self.made_at) / MINUTE) for at in self.exits]
+        goal = log(SHIFT + (until - self.made_at) / MINUTE)
+        i = bisect_left(ends, goal)
+        if i == 0:
+            below = log(SHIFT)
+            return LEVELS[0] * (goal - below) / (ends[0] - below) if ends[0] > below else LEVELS[0]
+        if i == len(ends):
+            return min(1.0, LEVELS[-1] + (1 - LEVELS[-1]) * (goal - ends[-1]) / max(0.3, ends[-1] - ends[-2]))
+        share = (goal - ends[i - 1]) / (ends[i] - ends[i - 1]) if ends[i] > ends[i - 1] else 1.0
+        return LEVELS[i - 1] + share * (LEVELS[i] - LEVELS[i - 1])
+
+    def dump(self) -> list[Any]:
+        return [self.made_at, list(self.exits)]
+
+    @staticmethod
+    def loaded(dumped: list[Any]) -> ExitForecast:
+        return ExitForecast(dumped[0], tuple(dumped[1]))

@@ -1,0 +1,249 @@
+"""The forecast of the fire's end: what the pit has read, when it was fed, what is usual here, and what the model makes of it.
+
+One per pit, kept by `daemon.core.pit.fire`. A forecast that cannot be made anew stands and ages: its times stay where they are
+while the clock runs towards them; after `LASTS` it dies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import isnan, log, nan
+from statistics import median
+from typing import Any
+
+from daemon.core.pit.exit_model import SHIFT, ExitForecast, ExitModel
+from daemon.core.pit.fire_features import FARTHEST, FireView, features
+from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
+from daemon.core.settings import Band
+
+MINUTE = 60.0
+REMEMBERED = 200
+"""Minutes of the pit that are kept: no fire that needs tending lasts longer unfed."""
+LASTS = 30 * MINUTE
+"""s after which a forecast that could not be made anew is dropped: about one fire. Common practice, no source."""
+FEWEST = 4
+"""Minutes that must be known before anything is said."""
+SHORTEST_GAP = 5
+"""Minutes between logs below which they are one feeding."""
+NOISE_KEEPS = 0.95
+"""Share of the noise estimate that one minute leaves."""
+NOISE_OF_BEND = 2.6
+"""Mean size of the second difference of white noise of deviation 1, over 0.94: sqrt(6) x 0.80 / 0.75, rounded; for minutes that
+also bend by themselves the estimate is high rather than low."""
+MISSES_SHRUNK = 2.0
+"""Fires that "no miss" counts for beside this pit's own. Chosen on worlds left in."""
+LARGEST_SHIFT = 0.5
+"""Most that own fires may move the forecast, in logarithms."""
+LEAST_FALL = 3.0
+"""°C from peak to the lowest that an own fire must have fallen to be compared with what would have been said of it."""
+WARM, WARM_UP = 40.0, 10.0
+"""°C of the climb to the band, from where and up to how far below the edge its pace is taken."""
+
+
+class ExitWatch:
+    """`forecast` as last made, None when none stands: `reason` says why."""
+
+    def __init__(self, model: ExitModel | None) -> None:
+        self.model = model
+        self.forecast: ExitForecast | None = None
+        self.reason = "no fire is lit"
+        self.habits = PitHabits()
+        self.noise = 0.5
+        """°C, of one minute's value."""
+        self._minutes: list[float] = []
+        """°C, holes filled with what was last known; the newest last."""
+        self._known_at: float | None = None
+        self._last = 0.0
+        self._logs: list[tuple[float, bool]] = []
+        """(engine time, marked) of the last logs, oldest first."""
+        self._counted = [0, 0]
+        """Logs noticed only, and marked, in this cook."""
+        self._unlearned: float | None = None
+        """Engine time of the log whose fire has ended and has yet to be learned from."""
+        self._lids: list[bool] = []
+        self._lid_at: float | None = None
+        self._damper_at: float | None = None
+        self._ambient: list[float] = []
+        self._burning_since: float | None = None
+        self._warm_at: float | None = None
+        self._warmed: float | None = None
+        self._shift = 0.0
+
+    # --- what happens ---------------------------------------------------------------------------------
+
+    def minute(self, now: float, pit: float, band: Band, ambient: float, lid_open: bool, why_not: str) -> None:
+        """One closed minute. pit: °C, NaN where unknown or under an open lid. why_not: why no forecast can be made, or ""."""
+        self._last = now
+        self._lids = [*self._lids[-14:], lid_open]
+        self._lid_at = now if lid_open else self._lid_at
+        self._ambient = [*self._ambient[-15:], ambient]
+        if isnan(pit) and not self._minutes:
+            self.reason = why_not or "too few readings"
+            return
+        if not isnan(pit):
+            self._known_at = now
+            if len(self._minutes) > 1:
+                bend = abs(pit - 2 * self._minutes[-1] + self._minutes[-2]) / NOISE_OF_BEND
+                self.noise = NOISE_KEEPS * self.noise + (1 - NOISE_KEEPS) * min(bend, 5.0)
+            self._warm(now, pit, band)
+        self._minutes = [*self._minutes[-REMEMBERED:], self._minutes[-1] if isnan(pit) else pit]
+        if self._unlearned is not None and now >= self._logs[-1][0] + TAIL * MINUTE:
+            self._learn(band)
+        self._predict(now, band, isnan(pit), why_not)
+
+    def log(self, at: float, marked: bool, band: Band) -> None:
+        """A log went in at `at`."""
+        self._counted[marked] += 1
+        if self._logs and at - self._logs[-1][0] < SHORTEST_GAP * MINUTE:
+            self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
+            return
+        if self._unlearned is not None:
+            self._learn(band)
+        if self._logs and self._burning_since is not None and self._logs[-1][0] >= self._burning_since:
+            self._unlearned = self._logs[-1][0]
+        self._logs = [*self._logs[-2:], (at, marked)]
+
+    def damper(self, at: float) -> None:
+        self._damper_at = at
+
+    def burning(self, since: float | None) -> None:
+        """The fire has brought the pit to its band (engine time), or burns no more (None)."""
+        if since is None or self._burning_since is None:
+            self._burning_since = since
+
+    # --- what is known --------------------------------------------------------------------------------
+
+    def view(self, now: float, band: Band) -> FireView:
+        """What the model looks at."""
+        known = [v for v in self._ambient if not isnan(v)]
+        return FireView(
+            minutes=self._minutes,
+            low=band.low,
+            high=band.high,
+            logs=tuple(min(FARTHEST, (now - at) / MINUTE) for at, _ in reversed(self._logs[-2:])),
+            marked=bool(self._logs) and self._logs[-1][1],
+            logs_marked=min(self._counted[1], 6),
+            logs_noticed=min(self._counted[0], 6),
+            noise=self.noise,
+            lid=_since(now, self._lid_at),
+            lid_minutes=sum(self._lids),
+            damper=_since(now, self._damper_at),
+            ambient=(known[-1], known[-1] - known[0]) if known else None,
+            burning=_since(now, self._burning_since),
+            warmed=self._warmed,
+        )
+
+    def log_marked_at(self) -> float | None:
+        """Engine time of the last log, if it was marked."""
+        return self._logs[-1][0] if self._logs and self._logs[-1][1] else None
+
+    def since_log(self, now: float) -> list[float]:
+        """The pit since the last log, °C a minute."""
+        if not self._logs:
+            return []
+        back = int((now - self._logs[-1][0]) // MINUTE)
+        return self._minutes[-back - 1 :] if back < len(self._minutes) else list(self._minutes)
+
+    def _predict(self, now: float, band: Band, unseen: bool, why_not: str) -> None:
+        if why_not:
+            self.forecast, self.reason = None, why_not
+        elif unseen or self._known_at is None:
+            if self.forecast is not None and now - self.forecast.made_at > LASTS:
+                self.forecast, self.reason = None, "the pit has not been seen for half an hour"
+        elif len(self._minutes) < FEWEST:
+            self.forecast, self.reason = None, "too few readings"
+        elif self.model is None:
+            self.forecast, self.reason = None, "nothing has been learned of fires"
+        else:
+            left = self.model.logs_left(features(self.view(now, band), self.habits))
+            self.forecast, self.reason = ExitForecast.of(now, left, self._shift), ""
+
+    def _warm(self, now: float, pit: float, band: Band) -> None:
+        """The pace of the climb to the band tells a heavy pit from a light one."""
+        if self._warmed is not None or self._burning_since is not None:
+            return
+        if pit < WARM:
+            self._warm_at = now
+        elif pit >= band.low - WARM_UP and self._warm_at is not None and now > self._warm_at:
+            self._warmed = (pit - WARM) / (now - self._warm_at) * MINUTE
+
+    # --- what own fires teach -------------------------------------------------------------------------
+
+    def _learn(self, band: Band) -> None:
+        """The fire before the last log has shown itself whole: keep it, and what would have been said of it."""
+        began, ended = self._unlearned, self._logs[-1][0]
+        self._unlearned = None
+        if began is None:
+            return
+        start = len(self._minutes) - 1 - int((self._last - began) // MINUTE)
+        gap = int((ended - began) // MINUTE)
+        if start < 0 or gap < SHORTEST_GAP:
+            return
+        fire = past_fire(self._minutes[start:], gap, self.noise)
+        self.habits.add(replace(fire, miss=self._missed(fire, start, began, band)))
+        self._shift = self.habits.shift(MISSES_SHRUNK, LARGEST_SHIFT)
+
+    def _missed(self, fire: PastFire, start: int, began: float, band: Band) -> float | None:
+        """How much longer this fire lasted than the model would have said, in logarithms: the lowest that it came to stands for
+        the edge, for a fed fire seldom leaves the band."""
+        if self.model is None or fire.peak is None:
+            return None
+        peak, end = int(fire.peak), len(fire.minutes) - 1
+        edge = fire.minutes[end]
+        if fire.minutes[peak] - edge < max(LEAST_FALL, 4 * self.noise) or end - peak < SHORTEST_GAP:
+            return None
+        # what was known then, but for what changes little: marks, lid and weather of that minute
+        own = Band(edge, edge + band.high - band.low)
+        now = self.view(self._last, own)
+        told = []
+        for at in (peak, peak + (end - peak) // 3, peak + 2 * (end - peak) // 3):
+            minutes = self._minutes[: start + at + 1]
+            logs = (float(at), *(float(at) + (began - t) / MINUTE for t, _ in self._logs if t < began))[:2]
+            seen = replace(now, minutes=minutes, logs=logs, lid=FARTHEST, lid_minutes=0, damper=FARTHEST)
+            said = self.model.logs_left(features(seen, self.habits))
+            told.append(log(SHIFT + end - at) - said[3])
+        return median(told)
+
+    def use(self, fires: tuple[tuple[float, ...], ...]) -> None:
+        """Take over what was learned in earlier cooks, in place of what is known."""
+        self.habits.use(fires)
+        self._shift = self.habits.shift(MISSES_SHRUNK, LARGEST_SHIFT)
+
+    def dump(self) -> dict[str, object]:
+        return {
+            "forecast": None if self.forecast is None else self.forecast.dump(),
+            "reason": self.reason,
+            "habits": [list(row) for row in self.habits.rows()],
+            "noise": self.noise,
+            "minutes": list(self._minutes),
+            "known_at": self._known_at,
+            "last": self._last,
+            "logs": [list(pair) for pair in self._logs],
+            "counted": list(self._counted),
+            "unlearned": self._unlearned,
+            "lids": list(self._lids),
+            "lid_at": self._lid_at,
+            "damper_at": self._damper_at,
+            "ambient": [None if isnan(v) else v for v in self._ambient],
+            "burning_since": self._burning_since,
+            "warm_at": self._warm_at,
+            "warmed": self._warmed,
+        }
+
+    def load(self, dumped: dict[str, object]) -> None:
+        state: Any = dumped
+        self.forecast = None if state["forecast"] is None else ExitForecast.loaded(state["forecast"])
+        self.reason, self.noise = state["reason"], state["noise"]
+        self.use(tuple(tuple(row) for row in state["habits"]))
+        self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
+        self._logs = [(at, marked) for at, marked in state["logs"]]
+        self._counted, self._unlearned = list(state["counted"]), state["unlearned"]
+        self._lids, self._lid_at, self._damper_at = list(state["lids"]), state["lid_at"], state["damper_at"]
+        self._ambient = [nan if v is None else v for v in state["ambient"]]
+        self._burning_since = state["burning_since"]
+        self._warm_at, self._warmed = state["warm_at"], state["warmed"]
+
+
+def _since(now: float, at: float | None) -> float:
+    """Minutes since `at`, at most FARTHEST; FARTHEST if it never was."""
+    return FARTHEST if at is None else min(FARTHEST, (now - at) / MINUTE)

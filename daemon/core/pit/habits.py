@@ -1,0 +1,141 @@
+"""What this pit's own fires have shown: how soon a log turns it, when it peaks, how fast it falls, how often it is fed.
+
+Each figure is the middle of the last fires in logarithms, held back towards a usual pit while few are known. Nothing here
+looks at the band: a pit keeps its habits whatever the cook wants of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, log
+
+PRIOR_FIRES = 1.5
+"""Fires that the usual pit counts for beside this pit's own. Chosen on worlds left in."""
+FIRES_KEPT = 8
+"""Newest fires that make the habits."""
+TURN_WITHIN = 25
+"""Minutes after a log in which the pit must turn for the log to have caught: common practice, no source."""
+LEAST_RISE = 1.0
+"""°C from trough to peak below which nothing is learned."""
+LEAST_FALL = 6
+"""Minutes between a peak and the next log that tell a fall."""
+FALL_SPAN = 10
+"""Minutes over which the fastest fall of a fire is taken."""
+TAIL = 12
+"""Minutes after the next log for which a pit still falls as if nobody had fed it, at most."""
+
+NONE = -999.0
+"""In a row of plain numbers: not known."""
+FIGURES = 7
+"""Numbers in a row before its minutes."""
+
+USUAL = {"turn": 6.0, "peak": 25.0, "rise": 12.0, "fall": 0.45, "fastest": 0.8, "gap": 40.0}
+"""A pit of which nothing is known: min, min, °C, °C/min, °C/min, min. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastFire:
+    """One fire from its log to the next, and on to the turn that the next one made. minutes: °C from the log on.
+
+    turn, peak: minutes after the log, None where the log made no turn. gap: minutes to the next log."""
+
+    minutes: tuple[float, ...]
+    gap: float
+    turn: float | None = None
+    peak: float | None = None
+    rise: float | None = None
+    fall: float | None = None
+    fastest: float | None = None
+    miss: float | None = None
+    """How much longer it lasted than was said, in logarithms of the time left."""
+
+
+def past_fire(minutes: Sequence[float], gap: int, noise: float) -> PastFire:
+    """minutes: °C, one a minute from the log on, without holes, some of them after the next log, which went in at `gap`."""
+    tail = minutes[gap : gap + TAIL]
+    if tail:
+        lowest = min(range(len(tail)), key=tail.__getitem__)
+        minutes = minutes[: gap + lowest + 1]
+    else:
+        minutes = minutes[:gap]
+    if len(minutes) < FALL_SPAN:
+        return PastFire(tuple(minutes), float(gap))
+    early = minutes[:TURN_WITHIN]
+    turn = min(range(len(early)), key=early.__getitem__)
+    peak = max(range(turn, len(minutes)), key=minutes.__getitem__)
+    rise = minutes[peak] - minutes[turn]
+    if rise < max(LEAST_RISE, 3.0 * noise):
+        return PastFire(tuple(minutes), float(gap))
+    falls = [minutes[i] - minutes[i + FALL_SPAN] for i in range(peak, len(minutes) - FALL_SPAN)]
+    fastest = max(falls, default=0.0) / FALL_SPAN
+    length = len(minutes) - 1 - peak
+    fall = (minutes[peak] - minutes[-1]) / length if length >= LEAST_FALL else 0.0
+    return PastFire(
+        tuple(minutes), float(gap), max(1.0, turn), max(1.0, peak), rise, fall or None, fastest if fastest > 0 else None
+    )
+
+
+class PitHabits:
+    """The last fires and what is usual by them."""
+
+    def __init__(self) -> None:
+        self.fires: list[PastFire] = []
+        self._usual: dict[str, float] = dict(USUAL)
+
+    def add(self, fire: PastFire) -> None:
+        self.fires = [*self.fires, fire][-FIRES_KEPT:]
+        self._learn()
+
+    def usual(self, figure: str) -> float:
+        """One of USUAL's figures, for this pit."""
+        return self._usual[figure]
+
+    def _learn(self) -> None:
+        for figure, prior in USUAL.items():
+            known = [v for fire in self.fires if (v := getattr(fire, figure)) is not None and v > 0]
+            self._usual[figure] = exp((PRIOR_FIRES * log(prior) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))
+
+    def left_as_before(self, since: int, height: float) -> float | None:
+        """Minutes in which earlier fires, so long after their log, fell by `height` °C: the middle of the last ones, each
+        carried on at its fastest fall where it was fed before. None while no fire is known."""
+        told = []
+        for fire in self.fires[-4:]:
+            minutes = fire.minutes
+            if len(minutes) <= since:
+                continue
+            goal = minutes[since] - height
+            at = next((i for i in range(since, len(minutes)) if minutes[i] <= goal), None)
+            if at is not None:
+                told.append(float(at - since))
+            else:
+                pace = max(fire.fastest or 0.0, 0.5 * self._usual["fastest"])
+                told.append(len(minutes) - 1 - since + (minutes[-1] - goal) / pace)
+        if not told:
+            return None
+        told.sort()
+        return (told[(len(told) - 1) // 2] + told[len(told) // 2]) / 2
+
+    def shift(self, shrunk: float, largest: float) -> float:
+        """What the misses of the last fires add to a forecast, in logarithms."""
+        known = [fire.miss for fire in self.fires if fire.miss is not None]
+        return max(-largest, min(largest, sum(known) / (shrunk + len(known))))
+
+    def rows(self) -> tuple[tuple[float, ...], ...]:
+        """For a checkpoint or a profile: one row a fire, plain numbers."""
+        return tuple(
+            (
+                f.gap,
+                *(NONE if v is None else v for v in (f.turn, f.peak, f.rise, f.fall, f.fastest, f.miss)),
+                *f.minutes,
+            )
+            for f in self.fires
+        )
+
+    def use(self, rows: tuple[tuple[float, ...], ...]) -> None:
+        """The inverse of `rows`, in place of what is known. Rows of earlier versions are too short and are passed over."""
+        whole = (row for row in rows if len(row) > FIGURES)
+        self.fires = [
+            PastFire(tuple(row[FIGURES:]), row[0], *(None if v == NONE else v for v in row[1:FIGURES])) for row in whole
+        ][-FIRES_KEPT:]
+        self._learn()

@@ -1,0 +1,17 @@
+"""A fire watch that has nothing to say, for tests of other alarms."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+from daemon.core.pit.feed_sense import FeedSense
+
+
+def quiet_fire(sense: FeedSense | None = None, **said: Any) -> Any:
+    """said: what it says all the same, by the names of `FireWatch`."""
+    usual = {
+        "slope": 0.0, "climb": 0.0, "steady_climb": 0.0, "log_due": None, "lid_open": False, "lid_recovering": False,
+        "feed": lambda now, within: sense or FeedSense(),
+    }  # fmt: skip
+    return SimpleNamespace(**{**usual, **said})

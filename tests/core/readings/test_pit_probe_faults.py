@@ -1,0 +1,84 @@
+"""Pit probes that no longer read the pit. The traces are drawn by hand (common practice, no source)."""
+
+from __future__ import annotations
+
+import json
+from math import exp, nan, sin
+
+import pytest
+
+from daemon.core.events import ProbeFault
+from daemon.core.readings.pit_probe_faults import PitProbeFaults
+
+
+def pit(minutes: int, swing: float = 8.0) -> list[float]:
+    """A fed pit: up and down by `swing` °C every 40 min, and a little unrest."""
+    return [120.0 + swing * sin(i / 6.4) + 0.4 * ((7 * i) % 5 - 2) for i in range(minutes)]
+
+
+def fallen(at: int, minutes: int, lag: float = 1.0) -> list[float]:
+    """Off the grate at minute `at`: to 62 °C, where it stands but for its noise."""
+    whole = pit(minutes)
+    return whole[:at] + [62.0 + (whole[at] - 62.0) * exp(-i / lag) + 0.2 * (i % 3) for i in range(minutes - at)]
+
+
+def found(faults: PitProbeFaults, traces: dict[str, list[float]]) -> dict[str, list[int]]:
+    """channel -> minutes at which it is found off the grate."""
+    seen: dict[str, list[int]] = {}
+    for minute in range(len(next(iter(traces.values())))):
+        told = faults.minute({name: trace[: minute + 1][-120:] for name, trace in traces.items()})
+        for name, findings in told.items():
+            assert [f.fault for f in findings] == [ProbeFault.OFF_THE_GRATE] and findings[0].suspect
+            seen.setdefault(name, []).append(minute)
+    return seen
+
+
+@pytest.mark.parametrize("lag", [0.3, 1.0, 2.5])
+def test_the_only_probe_falls_off_and_stands_flat(lag: float) -> None:
+    seen = found(PitProbeFaults(), {"pit": fallen(90, 130, lag)})
+    assert 97 <= seen["pit"][0] <= 112
+    assert seen["pit"][-1] == 129, "and it stays so"
+
+
+def test_with_a_second_probe_it_is_told_within_minutes_and_only_of_the_one() -> None:
+    seen = found(PitProbeFaults(), {"left": fallen(90, 130), "right": [v - 5 for v in pit(130)]})
+    assert list(seen) == ["left"] and seen["left"][0] <= 96
+
+
+def test_a_probe_that_was_put_back_reads_the_pit_again() -> None:
+    trace = fallen(90, 110) + pit(30)
+    seen = found(PitProbeFaults(), {"pit": trace})
+    assert seen["pit"][-1] <= 113
+
+
+@pytest.mark.parametrize(
+    "after",
+    [
+        [120.0 - 1.6 * i for i in range(35)],  # a fire that dies fast
+        [20.0 + 100.0 * exp(-i / 40) for i in range(60)],  # and one that goes out
+        [120.0 - 4.0 * min(i, 10) + 0.5 * (i % 4) for i in range(40)],  # a shower: 40 °C in ten minutes
+        [60.0 + 60.0 * exp(-i / 2) for i in range(7)]
+        + [118.0 - 50.0 * exp(-i / 3) for i in range(30)],  # a lid, shut again
+        [nan] * 30,
+    ],
+)
+def test_what_fires_and_lids_do_is_no_fallen_probe(after: list[float]) -> None:
+    assert found(PitProbeFaults(), {"pit": pit(90) + after}) == {}
+
+
+def test_a_lid_that_both_see_and_a_probe_by_the_firebox_are_no_fault() -> None:
+    lid = pit(90) + [60.0 + 60.0 * exp(-i / 2) for i in range(15)]
+    assert found(PitProbeFaults(), {"left": lid, "right": [v - 4 for v in lid]}) == {}
+    middle = pit(240)
+    firebox = [120.0 + 3.2 * (v - 120.0) for v in middle]
+    assert found(PitProbeFaults(), {"left": middle, "right": firebox}) == {}
+
+
+def test_a_restart_changes_nothing() -> None:
+    faults, twin = PitProbeFaults(), PitProbeFaults()
+    trace = fallen(90, 130)
+    for minute in range(130):
+        twin, before = PitProbeFaults(), json.loads(json.dumps(faults.dump()))
+        twin.load(before)
+        seen = {"pit": trace[: minute + 1]}
+        assert faults.minute(seen) == twin.minute(seen)
