@@ -11,6 +11,7 @@ the least-squares line through the last 15 min and calls at 30 min too.
 from __future__ import annotations
 
 import argparse
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC
@@ -34,7 +35,7 @@ from daemon.core.settings import (
     Role,
     WatchSettings,
 )
-from drivers.reading import Quality, Reading
+from drivers.reading import Reading
 from tests.bench.fire_cooks import CHANNELS, FIRE_MARKS, FireCook, fire_cook, recording, truth_at
 from tests.bench.learn_fire import CACHE, model_without
 from tests.worlds.fires import FIRE_WORLDS
@@ -92,9 +93,12 @@ def truth_of(cook: FireCook, seen: Floats, lid: Floats) -> Truth:
     last = np.searchsorted(logs, minutes, side="right") - 1
     since = np.where(last >= 0, minutes - logs[np.maximum(last, 0)], np.inf)
     parts = seen.mean(axis=0)[: cook.length * PER_MINUTE].reshape(-1, PER_MINUTE)
-    shown = np.nanmean(cook.shown, axis=0)[: cook.length * PER_MINUTE].reshape(-1, PER_MINUTE)
+    shown = cook.shown[:, : cook.length * PER_MINUTE].reshape(len(cook.shown), -1, PER_MINUTE)
     opened = lid[: cook.length * PER_MINUTE].reshape(-1, PER_MINUTE).max(axis=1) > 0
-    return Truth(cook, left, since, parts.mean(axis=1), np.nanmedian(shown, axis=1), opened)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a minute in which nothing was read is NaN
+        reads = np.nanmean(np.nanmedian(shown, axis=2), axis=0)
+    return Truth(cook, left, since, parts.mean(axis=1), reads, opened)
 
 
 def settings_for(cook: FireCook, model: ExitModel | None) -> WatchSettings:
@@ -118,12 +122,12 @@ def inputs_of(cook: FireCook) -> Iterator[tuple[float, Input]]:
             at, kind = marks.pop(0)
             yield max(at, now - STEP), Mark(kind)
         readings = [
-            Reading(name, now, float(v), Quality.GOOD)
+            Reading(name, float(v), now)
             for name, v in zip(CHANNELS, cook.shown[:, step], strict=False)
             if not isnan(v)
         ]
         if cook.ambient is not None:
-            readings.append(Reading("outside", now, round(float(cook.ambient[step]) * 4) / 4, Quality.GOOD))
+            readings.append(Reading("outside", round(float(cook.ambient[step]) * 4) / 4, now))
         yield now, Readings(tuple(readings))
 
 

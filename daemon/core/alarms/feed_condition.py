@@ -21,7 +21,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
-    wanted = chance >= sense.begins and not (below and climbs)
+    # above its band a pit has the whole band before it, and what comes down from a flare slows down on its way
+    wanted = chance >= sense.begins and not (below and climbs) and not pit > process.band.high
     if sense.answering:  # the log that was marked has yet to show
         wanted = pit < low - sense.dip and not climbs
     failed = sense.not_caught and chance >= sense.ends and not climbs

@@ -18,6 +18,8 @@ from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import (
     DAMPER_AGAIN,
     DAMPER_SPAN,
+    LID_DROP,
+    LID_FASTER,
     LOG_AGAIN,
     LOG_DOUBTED,
     LOG_KNOWN,
@@ -156,6 +158,7 @@ class FireWatch:
     def minute(self, now: float, pit: float, band: Band, ambient: float) -> list[FireNoticed]:
         """Every minute with the minute's median: logs, damper, forecast."""
         self._last_minute, self._band = now, band
+        self._lid.least_drop = max(LID_DROP, LID_FASTER * self.exit.habits.usual("fastest"))
         seen = nan if self.lid_open else pit
         self._pit = [*self._pit[-REMEMBERED:], seen]
         self.slope = slope(self._pit[-10:])
@@ -275,6 +278,7 @@ class FireWatch:
         self._last_log = state["last_log"]
         self.slope = nan if state["slope"] is None else state["slope"]
         self._lid.load(state["lid"])
+        self._lid.least_drop = max(LID_DROP, LID_FASTER * self.exit.habits.usual("fastest"))
         self.lid_open = self._lid.open
         self._pit = [nan if v is None else v for v in state["pit"]]
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])

@@ -15,6 +15,8 @@ LID_WINDOW = 60.0
 """s over which an open lid must show."""
 LID_DROP = 10.0
 """°C lost within LID_WINDOW: no dying fire cools a pit this fast."""
+LID_FASTER = 4.0
+"""Times this pit's own fastest fall, °C/min, that a lid takes at least: a probe by the firebox leaps with every log."""
 LID_BACK = 0.7
 """Share of the drop regained: the pit has recovered."""
 LID_SETTLED = 0.4
@@ -78,6 +80,8 @@ class LidSense:
         self._lowest = nan
         self._lowest_at = 0.0
         self._shut_by_sight = False
+        self.least_drop = LID_DROP
+        """°C within LID_WINDOW that an open lid takes from this pit at least."""
 
     def scan(self, now: float, pit: float) -> tuple[bool, float, float] | None:
         """One value (°C, NaN = unknown) about every 5 s. (opened?, when, confidence) when the lid changed."""
@@ -89,7 +93,7 @@ class LidSense:
             recent.pop(0)
         if not self.open:
             highest_at, highest = max(recent, key=_celsius)
-            if highest - pit < LID_DROP:
+            if highest - pit < self.least_drop:
                 return None
             self.open, self.level, self.shut_at = True, highest, None
             self._opened_at, self._lowest, self._lowest_at = highest_at, pit, now

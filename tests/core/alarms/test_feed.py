@@ -33,12 +33,16 @@ def prompt(pit: float, sense: FeedSense, slope: float = -0.2) -> Condition:
     return said(pit, sense, slope)["pit-falling"]
 
 
-@pytest.mark.parametrize("pit", [112.0, 122.8, 138.0])
+@pytest.mark.parametrize("pit", [112.0, 122.8, 134.0])
 def test_the_chance_decides_wherever_the_pit_stands(pit: float) -> None:
     asked = prompt(pit, FeedSense(chance=0.6, left=LEFT))
     assert asked.active and asked.consequence_in == pytest.approx(LEFT)
     assert "16 min" in asked.because and "in 16 min" in asked.text
     assert not prompt(pit, FeedSense(chance=0.45, left=LEFT)).active
+
+
+def test_what_comes_back_from_too_much_heat_wants_no_wood() -> None:
+    assert not prompt(150.0, FeedSense(chance=0.9, left=LEFT), slope=-3.0).active
 
 
 def test_a_call_stands_until_the_chance_is_clearly_lower() -> None:
