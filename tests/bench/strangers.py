@@ -122,9 +122,7 @@ def inputs_of(cook: FireCook) -> Iterator[tuple[float, Input]]:
             at, kind = marks.pop(0)
             yield max(at, now - STEP), Mark(kind)
         readings = [
-            Reading(name, float(v), now)
-            for name, v in zip(CHANNELS, cook.shown[:, step], strict=False)
-            if not isnan(v)
+            Reading(name, float(v), now) for name, v in zip(CHANNELS, cook.shown[:, step], strict=False) if not isnan(v)
         ]
         if cook.ambient is not None:
             readings.append(Reading("outside", round(float(cook.ambient[step]) * 4) / 4, now))
