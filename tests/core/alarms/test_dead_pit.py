@@ -22,6 +22,7 @@ from daemon.core.settings import (
     QuietHours,
     WatchSettings,
 )
+from tests.core.alarms.quiet_fire import quiet_fire
 
 CHUCK = PieceSettings("chuck", "Chuck", "chuck roll", MeatKind.WHOLE_ROAST, "chuck", 6.0, 0.14, 0.5, tender_low=93.0)
 SETTINGS = WatchSettings(
@@ -43,9 +44,7 @@ def judged(safety: SafetyRecord, core: float, rate: float, pit: float, stage: st
         settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0), on_fire=True, rate=rate,
         question="", outlook=lambda *_: None, safety=safety,
     )  # fmt: skip
-    fire: Any = SimpleNamespace(
-        slope=-0.2, lasting_slope=-0.2, climb=0.0, steady_climb=0.0, log_due=None, lid_open=False
-    )
+    fire: Any = quiet_fire(slope=-0.2)
     process = ProcessSnapshot(
         0.0, SETTINGS, SETTINGS.cook.band, pit, None, stage, fire, None, (piece,), {"chuck": core}, {}, {}, frozenset()
     )
