@@ -8,10 +8,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from daemon.core.pit.exit_model import ExitModel
+from typing import Any, Protocol
 
 SPACING = 600.0
 """s: at most one wake call is opened in any 10 min, after the 1 (at most 2) alarms per 10 min and operator of
@@ -175,10 +172,30 @@ class AnnouncingSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class CallRule:
+    """One decision on one distribution: call when the chance that the pit leaves its band within lead + margin (min) reaches
+    `begins`, and let the call stand until it is under `ends`."""
+
+    margin: float = 8.0
+    begins: float = 0.5
+    ends: float = 0.3
+
+
+class FireModel(Protocol):
+    """Foretells the end of a fire; see `daemon.core.pit.exit_model`, which has the one that is shipped."""
+
+    @property
+    def call(self) -> CallRule: ...
+
+    def logs_left(self, features: list[float]) -> list[float]:
+        """The quantiles of the time left, in logarithms."""
+
+
+@dataclass(frozen=True, slots=True)
 class Learned:
     """What simulated worlds taught ahead of time; None where nothing was handed in. fire: of the fire's end."""
 
-    fire: ExitModel | None = field(default=None, repr=False, compare=False)
+    fire: FireModel | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

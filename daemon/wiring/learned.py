@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.core.pit.exit_model import LEVELS, CallRule, ExitModel
+from daemon.core.pit.exit_model import LEVELS, ExitModel
 from daemon.core.pit.fire_features import FEATURES
-from daemon.core.settings import Learned
+from daemon.core.settings import CallRule, Learned
 
 FIRE = "fire.npz"
 VERSION = "1"

@@ -21,9 +21,10 @@ import lightgbm
 import numpy as np
 import numpy.typing as npt
 
-from daemon.core.pit.exit_model import LEVELS, SHIFT, CallRule, ExitModel
+from daemon.core.pit.exit_model import LEVELS, SHIFT, ExitModel
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.fire_features import features
+from daemon.core.settings import CallRule
 from daemon.wiring.learned import FIRE, read_model, write_model
 from tests.bench.fire_cooks import cooks_of, truth_at, watched
 from tests.worlds.fires import FIRE_WORLDS

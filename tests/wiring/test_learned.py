@@ -11,8 +11,9 @@ import lightgbm
 import numpy as np
 import pytest
 
-from daemon.core.pit.exit_model import LEVELS, CallRule
+from daemon.core.pit.exit_model import LEVELS
 from daemon.core.pit.fire_features import FEATURES
+from daemon.core.settings import CallRule
 from daemon.wiring import learned
 from tests.bench.learn_fire import exported
 from tests.worlds.fires import FIRE_WORLDS

@@ -16,22 +16,13 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.core.inputs import Interval
+from daemon.core.settings import CallRule
 
 SHIFT = 3.0
 """Minutes added before the logarithm: what is a minute off near the edge matters, what is a minute off far away does not."""
 LEVELS = (0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95)
 """The quantiles that a model gives."""
 MINUTE = 60.0
-
-
-@dataclass(frozen=True, slots=True)
-class CallRule:
-    """One decision on one distribution: call when the chance of an exit within lead + margin reaches `begins`, and let the call
-    stand until it is under `ends`."""
-
-    margin: float = 8.0
-    begins: float = 0.5
-    ends: float = 0.3
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,10 +11,10 @@ from math import isnan, log, nan
 from statistics import median
 from typing import Any
 
-from daemon.core.pit.exit_model import SHIFT, ExitForecast, ExitModel
+from daemon.core.pit.exit_model import SHIFT, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
-from daemon.core.settings import Band
+from daemon.core.settings import Band, FireModel
 
 MINUTE = 60.0
 REMEMBERED = 200
@@ -43,7 +43,7 @@ WARM, WARM_UP = 40.0, 10.0
 class ExitWatch:
     """`forecast` as last made, None when none stands: `reason` says why."""
 
-    def __init__(self, model: ExitModel | None) -> None:
+    def __init__(self, model: FireModel | None) -> None:
         self.model = model
         self.forecast: ExitForecast | None = None
         self.reason = "no fire is lit"

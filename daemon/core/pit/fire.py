@@ -11,7 +11,7 @@ from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
-from daemon.core.pit.exit_model import LEVELS, CallRule, ExitModel
+from daemon.core.pit.exit_model import LEVELS
 from daemon.core.pit.exit_watch import ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.profile import FireProfile
@@ -32,7 +32,7 @@ from daemon.core.pit.signs import (
     slope,
     steady_climb,
 )
-from daemon.core.settings import Band
+from daemon.core.settings import Band, CallRule, FireModel
 
 MINUTE = 60.0
 NOT_BURNING = 60.0
@@ -68,7 +68,7 @@ class FireWatch:
     slope: float = 0.0
     """°C per minute over the last 10 min; NaN while unknown."""
 
-    def __init__(self, model: ExitModel | None = None) -> None:
+    def __init__(self, model: FireModel | None = None) -> None:
         """model: of the fire's end; without one no forecast is made."""
         self.exit = ExitWatch(model)
         self._lid = LidSense()
