@@ -10,18 +10,21 @@ import stat
 import subprocess
 import sys
 import time
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
 from config.loader import load_both
 from config.rig import PageSection
+from daemon.shell.clock import ManualClock
 from daemon.shell.housekeeping import Housekeeping
 from daemon.shell.secrets import SecretRefused
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
-from daemon.wiring.watch import Files, Watch
+from daemon.wiring.watch import PROVEN_AFTER, Files, Watch
 from tests.faults.row import Fault, Row, cases, check
+from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
 from tests.system.scripted_board import wait_for, write_files
 
@@ -250,3 +253,40 @@ async def test_a_port_that_is_taken_keeps_nobody_from_watching(tmp_path: Path) -
             await wait_for(lambda: watch.page is not None and watch.page.server._listening is not None)
             running.cancel()
             await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_the_dead_man_is_answered_by_a_life_that_has_shown_itself_only(tmp_path: Path) -> None:
+    """Not by one that dies soon after each start, nor by one that heard no probe or can wake nobody."""
+    rig, cook = write_files(tmp_path, "/dev/none", None)
+    reach = '[[delivery]]\nkind = "command"\nname = "bell"\ncommand = ["true"]\naudience = ["phone"]\n'
+    rig.write_text(rig.read_text() + reach)
+    clock = ManualClock(NOON)
+    watch = Watch(Files(rig, cook, tmp_path / "state"), clock)
+    try:
+        watch.loop.judged_at = NOON
+        assert "less than 60 s" in watch.not_proven()
+        clock.time = watch.loop.judged_at = NOON + PROVEN_AFTER + 1
+        assert "no probe has been heard" in watch.not_proven()
+        watch.device_supervisors[0].received_at = clock.time
+        assert watch.not_proven() == ""
+        watch.outbox._down.add("bell")
+        assert "every way to wake somebody fails" in watch.not_proven()
+        watch.outbox._down.clear()
+        clock.time += 100
+        assert "judging stands still" in watch.not_proven()
+    finally:
+        await watch._end()
+
+
+async def test_a_history_of_two_hundred_years_costs_what_a_night_costs(tmp_path: Path) -> None:
+    rig, cook = write_files(tmp_path, "/dev/none", None)
+    watch = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(NOON))
+    try:
+        assert watch.page is not None
+        tracemalloc.start()
+        history = watch.page._history(0.0, 6e9, 600)
+        _, most = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert len(history.time) <= 600 and most < 10_000_000, most
+    finally:
+        await watch._end()

@@ -30,9 +30,9 @@ READY_WITHIN = 60.0
 """s; on an idle computer it takes about one, but checks share their processors"""
 STOPPED_WITHIN = 2.0
 WATCHDOG = 2.0
+"""s that the fake systemd grants between two pings"""
 BUSY = 30.0
 """s a computer with other work may be late: slow, and not wrong."""
-"""s that the fake systemd grants between two pings"""
 CANARIES = {
     "secret_page-token": "canary-page-token-0123456789abcdef",
     "secret_hook": "canary-hook-0123456789abcdef",
