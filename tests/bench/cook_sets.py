@@ -56,16 +56,16 @@ def cook_set(name: str, *, seed: int | None = None, count: int | None = None) ->
     kind = COOK_SETS[name]
     seed, count = kind.seed if seed is None else seed, kind.count if count is None else count
     if kind.second:
-        return _cached(f"second-{seed}-{count}", lambda: _second_truth().second_cooks(seed, count))
+        return cached(f"second-{seed}-{count}", lambda: _second_truth().second_cooks(seed, count))
     label = "-".join(f"{k}{v}" for k, v in kind.shift)
-    return _cached(f"cooks-{seed}-{count}-{label}", lambda: simulate_cooks(seed, count, **dict(kind.shift)))
+    return cached(f"cooks-{seed}-{count}-{label}", lambda: simulate_cooks(seed, count, **dict(kind.shift)))
 
 
 def fire_set(name: str, *, seed: int | None = None, count: int | None = None) -> list[FireEpisode]:
     """A named set of fires, or one like it on another seed or of another size."""
     own_seed, own_count = FIRE_SETS[name]
     seed, count = own_seed if seed is None else seed, own_count if count is None else count
-    return _cached(f"fires-{seed}-{count}", lambda: simulate_fires(seed, count))
+    return cached(f"fires-{seed}-{count}", lambda: simulate_fires(seed, count))
 
 
 def _second_truth() -> Any:
@@ -83,13 +83,14 @@ def _digest() -> str:
     return hashlib.sha256(b"".join(p.read_bytes() for p in sources)).hexdigest()[:12]
 
 
-def _cached(name: str, make: Callable[[], list[Kind]]) -> list[Kind]:
-    """What `make` gives, kept as a file that only this user can read (a pickle is as trusted as its writer)."""
+def cached(name: str, make: Callable[[], list[Kind]], digest: str | None = None) -> list[Kind]:
+    """What `make` gives, kept as a file that only this user can read (a pickle is as trusted as its writer).
+    digest: of what the cooks are made by; the simulator's unless told."""
     folder = Path(tempfile.gettempdir()) / f"{CACHE}-{os.getuid()}"
     folder.mkdir(mode=0o700, exist_ok=True)
     if folder.stat().st_uid != os.getuid() or folder.is_symlink():
         return make()
-    path = folder / f"{_digest()}-{name}.pickle"
+    path = folder / f"{digest or _digest()}-{name}.pickle"
     if path.exists():
         kept: list[Kind] = pickle.loads(path.read_bytes())
         return kept

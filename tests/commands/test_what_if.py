@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -38,7 +39,7 @@ def test_the_same_settings_call_when_the_night_itself_called(journal: Path, entr
         for e in CookRecords(journal).kept(FIRST).events
         if e["event"] == "notification" and e["level"] == "wake" and e["alarm"] != TEST_WAKE
     ]
-    assert [one.id for one in calls(then, inputs_of_cook(entry))] == told and len(told) == 2
+    assert [one.id for one in calls(then, inputs_of_cook(entry))] == told and len(told) >= 2
 
 
 def test_a_rule_that_never_wakes_does_not_and_a_band_up_there_calls_sooner(entry: CookEntry, then: Judged) -> None:
@@ -99,7 +100,9 @@ def test_the_command_prints_both_nights(journal: Path, capsys: pytest.CaptureFix
     ask = ["replay", "--journal", str(journal.parent), "--cook", FIRST]
     assert main([*ask, "--what-if", "--set", "rule.pit-falling.wake=never"]) == 0
     told = capsys.readouterr()
-    assert "woken 2 times then, 0 times now" in told.out and "Add 1-2 splits" in told.out
+    found = re.search(r"woken (\d+) times then, (\d+) times now", told.out)
+    assert found is not None and "Add 1-2 splits" in told.out
+    assert int(found[1]) - int(found[2]) == 2, "both calls for wood are gone"
     assert "Both nights hold the deeds of that night" in told.out
     assert "calls were made" not in told.err
     with pytest.raises(SystemExit):

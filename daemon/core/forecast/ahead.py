@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from daemon.core.events import ForecastRequest
 from daemon.core.forecast.assimilation import Bodies, wrap_material
 from daemon.core.forecast.body import Array
-from daemon.core.forecast.members import MEMBERS
+from daemon.core.forecast.members import MEMBERS, fixed_scores
 from daemon.core.settings import Band, Wrap
 
 PLANNED: Final = "planned"
@@ -37,6 +37,8 @@ SETTLES_IN: Final = 25 * 60.0
 """s, time constant of a tended pit on its way back to its band."""
 PIT_MEMORY: Final = 360
 """Minutes of pit readings from which the pit to come is taken."""
+PIT_DOUBT: Final = 5.0
+"""°C, standard deviation of the hours to come in a pit that has been steady: by day and by night it is another's work."""
 FEWEST_PIT_MINUTES: Final = 15
 """Without so many the pit to come is the middle of its band."""
 WRAP_DELAY: Final = 12 * 60.0
@@ -64,6 +66,16 @@ def pit_to_come(pit: Array, band: Band) -> tuple[float, float]:
     last = pit[-5:]
     last = last[np.isfinite(last)]
     return (float(np.median(last)) if last.size else later), later
+
+
+def pit_unsteadiness(pit: Array) -> float:
+    """°C, standard deviation of the pit to come about what it is taken for: what this pit's hours have differed by, and what
+    any pit's may. Nobody knows whether somebody will be up to feed it."""
+    recent = pit[-PIT_MEMORY:]
+    hours = recent[recent.size % 60 :].reshape(-1, 60)
+    hours = hours[np.isfinite(hours).all(axis=1)].mean(axis=1)
+    own = float(hours.std()) if hours.size > 1 else 0.0
+    return float(np.hypot(PIT_DOUBT, own))
 
 
 def wrap_ahead(request: ForecastRequest) -> bool:
@@ -146,7 +158,9 @@ def run_ahead(
     hotter = np.zeros(which.size)
     if cooking:
         hotter[columns[HOTTER]] = HOTTER_BY
-    pit_now, pit_later = pit_to_come(np.asarray(request.pit, dtype=np.float64), request.band)
+    pit = np.asarray(request.pit, dtype=np.float64)
+    pit_now, pit_later = pit_to_come(pit, request.band)
+    pit_later = pit_later + pit_unsteadiness(pit) * fixed_scores()[which]
 
     time = 0.0
     times, paths = [0.0], [ensemble.centre + residual]
@@ -161,12 +175,12 @@ def run_ahead(
         everyone_off = bool(np.isfinite(off[columns[PLANNED]]).all())
         step = REST_STEP if everyone_off and done.all() else next(s for until, s in STEPS if time < until)
         middle = time + 0.5 * step
-        pit = pit_later + (pit_now - pit_later) * np.exp(-middle / SETTLES_IN)
+        ahead = pit_later + (pit_now - pit_later) * np.exp(-middle / SETTLES_IN)
         resting = np.isfinite(off)
         if resting.all():
             ensemble.rest_step(step, rest_air(request, off, middle, ambient), around)
         else:
-            over = pit + traits.pit_bias + hotter
+            over = ahead + traits.pit_bias + hotter
             if resting.any():
                 air = np.where(resting, rest_air(request, off, middle, ambient), over)
                 ensemble.step_mixed(step, air, resting, around)

@@ -26,11 +26,11 @@ BLOCK_STEPS: Final = 2
 BLOCK: Final = STEP * BLOCK_STEPS
 FEWEST_IN_BLOCK: Final = 3
 """Core minutes without which a block says nothing."""
-READING_SPREAD: Final = 1.0
+READING_SPREAD: Final = 0.5
 """°C, standard deviation of a 10-min core median about a good member: probe and model error together."""
 FOLLOWING: Final = 3.0
 """10-min misses of one body follow each other: that many carry the information of one."""
-FORGETS_IN: Final = 48 * 3600.0
+FORGETS_IN: Final = 12 * 3600.0
 """s, time constant with which a trait drifts back to what was believed beforehand."""
 USUAL_START: Final = 7.0  # °C of meat nobody has measured yet
 MISFIT_SPAN: Final = 2 * 3600.0

@@ -22,6 +22,9 @@ NARROWEST: Final = (5 * 60.0, 0.05)
 """A raw half-width is never taken narrower than this many s plus this share of the time left."""
 GOOD_FIT: Final = 0.25
 """°C that a good ensemble misses: the quarter degree of a thermocouple converter's step and its noise."""
+FEWEST_REACH: Final = 0.15
+"""Share of the members that must reach a goal. The others are left out: pieces do get there in the end, and how much later than
+the members say is what the factors were found for."""
 LONG_ON_FIRE: Final = 20 * 3600.0
 """s; few pieces are left on the fire for as long, common practice, no source."""
 LONG_ON_FIRE_POWER: Final = 4
@@ -46,12 +49,13 @@ def doubt(misfit: float) -> float:
 
 
 def spread_of(left: Array, longest: float, misfit: float = 0.0, on: float = 0.0) -> Spread | None:
-    """From each member's s until the goal (inf = never), after `on` s on the fire. None when half of the members never
-    reach it. Members that would stay on for longer than pieces do count for less: a body whose plateau lies just under
+    """From each member's s until the goal (inf = never), after `on` s on the fire. None when hardly any
+    member reaches it. Members that would stay on for longer than pieces do count for less: a body whose plateau lies just under
     the goal creeps for ever, and where some do the median means nothing."""
-    if np.median(left) >= longest:
+    reach = left < longest
+    if reach.mean() < FEWEST_REACH:
         return None
-    held = np.minimum(left, longest)
+    held = left[reach]
     stays = ((on + held) / LONG_ON_FIRE) ** LONG_ON_FIRE_POWER
     weights = np.exp(stays.min() - stays)
     p05, p50, p95 = np.quantile(held, (0.05, 0.5, 0.95), weights=weights, method="inverted_cdf")

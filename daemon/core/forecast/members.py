@@ -1,9 +1,7 @@
 """The ensemble behind a forecast: what is believed of a piece beforehand, and what its readings leave of it.
 
-Every member is one row of standard normal numbers (z) that become the traits of one body. The whole cook so far
-is replayed on the measured pit trace; an ensemble smoother with multiple data assimilation (Emerick & Reynolds,
-Computers & Geosciences 55, 2013) moves the members towards the core readings, and importance weights judge what it
-made of them. All random numbers are drawn once from a constant seed.
+Every member is one row of standard normal numbers (z) that become the traits of one body. `assimilation` carries the bodies
+along the measured pit and moves them towards the core readings. All random numbers are drawn once from a constant seed.
 """
 
 from __future__ import annotations
@@ -22,30 +20,30 @@ USUAL_FAT_PERCENT: Final = 15.0
 
 PRIOR: Final[dict[str, tuple[float, float, str]]] = {
     # what: (middle, spread, kind); kind "log": middle x exp(spread z), "add": middle + spread z
-    "half_thickness": (1.02, 0.12, "log"),  # factor on half the declared thickness: a ruler on a bent thing, bone in it
-    "conductivity": (0.98, 0.08, "log"),  # factor on Choi & Okos, whose error on meat is 5-10 %
-    "convection": (12.5, 0.2, "log"),  # W/m2K, between natural (5-10) and a fan oven (15-30)
-    "wall_offset": (13.0, 7.0, "add"),  # °C: steel that loses heat to the night stands below its gas
-    "vapour_pressure": (4800.0, 0.25, "log"),  # Pa: outdoor air plus the water of wood and meat
-    "skin": (320.0, 0.7, "log"),  # s/m
-    "skin_growth": (5500.0, 0.9, "log"),  # s/m at 1 kg/m2
-    "skin_power": (1.3, 0.4, "log"),  # from a front that recedes evenly to a skin that closes
-    "skin_insulation": (0.012, 0.7, "log"),  # m2K/W per kg/m2: 1.5 mm of dried meat that conducts 0.1-0.2 W/mK
-    "juice_feed": (0.62, 0.15, "add"),
-    "juice_middle": (61.0, 2.5, "add"),  # °C: collagen shrinks at 53-65 °C and presses the water out
-    "juice_spread": (7.0, 0.3, "log"),  # °C
-    "juice_delay": (1300.0, 0.6, "log"),  # s
-    "shrinking": (0.5, 0.3, "add"),  # 1: only the heat of the lost juice counts, and not that the piece conducts worse
+    "half_thickness": (1.08, 0.2, "log"),  # factor on half the declared thickness: a ruler on a bent thing, bone in it
+    "conductivity": (0.98, 0.11, "log"),  # factor on Choi & Okos, whose error on meat is 5-10 %
+    "convection": (12.5, 0.28, "log"),  # W/m2K, between natural (5-10) and a fan oven (15-30)
+    "wall_offset": (13.0, 10.0, "add"),  # °C: steel that loses heat to the night stands below its gas
+    "vapour_pressure": (4800.0, 0.35, "log"),  # Pa: outdoor air plus the water of wood and meat
+    "skin": (320.0, 1.0, "log"),  # s/m
+    "skin_growth": (4000.0, 1.4, "log"),  # s/m at 1 kg/m2
+    "skin_power": (1.3, 0.55, "log"),  # from a front that recedes evenly to a skin that closes
+    "skin_insulation": (0.012, 1.0, "log"),  # m2K/W per kg/m2: 1.5 mm of dried meat that conducts 0.1-0.2 W/mK
+    "juice_feed": (0.52, 0.23, "add"),
+    "juice_middle": (62.5, 3.5, "add"),  # °C: collagen shrinks at 53-65 °C and presses the water out
+    "juice_spread": (7.5, 0.42, "log"),  # °C
+    "juice_delay": (1300.0, 0.85, "log"),  # s
+    "shrinking": (0.5, 0.4, "add"),  # 1: only the heat of the lost juice counts, and not that the piece conducts worse
     "wrap_vapour": (0.5, 0.9, "log"),
     "wrap_gap": (0.9, 0.5, "log"),
-    "depth": (0.10, 0.10, "add"),  # of the half thickness
-    "start": (-0.3, 0.8, "add"),  # °C about the first ten minutes' readings
-    "probe_bias": (-0.2, 0.6, "add"),  # °C, within class 2 of IEC 60584-1
-    "pit_bias": (3.3, 3.2, "add"),  # °C from the pit probe to the air at the meat: cold meat shades a probe beside it
+    "depth": (0.10, 0.14, "add"),  # of the half thickness
+    "start": (-0.3, 1.1, "add"),  # °C about the first ten minutes' readings
+    "probe_bias": (-0.2, 0.8, "add"),  # °C, within class 2 of IEC 60584-1
+    "pit_bias": (3.3, 4.5, "add"),  # °C from the pit probe to the air at the meat: cold meat shades a probe beside it
 }
-"""What is believed of any piece beforehand: handbook ranges where one is named. The middles of the others were moved to
-where the posteriors of simulated cooks lie (`tests/bench/calibrate_forecast.py --priors` shows how far they are off);
-the spreads were kept wide, as a piece of meat is under no duty to be like the simulated ones."""
+"""What is believed of any piece beforehand: handbook ranges where one is named. The middles of the others lie between where the
+posteriors of the worlds' cooks lie (`tests/bench/calibrate_forecast.py --priors` shows how far they are off), towards the
+slow side; the spreads are wide, as a piece of meat is under no duty to be like the simulated ones."""
 NAMES: Final = tuple(PRIOR)
 
 
@@ -57,6 +55,12 @@ def _prior() -> Array:
     # Quantiles of the normal by Tukey's lambda, good to 0.005 within +/- 2.8 sd: enough for a prior.
     score = (level**0.1349 - (1.0 - level) ** 0.1349) / 0.1975
     return np.array([generator.permutation(score) for _ in NAMES])
+
+
+@cache
+def fixed_scores() -> Array:
+    """Normal scores (members,) for what no reading tells of, unrelated to every trait."""
+    return np.random.Generator(np.random.PCG64(SEED + 1)).permutation(_prior()[0])
 
 
 def prior() -> Array:

@@ -1,7 +1,7 @@
 """When a piece reaches each goal, with honest intervals. Pure and deterministic.
 
-An ensemble of small bodies (`meat_body`) is replayed on the measured pit (`forecast_replay`), run ahead under several
-assumptions (`forecast_ahead`) and given intervals that were checked on cooks it had never seen (`forecast_intervals`).
+An ensemble of small bodies (`body`) is carried along the measured pit (`assimilation`), run ahead under several assumptions
+(`ahead`) and given intervals that were checked on worlds it had never seen (`intervals`).
 Where there is no right to a forecast, the reason is said instead.
 """
 
