@@ -203,7 +203,7 @@ RESTARTS_DOUBT = 3
 def judge_link(counts: LinkCounts) -> Finding:
     """counts: what the newest watch told of one device."""
     about = f"lines of {counts.device}"
-    text = f"{counts.lost} lost, {counts.refused} refused, {counts.restarts} restarts since the watch began"
+    text = f"lost {counts.lost}, refused {counts.refused}, restarts {counts.restarts} since the watch began"
     if counts.restarts >= RESTARTS_DOUBT:
         return Finding(Level.DOUBT, about, text, "look at the board's supply and plug")
     if counts.lost + counts.refused >= LOSSES_DOUBT:

@@ -380,7 +380,7 @@ def test_fahrenheit_is_remembered(page: Page) -> None:
 
 def test_what_was_lost_on_the_way_stands_under_the_probes(page: Page) -> None:
     enter(page, "care")
-    expect(page.locator("#links")).to_have_text("Device board since the watch began: 12 lines lost, 1 restarts.")
+    expect(page.locator("#links")).to_have_text("Device board since the watch began: lines lost 12, restarts 1.")
 
 
 def test_reasons_are_in_the_reader_s_unit(page: Page, site: ServedPage) -> None:

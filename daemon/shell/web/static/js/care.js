@@ -56,7 +56,7 @@ function losing(link) {
   ];
   return counts
     .filter(([count]) => count)
-    .map(([count, what]) => `${count} ${what}`)
+    .map(([count, what]) => `${what} ${count}`)
     .join(", ");
 }
 
