@@ -10,4 +10,7 @@ prepare tests
 .venv/bin/mypy
 .venv/bin/bandit --quiet --configfile pyproject.toml --recursive config drivers daemon
 npm --prefix daemon/shell/web run --silent check
-exec .venv/bin/pytest "$@"
+[ $# -eq 0 ] || exec .venv/bin/pytest "$@"
+# What only computes shares the cores; what measures time, or needs ports, buses and processes, has the machine to itself.
+.venv/bin/pytest --numprocesses auto --maxprocesses 4 --dist loadfile --ignore tests/system --ignore tests/faults
+exec .venv/bin/pytest tests/system tests/faults

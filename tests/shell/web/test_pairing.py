@@ -83,7 +83,7 @@ def greeting_of(home: Path, page: str) -> list[str]:
     process = subprocess.Popen([PITVIGIL, "run", "--rig", rig, "--state", home / "state"],
                                stdout=theirs, stderr=subprocess.DEVNULL)  # fmt: skip
     os.close(theirs)
-    heard, until = b"", time.monotonic() + 20
+    heard, until = b"", time.monotonic() + 60
     try:
         while not re.search(rb"page: .*\n", heard) and time.monotonic() < until:
             if select.select([ours], [], [], 0.2)[0]:
