@@ -159,7 +159,7 @@ class Disk:
                     raise
                 found = str(error)
         if found != "ok":
-            self.mend(f"is damaged ({found})")
+            self.mend(f"is damaged ({' '.join(str(found).split())})")
 
     def _to_disk(self) -> None:
         now = boot_seconds()
