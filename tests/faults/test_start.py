@@ -283,6 +283,7 @@ async def test_a_history_of_two_hundred_years_costs_what_a_night_costs(tmp_path:
     watch = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(NOON))
     try:
         assert watch.page is not None
+        assert not watch.page.server._settings.can_wake, "this rig has no delivery, and its page says so"
         tracemalloc.start()
         history = watch.page._history(0.0, 6e9, 600)
         _, most = tracemalloc.get_traced_memory()

@@ -263,6 +263,13 @@ def test_what_the_watch_asks_about_the_fire_is_shown(page: Page, site: ServedPag
     expect(page.get_by_label("Pit", exact=True)).to_contain_text("Is the fire out?")
 
 
+def test_a_rig_that_can_wake_nobody_says_so(page: Page, site: ServedPage) -> None:
+    expect(page.locator("#health")).not_to_contain_text("Nobody can be woken")
+    object.__setattr__(site.server._settings, "can_wake", False)
+    page.reload()
+    expect(page.locator("#health")).to_contain_text("Nobody can be woken")
+
+
 def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> None:
     enter(page, "cooks")
     page.get_by_text("Start a cook").click()

@@ -29,13 +29,15 @@ class NotAvailable(Exception):
 @dataclass(frozen=True, slots=True)
 class PageSettings:
     """hosts: names the page may be asked by, besides this machine's own name and the addresses it is reached at.
-    open_view: anybody on the network may look, nobody may change. fahrenheit: first choice of a new phone."""
+    open_view: anybody on the network may look, nobody may change. fahrenheit: first choice of a new phone.
+    can_wake: some delivery may wake somebody."""
 
     host: str = "127.0.0.1"
     port: int = 8077
     hosts: tuple[str, ...] = ()
     open_view: bool = False
     fahrenheit: bool = False
+    can_wake: bool = True
     tls: SSLContext | None = None
 
 

@@ -159,12 +159,14 @@ class Problem(Body):
 
 
 class PageFacts(Body):
-    """What a page must know before it may see anything. chart: the chart library was installed."""
+    """What a page must know before it may see anything. chart: the chart library was installed. can_wake: some delivery may
+    wake somebody."""
 
     paired: bool
     open_view: bool
     fahrenheit: bool
     chart: bool
+    can_wake: bool
 
 
 class Cuts(Body):

@@ -70,6 +70,7 @@ class Page:
             hosts=section.hosts,
             open_view=section.open_view,
             fahrenheit=rig.people.unit == "F",
+            can_wake=any(set(delivery.audience) - {"notice"} for delivery in rig.delivery),
         )
         self.server = PageServer(
             settings,

@@ -281,6 +281,7 @@ class PageServer:
             open_view=self._settings.open_view,
             fahrenheit=self._settings.fahrenheit,
             chart=CHART_LIBRARY in self._assets,
+            can_wake=self._settings.can_wake,
         )
 
     def _pair(self, response: web.StreamResponse) -> web.StreamResponse:
