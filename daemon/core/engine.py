@@ -1,6 +1,6 @@
-"""The pure heart: inputs in, events out, and the next time it wants to be called.
+"""The pure heart: inputs in, events out, and the next time it wants to be called. What it remembers is `WatchState`.
 
-Everything slower than a reading happens on the beat, at whole multiples of SCAN_CYCLE in engine time, so that what is
+Everything slower than a reading happens in the scan cycle, at whole multiples of SCAN_CYCLE in engine time, so that what is
 decided depends on nothing but the inputs before it: live, after a restart and in a replay alike. The caller fires
 every deadline that has passed, each with its own time, before it hands over the next input.
 """
@@ -10,45 +10,27 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from math import ceil, nan
-from typing import Any
 
 from daemon.core import inputs
 from daemon.core.alarms.conditions import conditions
-from daemon.core.alarms.process import ProcessSnapshot
-from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
-from daemon.core.alarms.table import AlarmTable
-from daemon.core.annunciation.annunciator import TEST_WAKE, Annunciator
-from daemon.core.annunciation.nap import Readiness, green_list, plan_nap
+from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.events import (
     AlarmChanged,
     CommandRefused,
     CookChanged,
     Event,
     FireNoticed,
-    FireSign,
     ForecastWanted,
     Marked,
-    NapPlanned,
     SamplesJudged,
     WakeJudged,
 )
-from daemon.core.forecast.plan import Standing
-from daemon.core.grace import SPEAKS_OF_SILENCE, Grace
-from daemon.core.health import HealthTable
+from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
-from daemon.core.pieces.piece import PieceWatch
-from daemon.core.pieces.pieces import Pieces
-from daemon.core.pit.evenness import Evenness
-from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.profile import PitProfile
-from daemon.core.pit.stage import PitStage
-from daemon.core.readings.conditioning import Conditioner
-from daemon.core.readings.trace import MINUTE, Trace
-from daemon.core.readout import Readout
-from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
-from daemon.core.since import Since
-from daemon.core.snapshot import Snapshot
-from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
+from daemon.core.pieces.piece import Circumstances, PieceWatch
+from daemon.core.readings.trace import MINUTE
+from daemon.core.settings import Role
+from daemon.core.watch_state import WatchState
 from drivers.reading import Quality
 
 SCAN_CYCLE = 5.0
@@ -62,54 +44,12 @@ MOVE_EXPECTED = 15 * MINUTE
 SIGNS_SHOWN = 20
 BACK_DATED_AT_MOST = 12 * 3600.0
 """s: an older mark is a slip. Our choice."""
-PARTS_KEPT = (
-    "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since",
-)  # fmt: skip
-"""Parts of the engine that write their own state into a checkpoint and read it back."""
-CHECKPOINT_VERSION = 2
-"""Counted up whenever a checkpoint can no longer be read by what came before. What cannot be read is passed over: then the
-journal's inputs are replayed from the start of the running cook (`daemon.shell.resume`), so that no cook is lost."""
-SOON = 3 * MINUTE
-"""s before an on-delay ends from which what is heard should be on disk at once."""
 MIN_BAND = 5.0
 """°C: no log fire holds less."""
 
 
-class Engine:
+class Engine(WatchState):
     """One watch. Not thread-safe: one loop owns it."""
-
-    def __init__(self, settings: WatchSettings, rules: tuple[AlarmRule, ...] = ALARM_RULES) -> None:
-        """rules: others than the watch's own only to ask what they would have done."""
-        self.settings = settings
-        self.wall = inputs.WallClock(0.0, trusted=True)
-        self.conditioner = Conditioner(settings)
-        self.trace = Trace()
-        self.readout = Readout(settings, self.conditioner, self.trace)
-        self.fire = FireWatch(settings.learned.fire)
-        self.profile = PitProfile()
-        self.pit_stage = PitStage()
-        self._rules = {rule.id: rule for rule in rules}
-        self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
-        self.annunciator = Annunciator(rules, settings.announcing)
-        self.pieces = Pieces()
-        self.health = HealthTable()
-        self.links: dict[str, inputs.LinkCounts] = {}
-        self.band = settings.cook.band
-        self._asleep_since: float | None = None
-        """When the cook went to sleep."""
-        self.fires: list[FireNoticed] = []
-        self.evenness = Evenness()
-        self._next_scan: float | None = None
-        self._closed: int | None = None
-        """The last minute (engine time // 60) that was closed."""
-        self.grace = Grace()
-        self.since = Since()
-        self._begin_cook()
-
-    def _begin_cook(self) -> None:
-        self.conditioner.settings = self.settings
-        self.band = self.settings.cook.band
-        self.pieces.begin(self.settings)
 
     # --- the three calls -----------------------------------------------------------------------------
 
@@ -137,38 +77,12 @@ class Engine:
                 return list(self.annunciator.delivered(item, now))
             case inputs.ForecastArrived():
                 return self.pieces.forecast(item, now)
-            case inputs.Mark():
-                return self._mark(item, now)
-            case inputs.Acknowledge():
-                return self._acknowledge(item, now)
-            case inputs.Shelve() | inputs.Unshelve() | inputs.OutOfService():
-                return self._alarm_command(item, now)
-            case inputs.PauseSound() | inputs.TestWake():
-                return list(self.annunciator.command(item, now, self._utc(now)))
-            case inputs.GoodMorning():
-                self._asleep_since = None
-                self.annunciator.sleep(False, now)
-                return list(self.annunciator.command(item, now, self._utc(now)))
-            case inputs.GoToSleep():
-                self._asleep_since = now
-                self.annunciator.sleep(True, now)
-                return [self._plan_nap(now)]
-            case inputs.SetBand():
-                return self._set_band(item, now)
-            case inputs.AskWrap():
-                return self.pieces.ask_wrap(item, now) or self._ask(self.pieces[item.piece], now)
-            case inputs.StartCook():
-                return self._start_cook(item, now)
-            case inputs.AddPiece() | inputs.RemovePiece() | inputs.MoveProbe() | inputs.ChangeCook():
-                return self._change_cook(item, now)
-            case inputs.EndCook():
-                return self._end_cook(now)
-            case inputs.JudgeWake():
-                return [WakeJudged(now, item.notification, item.needed, item.by)]
             case inputs.UsePitProfile():
                 self.profile = item.profile
                 self.fire.use_profile(item.profile.fire)
                 return []
+            case _:
+                return self._command(item, now)
 
     def next_deadline(self) -> float | None:
         """Engine time at which `handle_timer` wants to be called, or None before the first input."""
@@ -197,8 +111,37 @@ class Engine:
 
     # --- inputs --------------------------------------------------------------------------------------
 
-    def _utc(self, now: float) -> float:
-        return now + self.wall.offset
+    def _command(self, item: inputs.Order, now: float) -> list[Event]:
+        """What a person says or asks."""
+        match item:
+            case inputs.Mark():
+                return self._mark(item, now)
+            case inputs.Acknowledge():
+                return self._acknowledge(item, now)
+            case inputs.Shelve() | inputs.Unshelve() | inputs.OutOfService():
+                return self._alarm_command(item, now)
+            case inputs.PauseSound() | inputs.TestWake():
+                return list(self.annunciator.command(item, now, self._utc(now)))
+            case inputs.GoodMorning():
+                self._asleep_since = None
+                self.annunciator.sleep(False, now)
+                return list(self.annunciator.command(item, now, self._utc(now)))
+            case inputs.GoToSleep():
+                self._asleep_since = now
+                self.annunciator.sleep(True, now)
+                return [self._plan_nap(now)]
+            case inputs.SetBand():
+                return self._set_band(item, now)
+            case inputs.AskWrap():
+                return self.pieces.ask_wrap(item, now) or self._ask(self.pieces[item.piece], now)
+            case inputs.StartCook():
+                return self._start_cook(item, now)
+            case inputs.AddPiece() | inputs.RemovePiece() | inputs.MoveProbe() | inputs.ChangeCook():
+                return self._change_cook(item, now)
+            case inputs.EndCook():
+                return self._end_cook(now)
+            case inputs.JudgeWake():
+                return [WakeJudged(now, item.notification, item.needed, item.by)]
 
     def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
         samples, events = [], []
@@ -274,9 +217,6 @@ class Engine:
                 events += self._ask(piece, now)
         return events
 
-    def _use(self, piece: PieceWatch) -> None:
-        self.conditioner.in_use(piece.settings.channel, piece.on_fire)
-
     def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
         if not (item.band.low >= 40 and item.band.high <= 400 and item.band.high - item.band.low >= MIN_BAND):
             return [CommandRefused(now, "band", "a band lies between 40 and 400 °C and is at least 5 °C wide")]
@@ -321,7 +261,7 @@ class Engine:
     def _retire_all(self, now: float) -> list[Event]:
         return [e for piece in self.pieces for e in self._annunciated(self.alarms.retire(piece, now), now)]
 
-    # --- the beat --------------------------------------------------------------------------------------
+    # --- the scan cycle --------------------------------------------------------------------------------------
 
     def _scan(self, now: float) -> list[Event]:
         events: list[Event] = list(self.conditioner.scan(now))
@@ -340,12 +280,6 @@ class Engine:
             if now >= self.grace.until or not spared:
                 events += self._annunciated(self.alarms.judge(condition, now), now)
         return events
-
-    def _heard(self) -> set[str]:
-        """What has been heard in this life: the pit, pieces by id."""
-        good_at = self.since.good_at
-        heard = {p for p, w in self.pieces.items() if self.grace.heard(good_at.get(w.settings.channel))}
-        return heard | ({"pit"} if any(self.grace.heard(good_at.get(c)) for c in self.readout.pit_channels) else set())
 
     def _minute(self, now: float) -> list[Event]:
         minute = int(now // MINUTE) - 1
@@ -387,137 +321,19 @@ class Engine:
         last = int(now // MINUTE) - 1
         if first is None or last < first:
             return []
-        hold = self.settings.cook.hold
-        request = piece.question_for_forecaster(
-            now, self.trace, self.readout.pit_minutes(first, last), first, last, self.band, self.settings.boiling_point,
-            self.readout.mean_of(Role.AMBIENT, last), None if hold.channel is None else self.good(hold.channel),
-            self.settings.cook.rest, self.readout.doubt(piece.settings.channel),
-        )  # fmt: skip
+        cook, cabinet = self.settings.cook, self.settings.cook.hold.channel
+        around = Circumstances(
+            first=first,
+            last=last,
+            pit=tuple(self.readout.pit_minutes(first, last)),
+            band=self.band,
+            boiling_point=self.settings.boiling_point,
+            ambient=self.readout.mean_of(Role.AMBIENT, last),
+            hold_cabinet=None if cabinet is None else self.good(cabinet),
+            rest=cook.rest,
+            suspect=self.readout.doubt(piece.settings.channel),
+        )
+        request = piece.question_for_forecaster(now, self.trace, around)
         if request is None:
             return []
         return [ForecastWanted(now, replace(request, bias_minutes=self.profile.forecast_bias))]
-
-    # --- what is known -----------------------------------------------------------------------------------
-
-    def good(self, channel: str) -> float | None:
-        """The newest value of a channel, °C, if it may be believed."""
-        return self.readout.good(channel)
-
-    def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
-        cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
-        lost = {p: self.since.good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
-        return ProcessSnapshot(
-            now=now,
-            settings=self.settings,
-            band=self.band,
-            pit=pit,
-            blind_since=self.since.blind,
-            pit_stage=self.pit_stage.stage,
-            fire=self.fire,
-            lid_since=self.since.lid,
-            pieces=tuple(self.pieces.values()),
-            cores=cores,
-            lost=lost,
-            health=self.health,
-            wake_channels=self.settings.announcing.wake_channels,
-            rules=self._rules,
-            pit_question=self.pit_stage.question,
-            pit_climbed_at=self.pit_stage.climbed_at,
-            standing=self.alarms.standing(),
-        )
-
-    def _plan_nap(self, now: float) -> NapPlanned:
-        sleep = self.annunciator.view(now, self._utc(now))
-        on = self.pieces.on_fire()
-        used = [*self.readout.pit_channels, *(p.settings.channel for p in on.values())]
-        lines = green_list(
-            self.settings.announcing,
-            self.health,
-            test_wake=sleep.test_wake == "acknowledged",
-            clock=self.wall.trusted,
-            probes=all(self.good(c) is not None for c in used),
-            answered=all(v.state != "unacknowledged" for v in self.alarms.views()),
-        )
-        if not on and self.pieces:
-            return plan_nap(Readiness(lines, None, "no piece is on the fire: no log is due"), now)
-        window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
-        why = self.fire.no_forecast or "a log is due within the time you need to wake"
-        return plan_nap(Readiness(lines, window, why), now)
-
-    def standing(self, now: float) -> Standing | None:
-        """Ahead or behind, see `Pieces.standing`."""
-        return self.pieces.standing(self.settings, self.band, self.good, now)
-
-    def minutes(self, channel: str, first: int, last: int) -> list[float]:
-        """Minute medians of a channel, °C, NaN where unknown; both ends (engine time // 60) included."""
-        return self.trace.since(channel, first, last)
-
-    def is_unsettled(self, now: float) -> bool:
-        """An alarm may be about to be raised, or this life is young: a stop now must not cost what was just heard."""
-        return self.grace.is_young(now) or self.alarms.raises_before(now + SOON)
-
-    def pit_profile(self) -> PitProfile:
-        """What is known of this pit, the fires of this watch included."""
-        return replace(self.profile, fire=self.fire.learned())
-
-    def snapshot(self, now: float) -> Snapshot:
-        """What others read."""
-        parts = SnapshotParts(
-            settings=self.settings,
-            wall=self.wall,
-            conditioner=self.conditioner,
-            trace=self.trace,
-            readout=self.readout,
-            fire=self.fire,
-            profile=self.profile,
-            pit_stage=self.pit_stage,
-            pieces=self.pieces,
-            alarms=self.alarms,
-            annunciator=self.annunciator,
-            health=self.health,
-            links=tuple(self.links.values()),
-            band=self.band,
-            evenness=self.evenness,
-            fires=tuple(self.fires),
-            nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
-            standing=self.standing(now),
-        )
-        return make_snapshot(parts, now)
-
-    # --- checkpoint --------------------------------------------------------------------------------------
-
-    def dump(self) -> dict[str, Any]:
-        """Everything but the rig's settings, as JSON-able values."""
-        return {
-            "version": CHECKPOINT_VERSION,
-            "cook": cook_to_plain(self.settings.cook),
-            "wall": [self.wall.offset, self.wall.trusted],
-            "profile": self.profile.to_plain(),
-            "control": self.readout.control.dump(),
-            **{part: getattr(self, part).dump() for part in PARTS_KEPT},
-            "band": [self.band.low, self.band.high],
-            "next_scan": self._next_scan,
-            "closed": self._closed,
-            "asleep_since": self._asleep_since,
-            "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
-            "evenness": self.evenness.dump(),
-        }
-
-    def load(self, dumped: dict[str, Any]) -> None:
-        """The inverse of `dump`, on an engine of the same rig. Raises ValueError for one of another version."""
-        if dumped.get("version") != CHECKPOINT_VERSION:
-            raise ValueError(f"version {dumped.get('version')}, known: {CHECKPOINT_VERSION}")
-        self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
-        self._begin_cook()
-        self.wall = inputs.WallClock(*dumped["wall"])
-        self.profile = PitProfile.from_plain(dumped["profile"])
-        self.readout.control.load(dumped["control"])
-        for part in PARTS_KEPT:
-            getattr(self, part).load(dumped[part])
-        for piece in self.pieces.values():
-            self._use(piece)
-        self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
-        self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
-        self._asleep_since = dumped["asleep_since"]
-        self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
-        self.evenness = Evenness.loaded(dumped["evenness"])

@@ -328,7 +328,7 @@ class UsePitProfile:
     by: str
 
 
-Command = (
+Order = (
     Acknowledge
     | Shelve
     | Unshelve
@@ -346,7 +346,8 @@ Command = (
     | GoodMorning
     | TestWake
     | JudgeWake
-    | UsePitProfile
     | Mark
 )
+"""What a person says or asks."""
+Command = Order | UsePitProfile
 Input = Resumed | Readings | WallClock | Health | LinkCounts | Delivered | ForecastArrived | Command

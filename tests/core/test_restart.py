@@ -12,10 +12,11 @@ import config
 from config.loader import load_both
 from daemon.commands.virtual_cook import VirtualCook
 from daemon.core.drive import replayed, steps
-from daemon.core.engine import CHECKPOINT_VERSION, SCAN_CYCLE, Engine
+from daemon.core.engine import SCAN_CYCLE, Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, FireNoticed, Notification
 from daemon.core.grace import GRACE, Grace
 from daemon.core.inputs import GoToSleep, Input, Mark, MarkKind, Readings, Resumed, WallClock
+from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import SimulatedCook

@@ -9,9 +9,10 @@ import pytest
 import config
 from config.loader import load_both
 from daemon.core.drive import replayed
-from daemon.core.engine import CHECKPOINT_VERSION, Engine
+from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES
 from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
+from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import row_of_cook
 from daemon.shell.resume import engine_time_at_start, restored

@@ -11,6 +11,7 @@ from daemon.core.alarms.process import Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
+from daemon.core.pieces.stage import PiecePhase
 
 COOLS_WELL = 0.9
 """Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
@@ -30,7 +31,7 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
         yield _falling(process, piece, core)
     if stage in KEPT or stage in RESTING:
         yield _time_used_up(process, piece, core)
-    if stage == "chill":
+    if stage is PiecePhase.CHILL:
         yield _cooling_slow(process, piece, core)
 
 

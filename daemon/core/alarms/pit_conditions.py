@@ -8,6 +8,7 @@ from math import isnan
 from daemon.core.alarms.feed_condition import feed_conditions
 from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
+from daemon.core.pit.stage import PitPhase
 from daemon.core.settings import SPACING
 
 FALLING_FAST = -0.1
@@ -19,11 +20,13 @@ STEEP, STEEPEST = 6.0, 18.0
 minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
 STEEP_FOR = 2.5
 """Minutes for which so steep a climb is taken to go on; it slackens all the while."""
-SETTLED_STAGES = frozenset({"in-band", "falling", "low", "out", "high", "runaway"})
+SETTLED_STAGES = frozenset(
+    {PitPhase.IN_BAND, PitPhase.FALLING, PitPhase.LOW, PitPhase.OUT, PitPhase.HIGH, PitPhase.RUNAWAY}
+)
 """Pit stages after the fire has once brought the pit to its band."""
-FIRE_LOST = frozenset({"out", "cooling", "unlit"})
+FIRE_LOST = frozenset({PitPhase.OUT, PitPhase.COOLING, PitPhase.UNLIT})
 """Pit stages without a fire."""
-NO_FIRE_SEEN = frozenset({"unlit", "lighting"})
+NO_FIRE_SEEN = frozenset({PitPhase.UNLIT, PitPhase.LIGHTING})
 """Pit stages in which no heat has yet told of a fire."""
 LIGHTING_TAKES = 45 * 60.0
 """s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
@@ -89,7 +92,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     sinks = slope < FALLING_FAST and not sense.answering
     lost = pit < low - WELL_BELOW and (never_caught or sinks)
     found = Finding(
-        active=(process.pit_stage == "out" or lost) and not climbs,
+        active=(process.pit_stage == PitPhase.OUT or lost) and not climbs,
         within=pit > low or climbs,
         because=f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band",
         value=pit,

@@ -20,7 +20,7 @@ from daemon.core.annunciation.quiet_hours import is_night, is_quiet
 from daemon.core.annunciation.reach import Reach
 from daemon.core.annunciation.spacing import Spacing
 from daemon.core.annunciation.state import Annunciation, Memory
-from daemon.core.annunciation.test_call import TEST_WAKE, TestCall
+from daemon.core.annunciation.test_call import TEST_WAKE, TestCall, TestCallState
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
 from daemon.core.settings import AnnouncingSettings
@@ -48,8 +48,7 @@ class SleepView:
     night: bool
     asleep: bool
     paused_until: float | None
-    test_wake: str
-    """"never", "sent", "delivered", "acknowledged" """
+    test_wake: TestCallState
     calling: bool = False
     """Somebody is being woken and has not answered."""
     unserved: tuple[str, ...] = ()
@@ -225,7 +224,8 @@ class Annunciator:
         self._memory = Memory.load(parts["memory"])
         self._messages.load(parts["messages"])
         self._reach.load(parts["reach"])
-        self._test_call = TestCall(**parts["test_call"])
+        call = parts["test_call"]
+        self._test_call = TestCall(**{**call, "state": TestCallState(call["state"])})
         self._spacing = Spacing(**parts["spacing"])
 
     # --- how loud -----------------------------------------------------------------------------------

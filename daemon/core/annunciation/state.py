@@ -19,7 +19,7 @@ class Annunciation:
     text: str
     since: float
     consequence_at: float | None
-    level: str = Level.LOG
+    level: Level = Level.LOG
     woken: bool = False
     held: str = ""
     """Why it does not wake, where it is spared a sleeper."""
@@ -60,6 +60,7 @@ class Memory:
     def load(cls, dumped: dict[str, object]) -> Memory:
         """The inverse of `dump`."""
         memory = cls(**cast(dict[str, Any], dumped))
-        memory.standing = {k: Annunciation(**cast(dict[str, Any], t)) for k, t in memory.standing.items()}
+        kept = cast(dict[str, dict[str, Any]], memory.standing)
+        memory.standing = {k: Annunciation(**{**t, "level": Level(t["level"])}) for k, t in kept.items()}
         memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
         return memory

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from daemon.core.annunciation.escalation import PHONE
 from daemon.core.annunciation.messages import message_id
@@ -16,12 +17,23 @@ COUNTS_FOR = 12 * 3600.0
 """s an acknowledged test wake counts for the green list: this evening's, not yesterday's."""
 
 
+class TestCallState(StrEnum):
+    """How far a test wake has come."""
+
+    __test__ = False  # not a test class, whatever pytest thinks of the name
+
+    NEVER = "never"
+    SENT = "sent"
+    DELIVERED = "delivered"
+    ACKNOWLEDGED = "acknowledged"
+
+
 @dataclass(slots=True)
 class TestCall:
-    """state: "never" -> "sent" -> "delivered" -> "acknowledged"; each new test begins anew. All outlives a restart."""
+    """state: from one to the next; each new test begins anew. All outlives a restart."""
 
     count: int = 0
-    state: str = "never"
+    state: TestCallState = TestCallState.NEVER
     at: float = 0.0
     id: str = ""
     """Of the newest one's message."""
@@ -31,7 +43,7 @@ class TestCall:
         life: of the watch."""
         self.count += 1
         self.id = message_id(TEST_WAKE, self.count, 0, life)
-        self.state, self.at = "sent", now
+        self.state, self.at = TestCallState.SENT, now
         return Notification(
             time=now,
             id=self.id,
@@ -46,14 +58,14 @@ class TestCall:
 
     def delivered(self, report: Delivered) -> None:
         """A channel reports."""
-        if report.outcome == "sent" and report.notification == self.id and self.state == "sent":
-            self.state = "delivered"
+        if report.outcome == "sent" and report.notification == self.id and self.state is TestCallState.SENT:
+            self.state = TestCallState.DELIVERED
 
     def acknowledged(self) -> None:
         """Somebody heard it; what was never sent cannot be acknowledged."""
-        if self.state in ("sent", "delivered"):
-            self.state = "acknowledged"
+        if self.state in (TestCallState.SENT, TestCallState.DELIVERED):
+            self.state = TestCallState.ACKNOWLEDGED
 
-    def counts(self, now: float) -> str:
+    def counts(self, now: float) -> TestCallState:
         """The state, as far as it still says something of this evening."""
-        return self.state if now - self.at <= COUNTS_FOR else "never"
+        return self.state if now - self.at <= COUNTS_FOR else TestCallState.NEVER

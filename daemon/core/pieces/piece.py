@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
 from daemon.core.events import ForecastRequest, StageChanged, StallChanged, WrapDone
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook
-from daemon.core.pieces.stage import PieceSigns, PieceStage
+from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage
 from daemon.core.pieces.stall import StallWatch
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
 
-ON_FIRE = frozenset({"on", "cooking", "stall", "past-stall", "wrapped", "tender-range"})
-"""Stages in which the piece lies on the pit."""
-RESTING = frozenset({"off", "rest"})
-KEPT = frozenset({"rest", "hold"})
+RESTING = frozenset({PiecePhase.OFF, PiecePhase.REST})
+KEPT = frozenset({PiecePhase.REST, PiecePhase.HOLD})
 SLOPE_MINUTES = 10
 
 
@@ -27,6 +26,23 @@ def slope_per_minute(values: list[float]) -> float:
         return nan
     (first, start), (last, end) = known[0], known[-1]
     return (end - start) / (last - first)
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What a forecast must know beside the piece. pit: control value of the engine minutes from first to last, °C, NaN where
+    unknown. ambient, hold_cabinet: °C, None = not measured. rest: planned s between off and hold. suspect: why the piece's
+    probe is not to be trusted, or empty."""
+
+    first: int
+    last: int
+    pit: tuple[float, ...]
+    band: Band
+    boiling_point: float
+    ambient: float | None = None
+    hold_cabinet: float | None = None
+    rest: float = 3600.0
+    suspect: str = ""
 
 
 class PieceWatch:
@@ -55,7 +71,7 @@ class PieceWatch:
 
     @property
     def on_fire(self) -> bool:
-        return self.stage.stage in ON_FIRE
+        return self.stage.stage in ON_THE_PIT
 
     def minute(
         self, now: float, trace: Trace, minute: int, pit: float, band: Band
@@ -86,33 +102,31 @@ class PieceWatch:
     def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:
         return next((o.at for o in self.outlooks if o.goal is goal and o.scenario == scenario), None)
 
-    def question_for_forecaster(self, now: float, trace: Trace, pit: list[float], first: int, last: int,
-                                band: Band, boiling_point: float, ambient: float | None, cabinet: float | None,
-                                rest: float, suspect: str) -> ForecastRequest | None:  # fmt: skip
+    def question_for_forecaster(self, now: float, trace: Trace, around: Circumstances) -> ForecastRequest | None:
         """What to ask, or None while there is nothing to forecast (not on, or done)."""
         stage = self.stage
-        if stage.on_at is None or stage.stage in ("waiting", "chill", "done"):
+        if stage.on_at is None or stage.stage in (PiecePhase.WAITING, PiecePhase.CHILL, PiecePhase.DONE):
             return None
-        phase = "cook" if self.on_fire else "hold" if stage.stage == "hold" else "rest"
+        phase = "cook" if self.on_fire else "hold" if stage.stage is PiecePhase.HOLD else "rest"
         wrapped = None if stage.wrapped_at is None else WrapDone(stage.wrapped_at, self.wrap_material or "foil")
         return ForecastRequest(
             piece=self.settings,
             asked_at=now,
             on_at=stage.on_at,
             phase=phase,
-            band=band,
-            boiling_point=boiling_point,
-            minutes=tuple(range(first, last + 1)),
-            pit=tuple(pit),
-            core=tuple(self.cores(trace, first, last)),
+            band=around.band,
+            boiling_point=around.boiling_point,
+            minutes=tuple(range(around.first, around.last + 1)),
+            pit=around.pit,
+            core=tuple(self.cores(trace, around.first, around.last)),
             wrapped=wrapped,
             asked_wrap=self.asked_wrap,
             off_at=stage.off_at,
-            ambient=ambient,
-            hold_cabinet=cabinet,
+            ambient=around.ambient,
+            hold_cabinet=around.hold_cabinet,
             hold_floor=self.safety.floor(once_lethal=self.on_fire),
-            rest=rest,
-            suspect=suspect,
+            rest=around.rest,
+            suspect=around.suspect,
         )
 
     def read_by(self, channel: str, minute: int) -> None:

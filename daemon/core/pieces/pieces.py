@@ -10,13 +10,13 @@ from daemon.core.events import CommandRefused, Event, ForecastMade
 from daemon.core.forecast.plan import Standing, standing
 from daemon.core.inputs import AskWrap, ForecastArrived, Mark, MarkKind
 from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pieces.stage import AFTER_THE_PIT
 from daemon.core.settings import Band, WatchSettings
 
 OF_THE_PIT = frozenset(
     {MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER}
 )  # fmt: skip
 """Marks that speak of no piece."""
-OFF_THE_FIRE = frozenset({"off", "rest", "hold", "chill", "done"})
 
 
 class Pieces(dict[str, PieceWatch]):
@@ -52,7 +52,7 @@ class Pieces(dict[str, PieceWatch]):
 
     def all_off(self) -> bool:
         """There are pieces, and every one has left the fire."""
-        return bool(self) and all(watch.stage.stage in OFF_THE_FIRE for watch in self.values())
+        return bool(self) and all(watch.stage.stage in AFTER_THE_PIT for watch in self.values())
 
     def forecast(self, item: ForecastArrived, now: float) -> list[Event]:
         watch = self.get(item.piece)

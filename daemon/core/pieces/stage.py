@@ -130,7 +130,7 @@ NEXT: dict[PiecePhase, dict[PieceSign | MarkKind, PiecePhase]] = {
 """stage -> mark or sign -> next stage. What has no row is ignored in that stage."""
 
 ON_THE_PIT = frozenset({_P.ON, _P.COOKING, _P.STALL, _P.PAST_STALL, _P.WRAPPED, _P.TENDER_RANGE})
-_AFTER_THE_PIT = frozenset({_P.OFF, _P.REST, _P.HOLD, _P.CHILL, _P.DONE})
+AFTER_THE_PIT = frozenset({_P.OFF, _P.REST, _P.HOLD, _P.CHILL, _P.DONE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +149,7 @@ class PieceStage:
     """`stage` since `since` (engine time, s). `question`: what the cook has not yet answered, or "".
     on_at by readings alone is when the core was seen to rise, which is later than when it was put on."""
 
-    stage: str = PiecePhase.WAITING
+    stage: PiecePhase = PiecePhase.WAITING
     since: float = 0.0
     on_at: float | None = None
     off_at: float | None = None
@@ -178,7 +178,7 @@ class PieceStage:
                 self._core_on = signs.core
         seen = self._seen(now, signs)
         for sign in PieceSign:
-            after = NEXT[PiecePhase(self.stage)].get(sign) if sign in seen else None
+            after = NEXT[self.stage].get(sign) if sign in seen else None
             if after is not None:
                 return [self._move(after, now, sign.value, self._question_on(sign))]
         return self._ask(self._doubt(now, signs), now)
@@ -187,8 +187,8 @@ class PieceStage:
         """A mark of the cook, for this piece or (piece None) for all. Believed; if readings say otherwise it asks."""
         if mark.piece not in (None, self.piece.id):
             return []
-        after = NEXT[PiecePhase(self.stage)].get(mark.kind)
-        if mark.kind is MarkKind.MEAT_ON and self.stage in _AFTER_THE_PIT and mark.piece is None:
+        after = NEXT[self.stage].get(mark.kind)
+        if mark.kind is MarkKind.MEAT_ON and self.stage in AFTER_THE_PIT and mark.piece is None:
             return []  # "all meat on" speaks of what is still waiting, not of what has been off
         if after is None:
             if self.stage == PiecePhase.WAITING and mark.kind in (MarkKind.OFF, MarkKind.PROBED_TENDER):
@@ -198,7 +198,7 @@ class PieceStage:
         return [self._move(after, now, "mark", question)]
 
     def _move(self, after: PiecePhase, now: float, because: str, question: str) -> StageChanged:
-        before = PiecePhase(self.stage)
+        before = self.stage
         core = self._cores[-1] if self._cores else None
         if before is PiecePhase.WAITING:
             self.on_at, self._core_on, self._in_band = now, core, 0
@@ -209,7 +209,7 @@ class PieceStage:
         if after is PiecePhase.WRAPPED and because == "mark":
             self.wrapped_at = now
         # back on the pit: COOKING in the table stands for "where it was", and what is wrapped stays wrapped
-        if before in _AFTER_THE_PIT and after is PiecePhase.COOKING and self.wrapped_at is not None:
+        if before in AFTER_THE_PIT and after is PiecePhase.COOKING and self.wrapped_at is not None:
             after = PiecePhase.WRAPPED
         self.stage, self.since = after, now
         self._asked = [question] if question else []

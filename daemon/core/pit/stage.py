@@ -134,7 +134,7 @@ class PitStage:
     """`stage` since `since` (engine time, s). `question`: what the cook has not yet answered, or ""; a mark of a lit fire or
     the pit's next stage answers it. A `StageChanged` whose `before` equals its `after` carries a question only."""
 
-    stage: str = PitPhase.UNLIT
+    stage: PitPhase = PitPhase.UNLIT
     since: float = 0.0
     question: str = ""
     climbed_at: float = 0.0
@@ -219,7 +219,7 @@ class PitStage:
         return {sign for sign, holds in seen.items() if holds}
 
     def _heed(self, signs: set[PitSign], now: float) -> list[StageChanged]:
-        before = PitPhase(self.stage)
+        before = self.stage
         for sign in PitSign:
             after = NEXT[before].get(sign) if sign in signs else None
             if after is not None:

@@ -15,7 +15,7 @@ from typing import Any
 
 from daemon.core.events import FireSign
 from daemon.core.inputs import Goal, MarkKind
-from daemon.core.pieces.piece import ON_FIRE
+from daemon.core.pieces.stage import ON_THE_PIT
 from daemon.core.pit.evenness import evenness
 from daemon.core.pit.lessons import PieceStory, Promise, cook_lessons
 from daemon.core.pit.profile import CookLessons
@@ -126,7 +126,7 @@ def cooking_minutes(kept: KeptCook) -> tuple[bool, ...]:
             if subject != "pit":
                 stages[subject] = stage
             following += 1
-        on.append(any(stage in ON_FIRE for stage in stages.values()))
+        on.append(any(stage in ON_THE_PIT for stage in stages.values()))
     return tuple(on)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from math import isnan
 
 from daemon.core.alarms.rules import rule_by_id
-from daemon.core.pieces.piece import ON_FIRE
+from daemon.core.pieces.stage import ON_THE_PIT
 from daemon.core.pit.evenness import PlaceHeat, evenness
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band, PieceSettings, Role
@@ -309,5 +309,5 @@ def _in_use(cook: KeptCook, channel: str, cooking: Sequence[bool], end: float) -
     own = [p.id for p in cook.settings.pieces if p.channel == channel]
     if not own:
         return cooking
-    spans = [s for piece in own for s in _stages(cook, piece, end) if s.stage in ON_FIRE]
+    spans = [s for piece in own for s in _stages(cook, piece, end) if s.stage in ON_THE_PIT]
     return [any(s.start <= minute * MINUTE < s.end for s in spans) for minute in cook.minutes]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import isnan, nan, sin
 from statistics import median
 
-from daemon.core.pieces.piece import ON_FIRE
+from daemon.core.pieces.stage import ON_THE_PIT
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
 from daemon.core.snapshot import PieceView, Snapshot
@@ -180,7 +180,7 @@ def example_sheet(now: float, reader: Reader) -> Sheet:
 
 def _fan(piece: PieceView, line: int, now: float, reader: Reader) -> list[Fan]:
     """While it lies on the fire: the forecast's own points from now on."""
-    points = [p for p in piece.fan if now <= p.time <= now + AHEAD] if piece.stage in ON_FIRE else []
+    points = [p for p in piece.fan if now <= p.time <= now + AHEAD] if piece.stage in ON_THE_PIT else []
     if len(points) < 2:
         return []
     p05, p50, p95 = (_in(reader, [getattr(p, name) for p in points]) for name in ("p05", "p50", "p95"))

@@ -14,7 +14,7 @@ from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.food_safety.lethality import celsius
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pieces.piece import PieceWatch, slope_per_minute
+from daemon.core.pieces.piece import Circumstances, PieceWatch, slope_per_minute
 from daemon.core.readings.trace import Trace
 from daemon.core.settings import Band, HoldSettings, MeatKind, PieceSettings
 from tests.core.alarms.quiet_fire import quiet_fire
@@ -88,7 +88,7 @@ def test_the_forecaster_is_asked_for_the_same_floor(piece: PieceSettings, floor:
     cooking = PieceWatch(piece, ROASTS, 2.5)
     cooking.mark(Mark(MarkKind.MEAT_ON), 0.0)
     for watch, now in ((cooking, 600.0), ((held := Held(piece, ROASTS, 2.5)).watch, held.now)):
-        asked = watch.question_for_forecaster(now, Trace(), [nan] * 10, 0, 9, BAND, 100.0, None, None, 3600.0, "")
+        asked = watch.question_for_forecaster(now, Trace(), Circumstances(0, 9, (nan,) * 10, BAND, 100.0))
         assert asked is not None and asked.hold_floor == pytest.approx(floor)
 
 

@@ -15,6 +15,7 @@ from config.cuts import CUTS
 from daemon.core import inputs
 from daemon.core.alarms.table import AlarmView
 from daemon.core.annunciation.annunciator import SleepView
+from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned, ProbeFault
 from daemon.core.food_safety.record import SafetyView
 from daemon.core.forecast.ahead import wrapped_at
@@ -188,7 +189,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
         pit,
         pieces,
         (feed_alarm(now),),
-        SleepView(True, False, None, "acknowledged"),
+        SleepView(True, False, None, TestCallState.ACKNOWLEDGED),
         None,
         (),
         fires,
@@ -281,7 +282,7 @@ class FakeWatch:
             case inputs.GoodMorning():
                 self.changes = replace(old, nap=None, sleep=replace(old.sleep, asleep=False))
             case inputs.TestWake():
-                self.changes = replace(old, sleep=replace(old.sleep, test_wake="sent"))
+                self.changes = replace(old, sleep=replace(old.sleep, test_wake=TestCallState.SENT))
             case inputs.JudgeWake(notification, needed):
                 self.cooks.judged[notification] = needed
             case inputs.UsePitProfile(profile):

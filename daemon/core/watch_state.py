@@ -1,0 +1,217 @@
+"""All that a watch remembers, what can be read from it, and its checkpoint. What moves it is the `Engine`."""
+
+from __future__ import annotations
+
+from dataclasses import astuple, replace
+from typing import Any
+
+from daemon.core import inputs
+from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
+from daemon.core.alarms.table import AlarmTable
+from daemon.core.annunciation.annunciator import Annunciator
+from daemon.core.annunciation.nap import Readiness, green_list, plan_nap
+from daemon.core.annunciation.test_call import TestCallState
+from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned
+from daemon.core.forecast.plan import Standing
+from daemon.core.grace import Grace
+from daemon.core.health import HealthTable
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.pit.evenness import Evenness
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.profile import PitProfile
+from daemon.core.pit.stage import PitStage
+from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.trace import MINUTE, Trace
+from daemon.core.readout import Readout
+from daemon.core.settings import WatchSettings, cook_from_plain, cook_to_plain
+from daemon.core.since import Since
+from daemon.core.snapshot import Snapshot
+from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
+
+SOON = 3 * MINUTE
+"""s before an on-delay ends from which what is heard should be on disk at once."""
+PARTS_KEPT = (
+    "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since",
+)  # fmt: skip
+"""Parts of the engine that write their own state into a checkpoint and read it back."""
+CHECKPOINT_VERSION = 2
+"""Counted up whenever a checkpoint can no longer be read by what came before. What cannot be read is passed over: then the
+journal's inputs are replayed from the start of the running cook (`daemon.shell.resume`), so that no cook is lost."""
+
+
+class WatchState:
+    """The parts of one watch. Changed by the engine only."""
+
+    def __init__(self, settings: WatchSettings, rules: tuple[AlarmRule, ...] = ALARM_RULES) -> None:
+        """rules: others than the watch's own only to ask what they would have done."""
+        self.settings = settings
+        self.wall = inputs.WallClock(0.0, trusted=True)
+        self.conditioner = Conditioner(settings)
+        self.trace = Trace()
+        self.readout = Readout(settings, self.conditioner, self.trace)
+        self.fire = FireWatch(settings.learned.fire)
+        self.profile = PitProfile()
+        self.pit_stage = PitStage()
+        self._rules = {rule.id: rule for rule in rules}
+        self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
+        self.annunciator = Annunciator(rules, settings.announcing)
+        self.pieces = Pieces()
+        self.health = HealthTable()
+        self.links: dict[str, inputs.LinkCounts] = {}
+        self.band = settings.cook.band
+        self._asleep_since: float | None = None
+        """When the cook went to sleep."""
+        self.fires: list[FireNoticed] = []
+        self.evenness = Evenness()
+        self._next_scan: float | None = None
+        self._closed: int | None = None
+        """The last minute (engine time // 60) that was closed."""
+        self.grace = Grace()
+        self.since = Since()
+        self._begin_cook()
+
+    def _begin_cook(self) -> None:
+        self.conditioner.settings = self.settings
+        self.band = self.settings.cook.band
+        self.pieces.begin(self.settings)
+
+    # --- what is known -----------------------------------------------------------------------------------
+
+    def good(self, channel: str) -> float | None:
+        """The newest value of a channel, °C, if it may be believed."""
+        return self.readout.good(channel)
+
+    def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
+        cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
+        lost = {p: self.since.good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
+        return ProcessSnapshot(
+            now=now,
+            settings=self.settings,
+            band=self.band,
+            pit=pit,
+            blind_since=self.since.blind,
+            pit_stage=self.pit_stage.stage,
+            fire=self.fire,
+            lid_since=self.since.lid,
+            pieces=tuple(self.pieces.values()),
+            cores=cores,
+            lost=lost,
+            health=self.health,
+            wake_channels=self.settings.announcing.wake_channels,
+            rules=self._rules,
+            pit_question=self.pit_stage.question,
+            pit_climbed_at=self.pit_stage.climbed_at,
+            standing=self.alarms.standing(),
+        )
+
+    def _plan_nap(self, now: float) -> NapPlanned:
+        sleep = self.annunciator.view(now, self._utc(now))
+        on = self.pieces.on_fire()
+        used = [*self.readout.pit_channels, *(p.settings.channel for p in on.values())]
+        lines = green_list(
+            self.settings.announcing,
+            self.health,
+            test_wake=sleep.test_wake is TestCallState.ACKNOWLEDGED,
+            clock=self.wall.trusted,
+            probes=all(self.good(c) is not None for c in used),
+            answered=all(v.state is not AlarmState.UNACKNOWLEDGED for v in self.alarms.views()),
+        )
+        if not on and self.pieces:
+            return plan_nap(Readiness(lines, None, "no piece is on the fire: no log is due"), now)
+        window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
+        why = self.fire.no_forecast or "a log is due within the time you need to wake"
+        return plan_nap(Readiness(lines, window, why), now)
+
+    def standing(self, now: float) -> Standing | None:
+        """Ahead or behind, see `Pieces.standing`."""
+        return self.pieces.standing(self.settings, self.band, self.good, now)
+
+    def minutes(self, channel: str, first: int, last: int) -> list[float]:
+        """Minute medians of a channel, °C, NaN where unknown; both ends (engine time // 60) included."""
+        return self.trace.since(channel, first, last)
+
+    def is_unsettled(self, now: float) -> bool:
+        """An alarm may be about to be raised, or this life is young: a stop now must not cost what was just heard."""
+        return self.grace.is_young(now) or self.alarms.raises_before(now + SOON)
+
+    def pit_profile(self) -> PitProfile:
+        """What is known of this pit, the fires of this watch included."""
+        return replace(self.profile, fire=self.fire.learned())
+
+    def snapshot(self, now: float) -> Snapshot:
+        """What others read."""
+        parts = SnapshotParts(
+            settings=self.settings,
+            wall=self.wall,
+            conditioner=self.conditioner,
+            trace=self.trace,
+            readout=self.readout,
+            fire=self.fire,
+            profile=self.profile,
+            pit_stage=self.pit_stage,
+            pieces=self.pieces,
+            alarms=self.alarms,
+            annunciator=self.annunciator,
+            health=self.health,
+            links=tuple(self.links.values()),
+            band=self.band,
+            evenness=self.evenness,
+            fires=tuple(self.fires),
+            nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
+            standing=self.standing(now),
+        )
+        return make_snapshot(parts, now)
+
+    def _utc(self, now: float) -> float:
+        return now + self.wall.offset
+
+    def _heard(self) -> set[str]:
+        """What has been heard in this life: the pit, pieces by id."""
+        good_at = self.since.good_at
+        heard = {p for p, w in self.pieces.items() if self.grace.heard(good_at.get(w.settings.channel))}
+        return heard | ({"pit"} if any(self.grace.heard(good_at.get(c)) for c in self.readout.pit_channels) else set())
+
+    def _use(self, piece: PieceWatch) -> None:
+        self.conditioner.in_use(piece.settings.channel, piece.on_fire)
+
+    # --- checkpoint --------------------------------------------------------------------------------------
+
+    def dump(self) -> dict[str, Any]:
+        """Everything but the rig's settings, as JSON-able values."""
+        return {
+            "version": CHECKPOINT_VERSION,
+            "cook": cook_to_plain(self.settings.cook),
+            "wall": [self.wall.offset, self.wall.trusted],
+            "profile": self.profile.to_plain(),
+            "control": self.readout.control.dump(),
+            **{part: getattr(self, part).dump() for part in PARTS_KEPT},
+            "band": [self.band.low, self.band.high],
+            "next_scan": self._next_scan,
+            "closed": self._closed,
+            "asleep_since": self._asleep_since,
+            "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
+            "evenness": self.evenness.dump(),
+            "links": [astuple(counts) for counts in self.links.values()],
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`, on an engine of the same rig. Raises ValueError for one of another version."""
+        if dumped.get("version") != CHECKPOINT_VERSION:
+            raise ValueError(f"version {dumped.get('version')}, known: {CHECKPOINT_VERSION}")
+        self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
+        self._begin_cook()
+        self.wall = inputs.WallClock(*dumped["wall"])
+        self.profile = PitProfile.from_plain(dumped["profile"])
+        self.readout.control.load(dumped["control"])
+        for part in PARTS_KEPT:
+            getattr(self, part).load(dumped[part])
+        for piece in self.pieces.values():
+            self._use(piece)
+        self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
+        self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
+        self._asleep_since = dumped["asleep_since"]
+        self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
+        self.evenness = Evenness.loaded(dumped["evenness"])
+        self.links = {counts[0]: inputs.LinkCounts(*counts) for counts in dumped["links"]}
