@@ -126,6 +126,11 @@ class Alarm:
             self.text, self.because = condition.text, condition.because
 
     @property
+    def is_between(self) -> bool:
+        """Seen to be back at the set point, not yet beyond the deadband."""
+        return self.active_since is None and self.within_since is None and self.value is not None and not self.guarded
+
+    @property
     def is_worse(self) -> bool:
         """A worse alarm than anybody was told of."""
         return (

@@ -302,7 +302,7 @@ class AlarmTable:
             consequence_in=alarm.consequence_in,
             shelved_until=alarm.shelved_until,
             shelved_reason=alarm.reason,
-            improving=alarm.improving or (alarm.active_since is None and alarm.within_since is None),
+            improving=alarm.improving or alarm.is_between,
             recovered=alarm.within_since is not None,
         )
 
