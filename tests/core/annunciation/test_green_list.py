@@ -1,0 +1,41 @@
+"""The green list: nothing is green that does not hold now."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from daemon.core.annunciation.nap import green_list
+from daemon.core.drive import replayed
+from daemon.core.engine import Engine
+from daemon.core.health import HealthTable
+from daemon.core.inputs import GoToSleep, Health, Part
+from tests.core.annunciation.test_annunciator import SETTINGS
+from tests.core.test_restart import NOON, engine, read
+
+
+def unmet(one: Engine, now: float) -> tuple[str, ...]:
+    nap = one.snapshot(now).nap
+    assert nap is not None
+    return nap.unmet
+
+
+def test_without_a_delivery_no_line_that_needs_one_is_green() -> None:
+    lines = dict(
+        green_list(
+            replace(SETTINGS, audiences=()), HealthTable(), test_wake=False, clock=True, probes=True, answered=True
+        )
+    )
+    assert not lines["every wake channel works"] and not lines["a second device can wake you"]
+
+
+def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
+    """Pressed while all was well; then the phone's channel fails, and works again."""
+    one, line = engine(), "every wake channel works"
+    for _ in replayed(one, [(NOON + second, read(NOON + second, 121.0)) for second in range(120)]):
+        pass
+    one.handle(GoToSleep("cook"), NOON + 120)
+    assert line not in unmet(one, NOON + 121)
+    one.handle(Health(Part.CHANNEL, "phone", False, "no answer"), NOON + 130)
+    assert line in unmet(one, NOON + 131)
+    one.handle(Health(Part.CHANNEL, "phone", True), NOON + 140)
+    assert line not in unmet(one, NOON + 141)
