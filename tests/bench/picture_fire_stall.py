@@ -40,7 +40,7 @@ def draw_fire(episode: FireEpisode, above: Axes, below: Axes) -> None:
                 above.axvline(sign.time / 60, color="tab:blue", lw=1, ls=":")
         if watch.log_due is not None:
             due = watch.log_due
-            spans.append((minute, *((t - now) / 60 for t in (due.p05, due.p50, due.p95))))
+            spans.append((minute, (due.p05 - now) / 60, (due.p50 - now) / 60, (due.p95 - now) / 60))
     above.plot(episode.pit_read, color="0.3", lw=1)
     above.axhspan(band.low, band.high, color="tab:green", alpha=0.12)
     above.plot(episode.logs, [band.low - 20] * len(episode.logs), "^", color="tab:red", ms=6)

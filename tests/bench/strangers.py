@@ -15,6 +15,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC
+from functools import partial
 from math import isnan, nan
 from pathlib import Path
 
@@ -164,13 +165,14 @@ def _holds(truth: Truth, rule: str, minute: int) -> bool:
     part = slice(max(0, minute - 15), minute)
     pit, band = truth.stands_at[part], truth.cook.band
     high, away = rule_by_id("pit-high").margin, rule_by_id("runaway").margin
+    blind = np.asarray(np.isnan(truth.cook.shown).all(axis=0))
     return bool(
         {
             "pit-high": pit.max() > band.high + high - TOLERANCE,
             "runaway": pit.max() > band.high + away - 3 * TOLERANCE,
             "fire-out": pit[-5:].min() < band.low - TOLERANCE and truth.left[minute - 1] < NEARLY_OUT,
             "lid-left-open": truth.lid[part].any(),
-            "pit-blind": np.isnan(truth.cook.shown).all(axis=0)[part.start * PER_MINUTE : part.stop * PER_MINUTE].any(),
+            "pit-blind": blind[part.start * PER_MINUTE : part.stop * PER_MINUTE].any(),
         }[rule]
     )
 
@@ -287,7 +289,8 @@ def main() -> None:
         for world in arguments.worlds:
             model = model_without(arguments.cache, world)
             truths = nights(arguments.cache, world, arguments.seed, arguments.cooks, marks, arguments.stress)
-            for name, judge in {"engine": lambda t, m=model: examined(t, m), **contestants}.items():
+            judges: dict[str, Callable[[Truth], Judged]] = {"engine": partial(examined, model=model), **contestants}
+            for name, judge in judges.items():
                 judged = [judge(truth) for truth in truths]
                 rows[name, world] = table_row(truths, judged)
                 so_far = pooled.setdefault(name, ([], []))

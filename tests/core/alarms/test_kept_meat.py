@@ -60,7 +60,7 @@ class Held:
         settings = replace(SETTINGS, cook=replace(SETTINGS.cook, hold=self.hold))
         process = ProcessSnapshot(
             self.now, settings, BAND, nan, None, "in-band",
-            fire, None, (self.watch,), cores, {}, {}, frozenset(),  # type: ignore[arg-type]
+            fire, None, (self.watch,), cores, {}, {}, frozenset(),
         )  # fmt: skip
         return {c.rule: c for c in conditions(process)}
 

@@ -40,7 +40,7 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
     fire = quiet_fire()
     process = ProcessSnapshot(
         0.0, SERVED, SERVED.cook.band, nan, None, "in-band",
-        fire, None, (watch,), {}, {}, {}, frozenset(),  # type: ignore[arg-type]
+        fire, None, (watch,), {}, {}, {}, frozenset(),
     )  # fmt: skip
     return {c.rule: c for c in conditions(process)}
 
