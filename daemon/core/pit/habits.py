@@ -102,8 +102,8 @@ class PitHabits:
         told = []
         for fire in self.fires[-4:]:
             minutes = fire.minutes
-            if len(minutes) <= since:
-                continue
+            if not 0 <= since < len(minutes):
+                continue  # it was over by then; or the log's own time, from a damaged journal, lies ahead
             goal = minutes[since] - height
             at = next((i for i in range(since, len(minutes)) if minutes[i] <= goal), None)
             if at is not None:
