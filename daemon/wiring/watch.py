@@ -312,8 +312,6 @@ class Watch:
                 await in_background(compact, self.journal.path)
 
     async def _begin(self) -> None:
-        if not self.engine.settings.announcing.wake_channels:
-            log.warning("nobody can be woken: no delivery of the rig serves a phone, a sounder or a second person")
         self.outbox.resume()
         if self.feed is not None:
             self.feed.start()

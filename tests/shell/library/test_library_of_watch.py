@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import shutil
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
 from pathlib import Path
 
-import pytest
 import pytest_asyncio
 
 from config.loader import load_both
@@ -107,12 +105,3 @@ def test_a_journal_of_the_first_version_is_opened_and_its_empty_table_replaced(t
     with closing(Journal(tmp_path / "journal.sqlite")):
         pass
     assert list(CookRecords(tmp_path / "journal.sqlite").rows("", 9)) == []
-
-
-async def test_a_start_with_nobody_to_wake_says_so(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    rig, cook = write_files(tmp_path)
-    rig.write_text(re.sub(r"\[\[delivery\]\].*?(?=\n\[|\Z)", "", rig.read_text(), flags=re.DOTALL))
-    watch = Watch(Files(rig, cook, tmp_path / "state"))
-    await watch._begin()
-    await watch._end()
-    assert any("nobody can be woken" in record.message for record in caplog.records)
