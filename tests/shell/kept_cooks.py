@@ -26,7 +26,7 @@ from daemon.commands.virtual_cook import HOUR, VirtualCook
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted, Level, Notification
-from daemon.core.forecast.outlooks import forecast
+from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import AskWrap, EndCook, Input, JudgeWake, Readings, Resumed, SetBand, StartCook
 from daemon.core.settings import Band, WatchSettings
 from daemon.shell.clock import ManualClock
@@ -41,7 +41,7 @@ from drivers.simulated.scenarios import demo_scenario
 
 READ_EVERY = 30.0
 """s between lines of the simulated board."""
-FORECAST_EVERY = 7200.0
+FORECAST_EVERY = 1800.0
 """s between forecasts really computed for a piece."""
 WEEK = 7 * 86400.0
 LATER_NAME = "Choir supper"
@@ -102,6 +102,7 @@ class RecordedNight:
         self.woke: list[str] = []
         """Ids of what woke the cook."""
         self._forecast_at: dict[str, float] = {}
+        self._forecaster = Forecaster()
         self.late: Callable[[], float] = lambda: 0.0
         """s by which the next line comes late."""
 
@@ -151,7 +152,7 @@ class RecordedNight:
             for event in wanted:
                 if now - self._forecast_at.get(event.request.piece.id, -1e9) >= self.forecast_every:
                     self._forecast_at[event.request.piece.id] = now
-                    await self.put(forecast(event.request))
+                    await self.put(self._forecaster(event.request))
             wanted.clear()
         self.loop.listeners.remove(listen)
 

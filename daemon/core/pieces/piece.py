@@ -17,6 +17,8 @@ from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
 RESTING = frozenset({PiecePhase.OFF, PiecePhase.REST})
 KEPT = frozenset({PiecePhase.REST, PiecePhase.HOLD})
 SLOPE_MINUTES = 10
+FORECAST_LASTS = 45 * MINUTE
+"""s after which a forecast that no newer one has replaced is forgotten: three were asked for since. Ours, no source."""
 
 
 def slope_per_minute(values: list[float]) -> float:
@@ -77,6 +79,8 @@ class PieceWatch:
         self, now: float, trace: Trace, minute: int, pit: float, band: Band
     ) -> list[StageChanged | StallChanged]:
         """One closed minute. Events in the order they came about."""
+        if self.forecast_at is not None and now - self.forecast_at > FORECAST_LASTS:
+            self.outlooks, self.fan, self.forecast_at = (), (), None
         recent = self.cores(trace, minute - SLOPE_MINUTES + 1, minute)
         core, slope = recent[-1], slope_per_minute(recent)
         self.rate = None if isnan(slope) else slope * 60.0

@@ -1,0 +1,21 @@
+"""A forecast dies of its age: what a starved machine said hours ago is not shown as new, and prompts nobody."""
+
+from daemon.core.inputs import ForecastArrived, Goal, Interval, Outlook
+from daemon.core.pieces.piece import FORECAST_LASTS, PieceWatch
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.readings.trace import Trace
+from daemon.core.settings import Band, HoldSettings, MeatKind, PieceSettings
+
+PORK = PieceSettings("pork", "Pork", "pork-shoulder", MeatKind.WHOLE_ROAST, "core", 4.0, 0.13, 1.1)
+BAND = Band(110.0, 135.0)
+
+
+def test_a_forecast_that_no_newer_one_replaces_is_forgotten() -> None:
+    pieces = Pieces()
+    watch = pieces["pork"] = PieceWatch(PORK, HoldSettings(), 0.0)
+    told = (Outlook(Goal.TENDER, "planned", Interval(9000.0, 9600.0, 12_000.0)),)
+    pieces.forecast(ForecastArrived("pork", 600.0, told), 660.0)
+    for minute in range(11, 200):
+        watch.minute(minute * 60.0, Trace(), minute - 1, 120.0, BAND)
+        fresh = minute * 60.0 - 600.0 <= FORECAST_LASTS
+        assert (watch.outlook(Goal.TENDER) is not None) == fresh == (watch.forecast_at is not None)
