@@ -104,6 +104,7 @@ class WatchState:
             pit_question=self.pit_stage.question,
             pit_climbed_at=self.pit_stage.climbed_at,
             standing=self.alarms.standing(),
+            asleep=self._asleep_since is not None,
         )
 
     def _plan_nap(self, now: float) -> NapPlanned:

@@ -18,11 +18,14 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     rule, low, pit = process.rules[FEED], process.band.low, process.pit
     sense = process.fire.feed(process.now, process.settings.announcing.sleeper.lead + rule.on_delay)
     below = pit < low  # never true of NaN
+    asleep = process.asleep
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
     # above its band a pit has the whole band before it, and what comes down from a flare slows down on its way
-    wanted = chance >= sense.begins and not (below and climbs) and not pit > process.band.high
+    wanted = chance >= sense.begins and not (sense.climbs or (below and climbs)) and not pit > process.band.high
+    if sense.tended and not asleep:
+        wanted = wanted and below
     if sense.answering:  # the log that was marked has yet to show
         wanted = pit < low - sense.dip and not climbs
     failed = sense.not_caught and chance >= sense.ends and not climbs

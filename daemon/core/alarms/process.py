@@ -63,6 +63,8 @@ class ProcessSnapshot:
     pit_question: str = ""
     pit_climbed_at: float = 0.0
     standing: frozenset[str] = frozenset()
+    asleep: bool = False
+    """The cook said that he goes to sleep."""
     """Keys of the alarms that stand, acknowledged or not."""
 
     @property

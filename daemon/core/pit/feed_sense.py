@@ -10,9 +10,10 @@ class FeedSense:
     """chance: that the pit leaves its band at the bottom within the lead and the margin of the call rule, None without a
     forecast. left: s until it does, in the middle. begins, ends: chances at which a call begins and ends.
 
-    answering: a log was marked so lately that it cannot have shown. not_caught: a marked log has had its time, and the pit has
-    fallen on as if it were not there. climbs: the last minutes climb by more than the noise. margin: °C beyond an
-    edge that are more than noise. dip: °C under the edge that a pit may sink to before a log that was laid in time turns it."""
+    answering: a log was marked so lately that it cannot have shown. not_caught: a marked log has had its time, and the pit
+    has fallen on as if it were not there. tended: somebody has fed the fire by himself, again and again and too often to have
+    slept, and is not late yet. climbs: the last minutes climb by more than the noise. margin: °C beyond an edge that are more
+    than noise. dip: °C under the edge that a pit may sink to before a log that was laid in time turns it."""
 
     chance: float | None = None
     left: float | None = None
@@ -20,6 +21,7 @@ class FeedSense:
     ends: float = 0.3
     answering: bool = False
     not_caught: bool = False
+    tended: bool = False
     climbs: bool = False
     margin: float = 1.0
     dip: float = 6.0

@@ -53,6 +53,12 @@ TURNS_IN = 5
 """Minutes in which a pit that turns shows it."""
 ANSWERS_AT_LEAST = 10 * MINUTE
 """s after a marked log in which nobody is called for wood, however quick the pit: who laid it has just gone."""
+TENDED_FIRES = 3
+"""Last fires that somebody must have fed in time to count as being up."""
+TOO_SHORT_TO_SLEEP = 45.0
+"""Minutes between logs in which nobody sleeps: the lead of a sleeper, twice. Common practice, no source."""
+LATE_BY, LATE_AND = 1.05, 2.0
+"""Share of his longest gap lately, and minutes more, after which whoever tends the fire is late."""
 LONG_AGO = 1e9
 ANSWERS_AT_MOST = 60 * MINUTE
 """s after a log beyond which nothing is blamed on it."""
@@ -138,10 +144,19 @@ class FireWatch:
             and patience <= waited <= ANSWERS_AT_MOST
             and fell
             and max(since) - since[0] < margin,
+            tended=self._tended(now),
             climbs=climb > margin,
             margin=margin,
             dip=margin + usual("turn") * usual("fastest"),
         )
+
+    def _tended(self, now: float) -> bool:
+        """Whoever lays logs so often is up; who is up and not late need not be woken."""
+        gaps = [fire.gap for fire in self.exit.habits.fires[-TENDED_FIRES:]]
+        last = self._last_log
+        if last is None or len(gaps) < TENDED_FIRES or max(gaps) > TOO_SHORT_TO_SLEEP:
+            return False
+        return now - last < (LATE_BY * max(gaps) + LATE_AND) * MINUTE
 
     def scan(self, now: float, pit: float) -> list[FireNoticed]:
         """Every 5 s with the newest pit value (°C, NaN = unknown): only the fast signs (lid)."""

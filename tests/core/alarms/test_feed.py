@@ -45,6 +45,15 @@ def test_what_comes_back_from_too_much_heat_wants_no_wood() -> None:
     assert not prompt(150.0, FeedSense(chance=0.9, left=LEFT), slope=-3.0).active
 
 
+def test_who_tends_the_fire_himself_and_is_not_late_is_not_woken() -> None:
+    assert not prompt(115.0, FeedSense(chance=0.9, left=LEFT, tended=True)).active
+    assert prompt(105.0, FeedSense(tended=True), slope=-0.1).active, "below the band he has missed it"
+
+
+def test_what_climbs_wants_no_wood() -> None:
+    assert not prompt(115.0, FeedSense(chance=0.9, left=LEFT, climbs=True)).active
+
+
 def test_a_call_stands_until_the_chance_is_clearly_lower() -> None:
     assert not prompt(115.0, FeedSense(chance=0.4, left=LEFT)).within
     assert prompt(115.0, FeedSense(chance=0.2, left=LEFT)).within
