@@ -9,6 +9,8 @@ from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 
 MINUTE = 60.0
+TENDED_UNTIL = 11 * MINUTE
+"""s left, half the usual lead, at which even whoever seems to tend the fire himself is called."""
 FEED, NOT_CAUGHT = "pit-falling", "log-not-caught"
 
 
@@ -18,27 +20,26 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     rule, low, pit = process.rules[FEED], process.band.low, process.pit
     sense = process.fire.feed(process.now, process.settings.announcing.sleeper.lead + rule.on_delay)
     below = pit < low  # never true of NaN
-    asleep = process.asleep
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
     # above its band a pit has the whole band before it, and what comes down from a flare slows down on its way
     wanted = chance >= sense.begins and not (sense.climbs or (below and climbs)) and not pit > process.band.high
-    if sense.tended and not asleep:
-        wanted = wanted and below
+    if sense.tended and not process.asleep:
+        wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
     if sense.answering:  # the log that was marked has yet to show
         wanted = pit < low - sense.dip and not climbs
     failed = sense.not_caught and chance >= sense.ends and not climbs
     where = "unseen, " if isnan(pit) else f"{pit:.0f} °C, "
     found = Finding(
         active=wanted and not failed,
-        within=not wanted and (climbs or sense.answering or failed or chance < sense.ends),
+        within=not wanted and (sense.climbs or (below and climbs) or sense.answering or failed or chance < sense.ends),
         because=where + ("below the band" if below else f"leaves the band in {(left or 0.0) / MINUTE:.0f} min"),
         value=None if isnan(pit) else pit,
         limit=low,
         consequence_in=left,
         severity=int(pit < low - sense.margin),
-        improving=climbs,
+        improving=climbs and below,
     )
     yield process.condition(FEED, process.pit_subject, found, guards)
     found = Finding(

@@ -55,8 +55,8 @@ ANSWERS_AT_LEAST = 10 * MINUTE
 """s after a marked log in which nobody is called for wood, however quick the pit: who laid it has just gone."""
 TENDED_FIRES = 3
 """Last fires that somebody must have fed in time to count as being up."""
-TOO_SHORT_TO_SLEEP = 45.0
-"""Minutes between logs in which nobody sleeps: the lead of a sleeper, twice. Common practice, no source."""
+TOO_SHORT_TO_SLEEP = 35.0
+"""Minutes between logs in which nobody sleeps: the lead of a sleeper and little more. Common practice, no source."""
 LATE_BY, LATE_AND = 1.05, 2.0
 """Share of his longest gap lately, and minutes more, after which whoever tends the fire is late."""
 LONG_AGO = 1e9
