@@ -54,7 +54,7 @@ class FireCook:
     @property
     def length(self) -> int:
         """Whole minutes."""
-        return int(self.shown.shape[1]) // PER_MINUTE
+        return int(self.shown.shape[1] // PER_MINUTE)
 
 
 def recording(

@@ -194,16 +194,17 @@ def main() -> None:
         print("learned without", out, flush=True)
     told = {out: told_by(boosters[out], parts[out][0]) for out in parts}
     lacks = {out: lack(told[out], parts[out][1][:, 0]) for out in parts}
-    for left_out in (*parts, None):
-        others = [w for w in parts if w != left_out]
+    left_out: list[str | None] = [*parts, None]
+    for without in left_out:
+        others = [w for w in parts if w != without]
         correction = np.median([lacks[w] for w in others], axis=0)
         rule = chosen_rule({w: told[w] + correction for w in others}, parts)
-        trees = learned_from(list(parts.values())) if left_out is None else boosters[left_out]
+        trees = learned_from(list(parts.values())) if without is None else boosters[without]
         about = {"seed": str(SEED), "worlds": ", ".join(others), "version": "1"}
-        path = arguments.out if left_out is None else arguments.cache / f"fire-without-{left_out}.npz"
+        path = arguments.out if without is None else arguments.cache / f"fire-without-{without}.npz"
         write_model(path, exported(trees, correction, rule), {"made by": "python -m tests.bench.learn_fire", **about})
         print(
-            out or "all worlds",
+            without or "all worlds",
             rule,
             "correction",
             np.round(correction, 2),

@@ -15,6 +15,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC
+from functools import partial
 from math import isnan, nan
 from pathlib import Path
 
@@ -64,7 +65,7 @@ AUDIENCES = (("phone", ("phone",)), ("sounder", ("sounder",)))
 class Judged:
     """One contestant on one cook, minute by minute from the meat on: a call stands; and its calls (minute, said, min)."""
 
-    stands: list[bool]
+    stands: npt.NDArray[np.bool_]
     calls: list[tuple[int, float]] = field(default_factory=list)
     needless: list[tuple[int, str]] = field(default_factory=list)
 
@@ -133,7 +134,7 @@ def examined(truth: Truth, model: ExitModel | None) -> Judged:
     """The engine on one cook; nobody answers."""
     cook = truth.cook
     engine = Engine(settings_for(cook, model))
-    stands = [False] * (cook.length + 1)
+    stands = np.zeros(cook.length + 1, bool)
     result = Judged(stands)
     up: dict[str, bool] = {}
 
@@ -164,20 +165,21 @@ def _holds(truth: Truth, rule: str, minute: int) -> bool:
     part = slice(max(0, minute - 15), minute)
     pit, band = truth.stands_at[part], truth.cook.band
     high, away = rule_by_id("pit-high").margin, rule_by_id("runaway").margin
+    blind = np.asarray(np.isnan(truth.cook.shown).all(axis=0))
     return bool(
         {
             "pit-high": pit.max() > band.high + high - TOLERANCE,
             "runaway": pit.max() > band.high + away - 3 * TOLERANCE,
             "fire-out": pit[-5:].min() < band.low - TOLERANCE and truth.left[minute - 1] < NEARLY_OUT,
             "lid-left-open": truth.lid[part].any(),
-            "pit-blind": np.isnan(truth.cook.shown).all(axis=0)[part.start * PER_MINUTE : part.stop * PER_MINUTE].any(),
+            "pit-blind": blind[part.start * PER_MINUTE : part.stop * PER_MINUTE].any(),
         }[rule]
     )
 
 
 def caller(said: Floats) -> Judged:
     """A contestant that says minutes left and calls by CALLS_AT and LETS_GO_AT."""
-    result = Judged([False] * len(said))
+    result = Judged(np.zeros(len(said), bool))
     on = False
     for i, minutes in enumerate(said.tolist()):
         if not on and minutes <= CALLS_AT:
@@ -287,9 +289,9 @@ def main() -> None:
         for world in arguments.worlds:
             model = model_without(arguments.cache, world)
             truths = nights(arguments.cache, world, arguments.seed, arguments.cooks, marks, arguments.stress)
-            for name in ("engine", *contestants):
-                judge = contestants.get(name)
-                judged = [examined(truth, model) if judge is None else judge(truth) for truth in truths]
+            judges: dict[str, Callable[[Truth], Judged]] = {"engine": partial(examined, model=model), **contestants}
+            for name, judge in judges.items():
+                judged = [judge(truth) for truth in truths]
                 rows[name, world] = table_row(truths, judged)
                 so_far = pooled.setdefault(name, ([], []))
                 so_far[0].extend(truths)

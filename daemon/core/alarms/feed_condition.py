@@ -28,12 +28,12 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     if sense.tended and not process.asleep:
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
     if sense.answering:  # the log that was marked has yet to show
-        wanted = pit < low - sense.dip and not climbs
+        wanted = below and sense.sank and not climbs
     failed = sense.not_caught and chance >= sense.ends and not climbs
     where = "unseen, " if isnan(pit) else f"{pit:.0f} °C, "
     found = Finding(
         active=wanted and not failed,
-        within=not wanted and (sense.climbs or (below and climbs) or sense.answering or failed or chance < sense.ends),
+        within=not wanted and ((below and climbs) or sense.answering or failed or chance < sense.ends),
         because=where + ("below the band" if below else f"leaves the band in {(left or 0.0) / MINUTE:.0f} min"),
         value=None if isnan(pit) else pit,
         limit=low,

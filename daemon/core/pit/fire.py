@@ -147,7 +147,7 @@ class FireWatch:
             tended=self._tended(now),
             climbs=climb > margin,
             margin=margin,
-            dip=margin + usual("turn") * usual("fastest"),
+            sank=len(since) > 2 and since[0] - since[-1] > margin + 2 * usual("turn") * usual("fastest"),
         )
 
     def _tended(self, now: float) -> bool:
