@@ -141,8 +141,9 @@ class PieceWatch:
     def cores(self, trace: Trace, first: int, last: int) -> list[float]:
         """Its core in each engine minute from first to last, °C, NaN where unknown, by whichever probe it had then."""
         values: list[float] = []
-        ends = [start - 1 for start, _ in self._probes[1:]] + [last]
-        for (start, channel), end in zip(self._probes, ends, strict=True):
+        starts = [first, *(start for start, _ in self._probes[1:])]  # its first probe has been its own ever since
+        ends = [*(start - 1 for start in starts[1:]), last]
+        for (_, channel), start, end in zip(self._probes, starts, ends, strict=True):
             values += trace.since(channel, max(first, start), min(last, end))
         return values
 
