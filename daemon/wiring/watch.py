@@ -28,6 +28,7 @@ from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
+from daemon.shell.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.housekeeping import Housekeeping, repeat
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.journal.profile_note import keep_profile, kept_profile
@@ -109,7 +110,15 @@ class Watch:
         previous = self.journal.newest_start()
         offset = self.clock.wall() - self.clock.now()
         settings = watch_settings(self.rig, self.cook, offset)
-        self.engine = restored(lambda: Engine(settings), self.journal)
+        self._failed_lives = FailedLives(self.state)
+        if self._failed_lives.too_many:
+            log.error(
+                "%d lives ended by a failure: this one begins without what they remembered", self._failed_lives.count
+            )
+            self._failed_lives.forget()
+            self.engine = Engine(settings)
+        else:
+            self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
         self.loop = WatchLoop(
             self.engine, self.clock, self.journal, forecaster=Forecaster(),
@@ -231,6 +240,7 @@ class Watch:
         housekeeping = Housekeeping()
         housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
         housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks")
+        housekeeping.every(SOUND_AFTER, self._remember_soundness, "count this life as sound")
         housekeeping.every(TIDY_EVERY, self._tidy, "tidy the journal")
         try:
             async with asyncio.TaskGroup() as group:
@@ -244,6 +254,9 @@ class Watch:
                     group.create_task(self._serve_later(self.page), name="page")
                 group.create_task(housekeeping.run(), name="housekeeping")
                 tell_systemd("READY=1")
+        except* Exception:
+            self._failed_lives.failed(self.clock.now() - self._began)
+            raise
         finally:
             tell_systemd("STOPPING=1")
             await self._end()
@@ -303,6 +316,10 @@ class Watch:
         """It takes a while and may wait: the watch watches meanwhile."""
         with contextlib.suppress(sqlite3.Error):  # a disk that refuses is told of elsewhere
             await in_background(self.journal.disk.check)
+
+    def _remember_soundness(self) -> None:
+        if self.clock.now() - self._began >= SOUND_AFTER:
+            self._failed_lives.forget()
 
     async def _tidy(self) -> None:
         await self._check_journal()

@@ -1,0 +1,90 @@
+"""A watch that its own memory kills begins anew after two lives. No outside source: the promise is ours."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import pytest
+
+from daemon.core.engine import Engine
+from daemon.core.events import Event
+from daemon.core.inputs import Input, Mark, MarkKind, SetBand
+from daemon.core.settings import Band
+from daemon.shell.failed_lives import SOUND_AFTER, FailedLives
+from daemon.wiring.watch import Files, Watch
+
+RIG = """
+[pit]
+band = { low = 107, high = 135 }
+[[devices]]
+kind = "serial-line"
+id = "board"
+port = "/dev/null/nothing"
+line = { kind = "json" }
+[[channels]]
+id = "pit"
+role = "pit"
+device = "board"
+source = "1"
+[page]
+port = 0
+"""
+
+
+def test_the_count_is_kept_and_a_sound_life_begins_it_anew(tmp_path: Path) -> None:
+    FailedLives(tmp_path).failed(10.0)
+    assert (FailedLives(tmp_path).count, FailedLives(tmp_path).too_many) == (1, False)
+    FailedLives(tmp_path).failed(10.0)
+    assert FailedLives(tmp_path).too_many
+    FailedLives(tmp_path).failed(SOUND_AFTER)
+    assert FailedLives(tmp_path).count == 1, "a long life before its failure was no crash loop"
+    (tmp_path / "failed-lives").write_bytes(b"\xff\x00")
+    assert FailedLives(tmp_path).count == 0
+
+
+async def test_a_watch_that_fails_at_what_it_remembers_begins_anew_in_its_third_life(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(RIG, encoding="utf-8")
+    files = Files(rig, None, tmp_path / "state")
+    first = Watch(files)
+    first.loop.post(SetBand(Band(111.0, 131.0), "page"))
+    await lives(first)
+    right = Engine.handle
+
+    def poisoned(engine: Engine, item: Input, now: float) -> list[Event]:
+        if isinstance(item, Mark) and engine.band.low == 111.0:  # what it remembers makes it fail at the next mark
+            raise ZeroDivisionError
+        return right(engine, item, now)
+
+    monkeypatch.setattr(Engine, "handle", poisoned)
+    for _ in range(2):
+        failing = Watch(files)
+        failing.loop.post(Mark(MarkKind.LOG))
+        assert failing.engine.band == Band(111.0, 131.0)
+        with pytest.raises(ExceptionGroup):
+            await lives(failing)
+    third = Watch(files)
+    third.loop.post(Mark(MarkKind.LOG))
+    assert third.engine.band == Band(107.0, 135.0), "it knows nothing of what killed the others"
+    await lives(third)
+
+
+async def lives(watch: Watch) -> None:
+    """Until everything given to it is settled, or it fails."""
+    running = asyncio.create_task(watch.run())
+    seen = watch.journal.last_input
+    try:
+        async with asyncio.timeout(60):
+            while not running.done() and watch.journal.last_input < seen + 2:  # the start, and what was posted
+                await asyncio.sleep(0.05)
+    finally:
+        running.cancel()
+        try:
+            await running
+        except asyncio.CancelledError:
+            pass
+        finally:
+            watch.lock.release()
