@@ -29,7 +29,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
     if sense.answering:  # the log that was marked has yet to show
         wanted = below and sense.sank and not climbs
-    failed = sense.not_caught and chance >= sense.ends and not climbs
+    failed = sense.not_caught and chance >= sense.begins and not climbs
     where = "unseen, " if isnan(pit) else f"{pit:.0f} °C, "
     found = Finding(
         active=wanted and not failed,

@@ -56,6 +56,8 @@ class ExitWatch:
         self._last = 0.0
         self._logs: list[tuple[float, bool]] = []
         """(engine time, marked) of the last logs, oldest first."""
+        self.marked_at: float | None = None
+        """Engine time of the newest log that was marked."""
         self._counted = [0, 0]
         """Logs noticed only, and marked, in this cook."""
         self._unlearned: float | None = None
@@ -94,6 +96,7 @@ class ExitWatch:
     def log(self, at: float, marked: bool, band: Band) -> None:
         """A log went in at `at`."""
         self._counted[marked] += 1
+        self.marked_at = at if marked else self.marked_at
         if self._logs and at - self._logs[-1][0] < SHORTEST_GAP * MINUTE:
             self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
             return
@@ -133,15 +136,11 @@ class ExitWatch:
             warmed=self._warmed,
         )
 
-    def log_marked_at(self) -> float | None:
-        """Engine time of the last log, if it was marked."""
-        return self._logs[-1][0] if self._logs and self._logs[-1][1] else None
-
     def since_log(self, now: float) -> list[float]:
-        """The pit since the last log, °C a minute."""
-        if not self._logs:
+        """The pit since the newest marked log, °C a minute."""
+        if self.marked_at is None:
             return []
-        back = int((now - self._logs[-1][0]) // MINUTE)
+        back = int((now - self.marked_at) // MINUTE)
         return self._minutes[-back - 1 :] if back < len(self._minutes) else list(self._minutes)
 
     def _predict(self, now: float, band: Band, unseen: bool, why_not: str) -> None:
@@ -220,6 +219,7 @@ class ExitWatch:
             "last": self._last,
             "logs": [list(pair) for pair in self._logs],
             "counted": list(self._counted),
+            "marked_at": self.marked_at,
             "unlearned": self._unlearned,
             "lids": list(self._lids),
             "lid_at": self._lid_at,
@@ -238,6 +238,7 @@ class ExitWatch:
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]
         self._counted, self._unlearned = list(state["counted"]), state["unlearned"]
+        self.marked_at = state["marked_at"]
         self._lids, self._lid_at, self._damper_at = list(state["lids"]), state["lid_at"], state["damper_at"]
         self._ambient = [nan if v is None else v for v in state["ambient"]]
         self._burning_since = state["burning_since"]

@@ -59,6 +59,8 @@ TOO_SHORT_TO_SLEEP = 35.0
 """Minutes between logs in which nobody sleeps: the lead of a sleeper and little more. Common practice, no source."""
 LATE_BY, LATE_AND = 1.05, 2.0
 """Share of his longest gap lately, and minutes more, after which whoever tends the fire is late."""
+PLAINLY = 3.0
+"""°C that a pit must have lost since a log before that is blamed: one may go on cooling down from the fire before."""
 LONG_AGO = 1e9
 ANSWERS_AT_MOST = 60 * MINUTE
 """s after a log beyond which nothing is blamed on it."""
@@ -130,10 +132,10 @@ class FireWatch:
         forecast, call = self.exit.forecast, CallRule() if self.exit.model is None else self.exit.model.call
         usual, margin = self.exit.habits.usual, max(LEAST_MARGIN, 3 * self.exit.noise)
         climb = slope(self._pit[-TURNS_IN:]) * TURNS_IN
-        at, since = self.exit.log_marked_at(), self.exit.since_log(now)
+        at, since = self.exit.marked_at, self.exit.since_log(now)
         patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * usual("turn") * MINUTE))
         waited = LONG_AGO if at is None else now - at
-        fell = len(since) > 2 and since[0] - since[-1] > margin and since[-1] - min(since) < margin / 2
+        fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
         return FeedSense(
             chance=None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE),
             left=None if forecast is None else max(0.0, forecast.exits[LEVELS.index(0.5)] - now),
