@@ -23,12 +23,12 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
-    # above its band a pit has the whole band before it, and what comes down from a flare slows down on its way
-    wanted = chance >= sense.begins and not (sense.climbs or (below and climbs)) and not pit > process.band.high
+    # far above its band a pit has the whole band before it, and what comes down from a flare slows down on its way
+    flare = pit > process.band.high + process.rules["pit-high"].margin
+    wanted = chance >= sense.begins and not (sense.climbs or (below and climbs) or flare)
     if sense.tended and not process.asleep:
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
-    if sense.answering:  # the log that was marked has yet to show
-        wanted = below and sense.sank and not climbs
+    wanted = wanted and not sense.answering  # the log that was marked has yet to show
     failed = sense.not_caught and chance >= sense.begins and not climbs
     where = "unseen, " if isnan(pit) else f"{pit:.0f} °C, "
     found = Finding(

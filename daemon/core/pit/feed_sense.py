@@ -13,7 +13,7 @@ class FeedSense:
     answering: a log was marked so lately that it cannot have shown. not_caught: a marked log has had its time, and the pit
     has fallen on as if it were not there. tended: somebody has fed the fire by himself, again and again and too often to have
     slept, and is not late yet. climbs: the last minutes climb by more than the noise. margin: °C beyond an edge that are more
-    than noise. sank: since the last log the pit has lost more than a log in time lets it lose before it turns."""
+    than noise."""
 
     chance: float | None = None
     left: float | None = None
@@ -24,4 +24,3 @@ class FeedSense:
     tended: bool = False
     climbs: bool = False
     margin: float = 1.0
-    sank: bool = False

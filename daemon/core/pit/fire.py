@@ -149,7 +149,6 @@ class FireWatch:
             tended=self._tended(now),
             climbs=climb > margin,
             margin=margin,
-            sank=len(since) > 2 and since[0] - since[-1] > margin + 2 * usual("turn") * usual("fastest"),
         )
 
     def _tended(self, now: float) -> bool:
