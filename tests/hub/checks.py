@@ -245,9 +245,10 @@ async def renamed(t: Trial) -> None:
     was = {u: e["entity_id"] for u, e in (await t.hub.entities()).items()}
     less = tuple(c for c in CHANNELS if c != "shed")
     t.watch.stop()
+    await t.hub.until(t.is_(LIFE, "stopped"), AT_ONCE)
     t.watch.write(t.board.port, less, lamb=False, outside="Yard")
     t.watch.start()
-    await t.all_back("channel and piece taken away: all else is back")
+    await t.wait("channel and piece taken away: the watch is back", t.is_(LIFE, "watching"), BACK)
     await asyncio.sleep(10)
     now = await t.hub.entities()
     left = [u for u in now if "shed" in u or "piece-lamb" in u]
@@ -259,6 +260,7 @@ async def renamed(t: Trial) -> None:
            t.hub.attributes(yard).get("friendly_name"), "Yard", yard == was["pitvigil_pit_channel-outside_temperature"]
            and "Yard" in t.hub.attributes(yard).get("friendly_name", ""))  # fmt: skip
     t.watch.stop()
+    await t.hub.until(t.is_(LIFE, "stopped"), AT_ONCE)
     t.watch.write(t.board.port)
     t.watch.start()
     await t.wait("given back: they are there", t.known("sensor.lamb_shoulder"), BACK)
@@ -277,10 +279,12 @@ async def one_document_an_entity(t: Trial) -> None:
     """For older hubs; this one reads them as well."""
     was = {u: e["entity_id"] for u, e in (await t.hub.entities()).items()}
     t.watch.stop()
+    await t.hub.until(t.is_(LIFE, "stopped"), AT_ONCE)
     t.watch.write(t.board.port, discovery="per-entity")
     t.watch.start()
-    await asyncio.sleep(15)
-    await t.all_back("one document an entity: all is back")
+    await t.wait("one document an entity: the watch is back", t.is_(LIFE, "watching"), BACK)
+    await asyncio.sleep(10)
+    await t.all_back("and all with it")
     again = {u: e["entity_id"] for u, e in (await t.hub.entities()).items()}
     t.note("ids that differ from those of one document a device", len(was.items() ^ again.items()), "0", was == again)
     gone = [i for i in again.values() if t.hub.state(i) in ("", "unavailable")]

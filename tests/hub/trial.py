@@ -65,8 +65,15 @@ async def trial(environment: Path, home: Path, minutes: float, only: list[str]) 
             if not only or check.__name__ in only:
                 await check(t)
         complaints = hub.complaints()
-        t.note("warnings of the hub about MQTT", len(complaints), "0 but for the lost broker",
-               all("broker" in line.lower() or "connect" in line.lower() for line in complaints))  # fmt: skip
+        # A lost connection is the trial's doing; the last is how 2024.12 speaks of a device's document that was cleared.
+        expected = ("broker", "connect", "No device components to cleanup")
+        strange = [line for line in complaints if not any(words in line for words in expected)]
+        t.note(
+            "warnings of the hub about MQTT; of these about us",
+            f"{len(complaints)}; {len(strange)}",
+            "0 about us",
+            not strange,
+        )
         (home / "complaints.json").write_text(json.dumps(complaints, indent=1), encoding="utf-8")
         sys.stdout.write(
             "\n| device | filed under | name | kind | state |\n|---|---|---|---|---|\n" + "\n".join(listed) + "\n"

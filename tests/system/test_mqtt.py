@@ -220,7 +220,8 @@ async def test_a_rename_cleans_up_after_itself(
         second = json.loads(ear.of(f"{BASE}/$description")[-1])
         assert second["version"] > first["version"] and "piece-beef" in second["nodes"]
         if style == "device":
-            assert ear.of("homeassistant/device/pitvigil_pit/piece-chuck/config") == [""]  # the device goes as one
+            entities, nothing = ear.of("homeassistant/device/pitvigil_pit/piece-chuck/config")  # each, and as one
+            assert json.loads(entities)["components"]["piece-chuck_stage"] == {"platform": "sensor"} and not nothing
             assert json.loads(ear.of("homeassistant/device/pitvigil_pit/piece-beef/config")[-1])["components"]
         left_behind = watch.remembered[-1]
     async with watching(evening, at(mosquitto.port), left_behind, section) as watch, Ear(mosquitto.port) as ear:

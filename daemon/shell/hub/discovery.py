@@ -155,6 +155,7 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
     settings["value_template"] = KNOWN
     if look.ends:
         settings["json_attributes_topic"] = f"{hub.base}/{node.id}/{look.ends}"
+        settings["json_attributes_template"] = "{{ value if value else '{}' }}"
     if prop.datatype is Datatype.ENUM:
         settings["options"] = prop.format.split(",")
     if prop.unit:
@@ -251,6 +252,17 @@ def device_document(hub: Hub, device: Device, removed: frozenset[str] = frozense
     components: dict[str, Any] = {key: {"platform": platform} for id_, platform, key in gone if id_ == device.id}
     components |= {e.key: {"platform": e.platform} | e.settings for e in device.entities}
     return {"device": _card(hub, device), "origin": {"name": PITVIGIL} | _version(), "components": components}
+
+
+def devices_of(marks: set[str]) -> set[str]:
+    return {mark[1:].partition("/")[0] for mark in marks if mark.startswith("#")}
+
+
+def farewell(hub: Hub, device: str, marks: set[str]) -> dict[str, Any]:
+    """The document of a device that is no more, by the marks of its entities: hubs up to 2024.12 take an empty one for
+    nothing at all."""
+    gone = frozenset(mark for mark in marks if mark.startswith(f"#{device}/"))
+    return device_document(hub, Device(device, device, "", ()), gone)
 
 
 def entity_documents(hub: Hub, device: Device) -> dict[str, dict[str, Any]]:

@@ -246,6 +246,9 @@ class HubFeed:
         documents, marks = self._documents(parts)
         own = {described, f"{self.base}/$state"}  # `$state` too: a pit that was renamed ceases to exist by clearing it
         topics = {f"{self.base}/{topic}" for topic in values} | own | documents.keys()
+        for device in sorted(discovery.devices_of(self._announced) - discovery.devices_of(marks)) if marks else ():
+            document = discovery.farewell(self._hub, device, self._announced)
+            self.link.tell(discovery.device_topic(self._hub, device), _json(document), keep=True)
         gone = sorted(self._announced - topics - marks - self._alerts.keys())
         self._pacer.forget({topic.removeprefix(f"{self.base}/") for topic in gone})
         for topic in gone:
