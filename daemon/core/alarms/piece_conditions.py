@@ -13,6 +13,10 @@ from daemon.core.pieces.piece import KEPT, PieceWatch
 
 LATE_ENOUGH = 5 * 60.0
 """s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
+LATE_SHARE = 0.15
+"""Of the interval's width: less than this past the service time is what such a forecast cannot tell from in time. Ours."""
+TOO_WIDE = 4 * 3600.0
+"""s: an interval so wide that nobody would do anything else for it. Ours, no source."""
 EARLY_ENOUGH = 2 * 3600.0
 """s before the planned end at the forecast's late end; then the hold must be ready."""
 WRAP_TOO_LATE = 5.0
@@ -124,11 +128,11 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
     if serve is None or at is None or not piece.on_fire:
         return
     ready_by = serve - process.settings.cook.rest
-    late = (at.p50 + at.p95) / 2 - ready_by
+    late, width = (at.p50 + at.p95) / 2 - ready_by, at.p95 - at.p05
     remedies = [piece.outlook(goal, s) for s in ("wrapped-now", "pit-10-hotter")]
     helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
     found = Finding(
-        active=late > LATE_ENOUGH and helps,
+        active=late > max(LATE_ENOUGH, LATE_SHARE * width) and width <= TOO_WIDE and helps,
         within=late < 0,
         because=f"off the fire {late / 60:.0f} min too late, three times in four",
         value=max(0.0, late),

@@ -390,8 +390,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         wake=WakePolicy.NEVER,
         prompt=True,
         on_delay=2 * MINUTE,
-        text="Confirm stage of {name}: core {value}",
-        unmeasured="Confirm stage of {name}",
+        text="Say if {name} is on, wrapped or off: core {value}",
+        unmeasured="Look at {name}: lit, or out?",
     ),
     AlarmRule(
         id="watch-disk",

@@ -13,7 +13,7 @@ from daemon.core.events import Priority
 from daemon.core.settings import SleeperSettings
 
 VERBS = {
-    "Add", "Charge", "Check", "Close", "Confirm", "Cool", "Free", "Keep", "Probe", "Raise", "Reheat", "Relight",
+    "Add", "Charge", "Check", "Close", "Confirm", "Look", "Say", "Cool", "Free", "Keep", "Probe", "Raise", "Reheat", "Relight",
     "Serve", "Set", "Shut", "Take", "Warm", "Wrap",
 }  # fmt: skip
 MUST_NOT_WAKE = {"watch-disk", "watch-broker", "watch-clock", "device-lost", "stage-question", "calibration-old"}
@@ -79,7 +79,7 @@ def test_no_value_is_no_invented_number() -> None:
         ("battery-low", "Charge journal: battery low"),
         ("hold-unsafe", "Serve or chill journal: limit in 20 min"),
         ("cooling-slow", "Cool journal faster: limit in 20 min"),
-        ("stage-question", "Confirm stage of journal"),
+        ("stage-question", "Look at journal: lit, or out?"),
     ],
 )
 def test_what_may_have_no_value_has_words_that_need_none(rule_id: str, words: str) -> None:
