@@ -210,7 +210,8 @@ class Engine(WatchState):
         events += [replace(change, time=now) for change in self.pit_stage.mark(item, done)]
         for piece in self.pieces.meant(item):
             self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
-            changes = [replace(change, time=now) for change in piece.mark(item, done)]
+            begun = piece.stage.on_at or done  # nothing was done to meat before it went on
+            changes = [replace(change, time=now) for change in piece.mark(item, max(done, begun))]
             events += changes
             self._use(piece)
             if changes:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pydantic import ValidationError
 
 from config.cook import Cook
+from config.loader import piece_id
 from daemon.core.inputs import ChangeCook, StartCook
 from daemon.core.pieces.changes import difference
 from daemon.core.settings import CookSettings
@@ -35,6 +36,39 @@ def meant_by(text: str | None) -> Cook | None:
         return None
 
 
+def merged(running: CookSettings, meant: CookSettings, before: Cook | None, file: Cook) -> CookSettings:
+    """The running cook with what changed in the file since the last start; what was done meanwhile on the page stays.
+
+    Without an earlier file to compare with, the file is taken whole."""
+    if before is None:
+        return meant
+    ids = [piece.id for piece in meant.pieces]  # in the order of the file's own
+    new = dict(zip(ids, file.pieces, strict=True))
+    old = {piece_id(p.id, p.name): p for p in before.pieces}
+    wanted = {piece.id: piece for piece in meant.pieces}
+    pieces = []
+    for piece in running.pieces:
+        if piece.id in old and piece.id not in new:
+            continue  # taken out of the file
+        changed = piece.id in new and new[piece.id] != old.get(piece.id)
+        if changed:
+            moved = piece.id not in old or new[piece.id].channel != old[piece.id].channel
+            pieces.append(wanted[piece.id] if moved else replace(wanted[piece.id], channel=piece.channel))
+        else:
+            pieces.append(piece)
+    kept = {piece.id for piece in running.pieces}
+    pieces += [piece for piece in meant.pieces if piece.id not in kept and piece.id not in old]
+    return replace(
+        running,
+        name=meant.name if file.name != before.name else running.name,
+        band=meant.band if file.band != before.band else running.band,
+        serve_at=meant.serve_at if file.serve_at != before.serve_at else running.serve_at,
+        rest=meant.rest if file.rest_minutes != before.rest_minutes else running.rest,
+        hold=meant.hold if file.hold != before.hold else running.hold,
+        pieces=tuple(pieces),
+    )
+
+
 def order_of(
     file: Cook, meant: CookSettings, before: str | None, running: CookSettings, stages: dict[str, str]
 ) -> FileOrder:
@@ -49,6 +83,7 @@ def order_of(
         return FileOrder(StartCook(meant, BY), f"the cook file starts {meant.name}")
     if meant.id != running.id:
         return FileOrder(None, f"{running.name} goes on: the cook file names {meant.name}; end the running cook first")
+    meant = merged(running, meant, meant_by(before), file)
     found = difference(running, meant)
     parts = (
         ("added", found.added),

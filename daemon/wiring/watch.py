@@ -23,7 +23,7 @@ from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Resumed, StartCook, UsePitProfile
+from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
@@ -37,7 +37,7 @@ from daemon.shell.library.compaction import compact
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import engine_time_at_start, restored
-from daemon.shell.running_cook import RunningCook
+from daemon.shell.running_cook import BY, Progress, RunningCook
 from daemon.shell.state_lock import StateLock
 from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.systemd import tell_systemd, watchdog_period
@@ -281,7 +281,10 @@ class Watch:
         keep_profile(self.journal.notes, self.engine.pit_profile())
 
     def _keep_running_cook(self) -> None:
-        self._running_cook.keep(self.engine.settings.cook, self.journal.last_input, self.engine.wall.offset)
+        progress = tuple(
+            Progress(p.id, p.on_at, p.wrapped_at, p.off_at) for p in self.engine.snapshot(self.loop.stamp()).pieces
+        )
+        self._running_cook.keep(self.engine.settings.cook, progress, self.journal.last_input, self.engine.wall.offset)
 
     async def _keep_cooks(self) -> None:
         self.lock.keep()
@@ -340,12 +343,27 @@ class Watch:
         kept = kept_profile(self.journal.notes)
         if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))
-        if self._lost_cook is not None and self._lost_cook.id != self.engine.settings.cook.id:
-            log.error("the journal has lost the cook that ran, %s: it is started again", self._lost_cook.name)
-            self.loop.post(StartCook(self._lost_cook, by="running cook"))
-        else:
+        if self._lost_cook is None:
             self._heed_cook_file()
-        self._keep_running_cook()
+            self._keep_running_cook()
+        else:
+            self._take_up(*self._lost_cook)
+
+    def _take_up(self, cook: CookSettings, progress: tuple[Progress, ...]) -> None:
+        """The journal has lost the end of the running cook: what was on the fire is on it again."""
+        known = {piece.id: piece.on_at for piece in self.engine.snapshot(self.loop.stamp()).pieces}
+        missing = [p for p in progress if p.on_at is not None and known.get(p.piece) is None]
+        if cook.id != self.engine.settings.cook.id or set(known) != {piece.id for piece in cook.pieces}:
+            self.loop.post(StartCook(cook, by=BY))
+        elif not missing:
+            self._heed_cook_file()
+            return
+        on = ", ".join(p.piece for p in missing) or "nothing"
+        log.error("the journal has lost the end of %s; taken up again as it was on the fire: %s", cook.name, on)
+        if missing:
+            self.loop.post(Mark(MarkKind.FIRE_LIT, by=BY))
+        for mark in (mark for p in missing for mark in p.marks()):
+            self.loop.post(mark)
 
     def _heed_cook_file(self) -> None:
         """An edited file changes the running cook, and throws none away."""

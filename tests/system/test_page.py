@@ -170,7 +170,7 @@ def test_put_away_and_bring_back(page: Page, site: ServedPage) -> None:
 
 
 def test_marks_reach_the_watch(page: Page, site: ServedPage) -> None:
-    page.get_by_role("button", name="Log on").click()
+    page.get_by_role("button", name="Log put on", exact=True).click()
     expect(page.get_by_label("Pit", exact=True)).to_contain_text("in the band")
     page.get_by_label("Beef chuck roll", exact=True).get_by_role("button", name="Wrapped").first.click()
     expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("Wrapped since")

@@ -190,7 +190,7 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
 
     page.get_by_text("More marks").click()
     page.get_by_role("button", name="Fire lit").click()
-    page.get_by_role("button", name="Log on").click()
+    page.get_by_role("button", name="Log put on", exact=True).click()
     lamb.get_by_role("button", name="Meat on").first.click()
     expect(lamb).to_contain_text("On since")
     enter(page, "curve")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -52,3 +53,18 @@ def test_a_file_for_another_cook_waits_until_the_running_one_has_ended(tmp_path:
     assert found.order is None and "Village-hall lunch goes on" in found.words
     assert isinstance(asked(tmp_path, other, WAITING).order, StartCook)
     assert isinstance(asked(tmp_path, other, {}).order, StartCook)
+
+
+def test_what_was_done_on_the_page_is_not_undone_by_an_edit_of_the_file(tmp_path: Path) -> None:
+    """On the page the probes were swapped, the lamb removed and a shank added; then the file's chuck roll became heavier."""
+    _, running = read(tmp_path, TEXT)
+    chuck, _lamb = running.pieces
+    shank = replace(chuck, id="shank", name="Shank", channel="chuck")
+    running = replace(running, pieces=(replace(chuck, channel="lamb"), shank))
+    text = TEXT.replace("weight = 7.0", "weight = 8.0")
+    found = order_of(*read(tmp_path, text), TEXT, running, {"chuck": "cooking", "shank": "on"})
+    assert isinstance(found.order, ChangeCook)
+    pieces = {piece.id: piece for piece in found.order.cook.pieces}
+    assert set(pieces) == {"chuck", "shank"}
+    assert (pieces["chuck"].weight, pieces["chuck"].channel, pieces["shank"]) == (8.0, "lamb", shank)
+    assert found.words.endswith("changed: chuck")

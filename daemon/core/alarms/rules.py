@@ -405,7 +405,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         on_delay=MINUTE,
         off_delay=10.0,
         text="Free disk space on {name}: {value} left",
-        unmeasured="Free disk space on {name}: nothing can be written",
+        unmeasured="Look at the disk of {name}: its record is at risk",
         unit=Unit.PERCENT,
     ),
     AlarmRule(

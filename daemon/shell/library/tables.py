@@ -155,7 +155,8 @@ def write_marks(inputs: Iterable[tuple[float, Input]], wall_offset: float, out: 
     for now, item in inputs:
         if isinstance(item, Mark):
             words = (mark_word(item.kind, item.piece, item.note), item.by, item.note)
-            writer.writerow([rfc3339(now + wall_offset), *map(guarded, words)])
+            done = now if item.at is None else item.at
+            writer.writerow([rfc3339(done + wall_offset), *map(guarded, words)])
 
 
 def write_parquet(entry: CookEntry, file: Path) -> int:

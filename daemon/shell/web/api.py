@@ -16,7 +16,7 @@ from config.cuts import CUTS
 from config.doubts import piece_doubts
 from daemon.core import inputs
 from daemon.core.pit.profile import PitProfile
-from daemon.core.settings import Band, CookSettings
+from daemon.core.settings import Band, CookSettings, Role
 from daemon.core.snapshot import Snapshot
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
@@ -335,6 +335,9 @@ class Api:
     async def move_probe(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MoveProbeOrder)
         self._known(order.piece)
+        meat = [channel.id for channel in self._snapshot().channels if channel.role is Role.MEAT]
+        if order.channel not in meat:
+            raise Refused(422, f"no meat channel of that id; there are: {', '.join(meat)}", "channel")
         return self._take(inputs.MoveProbe(order.piece, order.channel, order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:

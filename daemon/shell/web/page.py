@@ -90,7 +90,11 @@ class Page:
         await self.server.stop()
 
     def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
-        self._marks += [HistoryMark(e.time, e.kind.value, e.piece) for e in events if isinstance(e, Marked)]
+        self._marks += [
+            HistoryMark(e.time if e.at is None else e.at, e.kind.value, e.piece)
+            for e in events
+            if isinstance(e, Marked)
+        ]
         del self._marks[:-MARKS_KEPT]
         for event in events:
             if isinstance(event, CommandRefused | MorningTold):

@@ -75,7 +75,7 @@ def test_no_value_is_no_invented_number() -> None:
 @pytest.mark.parametrize(
     ("rule_id", "words"),
     [
-        ("watch-disk", "Free disk space on journal: nothing can be written"),
+        ("watch-disk", "Look at the disk of journal: its record is at risk"),
         ("battery-low", "Charge journal: battery low"),
         ("hold-unsafe", "Serve or chill journal: limit in 20 min"),
         ("cooling-slow", "Cool journal faster: limit in 20 min"),

@@ -39,6 +39,10 @@ export function curveRoom(root) {
   let drawnAt = -Infinity;
   let asked = 0;
 
+  /** No finer than the minutes that the watch keeps: finer buckets would stand alone and draw no line. */
+  const pointsFor = (span) =>
+    Math.max(2, Math.min(1000, Math.max(200, Math.round(box.clientWidth)), Math.floor(span / 60)));
+
   async function show() {
     const snapshot = live.snapshot;
     if (!snapshot) return;
@@ -49,9 +53,7 @@ export function curveRoom(root) {
     const end = view.end ?? snapshot.time;
     const start = end - view.span;
     try {
-      const history = await ask(
-        `/api/history?start=${start}&end=${end}&points=${Math.min(1000, Math.max(200, Math.round(box.clientWidth)))}`,
-      );
+      const history = await ask(`/api/history?start=${start}&end=${end}&points=${pointsFor(view.span)}`);
       if (mine !== asked || !box.isConnected) return;
       await paint(history, snapshot, view.end === null);
       status.textContent = `${when(start, snapshot)} to ${when(end, snapshot)}`;

@@ -15,6 +15,7 @@ const STATES = {
   "latched-unacknowledged": "Happened, not yet seen",
   "latched-acknowledged": "Happened, seen",
 };
+const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
 const RANK = { high: 0, medium: 1, low: 2 };
 const CONTAINED = { "pit-falling": "fire-out", "pit-high": "runaway" }; // the lesser alarm says nothing beside the greater
 export const isNew = (alarm) => NEW.has(alarm.state) || alarm.state === OVER;
@@ -148,12 +149,31 @@ function sleepLine({ nap, sleep }, snapshot) {
   return `You may sleep until ${clock(nap.until, snapshot)}${latest}.`;
 }
 
+const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
+
+/** Green only where the pit can be read and is where it should be; else what is known, without a tick. */
+function calmHead({ pit, pieces }) {
+  const running = pieces.length > 0 || !["unlit", "cooling"].includes(pit.stage);
+  if (!running) return "No cook is running";
+  const onFire = pieces.some((piece) => ON_FIRE.includes(piece.stage));
+  if (pit.celsius === null) return state("bad", "The pit cannot be read: look at it");
+  if (onFire && pit.celsius < pit.band.low && LIT.includes(pit.stage))
+    return state(
+      "suspect",
+      pit.lid_open ? "Shut the lid: the pit is below its band" : "The pit is below its band: look at it",
+    );
+  if (
+    pieces.length > 0 &&
+    !onFire &&
+    pit.stage === "unlit" &&
+    pieces.some((piece) => piece.stage === "waiting")
+  )
+    return state("quiet", "The fire is not lit yet");
+  return state("good", "Nothing to do now");
+}
+
 function calmFace(snapshot, first) {
-  const running = snapshot.pieces.length > 0 || !["unlit", "cooling"].includes(snapshot.pit.stage);
-  const head =
-    first === undefined
-      ? make("p", { class: "do calm" }, running ? state("good", "Nothing to do now") : "No cook is running")
-      : null;
+  const head = first === undefined ? make("p", { class: "do calm" }, calmHead(snapshot)) : null;
   // beside an alarm only what it does not say and the pit below does not show
   const lines = [
     sleepLine(snapshot, snapshot),
@@ -182,7 +202,14 @@ export function showGlance(snapshot) {
   find("calm").hidden = first !== undefined && !snapshot.sleep.asleep;
   redraw(
     find("calm"),
-    [first?.key, Math.floor(snapshot.time / 20), rest.log_due, snapshot.nap, snapshot.sleep.asleep],
+    [
+      first?.key,
+      Math.floor(snapshot.time / 20),
+      Math.round(snapshot.pit.celsius ?? -999),
+      rest.log_due,
+      snapshot.nap,
+      snapshot.sleep.asleep,
+    ],
     () => calmFace(snapshot, first),
   );
 }

@@ -67,7 +67,9 @@ function frame(snapshot) {
   );
   if (!snapshot.clock_trusted) troubles.push("The watch's clock is not set yet: times of day may be wrong");
   if (live.facts && !live.facts.can_wake)
-    troubles.push("Nobody can be woken: the rig file names no delivery that may. Alarms stand on this page only");
+    troubles.push(
+      "Nobody can be woken: the rig file names no delivery that may. Alarms stand on this page only",
+    );
   if (live.facts && !live.facts.paired)
     troubles.push("You may look. To press anything, pair this phone under More");
   redraw(find("health"), troubles, () =>

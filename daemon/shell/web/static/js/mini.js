@@ -84,7 +84,7 @@ export function miniCurve(box) {
   return (snapshot) => {
     if (Math.abs(snapshot.time - askedAt) >= AGAIN) {
       askedAt = snapshot.time;
-      ask(`/api/history?start=${snapshot.time - BACK}&end=${snapshot.time}&points=180`).then(
+      ask(`/api/history?start=${snapshot.time - BACK}&end=${snapshot.time}&points=90`).then(
         (history) => {
           points = pitPoints(history, snapshot);
           if (box.isConnected) paint(live.snapshot);

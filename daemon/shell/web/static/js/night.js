@@ -8,7 +8,7 @@ import { clock, inUnits, state, when } from "./words.js";
 const TEST = {
   never: ["bad", "not tried this evening"],
   sent: ["suspect", "sent, not yet delivered"],
-  delivered: ["suspect", "delivered: press Seen on its alarm"],
+  delivered: ["suspect", "delivered: did you hear it?"],
   acknowledged: ["good", "delivered and seen"],
 };
 
@@ -48,6 +48,16 @@ function napFace(snapshot) {
     );
   const [name, word] = TEST[sleep.test_wake] ?? ["suspect", sleep.test_wake];
   lines.push(make("p", {}, "Test wake: ", state(name, word)));
+  if (["sent", "delivered"].includes(sleep.test_wake))
+    lines.push(
+      make(
+        "div",
+        { class: "buttons" },
+        button("I heard the test wake", () =>
+          tell("/api/acknowledge", { alarm: "test-wake" }, "Good: the test wake was heard."),
+        ),
+      ),
+    );
   if (sleep.paused_until !== null)
     lines.push(
       make("p", { class: "suspect" }, `Repeats are paused until ${clock(sleep.paused_until, snapshot)}.`),

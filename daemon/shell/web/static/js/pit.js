@@ -37,6 +37,7 @@ const FIRE_WORDS = {
 
 /** The words of the stage, unless the number says otherwise at this moment. */
 function fireWord({ stage, celsius, band, lid_open }) {
+  if (celsius === null) return ["bad", "cannot be read"];
   if (lid_open) return ["suspect", "lid open"];
   if (stage === "in-band" && celsius !== null && celsius < band.low) return FIRE_WORDS.low;
   if (["in-band", "heating"].includes(stage) && celsius !== null && celsius > band.high + 3)
@@ -210,7 +211,7 @@ export function pitRoom(root) {
         make(
           "div",
           { class: "buttons tight" },
-          mark("log", "Log on", null, { class: "main" }),
+          mark("log", "Log put on", null, { class: "main" }),
           mark("lid-open", "Lid opened"),
           mark("lid-closed", "Lid closed"),
         ),
@@ -221,7 +222,7 @@ export function pitRoom(root) {
           make(
             "div",
             { class: "buttons" },
-            mark("log", "Log was put on", null, {}, "", done.choice),
+            mark("log", "A log was put on", null, {}, "", done.choice),
             mark("fire-lit", "Fire lit", null, {}, "", done.choice),
             mark("damper", "Damper moved", null, {}, "", done.choice),
             mark("meat-on", "All meat on", null, {}, "", done.choice),
