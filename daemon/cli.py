@@ -186,7 +186,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _key(options: argparse.Namespace) -> int:
-    from daemon.shell.secrets import SecretRefused
+    from daemon.shell.state.secrets import SecretRefused
     from daemon.wiring.keys import invitation, page_key
     from daemon.wiring.watch import state_directory
 
@@ -205,8 +205,8 @@ def _key(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from daemon.shell.secrets import SecretRefused
-    from daemon.shell.state_lock import StateInUse
+    from daemon.shell.state.secrets import SecretRefused
+    from daemon.shell.state.state_lock import StateInUse
     from daemon.wiring.watch import Files, Watch
 
     try:

@@ -43,7 +43,7 @@ from daemon.commands.doctor_findings import (
 from daemon.core.inputs import LinkCounts
 from daemon.shell.clock import PLAUSIBLE_SINCE, wall_seconds
 from daemon.shell.hub.link_settings import tls_context
-from daemon.shell.secrets import CREDENTIALS_VARIABLE
+from daemon.shell.state.secrets import CREDENTIALS_VARIABLE
 from daemon.shell.wording import input_from_json
 from daemon.wiring.settings_from_files import undrawn_charts
 from daemon.wiring.watch import JOURNAL_FILE, state_directory

@@ -15,7 +15,7 @@ from daemon.shell.notify.outbox import ATTEMPT_LIMIT
 from daemon.shell.reader import Reader
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import example_sheet
-from daemon.shell.secrets import SecretRefused
+from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.wording import rfc3339
 from daemon.wiring.deliveries import Deliveries
 

@@ -11,7 +11,7 @@ from config.delivery import Delivery, ReachWithChart
 from config.rig import Rig
 from daemon.shell.hub.link_settings import BrokerSettings, tls_context
 from daemon.shell.notify.base import DeliveryChannel, PermanentFailure
-from daemon.shell.secrets import read_secret
+from daemon.shell.state.secrets import read_secret
 
 if TYPE_CHECKING:
     from daemon.shell.hub.link import BrokerLink

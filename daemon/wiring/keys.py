@@ -6,10 +6,10 @@ import logging
 from pathlib import Path
 
 from config.rig import PageSection
-from daemon.shell.secrets import SecretDamaged, read_secret
+from daemon.shell.state.secrets import SecretDamaged, read_secret
+from daemon.shell.state.whole_file import write_whole
 from daemon.shell.web.access import long_enough, new_token
 from daemon.shell.web.pairing import login_url, pairing_code, reachable_host
-from daemon.shell.whole_file import write_whole
 
 log = logging.getLogger(__name__)
 

@@ -28,19 +28,19 @@ from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
-from daemon.shell.failed_lives import SOUND_AFTER, FailedLives
-from daemon.shell.housekeeping import Housekeeping, repeat
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.journal.profile_note import keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.library.compaction import compact
+from daemon.shell.life.housekeeping import Housekeeping, repeat
+from daemon.shell.life.supervisor import SILENCE, DeviceSupervisor, Wire
+from daemon.shell.life.systemd import tell_systemd, watchdog_period
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import engine_time_at_start, restored
-from daemon.shell.running_cook import BY, Progress, RunningCook
-from daemon.shell.state_lock import StateLock
-from daemon.shell.supervisor import SILENCE, DeviceSupervisor, Wire
-from daemon.shell.systemd import tell_systemd, watchdog_period
+from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
+from daemon.shell.state.running_cook import BY, Progress, RunningCook
+from daemon.shell.state.state_lock import StateLock
 from daemon.wiring.cook_file import order_of
 from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
@@ -268,7 +268,7 @@ class Watch:
             group.create_task(beat, name="heartbeat")
         dead_man = self.rig.dead_man
         if dead_man is not None:
-            from daemon.shell.dead_man import DeadMan
+            from daemon.shell.life.dead_man import DeadMan
 
             call = DeadMan(dead_man.url, self.not_proven).call
             group.create_task(repeat(dead_man.every, call), name="dead man")

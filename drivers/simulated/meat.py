@@ -2,7 +2,7 @@
 
 Many pieces are stepped at once: every array is (N,) over pieces or (cells, N) over cells and pieces.
 Units: °C, s, m, kg, W, J, Pa. The numbers marked "fitted" have no source: they were chosen so that a large
-bone-in shoulder meets what cooks commonly report (see tests/drivers/test_simulated_meat.py), and other sets
+bone-in shoulder meets what cooks commonly report (see tests/drivers/simulated/test_simulated_meat.py), and other sets
 would do as well.
 
     bodies = MeatBodies(MeatParameters.uniform(thickness=0.12, shape=1.2))

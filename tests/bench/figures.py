@@ -15,17 +15,9 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tests.bench import (
-    bench_evenness,
-    bench_fire,
-    bench_forecast,
-    bench_pit,
-    bench_plan,
-    bench_rest,
-    bench_safety,
-    bench_stall,
-)
 from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.fire import bench_evenness, bench_fire, bench_pit
+from tests.bench.meat import bench_forecast, bench_plan, bench_rest, bench_safety, bench_stall
 
 SEED = 41_507
 """Drawn after the freeze; every part counts on from it."""

@@ -7,8 +7,9 @@ from math import nan
 import numpy as np
 import pytest
 
-from tests.bench import bench_evenness, figures
+from tests.bench import figures
 from tests.bench.figure import NO_TARGET, Figure, show
+from tests.bench.fire import bench_evenness
 
 
 @pytest.mark.parametrize("part", [p.name for p in figures.PARTS])

@@ -15,7 +15,7 @@ from daemon.shell.clock import SpedUpClock
 from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.faults.row import NotHere
-from tests.system.mqtt_broker import Ear, plain_broker
+from tests.system.hub.mqtt_broker import Ear, plain_broker
 from tests.system.scripted_board import ScriptedBoard, write_files
 
 NOON = 1_795_867_200.0  # 2026-11-28T12:00:00Z

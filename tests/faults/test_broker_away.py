@@ -27,8 +27,8 @@ from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up, read
 from tests.faults.test_disk import patched
-from tests.system.mqtt_broker import free_ports
-from tests.system.mqtt_watch import ALARMS, Catcher, at
+from tests.system.hub.mqtt_broker import free_ports
+from tests.system.hub.mqtt_watch import ALARMS, Catcher, at
 from tests.system.scripted_board import write_files
 
 HOURS, FEWER_HOURS, STEP = 8, 2, 5

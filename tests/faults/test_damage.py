@@ -34,7 +34,7 @@ from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library import records
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import UnknownCook
-from daemon.shell.running_cook import RUNNING_FILE
+from daemon.shell.state.running_cook import RUNNING_FILE
 from daemon.shell.web.page import marks_before
 from daemon.wiring.watch import JOURNAL_FILE, Files, Watch
 from drivers.reading import Reading, on_grid

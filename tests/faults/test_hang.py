@@ -14,11 +14,11 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
 from daemon.core.inputs import TestWake
-from daemon.shell import supervisor
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal.journal import Journal, OutboxRow
+from daemon.shell.life import supervisor
+from daemon.shell.life.supervisor import DeviceSupervisor
 from daemon.shell.notify import outbox
-from daemon.shell.supervisor import DeviceSupervisor
 from daemon.wiring.watch import Files, Watch
 from drivers.base import Batch, Driver, Link
 from tests.faults.row import Fault, Row, cases, check

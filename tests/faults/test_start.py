@@ -17,8 +17,8 @@ from pathlib import Path
 from config.loader import load_both
 from config.rig import PageSection
 from daemon.shell.clock import ManualClock
-from daemon.shell.housekeeping import Housekeeping
-from daemon.shell.secrets import SecretRefused
+from daemon.shell.life.housekeeping import Housekeeping
+from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
@@ -106,7 +106,7 @@ def second_start(home: Path, wrong: str = "") -> tuple[int | None, str]:
             third.communicate()
 
 
-NO_LOCK = "from daemon.shell.state_lock import StateLock\nStateLock.take = lambda self: None"
+NO_LOCK = "from daemon.shell.state.state_lock import StateLock\nStateLock.take = lambda self: None"
 
 
 async def two_watches(home: Path, full: bool) -> Row:

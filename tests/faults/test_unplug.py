@@ -13,14 +13,14 @@ from pathlib import Path
 
 from config.devices import BleGattDevice, GattCharacteristic, SerialLineDevice
 from daemon.core.inputs import Health, Input, Readings
-from daemon.shell import supervisor
-from daemon.shell.supervisor import DeviceSupervisor, Wire
+from daemon.shell.life import supervisor
+from daemon.shell.life.supervisor import DeviceSupervisor, Wire
 from drivers import ble_gatt
 from drivers.base import DeviceUnavailable
 from drivers.registry import open_driver
 from tests.faults.row import Fault, NotHere, Row, cases, check
 from tests.faults.test_disk import patched
-from tests.system import fake_bluez
+from tests.system.ble import fake_bluez
 
 LOST_BAR, BACK_BAR = 10.0, 5.0
 """s until an unplugged device is missed, and from plugging it in to its next reading."""

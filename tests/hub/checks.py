@@ -14,7 +14,7 @@ import yaml
 from tests.hub.household import CHANNELS
 from tests.hub.household_trial import BACK, CONTROL, LIFE, PIT, RUNS, SILENCE, TEMPERATURE, Trial
 from tests.hub.hub_process import Hub, HubFailed
-from tests.system.mqtt_broker import ROOT
+from tests.system.hub.mqtt_broker import ROOT
 
 DEPLOY = ROOT / "deploy" / "hub"
 NAMES = ("The long pit", "notify.mobile_app_phone", "light.bedroom", "media_player.bedroom", "tts.home")

@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 from drivers.reading import Fault
-from tests.system.mqtt_broker import MAKE_BROKER, free_ports
+from tests.system.hub.mqtt_broker import MAKE_BROKER, free_ports
 from tests.system.scripted_board import ScriptedBoard
 
 NOISE = 0.15

@@ -18,7 +18,7 @@ from tests.hub.checks import IN_ORDER, appears, filled, orders, package, recorde
 from tests.hub.household import Board, Broker, Watch
 from tests.hub.household_trial import Trial
 from tests.hub.hub_process import Hub
-from tests.system.mqtt_broker import free_ports
+from tests.system.hub.mqtt_broker import free_ports
 
 
 async def family_list(hub: Hub) -> list[str]:

@@ -11,7 +11,7 @@ from daemon.core.engine import Engine
 from daemon.core.events import Event
 from daemon.core.inputs import Input, Mark, MarkKind, SetBand
 from daemon.core.settings import Band
-from daemon.shell.failed_lives import SOUND_AFTER, FailedLives
+from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.wiring.watch import Files, Watch
 
 RIG = """

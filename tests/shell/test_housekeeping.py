@@ -8,8 +8,8 @@ from contextlib import suppress
 
 import pytest
 
-from daemon.shell import housekeeping
-from daemon.shell.housekeeping import Housekeeping, repeat
+from daemon.shell.life import housekeeping
+from daemon.shell.life.housekeeping import Housekeeping, repeat
 
 
 async def test_a_sign_of_life_that_hangs_is_cut_short_and_the_next_one_comes(monkeypatch: pytest.MonkeyPatch) -> None:

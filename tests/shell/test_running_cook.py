@@ -7,7 +7,7 @@ from pathlib import Path
 
 from daemon.core.inputs import MarkKind
 from daemon.core.settings import CookSettings
-from daemon.shell.running_cook import BY, Progress, RunningCook
+from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from tests.core.test_changing_cook import BAND, CHUCK, LAMB
 
 COOK = CookSettings("hall", "Hall", BAND, (CHUCK, LAMB), serve_at=5000.0)

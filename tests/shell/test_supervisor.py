@@ -18,8 +18,8 @@ import pytest
 
 from config.devices import LineFormat, SerialLineDevice
 from daemon.core.inputs import Health, Input, LinkCounts, Part, Readings
-from daemon.shell import supervisor
-from daemon.shell.supervisor import NAMES_KEPT, DeviceSupervisor, Wire
+from daemon.shell.life import supervisor
+from daemon.shell.life.supervisor import NAMES_KEPT, DeviceSupervisor, Wire
 from drivers.base import Batch, DeviceMisconfigured, Link, Rejected
 from drivers.codecs.line_formats import LineDecoder
 from drivers.reading import Measurement

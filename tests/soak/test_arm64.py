@@ -16,7 +16,7 @@ from typing import Final
 
 import pytest
 
-from tests.bench.bench_replay import write_cook
+from tests.bench.cost.bench_replay import write_cook
 
 ROOT: Final = Path(__file__).parents[2]
 EMULATOR: Final = "qemu-aarch64-static"

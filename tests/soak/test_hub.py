@@ -6,7 +6,7 @@ import subprocess
 
 import pytest
 
-from tests.system.mqtt_broker import NEEDS_MOSQUITTO, ROOT
+from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, ROOT
 
 NO_PYTHON = 3
 """How the script says that a program it needs is not here."""

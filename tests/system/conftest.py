@@ -13,8 +13,8 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import link as broker
 from tests.shell.hub.hub_scenario import night
 from tests.shell.web.page_thread import ServedPage, served
-from tests.system.mqtt_broker import PrivateBroker, plain_broker
-from tests.system.page_browser import chromium, paired_phone
+from tests.system.hub.mqtt_broker import PrivateBroker, plain_broker
+from tests.system.page.page_browser import chromium, paired_phone
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from daemon.core.pit.exit_model import LEVELS
 from daemon.core.pit.fire_features import FEATURES
 from daemon.core.settings import CallRule
 from daemon.wiring import learned
-from tests.bench.learn_fire import exported
+from tests.bench.fire.learn_fire import exported
 from tests.worlds.fires import FIRE_WORLDS
 
 PROVENANCE = {"made by": "a test", "seed": "1", "worlds": "none", "version": learned.VERSION}
@@ -46,7 +46,7 @@ def test_the_shipped_model_says_how_it_was_made() -> None:
     content = files("daemon.data").joinpath(learned.FIRE).read_bytes()
     with np.load(BytesIO(content)) as arrays:
         about = json.loads(str(arrays["about"]))
-    assert about["made by"] == "python -m tests.bench.learn_fire"
+    assert about["made by"] == "python -m tests.bench.fire.learn_fire"
     assert set(about["worlds"].split(", ")) == set(FIRE_WORLDS)
     assert learned.learned().fire is not None
 

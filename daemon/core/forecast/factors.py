@@ -1,4 +1,4 @@
-"""Made by `python -m tests.bench.calibrate_forecast --write`: do not edit by hand.
+"""Made by `python -m tests.bench.meat.calibrate_forecast --write`: do not edit by hand.
 
 Seed 901; cooks: conduction 51, compartments 50, heat-clock 39, simulator 23, second truth 24.
 kind: rows of (predicted minutes left, centre, low, high factor).

@@ -3,7 +3,7 @@
 Ensemble spreads are far too narrow late in a cook, for no member carries the model's own error. Two things widen them.
 What the ensemble has lately missed says how well it describes this very piece: a piece that no member follows gets wide
 intervals, whatever the members agree on. And split-conformal factors, found on simulated cooks by
-`python -m tests.bench.calibrate_forecast`, stretch each side separately by kind of goal and by predicted time left, and
+`python -m tests.bench.meat.calibrate_forecast`, stretch each side separately by kind of goal and by predicted time left, and
 shift the centre (lid openings and fire dips to come slow every cook, and no member knows of them).
 """
 

@@ -42,7 +42,7 @@ PRIOR: Final[dict[str, tuple[float, float, str]]] = {
     "pit_bias": (3.3, 4.5, "add"),  # °C from the pit probe to the air at the meat: cold meat shades a probe beside it
 }
 """What is believed of any piece beforehand: handbook ranges where one is named. The middles of the others lie between where the
-posteriors of the worlds' cooks lie (`tests/bench/calibrate_forecast.py --priors` shows how far they are off), towards the
+posteriors of the worlds' cooks lie (`tests/bench/meat/calibrate_forecast.py --priors` shows how far they are off), towards the
 slow side; the spreads are wide, as a piece of meat is under no duty to be like the simulated ones."""
 NAMES: Final = tuple(PRIOR)
 

@@ -22,7 +22,7 @@ from daemon.shell.journal.file import (
 )
 from daemon.shell.journal.rescue import copied
 from daemon.shell.journal.reserve import Reserve
-from daemon.shell.whole_file import Identity, identity, put_in_place
+from daemon.shell.state.whole_file import Identity, identity, put_in_place
 
 log = logging.getLogger(__name__)
 

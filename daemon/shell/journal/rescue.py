@@ -22,7 +22,7 @@ from daemon.core.settings import ChannelSettings, Role, cook_from_plain
 from daemon.shell.clock import boot_seconds
 from daemon.shell.journal.file import DAMAGED, code_of, remove, schema, set_aside
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, readable
-from daemon.shell.whole_file import put_in_place
+from daemon.shell.state.whole_file import put_in_place
 
 RESCUE_WITHIN = 60.0
 """s after which older rows are left in the damaged file: a watch that waits for its past wakes nobody."""

@@ -13,8 +13,8 @@ from daemon.core.forecast.hold import INDOORS, cooling_of, hold_left, room_for_a
 from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings
-from tests.bench.bench_rest import asked, falls_at, outlook
-from tests.bench.rest_truth import BOX, TABLE, rests_of
+from tests.bench.meat.bench_rest import asked, falls_at, outlook
+from tests.bench.meat.rest_truth import BOX, TABLE, rests_of
 
 PIECE = PieceSettings("p", "p", "lamb-shoulder", MeatKind.WHOLE_ROAST, "c", 2.5, 0.1, 1.0, tender_low=92.0)
 OFF = 6000.0

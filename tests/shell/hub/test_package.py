@@ -11,7 +11,7 @@ import yaml
 
 from daemon.shell.hub import discovery, homie
 from tests.shell.hub.hub_scenario import night
-from tests.system.mqtt_broker import ROOT
+from tests.system.hub.mqtt_broker import ROOT
 
 HUB_FILES = ROOT / "deploy" / "hub"
 NAMES = ("The long pit", "notify.mobile_app_phone", "light.bedroom", "media_player.bedroom", "tts.home")

@@ -17,7 +17,7 @@ from daemon.shell.report.of_kept import kept_report
 from daemon.shell.web.page import KeptCooks
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.web.page_thread import served
-from tests.system.page_browser import AXE, CHROMIUM, WCAG, chromium
+from tests.system.page.page_browser import AXE, CHROMIUM, WCAG, chromium
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
 

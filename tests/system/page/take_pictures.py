@@ -1,0 +1,69 @@
+"""The pictures of the README, taken from the demo so that they never age: `python -m tests.system.page.take_pictures`.
+
+Runs the real demo, opens its page on a phone's screen in Debian's Chromium, and takes one picture of a calm night and one
+of a wake. It takes some minutes; Chromium and the page's assets must be there (deploy/test.sh installs both).
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from playwright.sync_api import Page
+
+from tests.system.page.page_browser import chromium, phone
+
+TARGET = Path(__file__).parents[3] / "deploy" / "guide"
+SPEED = 300
+"""Times faster than life."""
+LONGEST = 600.0
+"""s for the whole night at that speed, and some room."""
+CALM = (
+    "() => !document.querySelector('#alarms .alarm') && document.querySelectorAll('.line-of-piece .quiet').length === 2"
+)
+CALM_FORECAST = (
+    "() => [...document.querySelectorAll('.line-of-piece')].every((line) => /\\d\\d:\\d\\d/.test(line.textContent))"
+)
+AT_NIGHT = """() => {
+  const hour = Number(document.querySelector('#link').textContent.slice(7, 9));
+  return hour >= 23 || hour < 5;
+}"""
+CALLED = "() => document.querySelector('#alarms .alarm.new')?.textContent.includes('splits') ?? false"
+WANTED = {"calm": (CALM, CALM_FORECAST, AT_NIGHT), "alarm": (CALLED, AT_NIGHT)}
+
+
+def main() -> int:
+    """Exit code 1 when a picture could not be had."""
+    command = [sys.executable, "-m", "daemon.cli", "demo", "--plain", "--speed", str(SPEED)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=TARGET.parents[1]) as demo:
+        assert demo.stdout is not None
+        try:
+            link = next(m[0] for line in demo.stdout if (m := re.search(r"http://\S+", line)))
+            with chromium() as browser:
+                context = phone(browser, color_scheme="dark")
+                page = context.new_page()
+                page.goto(link)
+                left = take(page, dict(WANTED))
+        finally:
+            demo.terminate()
+    print(f"not taken: {', '.join(left)}" if left else f"taken: {', '.join(WANTED)}")
+    return 1 if left else 0
+
+
+def take(page: Page, wanted: dict[str, tuple[str, ...]]) -> list[str]:
+    """Watches the page until every picture is taken or the night is over. Returns the names of what is missing."""
+    ends = time.monotonic() + LONGEST
+    while wanted and time.monotonic() < ends:
+        for name, conditions in list(wanted.items()):
+            if all(page.evaluate(condition) for condition in conditions):
+                page.screenshot(path=TARGET / f"{name}.png")
+                del wanted[name]
+        page.wait_for_timeout(100)
+    return list(wanted)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,288 @@
+"""The page on the real engine: a watch in a process of its own, a scripted board on its wire, two kept nights in its journal,
+and a phone's browser before it. Nothing here is a stand-in but the meat.
+
+The watch runs 120 times faster than life, and slower while a hand must be quicker than its delays; what the page shows comes
+over its own event stream.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from daemon.commands.demo_files import CHANNEL, CHANNELS, RIG
+from daemon.shell.journal.journal import Journal
+from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
+from tests.system.page.page_browser import CHROMIUM, enter, paired_phone, serious, unfold
+from tests.system.scripted_board import ScriptedBoard
+
+FACTOR = 120.0
+UNHURRIED = 4.0
+"""At this pace the quarter of an hour after which an acknowledged alarm is told again lasts some minutes."""
+LINE_EVERY = 0.05
+"""s of real time between lines of the board: 6 s of the night."""
+WITHIN = 60_000
+"""ms: a few minutes of the night take seconds, on a machine that does other things as well a minute."""
+WATCH = """
+import asyncio, sys, threading
+from pathlib import Path
+import daemon.wiring.watch as app
+from daemon.cli import until_signal
+from daemon.shell.clock import SpedUpClock, boot_seconds
+class Clock(SpedUpClock):
+    def pace(self, factor):
+        self._start, self._boot, self._factor = self.now(), boot_seconds(), factor
+rig, state, start, factor = sys.argv[1:]
+app.COOKS_EVERY = 1.0  # its housekeeping goes by real time
+clock = Clock(float(start), float(factor))
+watch = app.Watch(app.Files(Path(rig), None, Path(state)), clock, float(factor))
+threading.Thread(target=lambda: [clock.pace(float(line)) for line in sys.stdin], daemon=True).start()
+print("watching", flush=True)
+asyncio.run(until_signal(watch.run()))
+"""
+PIT, COLD = {"pit-left": 121.0, "pit-right": 119.0, "pit-firebox": 124.0}, {"outside": 8.0, "cabinet": 66.0}
+MEAT = {"chuck": 41.0, "chuck-edge": 55.0, "lamb": 47.0}
+
+pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+
+
+class RealWatch:
+    """values: what the board's next lines say, channel -> °C."""
+
+    def __init__(self, home: Path, board: ScriptedBoard) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = int(free.getsockname()[1])
+        self.home, self.values = home, {**PIT, **MEAT, **COLD}
+        self._board, self._over = board, threading.Event()
+        self.orders: IO[bytes] | None = None
+        """Where the process hears at what pace to go on."""
+
+    @property
+    def address(self) -> str:
+        return f"http://localhost:{self.port}"
+
+    @property
+    def login(self) -> str:
+        return f"{self.address}/login?token={(self.home / 'page-token').read_text().strip()}"
+
+    def wait(self) -> None:
+        """Until the page can be asked."""
+        until = time.monotonic() + 60
+        while True:
+            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 0.5):
+                return
+            assert time.monotonic() < until, "the page does not listen"
+            time.sleep(0.02)
+
+    def talk(self) -> None:
+        """The board: each line a quarter of a degree off the one before, as real probes are."""
+        number = 0
+        while not self._over.wait(LINE_EVERY):
+            number += 1
+            self._board.send({channel: value + 0.25 * (number % 2) for channel, value in self.values.items()})
+
+    def pace(self, factor: float) -> None:
+        """From now on the night goes by so many times faster than life."""
+        assert self.orders is not None
+        self.orders.write(f"{factor}\n".encode())
+        self.orders.flush()
+
+    def hush(self) -> None:
+        self._over.set()
+
+
+@contextmanager
+def running(home: Path, board: ScriptedBoard) -> Iterator[RealWatch]:
+    watch = RealWatch(home, board)
+    with ThreadPoolExecutor(1) as apart:  # the browser's driver has this thread's event loop
+        journal = Journal(apart.submit(make_journal, home).result())
+    newest = journal.newest_time()
+    journal.close()
+    assert newest is not None
+    with closing(sqlite3.connect(home / "journal.sqlite")) as db, db:
+        db.execute("UPDATE kept_cooks SET figures = NULL")  # so that this watch itself learns from both nights
+    channels = "".join(
+        CHANNEL.format(id=i, name=n, role=r, place=f'place = "{p}"' if p else "") for i, n, r, p in CHANNELS
+    )
+    rig = home / "rig.toml"
+    rig.write_text(
+        RIG.format(port=board.port, channels=channels, broker=f"[page]\nport = {watch.port}", more=', "phone"')
+    )
+    arguments = [str(rig), str(home), str(newest + 60.0), str(FACTOR)]
+    process = subprocess.Popen([sys.executable, "-c", WATCH, *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    watch.orders = process.stdin
+    assert process.stdin is not None and process.stdout is not None and process.stdout.readline() == b"watching\n"
+    talker = threading.Thread(target=watch.talk)
+    talker.start()
+    try:
+        watch.wait()
+        yield watch
+    finally:
+        watch.hush()
+        talker.join()
+        process.terminate()
+        assert process.wait(30) == 0
+        process.stdin.close()
+        process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def watch(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RealWatch]:
+    board = ScriptedBoard()
+    try:
+        with running(tmp_path_factory.mktemp("state"), board) as made:
+            yield made
+    finally:
+        board.close()
+
+
+@pytest.fixture
+def asked() -> list[str]:
+    """Every address the browser asked for."""
+    return []
+
+
+@pytest.fixture
+def page(browser: Browser, watch: RealWatch, asked: list[str]) -> Iterator[Page]:
+    with paired_phone(browser, watch.login) as opened:
+        opened.on("request", lambda request: asked.append(request.url))
+        opened.set_default_timeout(WITHIN)
+        expect.set_options(timeout=WITHIN)
+        yield opened
+        expect.set_options(timeout=5000)
+
+
+def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) -> None:
+    """Start a cook from the cut table, see it live, mark, be called by an alarm and answer it."""
+    enter(page, "cooks")
+    page.get_by_text("Start a cook").click()
+    page.get_by_label("Name of the cook").fill("Harvest supper")
+    page.get_by_role("button", name="One more piece").click()
+    second = page.get_by_role("group", name="Piece 2")
+    second.get_by_label("Cut").select_option("lamb-shoulder")
+    second.get_by_label("Probe").select_option("lamb")
+    now = page.evaluate("import('/js/live.js').then(({ live: { snapshot: s } }) => (s.time + s.wall_offset) * 1000)")
+    page.get_by_label("Serve at").fill(datetime.fromtimestamp(now / 1000 + 11 * 3600, UTC).strftime("%Y-%m-%dT%H:%M"))
+    page.get_by_role("button", name="Start the cook").click()
+    expect(page.locator("#title")).to_have_text("Harvest supper")
+    pit = page.get_by_label("Pit", exact=True)
+    expect(pit.locator(".big")).to_have_text("121°C")
+    lamb = page.get_by_label("Lamb shoulder", exact=True)
+    expect(lamb.locator(".big")).to_have_text("47°C")
+    watch.values["lamb"] = 52.0
+    expect(lamb.locator(".big")).to_have_text("52°C")
+
+    page.get_by_text("More marks").click()
+    page.get_by_role("button", name="Fire lit").click()
+    page.get_by_role("button", name="Log put on", exact=True).click()
+    lamb.get_by_role("button", name="Meat on").first.click()
+    expect(lamb).to_contain_text("On since")
+    enter(page, "curve")
+    expect(page.locator(".chart canvas")).to_be_visible()
+    page.get_by_role("button", name="24 h").click()
+    page.get_by_text("Marks in this span").click()
+    expect(page.locator("#room")).to_contain_text("wrapped, chuck")  # of the kept night, before this watch was started
+    expect(page.locator("#room")).to_contain_text("log")
+    expect(page.locator("#room")).to_contain_text("meat on, Lamb shoulder")
+
+    enter(page, "pit")
+    expect(pit).to_contain_text("in the band")
+    for channel in PIT:
+        watch.values[channel] += 60.0
+    alarm = page.locator(".alarm.high", has_text="Shut dampers, lid stays shut")
+    expect(alarm).to_contain_text("New")
+    watch.pace(UNHURRIED)  # else it may be told again before the answer is seen
+    alarm.get_by_role("button", name="Seen").click()
+    expect(alarm).to_contain_text("Seen, still so")
+    watch.values.update(PIT)
+    watch.pace(FACTOR)
+    expect(alarm).to_contain_text("Happened, seen")  # a runaway stays on the list until somebody has put it right
+    alarm.get_by_role("button", name="It is put right").click()
+    expect(alarm).to_have_count(0)
+
+
+def test_remedies_come_with_the_engines_own_forecast(page: Page) -> None:
+    """The cook of the test before: served eleven hours after its start, with a chuck roll that takes longer."""
+    serving = page.get_by_label("Serving", exact=True)
+    expect(serving).to_contain_text("Harvest supper")
+    expect(serving.locator(".remedy").first).to_be_attached(timeout=240_000)  # it needs half an hour of the night
+    if not serving.locator("details").evaluate("node => node.open"):
+        serving.get_by_text("What would help").click()
+    for remedy in ("Go on as now", "Pit 10° hotter", "Wrap it now", "Wrapped, into the oven"):
+        expect(serving.locator(".remedy", has_text=remedy).first).to_contain_text(re.compile(r"\d+ %.*Done \d\d:\d\d"))
+
+
+def test_the_sleep_list_is_the_engines_own(page: Page) -> None:
+    enter(page, "night")
+    page.get_by_role("button", name="I am going to sleep").click()
+    expect(page.locator("#green-list li").first).to_be_visible()
+    for line in ("every probe in use is fresh and believed", "the record of the night can be written"):
+        expect(page.locator("#green-list")).to_contain_text(line)
+    page.get_by_role("button", name="Good morning").click()
+    expect(page.locator("#green-list")).to_have_count(0)
+
+
+def test_kept_nights_are_opened_noted_and_compared(page: Page, watch: RealWatch) -> None:
+    enter(page, "cooks")
+    page.get_by_role("searchbox").fill("lunch")
+    page.get_by_role("link", name="Open Village-hall lunch").click()
+    figures = page.locator(".tally")
+    expect(figures.locator("div", has_text="Time in band")).to_contain_text(re.compile(r"\d+ %"))
+    expect(figures.locator("div", has_text="Yield")).to_contain_text("not known")
+    page.get_by_label("Verdict").fill("The best bark so far")
+    page.get_by_label("Wood burnt").fill("13.5")
+    for piece, served in (("Chuck roll", "4.2"), ("Lamb shoulder", "1.5")):
+        page.get_by_role("group", name=piece).get_by_label("Served").fill(served)
+    page.get_by_role("button", name="Keep the notes").click()
+    # 4.2 + 1.5 kg of 7.0 + 2.4 kg.
+    expect(figures.locator("div", has_text="Yield")).to_contain_text("61 %")
+    expect(figures.locator("div", has_text="Wood")).to_contain_text("13.5 kg")
+    page.get_by_role("button", name="Choose for comparing").click()
+    page.get_by_role("link", name="Back to the cooks").click()
+    page.get_by_role("checkbox", name=re.compile(LATER_NAME)).check()
+    page.get_by_role("button", name="Compare 2 cooks").click()
+    table = page.get_by_role("region", name="Comparison in numbers")
+    expect(table.get_by_role("row", name=re.compile("Verdict"))).to_contain_text("The best bark so far")
+    expect(table.get_by_role("row", name=re.compile("Wood"))).to_have_text("Wood13.5 kg–")
+    expect(page.locator("#room .chart canvas")).to_be_visible()
+    for cook in (FIRST, SECOND):
+        report = page.request.get(f"{watch.address}/api/cooks/report?cook={cook}")
+        assert report.status == 200 and "<svg" in report.text()
+
+
+def test_what_two_nights_taught_is_shown_and_forgotten(page: Page) -> None:
+    enter(page, "taught")
+    room = page.locator("#room")
+    expect(room).to_contain_text("From 2 finished cooks")
+    expect(room).to_contain_text(re.compile(r"A log lasts\d+ min"))
+    expect(room.locator("svg.grate")).to_be_visible()
+    expect(room).to_contain_text("h of cooking")
+    page.get_by_role("button", name="Forget all of it").click()
+    page.get_by_role("button", name="Yes, forget it").click()
+    expect(room).to_contain_text("Nothing yet.")
+    page.reload()
+    expect(room).to_contain_text("Nothing yet.")
+
+
+def test_no_view_has_a_serious_fault_or_asks_anybody_else(page: Page, watch: RealWatch, asked: list[str]) -> None:
+    for view in ("pit", "curve", "night", "cooks", "care", f"cook/{FIRST}", f"compare/{FIRST}/{SECOND}", "taught"):
+        enter(page, view)
+        unfold(page)
+        assert serious(page) == [], view
+    assert {url.split("/")[2] for url in asked if not url.startswith("blob:")} == {f"localhost:{watch.port}"}
