@@ -29,6 +29,10 @@ RESCUE_WITHIN = 60.0
 FURTHEST = 1e11
 """s: engine times beyond it are garbage (the year 5138), and so great that they would swallow a step of a millisecond."""
 COOK_COLUMNS = ("started", "ended", "wall_offset", "settings", "channels", "first_input", "notes", "figures")
+SOUND_VIEWS = """PRAGMA temp_store = MEMORY;
+CREATE TEMP VIEW kept_cooks AS SELECT * FROM main.kept_cooks WHERE cook_is_sound(COLUMNS);
+CREATE TEMP VIEW events AS SELECT * FROM main.events WHERE event_is_sound(name, body);
+CREATE TEMP VIEW inputs AS SELECT * FROM main.inputs WHERE input_is_sound(kind, body);"""
 LARGEST_STEP = 2**61
 NEEDED = {
     name: {f.name for f in fields(kind) if f.default is MISSING and f.default_factory is MISSING}
@@ -232,12 +236,7 @@ def sound_only(db: sqlite3.Connection) -> None:
     db.create_function("cook_is_sound", len(COOK_COLUMNS), cook_is_sound, deterministic=True)
     db.create_function("event_is_sound", 2, event_is_sound, deterministic=True)
     db.create_function("input_is_sound", 2, input_is_sound, deterministic=True)
-    db.executescript(
-        f"""PRAGMA temp_store = MEMORY;
-        CREATE TEMP VIEW kept_cooks AS SELECT * FROM main.kept_cooks WHERE cook_is_sound({", ".join(COOK_COLUMNS)});
-        CREATE TEMP VIEW events AS SELECT * FROM main.events WHERE event_is_sound(name, body);
-        CREATE TEMP VIEW inputs AS SELECT * FROM main.inputs WHERE input_is_sound(kind, body);"""
-    )
+    db.executescript(SOUND_VIEWS.replace("COLUMNS", ", ".join(COOK_COLUMNS)))
 
 
 def _input(row: Mapping[str, Any]) -> bool:
