@@ -62,7 +62,7 @@ MUTATIONS = (
     Mutation(ALARMS, "alarms/pit_conditions.py", "within=pit > low or climbs", "within=pit > low - 20 or climbs"),
     Mutation(ALARMS, "alarms/pit_conditions.py", "active=pit > too_hot and slope > -TURNING", "active=pit > band.high"),
     Mutation(ALARMS, "alarms/piece_conditions.py", "active=seen >= target,", "active=seen >= target + 1.0,"),
-    Mutation(ALARMS, "alarms/piece_conditions.py", "active=late > LATE_ENOUGH and helps,", "active=late > LATE_ENOUGH,"),
+    Mutation(ALARMS, "alarms/piece_conditions.py", "and width <= TOO_WIDE and helps,", "and width <= TOO_WIDE,"),
     Mutation(ALARMS, "alarms/kept_conditions.py", "active=low or soon,", "active=low,"),
     Mutation(ALARMS, "alarms/watch_conditions.py", "FAR_OFF if process.wake_channels - down else 0.0", "FAR_OFF"),
     # annunciation
@@ -83,7 +83,7 @@ MUTATIONS = (
     Mutation(CALLS, "annunciation/annunciator.py", 'self._hold_back(annunciation, "nobody answered")', "pass"),
     Mutation(CALLS, "annunciation/quiet_hours.py", "asleep or wall < CLOCK_SET_AFTER or", "asleep or"),
     Mutation(CALLS, "annunciation/quiet_hours.py", "minute >= quiet.start or minute < quiet.end", "minute >= quiet.start"),
-    Mutation(CALLS, "annunciation/test_call.py", 'if self.state in ("sent", "delivered"):', "if True:"),
+    Mutation(CALLS, "annunciation/test_call.py", 'if self.state in (TestCallState.SENT, TestCallState.DELIVERED):', "if True:"),
     Mutation(CALLS, "annunciation/reach.py", "if a not in sent.told and set", "if set"),
     # stages
     Mutation(STAGES, "pit/stage.py", "LID_AT_MOST = 20", "LID_AT_MOST = 2000"),
@@ -95,7 +95,7 @@ MUTATIONS = (
     Mutation(STAGES, "pieces/stage.py", "and after is PiecePhase.COOKING and self.wrapped_at is not None", "and False"),
     Mutation(STAGES, "pieces/stage.py", "core < wrap_at - EARLY_WRAP:", "core < wrap_at:"),
     Mutation(STAGES, "pieces/stage.py", "now - self.off_at >= REST_AFTER", "now - self.off_at >= 0"),
-    Mutation(STAGES, "pieces/stage.py", "and self.stage in _AFTER_THE_PIT and mark.piece is None:", "and False:"),
+    Mutation(STAGES, "pieces/stage.py", "and self.stage in AFTER_THE_PIT and mark.piece is None:", "and False:"),
     Mutation(STAGES, "pieces/stage.py", "min(cores[-TENDER_FOR:]) >= low", "cores[-1] >= low"),
     Mutation(STAGES, "pieces/stage.py", "if mark.piece not in (None, self.piece.id):", "if False:"),
 )  # fmt: skip
