@@ -18,7 +18,7 @@ from daemon.core.alarms.rules import rule_by_id
 from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Notification
-from daemon.core.inputs import Acknowledge, Readings, Resumed
+from daemon.core.inputs import Acknowledge, Mark, MarkKind, Readings, Resumed
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal, OutboxRow
 from daemon.shell.loop import WatchLoop
@@ -44,6 +44,8 @@ CYCLE, RAMP_AT, ANSWER_AT = 1800.0, 300.0, 640.0
 within ten minutes of the one before, where it would wait for them by design."""
 READ_EVERY = 2.0
 """s between readings while anything happens."""
+LOG_EVERY = 600.0
+"""s between the logs of a cook who tends the fire."""
 
 
 def pit_at(second: float, second_rise: float | None) -> float:
@@ -77,7 +79,7 @@ class Chain:
     def _hear(self, events: Sequence[Event], view: View, now: float) -> None:
         self._notes += [e for e in events if isinstance(e, Notification) and e.level.value != "log"]
 
-    async def to(self, now: float, item: Readings | Acknowledge | None) -> None:
+    async def to(self, now: float, item: Readings | Acknowledge | Mark | None) -> None:
         """The clock jumps to `now`; what is due is done; a request that follows is waited for and timed."""
         self.clock.time = now
         begin, before = time.monotonic(), len(self.provider.asked_at)
@@ -112,6 +114,8 @@ class Chain:
             await self.to(
                 now, Readings(tuple(Reading(c, on_grid(v + 0.0625 * (int(second) % 2)), now) for c, v in shown.items()))
             )
+            if second % LOG_EVERY == 0:  # a fire that is tended calls nobody: only what is timed here does
+                await self.to(now, Mark(MarkKind.LOG))
             if second == ANSWER_AT:
                 await self.to(now, Acknowledge("*", by="cook"))
             second += READ_EVERY if RAMP_AT <= second < ANSWER_AT else 10.0

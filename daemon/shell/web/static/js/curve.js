@@ -135,6 +135,8 @@ export function curveRoom(root) {
       label: "Temperatures over time; the readings of now are in words in the room Pit",
       zoomed: (from, to) => look((from + to) / 2 - offset, to - from),
     });
+    // the axis spans what was asked for, not what the buckets reach
+    if (!withForecast) box.plot?.setScale("x", { min: history.start + offset, max: history.end + offset });
     names.replaceChildren(
       legend(
         history.channels.map((channel) => names_of.get(channel.id) ?? channel.id),
