@@ -12,14 +12,12 @@ from config.cook import Cook, PieceSection
 from config.cuts import CUTS
 from config.problems import Problem
 from config.rig import BandSection, Rig
-from config.units import to_celsius, to_fahrenheit
+from config.units import KG_PER_POUND, to_celsius, to_fahrenheit
 
 USUAL_PIT = (80.0, 190.0)
 """°C between which a hand-fed pit with big cuts in it is kept."""
-KG_PER_POUND = 0.45359237
-"""Exact, by the international agreement of 1959."""
 CM_PER_INCH = 2.54
-"""Exact, as above."""
+"""Exact, by the international agreement of 1959."""
 M_PER_FOOT = 0.3048
 """Exact, as above."""
 MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7

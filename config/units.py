@@ -12,6 +12,9 @@ FAHRENHEIT_PER_CELSIUS = 1.8
 FAHRENHEIT_AT_ICE = 32.0
 """Exact, by definition."""
 
+KG_PER_POUND = 0.45359237
+"""Exact, by the international agreement of 1959."""
+
 _TEMPERATURE = re.compile(r"\s*(-?\d+(?:\.\d+)?)\s*°?\s*([CF])\s*", re.IGNORECASE)
 
 

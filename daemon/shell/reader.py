@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from config.units import to_fahrenheit
+
 UNKNOWN = "–"
 NB = "\u00a0"
 """No line breaks between a number and its unit."""
@@ -37,7 +39,7 @@ class Reader:
 
     def degrees(self, celsius: float) -> float:
         """A temperature in the reader's unit."""
-        return celsius * 1.8 + 32 if self.fahrenheit else celsius
+        return to_fahrenheit(celsius) if self.fahrenheit else celsius
 
     def temperature(self, celsius: float | None, digits: int = 0) -> str:
         return UNKNOWN if celsius is None else _signed(self.degrees(celsius), digits) + NB + self.unit

@@ -10,9 +10,9 @@ from statistics import median
 from zoneinfo import ZoneInfo
 
 from config.cook import Cook
-from config.doubts import KG_PER_POUND
 from config.problems import ConfigError, Problem
 from config.rig import Rig
+from config.units import KG_PER_POUND
 from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, plan
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import HoldSettings, WatchSettings

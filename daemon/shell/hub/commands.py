@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
+from config.units import to_fahrenheit
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.inputs import (
     Acknowledge,
@@ -335,7 +336,7 @@ class CommandGate:
         edges = [("low", band.low, low_limits, now.low), ("high", band.high, high_limits, now.high)]
         for name, value, (least, most), _ in sorted(edges, key=lambda edge: edge[1] == edge[3]):  # what moves first
             if not least <= value <= most:
-                in_f = f" ({least * 1.8 + 32:g} and {most * 1.8 + 32:g} °F)" if self._fahrenheit else ""
+                in_f = f" ({to_fahrenheit(least):g} and {to_fahrenheit(most):g} °F)" if self._fahrenheit else ""
                 raise CommandRejected(f"the {name} edge of this band lies between {least:g} and {most:g} °C{in_f}")
         return SetBand(band, by)
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+from config.units import to_fahrenheit
 from daemon.core.events import AlarmState, FireSign, Level
 from daemon.core.inputs import MarkKind
 from daemon.core.snapshot import PieceView
@@ -176,8 +177,8 @@ def _span(prop: Property[Any], fahrenheit: bool) -> dict[str, Any]:
     if not fahrenheit:
         return span | {"min": least, "max": most, "unit_of_measurement": prop.unit}
     return span | {
-        "min": round(least * 1.8 + 32, 1),
-        "max": round(most * 1.8 + 32, 1),
+        "min": round(to_fahrenheit(least), 1),
+        "max": round(to_fahrenheit(most), 1),
         "unit_of_measurement": "°F",
         "value_template": "{{ (value | float * 1.8 + 32) | round(1) }}",
         "command_template": "{{ ((value | float - 32) / 1.8) | round(4) }}",
