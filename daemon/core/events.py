@@ -258,6 +258,18 @@ class WrapDone:
 
 
 @dataclass(frozen=True, slots=True)
+class CoreSpot:
+    """A core read once, by hand. at: engine time, s; celsius: °C; spread: °C, standard deviation of the thermometer; depth:
+    where the tip was meant to be, share of the half thickness from the centre (0: the coldest place). That nobody hits the
+    place is allowed for by the forecaster."""
+
+    at: float
+    celsius: float
+    spread: float = 1.0
+    depth: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class ForecastRequest:
     """All a forecaster may know. minutes: engine minute numbers (time // 60), same length as pit and core.
     pit, core: one-minute medians, °C, NaN where nothing good was read. stage: the piece's stage word.
@@ -273,6 +285,10 @@ class ForecastRequest:
     pit: tuple[float, ...] = field(repr=False)
     core: tuple[float, ...] = field(repr=False)
     wrapped: WrapDone | None = None
+    spots: tuple[CoreSpot, ...] = ()
+    """Readings by hand, in any order; what a piece without a probe is followed by."""
+    sibling: ForecastRequest | None = field(default=None, repr=False)
+    """The same question about a piece with a probe on the same pit: what its readings taught about the pit holds here too."""
     asked_wrap: float | None = None
     """Core °C of the cook's own "if wrapped at"."""
     off_at: float | None = None

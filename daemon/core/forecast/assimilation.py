@@ -2,21 +2,22 @@
 
 An ensemble square-root filter (Whitaker & Hamill, Monthly Weather Review 130, 2002): all bodies are stepped through ten
 minutes of the measured pit, then their traits and their state are moved by what the core's median says of them. Traits
-drift a little towards what was believed beforehand, for no body is the piece. Everything happens at fixed times after the
+drift a little towards what was believed beforehand, for no body is the piece. What was read by hand counts as one observation
+of its own, at its own moment; a piece without a probe is followed by nothing else. Everything happens at fixed times after the
 piece went on, so that bodies carried along are, to the bit, those of a run from the start.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.events import ForecastRequest
+from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.body import Array, MeatEnsemble, Surroundings, air_pressure
-from daemon.core.forecast.members import MEMBERS, drift, prior, traits_of
+from daemon.core.forecast.members import MEMBERS, SHARED, drift, prior, traits_of
 from daemon.core.settings import Wrap
 
 STEP: Final = 300.0
@@ -32,7 +33,10 @@ FOLLOWING: Final = 3.0
 """10-min misses of one body follow each other: that many carry the information of one."""
 FORGETS_IN: Final = 12 * 3600.0
 """s, time constant with which a trait drifts back to what was believed beforehand."""
-USUAL_START: Final = 7.0  # °C of meat nobody has measured yet
+USUAL_START: Final = 7.0
+"""°C of meat that nobody has measured yet: from the refrigerator, some left out for an hour (common practice, no source)."""
+MISSED_PLACE: Final = 0.15
+"""Share of the half thickness by which a hand misses the place that it means, standard deviation. Ours, no source."""
 MISFIT_SPAN: Final = 2 * 3600.0
 """s over which the ensemble is asked whether it describes this piece at all."""
 LATELY: Final = 5400.0
@@ -45,12 +49,14 @@ FEWEST_FOR_A_RATE: Final = 4
 class Course:
     """The cook so far in steps of STEP from meat on; what is left of the last block stands in `rest_of`, s.
 
-    air: °C at the pit probe, or the room when off, and on_fire, per step; core: °C per block, NaN where unknown. wrap_step:
-    first step under the wrap or None. The last step of `air` is the begun one, of rest_of s; it may be empty."""
+    air: °C at the pit probe, or the room when off, and on_fire, per step; core: °C per block, NaN where unknown. spots: read by
+    hand, their `at` in s since meat on, oldest first. wrap_step: first step under the wrap or None. The last step of `air` is
+    the begun one, of rest_of s; it may be empty."""
 
     air: Array
     on_fire: NDArray[np.bool_]
     core: Array
+    spots: tuple[CoreSpot, ...]
     wrap_step: int | None
     material: Wrap | None
     rest_of: float
@@ -74,16 +80,24 @@ class Course:
             and mine == its
             and self.pressure == other.pressure
             and self.start == other.start
+            and self._spots_before(blocks * BLOCK) == other._spots_before(blocks * BLOCK)
             and np.array_equal(self.air[:steps], other.air[:steps])
             and np.array_equal(self.on_fire[:steps], other.on_fire[:steps])
             and np.array_equal(self.core[:blocks], other.core[:blocks], equal_nan=True)
         )
 
     @property
-    def start(self) -> float:
-        """°C of the first core reading."""
+    def start(self) -> float | None:
+        """°C of the first core reading; None where there is none."""
         known = self.core[np.isfinite(self.core)]
-        return float(known[0]) if known.size else USUAL_START
+        return float(known[0]) if known.size else None
+
+    def _spots_before(self, after: float) -> tuple[CoreSpot, ...]:
+        return tuple(s for s in self.spots if s.at < after)
+
+    def spots_within(self, begin: float, seconds: float) -> list[CoreSpot]:
+        """Those read in the `seconds` from `begin` s after meat on."""
+        return [s for s in self.spots if begin <= s.at < begin + seconds]
 
     @property
     def on_fire_blocks(self) -> int:
@@ -118,6 +132,7 @@ def course_of(request: ForecastRequest, ambient: float) -> Course:
         air=air,
         on_fire=on_fire,
         core=_medians(minute[known], core[known], blocks),
+        spots=_spots(request),
         wrap_step=wrap_step,
         material=material,
         rest_of=rest_of,
@@ -125,6 +140,11 @@ def course_of(request: ForecastRequest, ambient: float) -> Course:
         last=float(np.median(core[known][-5:])) if known.any() else float("nan"),
         silent=float(request.on_for - minute[known][-1]) if known.any() else float("inf"),
     )
+
+
+def _spots(request: ForecastRequest) -> tuple[CoreSpot, ...]:
+    since = (replace(s, at=s.at - request.on_at) for s in request.spots)
+    return tuple(sorted((s for s in since if 0.0 <= s.at < request.on_for), key=lambda s: s.at))
 
 
 def _means(minute: Array, values: Array, width: float, count: int) -> Array:
@@ -189,28 +209,63 @@ class Bodies:
         return float(np.sqrt(np.mean(lately**2))) if lately.size else 0.0
 
 
-def bodies_at_start(request: ForecastRequest, course: Course) -> Bodies:
-    """What is believed of the piece before it has been read, but for where its core began."""
+def bodies_at_start(request: ForecastRequest, course: Course, shared: Array | None = None) -> Bodies:
+    """What is believed of the piece before it has been read, but for where its core began. shared (rows of SHARED, members): what
+    another piece has taught about the pit."""
     z = prior()
-    traits = traits_of(z, request.piece, course.start)
+    if shared is not None:
+        z[SHARED] = shared
+    known = course.start is not None
+    traits = traits_of(z, request.piece, course.start if course.start is not None else USUAL_START, known)
     return Bodies(z, MeatEnsemble(traits, course.pressure), Surroundings.bare(MEMBERS))
 
 
 def carry(bodies: Bodies, request: ForecastRequest, course: Course, blocks: int) -> None:
     """Move the bodies on to the end of block `blocks`, in place."""
     while bodies.steps < blocks * BLOCK_STEPS:
+        seen: list[Observation] = []
         middle = bodies.steps + BLOCK_STEPS // 2
         while bodies.steps < middle:
-            _step(bodies, course, STEP)
+            seen += _step(bodies, course, STEP)
         predicted = bodies.ensemble.core
         while bodies.steps < middle + BLOCK_STEPS - BLOCK_STEPS // 2:
-            _step(bodies, course, STEP)
+            seen += _step(bodies, course, STEP)
         number = bodies.steps // BLOCK_STEPS - 1
-        bodies.missed.append(float(course.core[number] - predicted.mean()))
-        _take_in(bodies, request, course, number, predicted)
+        read = float(course.core[number])
+        bodies.missed.append(float(read - predicted.mean()))
+        if np.isfinite(read):
+            seen.append(Observation(read, predicted, READING_SPREAD**2 * FOLLOWING))
+        kept = np.exp(-BLOCK / FORGETS_IN)
+        bodies.z = kept * bodies.z + np.sqrt(1.0 - kept * kept) * drift(number)
+        _take_in(bodies, request, course, seen)
 
 
-def _step(bodies: Bodies, course: Course, seconds: float) -> None:
+@dataclass(slots=True)
+class Observation:
+    """celsius: read, °C; predicted: what the members had there and then, °C; variance of the reading about a good member."""
+
+    celsius: float
+    predicted: Array
+    variance: float
+
+
+def _step(bodies: Bodies, course: Course, seconds: float) -> list[Observation]:
+    """Move on; what was read by hand meanwhile, beside what the members had at that moment."""
+    spots = course.spots_within(bodies.steps * STEP, seconds)
+    before = [bodies.ensemble.at_depth(s.depth) for s in spots]
+    begin = bodies.steps * STEP
+    _move(bodies, course, seconds)
+    seen = []
+    for spot, had in zip(spots, before, strict=True):
+        share = (spot.at - begin) / seconds
+        predicted = had + share * (bodies.ensemble.at_depth(spot.depth) - had)
+        beside = bodies.ensemble.at_depth(spot.depth + MISSED_PLACE) - bodies.ensemble.at_depth(spot.depth)
+        variance = spot.spread**2 + READING_SPREAD**2 + float(beside.mean()) ** 2
+        seen.append(Observation(spot.celsius, predicted, variance))
+    return seen
+
+
+def _move(bodies: Bodies, course: Course, seconds: float) -> None:
     step, traits, around = bodies.steps, bodies.ensemble.traits, bodies.around
     if step == course.wrap_step and course.material is not None:
         around.wrap(traits, course.material, np.ones(traits.start.size, dtype=bool))
@@ -223,19 +278,19 @@ def _step(bodies: Bodies, course: Course, seconds: float) -> None:
     bodies.steps += 1
 
 
-def _take_in(bodies: Bodies, request: ForecastRequest, course: Course, number: int, predicted: Array) -> None:
-    """Traits drift; then traits and state follow the covariances with the core that was predicted."""
-    kept = np.exp(-BLOCK / FORGETS_IN)
-    z = kept * bodies.z + np.sqrt(1.0 - kept * kept) * drift(number)
-    state, seen = bodies.ensemble.state(), float(course.core[number])
-    if np.isfinite(seen):
-        noise = READING_SPREAD**2 * FOLLOWING
+def _take_in(bodies: Bodies, request: ForecastRequest, course: Course, seen: list[Observation]) -> None:
+    """Traits and state follow the covariances with what was predicted, one observation after the other."""
+    z, state = bodies.z, bodies.ensemble.state()
+    for number, observation in enumerate(seen):
+        noise, predicted = observation.variance, observation.predicted
         about = predicted - predicted.mean()
         spread = float(about @ about) / (about.size - 1)
         narrower = 1.0 / (1.0 + np.sqrt(noise / (spread + noise)))
-        moves = (seen - predicted.mean() - narrower * about) / (spread + noise) / (about.size - 1)
+        moves = (observation.celsius - predicted.mean() - narrower * about) / (spread + noise) / (about.size - 1)
         z = np.clip(z + np.outer(z @ about, moves), -4.0, 4.0)
         state = state + np.outer(state @ about, moves)
+        for later in seen[number + 1 :]:
+            later.predicted = later.predicted + (later.predicted @ about) * moves
     bodies.z = z
     bodies.ensemble.correct(traits_of(z, request.piece, 0.0), state)
     if course.wrap_step is not None and course.material is not None and bodies.steps > course.wrap_step:
@@ -246,10 +301,12 @@ def brought_up(bodies: Bodies, request: ForecastRequest, course: Course) -> Bodi
     """A copy at the moment of the question: off the fire its blocks are taken in, and what is left of the last is run."""
     now = bodies.copy()
     carry(now, request, course, course.blocks)
-    left = course.rest_of
+    left, seen = course.rest_of, []
     while left > 0.0 and now.steps < course.air.size:
-        _step(now, course, min(left, STEP))
+        seen += _step(now, course, min(left, STEP))
         left -= STEP
+    if seen:
+        _take_in(now, request, course, seen)
     if course.wrap_step == now.steps and course.material is not None:
         now.around.wrap(now.ensemble.traits, course.material, np.ones(now.z.shape[1], dtype=bool))
     return now

@@ -306,6 +306,13 @@ class MeatEnsemble:
         reading: Array = inner + part * (outer - inner) + self.traits.probe_bias
         return reading
 
+    def at_depth(self, depth: float) -> Array:
+        """°C at a depth, share of the half thickness from the centre, whatever the probe reads."""
+        place = min(max(depth * CELLS - 0.5, 0.0), CELLS - 1.001)
+        cell = int(place)
+        between: Array = self._cells[cell] + (place - cell) * (self._cells[cell + 1] - self._cells[cell])
+        return between
+
     @property
     def centre(self) -> Array:
         """The coldest place, °C, whatever a probe beside it reads."""

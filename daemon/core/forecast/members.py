@@ -45,6 +45,10 @@ PRIOR: Final[dict[str, tuple[float, float, str]]] = {
 posteriors of the worlds' cooks lie (`tests/bench/meat/calibrate_forecast.py --priors` shows how far they are off), towards the
 slow side; the spreads are wide, as a piece of meat is under no duty to be like the simulated ones."""
 NAMES: Final = tuple(PRIOR)
+SHARED: Final = [NAMES.index(name) for name in ("convection", "wall_offset", "vapour_pressure", "pit_bias")]
+"""Rows of z that tell of the pit rather than the piece."""
+UNREAD_START: Final = 4.0
+"""Factor on the spread of the start where nobody read it: the meat may come from a cold room or have stood out (no source)."""
 
 
 @cache
@@ -74,8 +78,8 @@ def drift(number: int) -> Array:
     return drawn
 
 
-def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:
-    """Bodies for members z of one piece that went on at about `start` °C."""
+def traits_of(z: Array, piece: PieceSettings, start: float, read: bool = True) -> BodyTraits:
+    """Bodies for members z of one piece that went on at about `start` °C, whether it was read or is only supposed."""
     value: dict[str, Array] = {}
     for row, (name, (middle, spread, kind)) in zip(z, PRIOR.items(), strict=True):
         value[name] = middle * np.exp(spread * row) if kind == "log" else middle + spread * row
@@ -103,7 +107,7 @@ def traits_of(z: Array, piece: PieceSettings, start: float) -> BodyTraits:
         wrap_vapour=value["wrap_vapour"],
         wrap_gap=value["wrap_gap"],
         depth=np.clip(value["depth"], 0.0, 0.6),
-        start=start + value["start"],
+        start=start + (1.0 if read else UNREAD_START) * value["start"],
         probe_bias=value["probe_bias"],
         pit_bias=value["pit_bias"],
     )

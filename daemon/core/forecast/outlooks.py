@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from daemon.core.events import ForecastRequest
+from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.ahead import (
     HOTTER,
     LONGEST,
@@ -31,6 +31,7 @@ from daemon.core.forecast.assimilation import Bodies, Course, bodies_at_start, b
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.hold import hold_left, room_for_a_box
 from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
+from daemon.core.forecast.members import MEMBERS, SHARED
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
 from daemon.core.settings import PieceSettings
 
@@ -69,7 +70,7 @@ class Forecaster:
     that they have come by; else they start anew. One question at a time."""
 
     def __init__(self) -> None:
-        self._carried: dict[str, tuple[PieceSettings, Course, Bodies]] = {}
+        self._carried: dict[str, tuple[PieceSettings, Course, Bodies, Array | None]] = {}
 
     def __call__(self, request: ForecastRequest) -> ForecastArrived:
         """All goals under all assumptions. <= 1 s on a 2-core x86. Never raises for odd data: says `reason` instead."""
@@ -89,7 +90,9 @@ class Forecaster:
             reason = _poor_fit(bodies)
             if reason:
                 return _refusal(request, reason, _hold_by_cooling(request))
-            residual = course.last - bodies.ensemble.core
+            residual = np.zeros(MEMBERS)
+            if course.silent <= SILENT_TOO_LONG:
+                residual = course.last - bodies.ensemble.core
             ahead = run_ahead(request, bodies, residual, ambient, off_goal(request.piece))
             outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
             outlooks += _rest_outlooks(request, ahead)
@@ -99,15 +102,31 @@ class Forecaster:
 
     def _bodies(self, request: ForecastRequest, course: Course) -> Bodies:
         """Those of this piece at the end of its last whole block over the fire. Not to be changed."""
-        blocks = course.on_fire_blocks
-        piece, known, bodies = self._carried.pop(request.piece.id, (None, None, None))
-        if bodies is None or known is None or piece != request.piece or not known.begins(course, bodies.blocks):
-            bodies = bodies_at_start(request, course)
+        blocks, shared = course.on_fire_blocks, self._shared(request)
+        piece, known, bodies, borrowed = self._carried.pop(request.piece.id, (None, None, None, None))
+        same = piece == request.piece and _equal(borrowed, shared)
+        if bodies is None or known is None or not same or not known.begins(course, bodies.blocks):
+            bodies = bodies_at_start(request, course, shared)
         carry(bodies, request, course, blocks)
-        self._carried[request.piece.id] = (request.piece, course, bodies)
+        self._carried[request.piece.id] = (request.piece, course, bodies, shared)
         while len(self._carried) > MOST_CARRIED:
             del self._carried[next(iter(self._carried))]
         return bodies
+
+    def _shared(self, request: ForecastRequest) -> Array | None:
+        """What a sibling with a probe has taught about the pit; None where there is none, or the piece is read by itself."""
+        if request.piece.channel or request.sibling is None or _ineligible(request.sibling):
+            return None
+        sibling = replace(_possible(request.sibling), sibling=None)
+        course = course_of(sibling, USUAL_AMBIENT if sibling.ambient is None else sibling.ambient)
+        if _too_little(sibling, course):
+            return None
+        bodies = self._bodies(sibling, course)
+        return None if _poor_fit(bodies) else bodies.z[SHARED]
+
+
+def _equal(one: Array | None, other: Array | None) -> bool:
+    return one is other if one is None or other is None else np.array_equal(one, other)
 
 
 def forecast(request: ForecastRequest) -> ForecastArrived:
@@ -153,9 +172,15 @@ def _possible(request: ForecastRequest) -> ForecastRequest:
         ambient=celsius(request.ambient),
         hold_cabinet=celsius(request.hold_cabinet),
         wrapped=wrapped,
+        spots=tuple(s for s in request.spots if _meant(s)),
         asked_wrap=celsius(request.asked_wrap),
         off_at=off_at,
     )
+
+
+def _meant(spot: CoreSpot) -> bool:
+    numbers = (spot.at, spot.celsius, spot.spread, spot.depth)
+    return all(map(np.isfinite, numbers)) and POSSIBLE[0] <= spot.celsius <= POSSIBLE[1] and spot.spread >= 0.0
 
 
 def _ineligible(request: ForecastRequest) -> str:
@@ -169,7 +194,7 @@ def _ineligible(request: ForecastRequest) -> str:
         or request.boiling_point < 60.0
     ):
         return "time or altitude not known"
-    if request.on_for < FIRST_MINUTES * 60.0:
+    if request.on_for < 0.0 or (request.piece.channel and request.on_for < FIRST_MINUTES * 60.0):
         return f"first {FIRST_MINUTES} minutes: the core has not begun to answer"
     if request.on_for > LONGEST_COOK:
         return "on for longer than any cook"
@@ -184,9 +209,12 @@ def _too_little(request: ForecastRequest, course: Course) -> str:
     read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
     if request.phase == "cook" and read.sum() < LEAST_PIT_READ * request.on_for / 60.0:
         return "pit probe read for less than a third of the time since the meat went on"
-    if np.isfinite(course.core).sum() < FEWEST_BLOCKS:
+    if not request.piece.channel:
+        return ""
+    since_read = [s for s in course.spots if s.at > request.on_for - course.silent]
+    if np.isfinite(course.core).sum() < FEWEST_BLOCKS and not since_read:
         return "too few core readings"
-    if course.silent > SILENT_TOO_LONG:
+    if course.silent > SILENT_TOO_LONG and not since_read:
         return "no good core reading for half an hour"
     return ""
 
@@ -252,7 +280,8 @@ def _asked_wrap(request: ForecastRequest) -> tuple[str, str]:
     core = np.asarray(request.core, dtype=np.float64)
     if request.asked_wrap > request.boiling_point - BOILING_MARGIN:
         return wrapped_at(request.asked_wrap), TOO_HOT
-    past = core[np.isfinite(core)][-1] >= request.asked_wrap
+    read = core[np.isfinite(core)][-1:]
+    past = bool((read >= request.asked_wrap).any())
     return wrapped_at(request.asked_wrap), "the core is past it: see if wrapped now" if past else ""
 
 
