@@ -235,6 +235,10 @@ class FakeWatch:
         self.commands: list[inputs.Command] = []
         self.cooks = FakeCooks()
         self.changes: Snapshot = snapshot_at(now)
+        self.began = LIT - HOUR
+        """When the first probe was heard."""
+        self.still = False
+        """Values stay as they are while time passes."""
         self.marks = [HistoryMark(now - 40 * 60 - 48 * 60 * n, "log") for n in range(6)]
 
     def snapshot(self) -> Snapshot:
@@ -356,7 +360,7 @@ class FakeWatch:
         )
 
     def history(self, start: float, end: float, max_points: int) -> History:
-        first, last = max(start, LIT - HOUR), min(end, self.now)
+        first, last = max(start, self.began), min(end, self.now)
         times = [first + 20 * n for n in range(max(0, int((last - first) // 20)))]
         series = {key: [(t, value(t)) for t in times] for key, (_, _, value) in CHANNELS.items()}
         return bucketed(series, start, end, max_points, self.marks)
@@ -404,6 +408,9 @@ class FakeWatch:
     def tick(self, seconds: float) -> Snapshot:
         """Let time pass: new values, everything else as it was."""
         self.now += seconds
+        if self.still:
+            self.changes = replace(self.changes, time=self.now)
+            return self.changes
         fresh = snapshot_at(self.now)
         pit = replace(self.changes.pit, celsius=fresh.pit.celsius, rate=fresh.pit.rate, evenness=fresh.pit.evenness)
         self.changes = replace(self.changes, time=self.now, channels=fresh.channels, pit=pit)

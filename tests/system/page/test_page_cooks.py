@@ -261,13 +261,13 @@ def test_up_and_down_still_scrolls(page: Page) -> None:
     enter(page, "curve")
     page.set_viewport_size({"width": 360, "height": 400})
     page.get_by_role("button", name="4 h", exact=True).click()
-    expect(page.locator("#room [role=status]")).to_have_text("Fri 22:14 to 02:14")
+    expect(page.locator("#room [role=status]").first).to_have_text("Fri 22:14 to 02:14")
     chart = page.locator(".chart")
     left, top, width, height = glass(chart)
     before = page.evaluate("scrollY")
     Fingers(page).glide([(left + width / 2, top + height * 0.8)], [(left + width / 2, top + height * 0.1)])
     page.wait_for_function("before => scrollY !== before", arg=before)
-    expect(page.locator("#room [role=status]")).to_have_text("Fri 22:14 to 02:14")
+    expect(page.locator("#room [role=status]").first).to_have_text("Fri 22:14 to 02:14")
 
 
 def test_fingers_zoom_a_kept_cook_inside_its_own_span(page: Page) -> None:

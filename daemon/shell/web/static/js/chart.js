@@ -2,8 +2,10 @@
 
 import { button, draw, make } from "./dom.js";
 import { live } from "./live.js";
+import { markings, ROW, ROWS } from "./markings.js";
+import { readable } from "./reading.js";
 import { fingers } from "./touch.js";
-import { shown } from "./words.js";
+import { at, shown, twelveHours } from "./words.js";
 
 let library;
 async function load() {
@@ -31,13 +33,14 @@ const HOUR_STEPS = [60, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600, 43
 const DASHES = [[], [8, 4], [2, 3], [12, 3, 2, 3]];
 
 /** box: where. x: numbers. lines: {label, values (°C), ink, dash?, width?}. fills: [[upper, lower, ink]] of line indexes.
- * options: time (x is UTC s), bands [[low, high]], marks [{x, text}]. zoomed(min, max): fetch that range; without it the chart
- * zooms in what it has. Resolves to false without a library. */
+ * options: time (x is UTC s), bands [[low, high]], marks [{x, text, small?}]. zoomed(min, max): fetch that range; without it the
+ * chart zooms in what it has. whole(): show all there is. read(index or null): what lies under the finger. Resolves to false
+ * without a library. */
 export async function chart(
   box,
   x,
   lines,
-  { fills = [], time = true, bands = [], marks = [], zoomed, label },
+  { fills = [], time = true, bands = [], marks = [], zoomed, whole, read, label },
 ) {
   const Plot = await load();
   box.plot?.destroy();
@@ -62,57 +65,28 @@ export async function chart(
     ticks: { stroke: ink("--plate") },
     font: "13px system-ui, sans-serif",
   };
-  const clockTicks = (_plot, splits) =>
-    splits.map((s) =>
-      new Date(s * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false }),
-    );
+  const clockTicks = (_plot, splits) => splits.map((s) => at(s * 1000));
   const hourTicks = (_plot, splits) =>
     splits.map((s) =>
       s % 3600 === 0
         ? `${s / 3600} h`
         : `${Math.floor(s / 3600)}:${String(Math.round((s % 3600) / 60)).padStart(2, "0")}`,
     );
-  const under = (plot) => {
-    const { ctx, bbox } = plot;
-    ctx.save();
-    ctx.fillStyle = ink("--glow");
-    for (const [low, high] of bands) {
-      const top = plot.valToPos(shown(high), "y", true);
-      ctx.fillRect(
-        bbox.left,
-        Math.max(bbox.top, top),
-        bbox.width,
-        plot.valToPos(shown(low), "y", true) - top,
-      );
-    }
-    ctx.strokeStyle = ctx.fillStyle = ink("--smoke");
-    ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-    ctx.setLineDash([3 * devicePixelRatio, 3 * devicePixelRatio]);
-    const free = [-Infinity, -Infinity, -Infinity]; // where each line of words has room again
-    for (const { x: where, text } of [...marks].sort((a, b) => a.x - b.x)) {
-      const left = plot.valToPos(where, "x", true);
-      if (left < bbox.left || left > bbox.left + bbox.width) continue;
-      ctx.beginPath();
-      ctx.moveTo(left, bbox.top);
-      ctx.lineTo(left, bbox.top + bbox.height);
-      ctx.stroke();
-      const row = free.findIndex((from) => from <= left);
-      const end = left + ctx.measureText(text).width + 6;
-      if (row < 0 || end > bbox.left + bbox.width) continue; // the line alone: its word stands in the list below
-      free[row] = end;
-      ctx.fillText(text, left + 3, bbox.top + 12 * (row + 1) * devicePixelRatio);
-    }
-    ctx.restore();
-  };
   box.plot = new Plot(
     {
       width: box.clientWidth,
       height: box.clientHeight,
       legend: { show: false },
+      padding: [marks.some(({ small }) => !small) ? ROWS * ROW + 8 : ROW + 8, 12, 0, 0],
       cursor: { drag: { x: true, y: false, setScale: false } },
       scales: { x: { time } },
       axes: [
-        { ...axis, values: time ? clockTicks : hourTicks, ...(time ? {} : { incrs: HOUR_STEPS }) },
+        {
+          ...axis,
+          space: time && twelveHours() ? 80 : 55,
+          values: time ? clockTicks : hourTicks,
+          ...(time ? {} : { incrs: HOUR_STEPS }),
+        },
         { ...axis, size: 46, values: (_plot, splits) => splits.map((s) => `${s}°`) },
       ],
       series: [
@@ -128,7 +102,8 @@ export async function chart(
       ],
       bands: fills.map(([upper, lower, fill]) => ({ series: [upper + 1, lower + 1], fill })),
       hooks: {
-        drawClear: [under],
+        ...markings(bands, marks),
+        setCursor: [(plot) => box.read?.(plot)],
         setSelect: [
           (plot) => {
             const { left, width } = plot.select;
@@ -157,8 +132,7 @@ export async function chart(
         (min, max) => box.moved(min, max),
         (min, max) => box.zoomed(min, max),
       ) ?? true;
-  box.setAttribute("role", "img");
-  box.setAttribute("aria-label", label);
+  readable(box, { read, whole: whole ?? (() => showAll(box)), label });
   new ResizeObserver((_entries, observer) => {
     if (!box.plot || !box.isConnected) {
       observer.disconnect();
@@ -181,15 +155,16 @@ const within = (plot, x) => (min, max) => {
   plot.setScale("x", { min: low, max: low + width });
 };
 
-/** After fingers have zoomed into what a chart has. */
-export const whole = (box) =>
-  button("The whole", () => {
-    const [x] = box.plot?.data ?? [[]];
-    if (x.length) box.plot.setScale("x", { min: x[0], max: x.at(-1) });
-  });
+function showAll(box) {
+  const [x] = box.plot?.data ?? [[]];
+  if (x.length) box.plot.setScale("x", { min: x[0], max: x.at(-1) });
+}
 
-/** dashes: of each line, in the same order; without them all are whole. */
-export const legend = (names, dashes = []) =>
+/** After fingers have zoomed into what a chart has. */
+export const whole = (box) => button("The whole", () => showAll(box));
+
+/** dashes: of each line, in the same order; without them all are whole. values: nodes that stand behind the names. */
+export const legend = (names, dashes = [], values = []) =>
   make(
     "ul",
     { class: "legend" },
@@ -202,7 +177,8 @@ export const legend = (names, dashes = []) =>
           { class: `key s${index % 8}`, viewBox: "0 0 28 8", "aria-hidden": "true" },
           draw("line", { x1: 0, x2: 28, y1: 4, y2: 4, "stroke-dasharray": (dashes[index] ?? []).join(" ") }),
         ),
-        name,
+        `${name} `,
+        values[index],
       ),
     ),
   );

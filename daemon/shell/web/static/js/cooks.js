@@ -71,7 +71,7 @@ function keptRow(cook, changed) {
   );
 }
 
-export function cooksRoom(root) {
+export function cooksRoom(root, [wanted]) {
   const [now, form, adding, kept] = [0, 1, 2, 3].map(() => make("div", {}));
   const words = make("input", { type: "search", name: "words", maxlength: 80 });
   const go = button(
@@ -146,6 +146,7 @@ export function cooksRoom(root) {
     });
   opens("#start", form, startForm);
   opens("#add", adding, addForm);
+  if (["start", "add"].includes(wanted)) root.querySelector(`#${wanted}`).open = true;
   changed();
   list();
   let shownCook;

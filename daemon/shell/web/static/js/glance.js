@@ -3,6 +3,7 @@
 
 import { button, find, keyed, make, redraw, say } from "./dom.js";
 import { live, tell } from "./live.js";
+import { stepsFace } from "./steps.js";
 import { clock, inUnits, plain, shape, span, state, when } from "./words.js";
 
 const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
@@ -173,6 +174,8 @@ function calmHead({ pit, pieces }) {
 }
 
 function calmFace(snapshot, first) {
+  const steps = first === undefined ? stepsFace(snapshot) : null;
+  if (steps !== null) return steps;
   const head = first === undefined ? make("p", { class: "do calm" }, calmHead(snapshot)) : null;
   // beside an alarm only what it does not say and the pit below does not show
   const lines = [
@@ -208,7 +211,10 @@ export function showGlance(snapshot) {
       Math.round(snapshot.pit.celsius ?? -999),
       rest.log_due,
       snapshot.nap,
-      snapshot.sleep.asleep,
+      snapshot.sleep,
+      snapshot.pit.stage,
+      snapshot.pieces.map(({ stage }) => stage),
+      snapshot.channels.map(({ quality }) => quality),
     ],
     () => calmFace(snapshot, first),
   );

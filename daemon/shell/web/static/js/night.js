@@ -12,6 +12,13 @@ const TEST = {
   acknowledged: ["good", "delivered and seen"],
 };
 
+/** Nobody is called asleep to whom no sleep was promised, or whose promise is over. */
+function bedWord({ nap, sleep, time }) {
+  if (!sleep.asleep) return sleep.night ? "quiet hours" : "awake";
+  if (nap === null || nap.until === null) return "no promise";
+  return (nap.latest ?? nap.until) < time ? "promise is over" : "asleep";
+}
+
 function napFace(snapshot) {
   const { nap, sleep } = snapshot;
   const lines = [];
@@ -63,12 +70,7 @@ function napFace(snapshot) {
       make("p", { class: "suspect" }, `Repeats are paused until ${clock(sleep.paused_until, snapshot)}.`),
     );
   return [
-    make(
-      "div",
-      { class: "row" },
-      make("h2", {}, "May I sleep?"),
-      make("strong", {}, sleep.asleep ? "asleep" : sleep.night ? "quiet hours" : "awake"),
-    ),
+    make("div", { class: "row" }, make("h2", {}, "May I sleep?"), make("strong", {}, bedWord(snapshot))),
     ...lines,
   ];
 }
@@ -162,7 +164,7 @@ export function nightRoom(root) {
   );
   showWakes();
   const update = (snapshot) => {
-    redraw(face, [snapshot.nap, snapshot.sleep], () => napFace(snapshot));
+    redraw(face, [snapshot.nap, snapshot.sleep, bedWord(snapshot)], () => napFace(snapshot));
     alarmsAway(away, snapshot);
   };
   return { update, tick() {} };

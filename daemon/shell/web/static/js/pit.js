@@ -193,6 +193,7 @@ const WIDE = matchMedia("(min-width: 900px)");
 
 export function pitRoom(root) {
   const [face, words, mini] = [make("div", {}), make("div", { class: "stack" }), make("div", {})];
+  const often = make("div", { class: "buttons tight" });
   const age = make("p", { class: "quiet" });
   const done = whenDone();
   const serve = make("div", {});
@@ -208,13 +209,7 @@ export function pitRoom(root) {
       make(
         "section",
         { class: "plate", "aria-label": "Marks of the pit" },
-        make(
-          "div",
-          { class: "buttons tight" },
-          mark("log", "Log put on", null, { class: "main" }),
-          mark("lid-open", "Lid opened"),
-          mark("lid-closed", "Lid closed"),
-        ),
+        often,
         make(
           "details",
           {},
@@ -257,6 +252,13 @@ export function pitRoom(root) {
   const update = (snapshot) => {
     redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
     redraw(words, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitWords(snapshot));
+    redraw(often, snapshot.pit.stage === "unlit", () => [
+      snapshot.pit.stage === "unlit"
+        ? mark("fire-lit", "Fire is lit", null, { class: "main" })
+        : mark("log", "Log put on", null, { class: "main" }),
+      mark("lid-open", "Lid opened"),
+      mark("lid-closed", "Lid closed"),
+    ]);
     showMini(snapshot);
     pieceLines(lines, snapshot);
     redraw(

@@ -1,0 +1,27 @@
+// What was done and noticed, on the curve and in a list below it.
+
+import { make } from "./dom.js";
+import { clock, plain } from "./words.js";
+
+export const LETTERS = {
+  "fire-lit": "lit",
+  "meat-on": "on",
+  wrapped: "wrap",
+  "probed-tender": "tender",
+  serve: "served",
+};
+/** So frequent that they are ticks at the foot of the curve. */
+export const SMALL = new Set(["log", "log-added", "lid-open", "lid-opened", "lid-closed", "damper"]);
+
+export function marksList(marks, snapshot) {
+  if (marks.length === 0) return make("p", { class: "quiet" }, "No marks in this span.");
+  const meat = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
+  const line = ({ time, kind, piece }) =>
+    `${clock(time, snapshot)} ${plain(kind)}${piece ? `, ${meat.get(piece) ?? piece}` : ""}`;
+  return make(
+    "details",
+    {},
+    make("summary", {}, "Marks in this span"),
+    make("ul", { class: "list" }, ...marks.map((mark) => make("li", {}, line(mark)))),
+  );
+}
