@@ -35,7 +35,8 @@ class ChannelView:
 @dataclass(frozen=True, slots=True)
 class PitView:
     """The pit as a whole. celsius: control value (median of good pit channels), None if blind. log_due: when it leaves the
-    band at the bottom unfed; no_forecast says why there is none. question: where mark and readings differ, or ""."""
+    band at the bottom unfed, as said at `forecast_made_at` (engine time; older while the pit is not seen, dropped after half an
+    hour); no_forecast says why there is none. question: where mark and readings differ, or ""."""
 
     id: str
     name: str
@@ -50,6 +51,7 @@ class PitView:
     no_forecast: str
     evenness: Evenness
     question: str = ""
+    forecast_made_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,6 +74,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
             lid_open=parts.fire.lid_open,
             last_log=parts.fire.last_log,
             log_due=parts.fire.log_due,
+            forecast_made_at=parts.fire.forecast_made_at,
             no_forecast=parts.fire.no_forecast,
             evenness=parts.evenness,
             question=parts.pit_stage.question,

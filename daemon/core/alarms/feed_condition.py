@@ -28,12 +28,14 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     wanted = chance >= sense.begins and not (sense.climbs or (below and climbs) or flare)
     if sense.tended and not process.asleep:
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
-    wanted = wanted and not sense.answering  # the log that was marked has yet to show
+    # the log that was marked has yet to show, or is catching
+    wanted = wanted and not (sense.answering or sense.slackens)
     failed = sense.not_caught and chance >= sense.begins and not climbs
     where = "unseen, " if isnan(pit) else f"{pit:.0f} °C, "
     found = Finding(
         active=wanted and not failed,
-        within=not wanted and ((below and climbs) or sense.answering or failed or chance < sense.ends),
+        within=not wanted
+        and ((below and climbs) or sense.answering or sense.slackens or failed or chance < sense.ends),
         because=where + ("below the band" if below else f"leaves the band in {(left or 0.0) / MINUTE:.0f} min"),
         value=None if isnan(pit) else pit,
         limit=low,

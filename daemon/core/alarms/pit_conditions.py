@@ -28,6 +28,11 @@ FIRE_LOST = frozenset({PitPhase.OUT, PitPhase.COOLING, PitPhase.UNLIT})
 """Pit stages without a fire."""
 NO_FIRE_SEEN = frozenset({PitPhase.UNLIT, PitPhase.LIGHTING})
 """Pit stages in which no heat has yet told of a fire."""
+LOG_SHOWS_WITHIN = 20 * 60.0
+"""s after a marked log in which a fire is not called lost: the slowest pits take a quarter of an hour to turn, and until then the
+prompt about that log says it all. Common practice, no source."""
+LID_BY_LOG = 3 * 60.0
+"""s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
 LIGHTING_TAKES = 45 * 60.0
 """s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
 to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
@@ -76,6 +81,8 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     # a pit that nobody sees says nothing of its lid
     lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
     since = process.lid_since
+    fed = since is not None and process.fire.fed_within(since + LID_BY_LOG, 2 * LID_BY_LOG)
+    lid_open = lid_open and not fed
     found = Finding(
         active=lid_open,
         within=not lid_open,
@@ -89,7 +96,8 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     pit, low = process.pit, process.band.low
     sense = process.fire.feed(process.now, 0.0)
     climbs = slope > TURNING or sense.climbs
-    sinks = slope < FALLING_FAST and not sense.answering
+    burns = sense.answering or process.fire.slackens or process.fire.fed_within(process.now, LOG_SHOWS_WITHIN)
+    sinks = slope < FALLING_FAST and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks)
     found = Finding(
         active=(process.pit_stage == PitPhase.OUT or lost) and not climbs,
@@ -117,8 +125,9 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     worse = ("runaway",) if "runaway/pit" in process.standing else ()
     yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse))
     away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
+    goes_on = "runaway/pit" in process.standing and pit > too_hot and max(slope, process.fire.climb) > TURNING
     found = Finding(
-        active=away > 0 or (pit > limit and slope > 0),
+        active=away > 0 or (pit > limit and slope > 0) or goes_on,
         within=pit < too_hot - high.deadband or (pit < limit - runaway.deadband and slope <= 0),
         because=f"{pit:.0f} °C and rising {max(slope, away) * 60:.0f} °C/h",
         value=pit,
@@ -136,14 +145,18 @@ def _does_not_climb(process: ProcessSnapshot) -> bool:
 
 def _runs_away_at(process: ProcessSnapshot, too_hot: float, limit: float) -> float:
     """°C per minute of a climb that takes a pit just found too hot past the limit of a runaway before anybody could be
-    called again, 0 if there is none: one call then says the worse thing at once, and not two within minutes.
+    called again, 0 if there is none: one call then says the worse thing at once, and not two within minutes. What a log does
+    slackens by itself: a climb that a log explains is followed only as far as its own slackening takes it.
 
     Looked for in the second half of the lesser alarm's on-delay, so that one call says both: after it that call has been
     made, and the limit itself decides."""
     pit, fire, delay = process.pit, process.fire, process.rules["pit-high"].on_delay / 60.0
     steep = fire.climb >= STEEP
     climb = fire.climb if steep else fire.steady_climb
-    if steep:
+    if fire.climb_is_a_log(process.now):
+        climb = fire.climb
+        runs = 0 < climb <= STEEPEST and pit - delay * climb < too_hot and pit + fire.rise_ahead > limit
+    elif steep:
         runs = climb <= STEEPEST and pit + STEEP_FOR * climb > limit
     else:
         runs = climb < STEEP and pit - delay * climb < too_hot and pit + (delay + SPACING / 60.0) * climb > limit

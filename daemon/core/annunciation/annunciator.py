@@ -3,7 +3,8 @@
 A *wake call* starts with one message to the phone and grows louder until every alarm in it is acknowledged or gone.
 A second alarm joins an open call: a worse one takes over its words, nobody is woken twice. Within ten minutes of the
 last call's start none opens another, save a runaway pit, which waits for nothing, and an alarm whose time to act would
-run out meanwhile. Recovery wakes nobody. A pause mutes repeats of what was told, never what is new or worse.
+run out meanwhile. Recovery wakes nobody, and what is on its way back opens no call. A pause mutes repeats of what was told,
+never what is new or worse.
 """
 
 from __future__ import annotations
@@ -82,6 +83,8 @@ class Annunciator:
             change.text,
             now,
             None if consequence_in is None else now + consequence_in,
+            improving=view is not None and view.improving,
+            recovered=view is not None and view.recovered,
         )
         called = memory.call is not None and key in memory.call.members
         if memory.call is None or not called:
@@ -164,6 +167,7 @@ class Annunciator:
         memory = self._memory
         night = self.is_night(wall)
         self.refresh(views, now)
+        self._spare_mending(now)
         told: list[Notification] = []
         if memory.waiting and now >= self._waiting_ends():
             told += self._open([], now)
@@ -240,6 +244,8 @@ class Annunciator:
             return (quiet, "never wakes") if night else (Level.NOTICE, "")
         if rule.wake is WakePolicy.OPT_IN and not self._settings.wake_for_wrap:
             return (quiet, "not asked to be woken for it") if night else (Level.NOTICE, "")
+        if night and annunciation.mends and not rule.safety:
+            return Level.LOG, "it comes back by itself"
         left = None if annunciation.consequence_at is None else annunciation.consequence_at - now
         within = wake_within(rule, self._settings.sleeper.lead)
         if rule.wake is WakePolicy.LEAD and left is not None and left > within:
@@ -295,6 +301,16 @@ class Annunciator:
             return self._open([], now)
         memory.recheck_at = now + RECHECK if memory.recheck_at is None else memory.recheck_at
         return []
+
+    def _spare_mending(self, now: float) -> None:
+        """What mends while it waits for the spacing opens no call; it is looked at again."""
+        memory = self._memory
+        for annunciation in [memory.standing[key] for key in memory.waiting]:
+            if annunciation.mends and not self._rules[annunciation.rule].safety:
+                memory.waiting.remove(annunciation.key)
+                annunciation.woken = False
+                self._hold_back(annunciation, "it comes back by itself")
+                memory.recheck_at = now + RECHECK if memory.recheck_at is None else memory.recheck_at
 
     def _waiting_ends(self) -> float:
         waiting = [self._memory.standing[key] for key in self._memory.waiting]

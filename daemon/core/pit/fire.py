@@ -64,6 +64,13 @@ PLAINLY = 3.0
 LONG_AGO = 1e9
 ANSWERS_AT_MOST = 60 * MINUTE
 """s after a log beyond which nothing is blamed on it."""
+SLACK_SPAN, SLACK = 4, 0.6
+"""Minutes, and the share of the fall before them that they may show at most, for a fall to slacken. A pit without a fire cools
+along an exponential with a time constant of a quarter of an hour or more, and keeps two thirds of its pace in that time."""
+RISE_SPAN, RISE_AT_MOST = 4, 2.5
+"""Minute values that tell how fast a climb slackens; minutes for which one that does not slacken is taken to go on."""
+RISE_LIKE = 1.5
+"""Times its usual rise that a log may make a pit rise."""
 BELOW = 1.0
 """°C under the low edge from which the pit has left its band: then there is nothing to foretell."""
 
@@ -99,6 +106,11 @@ class FireWatch:
         return None if forecast is None else forecast.interval(self._last_minute)
 
     @property
+    def forecast_made_at(self) -> float | None:
+        """Engine time at which `log_due` was said: a minute ago at most, and longer ago while the pit is not seen."""
+        return None if self.exit.forecast is None else self.exit.forecast.made_at
+
+    @property
     def no_forecast(self) -> str:
         return self.exit.reason
 
@@ -111,6 +123,35 @@ class FireWatch:
     def lasting_slope(self) -> float:
         """°C per minute over the last 20 min, NaN while unknown: coming down from a log's overshoot is no dying fire."""
         return slope(self._pit[-LASTING:])
+
+    @property
+    def slackens(self) -> bool:
+        """The fall of the last minutes is less than SLACK of what it was just before: something burns."""
+        now, before = slope(self._pit[-SLACK_SPAN:]), slope(self._pit[-3 * SLACK_SPAN : -SLACK_SPAN])
+        return before < 0 and now > SLACK * before  # NaN is neither
+
+    @property
+    def rise_ahead(self) -> float:
+        """°C that the pit will still gain if its climb goes on to slacken as in the last minutes, and for RISE_AT_MOST
+        minutes if it does not slacken; 0 while it does not climb."""
+        climb, recent, slackening = self.climb, self._pit[-RISE_SPAN:], 0.0
+        if isnan(climb) or climb <= 0:
+            return 0.0
+        if len(recent) == RISE_SPAN:
+            slackening = (recent[1] - recent[0] - climb) / (RISE_SPAN - 1)
+        most = RISE_AT_MOST * climb
+        return min(most, climb * climb / (2 * slackening)) if slackening > 0 else most  # NaN is not
+
+    def fed_within(self, now: float, seconds: float) -> bool:
+        """A log was marked so lately."""
+        return self.exit.marked_at is not None and now - self.exit.marked_at <= seconds
+
+    def climb_is_a_log(self, now: float) -> bool:
+        """A marked log has yet to reach its usual peak, or the pit has not risen by more than its own logs have made it rise."""
+        habits, recent = self.exit.habits, [v for v in self._pit[-LASTING:] if not isnan(v)]
+        marked = self.fed_within(now, habits.usual("peak") * MINUTE)
+        known = len(habits.fires) >= TENDED_FIRES and bool(recent)
+        return marked or (known and recent[-1] - min(recent) <= RISE_LIKE * habits.usual("rise"))
 
     @property
     def lid_recovering(self) -> bool:
@@ -132,6 +173,8 @@ class FireWatch:
         forecast, call = self.exit.forecast, CallRule() if self.exit.model is None else self.exit.model.call
         usual, margin = self.exit.habits.usual, max(LEAST_MARGIN, 3 * self.exit.noise)
         climb = slope(self._pit[-TURNS_IN:]) * TURNS_IN
+        if isnan(climb):  # the lid has just been shut: the last minute is all that is known
+            climb = self.climb * TURNS_IN
         at, since = self.exit.marked_at, self.exit.since_log(now)
         patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * usual("turn") * MINUTE))
         waited = LONG_AGO if at is None else now - at
@@ -145,9 +188,13 @@ class FireWatch:
             not_caught=not self.lid_open
             and patience <= waited <= ANSWERS_AT_MOST
             and fell
-            and max(since) - since[0] < margin,
+            and max(since) - since[0] < margin
+            and not self.slackens,
             tended=self._tended(now),
             climbs=climb > margin,
+            slackens=self.slackens
+            and waited <= ANSWERS_AT_MOST / 2
+            and max(since, default=0.0) - (since or [0.0])[0] < margin,
             margin=margin,
         )
 

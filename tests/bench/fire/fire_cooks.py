@@ -79,7 +79,8 @@ def recording(
             count=night.probes.count, ambient=night.weather.ambient[: night.steps].astype("f4"), low=night.nature["low"],
             high=night.nature["high"], logs=np.array([(log.step, log.pit) for log in night.logs], dtype=float).reshape(-1, 2),
             lid=night.lid.astype("i1"), minute=truth.minute, air=truth.air.astype("f4"), left=truth.seen.astype("f4"),
-            meat_on=night.meat_on, marks=np.array(marks, dtype=float).reshape(-1, 4),
+            meat_on=night.meat_on, astray=night.probes.values["from"] / PER_MINUTE,
+            marks=np.array(marks, dtype=float).reshape(-1, 4),
         )  # fmt: skip
     with np.load(path) as arrays:
         return dict(arrays)

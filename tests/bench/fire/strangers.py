@@ -55,7 +55,8 @@ JUST_FED, SETTLED = 10.0, 15
 """min after a log in which nobody wants to be called; min in the band that make a call one from within it."""
 CAP = 240.0
 FEED = ("pit-falling", "log-not-caught")
-SCORED = ("pit-high", "runaway", "fire-out", "lid-left-open", "pit-blind")
+AHEAD = 10
+"""min within which a runaway that is foretold must come."""
 TOLERANCE = 3.0
 """°C by which the true pit may miss a set point that an alarm names."""
 AUDIENCES = (("phone", ("phone",)), ("sounder", ("sounder",)))
@@ -67,7 +68,8 @@ class Judged:
 
     stands: npt.NDArray[np.bool_]
     calls: list[tuple[int, float]] = field(default_factory=list)
-    needless: list[tuple[int, str]] = field(default_factory=list)
+    wakes: list[tuple[int, str]] = field(default_factory=list)
+    """Messages that woke somebody who was not being called already: minute, and the rule that they name first."""
 
 
 @dataclass(frozen=True)
@@ -80,14 +82,17 @@ class Truth:
     stands_at: Floats
     reads: Floats
     lid: npt.NDArray[np.bool_]
+    astray: npt.NDArray[np.bool_]
+    """(minutes, channels): this probe no longer hangs where it did."""
 
     @property
     def from_minute(self) -> int:
         return int(self.cook.meat_on) + 1
 
 
-def truth_of(cook: FireCook, seen: Floats, lid: Floats) -> Truth:
-    """seen: (channels, steps) what the probes stand at; lid: (steps,)."""
+def truth_of(cook: FireCook, seen: Floats, lid: Floats, astray: Floats) -> Truth:
+    """seen: (channels, steps) what the probes stand at; lid: (steps,). astray: (channels,) minute from which a probe is not where
+    it was, far off if never."""
     minutes = np.arange(1, cook.length + 1)
     left = np.array([truth_at(cook, float(m)) for m in minutes])
     logs = np.sort(cook.logs)
@@ -99,7 +104,7 @@ def truth_of(cook: FireCook, seen: Floats, lid: Floats) -> Truth:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # a minute in which nothing was read is NaN
         reads = np.nanmean(np.nanmedian(shown, axis=2), axis=0)
-    return Truth(cook, left, since, parts.mean(axis=1), reads, opened)
+    return Truth(cook, left, since, parts.mean(axis=1), reads, opened, minutes[:, None] >= astray[None, :])
 
 
 def settings_for(cook: FireCook, model: ExitModel | None) -> WatchSettings:
@@ -149,8 +154,7 @@ def examined(truth: Truth, model: ExitModel | None) -> Judged:
                 up[event.alarm] = is_up
             elif isinstance(event, Notification) and event.level is Level.WAKE and event.step == 0:
                 rule = event.alarm.partition("/")[0]
-                if rule in SCORED and minute >= truth.from_minute and not _holds(truth, rule, minute):
-                    result.needless.append((minute, rule))
+                result.wakes.append((minute, rule))
         stands[minute] |= any(up.values())
 
     for now, item in inputs_of(cook):
@@ -160,21 +164,29 @@ def examined(truth: Truth, model: ExitModel | None) -> Judged:
     return replace(result, stands=stands[1:])
 
 
-def _holds(truth: Truth, rule: str, minute: int) -> bool:
-    """Is it as the alarm says, or was it in the quarter of an hour before?"""
+def needless(truth: Truth, rule: str, minute: int) -> bool:
+    """Nobody need have come, or for something else than what was called.
+
+    A call for wood: more than FAR min left; or just after a log, unless even with that log the pit will not stay in its band for
+    the half hour at which the oracle calls. Any other: it is not as the alarm says, nor was it in the quarter of an hour before,
+    nor will a runaway be one within AHEAD min, for that alarm says that it comes."""
+    if rule in FEED:
+        left = truth.left[minute - 1]
+        return bool(left > FAR or (truth.since[minute - 1] < JUST_FED and left > CALLS_AT))
     part = slice(max(0, minute - 15), minute)
     pit, band = truth.stands_at[part], truth.cook.band
     high, away = rule_by_id("pit-high").margin, rule_by_id("runaway").margin
     blind = np.asarray(np.isnan(truth.cook.shown).all(axis=0))
-    return bool(
-        {
-            "pit-high": pit.max() > band.high + high - TOLERANCE,
-            "runaway": pit.max() > band.high + away - 3 * TOLERANCE,
-            "fire-out": pit[-5:].min() < band.low - TOLERANCE and truth.left[minute - 1] < NEARLY_OUT,
-            "lid-left-open": truth.lid[part].any(),
-            "pit-blind": blind[part.start * PER_MINUTE : part.stop * PER_MINUTE].any(),
-        }[rule]
-    )
+    ahead = truth.stands_at[part.start : minute + AHEAD]
+    holds = {
+        "pit-high": pit.max() > band.high + high - TOLERANCE,
+        "runaway": ahead.max() > band.high + away - 3 * TOLERANCE,
+        "fire-out": pit[-5:].min() < band.low - TOLERANCE and truth.left[minute - 1] < NEARLY_OUT,
+        "lid-left-open": truth.lid[part].any(),
+        "pit-blind": truth.astray[part].all(axis=1).any()
+        or blind[part.start * PER_MINUTE : part.stop * PER_MINUTE].any(),
+    }
+    return not bool(holds.get(rule, True))
 
 
 def caller(said: Floats) -> Judged:
@@ -184,6 +196,7 @@ def caller(said: Floats) -> Judged:
     for i, minutes in enumerate(said.tolist()):
         if not on and minutes <= CALLS_AT:
             result.calls.append((i + 1, minutes))
+            result.wakes.append((i + 1, FEED[0]))
         on = minutes <= (LETS_GO_AT if on else CALLS_AT)
         result.stands[i] = on
     return result
@@ -214,7 +227,7 @@ def table_row(truths: list[Truth], judged: list[Judged]) -> dict[str, float]:
     standing = minutes = logs = after = 0
     left: list[float] = []
     said: list[float] = []
-    needless = 0
+    for_nothing = 0
     for truth, one in zip(truths, judged, strict=True):
         start = truth.from_minute
         in_band = truth.stands_at >= truth.cook.band.low
@@ -238,11 +251,10 @@ def table_row(truths: list[Truth], judged: list[Judged]) -> dict[str, float]:
             if minute in begun:
                 just = truth.since[i] < JUST_FED
                 after += just
-                needless += just or truth.left[i] > FAR
                 if not just and settled >= SETTLED:
                     left.append(truth.left[i])
                     said.append(lasting[minute])
-        needless += len([1 for minute, _ in one.needless if minute >= start])
+        for_nothing += sum(minute >= start and needless(truth, rule, minute) for minute, rule in one.wakes)
     at, told = np.array(left), np.array(said)
     return {
         "begun since the last log at 22": due[0] / max(1, due[1]),
@@ -256,7 +268,7 @@ def table_row(truths: list[Truth], judged: list[Judged]) -> dict[str, float]:
         if at.size
         else nan,
         "said less true, mean": float((np.minimum(told, CAP) - np.minimum(at, CAP)).mean()) if at.size else nan,
-        "needless a night": needless / max(1, minutes) * 60 * NIGHT,
+        "needless a night": for_nothing / max(1, minutes) * 60 * NIGHT,
         "calls": float(at.size),
     }
 
@@ -269,7 +281,8 @@ def nights(cache: Path, world: str, seed: int, n: int, marks: Marks, stress: str
     for number in range(n):
         cook = fire_cook(night, world, number, marks, 1.0, rng)
         seen = night["seen"][: len(cook.shown), :, number].astype(float)
-        found.append(truth_of(cook, seen, night["lid"][:, number]))
+        astray = night["astray"][: len(cook.shown), number] if "astray" in night else np.full(len(cook.shown), np.inf)
+        found.append(truth_of(cook, seen, night["lid"][:, number], astray))
     return found
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from datetime import UTC
-from math import nan
+from math import exp, nan
+from typing import Any
 
 import pytest
 
@@ -11,6 +12,7 @@ from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.pit.feed_sense import FeedSense
+from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
 from tests.core.alarms.quiet_fire import quiet_fire
 
@@ -91,3 +93,58 @@ def test_a_fire_is_lost_only_when_it_sinks_well_below_and_no_log_is_on_its_way()
     assert not said(104.0, FeedSense(), slope=-0.3)["fire-out"].active, "the prompt for wood says it"
     assert not said(97.0, FeedSense(answering=True), slope=-0.3)["fire-out"].active
     assert not said(97.0, FeedSense(climbs=True), slope=-0.3)["fire-out"].active, "nobody relights what climbs"
+
+
+def test_a_fire_with_a_fresh_log_on_it_is_not_called_lost_nor_one_whose_fall_slackens() -> None:
+    def lost(**fire: Any) -> bool:
+        process = ProcessSnapshot(
+            NOW, SETTINGS, BAND, 90.0, None, "low", quiet_fire(slope=-0.5, **fire), None, (), {}, {}, {}, frozenset()
+        )
+        return {c.rule: c for c in conditions(process)}["fire-out"].active
+
+    assert lost()
+    assert not lost(fed_within=lambda now, seconds: seconds >= 15 * 60.0), "a log may take so long to turn a pit"
+    assert not lost(slackens=True)
+
+
+def test_a_log_that_is_catching_wants_no_other() -> None:
+    assert not prompt(105.0, FeedSense(slackens=True), slope=-0.3).active
+    assert not prompt(112.0, FeedSense(chance=0.9, left=LEFT, slackens=True), slope=-0.3).active
+
+
+def cooled(tau: float, minutes: int, over: float = 70.0) -> list[float]:
+    """Newton's law of cooling: 50 °C and what is left of `over`, °C a minute."""
+    return [50.0 + over * exp(-minute / tau) for minute in range(minutes)]
+
+
+@pytest.mark.parametrize("tau", [20.0, 40.0, 120.0])
+def test_a_pit_without_a_fire_does_not_slacken_and_one_whose_log_catches_does(tau: float) -> None:
+    fire, quiet = FireWatch(), cooled(tau, 40)
+    for minute, pit in enumerate(quiet):
+        fire.minute(minute * 60.0, pit, BAND, 10.0)
+        assert not fire.slackens
+    # the log's heat grows as the square of the time and turns the pit after six minutes
+    fall = (quiet[-2] - quiet[-1]) / 12
+    turned = [quiet[-1] - fall * (12 * m - m * m) for m in range(1, 8)]
+    for minute, pit in enumerate(turned, start=len(quiet)):
+        fire.minute(minute * 60.0, pit, BAND, 10.0)
+    assert fire.slackens
+    assert not fire.feed(47 * 60.0, 0.0).slackens, "without a marked log it is no log's doing"
+
+
+def test_after_a_lid_the_last_minute_tells_of_a_climb() -> None:
+    fire = FireWatch()
+    for beat in range(40 * 12):
+        fire.scan(beat * 5.0, 125.0)
+        if beat % 12 == 0:
+            fire.minute(beat * 5.0, 125.0, BAND, 10.0)
+    for beat in range(40 * 12, 55 * 12):
+        opened = beat < 46 * 12
+        pit = 95.0 if opened else 95.0 + 5.0 * (beat - 46 * 12) / 12
+        fire.scan(beat * 5.0, pit)
+        if beat % 12 == 0:
+            fire.minute(beat * 5.0, pit, BAND, 10.0)
+            if not fire.lid_open and beat > 46 * 12:
+                assert fire.feed(beat * 5.0, 0.0).climbs
+                return
+    raise AssertionError("the lid was never seen to shut")

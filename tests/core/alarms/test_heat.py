@@ -5,6 +5,7 @@ The pits are drawn by hand: a climb that fat keeps up, and the heat that evens o
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from itertools import pairwise
 from math import exp, isnan, nan
@@ -17,6 +18,7 @@ from daemon.core.alarms import pit_conditions
 from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
+from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import LidSense, steady_climb
 from daemon.core.settings import SPACING, AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
@@ -39,15 +41,19 @@ def process(now: float, pit: float, fire: FireWatch, stage: str = "in-band") -> 
 
 class Night:
     """Fire watch, judges, alarm table and annunciator over one pit trace, one value a beat; who is called answers after
-    `answers_after` s. raised: (s, alarm) of every occurrence."""
+    `answers_after` s. log_at: when a log is marked, s. raised: (s, alarm) of every occurrence."""
 
-    def __init__(self, pit: list[float], answers_after: float = 75.0, stage: str = "in-band") -> None:
+    def __init__(
+        self, pit: list[float], answers_after: float = 75.0, stage: str = "in-band", log_at: float | None = None
+    ) -> None:
         self.watch, self.fire = Watch(), FireWatch()
         self.raised: list[tuple[float, str]] = []
         counted: dict[str, int] = {}
         for beat, celsius in enumerate(pit):
             now = beat * SCAN_CYCLE
             self.watch.until(now)
+            if now == log_at:
+                self.fire.mark(Mark(MarkKind.LOG), now)
             self.fire.scan(now, celsius)
             if now % 60.0 == 0.0:
                 self.fire.minute(now, sorted(pit[max(0, beat - 11) : beat + 1])[min(beat, 11) // 2], BAND, 10.0)
@@ -137,6 +143,28 @@ def test_without_a_look_ahead_the_same_pits_call_twice_within_ten_minutes(
 def test_what_is_merely_too_hot_is_not_called_a_runaway(pit: list[float]) -> None:
     night = Night(pit[: QUIET + 30 * 12])
     assert [alarm for _, alarm in night.raised] == [alarm for _, alarm in night.calls] == ["pit-high"]
+
+
+def test_a_log_that_catches_well_is_followed_only_as_far_as_its_own_slackening_takes_it() -> None:
+    """The same climb with and without a marked log: 5 °C a minute, which slackens, to a peak 20 °C below the limit."""
+    caught = [128.0 + 37.0 * (1 - exp(-beat / 60)) for beat in range(20 * 12)]
+    steep = [128.0] * QUIET + [128.0 + 9.0 * beat / 12 for beat in range(14)] + [138.0 + c - 128.0 for c in caught]
+    for pit in ([128.0] * QUIET + caught, steep):
+        told = Night(pit, log_at=(QUIET - 36) * SCAN_CYCLE)
+        assert [alarm for _, alarm in told.raised] == ["pit-high"]
+
+
+def test_fat_that_burns_on_after_a_log_is_called_at_the_limit_at_the_latest() -> None:
+    night = Night(flare(4.0), log_at=(QUIET - 36) * SCAN_CYCLE)
+    crossed = QUIET * SCAN_CYCLE + (BAND.high + 40.0 - 128.0) / 4.0 * 60.0
+    assert night.first("runaway") <= crossed + 60.0
+
+
+def test_a_runaway_that_was_foretold_is_not_said_to_come_down_while_it_climbs() -> None:
+    fire = quiet_fire(slope=2.0, climb=3.0)
+    seen = replace(process(36_000.0, 160.0, fire), standing=frozenset({"runaway/pit"}))
+    said = next(c for c in conditions(seen) if c.rule == "runaway")
+    assert said.active and "comes down" not in said.text
 
 
 @settings(max_examples=40, deadline=None)

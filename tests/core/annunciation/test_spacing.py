@@ -69,6 +69,28 @@ def test_a_waiting_alarm_that_clears_is_never_told() -> None:
     assert watch.calls() == [1000.0]
 
 
+def test_a_waiting_alarm_that_is_on_its_way_back_opens_no_call_until_it_turns_again() -> None:
+    watch = Watch()
+    watch.raised("pit-falling", 1000.0)
+    watch.acknowledge()
+    watch.judge("pit-falling", active=False)
+    watch.raised("pit-high", 1300.0)
+    watch.judge("pit-high", improving=True)
+    watch.until(1900.0)
+    assert watch.calls() == [1000.0]
+    watch.judge("pit-high")
+    watch.until(1960.0)
+    assert len(watch.calls()) == 2 and watch.calls()[1] > 1900.0
+
+
+def test_what_is_raised_on_its_way_back_wakes_nobody_but_safety_does() -> None:
+    for rule, wakes in (("pit-high", False), ("runaway", True)):
+        watch = Watch()
+        watch.judge(rule, improving=True)
+        watch.until(400.0)
+        assert bool(watch.wakes()) is wakes
+
+
 def test_a_runaway_pit_waits_for_nothing() -> None:
     watch = Watch()
     watch.raised("pit-high", 1000.0)
