@@ -246,7 +246,8 @@ async def test_a_late_answer_is_not_taken_for_the_next_register(
             loop.remove_reader(far_end.master)
             await asyncio.sleep(0.2)
     assert sum(bool(batch.rejected) for batch in batches) >= 3
-    assert not [one for batch in batches for one in batch.measurements]
+    true = {"late": pytest.approx(121.1), "other": 0.0}  # on a busy machine an answer may still be in time
+    assert [one for batch in batches for one in batch.measurements if one.celsius != true[one.source]] == []
 
 
 def test_patience_doubles_to_a_bound() -> None:
