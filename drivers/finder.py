@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import ValidationError
 
 from config.devices import LineFormat
+from drivers import ble_gatt
 from drivers.base import DeviceMisconfigured, DeviceUnavailable
-from drivers.ble_gatt import CONNECT_TIMEOUT
 from drivers.ble_radio import listening, radio_errors
 from drivers.codecs.adverts import BTHOME_UUID, ENCRYPTED, Broadcaster
 from drivers.codecs.gatt_values import (
@@ -230,7 +230,7 @@ async def _look_inside(device: BLEDevice, address: str) -> Found:
     name, trouble = device.name or "", ""
     try:
         with radio_errors(name or address):
-            async with BleakClient(device, timeout=CONNECT_TIMEOUT) as client:
+            async with BleakClient(device, timeout=ble_gatt.CONNECT_TIMEOUT) as client:
                 there = client.services.characteristics
                 inside = [(there[handle].uuid, handle) for handle in sorted(there)]
     except (DeviceUnavailable, DeviceMisconfigured) as error:

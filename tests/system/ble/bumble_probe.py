@@ -1,8 +1,9 @@
 """A BLE probe in a process of its own: bumble's host and two virtual controllers, HCI of the other one on TCP.
 
-    python bumble_probe.py
+    python bumble_probe.py [kernel]
 
-The first line it prints is the port. Whoever connects there has a controller within reach of the probe. Orders come in on
+The first line it prints is the port. Whoever connects there has a controller within reach of the probe; with `kernel` the
+kernel has it, through /dev/vhci, and there is no port (0). Orders come in on
 standard input, one a line, each answered by "done": `value UUID HEX` (set, and tell subscribers), `broadcast HEX` (BTHome
 service data from now on), `named` (advertise as a device to connect to), `quiet` (no advertising), `drop` (end the connection).
 """
@@ -15,7 +16,7 @@ import sys
 from contextlib import suppress
 
 from bumble.controller import Controller
-from bumble.core import UUID, AdvertisingData
+from bumble.core import UUID, AdvertisingData, PhysicalTransport
 from bumble.device import Device
 from bumble.gatt import Characteristic, Service
 from bumble.hci import Address
@@ -23,6 +24,7 @@ from bumble.host import Host
 from bumble.link import LocalLink
 from bumble.transport.common import AsyncPipeSink
 from bumble.transport.tcp_server import open_tcp_server_transport_with_socket
+from bumble.transport.vhci import open_vhci_transport
 
 PROBE = "C0:FF:EE:00:00:01"
 WATCH = "F0:F1:F2:F3:F4:F5"
@@ -53,6 +55,20 @@ def described() -> tuple[list[Service], dict[str, Characteristic[bytes]]]:
             found[uuid] = Characteristic(UUID(uuid), flags, allowed, b"\x00\x00")
         services.append(Service(UUID(service), [found[uuid] for uuid in characteristics]))
     return services, found
+
+
+class Air(LocalLink):
+    """Packets come from the address with which the link was made. The library's own names the sender's random address, which
+    BlueZ changes with every scan while it connects by its public one: packets are lost, and with them parts of the table of
+    characteristics."""
+
+    def send_acl_data(
+        self, sender_controller: Controller, destination_address: Address, transport: PhysicalTransport, data: bytes
+    ) -> None:
+        connection = sender_controller.le_connections.get(destination_address)
+        receiver = self.find_le_controller(destination_address)
+        if connection is not None and receiver is not None:
+            asyncio.get_running_loop().call_soon(receiver.on_link_acl_data, connection.self_address, transport, data)
 
 
 class Probe:
@@ -95,9 +111,12 @@ class Probe:
 
 
 async def main() -> None:
-    listener = socket.create_server(("127.0.0.1", 0))
-    transport = await open_tcp_server_transport_with_socket(listener)
-    link = LocalLink()  # type: ignore[no-untyped-call]
+    if sys.argv[1:] == ["kernel"]:
+        transport, port = await open_vhci_transport(None), 0
+    else:
+        listener = socket.create_server(("127.0.0.1", 0))
+        transport, port = await open_tcp_server_transport_with_socket(listener), listener.getsockname()[1]
+    link = Air()  # type: ignore[no-untyped-call]
     Controller("watch", transport.source, transport.sink, link, WATCH)
     host = Host()
     host.controller = Controller("probe", host_source=host, host_sink=AsyncPipeSink(host), link=link)
@@ -105,7 +124,7 @@ async def main() -> None:
     services, characteristics = described()
     device.add_services(services)
     await device.power_on()
-    print(listener.getsockname()[1], flush=True)
+    print(port, flush=True)
     probe = Probe(device, characteristics)
     reader = asyncio.StreamReader()
     await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)

@@ -1,0 +1,63 @@
+"""BLE through everything a board has but the radio: Debian's kernel and bluetoothd, the unmodified library, our drivers.
+
+The controller and the probe are bumble's, on the kernel's own virtual controller (/dev/vhci), in an emulated machine. What the
+drivers do with the packets themselves is tried in tests/system/ble. A few minutes on two quiet cores.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.soak import ble_guest, machine
+
+ROOT = Path(__file__).parents[2]
+LONGEST = 3000.0
+"""s"""
+BLUETOOTHD = Path("/usr/libexec/bluetooth/bluetoothd")
+
+pytestmark = [
+    pytest.mark.soak,
+    pytest.mark.skipif(
+        not (all(map(shutil.which, (*machine.TOOLS, "dbus-daemon", "bluetoothctl"))) and BLUETOOTHD.exists()),
+        reason="needs qemu-system-x86, busybox-static, cpio, kmod and bluez",
+    ),
+]
+
+
+@pytest.fixture(scope="module")
+def kernel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return machine.kernel(tmp_path_factory.mktemp("kernel"))
+
+
+def results(kernel: Path, folder: Path, what: str) -> dict[str, dict[str, Any]]:
+    command = f"cd {ROOT} && PYTHONDONTWRITEBYTECODE=1 {sys.executable} -m tests.soak.ble_guest {what}"
+    said = machine.run(folder, kernel, command, LONGEST)
+    (folder / "said.txt").write_text(said)
+    found = [json.loads(line.partition("RESULT ")[2]) for line in said.splitlines() if "RESULT " in line]
+    assert found, said[-3000:]
+    print(*(f"\n{one['step']}: {one['took']} s" for one in found))
+    return {one["step"]: one for one in found}
+
+
+def test_devices_finds_a_probe_and_looks_inside(kernel: Path, tmp_path: Path) -> None:
+    found = results(kernel, tmp_path, "looks")["devices"]
+    assert (found["kind"], found["where"]) == ("ble-gatt", ble_guest.PROBE)
+    for uuid in ("2A6E", "2A1C", "2A19"):
+        assert uuid in found["stanza"]
+
+
+def test_connect_notify_drop_return_broadcast_and_no_adapter(kernel: Path, tmp_path: Path) -> None:
+    found = results(kernel, tmp_path, "watches")
+    sent = [pytest.approx(120.0 + number / 100) for number in range(ble_guest.NOTIFICATIONS)]
+    for turn in ("first", "again"):
+        assert found[f"notify, {turn}"]["values"] == sent
+        assert "link was lost" in found[f"drop, {turn}"]["error"]
+    assert found["broadcast"]["values"] == [pytest.approx(121.1 + number / 10) for number in range(5)]
+    assert "link was lost" in found["adapter gone"]["error"]
+    assert "adapter" in found["without adapter"]["error"]
