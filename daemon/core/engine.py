@@ -28,6 +28,7 @@ from daemon.core.events import (
 from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
 from daemon.core.pieces.piece import Circumstances, PieceWatch
+from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
 from daemon.core.watch_state import WatchState
@@ -140,6 +141,8 @@ class Engine(WatchState):
                 return self._change_cook(item, now)
             case inputs.EndCook():
                 return self._end_cook(now)
+            case _ if isinstance(item, DutyOrder):
+                return self._duty(item, now)
             case inputs.JudgeWake():
                 return [WakeJudged(now, item.notification, item.needed, item.by)]
 
@@ -207,6 +210,7 @@ class Engine(WatchState):
             return [CommandRefused(now, f"mark {item.kind}", "a mark lies between twelve hours ago and now")]
         events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
         self.fire.mark(item, done)
+        self.duties.mark(item, done)
         events += [replace(change, time=now) for change in self.pit_stage.mark(item, done)]
         for piece in self.pieces.meant(item):
             self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
@@ -216,6 +220,7 @@ class Engine(WatchState):
             self._use(piece)
             if changes:
                 events += self._ask(piece, now)
+        self._mind_duties(now)
         return events
 
     def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
@@ -246,6 +251,7 @@ class Engine(WatchState):
         for piece in before.pieces:
             self.conditioner.in_use(piece.channel, False)
         self.pieces.change(self.settings, int(now // MINUTE))
+        events += self._retire_reminders(self.duties.change(before, wanted), now)
         for watch in self.pieces.values():
             if watch.settings.id in found.probe:
                 self.conditioner.expect_move(watch.settings.channel, now + MOVE_EXPECTED)
@@ -255,12 +261,30 @@ class Engine(WatchState):
     def _end_cook(self, now: float) -> list[Event]:
         events: list[Event] = list(self.pit_stage.finish(now))
         events += self._retire_all(now)
-        self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None))
+        self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None, reminders=()))
         self._begin_cook()
         return events
 
     def _retire_all(self, now: float) -> list[Event]:
-        return [e for piece in self.pieces for e in self._annunciated(self.alarms.retire(piece, now), now)]
+        events = [e for piece in self.pieces for e in self._annunciated(self.alarms.retire(piece, now), now)]
+        return events + self._retire_reminders([r.settings.id for r in self.duties.reminders], now)
+
+    def _retire_reminders(self, ids: Iterable[str], now: float) -> list[Event]:
+        return [e for id_ in ids for e in self._annunciated(self.alarms.retire(id_, now, REMINDER_RULES), now)]
+
+    def _duty(self, item: DutyOrder, now: float) -> list[Event]:
+        """The plan, the cook's own reminders, the wood. What stands of another reminder of that id ends."""
+        events = self.duties.command(item, now)
+        if isinstance(item, inputs.RemoveReminder):
+            events += self._retire_reminders([item.reminder], now)
+        elif isinstance(item, inputs.AddReminder):
+            events += self._retire_reminders([item.reminder.id], now)
+        self._mind_duties(now)
+        return events
+
+    def _mind_duties(self, now: float) -> None:
+        """Each minute, and when a person said something: it is shown at once."""
+        self.duties.minute(now, self.settings.cook, self.pit_stage, self.pieces, self._cores())
 
     # --- the scan cycle --------------------------------------------------------------------------------------
 
@@ -297,6 +321,8 @@ class Engine(WatchState):
             self._use(piece)
             if now % FORECAST_EVERY == 0 or before != piece.stage.stage:
                 events += self._ask(piece, now)
+        self.duties.noticed(events)
+        self._mind_duties(now)
         if self.pieces.all_off():
             events += self.pit_stage.finish(now)
         elif self.pieces.on_fire():
@@ -313,6 +339,7 @@ class Engine(WatchState):
             events.append(change)
             if isinstance(change, AlarmChanged):
                 self.annunciator.refresh(self.alarms.views(), now)
+                self.duties.changed(change)
                 view = self.alarms.view(change.alarm)
                 events += self.annunciator.changed(change, view, now, self._utc(now))
         return events

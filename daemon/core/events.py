@@ -230,6 +230,26 @@ class CookChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedStep:
+    """One step of a kept plan. kind: a StepKind value. piece: id, None for the pit. at: engine time it is planned for."""
+
+    kind: str
+    piece: str | None
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlanKept:
+    """A plan was agreed to; without steps: dropped. chance of serving on time when it is kept to."""
+
+    time: float
+    steps: tuple[PlannedStep, ...]
+    chance: float
+    wake: bool
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class WakeJudged:
     time: float
     notification: str
@@ -329,6 +349,7 @@ Event = (
     | MorningTold
     | Marked
     | CookChanged
+    | PlanKept
     | WakeJudged
     | CommandRefused
     | ForecastWanted
@@ -346,6 +367,7 @@ EVENT_NAMES: dict[type, str] = {
     MorningTold: "morning",
     Marked: "mark",
     CookChanged: "cook-changed",
+    PlanKept: "plan",
     WakeJudged: "wake-judged",
     CommandRefused: "refused",
 }

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from daemon.core.pit.profile import PitProfile
+from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.settings import Band, CookSettings, PieceSettings
 from drivers.reading import Reading
 
@@ -217,6 +218,44 @@ class ChangeCook:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepPlan:
+    """The cook agrees to a plan: its times become prompts, until another is kept. None: no plan any more."""
+
+    plan: KeptPlan | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class AddReminder:
+    """A reminder of the cook's own; one of the same id is replaced and counts anew."""
+
+    reminder: ReminderSettings
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class RemoveReminder:
+    reminder: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReminderDone:
+    """What a reminder asks for was done, called or not: it counts anew from here. reminder: its id, or "grease-tray"."""
+
+    reminder: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class CountWood:
+    """So many splits are at hand now."""
+
+    splits: int
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class EndCook:
     by: str
 
@@ -341,6 +380,11 @@ Order = (
     | RemovePiece
     | MoveProbe
     | ChangeCook
+    | KeepPlan
+    | AddReminder
+    | RemoveReminder
+    | ReminderDone
+    | CountWood
     | EndCook
     | GoToSleep
     | GoodMorning

@@ -10,6 +10,8 @@ from datetime import tzinfo
 from enum import StrEnum
 from typing import Any, Protocol
 
+from daemon.core.planned import From, ReminderSettings, WoodSettings
+
 SPACING = 600.0
 """s: at most one wake call is opened in any 10 min, after the 1 (at most 2) alarms per 10 min and operator of
 ANSI/ISA-18.2 (read in tables that cite it, not in the standard)."""
@@ -109,7 +111,8 @@ class HoldSettings:
 
 @dataclass(frozen=True, slots=True)
 class CookSettings:
-    """One cook. serve_at: engine time, s, or None. rest: planned s between off and hold."""
+    """One cook. serve_at: engine time, s, or None. rest: planned s between off and hold. guests: how many are to be fed, with
+    `portion` kg of cooked meat each."""
 
     id: str
     name: str
@@ -118,6 +121,10 @@ class CookSettings:
     serve_at: float | None = None
     rest: float = 3600.0
     hold: HoldSettings = field(default_factory=HoldSettings)
+    reminders: tuple[ReminderSettings, ...] = ()
+    wood: WoodSettings = field(default_factory=WoodSettings)
+    guests: int | None = None
+    portion: float = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +216,8 @@ class WatchSettings:
     announcing: AnnouncingSettings
     boiling_point: float = 100.0
     learned: Learned = Learned()
+    grease_tray: float = 0.0
+    """litres that the grease tray holds; 0 = there is none to watch"""
 
     def channel(self, channel_id: str) -> ChannelSettings | None:
         return next((c for c in self.channels if c.id == channel_id), None)
@@ -234,5 +243,13 @@ def cook_from_plain(plain: dict[str, Any]) -> CookSettings:
             "band": Band(**plain["band"]),
             "pieces": tuple(pieces),
             "hold": HoldSettings(**plain["hold"]),
+            "reminders": tuple(reminder_from_plain(r) for r in plain.get("reminders", ())),
+            "wood": WoodSettings(**plain.get("wood", {})),
         }
     )
+
+
+def reminder_from_plain(plain: dict[str, Any]) -> ReminderSettings:
+    """The inverse of `asdict`, also after a trip through JSON."""
+    stages = {key: None if plain[key] is None else From(plain[key]) for key in ("start", "until")}
+    return ReminderSettings(**{**plain, **stages})

@@ -12,6 +12,7 @@ from daemon.core.forecast.plan import Standing
 from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
+from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
 from daemon.core.settings import Band, Role
 from drivers.reading import Quality
 
@@ -85,7 +86,7 @@ class Snapshot:
     """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok. links: devices
     on whose way something was lost or refused.
     fires: newest signs first, at most 20. standing: ahead or behind and the remedies, None while nothing can be said.
-    profile: what the pit taught, without the rows of single fires."""
+    profile: what the pit taught, without the rows of single fires. plan: the one that was kept, None without one."""
 
     time: float
     wall_offset: float
@@ -105,3 +106,7 @@ class Snapshot:
     standing: Standing | None = None
     profile: PitProfile = field(default_factory=PitProfile)
     links: tuple[LinkCounts, ...] = ()
+    plan: PlanView | None = None
+    reminders: tuple[ReminderView, ...] = ()
+    wood: WoodView | None = None
+    grease: GreaseView | None = None

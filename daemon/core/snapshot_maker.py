@@ -17,6 +17,7 @@ from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.profile import FireProfile, PitProfile
 from daemon.core.pit.stage import PitStage
+from daemon.core.plan.duties import Duties
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
@@ -47,6 +48,7 @@ class SnapshotParts:
     fires: tuple[FireNoticed, ...]
     nap: NapPlanned | None
     standing: Standing | None
+    duties: Duties
 
 
 def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
@@ -86,6 +88,10 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         health=parts.health.ill(),
         links=parts.links,
         fires=parts.fires,
+        plan=parts.duties.plan_view(),
+        reminders=parts.duties.reminder_views(now),
+        wood=parts.duties.wood_view(parts.settings.cook, now),
+        grease=parts.duties.grease_view(parts.settings.grease_tray),
         profile=replace(parts.profile, fire=FireProfile((), parts.fire.log_intervals)),
     )
 

@@ -22,6 +22,7 @@ from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.profile import PitProfile
 from daemon.core.pit.stage import PitStage
+from daemon.core.plan.duties import Duties
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
@@ -58,6 +59,7 @@ class WatchState:
         self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
         self.annunciator = Annunciator(rules, settings.announcing)
         self.pieces = Pieces()
+        self.duties = Duties()
         self.health = HealthTable()
         self.links: dict[str, inputs.LinkCounts] = {}
         self.band = settings.cook.band
@@ -76,6 +78,7 @@ class WatchState:
         self.conditioner.settings = self.settings
         self.band = self.settings.cook.band
         self.pieces.begin(self.settings)
+        self.duties.begin(self.settings.cook)
 
     # --- what is known -----------------------------------------------------------------------------------
 
@@ -83,8 +86,12 @@ class WatchState:
         """The newest value of a channel, °C, if it may be believed."""
         return self.readout.good(channel)
 
+    def _cores(self) -> dict[str, float]:
+        """Believed cores, °C, by piece."""
+        return {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
+
     def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
-        cores = {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
+        cores = self._cores()
         lost = {p: self.since.good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
         return ProcessSnapshot(
             now=now,
@@ -105,6 +112,7 @@ class WatchState:
             pit_climbed_at=self.pit_stage.climbed_at,
             standing=self.alarms.standing(),
             asleep=self._asleep_since is not None,
+            duties=self.duties,
         )
 
     def _plan_nap(self, now: float) -> NapPlanned:
@@ -162,6 +170,7 @@ class WatchState:
             fires=tuple(self.fires),
             nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
             standing=self.standing(now),
+            duties=self.duties,
         )
         return make_snapshot(parts, now)
 
@@ -194,6 +203,7 @@ class WatchState:
             "asleep_since": self._asleep_since,
             "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
             "evenness": self.evenness.dump(),
+            "duties": self.duties.dump(),
             "links": [astuple(counts) for counts in self.links.values()],
         }
 
@@ -215,4 +225,6 @@ class WatchState:
         self._asleep_since = dumped["asleep_since"]
         self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
         self.evenness = Evenness.loaded(dumped["evenness"])
+        if "duties" in dumped:  # not in the checkpoints of earlier versions
+            self.duties.load(dumped["duties"])
         self.links = {counts[0]: inputs.LinkCounts(*counts) for counts in dumped["links"]}

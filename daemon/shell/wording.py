@@ -17,8 +17,10 @@ from daemon.core.events import EVENT_NAMES, Event
 from daemon.core.inputs import (
     Acknowledge,
     AddPiece,
+    AddReminder,
     AskWrap,
     ChangeCook,
+    CountWood,
     Delivered,
     EndCook,
     FanPoint,
@@ -29,13 +31,16 @@ from daemon.core.inputs import (
     Input,
     Interval,
     JudgeWake,
+    KeepPlan,
     LinkCounts,
     Mark,
     MarkKind,
     MoveProbe,
     OutOfService,
     PauseSound,
+    ReminderDone,
     RemovePiece,
+    RemoveReminder,
     Resumed,
     SetBand,
     Shelve,
@@ -53,7 +58,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
     for kind in (
         Resumed, WallClock, Health, LinkCounts, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
         PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
-        AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook,
+        AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook, KeepPlan, AddReminder, RemoveReminder, ReminderDone, CountWood,
     )
 }  # fmt: skip
 

@@ -24,6 +24,7 @@ from daemon.core.events import (
     MorningTold,
     NapPlanned,
     Notification,
+    PlanKept,
     QualityChanged,
     SamplesJudged,
     StageChanged,
@@ -32,6 +33,7 @@ from daemon.core.events import (
 from daemon.core.grace import GRACE
 from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part
 from daemon.core.pit.profile import FireProfile, PitProfile
+from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
 from daemon.core.settings import Band, ChannelSettings, MeatKind, PieceSettings, Role
 from tests.core.night import (
     CHUCK,
@@ -404,6 +406,69 @@ def test_change_cook_keeps_what_a_piece_went_through(engine: Engine) -> None:
     assert engine.pieces["chuck"].stage.stage == "cooking"
     refused(said(engine, inputs.ChangeCook(replace(cook, pieces=(replace(CHUCK, channel="x"),)), "file"), at(ON + 1)))
     assert engine.settings.cook == cook
+
+
+@of(inputs.KeepPlan)
+def test_keep_plan_says_what_was_agreed_and_moves_with_the_cook(engine: Engine) -> None:
+    pieces = (
+        PlannedPiece("chuck", at(0.0), 34000.0, 36000.0, 38000.0, 18000.0),
+        PlannedPiece("lamb", at(7200.0), 25000.0, 27000.0, 29000.0),
+    )
+    plan = KeptPlan(at(12 * 3600.0), 3600.0, at(-4500.0), 4500.0, 2400.0, pieces)
+    (kept,) = said(engine, inputs.KeepPlan(plan, "page"), at(ON))
+    assert isinstance(kept, PlanKept) and (kept.steps[0].kind, kept.steps[0].at) == ("light", at(-4500.0))
+    shown = engine.snapshot(at(ON)).plan
+    assert shown is not None
+    steps = {(s.kind, s.piece): s for s in shown.steps}
+    assert steps[StepKind.PUT_ON, "chuck"].done and not steps[StepKind.PUT_ON, "lamb"].done
+    assert steps[StepKind.OFF, "lamb"].at.p50 == at(7200.0 + 27000.0)
+    assert restarted(engine).snapshot(at(ON)).plan == shown
+    (dropped,) = said(engine, inputs.KeepPlan(None, "page"), at(ON + 1.0))
+    assert isinstance(dropped, PlanKept) and dropped.steps == ()
+    assert engine.snapshot(at(ON + 1.0)).plan is None
+
+
+@of(inputs.AddReminder)
+def test_add_reminder_is_due_from_its_stage_and_outlives_a_restart(engine: Engine) -> None:
+    own = ReminderSettings("spritz", "Spritz", 1800.0, From.ON, piece="chuck")
+    assert said(engine, inputs.AddReminder(own, "page"), at(ON)) == []
+    (shown,) = engine.snapshot(at(ON)).reminders
+    assert (shown.due, shown.is_due) == (at(1800.0), False)
+    assert restarted(engine).snapshot(at(ON)).reminders == (shown,)
+    refused(said(engine, inputs.AddReminder(replace(own, every=60.0), "page"), at(ON + 1.0)))
+    refused(said(engine, inputs.AddReminder(replace(own, start=None), "page"), at(ON + 2.0)))
+
+
+@of(inputs.ReminderDone)
+def test_reminder_done_counts_anew(engine: Engine) -> None:
+    said(engine, inputs.AddReminder(ReminderSettings("water", "Fill the pan", 3600.0, From.LIT), "page"), at(ON))
+    said(engine, inputs.ReminderDone("water", "page"), at(ON + 30.0))
+    assert engine.snapshot(at(ON + 30.0)).reminders[0].due == at(ON + 30.0 + 3600.0)
+    refused(said(engine, inputs.ReminderDone("spritz", "page"), at(ON + 31.0)))
+    assert said(engine, inputs.ReminderDone("grease-tray", "page"), at(ON + 32.0)) == []
+
+
+@of(inputs.RemoveReminder)
+def test_remove_reminder_ends_its_prompt_and_no_others(engine: Engine) -> None:
+    for piece in ("chuck", "water"):  # one bears the name of a piece
+        own = ReminderSettings(piece, "Turn", at=at(ON))
+        said(engine, inputs.AddReminder(own, "page"), at(ON))
+    read(engine, ON, ON + 60.0, pit_left=124.0, pit_right=118.0, chuck=41.0, lamb=8.0)
+    assert {"reminder/chuck", "reminder/water"} <= set(states(engine))
+    said(engine, inputs.RemoveReminder("chuck", "page"), at(ON + 60.0))
+    assert "reminder/chuck" not in states(engine) and "reminder/water" in states(engine)
+    refused(said(engine, inputs.RemoveReminder("chuck", "page"), at(ON + 61.0)))
+
+
+@of(inputs.CountWood)
+def test_count_wood_tells_how_long_it_lasts(engine: Engine) -> None:
+    before = engine.snapshot(at(ON)).wood
+    assert before is not None and before.left is before.runs_out is None
+    said(engine, inputs.CountWood(5, "page"), at(ON))
+    said(engine, inputs.Mark(MarkKind.LOG), at(ON + 60.0))
+    wood = engine.snapshot(at(ON + 60.0)).wood
+    assert wood is not None and (wood.left, wood.runs_out) == (4, at(ON + 60.0) + 5 * wood.pace)
+    refused(said(engine, inputs.CountWood(-1, "page"), at(ON + 61.0)))
 
 
 @of(inputs.EndCook)

@@ -4,6 +4,7 @@ A file holds scenarios; each begins with `== TITLE`. Its lines, in order of time
 
     # why                              a remark, kept
     set WORDS                          before the first instant: `by-day` (else it is night), `wake-for-wrap`, `serve H:MM`,
+                                       `night H:MM H:MM`, `wood N` splits at hand, `fat P` percent in a tray of 0.3 l,
                                        `lit C`: the fire burns in its band and the chuck roll, C °C warm, lies on it
     H:MM[:SS] WORDS                    an input, so long after the start; see `Player.do`
       > H:MM:SS WORDS                  an event; written by `python -m tests.golden.rewrite`, compared by test_golden.py
@@ -26,11 +27,13 @@ from daemon.core.engine import Engine
 from daemon.core.events import (
     AlarmChanged,
     CommandRefused,
+    CookChanged,
     Event,
     FireNoticed,
     MorningTold,
     NapPlanned,
     Notification,
+    PlanKept,
     QualityChanged,
     StageChanged,
     StallChanged,
@@ -38,7 +41,10 @@ from daemon.core.events import (
 )
 from daemon.core.inputs import (
     Acknowledge,
+    AddReminder,
     AskWrap,
+    ChangeCook,
+    CountWood,
     Delivered,
     EndCook,
     ForecastArrived,
@@ -49,6 +55,7 @@ from daemon.core.inputs import (
     Input,
     Interval,
     JudgeWake,
+    KeepPlan,
     Mark,
     MarkKind,
     Outlook,
@@ -56,6 +63,8 @@ from daemon.core.inputs import (
     Part,
     PauseSound,
     Readings,
+    ReminderDone,
+    RemoveReminder,
     Resumed,
     SetBand,
     Shelve,
@@ -64,6 +73,7 @@ from daemon.core.inputs import (
     Unshelve,
     WallClock,
 )
+from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, WoodSettings
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -115,7 +125,13 @@ IN_BAND = 122.0
 def settings_of(scenario: Scenario) -> WatchSettings:
     """Only the channels and pieces that the scenario speaks of are there."""
     said, words = " ".join(scenario.lines), scenario.setting
-    serve = next((START + seconds(w.removeprefix("serve ")) for w in words if w.startswith("serve ")), None)
+
+    def told(name: str) -> list[str]:
+        return next((word.split()[1:] for word in words if word.startswith(name + " ")), [])
+
+    serve = next((START + seconds(at) for at in told("serve")), None)
+    wood = WoodSettings(stock=next((int(splits) for splits in told("wood")), None))
+    fat = next((float(percent) for percent in told("fat")), None)
     pieces = tuple(p for p in (CHUCK, LAMB) if p.id in said or (p is CHUCK and scenario.core is not None))
     channels = (
         *(
@@ -126,10 +142,14 @@ def settings_of(scenario: Scenario) -> WatchSettings:
         *(ChannelSettings(piece.id, piece.name, Role.MEAT, stale_after=60.0) for piece in pieces),
         *(ChannelSettings(o, o, Role.AMBIENT, None, None, 60.0, 2.5, LONG_AGO) for o in ("unchecked",) if o in said),
     )
-    cook = CookSettings("night", "Night", Band(107.0, 135.0), pieces, serve)
+    pieces = tuple(replace(piece, fat_percent=fat) for piece in pieces)
+    cook = CookSettings("night", "Night", Band(107.0, 135.0), pieces, serve, wood=wood)
     quiet = BY_DAY if "by-day" in words else BY_NIGHT
+    if hours := [int(seconds(at) / 60) for at in told("night")]:
+        quiet = QuietHours(hours[0], hours[1], UTC)
     announcing = AnnouncingSettings(quiet, wake_for_wrap="wake-for-wrap" in words, audiences=AUDIENCES)
-    return WatchSettings("pit", "Pit", channels, cook, announcing, learned=learned())
+    tray = 0.0 if fat is None else 0.3
+    return WatchSettings("pit", "Pit", channels, cook, announcing, learned=learned(), grease_tray=tray)
 
 
 def seconds(text: str) -> float:
@@ -298,6 +318,27 @@ class Player:
                 return WallClock(0.0, word == "set")
             case ["forecast", piece, *rest]:
                 return ForecastArrived(piece, now, tuple(_outlooks(" ".join(rest))))
+            case ["keep-plan", light, piece, put_on, lasts, *more]:
+                return KeepPlan(self._plan(light, piece, put_on, lasts, wake="quiet" not in more), "cook")
+            case ["drop-plan"]:
+                return KeepPlan(None, "cook")
+            case ["serve", at]:
+                cook = replace(self.engine.settings.cook, serve_at=START + seconds(at))
+                return ChangeCook(cook, "cook")
+            case ["remind", what, every, start, *more]:
+                until = next((From(word) for word in more if word in set(From)), None)
+                about = next((word for word in more if word in self.engine.pieces), None)
+                night = "night" in more
+                own = ReminderSettings(what, what.title(), seconds(every), From(start), None, until, about, night)
+                return AddReminder(own, "cook")
+            case ["remind-at", what, at]:
+                return AddReminder(ReminderSettings(what, what.title(), at=START + seconds(at)), "cook")
+            case ["forget", what]:
+                return RemoveReminder(what, "cook")
+            case ["done", what]:
+                return ReminderDone(what, "cook")
+            case ["wood", splits]:
+                return CountWood(int(splits), "cook")
             case ["sleep"]:
                 return GoToSleep("cook")
             case ["morning"]:
@@ -311,6 +352,14 @@ class Player:
             case ["end-cook"]:
                 return EndCook("cook")
         raise ValueError(words)
+
+    def _plan(self, light: str, piece: str, put_on: str, lasts: str, wake: bool) -> KeptPlan:
+        """Of one piece, wrapped half way, with a heat-up of 75 min and a log every 40 min."""
+        serve_at, cook = self.engine.settings.cook.serve_at, self.engine.settings.cook
+        assert serve_at is not None
+        long = seconds(lasts)
+        planned = PlannedPiece(piece, START + seconds(put_on), 0.85 * long, long, 1.2 * long, 0.5 * long)
+        return KeptPlan(serve_at, cook.rest, START + seconds(light), 4500.0, 2400.0, (planned,), wake)
 
     def _readings(self, now: float) -> Readings:
         wobble = WOBBLE[int(now // EVERY) % len(WOBBLE)]
@@ -370,6 +419,11 @@ def in_words(event: Event) -> Iterator[str]:
             yield f"nap until {until}, {len(event.unmet)} unmet"
         case MorningTold():
             yield f"morning: woke {len(event.woke)}, held back {len(event.held_back)}"
+        case PlanKept():
+            steps = (f"{step.kind} {step.piece or 'pit'} {clock(step.at)}" for step in event.steps)
+            yield f"plan {', '.join(steps) or 'dropped'}"
+        case CookChanged():
+            yield "cook changed"
         case WakeJudged():
             yield f"judged {event.notification}: {'needed' if event.needed else 'not needed'}"
         case CommandRefused():

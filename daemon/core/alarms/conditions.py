@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from daemon.core.alarms.kept_conditions import kept_conditions
 from daemon.core.alarms.piece_conditions import piece_conditions
 from daemon.core.alarms.pit_conditions import pit_conditions
+from daemon.core.alarms.plan_conditions import plan_conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 from daemon.core.alarms.watch_conditions import watch_conditions
@@ -22,4 +23,5 @@ def conditions(process: ProcessSnapshot) -> Iterator[Condition]:
     for piece in process.pieces:
         yield from piece_conditions(process, piece)
         yield from kept_conditions(process, piece)
+    yield from plan_conditions(process)
     yield from watch_conditions(process)

@@ -9,6 +9,7 @@ from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, alarm_te
 from daemon.core.inputs import Health, Part
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pit.fire import FireWatch
+from daemon.core.plan.duties import Duties
 from daemon.core.settings import Band, PieceSettings, WatchSettings
 
 TURNING = 0.05
@@ -63,9 +64,10 @@ class ProcessSnapshot:
     pit_question: str = ""
     pit_climbed_at: float = 0.0
     standing: frozenset[str] = frozenset()
+    """Keys of the alarms that stand, acknowledged or not."""
     asleep: bool = False
     """The cook said that he goes to sleep."""
-    """Keys of the alarms that stand, acknowledged or not."""
+    duties: Duties = field(default_factory=Duties)
 
     @property
     def pit_subject(self) -> Subject:

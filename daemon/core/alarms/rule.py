@@ -63,6 +63,8 @@ class AlarmRule:
     """Lesser rules of the same subject that this one contains: one thing, said and counted once."""
     insists: bool = False
     """While nobody answers it is called again, at growing intervals, and never given up."""
+    own: bool = False
+    """The cook's own alarm clock: whatever it takes to wake the cook, no second person is called for it."""
     text: str = ""
     recovering: str = ""
     """The words while it is still beyond the set point and on its way back; empty: those of `text`."""

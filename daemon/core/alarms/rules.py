@@ -8,6 +8,7 @@ swings by itself.
 
 from __future__ import annotations
 
+from daemon.core.alarms.plan_rules import PLAN_RULES
 from daemon.core.alarms.rule import AlarmRule, Condition, Unit, WakePolicy, warn_within
 from daemon.core.alarms.wording import DAY, HOUR, MINUTE, alarm_text, rules_table
 from daemon.core.events import Priority
@@ -449,6 +450,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         unit=Unit.SECONDS,
         log_only=True,
     ),
+    *PLAN_RULES,
 )
 
 RULES_BY_ID: dict[str, AlarmRule] = {rule.id: rule for rule in ALARM_RULES}

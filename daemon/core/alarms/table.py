@@ -136,12 +136,12 @@ class AlarmTable:
         alarm = self._alarms.get(key)
         return None if alarm is None else self._view(key, alarm)
 
-    def retire(self, subject: str, now: float) -> list[AlarmChanged]:
-        """The subject is gone (piece done, cook ended): its alarms end. Only the count of occurrences is kept,
-        for a notification id made of it must never come twice."""
+    def retire(self, subject: str, now: float, rules: frozenset[str] | None = None) -> list[AlarmChanged]:
+        """The subject is gone (piece done, cook ended): its alarms end, or those of some rules. Only the count of occurrences
+        is kept, for a notification id made of it must never come twice."""
         changes: list[AlarmChanged] = []
         for key, alarm in self._alarms.items():
-            if alarm.subject == subject:
+            if alarm.subject == subject and (rules is None or alarm.rule in rules):
                 if alarm.state is not AlarmState.NORMAL:
                     changes += self._move(key, alarm, Trigger.RETIRE, now)
                 self._alarms[key] = Alarm(alarm.rule, subject, occurrence=alarm.occurrence, changed_at=now)

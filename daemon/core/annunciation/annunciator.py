@@ -375,7 +375,10 @@ class Annunciator:
     def _audiences(self, call: WakeCall, number: int) -> tuple[str, ...]:
         """The rung's audiences, those of earlier fall-overs, and one more where all these are known to be down."""
         step = rung(self._settings, number)
-        named = self._reach.existing(step.audiences if step is not None else (LOUDER, SOUNDER, SECOND))
+        named = step.audiences if step is not None else (LOUDER, SOUNDER, SECOND)
+        if self._is_own(call):
+            named = tuple(audience for audience in named if audience != SECOND)
+        named = self._reach.existing(named)
         named += tuple(call.fallen)
         while all(self._reach.is_down(a) for a in named) and (instead := self._next_audience(call)) is not None:
             call.fallen.append(instead)
@@ -393,7 +396,12 @@ class Annunciator:
 
     def _next_audience(self, call: WakeCall) -> str | None:
         step = rung(self._settings, call.rung)
-        return self._reach.instead((*call.fallen, *(step.audiences if step is not None else ())))
+        spared = (SECOND,) if self._is_own(call) else ()
+        return self._reach.instead((*call.fallen, *(step.audiences if step is not None else ()), *spared))
+
+    def _is_own(self, call: WakeCall) -> bool:
+        """An alarm clock: nobody but the cook is called for it."""
+        return all(self._rules[self._memory.standing[key].rule].own for key in call.members)
 
     # --- notices ------------------------------------------------------------------------------------
 

@@ -1,0 +1,157 @@
+"""The conditions of what the cook has to do by hand. A probe in the meat knows better than a plan: where one is believed, its
+own rules call for the wrap and the feel, and the plan's stay silent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import isnan
+
+from daemon.core.alarms.pit_conditions import FIRE_LOST
+from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, Subject, piece_subject
+from daemon.core.alarms.rules import Condition
+from daemon.core.pieces.piece import RESTING, PieceWatch
+from daemon.core.pieces.stage import PiecePhase
+from daemon.core.plan.grease import FULL_AT
+from daemon.core.plan.steps import OUT_AT_MOST, TAKES_MEAT, PlanStep
+from daemon.core.planned import StepKind
+
+SOON = 5 * 60.0
+"""s before its hour in which a step is called: a person finishes what is in hand. Common practice, no source."""
+CHILL_WARNED = 30 * 60.0
+"""s before leftovers have stood for too long."""
+GUESTS_NEAR = 30 * 60.0
+"""s before serving in which no hold is worth its door."""
+NOT_DUE = Finding(active=False, within=True, because="")
+
+
+def plan_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
+    """Every condition of the plan, the reminders, the wood and the tray."""
+    yield _light(process)
+    for piece in process.pieces:
+        yield from _piece(process, piece)
+    yield from _wood(process)
+    yield _grease(process)
+    yield from _reminders(process)
+
+
+def _due(process: ProcessSnapshot, step: PlanStep | None, ahead: float) -> bool:
+    """Its hour has come, less `ahead` s."""
+    return step is not None and not step.done and process.now >= step.at.p50 - ahead
+
+
+def _clock(process: ProcessSnapshot, step: PlanStep) -> float:
+    """s until the hour that was agreed to be an alarm clock; else far off, so that it wakes nobody."""
+    kept = process.duties.plan.kept
+    return max(0.0, step.at.p50 - process.now) if kept is not None and kept.wake else FAR_OFF
+
+
+def _light(process: ProcessSnapshot) -> Condition:
+    plan, found = process.duties.plan, NOT_DUE
+    step = plan.step(StepKind.LIGHT)
+    sleeper = process.settings.announcing.sleeper
+    if step is not None and plan.kept is not None and _due(process, step, sleeper.notice + sleeper.dress_and_walk):
+        found = Finding(
+            active=True,
+            within=False,
+            because="the hour of the plan",
+            value=max(0.0, step.at.p50 - process.now) + plan.kept.heat_up,
+            consequence_in=_clock(process, step),
+        )
+    return process.condition("plan-light", process.pit_subject, found)
+
+
+def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    subject, now = piece_subject(piece.settings), process.now
+    plan, id_ = process.duties.plan, piece.settings.id
+    lasts = next((p.likely for p in plan.kept.pieces if p.piece == id_), 0.0) if plan.kept is not None else 0.0
+    on = plan.step(StepKind.PUT_ON, id_)
+    unread, on_for = id_ not in process.cores, now - (piece.stage.on_at or now)
+    takes_meat = process.pit_stage in TAKES_MEAT or isnan(process.pit)
+    guards = (
+        *(() if piece.on_fire else ("piece-off",)),
+        *(("fire-out",) if process.pit_stage in FIRE_LOST else ()),
+    )
+
+    def found(due: bool, because: str, value: float, left: float | None = None) -> Finding:
+        return Finding(True, False, because, value=value, consequence_in=left) if due else NOT_DUE
+
+    due = _due(process, on, SOON)
+    prepare = plan.step(StepKind.PREPARE, id_)
+    yield process.condition(
+        "plan-prepare", subject,
+        found(_due(process, prepare, 0.0) and not due, "the hour of the plan", 0.0 if on is None else on.at.p50 - now),
+    )  # fmt: skip
+    put = due and takes_meat
+    left = None if on is None else _clock(process, on)
+    yield process.condition("plan-on", subject, found(put, "the hour of the plan", lasts, left))
+    wrap = plan.step(StepKind.WRAP, id_)
+    yield process.condition(
+        "plan-wrap", subject, found(unread and _due(process, wrap, 0.0), "no probe reads it", on_for), guards
+    )
+    off = plan.step(StepKind.OFF, id_)
+    nearly = unread and piece.on_fire and _due(process, off, SOON)
+    by = 0.0 if off is None else max(0.0, off.at.p50 - now)
+    yield process.condition("plan-probe", subject, found(nearly, "no probe reads it", on_for, by), guards)
+    serve = plan.step(StepKind.SERVE)
+    to_serve = FAR_OFF if serve is None else serve.planned - now
+    rest = to_serve - process.settings.cook.rest
+    late = off is not None and piece.on_fire and rest <= SOON
+    yield process.condition(
+        "plan-off", subject, found(late, "it rests before it is served", max(0.0, to_serve), max(0.0, rest)), guards
+    )
+    hold = plan.step(StepKind.HOLD, id_)
+    resting = piece.stage.stage in RESTING and to_serve > GUESTS_NEAR
+    yield process.condition(
+        "plan-hold", subject, found(resting and _due(process, hold, 0.0), "it has rested", max(0.0, to_serve))
+    )
+    yield process.condition("plan-chill", subject, _chill(process, piece, to_serve))
+
+
+def _chill(process: ProcessSnapshot, piece: PieceWatch, to_serve: float) -> Finding:
+    """What was served, or stood out past serving. Meat that a believed probe shows hot is still being kept."""
+    step = process.duties.plan.step(StepKind.CHILL, piece.settings.id)
+    core, stage = process.cores.get(piece.settings.id), piece.stage.stage
+    out = stage is PiecePhase.DONE or stage in RESTING or stage is PiecePhase.HOLD
+    hot = stage is not PiecePhase.DONE and core is not None and core >= piece.safety.floor()
+    if step is None or step.done or not out or hot or process.now < step.at.p50 - CHILL_WARNED:
+        return NOT_DUE
+    since = process.now - (step.at.p50 - OUT_AT_MOST)
+    return Finding(True, False, "leftovers stand for two hours at most", value=max(0.0, since))
+
+
+def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
+    """By the middle of both: how long the wood lasts and how long the meat takes."""
+    out, need = process.duties.wood.runs_out(process.now), process.duties.needed_until
+    found, rule = NOT_DUE, process.rules["wood-short"]
+    if out is not None and need is not None:
+        left, wanted = max(0.0, out - process.now), max(0.0, need.p50 - process.now)
+        found = Finding(
+            active=left < wanted,
+            within=left > wanted + rule.deadband,
+            because=f"{process.duties.wood.left} splits left",
+            value=left,
+            limit=wanted,
+            consequence_in=left,
+        )
+    nothing_on = () if any(piece.on_fire for piece in process.pieces) else ("piece-off",)
+    yield process.condition(rule.id, process.pit_subject, found, nothing_on)
+
+
+def _grease(process: ProcessSnapshot) -> Condition:
+    share = process.duties.grease.share_of(process.settings.grease_tray)
+    full = share >= FULL_AT
+    found = Finding(full, not full, "an estimate by cut and core", value=100.0 * min(share, 1.0)) if full else NOT_DUE
+    nothing_on = () if any(piece.on_fire for piece in process.pieces) else ("piece-off",)
+    return process.condition("grease-tray", process.pit_subject, found, nothing_on)
+
+
+def _reminders(process: ProcessSnapshot) -> Iterator[Condition]:
+    names = {piece.settings.id: piece.settings.name for piece in process.pieces}
+    for reminder in process.duties.reminders:
+        own = reminder.settings
+        name = own.text if own.piece not in names else f"{own.text}: {names[own.piece]}"
+        last = None if reminder.done_at is None else process.now - reminder.done_at
+        due = reminder.is_due(process.now)
+        found = Finding(True, False, "the cook's own reminder", value=last) if due else NOT_DUE
+        rule = "reminder-night" if own.at_night else "reminder"
+        yield process.condition(rule, Subject(own.id, name), found)

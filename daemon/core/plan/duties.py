@@ -1,0 +1,247 @@
+"""All that the cook has to do by hand besides feeding the fire, kept together for the engine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, FireNoticed, FireSign
+from daemon.core.inputs import AddReminder, CountWood, Interval, KeepPlan, Mark, MarkKind, ReminderDone, RemoveReminder
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pit.stage import PitStage
+from daemon.core.plan.grease import GreaseWatch
+from daemon.core.plan.reminders import Reminders
+from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
+from daemon.core.plan.wood import WoodWatch
+from daemon.core.planned import From, StepKind
+from daemon.core.settings import CookSettings
+
+DutyOrder = KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
+GREASE_TRAY: Final = "grease-tray"
+REMINDER_RULES: Final = frozenset({"reminder", "reminder-night"})
+MOST_REMINDERS: Final = 24
+"""More than anybody follows: our bound."""
+LEAST_EVERY: Final = 300.0
+"""s: what is to be done more often is no reminder; our bound."""
+MOST_SPLITS: Final = 2000
+"""Splits: more is a slip; our bound."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """The kept plan as it stands. steps: in the order of their times. chance of serving on time; ahead: s by which the last
+    piece is off before it has to be, at the median, negative = behind; both None once everything is off."""
+
+    serve_at: float
+    light: float
+    wake: bool
+    kept_at: float
+    steps: tuple[PlanStep, ...]
+    chance: float | None
+    ahead: float | None
+    logs: int
+    wood: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReminderView:
+    """due: engine time of the next, None = its stage has not come. is_due: it is to be done now."""
+
+    id: str
+    text: str
+    piece: str | None
+    every: float | None
+    start: From | None
+    until: From | None
+    at_night: bool
+    due: float | None
+    is_due: bool
+    done_at: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WoodView:
+    """left: splits at hand, None = nobody counted. pace: s from one to the next. runs_out: engine time at which the last one
+    has burnt. needed_until: when the last piece is off, with its spread. short: it runs out before that, at the median."""
+
+    kind: str
+    left: int | None
+    used: int
+    pace: float
+    runs_out: float | None
+    needed_until: Interval | None
+    short: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GreaseView:
+    """An estimate. kilograms of fat in the tray; share of what it holds, None without a tray."""
+
+    kilograms: float
+    share: float | None
+
+
+class Duties:
+    """Plan, reminders, wood and grease of the running cook."""
+
+    def __init__(self) -> None:
+        self.plan, self.reminders, self.wood, self.grease = PlanWatch(), Reminders(), WoodWatch(), GreaseWatch()
+        self.needed_until: Interval | None = None
+
+    def begin(self, cook: CookSettings) -> None:
+        """A new cook, or none."""
+        self.plan.forget()
+        self.reminders.begin(cook.reminders)
+        self.wood.begin(cook.wood, None)
+        self.grease.begin()
+        self.needed_until = None
+
+    def change(self, before: CookSettings, cook: CookSettings) -> tuple[str, ...]:
+        """The running cook is another. Returns ids of reminders that are gone."""
+        if cook.wood.stock is not None and cook.wood.stock != before.wood.stock:
+            self.wood.count(cook.wood.stock)
+        return self.reminders.change(before.reminders, cook.reminders)
+
+    def command(self, item: DutyOrder, now: float) -> list[Event]:
+        """What a person says."""
+        match item:
+            case KeepPlan():
+                kept = self.plan.keep(item, now)
+                self.wood.planned(None if item.plan is None else item.plan.log_interval)
+                return [kept]
+            case AddReminder(reminder=own):
+                if len(list(self.reminders)) >= MOST_REMINDERS:
+                    return [CommandRefused(now, "add reminder", f"at most {MOST_REMINDERS} reminders")]
+                if own.every is not None and not own.every >= LEAST_EVERY:
+                    return [CommandRefused(now, "add reminder", "a reminder comes every 5 min at most")]
+                if own.start is None and own.at is None:
+                    return [CommandRefused(now, "add reminder", "say from which stage or hour it counts")]
+                self.reminders.add(own)
+                return []
+            case RemoveReminder(reminder=id_):
+                known = self.reminders.remove(id_)
+                return [] if known else [CommandRefused(now, "remove reminder", f"no reminder is called {id_}")]
+            case ReminderDone(reminder=id_):
+                if id_ == GREASE_TRAY:
+                    self.grease.emptied()
+                elif not self.reminders.done(id_, now):
+                    return [CommandRefused(now, "reminder done", f"no reminder is called {id_}")]
+                return []
+            case CountWood(splits=splits):
+                if not 0 <= splits <= MOST_SPLITS:
+                    return [CommandRefused(now, "count wood", f"between 0 and {MOST_SPLITS} splits")]
+                self.wood.count(splits)
+                return []
+
+    def mark(self, mark: Mark, done: float) -> None:
+        """Wood went into the fire."""
+        if mark.kind is MarkKind.LOG:
+            self.wood.log(done)
+        elif mark.kind is MarkKind.FIRE_LIT:
+            self.wood.lit(done)
+
+    def changed(self, change: AlarmChanged) -> None:
+        """Whoever acknowledges a reminder has done it."""
+        if change.after is not AlarmState.ACKNOWLEDGED:
+            return
+        if change.rule in REMINDER_RULES:
+            self.reminders.done(change.subject, change.time)
+        elif change.rule == GREASE_TRAY:
+            self.grease.emptied()
+
+    def noticed(self, events: Iterable[Event]) -> None:
+        """Logs that nobody marked."""
+        for event in events:
+            if isinstance(event, FireNoticed) and event.sign is FireSign.LOG_ADDED:
+                self.wood.log(event.at)
+
+    def minute(
+        self,
+        now: float,
+        cook: CookSettings,
+        pit: PitStage,
+        pieces: Mapping[str, PieceWatch],
+        cores: Mapping[str, float],
+    ) -> None:
+        """Once a minute, after pit and pieces. cores: believed cores, °C, by piece."""
+        self.plan.minute(now, cook, pit, pieces)
+        self.reminders.minute(now, pit, pieces)
+        self.grease.minute(pieces, cores)
+        self.needed_until = self._needed_until(pieces)
+
+    def _needed_until(self, pieces: Mapping[str, PieceWatch]) -> Interval | None:
+        """When the fire has done its work: by the plan, else by what is foretold of all that is on."""
+        ends = [s.at for s in self.plan.steps if s.kind is StepKind.OFF and not s.done]
+        if not ends:
+            ends = [at for watch in pieces.values() if watch.on_fire and (at := end_of(watch)) is not None]
+        return max(ends, key=lambda at: at.p50, default=None)
+
+    def wood_view(self, cook: CookSettings, now: float) -> WoodView:
+        out, need = self.wood.runs_out(now), self.needed_until
+        return WoodView(
+            kind=cook.wood.kind,
+            left=self.wood.left,
+            used=self.wood.used,
+            pace=self.wood.pace,
+            runs_out=out,
+            needed_until=need,
+            short=out is not None and need is not None and out < need.p50,
+        )
+
+    def plan_view(self) -> PlanView | None:
+        kept, kept_at = self.plan.kept, self.plan.kept_at
+        if kept is None or kept_at is None:
+            return None
+        steps = tuple(sorted(self.plan.steps, key=lambda step: step.at.p50))
+        return PlanView(
+            serve_at=next((s.planned for s in steps if s.kind is StepKind.SERVE), kept.serve_at),
+            light=kept.light,
+            wake=kept.wake,
+            kept_at=kept_at,
+            steps=steps,
+            chance=self.plan.chance,
+            ahead=self.plan.ahead,
+            logs=kept.logs,
+            wood=kept.wood,
+        )
+
+    def reminder_views(self, now: float) -> tuple[ReminderView, ...]:
+        return tuple(
+            ReminderView(
+                id=r.settings.id,
+                text=r.settings.text,
+                piece=r.settings.piece,
+                every=r.settings.every,
+                start=r.settings.start,
+                until=r.settings.until,
+                at_night=r.settings.at_night,
+                due=r.due,
+                is_due=r.is_due(now),
+                done_at=r.done_at,
+            )
+            for r in self.reminders
+        )
+
+    def grease_view(self, tray: float) -> GreaseView:
+        return GreaseView(self.grease.kilograms, self.grease.share_of(tray) if tray > 0.0 else None)
+
+    def dump(self) -> dict[str, Any]:
+        """As JSON-able values."""
+        need = self.needed_until
+        return {
+            "plan": self.plan.dump(),
+            "reminders": self.reminders.dump(),
+            "wood": self.wood.dump(),
+            "grease": self.grease.dump(),
+            "needed_until": None if need is None else [need.p05, need.p50, need.p95],
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self.plan.load(dumped["plan"])
+        self.reminders.load(dumped["reminders"])
+        self.wood.load(dumped["wood"])
+        self.grease.load(dumped["grease"])
+        need = dumped["needed_until"]
+        self.needed_until = None if need is None else Interval(*need)

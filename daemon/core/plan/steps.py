@@ -1,0 +1,264 @@
+"""A kept plan in a cook that runs: every step with its planned time, and the time it has or had as things stand.
+
+The times move with the cook: a fire lit late delays the meat, meat put on late its wrap and its end, and forecasts take the
+place of the plan as soon as there are any. Pure; engine times, s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+from daemon.core.events import PlanKept, PlannedStep
+from daemon.core.forecast.plan import chance_by
+from daemon.core.inputs import Goal, Interval, KeepPlan
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pieces.stage import PiecePhase
+from daemon.core.pit.stage import PitPhase, PitStage
+from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
+from daemon.core.settings import CookSettings
+
+HOLD_WORTH: Final = 3600.0
+"""s of waiting for the guests from which a hold is planned."""
+OUT_AT_MOST: Final = 2 * 3600.0
+"""s that leftovers may stand at room temperature: the two-hour rule of USDA's home guidance (1 h above 90 °F), from memory."""
+PREPARE_AHEAD: Final = 30 * 60.0
+"""s before it goes on in which a piece is seasoned and its probe set; common practice, no source."""
+
+NO_FIRE: Final = frozenset({PitPhase.UNLIT, PitPhase.COOLING, PitPhase.OUT})
+TAKES_MEAT: Final = frozenset({PitPhase.IN_BAND, PitPhase.FALLING, PitPhase.LOW, PitPhase.HIGH})
+"""Stages of a pit that has been in its band and may be given meat."""
+NOTED: Final = {
+    PiecePhase.TENDER_RANGE: StepKind.PROBE,
+    PiecePhase.HOLD: StepKind.HOLD,
+    PiecePhase.CHILL: StepKind.CHILL,
+    PiecePhase.DONE: StepKind.SERVE,
+}
+"""Stages that answer a step, by which nothing else remembers when it was done."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanStep:
+    """One step. piece: id, None for the pit. planned: as agreed, moved with the serving time. at: when it was done, or will
+    be as things stand."""
+
+    kind: StepKind
+    piece: str | None
+    planned: float
+    at: Interval
+    done: bool = False
+
+
+def at_once(time: float) -> Interval:
+    """An instant without a spread."""
+    return Interval(time, time, time)
+
+
+def after(start: float, piece: PlannedPiece) -> Interval:
+    """When a piece that goes on at `start` is off."""
+    return Interval(start + piece.early, start + piece.likely, start + piece.late)
+
+
+def end_of(watch: PieceWatch) -> Interval | None:
+    """When it is foretold to be done on the fire."""
+    return watch.outlook(Goal.TARGET if watch.settings.tender_low is None else Goal.TENDER)
+
+
+def not_before(at: Interval, now: float) -> Interval:
+    """What is still to be done lies ahead."""
+    return Interval(max(at.p05, now), max(at.p50, now), max(at.p95, now))
+
+
+class PlanWatch:
+    """The kept plan of the running cook, once a minute brought up to date."""
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """No plan any more."""
+        self.kept: KeptPlan | None = None
+        self.kept_at: float | None = None
+        self.lit_at: float | None = None
+        self.in_band_at: float | None = None
+        self.steps: tuple[PlanStep, ...] = ()
+        self.chance: float | None = None
+        self.ahead: float | None = None
+        """s between the last piece being off, at the median, and when it has to be; negative = behind."""
+        self._done: dict[tuple[StepKind, str], float] = {}
+
+    def keep(self, item: KeepPlan, now: float) -> PlanKept:
+        """Agree to another plan, or to none. What was done under the old one stays done."""
+        if item.plan is None:
+            self.forget()
+        else:
+            self.kept, self.kept_at = item.plan, now
+        steps = () if item.plan is None else tuple(PlannedStep(k, p, at) for k, p, at in planned_times(item.plan))
+        chance, wake = (0.0, False) if item.plan is None else (item.plan.chance, item.plan.wake)
+        return PlanKept(now, steps, chance, wake, item.by)
+
+    def step(self, kind: StepKind, piece: str | None = None) -> PlanStep | None:
+        """As of the last minute; None: the plan has none, or there is no plan."""
+        return next((s for s in self.steps if s.kind is kind and s.piece == piece), None)
+
+    def minute(self, now: float, cook: CookSettings, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
+        """Where the cook stands against the plan."""
+        if self.kept is None:
+            return
+        self._notice_fire(now, pit)
+        for piece, watch in pieces.items():
+            kind = NOTED.get(watch.stage.stage)
+            if kind is not None:
+                self._done.setdefault((kind, piece), watch.stage.since)
+        self.steps = tuple(self._steps(self.kept, now, cook, pieces))
+        ready_by = self._serve_at(self.kept, cook) - cook.rest
+        offs = [s.at for s in self.steps if s.kind is StepKind.OFF and not s.done]
+        self.ahead = min((ready_by - off.p50 for off in offs), default=None)
+        self.chance = None
+        if offs:
+            self.chance = 1.0
+            for off in offs:
+                self.chance *= chance_by(off, ready_by)
+
+    def _notice_fire(self, now: float, pit: PitStage) -> None:
+        if pit.stage in NO_FIRE:
+            self.lit_at = self.in_band_at = None
+            return
+        if self.lit_at is None:
+            self.lit_at = min(pit.since, now)
+        if self.in_band_at is None and pit.stage in TAKES_MEAT:
+            self.in_band_at = min(pit.since, now)
+
+    def _serve_at(self, kept: KeptPlan, cook: CookSettings) -> float:
+        return kept.serve_at if cook.serve_at is None else cook.serve_at
+
+    def _ready_at(self, light: float, kept: KeptPlan, now: float) -> float:
+        """When the pit takes meat."""
+        if self.in_band_at is not None:
+            return self.in_band_at
+        lit = max(light, now) if self.lit_at is None else self.lit_at
+        return max(lit + kept.heat_up, now)
+
+    def _steps(
+        self, kept: KeptPlan, now: float, cook: CookSettings, pieces: Mapping[str, PieceWatch]
+    ) -> Iterator[PlanStep]:
+        serve_at = self._serve_at(kept, cook)
+        moved = serve_at - kept.serve_at
+        light = kept.light + moved
+        known = [(planned, pieces[planned.piece]) for planned in kept.pieces if planned.piece in pieces]
+        begun = any(watch.stage.on_at is not None for _, watch in known)
+        if self.lit_at is not None:
+            yield PlanStep(StepKind.LIGHT, None, light, at_once(self.lit_at), done=True)
+        elif not begun and known:
+            yield PlanStep(StepKind.LIGHT, None, light, at_once(max(light, now)))
+        ready_at, last = self._ready_at(light, kept, now), serve_at
+        for planned, watch in known:
+            for step in self._piece_steps(planned, watch, moved, max(ready_at, now), now, serve_at, cook.rest):
+                if step.kind is StepKind.OFF:
+                    last = max(last, step.at.p50 + cook.rest)
+                yield step
+        if known:
+            served = [self._done.get((StepKind.SERVE, planned.piece)) for planned, _ in known]
+            when = [time for time in served if time is not None]
+            all_served = len(when) == len(served)
+            at = max(when) if all_served else max(last, now)
+            yield PlanStep(StepKind.SERVE, None, serve_at, at_once(at), all_served)
+
+    def _piece_steps(
+        self,
+        planned: PlannedPiece,
+        watch: PieceWatch,
+        moved: float,
+        ready: float,
+        now: float,
+        serve: float,
+        rest: float,
+    ) -> Iterator[PlanStep]:
+        """Those of one piece, in their order. ready: when the pit can take it."""
+        piece, stage, put = planned.piece, watch.stage, planned.put_on + moved
+        on = stage.on_at if stage.on_at is not None else max(put, ready)
+        waiting = stage.stage is PiecePhase.WAITING
+        if waiting:
+            yield PlanStep(StepKind.PREPARE, piece, put - PREPARE_AHEAD, at_once(max(on - PREPARE_AHEAD, now)))
+        yield PlanStep(StepKind.PUT_ON, piece, put, at_once(on), not waiting)
+        due, off_planned = after(on, planned), put + planned.likely
+        if planned.wrap_after is not None and watch.settings.wrap is not None:
+            yield from self._wrap(planned, watch, put, on, now)
+        end = not_before(end_of(watch) or due, now)
+        off = end if stage.off_at is None else at_once(stage.off_at)
+        if watch.settings.tender_low is not None:
+            probed = self._done.get((StepKind.PROBE, piece))
+            at = at_once(probed) if probed is not None else off
+            yield PlanStep(StepKind.PROBE, piece, off_planned, at, probed is not None or stage.off_at is not None)
+        yield PlanStep(StepKind.OFF, piece, off_planned, off, stage.off_at is not None)
+        yield from self._kept_steps(planned, watch, off_planned + rest, off.p50 + rest, serve, now)
+
+    def _wrap(self, planned: PlannedPiece, watch: PieceWatch, put: float, on: float, now: float) -> Iterator[PlanStep]:
+        """Its wrap, unless it left the fire without one."""
+        assert planned.wrap_after is not None
+        done = watch.stage.wrapped_at
+        if done is not None:
+            yield PlanStep(StepKind.WRAP, planned.piece, put + planned.wrap_after, at_once(done), done=True)
+        elif watch.stage.off_at is None:
+            at = watch.outlook(Goal.WRAP) or at_once(on + planned.wrap_after)
+            yield PlanStep(StepKind.WRAP, planned.piece, put + planned.wrap_after, not_before(at, now))
+
+    def _kept_steps(
+        self, planned: PlannedPiece, watch: PieceWatch, hold: float, rested: float, serve: float, now: float
+    ) -> Iterator[PlanStep]:
+        """After the fire: the hold where the guests are far, and the chilling of what is left."""
+        piece, gone = planned.piece, watch.stage.stage is PiecePhase.DONE
+        held = self._done.get((StepKind.HOLD, piece))
+        if held is not None:
+            yield PlanStep(StepKind.HOLD, piece, hold, at_once(held), done=True)
+        elif serve - rested >= HOLD_WORTH and not gone:
+            yield PlanStep(StepKind.HOLD, piece, hold, at_once(max(rested, now)))
+        served, chilled = self._done.get((StepKind.SERVE, piece)), self._done.get((StepKind.CHILL, piece))
+        by = (serve if served is None else served) + OUT_AT_MOST
+        yield PlanStep(
+            StepKind.CHILL, piece, serve + OUT_AT_MOST, at_once(by if chilled is None else chilled), chilled is not None
+        )
+
+    def dump(self) -> dict[str, Any]:
+        """As JSON-able values; the steps are made anew in the next minute."""
+        return {
+            "kept": None if self.kept is None else asdict(self.kept),
+            "kept_at": self.kept_at,
+            "lit_at": self.lit_at,
+            "in_band_at": self.in_band_at,
+            "chance": self.chance,
+            "ahead": self.ahead,
+            "steps": [[s.kind, s.piece, s.planned, s.at.p05, s.at.p50, s.at.p95, s.done] for s in self.steps],
+            "done": [[kind, piece, time] for (kind, piece), time in self._done.items()],
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self.forget()
+        if not dumped:
+            return
+        kept = dumped["kept"]
+        if kept is not None:
+            self.kept = KeptPlan(**{**kept, "pieces": tuple(PlannedPiece(**piece) for piece in kept["pieces"])})
+        self.kept_at, self.lit_at, self.in_band_at = dumped["kept_at"], dumped["lit_at"], dumped["in_band_at"]
+        self.chance, self.ahead = dumped["chance"], dumped["ahead"]
+        self.steps = tuple(
+            PlanStep(StepKind(kind), piece, planned, Interval(p05, p50, p95), done)
+            for kind, piece, planned, p05, p50, p95, done in dumped["steps"]
+        )
+        self._done = {(StepKind(kind), piece): time for kind, piece, time in dumped["done"]}
+
+
+def planned_times(plan: KeptPlan) -> Iterator[tuple[StepKind, str | None, float]]:
+    """(kind, piece, time) as agreed, for the record."""
+    yield StepKind.LIGHT, None, plan.light
+    for piece in plan.pieces:
+        yield StepKind.PUT_ON, piece.piece, piece.put_on
+        if piece.wrap_after is not None:
+            yield StepKind.WRAP, piece.piece, piece.put_on + piece.wrap_after
+        off = piece.put_on + piece.likely
+        yield StepKind.OFF, piece.piece, off
+        if plan.serve_at - off - plan.rest >= HOLD_WORTH:
+            yield StepKind.HOLD, piece.piece, off + plan.rest
+    yield StepKind.SERVE, None, plan.serve_at
