@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator
 
 from config.cuts import CUTS
 from config.devices import Strict
@@ -35,12 +35,13 @@ class HoldSection(Strict):
 
 
 class PieceSection(Strict):
-    """One piece. weight in kg, thickness in cm (thinnest dimension). wrap = false means never."""
+    """One piece. channel: the probe in it, absent where none follows it. weight in kg, thickness in cm (thinnest dimension).
+    wrap = false means never."""
 
     name: str
     id: Identifier | None = None
     cut: str
-    channel: str
+    channel: str | None = None
     weight: float = Field(gt=0.05, le=80)
     thickness: float | None = Field(default=None, gt=1, le=40)
     wrap: WrapSection | Literal[False] | None = None
@@ -49,13 +50,19 @@ class PieceSection(Strict):
     fat_percent: float | None = Field(default=None, ge=0, le=60)
     place: str | None = None
 
-    @model_validator(mode="after")
-    def sensible(self) -> PieceSection:
-        if self.cut not in CUTS:
-            raise ValueError(f"unknown cut {self.cut!r}; known: {', '.join(sorted(CUTS))}")
-        if self.tender is not None and not 60 <= self.tender[0] < self.tender[1] <= 100:
+    @field_validator("cut")
+    @classmethod
+    def known_cut(cls, cut: str) -> str:
+        if cut not in CUTS:
+            raise ValueError(f"unknown cut; known: {', '.join(sorted(CUTS))}")
+        return cut
+
+    @field_validator("tender")
+    @classmethod
+    def low_then_high(cls, tender: tuple[float, float] | None) -> tuple[float, float] | None:
+        if tender is not None and not 60 <= tender[0] < tender[1] <= 100:
             raise ValueError("tender takes two core temperatures, low then high, between 60 and 100 °C")
-        return self
+        return tender
 
 
 class Cook(Strict):

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from config.cook import Cook, PieceSection
 from config.cuts import CUTS
-from config.problems import Problem
+from config.problems import Problem, item
 from config.rig import BandSection, Rig
 from config.units import KG_PER_POUND, to_celsius, to_fahrenheit
 
@@ -31,18 +31,19 @@ A_DAY = 86_400.0
 
 def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: float) -> Iterator[Problem]:
     """Warnings whose remedy is a question. now: UTC, s."""
-    yield from _band(rig.pit.band, rig_file, "pit.band")
+    yield from band_doubts(rig.pit.band, rig_file, "pit.band")
     yield from _altitude(rig.pit.altitude, rig_file)
     if cook is None:
         return
     if cook.band is not None:
-        yield from _band(cook.band, cook_file, "band")
+        yield from band_doubts(cook.band, cook_file, "band")
     for number, piece in enumerate(cook.pieces):
-        yield from piece_doubts(piece, cook_file, f"pieces.{number}")
+        yield from piece_doubts(piece, cook_file, item("pieces", number, piece.id or piece.name))
     yield from _serving_time(cook, rig, cook_file, now)
 
 
-def _band(band: BandSection, file: str, key: str) -> Iterator[Problem]:
+def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
+    """What is asked about a band."""
     low, high = USUAL_PIT
     if low <= band.low and band.high <= high:
         return
@@ -70,7 +71,7 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
         remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
         remedy += f"if pounds are meant, write {pounds:.1f}; if there are several, name each piece"
-        yield _asked(file, f"{key}.weight", f"{piece.weight:g}", remedy)
+        yield _asked(file, f"{key}, weight", f"{piece.weight:g}", remedy)
     if piece.thickness is None:
         return
     usual = 100.0 * cut.thickness_at(piece.weight)
@@ -79,7 +80,7 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
         inches = piece.thickness * CM_PER_INCH
         if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
             remedy += f"; if inches are meant, write {inches:.0f}"
-        yield _asked(file, f"{key}.thickness", f"{piece.thickness:g}", remedy)
+        yield _asked(file, f"{key}, thickness", f"{piece.thickness:g}", remedy)
 
 
 def _serving_time(cook: Cook, rig: Rig, file: str, now: float) -> Iterator[Problem]:

@@ -7,75 +7,92 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from config.cook import Cook
 from config.plain_errors import plain_problems
-from config.problems import ConfigError, Problem
+from config.problems import ConfigError, Problem, named_items
 from config.rig import Rig
 
 Model = TypeVar("Model", bound=BaseModel)
+Table = dict[str, Any]
+"""A file as it was read."""
 
 
 def load_rig(path: Path) -> Rig:
     """Read and check a rig file by itself. Raises ConfigError."""
-    rig = _load(path, Rig)
-    _raise_if_any(list(_rig_problems(rig, str(path))))
-    return rig
-
-
-def load_cook(path: Path, rig: Rig) -> Cook:
-    """Read a cook file and check it against its rig. Raises ConfigError."""
-    cook = _load(path, Cook)
-    _raise_if_any(list(_cook_problems(cook, rig, str(path))))
-    return cook
+    return load_both(path, None)[0]
 
 
 def load_both(rig_path: Path, cook_path: Path | None) -> tuple[Rig, Cook | None]:
-    """Both files, with the problems of both in one ConfigError."""
-    problems: list[Problem] = []
-    rig: Rig | None = None
+    """Both files. Raises ConfigError with the problems of both, all at once."""
+    read = read_both(rig_path, cook_path)
+    if read.problems or read.rig is None:
+        raise ConfigError(list(read.problems))
+    return read.rig, read.cook
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFiles:
+    """rig, cook: None where the file cannot be used, or none is named. problems: of both files."""
+
+    rig: Rig | None
+    cook: Cook | None
+    problems: tuple[Problem, ...]
+
+
+def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
+    """What can be used of both files, and every problem. What one part of a file says of another is checked also where a third
+    part is wrong."""
+    rig_table, problems = _table(rig_path)
+    rig, wrong = _checked(rig_table, Rig, str(rig_path))
+    problems += wrong
+    if rig_table is not None:
+        problems += _new(_rig_problems(rig_table, str(rig_path)), problems)
     cook: Cook | None = None
-    try:
-        rig = load_rig(rig_path)
-    except ConfigError as error:
-        problems += error.problems
     if cook_path is not None:
-        try:
-            cook = load_cook(cook_path, rig) if rig else _load(cook_path, Cook)
-        except ConfigError as error:
-            problems += error.problems
-    if problems or rig is None:
-        raise ConfigError(problems)
-    return rig, cook
+        table, unread = _table(cook_path)
+        cook, wrong = _checked(table, Cook, str(cook_path))
+        problems += unread + wrong
+        if table is not None and rig_table is not None:
+            problems += _new(_cook_problems(table, rig_table, str(cook_path)), problems)
+        problems = [named_items(p, table or {}) if p.file == str(cook_path) else p for p in problems]
+    return ReadFiles(
+        rig, cook, tuple(named_items(p, rig_table or {}) if p.file == str(rig_path) else p for p in problems)
+    )
 
 
-def _raise_if_any(problems: list[Problem]) -> None:
-    if problems:
-        raise ConfigError(problems)
+def _new(found: Iterator[Problem], problems: list[Problem]) -> list[Problem]:
+    """One problem a key is enough."""
+    known = {(p.file, p.key) for p in problems}
+    return [p for p in found if (p.file, p.key) not in known]
 
 
-def _load(path: Path, model: type[Model]) -> Model:
+def _table(path: Path) -> tuple[Table | None, list[Problem]]:
     file = str(path)
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8")), []
     except FileNotFoundError:
-        raise ConfigError(
-            [Problem(file, "(file)", "", "there is no such file; give the path of a TOML file")]
-        ) from None
+        return None, [Problem(file, "(file)", "", "there is no such file; give the path of a TOML file")]
     except UnicodeDecodeError:
-        raise ConfigError([Problem(file, "(file)", "", "not UTF-8 text; save it as UTF-8")]) from None
+        return None, [Problem(file, "(file)", "", "not UTF-8 text; save it as UTF-8")]
     except OSError as error:
-        raise ConfigError([Problem(file, "(file)", "", f"cannot be read: {error.strerror}")]) from None
+        return None, [Problem(file, "(file)", "", f"cannot be read: {error.strerror}")]
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError([Problem(file, "(syntax)", "", _syntax(error))]) from None
+        return None, [Problem(file, "(syntax)", "", _syntax(error))]
+
+
+def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model | None, list[Problem]]:
+    if table is None:
+        return None, []
     try:
-        return model.model_validate(table)
+        return model.model_validate(table), []
     except ValidationError as error:
-        raise ConfigError(plain_problems(file, error.errors(include_url=False), table)) from None
+        return None, plain_problems(file, error.errors(include_url=False), table)
 
 
 def _syntax(error: tomllib.TOMLDecodeError) -> str:
@@ -84,57 +101,75 @@ def _syntax(error: tomllib.TOMLDecodeError) -> str:
     return f"not TOML: look at {place}; is a quote, a bracket or an equals sign missing, or a key written twice?"
 
 
-def _repeated(names: list[str]) -> set[str]:
-    return {n for n in names if names.count(n) > 1}
+def _repeated(names: list[str]) -> list[str]:
+    return sorted({n for n in names if names.count(n) > 1})
 
 
-def _rig_problems(rig: Rig, file: str) -> Iterator[Problem]:
-    devices = [d.id for d in rig.devices]
-    for name in sorted(_repeated(devices)):
+# What follows reads a table as it was written, so any of it may be of a wrong kind: that is said elsewhere.
+
+
+def _items(table: Table, key: str) -> list[Table]:
+    items = table.get(key)
+    return [item if isinstance(item, dict) else {} for item in items] if isinstance(items, list) else []
+
+
+def _text(table: Table, key: str) -> str | None:
+    value = table.get(key)
+    return value if isinstance(value, str) else None
+
+
+def _texts(items: list[Table], key: str) -> list[str]:
+    return [value for item in items if (value := _text(item, key)) is not None]
+
+
+def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
+    channels, delivery = _items(rig, "channels"), _items(rig, "delivery")
+    devices, ids = _texts(_items(rig, "devices"), "id"), _texts(channels, "id")
+    for name in _repeated(devices):
         yield Problem(file, "devices.id", repr(name), "two devices have this id; each needs its own")
-    ids = [c.id for c in rig.channels]
-    for name in sorted(_repeated(ids)):
+    for name in _repeated(ids):
         yield Problem(file, "channels.id", repr(name), "two channels have this id; each needs its own")
-    wires = [f"{c.device}/{c.source}" for c in rig.channels]
-    for wire in sorted(_repeated(wires)):
+    wires = [f"{c['device']}/{c['source']}" for c in channels if _text(c, "device") and _text(c, "source")]
+    for wire in _repeated(wires):
         yield Problem(file, "channels.source", repr(wire), "two channels read the same source; one of them is wrong")
-    for number, channel in enumerate(rig.channels):
-        if channel.device not in devices:
-            yield Problem(
-                file,
-                f"channels.{number}.device",
-                repr(channel.device),
-                f"no such device; [[devices]] has: {', '.join(devices)}",
-            )
-        if channel.pair is not None and channel.pair not in ids:
-            yield Problem(file, f"channels.{number}.pair", repr(channel.pair), "no channel has this id")
-    if not any(c.role == "pit" for c in rig.channels):
+    for number, channel in enumerate(channels):
+        device, pair = _text(channel, "device"), _text(channel, "pair")
+        if device is not None and device not in devices:
+            remedy = f"no such device; [[devices]] has: {', '.join(devices)}"
+            yield Problem(file, f"channels.{number}.device", repr(device), remedy)
+        if pair is not None and pair not in ids:
+            yield Problem(file, f"channels.{number}.pair", repr(pair), "no channel has this id")
+    if channels and "pit" not in _texts(channels, "role"):
         yield Problem(file, "channels", "", 'no channel has role = "pit"; without one nobody watches the fire')
-    names = [d.name for d in rig.delivery]
-    for name in sorted(_repeated(names)):
+    for name in _repeated(_texts(delivery, "name")):
         yield Problem(file, "delivery.name", repr(name), "two deliveries have this name; each needs its own")
-    for number, delivery in enumerate(rig.delivery):
-        if delivery.kind == "mqtt" and rig.broker is None:
+    for number, one in enumerate(delivery):
+        if one.get("kind") == "mqtt" and "broker" not in rig:
             yield Problem(file, f"delivery.{number}.kind", "'mqtt'", "needs a [broker] section")
 
 
-def _cook_problems(cook: Cook, rig: Rig, file: str) -> Iterator[Problem]:
-    roles = {c.id: c.role for c in rig.channels}
-    used = [p.channel for p in cook.pieces]
-    for number, piece in enumerate(cook.pieces):
-        role = roles.get(piece.channel)
-        meat = [c for c, r in roles.items() if r == "meat"]
-        if role != "meat":
-            said = "no such channel" if role is None else f"that channel is a {role} channel"
-            remedy = f"{said}; meat channels are: {', '.join(meat) or 'none'}"
-            yield Problem(file, f"pieces.{number}.channel", repr(piece.channel), remedy)
-    for name in sorted(_repeated(used)):
-        yield Problem(file, "pieces.channel", repr(name), "two pieces use this channel; each needs its own probe")
-    ids = [piece_id(p.id, p.name) for p in cook.pieces]
-    for name in sorted(_repeated(ids)):
+def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
+    channels, pieces = _items(rig, "channels"), _items(cook, "pieces")
+    roles = {id_: c.get("role") for c in channels if (id_ := _text(c, "id")) is not None}
+    meat = [c for c, role in roles.items() if role == "meat"]
+    for number, piece in enumerate(pieces):
+        channel = _text(piece, "channel")
+        if channel is not None and channel not in meat:
+            role = roles.get(channel)
+            said = f"that channel is a {role} channel" if channel in roles else "no such channel"
+            remedy = f"{said}; meat channels are: {', '.join(meat) or 'none'}; without a probe leave the key out"
+            yield Problem(file, f"pieces.{number}.channel", repr(channel), remedy)
+    for name in _repeated(_texts(pieces, "channel")):
+        yield Problem(
+            file, "pieces.channel", repr(name), "two pieces use this channel; each needs its own probe, or none"
+        )
+    ids = [piece_id(_text(p, "id"), called) for p in pieces if (called := _text(p, "name")) is not None]
+    for name in _repeated(ids):
         yield Problem(file, "pieces.id", repr(name), "two pieces have this id; give each an id of its own")
-    if cook.hold.channel is not None and roles.get(cook.hold.channel) != "hold":
-        yield Problem(file, "hold.channel", repr(cook.hold.channel), 'needs a channel with role = "hold"')
+    hold = cook.get("hold")
+    cabinet = _text(hold, "channel") if isinstance(hold, dict) else None
+    if cabinet is not None and roles.get(cabinet) != "hold":
+        yield Problem(file, "hold.channel", repr(cabinet), 'needs a channel with role = "hold"')
 
 
 def piece_id(given: str | None, name: str) -> str:

@@ -87,7 +87,8 @@ class ChannelSection(Strict):
 
     id: Identifier
     name: str = ""
-    role: Literal["pit", "meat", "ambient", "hold"]
+    role: Literal["pit", "meat", "ambient", "hold", "spot"]
+    """spot: a handheld probe that is held into a piece for a moment"""
     device: str
     source: str
     place: str | None = None

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from config.loader import load_both
+from config.loader import load_both, read_both
 from config.problems import ConfigError
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import log_to_stderr
@@ -176,11 +176,14 @@ def _parser() -> argparse.ArgumentParser:
 def _check(options: argparse.Namespace) -> int:
     from daemon.wiring.settings_from_files import warnings, watch_settings
 
-    rig, cook = load_both(options.rig, options.cook)
-    watch_settings(rig, cook)
+    read = read_both(options.rig, options.cook)
     today = datetime.fromtimestamp(wall_seconds(), UTC)
-    for warning in warnings(rig, cook, str(options.cook), str(options.rig), today):
-        say(str(warning))
+    if read.rig is not None:
+        for warning in warnings(read.rig, read.cook, str(options.cook), str(options.rig), today):
+            say(str(warning))
+    if read.problems or read.rig is None:
+        raise ConfigError(list(read.problems))
+    watch_settings(read.rig, read.cook)
     say("the files can be used")
     return 0
 

@@ -7,31 +7,17 @@ every deadline that has passed, each with its own time, before it hands over the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
 from math import ceil, nan
 
 from daemon.core import inputs
 from daemon.core.alarms.conditions import conditions
 from daemon.core.annunciation.annunciator import TEST_WAKE
-from daemon.core.events import (
-    AlarmChanged,
-    CommandRefused,
-    CookChanged,
-    Event,
-    FireNoticed,
-    ForecastWanted,
-    Marked,
-    SamplesJudged,
-    WakeJudged,
-)
+from daemon.core.cook_orders import CookOrders
+from daemon.core.events import CommandRefused, Event, FireNoticed, Sample, SamplesJudged, WakeJudged
 from daemon.core.grace import SPEAKS_OF_SILENCE
-from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
-from daemon.core.pieces.piece import Circumstances, PieceWatch
-from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
+from daemon.core.plan.duties import DutyOrder
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
-from daemon.core.watch_state import WatchState
 from drivers.reading import Quality
 
 SCAN_CYCLE = 5.0
@@ -40,16 +26,12 @@ FORECAST_EVERY = 600.0
 """s between forecasts of a piece; a mark asks at once."""
 MEMORY_MINUTES = 48 * 60
 """Minutes of trace kept: the longest cook with its rest and hold, twice over."""
-MOVE_EXPECTED = 15 * MINUTE
-"""s after a mark in which a probe may jump without being doubted."""
 SIGNS_SHOWN = 20
-BACK_DATED_AT_MOST = 12 * 3600.0
-"""s: an older mark is a slip. Our choice."""
 MIN_BAND = 5.0
 """°C: no log fire holds less."""
 
 
-class Engine(WatchState):
+class Engine(CookOrders):
     """One watch. Not thread-safe: one loop owns it."""
 
     # --- the three calls -----------------------------------------------------------------------------
@@ -114,9 +96,10 @@ class Engine(WatchState):
 
     def _command(self, item: inputs.Order, now: float) -> list[Event]:
         """What a person says or asks."""
+        self._acted_at = now
         match item:
-            case inputs.Mark():
-                return self._mark(item, now)
+            case inputs.Mark() | inputs.TakeBack() | inputs.SpotReading() | inputs.ChooseSpot():
+                return self._said(item, now)
             case inputs.Acknowledge():
                 return self._acknowledge(item, now)
             case inputs.Shelve() | inputs.Unshelve() | inputs.OutOfService():
@@ -137,7 +120,13 @@ class Engine(WatchState):
                 return self.pieces.ask_wrap(item, now) or self._ask(self.pieces[item.piece], now)
             case inputs.StartCook():
                 return self._start_cook(item, now)
-            case inputs.AddPiece() | inputs.RemovePiece() | inputs.MoveProbe() | inputs.ChangeCook():
+            case (
+                inputs.AddPiece()
+                | inputs.RemovePiece()
+                | inputs.MoveProbe()
+                | inputs.ChangePiece()
+                | inputs.ChangeCook()
+            ):
                 return self._change_cook(item, now)
             case inputs.EndCook():
                 return self._end_cook(now)
@@ -147,7 +136,8 @@ class Engine(WatchState):
                 return [WakeJudged(now, item.notification, item.needed, item.by)]
 
     def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
-        samples, events = [], []
+        samples: list[Sample] = []
+        events: list[Event] = []
         for reading in item.readings:
             sample, change = self.conditioner.judge(reading, now)
             samples.append(sample)
@@ -156,6 +146,8 @@ class Engine(WatchState):
                 self.since.good_at[sample.channel] = sample.measured_at
             if change is not None:
                 events.append(change)
+            if sample.channel in self._spot_tolerances:
+                events += self._handheld(sample, now)
         return [SamplesJudged(now, tuple(samples)), *events]
 
     def _acknowledge(self, item: inputs.Acknowledge, now: float) -> list[Event]:
@@ -202,89 +194,11 @@ class Engine(WatchState):
         self.health.take(item, now)
         return []
 
-    def _mark(self, item: inputs.Mark, now: float) -> list[Event]:
-        if item.piece is not None and item.piece not in self.pieces:
-            return [CommandRefused(now, f"mark {item.kind}", f"no piece is called {item.piece}")]
-        done = now if item.at is None else item.at
-        if not now - BACK_DATED_AT_MOST <= done <= now:
-            return [CommandRefused(now, f"mark {item.kind}", "a mark lies between twelve hours ago and now")]
-        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
-        self.fire.mark(item, done)
-        self.duties.mark(item, done)
-        events += [replace(change, time=now) for change in self.pit_stage.mark(item, done)]
-        for piece in self.pieces.meant(item):
-            self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
-            begun = piece.stage.on_at or done  # nothing was done to meat before it went on
-            changes = [replace(change, time=now) for change in piece.mark(item, max(done, begun))]
-            events += changes
-            self._use(piece)
-            if changes:
-                events += self._ask(piece, now)
-        self._mind_duties(now)
-        return events
-
     def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
         if not (item.band.low >= 40 and item.band.high <= 400 and item.band.high - item.band.low >= MIN_BAND):
             return [CommandRefused(now, "band", "a band lies between 40 and 400 °C and is at least 5 °C wide")]
         self.band = item.band
         return []
-
-    def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
-        reason = wrong_with(item.cook, self.settings)
-        if reason:
-            return [CommandRefused(now, "start cook", reason)]
-        events = self._retire_all(now)
-        self.settings = replace(self.settings, cook=item.cook)
-        self._begin_cook()
-        return events
-
-    def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
-        """Pieces come and go, and probes move, while the cook runs."""
-        wanted = ordered(order, self.settings)
-        if isinstance(wanted, Refused):
-            return [CommandRefused(now, "change the cook", wanted.reason)]
-        before, found = self.settings.cook, difference(self.settings.cook, wanted)
-        events = [e for piece in found.removed for e in self._annunciated(self.alarms.retire(piece, now), now)]
-        self.settings = self.conditioner.settings = replace(self.settings, cook=wanted)
-        if wanted.band != before.band:
-            self.band = wanted.band
-        for piece in before.pieces:
-            self.conditioner.in_use(piece.channel, False)
-        self.pieces.change(self.settings, int(now // MINUTE))
-        events += self._retire_reminders(self.duties.change(before, wanted), now)
-        for watch in self.pieces.values():
-            if watch.settings.id in found.probe:
-                self.conditioner.expect_move(watch.settings.channel, now + MOVE_EXPECTED)
-            self._use(watch)
-        return [*events, CookChanged(now, found.added, found.removed, found.changed, found.probe, order.by)]
-
-    def _end_cook(self, now: float) -> list[Event]:
-        events: list[Event] = list(self.pit_stage.finish(now))
-        events += self._retire_all(now)
-        self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None, reminders=()))
-        self._begin_cook()
-        return events
-
-    def _retire_all(self, now: float) -> list[Event]:
-        events = [e for piece in self.pieces for e in self._annunciated(self.alarms.retire(piece, now), now)]
-        return events + self._retire_reminders([r.settings.id for r in self.duties.reminders], now)
-
-    def _retire_reminders(self, ids: Iterable[str], now: float) -> list[Event]:
-        return [e for id_ in ids for e in self._annunciated(self.alarms.retire(id_, now, REMINDER_RULES), now)]
-
-    def _duty(self, item: DutyOrder, now: float) -> list[Event]:
-        """The plan, the cook's own reminders, the wood. What stands of another reminder of that id ends."""
-        events = self.duties.command(item, now)
-        if isinstance(item, inputs.RemoveReminder):
-            events += self._retire_reminders([item.reminder], now)
-        elif isinstance(item, inputs.AddReminder):
-            events += self._retire_reminders([item.reminder.id], now)
-        self._mind_duties(now)
-        return events
-
-    def _mind_duties(self, now: float) -> None:
-        """Each minute, and when a person said something: it is shown at once."""
-        self.duties.minute(now, self.settings.cook, self.pit_stage, self.pieces, self._cores())
 
     # --- the scan cycle --------------------------------------------------------------------------------------
 
@@ -331,37 +245,3 @@ class Engine(WatchState):
             self.evenness = self.readout.evenness(minute, self.pieces)
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events
-
-    def _annunciated(self, changes: Iterable[AlarmChanged | CommandRefused], now: float) -> list[Event]:
-        """Alarm changes followed by whatever annunciation people they lead to."""
-        events: list[Event] = []
-        for change in changes:
-            events.append(change)
-            if isinstance(change, AlarmChanged):
-                self.annunciator.refresh(self.alarms.views(), now)
-                self.duties.changed(change)
-                view = self.alarms.view(change.alarm)
-                events += self.annunciator.changed(change, view, now, self._utc(now))
-        return events
-
-    def _ask(self, piece: PieceWatch, now: float) -> list[Event]:
-        first = piece.first_minute()
-        last = int(now // MINUTE) - 1
-        if first is None or last < first:
-            return []
-        cook, cabinet = self.settings.cook, self.settings.cook.hold.channel
-        around = Circumstances(
-            first=first,
-            last=last,
-            pit=tuple(self.readout.pit_minutes(first, last)),
-            band=self.band,
-            boiling_point=self.settings.boiling_point,
-            ambient=self.readout.mean_of(Role.AMBIENT, last),
-            hold_cabinet=None if cabinet is None else self.good(cabinet),
-            rest=cook.rest,
-            suspect=self.readout.doubt(piece.settings.channel),
-        )
-        request = piece.question_for_forecaster(now, self.trace, around)
-        if request is None:
-            return []
-        return [ForecastWanted(now, replace(request, bias_minutes=self.profile.forecast_bias))]

@@ -218,6 +218,44 @@ class Marked:
 
 
 @dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A mark or a spot reading no longer counts. what: a MarkKind value or "spot". at: engine time at which it was done;
+    said_at: at which it was said."""
+
+    time: float
+    what: str
+    piece: str | None
+    at: float
+    said_at: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpotRead:
+    """A spot reading, echoed so that every listener sees it. at: engine time at which it was taken. asks: a question to the
+    cook where the piece's own probe says otherwise."""
+
+    time: float
+    piece: str
+    celsius: float
+    where: str
+    thermometer: str
+    tolerance: float
+    by: str
+    at: float
+    asks: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SpotSettled:
+    """A handheld probe has come to rest in a piece nobody has named: which one is it?"""
+
+    time: float
+    channel: str
+    celsius: float
+
+
+@dataclass(frozen=True, slots=True)
 class CookChanged:
     """The running cook is another from now on. added, removed, changed: piece ids; probe: those read by another channel."""
 
@@ -348,6 +386,9 @@ Event = (
     | NapPlanned
     | MorningTold
     | Marked
+    | TakenBack
+    | SpotRead
+    | SpotSettled
     | CookChanged
     | PlanKept
     | WakeJudged
@@ -366,6 +407,9 @@ EVENT_NAMES: dict[type, str] = {
     NapPlanned: "nap",
     MorningTold: "morning",
     Marked: "mark",
+    TakenBack: "taken-back",
+    SpotRead: "spot",
+    SpotSettled: "spot-settled",
     CookChanged: "cook-changed",
     PlanKept: "plan",
     WakeJudged: "wake-judged",

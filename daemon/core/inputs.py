@@ -52,6 +52,44 @@ class Mark:
     at: float | None = None
 
 
+SPOT = "spot"
+"""What a spot reading is called where a mark is named."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeBack:
+    """What was said was wrong: from now on as if it had not been said, as far as that can be known. what: a MarkKind value, or
+    SPOT for a spot reading. said_at: engine time at which it was said; None = the newest of its kind. A mark at a wrong time
+    is taken back and made anew."""
+
+    what: str
+    piece: str | None = None
+    said_at: float | None = None
+    by: str = "cook"
+
+
+@dataclass(frozen=True, slots=True)
+class SpotReading:
+    """A core temperature taken by hand, °C. where: in the piece; thermometer: with what; tolerance: ± °C of it.
+    at: engine time at which it was taken, None = now."""
+
+    piece: str
+    celsius: float
+    where: str = ""
+    thermometer: str = ""
+    tolerance: float = 1.0
+    by: str = "cook"
+    at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChooseSpot:
+    """The handheld probe reads this piece: the reading that waits for its piece, or else the next that settles."""
+
+    piece: str
+    by: str
+
+
 @dataclass(frozen=True, slots=True)
 class WallClock:
     """UTC = engine time + offset. trusted: the board's clock has been set by something outside."""
@@ -202,10 +240,19 @@ class RemovePiece:
 
 @dataclass(frozen=True, slots=True)
 class MoveProbe:
-    """From now on this piece is read by another channel. A piece that had that probe swaps with it."""
+    """From now on this piece is read by another channel; None: by none, and it goes on without. A piece that had that
+    probe takes the other."""
 
     piece: str
-    channel: str
+    channel: str | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangePiece:
+    """A piece of the running cook as it is meant from now on, told by its id: what it went through stays."""
+
+    piece: PieceSettings
     by: str
 
 
@@ -379,6 +426,7 @@ Order = (
     | AddPiece
     | RemovePiece
     | MoveProbe
+    | ChangePiece
     | ChangeCook
     | KeepPlan
     | AddReminder
@@ -391,6 +439,9 @@ Order = (
     | TestWake
     | JudgeWake
     | Mark
+    | TakeBack
+    | SpotReading
+    | ChooseSpot
 )
 """What a person says or asks."""
 Command = Order | UsePitProfile

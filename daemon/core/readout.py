@@ -26,13 +26,15 @@ class Readout:
         self.control = ControlValue()
         self.pit_channels = [c.id for c in settings.with_role(Role.PIT)]
 
-    def good(self, channel: str) -> float | None:
+    def good(self, channel: str | None) -> float | None:
         """The newest value of a channel, °C, if it may be believed."""
-        sample = self._conditioner.current(channel)
+        sample = None if channel is None else self._conditioner.current(channel)
         return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
 
-    def doubt(self, channel: str) -> str:
-        """Why nothing may be foretold from this channel now: what is wrong with it, or empty."""
+    def doubt(self, channel: str | None) -> str:
+        """Why nothing may be foretold from this channel now: what is wrong with it, or empty; of no channel nothing is."""
+        if channel is None:
+            return ""
         sample = self._conditioner.current(channel)
         if sample is None:
             return "it gives no value"
@@ -70,6 +72,7 @@ class Readout:
         cores = {
             p.settings.name: (p.settings.place, self._trace.window(p.settings.channel, minute, CORE_MINUTES))
             for p in pieces.on_fire().values()
+            if p.settings.channel is not None
         }
         tolerances = {place: c.tolerance for place, c in pit.items()}
         return evenness(places, cores, tolerances, self._settings.announcing.fahrenheit)

@@ -24,6 +24,8 @@ class Role(StrEnum):
     MEAT = "meat"
     AMBIENT = "ambient"
     HOLD = "hold"
+    SPOT = "spot"
+    """A handheld probe that is held into a piece for a moment: its silence is no fault."""
 
 
 class Wrap(StrEnum):
@@ -74,7 +76,8 @@ class ChannelSettings:
 
 @dataclass(frozen=True, slots=True)
 class PieceSettings:
-    """One piece of meat. channel: its meat channel. place: the pit channel nearest to it, if known.
+    """One piece of meat. channel: its meat channel, None where no probe of its own follows it. place: the pit channel nearest
+    to it, if known.
     wrap_at/tender_low/tender_high/target: core °C, None when the piece has none ("anything with only a target"
     has just `target`). thickness: thinnest dimension, m. safe_minimum: core °C of the rule named in safe_rule."""
 
@@ -82,7 +85,7 @@ class PieceSettings:
     name: str
     cut: str
     kind: MeatKind
-    channel: str
+    channel: str | None
     weight: float
     thickness: float
     shape: float

@@ -13,7 +13,7 @@ from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
-from daemon.core.settings import Band, Role
+from daemon.core.settings import Band, PieceSettings, Role
 from drivers.reading import Quality
 
 
@@ -56,11 +56,50 @@ class PitView:
 
 
 @dataclass(frozen=True, slots=True)
+class SpotView:
+    """A core read by hand. at: engine time at which it was read; said_at: at which it was said, for taking it back."""
+
+    celsius: float
+    at: float
+    said_at: float
+    where: str
+    thermometer: str
+    tolerance: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarkView:
+    """Something said in this cook that still counts. what: a MarkKind value, or "spot". at: engine time at which it was done;
+    said_at: at which it was said; what, piece and said_at together name it to whoever takes it back."""
+
+    what: str
+    piece: str | None
+    at: float
+    said_at: float
+    by: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HandheldView:
+    """A handheld probe has come to rest and its reading waits to be told its piece; or a piece is chosen for the next."""
+
+    channel: str = ""
+    celsius: float | None = None
+    at: float | None = None
+    chosen: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PieceView:
+    """channel: None where no probe of its own follows it; then celsius is a spot reading of the last minutes, or None.
+    spots: newest first. ordered: the piece as it is meant, for a form that changes it."""
+
     id: str
     name: str
     cut: str
-    channel: str
+    channel: str | None
     stage: str
     since: float
     celsius: float | None
@@ -79,6 +118,8 @@ class PieceView:
     question: str
     safety: SafetyView
     asked_wrap: float | None = None
+    spots: tuple[SpotView, ...] = ()
+    ordered: PieceSettings | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,3 +151,6 @@ class Snapshot:
     reminders: tuple[ReminderView, ...] = ()
     wood: WoodView | None = None
     grease: GreaseView | None = None
+    marks: tuple[MarkView, ...] = ()
+    """Newest first, at most 20."""
+    handheld: HandheldView | None = None

@@ -10,7 +10,8 @@ from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.events import FireNoticed, NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.health import HealthTable
-from daemon.core.inputs import LinkCounts, WallClock
+from daemon.core.inputs import LinkCounts, Mark, SpotReading, WallClock
+from daemon.core.marks import Marks, Said
 from daemon.core.pieces.piece import PieceWatch, slope_per_minute
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
@@ -19,10 +20,11 @@ from daemon.core.pit.profile import FireProfile, PitProfile
 from daemon.core.pit.stage import PitStage
 from daemon.core.plan.duties import Duties
 from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
-from daemon.core.settings import Band, WatchSettings
-from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
+from daemon.core.settings import Band, Role, WatchSettings
+from daemon.core.snapshot import ChannelView, HandheldView, MarkView, PieceView, PitView, Snapshot, SpotView
 from drivers.reading import Quality
 
 
@@ -49,6 +51,11 @@ class SnapshotParts:
     nap: NapPlanned | None
     standing: Standing | None
     duties: Duties
+    marks: Marks
+    handheld: Handheld
+
+
+MARKS_SHOWN = 20
 
 
 def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
@@ -81,7 +88,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
             evenness=parts.evenness,
             question=parts.pit_stage.question,
         ),
-        pieces=tuple(_piece_view(parts, p) for p in parts.pieces.values()),
+        pieces=tuple(_piece_view(parts, p, now) for p in parts.pieces.values()),
         alarms=parts.alarms.views(),
         sleep=parts.annunciator.view(now, now + parts.wall.offset),
         nap=parts.nap,
@@ -92,6 +99,8 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         reminders=parts.duties.reminder_views(now),
         wood=parts.duties.wood_view(parts.settings.cook, now),
         grease=parts.duties.grease_view(parts.settings.grease_tray),
+        marks=tuple(_mark_view(said) for said in list(parts.marks)[: -MARKS_SHOWN - 1 : -1]),
+        handheld=_handheld_view(parts.handheld, now),
         profile=replace(parts.profile, fire=FireProfile((), parts.fire.log_intervals)),
     )
 
@@ -101,6 +110,8 @@ def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelV
     assert channel is not None
     last = int(now // MINUTE) - 1
     slope = slope_per_minute(parts.trace.window(channel_id, last, 10))
+    if sample is not None and channel.role is Role.SPOT and now - sample.measured_at > channel.stale_after:
+        sample = None  # put away
     return ChannelView(
         id=channel.id,
         name=channel.name or channel.id,
@@ -115,8 +126,28 @@ def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelV
     )
 
 
-def _piece_view(parts: SnapshotParts, piece: PieceWatch) -> PieceView:
-    own, stage = piece.settings, piece.stage
+def _mark_view(said: Said) -> MarkView:
+    what = said.what
+    note = what.note if isinstance(what, Mark) else f"{what.celsius:.1f} °C"
+    return MarkView(said.word, what.piece, said.done, said.said_at, what.by, note)
+
+
+def _spot_view(said: Said, what: SpotReading) -> SpotView:
+    return SpotView(
+        what.celsius, said.done, said.said_at, what.where, what.thermometer, what.tolerance, what.by
+    )  # fmt: skip
+
+
+def _handheld_view(handheld: Handheld, now: float) -> HandheldView | None:
+    waits = handheld.asked(now)
+    if waits is not None:
+        return HandheldView(waits.channel, waits.celsius, waits.at)
+    chosen = handheld.chosen
+    return HandheldView(chosen=chosen[0]) if chosen is not None and now <= chosen[1] else None
+
+
+def _piece_view(parts: SnapshotParts, piece: PieceWatch, now: float) -> PieceView:
+    own, stage, core = piece.settings, piece.stage, parts.readout.good(piece.settings.channel)
     return PieceView(
         id=own.id,
         name=own.name,
@@ -124,7 +155,7 @@ def _piece_view(parts: SnapshotParts, piece: PieceWatch) -> PieceView:
         channel=own.channel,
         stage=stage.stage,
         since=stage.since,
-        celsius=parts.readout.good(own.channel),
+        celsius=piece.spot_now(now) if core is None and not piece.followed else core,
         rate=piece.rate,
         on_at=stage.on_at,
         wrapped_at=stage.wrapped_at,
@@ -140,4 +171,10 @@ def _piece_view(parts: SnapshotParts, piece: PieceWatch) -> PieceView:
         question=piece.question,
         safety=piece.safety.view,
         asked_wrap=piece.asked_wrap,
+        spots=tuple(
+            _spot_view(said, said.what)
+            for said in reversed(parts.marks.of_piece(own.id, 0.0))
+            if isinstance(said.what, SpotReading)
+        ),
+        ordered=own,
     )

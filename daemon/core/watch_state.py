@@ -12,11 +12,12 @@ from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.annunciation.nap import Readiness, green_list, plan_nap
 from daemon.core.annunciation.test_call import TestCallState
-from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned
+from daemon.core.events import AlarmState, FireNoticed, FireSign, ForecastRequest, NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.grace import Grace
 from daemon.core.health import HealthTable
-from daemon.core.pieces.piece import PieceWatch
+from daemon.core.marks import Marks
+from daemon.core.pieces.piece import Circumstances, PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
@@ -24,9 +25,10 @@ from daemon.core.pit.profile import PitProfile
 from daemon.core.pit.stage import PitStage
 from daemon.core.plan.duties import Duties
 from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
-from daemon.core.settings import WatchSettings, cook_from_plain, cook_to_plain
+from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.since import Since
 from daemon.core.snapshot import Snapshot
 from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
@@ -34,9 +36,12 @@ from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
 SOON = 3 * MINUTE
 """s before an on-delay ends from which what is heard should be on disk at once."""
 PARTS_KEPT = (
-    "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since",
+    "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since", "marks",
+    "handheld",
 )  # fmt: skip
 """Parts of the engine that write their own state into a checkpoint and read it back."""
+AWAKE_FOR = 45 * MINUTE
+"""s after a word of a person in which somebody is up by night. Ours, no source."""
 CHECKPOINT_VERSION = 2
 """Counted up whenever a checkpoint can no longer be read by what came before. What cannot be read is passed over: then the
 journal's inputs are replayed from the start of the running cook (`daemon.shell.resume`), so that no cook is lost."""
@@ -63,8 +68,13 @@ class WatchState:
         self.health = HealthTable()
         self.links: dict[str, inputs.LinkCounts] = {}
         self.band = settings.cook.band
+        self.marks = Marks()
+        self.handheld = Handheld()
+        self._spot_tolerances = {c.id: c.tolerance for c in settings.with_role(Role.SPOT)}
         self._asleep_since: float | None = None
         """When the cook went to sleep."""
+        self._acted_at: float | None = None
+        """When a person last said or asked something."""
         self.fires: list[FireNoticed] = []
         self.evenness = Evenness()
         self._next_scan: float | None = None
@@ -75,6 +85,7 @@ class WatchState:
         self._begin_cook()
 
     def _begin_cook(self) -> None:
+        self.marks.begin_cook()
         self.conditioner.settings = self.settings
         self.band = self.settings.cook.band
         self.pieces.begin(self.settings)
@@ -82,7 +93,7 @@ class WatchState:
 
     # --- what is known -----------------------------------------------------------------------------------
 
-    def good(self, channel: str) -> float | None:
+    def good(self, channel: str | None) -> float | None:
         """The newest value of a channel, °C, if it may be believed."""
         return self.readout.good(channel)
 
@@ -91,8 +102,10 @@ class WatchState:
         return {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
 
     def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
-        cores = self._cores()
-        lost = {p: self.since.good_at.get(w.settings.channel, now) for p, w in self.pieces.items() if p not in cores}
+        probed = self._cores()
+        spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
+        channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in probed}
+        lost = {p: self.since.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
         return ProcessSnapshot(
             now=now,
             settings=self.settings,
@@ -103,7 +116,7 @@ class WatchState:
             fire=self.fire,
             lid_since=self.since.lid,
             pieces=tuple(self.pieces.values()),
-            cores=cores,
+            cores=spots | probed,
             lost=lost,
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
@@ -113,12 +126,18 @@ class WatchState:
             standing=self.alarms.standing(),
             asleep=self._asleep_since is not None,
             duties=self.duties,
+            awake=self._awake(now),
         )
+
+    def _awake(self, now: float) -> bool:
+        """It is day, or somebody has just said something and not that he goes to sleep."""
+        acted = self._acted_at is not None and now - self._acted_at <= AWAKE_FOR and self._asleep_since is None
+        return acted or not self.annunciator.is_night(self._utc(now))
 
     def _plan_nap(self, now: float) -> NapPlanned:
         sleep = self.annunciator.view(now, self._utc(now))
         on = self.pieces.on_fire()
-        used = [*self.readout.pit_channels, *(p.settings.channel for p in on.values())]
+        used = [*self.readout.pit_channels, *(p.settings.channel for p in on.values() if p.followed)]
         lines = green_list(
             self.settings.announcing,
             self.health,
@@ -132,6 +151,38 @@ class WatchState:
         window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
         why = self.fire.no_forecast or "a log is due within the time you need to wake"
         return plan_nap(Readiness(lines, window, why), now)
+
+    def _question_of_sibling(self, now: float) -> ForecastRequest | None:
+        """About the piece that has been longest on the fire with a probe of its own: it has taught most about the pit."""
+        probed = [w for w in self.pieces.on_fire().values() if w.followed and not self._suspect(w)]
+        longest = min(probed, key=lambda w: w.stage.on_at or now, default=None)
+        return None if longest is None else self._question(longest, now)
+
+    def _suspect(self, piece: PieceWatch) -> str:
+        """Why its probe is not to be trusted, or ""; a reading by hand speaks for a probe that has fallen silent."""
+        good_at = 0.0 if piece.settings.channel is None else self.since.good_at.get(piece.settings.channel, 0.0)
+        read_since = bool(piece.spots) and (piece.spots[-1].at or 0.0) > good_at
+        return "" if read_since else self.readout.doubt(piece.settings.channel)
+
+    def _question(self, piece: PieceWatch, now: float) -> ForecastRequest | None:
+        """What is asked about a piece; None while there is nothing to ask."""
+        first = piece.first_minute()
+        last = int(now // MINUTE) - 1
+        if first is None or last < first:
+            return None
+        cook, cabinet = self.settings.cook, self.settings.cook.hold.channel
+        around = Circumstances(
+            first=first,
+            last=last,
+            pit=tuple(self.readout.pit_minutes(first, last)),
+            band=self.band,
+            boiling_point=self.settings.boiling_point,
+            ambient=self.readout.mean_of(Role.AMBIENT, last),
+            hold_cabinet=None if cabinet is None else self.good(cabinet),
+            rest=cook.rest,
+            suspect=self._suspect(piece),
+        )
+        return piece.question_for_forecaster(now, self.trace, around)
 
     def standing(self, now: float) -> Standing | None:
         """Ahead or behind, see `Pieces.standing`."""
@@ -171,6 +222,8 @@ class WatchState:
             nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
             standing=self.standing(now),
             duties=self.duties,
+            marks=self.marks,
+            handheld=self.handheld,
         )
         return make_snapshot(parts, now)
 
@@ -180,11 +233,13 @@ class WatchState:
     def _heard(self) -> set[str]:
         """What has been heard in this life: the pit, pieces by id."""
         good_at = self.since.good_at
-        heard = {p for p, w in self.pieces.items() if self.grace.heard(good_at.get(w.settings.channel))}
+        channels = {p: w.settings.channel for p, w in self.pieces.items()}
+        heard = {p for p, c in channels.items() if c is None or self.grace.heard(good_at.get(c))}
         return heard | ({"pit"} if any(self.grace.heard(good_at.get(c)) for c in self.readout.pit_channels) else set())
 
     def _use(self, piece: PieceWatch) -> None:
-        self.conditioner.in_use(piece.settings.channel, piece.on_fire)
+        if piece.settings.channel is not None:
+            self.conditioner.in_use(piece.settings.channel, piece.on_fire)
 
     # --- checkpoint --------------------------------------------------------------------------------------
 
@@ -201,6 +256,7 @@ class WatchState:
             "next_scan": self._next_scan,
             "closed": self._closed,
             "asleep_since": self._asleep_since,
+            "acted_at": self._acted_at,
             "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
             "evenness": self.evenness.dump(),
             "duties": self.duties.dump(),
@@ -217,12 +273,13 @@ class WatchState:
         self.profile = PitProfile.from_plain(dumped["profile"])
         self.readout.control.load(dumped["control"])
         for part in PARTS_KEPT:
-            getattr(self, part).load(dumped[part])
+            if part in dumped:  # a checkpoint of an earlier version has fewer
+                getattr(self, part).load(dumped[part])
         for piece in self.pieces.values():
             self._use(piece)
         self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
         self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
-        self._asleep_since = dumped["asleep_since"]
+        self._asleep_since, self._acted_at = dumped["asleep_since"], dumped.get("acted_at")
         self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
         self.evenness = Evenness.loaded(dumped["evenness"])
         if "duties" in dumped:  # not in the checkpoints of earlier versions

@@ -20,6 +20,8 @@ from daemon.core.inputs import (
     AddReminder,
     AskWrap,
     ChangeCook,
+    ChangePiece,
+    ChooseSpot,
     CountWood,
     Delivered,
     EndCook,
@@ -44,7 +46,9 @@ from daemon.core.inputs import (
     Resumed,
     SetBand,
     Shelve,
+    SpotReading,
     StartCook,
+    TakeBack,
     TestWake,
     Unshelve,
     UsePitProfile,
@@ -52,13 +56,15 @@ from daemon.core.inputs import (
 )
 from daemon.core.settings import Wrap
 
-_INSTANTS = {"time", "at", "asked_at", "not_after", "until", "latest"}
+_INSTANTS = {"time", "at", "said_at", "asked_at", "not_after", "until", "latest"}
 _INPUT_KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
         Resumed, WallClock, Health, LinkCounts, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
         PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
         AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook, KeepPlan, AddReminder, RemoveReminder, ReminderDone, CountWood,
+        AskWrap, AddPiece, RemovePiece, MoveProbe, ChangePiece, ChangeCook, TakeBack, SpotReading,
+        ChooseSpot,
     )
 }  # fmt: skip
 

@@ -11,7 +11,7 @@ from config.cuts import CUTS
 from config.delivery import ReachWithChart
 from config.doubts import doubts
 from config.loader import piece_id
-from config.problems import Problem
+from config.problems import Problem, item
 from config.rig import Rig
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -143,17 +143,18 @@ def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: 
     boiling = boiling_point(altitude_m=rig.pit.altitude)
     if cook is not None:
         for number, piece in enumerate(cook_settings(cook, rig, 0.0).pieces):
+            called = item("pieces", number, piece.id)
             for key, goal in (("wrap.at", piece.wrap_at), ("tender", piece.tender_low), ("target", piece.target)):
                 if goal is not None and goal > boiling - WET_MARGIN:
                     remedy = (
                         f"water boils at {boiling:.1f} °C at {rig.pit.altitude:.0f} m: "
                         "meat cannot get there while it is wet; choose a lower one"
                     )
-                    yield Problem(cook_file, f"pieces.{number}.{key}", f"{goal:.1f} °C", remedy, warning=True)
+                    yield Problem(cook_file, f"{called}, {key}", f"{goal:.1f} °C", remedy, warning=True)
             goal = piece.tender_low if piece.tender_low is not None else piece.target
             if goal is not None and goal < piece.safe_minimum:
                 remedy = f"below the safe minimum of {piece.safe_minimum:.1f} °C ({piece.safe_rule})"
-                yield Problem(cook_file, f"pieces.{number}.target", f"{goal:.1f} °C", remedy, warning=True)
+                yield Problem(cook_file, f"{called}, target", f"{goal:.1f} °C", remedy, warning=True)
             if cook.hold.rule == ROASTS_ONLY and piece.kind is not MeatKind.WHOLE_ROAST:
                 remedy = f"for whole roasts only: {piece.name} is {piece.kind}, and 135 °F counts for it"
                 yield Problem(cook_file, "hold.rule", cook.hold.rule, remedy, warning=True)
@@ -161,7 +162,7 @@ def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: 
     for number, channel in enumerate(rig.channels):
         calibration = channel.calibration
         if calibration is not None and (today.date() - calibration.on).days > 365:
-            yield Problem(rig_file, f"channels.{number}.calibration.on", str(calibration.on),
+            yield Problem(rig_file, f"{item('channels', number, channel.id)}, calibration.on", str(calibration.on),
                           "checked more than a year ago: run pitvigil calibrate", warning=True)  # fmt: skip
     yield from undrawn_charts(rig, rig_file)
 
@@ -193,4 +194,4 @@ def undrawn_charts(rig: Rig, rig_file: str) -> Iterator[Problem]:
     for number, delivery in enumerate(rig.delivery):
         if isinstance(delivery, ReachWithChart) and delivery.chart and not can_draw():
             remedy = f"{delivery.name} will go without a picture: {REMEDY}, or chart = false"
-            yield Problem(rig_file, f"delivery.{number}.chart", "true", remedy, warning=True)
+            yield Problem(rig_file, f"{item('delivery', number, delivery.name)}, chart", "true", remedy, warning=True)

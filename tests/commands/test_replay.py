@@ -111,7 +111,7 @@ def test_a_target_above_the_boiling_point_is_warned_of(tmp_path: Path, capsys: p
     cook.write_text((EXAMPLES / "cook.toml").read_text().replace("tender = [92, 97]", 'tender = ["203 F", "207 F"]'))
     assert main(["check", "--rig", str(rig), "--cook", str(cook)]) == 0
     warning = capsys.readouterr().out
-    assert "water boils at 94.9 °C" in warning and "pieces.0.tender" in warning
+    assert "water boils at 94.9 °C" in warning and ", tender" in warning
 
 
 def test_plan_counts_back_from_the_serving_time(capsys: pytest.CaptureFixture[str]) -> None:
@@ -135,7 +135,7 @@ def test_a_rule_for_roasts_and_a_target_under_the_safe_minimum_are_warned_of(
     assert main(["check", "--rig", RIG, "--cook", str(cook)]) == 0
     told = capsys.readouterr().out
     assert "hold.rule = food-code-roast-130: for whole roasts only: Lamb shoulder is poultry" in told
-    assert "pieces.1.target" in told and "below the safe minimum of 73.9 °C (USDA home guidance: 165 °F)" in told
+    assert ", target" in told and "below the safe minimum of 73.9 °C (USDA home guidance: 165 °F)" in told
 
 
 @pytest.mark.parametrize(

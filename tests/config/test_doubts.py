@@ -43,8 +43,8 @@ def test_the_example_is_not_asked_about() -> None:
         ({"band": {"low": 235, "high": 275}}, ["pit.band", "455 to 527 °F", '"235 F"']),
         ({"cook_band": {"low": 225, "high": 250}}, ["cook.toml", "band", '"225 F"']),
         ({"band": {"low": 45, "high": 60}}, ["pit.band", "is it meant"]),
-        ({"weight": 14}, ["pieces.0.weight", "kg", "6.4"]),
-        ({"thickness": 6}, ["pieces.0.thickness", "if inches are meant, write 15"]),
+        ({"weight": 14}, ["piece chuck, weight", "kg", "6.4"]),
+        ({"thickness": 6}, ["piece chuck, thickness", "if inches are meant, write 15"]),
         ({"altitude": 5280}, ["pit.altitude", "1609"]),
     ],
 )

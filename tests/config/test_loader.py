@@ -49,9 +49,9 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
         ('zone = "Europe/London"', 'zone = "Mars/Base"', "rig.toml", ["people.zone", "Mars/Base", "tz database"]),
         ('quiet_from = "22:00"', 'quiet_from = "25:00"', "rig.toml", ["quiet_from", "25:00", "22:30"]),
         ('source = "2"', 'source = "1"', "rig.toml", ["board/1", "same source"]),
-        ('cut = "lamb-shoulder"', 'cut = "lamb-wing"', "cook.toml", ["pieces.1", "lamb-wing", "lamb-shoulder"]),
-        ('channel = "lamb"', 'channel = "outside"', "cook.toml", ["pieces.1.channel", "ambient channel", "chuck"]),
-        ("weight = 2.4", "weight = -2", "cook.toml", ["pieces.1.weight", "-2", "more than 0.05 kg"]),
+        ('cut = "lamb-shoulder"', 'cut = "lamb-wing"', "cook.toml", ["piece lamb, cut", "lamb-wing", "lamb-shoulder"]),
+        ('channel = "lamb"', 'channel = "outside"', "cook.toml", ["piece lamb, channel", "ambient channel", "chuck"]),
+        ("weight = 2.4", "weight = -2", "cook.toml", ["piece lamb, weight", "-2", "more than 0.05 kg"]),
         ("[pit]", "[pit", "rig.toml", ["syntax", "not TOML"]),
     ],
 )

@@ -27,7 +27,9 @@ from daemon.core.events import (
     PlanKept,
     QualityChanged,
     SamplesJudged,
+    SpotRead,
     StageChanged,
+    TakenBack,
     WakeJudged,
 )
 from daemon.core.grace import GRACE
@@ -469,6 +471,42 @@ def test_count_wood_tells_how_long_it_lasts(engine: Engine) -> None:
     wood = engine.snapshot(at(ON + 60.0)).wood
     assert wood is not None and (wood.left, wood.runs_out) == (4, at(ON + 60.0) + 5 * wood.pace)
     refused(said(engine, inputs.CountWood(-1, "page"), at(ON + 61.0)))
+
+
+@of(inputs.ChangePiece)
+def test_change_piece_keeps_what_it_went_through(engine: Engine) -> None:
+    (changed,) = said(engine, inputs.ChangePiece(replace(CHUCK, weight=8.0), "page"), at(ON))
+    assert isinstance(changed, CookChanged) and changed.changed == ("chuck",)
+    assert engine.pieces["chuck"].settings.weight == 8.0 and engine.pieces["chuck"].stage.stage == "cooking"
+    assert "no piece is called" in refused(said(engine, inputs.ChangePiece(HAM, "page"), at(ON + 1)))
+
+
+@of(inputs.TakeBack)
+def test_take_back_of_what_was_never_said_is_refused(engine: Engine) -> None:
+    assert "no such mark of chuck stands" in refused(said(engine, inputs.TakeBack("wrapped", "chuck"), at(ON)))
+    said(engine, inputs.Mark(MarkKind.WRAPPED, "chuck"), at(ON + 1))
+    gone, back, *_ = said(engine, inputs.TakeBack("wrapped", "chuck", by="Ann"), at(ON + 2))
+    assert gone == TakenBack(at(ON + 2), "wrapped", "chuck", at(ON + 1), at(ON + 1), "Ann")
+    assert isinstance(back, StageChanged) and (back.before, back.after) == ("wrapped", "cooking")
+
+
+@of(inputs.SpotReading)
+def test_spot_reading_is_told_and_asks_for_a_forecast(engine: Engine) -> None:
+    read, *asked = said(engine, inputs.SpotReading("chuck", 41.0, "centre", "thin tip", by="Ann"), at(ON + 1))
+    assert isinstance(read, SpotRead) and (read.celsius, read.where, read.by, read.asks) == (41.0, "centre", "Ann", "")
+    (wanted,) = [e for e in asked if isinstance(e, ForecastWanted)]
+    assert [(s.at, s.celsius) for s in wanted.request.spots] == [(at(ON + 1), 41.0)]
+    for wrong in (inputs.SpotReading("goat", 41.0), inputs.SpotReading("chuck", 165.0),
+                  inputs.SpotReading("chuck", 41.0, at=at(ON + 900.0))):  # fmt: skip
+        refused(said(engine, wrong, at(ON + 2)))
+
+
+@of(inputs.ChooseSpot)
+def test_choose_spot_of_a_piece_that_is_not_there_is_refused(engine: Engine) -> None:
+    assert "no piece is called" in refused(said(engine, inputs.ChooseSpot("goat", "Ann"), at(ON)))
+    assert said(engine, inputs.ChooseSpot("chuck", "Ann"), at(ON + 1)) == []
+    handheld = engine.snapshot(at(ON + 2)).handheld
+    assert handheld is not None and handheld.chosen == "chuck"
 
 
 @of(inputs.EndCook)

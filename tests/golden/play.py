@@ -35,8 +35,10 @@ from daemon.core.events import (
     Notification,
     PlanKept,
     QualityChanged,
+    SpotRead,
     StageChanged,
     StallChanged,
+    TakenBack,
     WakeJudged,
 )
 from daemon.core.inputs import (
@@ -58,6 +60,7 @@ from daemon.core.inputs import (
     KeepPlan,
     Mark,
     MarkKind,
+    MoveProbe,
     Outlook,
     OutOfService,
     Part,
@@ -68,7 +71,9 @@ from daemon.core.inputs import (
     Resumed,
     SetBand,
     Shelve,
+    SpotReading,
     StartCook,
+    TakeBack,
     TestWake,
     Unshelve,
     WallClock,
@@ -316,6 +321,12 @@ class Player:
                 return Delivered(self.newest, channel, outcome)
             case ["clock", word]:
                 return WallClock(0.0, word == "set")
+            case ["move-probe", piece, channel]:
+                return MoveProbe(piece, None if channel == "none" else channel, "cook")
+            case ["spot", piece, celsius]:
+                return SpotReading(piece, float(celsius))
+            case ["take-back", what, *more]:
+                return TakeBack(what, more[0] if more else None)
             case ["forecast", piece, *rest]:
                 return ForecastArrived(piece, now, tuple(_outlooks(" ".join(rest))))
             case ["keep-plan", light, piece, put_on, lasts, *more]:
@@ -426,6 +437,12 @@ def in_words(event: Event) -> Iterator[str]:
             yield "cook changed"
         case WakeJudged():
             yield f"judged {event.notification}: {'needed' if event.needed else 'not needed'}"
+        case CookChanged(probe=moved) if moved:
+            yield f"probe moved: {' '.join(moved)}"
+        case SpotRead():
+            yield f"spot {event.piece}: {event.celsius:g}" + (" (asks)" if event.asks else "")
+        case TakenBack():
+            yield f"taken back {event.what} of {clock(event.said_at)}"
         case CommandRefused():
             yield f"refused {event.command}"
 

@@ -41,7 +41,7 @@ MUTATIONS = (
     Mutation(ENGINE, "engine.py", "self.annunciator.sleep(True, now)", "pass"),
     Mutation(ENGINE, "engine.py", "        self.band = item.band\n", ""),
     Mutation(ENGINE, "engine.py", "                self.fire.use_profile(item.profile.fire)\n", ""),
-    Mutation(ENGINE, "engine.py", "list(self.pit_stage.finish(now))\n        events += self._retire_all(now)", "[]"),
+    Mutation(ENGINE, "cook_orders.py", "list(self.pit_stage.finish(now))\n        events += self._retire_all(now)", "[]"),
     Mutation(ENGINE, "engine.py", "if now % FORECAST_EVERY == 0 or", "if"),
     Mutation(ENGINE, "grace.py", "GRACE = 60.0", "GRACE = 600.0"),
     Mutation(ENGINE, "grace.py", "granted = min(GRACE, abs(watched - used))", "granted = GRACE"),

@@ -333,9 +333,9 @@ def test_a_chart_that_nobody_can_draw_is_named_with_file_key_and_remedy(
     monkeypatch.setattr("daemon.shell.report.drawer.find_spec", lambda _: None)
     assert cli.main(["check", *arguments]) == 0, "the watch can start"
     checked = capsys.readouterr().out
-    assert f"{rig}: warning: delivery.1.chart = true" in checked
+    assert f"{rig}: warning: delivery hook, chart = true" in checked
     assert "pip install 'pitvigil[report]'" in checked
     cli.main(["doctor", *arguments])
     examined = capsys.readouterr().out
-    assert f"doubt  {rig}: delivery.1.chart: chart = true, but matplotlib is not installed" in examined
+    assert f"doubt  {rig}: delivery hook, chart: chart = true, but matplotlib is not installed" in examined
     assert "-> pip install 'pitvigil[report]'" in examined

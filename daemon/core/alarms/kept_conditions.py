@@ -29,6 +29,8 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
         yield _cooling_on_the_pit(process, piece, core)
     if stage in KEPT and core is not None:
         yield _falling(process, piece, core)
+    if piece.settings.channel is None:
+        return  # its clocks run on in the record; no alarm can tell what they mean
     if stage in KEPT or stage in RESTING:
         yield _time_used_up(process, piece, core)
     if stage is PiecePhase.CHILL:

@@ -24,6 +24,12 @@ WRAP_TOO_LATE = 5.0
 counts. Common practice, no source."""
 PAST_TENDER = 1.0
 """°C above the tender range: past it by more than a probe's last place. Common practice, no source."""
+MATTERS = {Goal.WRAP: 60 * 60.0, Goal.TENDER: 45 * 60.0, Goal.TARGET: 20 * 60.0}
+"""s of width up to which the time of an act is told closely enough to act on it. Ours, no source."""
+SPOT_LEAD = 15 * 60.0
+"""s before the early end of an interval at which a reading is asked for: fetch the thermometer and read. Ours, no source."""
+READ_AGAIN = 20 * 60.0
+"""s, and half of the time that was left then: so long after a reading another tells nothing new. Ours, no source."""
 NO_CORE = 3.0
 """°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 
@@ -32,7 +38,13 @@ def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Co
     """Every condition of one piece that can be judged now, but those of meat that is kept."""
     yield from _goals(process, piece)
     yield from _service(process, piece)
-    yield from _probe(process, piece)
+    if piece.settings.channel is not None:
+        yield _probe_lost(process, piece)
+    else:
+        yield from _spot_check(process, piece)
+    asks = bool(piece.question)
+    found = Finding(asks, within=not asks, because=piece.question, value=process.cores.get(piece.settings.id))
+    yield process.condition("stage-question", piece_subject(piece.settings), found)
 
 
 def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
@@ -58,13 +70,15 @@ def _wrap(
 ) -> Condition:
     seen = nan if core is None else core
     bare = piece.stage.wrapped_at is None
+    wrapped = not bare and piece.settings.channel is None
     goal = piece.settings.tender_low or piece.settings.target
     bare = bare and not seen >= (wrap_at + 2 * WRAP_TOO_LATE if goal is None else max(wrap_at, goal - WRAP_TOO_LATE))
     deadband = process.rules["wrap-target"].deadband
+    foretold = core is None and bare and _due_by_forecast(process, piece, Goal.WRAP)
     found = Finding(
-        active=bare and seen >= wrap_at,
-        within=core is not None and not (bare and seen >= wrap_at - deadband),
-        because=f"core {seen:.1f} °C",
+        active=(bare and seen >= wrap_at) or foretold,
+        within=wrapped or (core is not None and not (bare and seen >= wrap_at - deadband)),
+        because="by the forecast" if core is None else f"core {seen:.1f} °C",
         value=core,
         limit=wrap_at,
     )
@@ -79,11 +93,12 @@ def _tender(
     reached = seen >= low
     left = 0.0 if reached else None if at is None else max(0.0, at.p50 - process.now)
     heated = process.pit_stage not in FIRE_LOST  # a forecast knows only fires that burn
-    soon = heated and core is not None and left is not None and left <= process.lead(rule)
+    told = core is not None or piece.settings.channel is None
+    soon = heated and told and left is not None and left <= process.lead(rule)
     found = Finding(
         active=reached or soon,
         within=seen < low - rule.deadband and not soon,
-        because=f"core {seen:.1f} °C",
+        because="by the forecast" if core is None else f"core {seen:.1f} °C",
         value=core,
         limit=low,
         consequence_in=left,
@@ -148,7 +163,46 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
     yield process.condition("finish-early", subject, found)
 
 
-def _probe(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+def _due_by_forecast(process: ProcessSnapshot, piece: PieceWatch, goal: Goal) -> bool:
+    """The forecast of a piece without a probe is narrow enough to act on, and its time has come."""
+    at = None if piece.settings.channel is not None else piece.outlook(goal)
+    return at is not None and at.p50 <= process.now and at.p95 - at.p05 <= MATTERS[goal]
+
+
+def _spot_check(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    """A reading would change what to do: the next act may be near, and nobody can tell whether it is. What leaves the fire at a
+    temperature is always read first, however sure the forecast."""
+    rule, goal = process.rules["spot-check"], _next_goal(piece)
+    at = None if goal is None else piece.outlook(goal)
+    if goal is None or at is None:
+        return
+    newest = piece.spots[-1].at if piece.spots else None
+    rested = newest is None or process.now - newest >= max(READ_AGAIN, (at.p50 - newest) / 2)
+    left = at.p05 - process.now
+    wide = goal is Goal.TARGET or at.p95 - at.p05 > MATTERS[goal]
+    asked = any(f"{other}/{piece.settings.id}" in process.standing for other in ("tender-range", "plan-probe"))
+    near = piece.on_fire and left <= SPOT_LEAD and wide and rested
+    found = Finding(
+        active=near and not asked and process.awake,
+        within=not near or asked or not process.awake,
+        because=f"no probe; between {max(0.0, left) / 60:.0f} and {(at.p95 - process.now) / 60:.0f} min from now",
+        consequence_in=max(0.0, left),
+    )
+    cold = ("fire-out",) if process.pit_stage in FIRE_LOST else ()
+    yield process.condition(rule.id, piece_subject(piece.settings), found, cold)
+
+
+def _next_goal(piece: PieceWatch) -> Goal | None:
+    """What is to be done next with a piece on the fire."""
+    own = piece.settings
+    if own.wrap is not None and own.wrap_at is not None and piece.stage.wrapped_at is None and piece.outlook(Goal.WRAP):
+        return Goal.WRAP
+    if own.tender_low is not None:
+        return Goal.TENDER
+    return None if own.target is None else Goal.TARGET
+
+
+def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
@@ -160,7 +214,4 @@ def _probe(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
         consequence_in=left,
     )
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
-    yield process.condition("meat-probe-lost", subject, found, off)
-    asks = bool(piece.question)
-    found = Finding(asks, within=not asks, because=piece.question, value=process.cores.get(piece.settings.id))
-    yield process.condition("stage-question", subject, found)
+    return process.condition("meat-probe-lost", subject, found, off)

@@ -44,7 +44,8 @@ class Finding:
 @dataclass(frozen=True, slots=True)
 class ProcessSnapshot:
     """The process at one scan. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
-    cores: newest good core by piece id. lost: piece id -> engine time since when its probe gives nothing good.
+    cores: newest good core by piece id, of its probe or, where none tells, read by hand just now. lost: piece id -> engine time
+    since when its probe gives nothing good.
     pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, see `PitStage`."""
 
     now: float
@@ -68,6 +69,8 @@ class ProcessSnapshot:
     asleep: bool = False
     """The cook said that he goes to sleep."""
     duties: Duties = field(default_factory=Duties)
+    awake: bool = True
+    """It is day, or somebody has just said something."""
 
     @property
     def pit_subject(self) -> Subject:

@@ -233,6 +233,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         once=True,
         guards=("piece-off",),
         text="Probe {name}: core {value}, tender {time}",
+        unmeasured="Probe {name}: tender {time}",
     ),
     AlarmRule(
         id="meat-cooling",
@@ -300,6 +301,23 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         once=True,
         guards=("piece-off", "fire-out"),
         text="Wrap {name}: core {value}",
+        unmeasured="Wrap {name}: due by the forecast",
+    ),
+    AlarmRule(
+        id="spot-check",
+        title="A spot reading would tell when to act",
+        cause="A piece without a probe may be ready soon, and its forecast is too wide to say when. By night only while "
+        "somebody is up.",
+        consequence="It is wrapped or taken off too early or too late.",
+        action="Read its core by hand and enter the reading.",
+        time_to_act=20 * MINUTE,
+        priority=Priority.MEDIUM,
+        wake=WakePolicy.NEVER,
+        prompt=True,
+        on_delay=2 * MINUTE,
+        off_delay=MINUTE,
+        guards=("fire-out",),
+        text="Spot-check {name}: ready {time}?",
     ),
     AlarmRule(
         id="finish-early",

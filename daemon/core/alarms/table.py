@@ -148,6 +148,12 @@ class AlarmTable:
                 self._deadlines.pop(key, None)
         return changes
 
+    def may_tell_again(self, rule: str, subject: str) -> None:
+        """What was told once is to be told again when it comes again: it was answered by mistake."""
+        alarm = self._alarms.get(alarm_key(rule, subject))
+        if alarm is not None and alarm.state is AlarmState.NORMAL:
+            alarm.told_severity = None
+
     def resumed(self, now: float) -> None:
         """Nobody watched until now. On-delays and off-delays stand still until their alarm is judged anew, then go on with
         what remained of them: nothing is raised, returned or raised again for what nobody saw. A shelving that ran out

@@ -51,7 +51,7 @@ NOT_YET_ON = "waiting"
 CHILL = "chill"
 OVER = "done"
 NO_HOLDING = (NOT_YET_ON, CHILL, OVER)
-CLOSING = "One probe in one place: this record informs, it does not certify. The coldest part may be elsewhere."
+CLOSING = "Read in one place: this record informs, it does not certify. The coldest part may be elsewhere."
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +108,10 @@ class _State:
     half_cooled_at: float | None = None
     cooled_at: float | None = None
     unseen: float = 0.0
+    unfollowed: float = 0.0
+    spots: int = 0
+    hottest_spot: float | None = None
+    """°C, tolerance taken off."""
     pace: list[list[float]] = field(default_factory=list)
     """[engine s, core °C], the last PACE_SPAN of chilling."""
 
@@ -132,15 +136,32 @@ class SafetyRecord:
         low = min(before, here) if watched and before is not None and here is not None else None
         high = max(before, here) if watched and before is not None and here is not None else None
         if stage not in (NOT_YET_ON, OVER) and state.stage != NOT_YET_ON:
-            if low is None:
+            if self.piece.channel is None:
+                state.unfollowed += seconds
+            elif low is None:
                 state.unseen += seconds
             self._heat(low, high, seconds)
             self._hold(low, seconds, stage)
             self._leave_hot(low, now - seconds)
         if stage != NOT_YET_ON and here is not None:
-            self._reach(now, here)
-            self._cool(now, here, stage)
+            self._reach(now, self.surely(here))
+            self._cool(now, here, self.surely(here), here + self.tolerance, stage)
+            self._note_pace(now, here, stage)
         state.at, state.core, state.stage = now, here, stage
+        self.view = self._seen(now)
+
+    def spot(self, now: float, core: float, tolerance: float, beside: float) -> None:
+        """A core read by hand, °C ± tolerance. beside: what the piece's own probe read then, °C, NaN where none is believed:
+        where the two cannot both be right, the lower one counts."""
+        state, surely = self._state, core - abs(tolerance)
+        if not isnan(beside):
+            surely = min(surely, beside + self.tolerance)
+        if state.stage == NOT_YET_ON:
+            return
+        state.spots += 1
+        state.hottest_spot = surely if state.hottest_spot is None else max(state.hottest_spot, surely)
+        self._reach(now, surely)
+        self._cool(now, core, surely, core + abs(tolerance), state.stage)
         self.view = self._seen(now)
 
     # --- the clocks -------------------------------------------------------------------------------
@@ -156,9 +177,9 @@ class SafetyRecord:
         if low is not None:
             state.fraction = min(1.0, state.fraction + self.table.gained(self.surely(low), seconds))
 
-    def _reach(self, now: float, core: float) -> None:
+    def _reach(self, now: float, surely: float) -> None:
         """Safe minimum with its dwell, lethality complete, and the first time hot enough to hold."""
-        state, surely = self._state, self.surely(core)
+        state = self._state
         if surely >= self.table.instant_at:
             state.fraction = 1.0
         if state.fraction >= COMPLETE and state.lethal_at is None:
@@ -185,19 +206,18 @@ class SafetyRecord:
     def _leave_hot(self, low: float | None, since: float) -> None:
         """The cooling clock starts where the core may first have left 135 °F, whatever the stage then was."""
         state = self._state
-        if low is None:
+        if low is None and self.piece.channel is not None:  # two spot readings above it have nothing between them
             state.minimum_since = None
         if self._cooked() and state.left_hot_at is None and (low is None or self.surely(low) < COOL_FROM):
             state.left_hot_at = since
 
-    def _cool(self, now: float, core: float, stage: str) -> None:
+    def _cool(self, now: float, core: float, surely: float, at_most: float, stage: str) -> None:
         state = self._state
-        if self.surely(core) >= COOL_FROM:
+        if surely >= COOL_FROM:
             state.left_hot_at = state.half_cooled_at = state.cooled_at = None
-        self._note_pace(now, core, stage)
         if stage != CHILL or state.left_hot_at is None:
             return
-        if state.half_cooled_at is None and core + self.tolerance <= COOL_HALF:
+        if state.half_cooled_at is None and at_most <= COOL_HALF:
             state.half_cooled_at = now
         if state.cooled_at is None and core <= COOL_TO:
             state.half_cooled_at = state.half_cooled_at or now
@@ -292,6 +312,8 @@ class SafetyRecord:
         if state.stage == NOT_YET_ON:
             return [CLOSING]
         margin = f"{self.tolerance:.1f} °C taken off for the probe"
+        if piece.channel is None:
+            margin = "what the thermometer may be off taken off"
         notes = []
         minimum = f"{piece.safe_rule or 'safe minimum set by the cook'} ({piece.safe_minimum:.1f} °C, {margin})"
         notes.append(f"{minimum}: {'read' if state.minimum_at is not None else 'not read yet'}.")
@@ -305,6 +327,7 @@ class SafetyRecord:
         notes += self._come_up_notes()
         notes += self._hold_notes()
         notes += self._cooling_notes(now)
+        notes += self._spot_notes()
         if state.unseen > 0.0:
             notes.append(
                 f"{state.unseen / 60:.0f} min without a believed reading: counted against the cook in every clock "
@@ -352,6 +375,20 @@ class SafetyRecord:
             "Used up: serve no more of it, throw it out." if over else "Heating it again does not give the time back."
         )
         return [f"{rule}: {self.below_in_words()} {allowed}. {verdict}{lifted}"]
+
+    def _spot_notes(self) -> list[str]:
+        state, notes = self._state, []
+        if state.unfollowed > 0.0:
+            notes.append(
+                f"No probe followed this piece for {_hours(state.unfollowed)}: what lies between its spot readings is not "
+                f"known, counts against the cook in every clock above ({COME_UP_RULE}; {self.hold_rule()}), and as no lethality."
+            )
+        if state.hottest_spot is not None:
+            notes.append(
+                f"Spot readings: {state.spots}, the hottest surely {state.hottest_spot:.1f} °C "
+                f"(safe minimum {self.piece.safe_minimum:.1f} °C)."
+            )
+        return notes
 
     def _cooling_notes(self, now: float) -> list[str]:
         state = self._state

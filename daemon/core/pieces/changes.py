@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from daemon.core.inputs import AddPiece, ChangeCook, MoveProbe, RemovePiece
+from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MoveProbe, RemovePiece
 from daemon.core.settings import CookSettings, PieceSettings, Role, WatchSettings
 
-CookOrder = AddPiece | RemovePiece | MoveProbe | ChangeCook
+CookOrder = AddPiece | RemovePiece | MoveProbe | ChangePiece | ChangeCook
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,28 +44,32 @@ def ordered(order: CookOrder, settings: WatchSettings) -> CookSettings | Refused
             if moved is None:
                 return Refused(f"no piece is called {name}")
             wanted = replace(cook, pieces=moved)
+        case ChangePiece(piece):
+            if not any(p.id == piece.id for p in cook.pieces):
+                return Refused(f"no piece is called {piece.id}")
+            wanted = replace(cook, pieces=tuple(piece if p.id == piece.id else p for p in cook.pieces))
         case ChangeCook(cook=other):
             wanted = replace(other, id=cook.id)
     reason = wrong_with(wanted, settings)
     return Refused(reason) if reason else wanted
 
 
-def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str) -> tuple[PieceSettings, ...] | None:
-    """The named piece on that channel; whichever had it takes the other."""
+def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str | None) -> tuple[PieceSettings, ...] | None:
+    """The named piece on that channel; whichever had it takes the other, or goes on without."""
     piece = next((p for p in pieces if p.id == name), None)
     if piece is None:
         return None
-    swap = {piece.channel: channel, channel: piece.channel}
-    return tuple(replace(p, channel=swap.get(p.channel, p.channel)) for p in pieces)
+    own = {p.id: piece.channel for p in pieces if channel is not None and p.channel == channel} | {name: channel}
+    return tuple(replace(p, channel=own.get(p.id, p.channel)) for p in pieces)
 
 
 def wrong_with(cook: CookSettings, settings: WatchSettings) -> str:
     """Why no such cook can run here, or ""."""
     known = {c.id for c in settings.with_role(Role.MEAT)}
-    strange = [p.channel for p in cook.pieces if p.channel not in known]
+    channels = [p.channel for p in cook.pieces if p.channel is not None]
+    strange = [c for c in channels if c not in known]
     if strange:
         return f"no meat channel is called {strange[0]}"
-    channels = [p.channel for p in cook.pieces]
     twice = [c for c in channels if channels.count(c) > 1]
     if twice:
         return f"two pieces cannot share the probe {twice[0]}"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from math import isnan, nan
 from typing import Any
 
-from daemon.core.events import ForecastRequest, StageChanged, StallChanged, WrapDone
+from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
 from daemon.core.food_safety.record import SafetyRecord
-from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook
+from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
 from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage
 from daemon.core.pieces.stall import StallWatch
 from daemon.core.readings.trace import MINUTE, Trace
@@ -19,6 +19,9 @@ KEPT = frozenset({PiecePhase.REST, PiecePhase.HOLD})
 SLOPE_MINUTES = 10
 FORECAST_LASTS = 45 * MINUTE
 """s after which a forecast that no newer one has replaced is forgotten: three were asked for since. Ours, no source."""
+SPOT_STANDS = 10 * MINUTE
+"""s for which a spot reading tells where a core is that no probe is in. Ours, no source."""
+SPOTS_KEPT = 50
 
 
 def slope_per_minute(values: list[float]) -> float:
@@ -63,13 +66,29 @@ class PieceWatch:
         """Core °C of the cook's own "if wrapped at"."""
         self.rate: float | None = None
         """°C per hour over the last ten minutes."""
-        self._probes: list[tuple[int, str]] = [(0, piece.channel)]
-        """(first minute, channel) of every probe it was read by, oldest first."""
+        self.spots: list[SpotReading] = []
+        """Taken by hand, oldest first; `at` is set."""
+        self.first_seen: int | None = None
+        """The engine minute from which on it was watched, None before."""
+        self._before: dict[str, Any] | None = None
+        """What it was then, where it comes from a checkpoint that does not hold what was said of it."""
+        self._probes: list[tuple[int, str | None]] = [(0, piece.channel)]
+        """(first minute, channel) of every probe it was read by, oldest first; None: by none."""
 
     @property
     def question(self) -> str:
         """What the cook has not yet answered about its stage, or ""."""
         return self.stage.question
+
+    @property
+    def followed(self) -> bool:
+        """A probe of its own follows it."""
+        return self.settings.channel is not None
+
+    def spot_now(self, now: float) -> float | None:
+        """°C of a spot reading that still tells where the core is."""
+        newest = self.spots[-1] if self.spots else None
+        return None if newest is None or now - (newest.at or 0.0) > SPOT_STANDS else newest.celsius
 
     @property
     def on_fire(self) -> bool:
@@ -79,6 +98,7 @@ class PieceWatch:
         self, now: float, trace: Trace, minute: int, pit: float, band: Band
     ) -> list[StageChanged | StallChanged]:
         """One closed minute. Events in the order they came about."""
+        self.first_seen = minute if self.first_seen is None else self.first_seen
         if self.forecast_at is not None and now - self.forecast_at > FORECAST_LASTS:
             self.outlooks, self.fan, self.forecast_at = (), (), None
         recent = self.cores(trace, minute - SLOPE_MINUTES + 1, minute)
@@ -103,6 +123,27 @@ class PieceWatch:
             self.wrap_material = mark.note if mark.note in set(Wrap) else planned
         return self.stage.mark(mark, now)
 
+    def spot(self, reading: SpotReading, now: float, trace: Trace) -> list[StageChanged]:
+        """A core temperature taken by hand; `reading.at` is set. It may move the stage where no probe does, and a question is
+        asked where the piece's own probe says otherwise."""
+        at = now if reading.at is None else reading.at
+        minute = int(at // MINUTE)
+        beside = next((c for c in reversed(self.cores(trace, minute - 2, minute)) if not isnan(c)), nan)
+        self.spots = sorted([*self.spots, reading], key=lambda one: one.at or 0.0)[-SPOTS_KEPT:]
+        self.safety.spot(at, reading.celsius, reading.tolerance, beside)
+        return self.stage.spot(now, reading.celsius, beside, reading.tolerance + self.safety.tolerance)
+
+    def begin_like(self, other: PieceWatch) -> None:
+        """Take over where `other` began, and which probes read it."""
+        if other._before is not None:
+            self.load(other._before)
+        self._before, self.first_seen, self._probes = other._before, other.first_seen, list(other._probes)
+
+    def forecast_like(self, other: PieceWatch) -> None:
+        """Take over what is foretold of `other`, until it is foretold anew."""
+        self.outlooks, self.fan, self.forecast_at = other.outlooks, other.fan, other.forecast_at
+        self.asked_wrap = other.asked_wrap
+
     def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:
         return next((o.at for o in self.outlooks if o.goal is goal and o.scenario == scenario), None)
 
@@ -124,6 +165,7 @@ class PieceWatch:
             pit=around.pit,
             core=tuple(self.cores(trace, around.first, around.last)),
             wrapped=wrapped,
+            spots=tuple(CoreSpot(s.at or 0.0, s.celsius, s.tolerance / 2) for s in self.spots),
             asked_wrap=self.asked_wrap,
             off_at=stage.off_at,
             ambient=around.ambient,
@@ -133,7 +175,7 @@ class PieceWatch:
             suspect=around.suspect,
         )
 
-    def read_by(self, channel: str, minute: int) -> None:
+    def read_by(self, channel: str | None, minute: int) -> None:
         """From this engine minute on its probe is another."""
         if self._probes[-1][1] != channel:
             self._probes.append((minute, channel))
@@ -144,7 +186,11 @@ class PieceWatch:
         starts = [first, *(start for start, _ in self._probes[1:])]  # its first probe has been its own ever since
         ends = [*(start - 1 for start in starts[1:]), last]
         for (_, channel), start, end in zip(self._probes, starts, ends, strict=True):
-            values += trace.since(channel, max(first, start), min(last, end))
+            begin, until = max(first, start), min(last, end)
+            if channel is None:
+                values += [nan] * max(0, until - begin + 1)
+            else:
+                values += trace.since(channel, begin, until)
         return values
 
     def first_minute(self) -> int | None:
@@ -165,6 +211,9 @@ class PieceWatch:
             "asked_wrap": self.asked_wrap,
             "rate": self.rate,
             "probes": [list(probe) for probe in self._probes],
+            "spots": [asdict(spot) for spot in self.spots],
+            "first_seen": self.first_seen,
+            "before": self._before,
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -180,3 +229,7 @@ class PieceWatch:
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
         self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]
+        self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
+        self.first_seen = dumped.get("first_seen")
+        # a checkpoint of an earlier version does not hold what was said of the piece: it can be retold from here on only
+        self._before = dumped.get("before", dumped)

@@ -8,15 +8,11 @@ from typing import Any
 
 from daemon.core.events import CommandRefused, Event, ForecastMade
 from daemon.core.forecast.plan import Standing, standing
-from daemon.core.inputs import AskWrap, ForecastArrived, Mark, MarkKind
+from daemon.core.inputs import AskWrap, ForecastArrived, Mark
+from daemon.core.marks import OF_THE_PIT
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import AFTER_THE_PIT
-from daemon.core.settings import Band, WatchSettings
-
-OF_THE_PIT = frozenset(
-    {MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER}
-)  # fmt: skip
-"""Marks that speak of no piece."""
+from daemon.core.settings import Band, PieceSettings, WatchSettings
 
 
 class Pieces(dict[str, PieceWatch]):
@@ -26,19 +22,19 @@ class Pieces(dict[str, PieceWatch]):
         """Forget the last cook's pieces and take up those of this one."""
         self.clear()
         for piece in settings.cook.pieces:
-            channel = settings.channel(piece.channel)
-            self[piece.id] = PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)
+            self[piece.id] = fresh_watch(piece, settings)
 
     def change(self, settings: WatchSettings, minute: int) -> None:
         """Take up the pieces of a changed cook. What one went through stays with its id. minute: the first one of the change."""
         before = dict(self)
         self.clear()
         for piece in settings.cook.pieces:
-            channel = settings.channel(piece.channel)
-            watch = PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)
+            watch = fresh_watch(piece, settings)
             if piece.id in before:
                 watch.load(before[piece.id].dump())
-                watch.read_by(piece.channel, minute)
+                if before[piece.id].settings.channel != piece.channel:
+                    watch.read_by(piece.channel, minute)
+                    watch.stage.probe_moved()
             self[piece.id] = watch
 
     def meant(self, mark: Mark) -> list[PieceWatch]:
@@ -79,7 +75,7 @@ class Pieces(dict[str, PieceWatch]):
         return []
 
     def standing(
-        self, settings: WatchSettings, band: Band, good: Callable[[str], float | None], now: float
+        self, settings: WatchSettings, band: Band, good: Callable[[str | None], float | None], now: float
     ) -> Standing | None:
         """Ahead of the serving time or behind it with what is on the fire, and what helps; None: nothing to say.
         good: the believed value of a channel, °C."""
@@ -97,3 +93,9 @@ class Pieces(dict[str, PieceWatch]):
         for piece, state in dumped.items():
             if piece in self:
                 self[piece].load(state)
+
+
+def fresh_watch(piece: PieceSettings, settings: WatchSettings) -> PieceWatch:
+    """The watch of a piece that has seen nothing yet."""
+    channel = None if piece.channel is None else settings.channel(piece.channel)
+    return PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)

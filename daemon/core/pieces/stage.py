@@ -52,6 +52,8 @@ STILL_HEATING = 10.0
 """°C above the core at the off mark: more than carry-over explains."""
 EARLY_TENDER = 6.0
 """°C under the tender range at which a tender mark is questioned."""
+SPOT_QUESTION = "spot reading"
+"""In the question that a spot reading leads to."""
 EARLY_WRAP = 15.0
 """°C under the wrap target at which a wrap mark is questioned."""
 QUESTION_LENGTH = 80
@@ -197,6 +199,30 @@ class PieceStage:
         question = self._question_on(mark.kind)
         return [self._move(after, now, "mark", question)]
 
+    def spot(self, now: float, celsius: float, beside: float, tolerance: float) -> list[StageChanged]:
+        """A core temperature taken by hand. beside: what the piece's own probe read then, °C, NaN where none is believed.
+        tolerance: ± °C of both together."""
+        if not isnan(beside):
+            apart = abs(celsius - beside) > tolerance
+            asks = f"{self.piece.name}: probe {beside:.0f} °C, {SPOT_QUESTION} {celsius:.0f} °C: probe well placed?"
+            return self._ask(asks, now) if apart else self._agreed(now)
+        signs = {PieceSign.ANSWERS} if celsius >= WARM_CORE else set()
+        if self._goal is not None and celsius >= self._goal:
+            signs.add(PieceSign.AT_TENDER)
+        for sign in PieceSign:
+            after = NEXT[self.stage].get(sign) if sign in signs else None
+            if after is not None:
+                return [self._move(after, now, sign.value, "")]
+        return []
+
+    def probe_moved(self) -> None:
+        """Another probe reads it, or none: what was asked about the old one is asked no more."""
+        if SPOT_QUESTION in self.question:
+            self.question = ""
+
+    def _agreed(self, now: float) -> list[StageChanged]:
+        return self._ask("", now) if SPOT_QUESTION in self.question else []
+
     def _move(self, after: PiecePhase, now: float, because: str, question: str) -> StageChanged:
         before = self.stage
         core = self._cores[-1] if self._cores else None
@@ -213,7 +239,8 @@ class PieceStage:
             after = PiecePhase.WRAPPED
         self.stage, self.since = after, now
         self._asked = [question] if question else []
-        self.question = question[:QUESTION_LENGTH]
+        kept = self.question if SPOT_QUESTION in self.question else ""  # its probe is doubted in every stage
+        self.question = question[:QUESTION_LENGTH] or kept
         return StageChanged(now, self.piece.id, before, after, because, self.question)
 
     def _confirm(self, mark: Mark, now: float) -> list[StageChanged]:

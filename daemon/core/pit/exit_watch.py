@@ -106,7 +106,27 @@ class ExitWatch:
             self._unlearned = self._logs[-1][0]
         self._logs = [*self._logs[-2:], (at, marked)]
 
-    def damper(self, at: float) -> None:
+    def take_back_log(self, at: float, marked_at: float | None) -> None:
+        """No log went in at `at`. marked_at: the newest marked log that stands. A fire that it ended goes on, and what was
+        learned of that fire is forgotten; what older logs have taught meanwhile is not worked out anew."""
+        self._counted[True] = max(0, self._counted[True] - 1)
+        self.marked_at = marked_at
+        if (at, True) not in self._logs:  # it counted as one feeding with a log beside it
+            near = SHORTEST_GAP * MINUTE
+            self._logs = [(t, marked and (t == marked_at or abs(t - at) >= near)) for t, marked in self._logs]
+            return
+        newest = self._logs[-1] == (at, True)
+        self._logs.remove((at, True))
+        before = self._logs[-1][0] if self._logs else None
+        if not newest or before is None:
+            return
+        if self._unlearned == before:
+            self._unlearned = None
+        elif self.habits.fires and self.habits.fires[-1].gap == (at - before) // MINUTE:
+            self.use(self.habits.rows()[:-1])
+
+    def damper(self, at: float | None) -> None:
+        """Engine time at which it was moved, None: never that anybody knows."""
         self._damper_at = at
 
     def burning(self, since: float | None) -> None:

@@ -61,6 +61,8 @@ LATE_BY, LATE_AND = 1.05, 2.0
 """Share of his longest gap lately, and minutes more, after which whoever tends the fire is late."""
 PLAINLY = 3.0
 """°C that a pit must have lost since a log before that is blamed: one may go on cooling down from the fire before."""
+LOGS_KEPT = 40
+"""Newest logs remembered, so that one of them can be taken back."""
 LONG_AGO = 1e9
 ANSWERS_AT_MOST = 60 * MINUTE
 """s after a log beyond which nothing is blamed on it."""
@@ -98,6 +100,8 @@ class FireWatch:
         self._damper_quiet_until = 0.0
         self._last_log: float | None = None
         self._intervals: list[float] = []
+        self._logs: list[tuple[float, bool, bool]] = []
+        """(engine time, marked, gave an interval) of the newest logs, in the order in which they were told."""
 
     @property
     def log_due(self) -> Interval | None:
@@ -251,6 +255,53 @@ class FireWatch:
             case _:
                 pass
 
+    def take_back(self, kind: MarkKind, done: float, left: list[tuple[MarkKind, float]], now: float) -> None:
+        """A mark was wrong. done: when it said that it was done; left: (kind, done) of the marks that stand, oldest first.
+        What detectors were kept from seeing since then stays unseen; from now on they look again."""
+        match kind:
+            case MarkKind.FIRE_LIT | MarkKind.LOG:
+                logs = [at for other, at in left if other in (MarkKind.FIRE_LIT, MarkKind.LOG)]
+                self._forget_log(done, logs[-1] if logs else None)
+                self._lit = self._burns or any(other is MarkKind.FIRE_LIT for other, _ in left)
+            case MarkKind.LID_OPEN | MarkKind.LID_CLOSED:
+                lids = [other for other, _ in left if other in (MarkKind.LID_OPEN, MarkKind.LID_CLOSED)]
+                last_open = bool(lids) and lids[-1] is MarkKind.LID_OPEN
+                self._lid.take_back(now, was_open=kind is MarkKind.LID_OPEN, last_open=last_open)
+                self.lid_open = self._lid.open
+            case MarkKind.DAMPER:
+                self.exit.damper(max((at for other, at in left if other is MarkKind.DAMPER), default=None))
+            case _:
+                return
+        mutes = {MarkKind.LOG: LOG_KNOWN, MarkKind.LID_OPEN: LOG_MUTED, MarkKind.LID_CLOSED: LOG_MUTED}
+        quiet = [at + mutes[other] * MINUTE for other, at in left if other in mutes]
+        quiet += [at + (LOG_LAG + LOG_AGAIN) * MINUTE for at, marked, _ in self._logs if not marked]
+        self._quiet_until = min(self._quiet_until, max(quiet, default=now))
+        moved = [at + DAMPER_AGAIN * MINUTE for other, at in left if other is MarkKind.DAMPER]
+        self._damper_quiet_until = min(self._damper_quiet_until, max([self._quiet_until, *moved]))
+
+    def _forget_log(self, done: float, marked_at: float | None) -> None:
+        """Neither it nor the intervals that it made: the logs beside it have one between them."""
+        number = next((n for n, (at, marked, _) in enumerate(self._logs) if marked and at == done), None)
+        if number is None:
+            return  # told by an earlier version, or too long ago
+        _, _, counted = self._logs[number]
+        before, after = self._logs[:number], self._logs[number + 1 :]
+        newer = sum(c for _, _, c in after)
+        at = len(self._intervals) - newer
+        if counted and at > 0:
+            del self._intervals[at - 1]
+            at -= 1
+        if after and after[0][2] and at < len(self._intervals):
+            gap = (after[0][0] - before[-1][0]) / MINUTE if before else 0.0
+            if gap >= SHORTEST_GAP:
+                self._intervals[at] = gap
+            else:
+                del self._intervals[at]
+                after[0] = (*after[0][:2], False)
+        self._logs = before + after
+        self._last_log = self._logs[-1][0] if self._logs else None
+        self.exit.take_back_log(done, marked_at)
+
     def nap_window(self, lead: float) -> tuple[float, float] | None:
         """("sleep until", "at the latest"), engine times. lead: s a sleeper needs from notice to a burning log.
 
@@ -297,9 +348,11 @@ class FireWatch:
 
     def _new_fire(self, at: float, *, marked: bool) -> None:
         """A log went in at `at`."""
-        if self._last_log is not None and self._burns and at - self._last_log >= SHORTEST_GAP * MINUTE:
+        counts = self._last_log is not None and self._burns and at - self._last_log >= SHORTEST_GAP * MINUTE
+        if self._last_log is not None and counts:
             self._intervals = [*self._intervals, (at - self._last_log) / MINUTE][-INTERVALS_KEPT:]
         self._last_log = at
+        self._logs = [*self._logs[1 - LOGS_KEPT :], (at, marked, counts)]
         self.exit.log(at, marked, self._band)
 
     def _burning(self, now: float, pit: float, band: Band) -> None:
@@ -333,6 +386,7 @@ class FireWatch:
             "doubted_until": self._doubted_until,
             "damper_quiet_until": self._damper_quiet_until,
             "intervals": list(self._intervals),
+            "logs": [list(log) for log in self._logs],
         }
 
     def load(self, dumped: dict[str, object]) -> None:
@@ -349,3 +403,6 @@ class FireWatch:
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
         self._intervals = list(state["intervals"])
+        self._logs = [
+            (at, marked, counts) for at, marked, counts in state.get("logs", ())
+        ]  # not in the checkpoints of earlier versions

@@ -151,6 +151,16 @@ class LidSense:
             return
         self.open = is_open
 
+    def take_back(self, now: float, *, was_open: bool, last_open: bool) -> None:
+        """A mark of the lid was wrong. was_open: it said open. last_open: so says the newest mark that stands. What can be
+        seen of the lid is seen again at once."""
+        if was_open:
+            self.open, self.shut_at = False, None
+        elif self.open:
+            self.shut_at = None
+        elif last_open:
+            self.mark(True, now)
+
     def dump(self) -> dict[str, object]:
         return {
             "open": self.open,

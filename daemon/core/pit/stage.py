@@ -14,6 +14,7 @@ from typing import Any
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
+from daemon.core.pit.signs import slope
 from daemon.core.settings import Band
 
 # Every number below: common practice, no source.
@@ -50,6 +51,10 @@ CATCHES_IN = 30
 """Minutes after the mark by which a fire has warmed the pit."""
 CLIMBS = WARM_ABOVE_START
 """°C that a pit with a burning fire gains again and again while it is on its way to the band."""
+
+
+TAKEN_BACK = "a mark was taken back"
+"""The reason of a change that a mark taken back leads to."""
 
 
 class PitPhase(StrEnum):
@@ -150,6 +155,8 @@ class PitStage:
         self._band: tuple[float, float] | None = None
         self._raised = False
         self._lid_minutes = 0
+        self._before_lit: dict[str, object] | None = None
+        """What it was before the mark of a lit fire that it stands at."""
         self._since_lit: int | None = None
         """Minutes that count since a fire was marked lit and the pit does not show it; None: nothing to wait for."""
 
@@ -175,12 +182,31 @@ class PitStage:
         """A mark of the cook. Only "fire-lit" moves the pit, and only where no fire was known to burn."""
         if mark.kind is not MarkKind.FIRE_LIT:
             return []
+        before = self.dump()
         self.question = ""
         self._foot, self.climbed_at = None, now
         changes = self._heed({PitSign.MARKED_LIT}, now)
+        self._before_lit = before if changes else None
         if self.stage == PitPhase.LIGHTING:
             self._since_lit, self._start = 0, None
         return changes
+
+    def take_back(self, done: float, minutes: list[tuple[float, float]], band: Band, now: float) -> list[StageChanged]:
+        """No fire was lit at `done`. A pit that stands where the mark put it goes back, and takes the `minutes` since (engine
+        time, °C) without it; where readings have moved it on they speak for themselves."""
+        stage, question, before = self.stage, self.question, self._before_lit
+        if before is None or self.since != done:
+            self._since_lit = None
+            return []
+        self.load(before)
+        self._before_lit = None
+        seen: list[float] = []
+        for at, pit in minutes:
+            seen = [*seen[-9:], pit]
+            self.minute(at, pit, slope(seen), band, lid_open=False)
+        if (self.stage, self.question) == (stage, question):
+            return []
+        return [StageChanged(now, "pit", stage, self.stage, TAKEN_BACK, self.question)]
 
     def finish(self, now: float) -> list[StageChanged]:
         """All meat is off: whatever the fire does from here on is cooling. Harmless when repeated."""
@@ -226,6 +252,7 @@ class PitStage:
                 self.stage, self.since, self._raised = after, now, False
                 self._foot, self.climbed_at = None, now
                 self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
+                self._before_lit = None
                 if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
                     self._start, self._recent = None, []
                 return [StageChanged(now, "pit", before, after, sign.value, self.question)]
@@ -256,6 +283,7 @@ class PitStage:
             "since_lit": self._since_lit,
             "foot": self._foot,
             "climbed_at": self.climbed_at,
+            "before_lit": self._before_lit,
         }
 
     def load(self, dumped: dict[str, object]) -> None:
@@ -267,3 +295,4 @@ class PitStage:
         self.question, self._since_lit = state["question"], state["since_lit"]
         # not in the checkpoints of earlier versions
         self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
+        self._before_lit = state.get("before_lit")

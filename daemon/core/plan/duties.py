@@ -13,7 +13,7 @@ from daemon.core.pit.stage import PitStage
 from daemon.core.plan.grease import GreaseWatch
 from daemon.core.plan.reminders import Reminders
 from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
-from daemon.core.plan.wood import WoodWatch
+from daemon.core.plan.wood import KINDLING, WoodWatch
 from daemon.core.planned import From, StepKind
 from daemon.core.settings import CookSettings
 
@@ -140,6 +140,11 @@ class Duties:
             self.wood.log(done)
         elif mark.kind is MarkKind.FIRE_LIT:
             self.wood.lit(done)
+
+    def take_back(self, kind: MarkKind, done: float, last_log: float | None) -> None:
+        """No wood went into the fire at `done`."""
+        if kind in (MarkKind.LOG, MarkKind.FIRE_LIT):
+            self.wood.take_back(1 if kind is MarkKind.LOG else KINDLING, done, last_log)
 
     def changed(self, change: AlarmChanged) -> None:
         """Whoever acknowledges a reminder has done it."""

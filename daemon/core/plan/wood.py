@@ -50,6 +50,12 @@ class WoodWatch:
             self._gaps = [*self._gaps, now - self.last_log][-GAPS:]
         self.last_log = now
 
+    def take_back(self, splits: int, done: float, last_log: float | None) -> None:
+        """So many did not go on at `done` after all. last_log: engine time of the newest that did."""
+        self.used = max(0, self.used - splits)
+        if self.last_log == done:
+            self._gaps, self.last_log = self._gaps[:-1] if splits == 1 else self._gaps, last_log
+
     @property
     def left(self) -> int | None:
         """Splits, None = nobody counted."""

@@ -35,6 +35,7 @@ AGILITY: dict[Role, Agility] = {
     Role.PIT: Agility(step=15.0, rate=20.0, limit=150.0),
     Role.HOLD: Agility(step=10.0, rate=5.0, limit=60.0),
     Role.AMBIENT: Agility(step=8.0, rate=2.0, limit=40.0),
+    Role.SPOT: Agility(step=15.0, rate=20.0, limit=150.0),
     Role.MEAT: Agility(step=3.0, rate=0.2, limit=40.0),
 }
 IN_AIR = AGILITY[Role.PIT]
@@ -163,6 +164,8 @@ class ChannelJudge:
     def scan(self, now: float, started: float, corroborated: bool) -> None:
         """Every few seconds: silence, and a value that no longer moves. started: when the watch began, for a channel
         never heard. corroborated: another channel saw the pit move since this one last moved."""
+        if self.role is Role.SPOT:
+            return  # a handheld probe is silent most of the time, and lies still on the table
         silent = now - (started if self.heard_at is None else self.heard_at)
         if silent > self.stale_after:
             if self.doubts != STALE:

@@ -168,7 +168,7 @@ class Conditioner:
         They are judged on this room's own minutes of all plausible values, see `HISTORY`."""
         for channel in self._channels.values():
             channel.close_minute()
-        thickness = {piece.channel: piece.thickness for piece in self.settings.cook.pieces}
+        thickness = {p.channel: p.thickness for p in self.settings.cook.pieces if p.channel is not None}
         seen = {
             name: ProbeMinutes(
                 settings=channel.settings,
@@ -205,6 +205,12 @@ class Conditioner:
         if known is not None:
             known.handled_until = max(known.handled_until, until)
             known.judge.expect_move(until)
+
+    def forget_move(self, channel: str, until: float) -> None:
+        """The cook was not handling this probe after all, or only until engine time `until`."""
+        known = self._channels.get(channel)
+        if known is not None:
+            known.handled_until = known.judge.moving_until = until
 
     def in_use(self, channel: str, used: bool) -> None:
         """Whether a piece is on that this meat channel should be in; until then its place is not judged."""

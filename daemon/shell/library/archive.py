@@ -176,9 +176,9 @@ def free_id(cook: str, utc: float, taken: Callable[[str], bool]) -> str:
 
 
 def _can_start(cook: CookSettings, settings: WatchSettings) -> bool:
-    """As the engine decides it: every piece has a meat channel."""
+    """As the engine decides it: every piece has a meat channel, or no probe of its own."""
     known = {channel.id for channel in settings.with_role(Role.MEAT)}
-    return all(piece.channel in known for piece in cook.pieces)
+    return all(piece.channel is None or piece.channel in known for piece in cook.pieces)
 
 
 def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:

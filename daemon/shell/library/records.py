@@ -29,6 +29,7 @@ from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_eve
 from daemon.shell.library.minutes import minute_medians
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
+from daemon.shell.library.taken_back import standing
 
 IMPORTED = "imported"
 """Directory beside the journal for cooks brought in from elsewhere."""
@@ -291,7 +292,7 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         channels=entry.channels,
         minutes=minutes,
         series={channel.id: series.get(channel.id, nothing) for channel in entry.channels},
-        events=tuple(_events(db, entry, end, arrived_forecasts(rows))),
+        events=standing(_events(db, entry, end, arrived_forecasts(rows))),
         verdict=entry.notes.verdict,
         weather=entry.notes.weather,
         photos=entry.notes.photos,
@@ -354,7 +355,7 @@ def _curve(row: CookRow, kept: KeptCook, step: int) -> CookCurve:
     cores = tuple(
         (piece.name, _thinned(kept.series[piece.channel], step))
         for piece in kept.settings.pieces
-        if piece.channel in kept.series
+        if piece.channel is not None and piece.channel in kept.series
     )
     return CookCurve(row, time, _thinned(pit_minutes(kept), step), cores)
 

@@ -204,7 +204,7 @@ def _spell(start: float, end: float, depth: float, deeds: Sequence[Deed]) -> Spe
 
 
 def _piece(cook: KeptCook, piece: PieceSettings, end: float) -> PieceFindings:
-    core = cook.series.get(piece.channel, (float("nan"),) * len(cook.minutes))
+    core = cook.series.get(piece.channel or "", (float("nan"),) * len(cook.minutes))
     stages = _stages(cook, piece.id, end)
     on_at = next((s.start for s in stages if s.stage in ("on", "cooking")), None)
     wraps = [

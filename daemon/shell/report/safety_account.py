@@ -30,7 +30,12 @@ def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) 
     changes = [
         (event_time(cook, e), e["after"]) for e in cook.events if e["event"] == "stage" and e["subject"] == piece.id
     ]
-    stage, following = "waiting", 0
+    spots = [
+        (event_time(cook, e, "at"), e["celsius"], e["tolerance"])
+        for e in cook.events
+        if e["event"] == "spot" and e["piece"] == piece.id
+    ]
+    stage, following, read = "waiting", 0, 0
     lethal_at = cooled_at = None
     come_up = 0.0
     for minute, value in zip(cook.minutes, core, strict=True):
@@ -38,6 +43,9 @@ def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) 
         while following < len(changes) and changes[following][0] <= now:
             stage, following = changes[following][1], following + 1
         record.minute(now, value, stage)
+        while read < len(spots) and spots[read][0] <= now:
+            record.spot(*spots[read], beside=value)
+            read += 1
         view = record.view
         come_up = max(come_up, view.come_up_seconds)
         if lethal_at is None and view.lethality_fraction >= COMPLETE:

@@ -125,7 +125,7 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
     lines = [Line("pit", True, times if pit else (), _in(reader, pit))]
     fans: list[Fan] = []
     for piece in view.pieces:
-        if piece.on_at is None or piece.channel not in series or piece.stage == "done":
+        if piece.on_at is None or piece.stage == "done" or piece.channel is None or piece.channel not in series:
             continue
         core = [v if t >= piece.on_at else nan for t, v in zip(times, series[piece.channel], strict=True)]
         lines.append(Line(piece.name, False, times, _in(reader, core)))

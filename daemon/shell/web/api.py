@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
 from aiohttp import web
@@ -13,7 +13,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
-from config.doubts import piece_doubts
+from config.doubts import band_doubts, piece_doubts
+from config.plain_errors import plain_problems
+from config.problems import Problem, item
 from daemon.core import inputs
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, CookSettings, Role
@@ -21,6 +23,7 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
+from daemon.shell.web.changed_piece import changed_piece, changed_section
 from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Planner
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
@@ -127,6 +130,13 @@ async def asked(question: Callable[[], Answer]) -> Answer:
         raise Refused(503, f"the journal cannot be read or written now: {error}", retry_after=10) from None
     except UnknownCook as error:
         raise Refused(404, f"no such cook is kept: {error}", "cook") from None
+
+
+def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
+    """What can hardly be meant is asked about. Raises Refused 409 with the question."""
+    asked = [f"{p.key.rpartition(', ')[2]} {p.value}: {p.remedy}" for p in doubts]
+    if asked and not order.sure:
+        raise Refused(409, "; ".join(asked) + " (send sure: true if it is meant)", "sure")
 
 
 class Api:
@@ -248,8 +258,33 @@ class Api:
         order = await body_of(request, models.MarkOrder)
         if order.piece is not None:
             self._known(order.piece)
-        at = self._snapshot().time - 60.0 * order.minutes_ago if order.minutes_ago else None
+        at = self._earlier(order.minutes_ago)
         return self._take(inputs.Mark(order.kind, order.piece, order.by, order.note, at))
+
+    def _earlier(self, minutes: float) -> float | None:
+        return self._snapshot().time - 60.0 * minutes if minutes else None
+
+    async def take_back(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.TakeBackOrder)
+        named = [m for m in self._snapshot().marks if (m.what, m.piece) == (order.what, order.piece)]
+        if not named or (order.said_at is not None and all(m.said_at != order.said_at for m in named)):
+            raise Refused(422, "no such mark stands", "what")
+        return self._take(inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by))
+
+    async def spot(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.SpotOrder)
+        self._known(order.piece)
+        at = self._earlier(order.minutes_ago)
+        return self._take(
+            inputs.SpotReading(
+                order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
+            )
+        )
+
+    async def choose_spot(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.ChooseSpotOrder)
+        self._known(order.piece)
+        return self._take(inputs.ChooseSpot(order.piece, order.by))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
         return self._take(inputs.GoToSleep((await body_of(request, models.By)).by))
@@ -266,6 +301,7 @@ class Api:
 
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
+        _sure(order, band_doubts(order.band, "page", "band"))
         return self._take(inputs.SetBand(Band(order.band.low, order.band.high), order.by))
 
     async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
@@ -316,16 +352,33 @@ class Api:
         except ValueError as error:
             raise Refused(422, str(error), "cook") from None
         doubts = tuple(
-            f"{p.key.rpartition('.')[2]} {p.value}: {p.remedy}"
+            f"{p.key.rpartition(', ')[2]} {p.value}: {p.remedy}"
             for number, piece in enumerate(order.cook.pieces)
-            for p in piece_doubts(piece, "page", f"pieces.{number}")
+            for p in piece_doubts(piece, "page", item("pieces", number, piece.id or piece.name))
         )
         return answer(models.PlanLines(lines=lines, doubts=doubts).model_dump_json().encode())
 
     async def add_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AddPieceOrder)
+        _sure(order, piece_doubts(order.piece, "page", "piece"))
         (piece,) = self._built(Cook(name="one piece", pieces=(order.piece,)), "piece").pieces
+        if piece.id in {known.id for known in self._snapshot().pieces}:
+            raise Refused(422, f"a piece is called {piece.id} already: give it another name or id", "piece.name")
         return self._take(inputs.AddPiece(piece, order.by))
+
+    async def change_piece(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.ChangePieceOrder)
+        self._known(order.piece)
+        now = next(p.ordered for p in self._snapshot().pieces if p.id == order.piece)
+        assert now is not None, "the snapshot of a running watch holds what was ordered"
+        changes = order.model_dump(exclude={"piece", "by", "sure"}, exclude_none=True)
+        try:
+            section = changed_section(now, changes)
+        except ValidationError as error:
+            raise Refused(422, plain_problems("page", error.errors(include_url=False), changes)[0].remedy) from None
+        _sure(order, piece_doubts(section, "page", "piece"))
+        (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
+        return self._take(inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.RemovePieceOrder)
@@ -336,7 +389,7 @@ class Api:
         order = await body_of(request, models.MoveProbeOrder)
         self._known(order.piece)
         meat = [channel.id for channel in self._snapshot().channels if channel.role is Role.MEAT]
-        if order.channel not in meat:
+        if order.channel is not None and order.channel not in meat:
             raise Refused(422, f"no meat channel of that id; there are: {', '.join(meat)}", "channel")
         return self._take(inputs.MoveProbe(order.piece, order.channel, order.by))
 

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from config.cook import Cook, PieceSection
+from config.cook import Cook, PieceSection, WrapSection
 from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Celsius
@@ -71,12 +71,44 @@ class MarkOrder(By):
     """for a mark that was forgotten"""
 
 
+class TakeBackOrder(By):
+    """what: the kind of a mark, or "spot" for a spot reading. said_at: as the snapshot's `marks` names it; absent = the newest
+    of its kind and piece."""
+
+    what: MarkKind | Literal["spot"]
+    piece: str | None = Field(default=None, max_length=40)
+    said_at: float | None = None
+
+
+class SpotOrder(By):
+    """A core temperature read by hand. celsius: a number of °C or text with its unit. where: in the piece. tolerance: ± °C."""
+
+    piece: str = Field(max_length=40)
+    celsius: Annotated[Celsius, Field(ge=-20, le=120)]
+    where: str = Field(default="", max_length=80)
+    thermometer: str = Field(default="", max_length=80)
+    tolerance: float = Field(default=1.0, ge=0.1, le=10)
+    minutes_ago: float = Field(default=0.0, ge=0, le=720)
+
+
+class ChooseSpotOrder(By):
+    """The handheld probe reads this piece: what waits for its piece, or else what comes to rest next."""
+
+    piece: str = Field(max_length=40)
+
+
 class JudgeOrder(By):
     notification: Key
     needed: bool
 
 
-class BandOrder(By):
+class Sure(By):
+    """sure: must be said where the order can hardly be meant; else it is answered 409 with the question."""
+
+    sure: bool = False
+
+
+class BandOrder(Sure):
     band: BandSection
 
 
@@ -102,10 +134,25 @@ class PlanOrder(By):
     wind: float = Field(default=0.0, ge=0, le=40)
 
 
-class AddPieceOrder(By):
-    """A piece as a cook file names it."""
+class AddPieceOrder(Sure):
+    """A piece as a cook file names it; without `channel` no probe follows it."""
 
     piece: PieceSection
+
+
+class ChangePieceOrder(Sure):
+    """What changes of a piece; what is left out stays. weight in kg, thickness in cm; temperatures: a number of °C or text with
+    its unit. wrap, tender, target: as in a cook file."""
+
+    piece: Key
+    name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    cut: str | None = None
+    weight: float | None = None
+    thickness: float | None = None
+    wrap: WrapSection | Literal[False] | None = None
+    tender: tuple[Celsius, Celsius] | None = None
+    target: Celsius | None = None
+    place: str | None = Field(default=None, max_length=60)
 
 
 class RemovePieceOrder(By):
@@ -115,10 +162,11 @@ class RemovePieceOrder(By):
 
 
 class MoveProbeOrder(By):
-    """piece: piece id. channel: id of the meat channel that reads it from now on; a piece that had it swaps."""
+    """piece: piece id. channel: id of the meat channel that reads it from now on, null: none, and it goes on without; a piece
+    that had it takes the other."""
 
     piece: Key
-    channel: Key
+    channel: Key | None
 
 
 class NotesOrder(By):

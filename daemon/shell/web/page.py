@@ -5,17 +5,20 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isnan
 from pathlib import Path
+from typing import Any
 
 from config.rig import PageSection, Rig
 from daemon.core.engine import MEMORY_MINUTES
-from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged
+from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged, TakenBack
 from daemon.core.inputs import Command
 from daemon.core.readings.trace import MINUTE
 from daemon.core.snapshot import Snapshot
 from daemon.shell.library.records import CookRecords, reading
+from daemon.shell.library.summary import utc_seconds
+from daemon.shell.library.taken_back import standing
 from daemon.shell.loop import WatchLoop
 from daemon.shell.report.of_kept import kept_report
 from daemon.shell.view import View
@@ -40,10 +43,21 @@ def marks_before(journal: Path) -> list[HistoryMark]:
     rows = []
     with contextlib.suppress(sqlite3.Error), reading(journal) as db:
         rows = db.execute(
-            "SELECT time, body FROM events WHERE name = 'mark' ORDER BY seq DESC LIMIT ?", (MARKS_KEPT,)
+            "SELECT time, body FROM events WHERE name IN ('mark', 'taken-back') ORDER BY seq DESC LIMIT ?",
+            (MARKS_KEPT,),
         ).fetchall()
-    marks = [(time, json.loads(body)) for time, body in reversed(rows)]
-    return [HistoryMark(time, mark["kind"], mark["piece"]) for time, mark in marks]
+    events = [{"engine_time": time, **json.loads(body)} for time, body in reversed(rows)]
+    return [
+        HistoryMark(mark["engine_time"] - _late(mark), mark["kind"], mark["piece"])
+        for mark in standing(events)
+        if mark["event"] == "mark"
+    ]
+
+
+def _late(mark: Mapping[str, Any]) -> float:
+    """s by which it was marked later than it was done."""
+    at = mark.get("at")
+    return 0.0 if at is None else utc_seconds(mark["time"]) - utc_seconds(at)
 
 
 class KeptCooks(CookRecords):
@@ -95,6 +109,9 @@ class Page:
             for e in events
             if isinstance(e, Marked)
         ]
+        for gone in [e for e in events if isinstance(e, TakenBack)]:
+            named = HistoryMark(gone.at, gone.what, gone.piece)
+            self._marks = [mark for mark in self._marks if mark != named]
         del self._marks[:-MARKS_KEPT]
         for event in events:
             if isinstance(event, CommandRefused | MorningTold):

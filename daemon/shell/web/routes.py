@@ -74,6 +74,11 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/shelve", "shelve", "Take an alarm away for at most 2 h", models.Taken, models.ShelveOrder),
     Route("/api/unshelve", "unshelve", "Bring a shelved alarm back", models.Taken, models.UnshelveOrder),
     Route("/api/mark", "mark", "Say what was done", models.Taken, models.MarkOrder),
+    Route("/api/take-back", "take_back", "A mark or a spot reading was wrong: as if it had not been said", models.Taken,
+          models.TakeBackOrder),
+    Route("/api/spot", "spot", "A core temperature was read by hand", models.Taken, models.SpotOrder),
+    Route("/api/choose-spot", "choose_spot", "The piece that the handheld probe reads", models.Taken,
+          models.ChooseSpotOrder),
     Route("/api/sleep", "sleep", "I am going to sleep", models.Taken, models.By),
     Route("/api/morning", "morning", "I am up", models.Taken, models.By),
     Route("/api/test-wake", "test_wake", "Send a test wake now", models.Taken, models.By),
@@ -84,8 +89,9 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/start-cook", "start_cook", "Start a cook", models.Taken, models.CookOrder),
     Route("/api/plan", "plan", "When to light, when to put the meat on, how much wood", models.PlanLines, models.PlanOrder),
     Route("/api/add-piece", "add_piece", "Another piece joins the running cook", models.Taken, models.AddPieceOrder),
+    Route("/api/change-piece", "change_piece", "A piece is meant otherwise", models.Taken, models.ChangePieceOrder),
     Route("/api/remove-piece", "remove_piece", "A piece leaves the running cook", models.Taken, models.RemovePieceOrder),
-    Route("/api/move-probe", "move_probe", "Another probe reads a piece", models.Taken, models.MoveProbeOrder),
+    Route("/api/move-probe", "move_probe", "Another probe reads a piece, or none", models.Taken, models.MoveProbeOrder),
     Route("/api/end-cook", "end_cook", "End the cook", models.Taken, models.By),
 )  # fmt: skip
 

@@ -124,7 +124,7 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("cooks/amend", {"cook": CHOIR, "weights": {"goat": [1, 1]}}, "notes"),
     ("start-cook", {"cook": {"name": "x", "pieces": []}}, "cook.pieces"),
     ("start-cook", {"cook": {"name": "x", "pieces": [{"name": "a", "cut": "whale", "channel": "lamb", "weight": 1}]}},
-     "cook.pieces.0"),
+     "cook.pieces.0.cut"),
     ("start-cook", {"cook": {"name": "x", "pieces": [{"name": "a", "cut": "lamb-leg", "channel": "no", "weight": 1}]}},
      "cook"),
 ]  # fmt: skip

@@ -1,0 +1,265 @@
+"""What people say of a cook while it runs: marks, and that one was wrong; cores read by hand; pieces that come and go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from math import isfinite
+
+from daemon.core import inputs
+from daemon.core.events import (
+    AlarmChanged,
+    CommandRefused,
+    CookChanged,
+    Event,
+    ForecastWanted,
+    Marked,
+    Sample,
+    SpotRead,
+    SpotSettled,
+    StageChanged,
+    TakenBack,
+)
+from daemon.core.marks import OF_THE_PIT, Said
+from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
+from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pieces.pieces import fresh_watch
+from daemon.core.pieces.retelling import Past, retold
+from daemon.core.pieces.stage import SPOT_QUESTION
+from daemon.core.pit.stage import TAKEN_BACK
+from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
+from daemon.core.readings.handheld import HandheldReading
+from daemon.core.readings.trace import MINUTE
+from daemon.core.watch_state import WatchState
+from drivers.reading import Quality
+
+MOVE_EXPECTED = 15 * MINUTE
+"""s after a mark in which a probe may jump without being doubted."""
+BACK_DATED_AT_MOST = 12 * 3600.0
+"""s: an older mark is a slip. Our choice."""
+SPOT_COLDEST, SPOT_HOTTEST = -20.0, 120.0
+"""°C between which a core can be: frozen through, and hotter than any wet meat gets."""
+NEEDS_A_PROBE = frozenset({"meat-probe-lost", "meat-cooling", "hold-falling", "hold-unsafe", "cooling-slow"})
+"""Rules that are not judged of a piece without a probe: they end when its probe is taken out."""
+
+
+class CookOrders(WatchState):
+    """Takes them one by one. What else moves a watch is the `Engine`'s."""
+
+    def _said(
+        self, item: inputs.Mark | inputs.TakeBack | inputs.SpotReading | inputs.ChooseSpot, now: float
+    ) -> list[Event]:
+        """What was done or read, or was not after all."""
+        match item:
+            case inputs.Mark():
+                return self._mark(item, now)
+            case inputs.TakeBack():
+                return self._take_back(item, now)
+            case inputs.SpotReading():
+                return self._spot(item, now)
+            case inputs.ChooseSpot():
+                return self._choose_spot(item, now)
+
+    def _mark(self, item: inputs.Mark, now: float) -> list[Event]:
+        if item.piece is not None and item.piece not in self.pieces:
+            return [CommandRefused(now, f"mark {item.kind}", f"no piece is called {item.piece}")]
+        done = now if item.at is None else item.at
+        if not now - BACK_DATED_AT_MOST <= done <= now:
+            return [CommandRefused(now, f"mark {item.kind}", "a mark lies between twelve hours ago and now")]
+        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
+        self.marks.add(item, now)
+        self.fire.mark(item, done)
+        self.duties.mark(item, done)
+        events += [replace(change, time=now) for change in self.pit_stage.mark(item, done)]
+        for piece in self.pieces.meant(item):
+            self._expect_move(piece, now)
+            begun = piece.stage.on_at or done  # nothing was done to meat before it went on
+            changes = [replace(change, time=now) for change in piece.mark(item, max(done, begun))]
+            events += changes
+            self._use(piece)
+            if changes:
+                events += self._ask(piece, now)
+        self._mind_duties(now)
+        return events
+
+    def _expect_move(self, piece: PieceWatch, now: float) -> None:
+        if piece.settings.channel is not None:
+            self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
+
+    def _take_back(self, item: inputs.TakeBack, now: float) -> list[Event]:
+        said = self.marks.meant(item)
+        if said is None:
+            of = "" if item.piece is None else f" of {item.piece}"
+            return [CommandRefused(now, f"take back {item.what}", f"no such mark{of} stands")]
+        self.marks.remove(said)
+        events: list[Event] = [TakenBack(now, said.word, said.what.piece, said.done, said.said_at, item.by)]
+        if isinstance(said.what, inputs.Mark) and said.what.kind in OF_THE_PIT:
+            events += self._untold_of_pit(said.what.kind, said.done, now)
+        else:
+            for piece in [p for p in self.pieces.values() if said.what.piece in (None, p.settings.id)]:
+                events += self._untold_of_piece(piece, said, now)
+        self._mind_duties(now)
+        return events
+
+    def _untold_of_pit(self, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
+        self.fire.take_back(kind, done, self.marks.of_the_pit(), now)
+        self.duties.take_back(kind, done, self.fire.last_log)
+        if kind is not inputs.MarkKind.FIRE_LIT:
+            return []
+        first, last = int(done // MINUTE), self._last_closed(now)
+        pit = self.readout.pit_minutes(first, last) if last >= first else []
+        since = [((first + n + 1) * MINUTE, celsius) for n, celsius in enumerate(pit)]
+        return list(self.pit_stage.take_back(done, since, self.band, now))
+
+    def _untold_of_piece(self, piece: PieceWatch, said: Said, now: float) -> list[Event]:
+        """The piece as if it had not been said of it."""
+        own, last = piece.settings, self._last_closed(now)
+        first = last + 1 if piece.first_seen is None else piece.first_seen
+        past = Past(self.trace, last, self.readout.pit_minutes(first, last) if last >= first else (), self.band)
+        left = self.marks.of_piece(own.id, 0.0 if piece.first_seen is None else first * MINUTE)
+        again = retold(piece, fresh_watch(own, self.settings), left, past)
+        self.pieces[own.id] = again
+        if said.what.piece is not None and own.channel is not None:
+            moved = [one.said_at for one in left if isinstance(one.what, inputs.Mark)]
+            self.conditioner.forget_move(own.channel, max(moved, default=now - MOVE_EXPECTED) + MOVE_EXPECTED)
+        if said.word == inputs.MarkKind.WRAPPED:
+            self.alarms.may_tell_again("wrap-target", own.id)
+        self._use(again)
+        events: list[Event] = []
+        before, after = piece.stage, again.stage
+        if (before.stage, before.question) != (after.stage, after.question):
+            events.append(StageChanged(now, own.id, before.stage, after.stage, TAKEN_BACK, after.question))
+        return events + self._ask(again, now)
+
+    def _last_closed(self, now: float) -> int:
+        return int(now // MINUTE) - 1 if self._closed is None else self._closed
+
+    def _spot(self, item: inputs.SpotReading, now: float) -> list[Event]:
+        """A core read by hand."""
+        piece = self.pieces.get(item.piece)
+        taken = now if item.at is None else item.at
+        reason = ""
+        if piece is None:
+            reason = f"no piece is called {item.piece}"
+        elif not (isfinite(item.celsius) and SPOT_COLDEST <= item.celsius <= SPOT_HOTTEST):
+            reason = f"a core lies between {SPOT_COLDEST:.0f} and {SPOT_HOTTEST:.0f} °C"
+        elif not now - BACK_DATED_AT_MOST <= taken <= now:
+            reason = "a spot reading lies between twelve hours ago and now"
+        if piece is None or reason:
+            return [CommandRefused(now, "spot reading", reason)]
+        self.marks.add(item, now)
+        changes = piece.spot(replace(item, at=taken), now, self.trace)
+        asks = piece.question if SPOT_QUESTION in piece.question else ""
+        read = SpotRead(
+            now, item.piece, item.celsius, item.where, item.thermometer, item.tolerance, item.by, taken, asks
+        )
+        return [read, *changes, *self._ask(piece, now)]
+
+    def _choose_spot(self, item: inputs.ChooseSpot, now: float) -> list[Event]:
+        if item.piece not in self.pieces:
+            return [CommandRefused(now, "choose piece", f"no piece is called {item.piece}")]
+        waiting = self.handheld.choose(item.piece, now)
+        return [] if waiting is None else self._spot_of(waiting, item.piece, now)
+
+    def _handheld(self, sample: Sample, now: float) -> list[Event]:
+        """A value of a handheld probe: when it has come to rest it is a spot reading."""
+        if sample.quality is not Quality.GOOD or sample.celsius is None:
+            return []
+        tolerance = self._spot_tolerances[sample.channel]
+        reading = self.handheld.take(sample.channel, sample.celsius, tolerance, sample.measured_at)
+        if reading is None or not self.pieces or reading.celsius > SPOT_HOTTEST:
+            return []
+        piece = self.handheld.piece_for(reading)
+        if piece is None:
+            return [SpotSettled(now, reading.channel, reading.celsius)]
+        return self._spot_of(reading, piece, now)
+
+    def _spot_of(self, reading: HandheldReading, piece: str, now: float) -> list[Event]:
+        at = min(reading.at, now)
+        order = inputs.SpotReading(
+            piece, reading.celsius, "", reading.channel, reading.tolerance, "handheld probe", at
+        )  # fmt: skip
+        return self._spot(order, now)
+
+    def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
+        reason = wrong_with(item.cook, self.settings)
+        if reason:
+            return [CommandRefused(now, "start cook", reason)]
+        events = self._retire_all(now)
+        self.settings = replace(self.settings, cook=item.cook)
+        self._begin_cook()
+        return events
+
+    def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
+        """Pieces come and go, and probes move, while the cook runs."""
+        wanted = ordered(order, self.settings)
+        if isinstance(wanted, Refused):
+            return [CommandRefused(now, "change the cook", wanted.reason)]
+        before, found = self.settings.cook, difference(self.settings.cook, wanted)
+        events = [e for piece in found.removed for e in self._annunciated(self.alarms.retire(piece, now), now)]
+        self.settings = self.conditioner.settings = replace(self.settings, cook=wanted)
+        if wanted.band != before.band:
+            self.band = wanted.band
+        for piece in before.pieces:
+            if piece.channel is not None:
+                self.conditioner.in_use(piece.channel, False)
+        self.pieces.change(self.settings, int(now // MINUTE))
+        events += self._retire_reminders(self.duties.change(before, wanted), now)
+        for watch in self.pieces.values():
+            if watch.settings.id in found.probe:
+                self._expect_move(watch, now)
+                if not watch.followed:
+                    gone = self.alarms.retire(watch.settings.id, now, NEEDS_A_PROBE)
+                    events += self._annunciated(gone, now)
+            self._use(watch)
+        return [*events, CookChanged(now, found.added, found.removed, found.changed, found.probe, order.by)]
+
+    def _end_cook(self, now: float) -> list[Event]:
+        events: list[Event] = list(self.pit_stage.finish(now))
+        events += self._retire_all(now)
+        self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None, reminders=()))
+        self._begin_cook()
+        return events
+
+    def _retire_all(self, now: float) -> list[Event]:
+        events = [e for piece in self.pieces for e in self._annunciated(self.alarms.retire(piece, now), now)]
+        return events + self._retire_reminders([r.settings.id for r in self.duties.reminders], now)
+
+    def _retire_reminders(self, ids: Iterable[str], now: float) -> list[Event]:
+        return [e for id_ in ids for e in self._annunciated(self.alarms.retire(id_, now, REMINDER_RULES), now)]
+
+    def _duty(self, item: DutyOrder, now: float) -> list[Event]:
+        """The plan, the cook's own reminders, the wood. What stands of another reminder of that id ends."""
+        events = self.duties.command(item, now)
+        if isinstance(item, inputs.RemoveReminder):
+            events += self._retire_reminders([item.reminder], now)
+        elif isinstance(item, inputs.AddReminder):
+            events += self._retire_reminders([item.reminder.id], now)
+        self._mind_duties(now)
+        return events
+
+    def _mind_duties(self, now: float) -> None:
+        """Each minute, and when a person said something: it is shown at once."""
+        self.duties.minute(now, self.settings.cook, self.pit_stage, self.pieces, self._cores())
+
+    # --- what follows ------------------------------------------------------------------------------------
+
+    def _annunciated(self, changes: Iterable[AlarmChanged | CommandRefused], now: float) -> list[Event]:
+        """Alarm changes followed by whatever annunciation people they lead to."""
+        events: list[Event] = []
+        for change in changes:
+            events.append(change)
+            if isinstance(change, AlarmChanged):
+                self.annunciator.refresh(self.alarms.views(), now)
+                self.duties.changed(change)
+                view = self.alarms.view(change.alarm)
+                events += self.annunciator.changed(change, view, now, self._utc(now))
+        return events
+
+    def _ask(self, piece: PieceWatch, now: float) -> list[Event]:
+        request = self._question(piece, now)
+        if request is None:
+            return []
+        if not piece.followed:
+            request = replace(request, sibling=self._question_of_sibling(now))
+        return [ForecastWanted(now, replace(request, bias_minutes=self.profile.forecast_bias))]

@@ -1,0 +1,37 @@
+"""A piece of the running cook with some of what was ordered changed, as the page and the command line ask for it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from config.cook import PieceSection
+from config.cuts import CUTS
+from daemon.core.settings import PieceSettings
+
+BY_KEY = {
+    "name": ("name",),
+    "cut": ("cut", "kind", "shape", "fat_percent", "safe_minimum", "safe_rule", "thickness"),
+    "weight": ("weight",),
+    "thickness": ("thickness",),
+    "wrap": ("wrap", "wrap_at"),
+    "tender": ("tender_low", "tender_high", "target"),
+    "target": ("tender_low", "tender_high", "target"),
+    "place": ("place",),
+}
+"""Key of a cook file -> what of the core's settings follows from it."""
+
+
+def changed_section(piece: PieceSettings, changes: dict[str, Any]) -> PieceSection:
+    """As a cook file would name it. changes: keys of a cook file. Raises ValidationError."""
+    whole = {"name": piece.name, "id": piece.id, "cut": piece.cut, "weight": piece.weight, "channel": piece.channel}
+    return PieceSection.model_validate(whole | changes)
+
+
+def changed_piece(piece: PieceSettings, meant: PieceSettings, changes: dict[str, Any]) -> PieceSettings:
+    """The piece with what follows from the changes taken from `meant`; all else stays as it was ordered."""
+    keys = {field for key in changes for field in BY_KEY[key]}
+    usual = CUTS[piece.cut].thickness_at(piece.weight) if piece.cut in CUTS else None
+    if "weight" in changes and piece.thickness == usual:
+        keys.add("thickness")  # nobody measured it: it goes with the weight
+    return replace(piece, **{field: getattr(meant, field) for field in keys})

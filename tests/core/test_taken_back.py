@@ -1,0 +1,186 @@
+"""Marks and spot readings taken back: the watch stands as one that was never told. No outside source: the rules are ours."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from daemon.core.events import AlarmChanged, AlarmState, Event, ForecastWanted, StageChanged, TakenBack
+from daemon.core.inputs import Input, Mark, MarkKind, SpotReading, TakeBack
+from daemon.core.pieces.piece import PieceWatch
+from tests.core.test_changing_cook import Night, the
+
+
+def both(*wrong: Input, minutes: int = 12) -> tuple[Night, Night, list[Event]]:
+    """A night to which something wrong was said and taken back, one to which it was not, and what the first said to that."""
+    told, untold = Night(), Night()
+    said_at = told.now
+    for item in wrong:
+        told.give(item)
+    told.minutes(minutes)
+    untold.minutes(minutes)
+    events: list[Event] = []
+    for item in reversed(wrong):
+        assert isinstance(item, Mark | SpotReading)
+        what = item.kind.value if isinstance(item, Mark) else "spot"
+        events += told.give(TakeBack(what, item.piece, said_at if len(wrong) == 1 else None, "Ann"))
+    return told, untold, events
+
+
+def seen(piece: PieceWatch) -> dict[str, Any]:
+    """What a piece is known by, without what only its retelling leaves."""
+    dumped = json.loads(json.dumps(piece.dump()))
+    return {part: dumped[part] for part in ("stage", "stall", "safety", "wrap_material", "spots")}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        Mark(MarkKind.WRAPPED, "chuck", note="foil"),
+        Mark(MarkKind.OFF, "chuck"),
+        Mark(MarkKind.OFF),
+        Mark(MarkKind.PROBED_TENDER, "lamb"),
+        Mark(MarkKind.HOLD, "lamb"),
+        SpotReading("lamb", 95.0),
+    ],
+    ids=lambda wrong: f"{getattr(wrong, 'kind', 'spot')} {wrong.piece}",
+)
+def test_pieces_stand_as_if_it_had_not_been_said(wrong: Mark | SpotReading) -> None:
+    told, untold, events = both(wrong)
+    assert the(TakenBack, events).by == "Ann"
+    for name in ("chuck", "lamb"):
+        assert seen(told.engine.pieces[name]) == seen(untold.engine.pieces[name]), name
+    asked = [e.request.piece.id for e in events if isinstance(e, ForecastWanted)]
+    assert asked == ([wrong.piece] if wrong.piece else ["chuck", "lamb"]), "what is foretold is foretold anew"
+    told.minutes(12)
+    untold.minutes(12)
+    for name in ("chuck", "lamb"):
+        assert seen(told.engine.pieces[name]) == seen(untold.engine.pieces[name]), name
+
+
+def test_of_two_marks_only_the_wrong_one_goes() -> None:
+    night = Night()
+    night.give(Mark(MarkKind.WRAPPED, "chuck", note="foil"))
+    night.minutes(6)
+    wrapped = night.engine.pieces["chuck"].stage.wrapped_at
+    night.give(Mark(MarkKind.OFF))
+    night.minutes(6)
+    changed = [e for e in night.give(TakeBack("off")) if isinstance(e, StageChanged)]
+    assert next((e.subject, e.before, e.after) for e in changed) == ("chuck", "off", "wrapped")
+    assert night.engine.pieces["chuck"].stage.wrapped_at == wrapped
+    assert night.engine.pieces["chuck"].wrap_material == "foil"
+
+
+def test_a_mark_at_a_wrong_time_is_taken_back_and_made_anew() -> None:
+    night = Night()
+    night.give(Mark(MarkKind.WRAPPED, "chuck"))
+    night.minutes(3)
+    night.give(TakeBack("wrapped", "chuck"))
+    done = night.now - 900.0
+    night.give(Mark(MarkKind.WRAPPED, "chuck", at=done))
+    assert night.engine.pieces["chuck"].stage.wrapped_at == done
+    assert [(m.what, m.at) for m in night.engine.snapshot(night.now).marks if m.what == "wrapped"] == [
+        ("wrapped", done)
+    ]
+
+
+def test_a_log_taken_back_leaves_the_logs_and_intervals_of_the_others() -> None:
+    told, untold = Night(), Night()
+    for night in (told, untold):
+        night.give(Mark(MarkKind.LOG))
+        night.minutes(30)
+    told.give(Mark(MarkKind.LOG))
+    wrong = told.now
+    for night in (told, untold):
+        night.minutes(10)
+        night.give(Mark(MarkKind.LOG))
+        night.minutes(1)
+    assert len(told.engine.fire.log_intervals) == len(untold.engine.fire.log_intervals) + 1
+    told.give(TakeBack("log", None, wrong))
+    assert told.engine.fire.log_intervals == untold.engine.fire.log_intervals
+    assert told.engine.fire.last_log == untold.engine.fire.last_log
+    assert told.engine.fire.exit.marked_at == untold.engine.fire.exit.marked_at
+
+
+def test_the_newest_log_taken_back_gives_the_fire_before_it_its_time_again() -> None:
+    told, untold = Night(), Night()
+    for night in (told, untold):
+        night.give(Mark(MarkKind.LOG))
+        night.minutes(30)
+    told.give(Mark(MarkKind.LOG))
+    for night in (told, untold):
+        night.minutes(20)
+    assert told.engine.fire.last_log != untold.engine.fire.last_log
+    told.give(TakeBack("log"))
+    for night in (told, untold):
+        night.minutes(1)
+    assert told.engine.fire.last_log == untold.engine.fire.last_log
+    assert told.engine.fire.log_intervals == untold.engine.fire.log_intervals
+    assert told.engine.fire.exit.habits.rows() == untold.engine.fire.exit.habits.rows()
+    assert told.engine.fire.log_due == untold.engine.fire.log_due
+
+
+def test_a_fire_that_was_not_lit_after_all() -> None:
+    night = Night(lit=False)
+    before = night.engine.pit_stage.stage
+    night.give(Mark(MarkKind.FIRE_LIT))
+    assert night.engine.pit_stage.stage == "lighting"
+    (change,) = [e for e in night.give(TakeBack("fire-lit")) if isinstance(e, StageChanged)]
+    assert (change.subject, change.after) == ("pit", before)
+
+
+def test_a_prompt_that_was_answered_by_mistake_comes_again() -> None:
+    night = Night(wrap_at=48.0)
+    night.minutes(3)
+
+    def told() -> list[AlarmState]:
+        return [v.state for v in night.engine.alarms.views() if v.key == "wrap-target/chuck"]
+
+    assert told() == [AlarmState.UNACKNOWLEDGED]
+    night.give(Mark(MarkKind.WRAPPED, "chuck"))
+    night.minutes(3)
+    assert told() == []
+    night.give(TakeBack("wrapped", "chuck"))
+    night.minutes(3)
+    assert told() == [AlarmState.UNACKNOWLEDGED]
+
+
+def test_what_was_said_survives_a_restart() -> None:
+    told, untold, _ = both(Mark(MarkKind.WRAPPED, "chuck"))
+    night = Night()
+    night.give(Mark(MarkKind.WRAPPED, "chuck"))
+    night.minutes(12)
+    again = Night()
+    again.now = night.now
+    again.engine.load(json.loads(json.dumps(night.engine.dump())))
+    again.give(TakeBack("wrapped", "chuck"))
+    assert (
+        seen(again.engine.pieces["chuck"]) == seen(untold.engine.pieces["chuck"]) == seen(told.engine.pieces["chuck"])
+    )
+
+
+def test_a_checkpoint_of_an_earlier_version_is_retold_from_where_it_was() -> None:
+    night = Night()
+    dumped = json.loads(json.dumps(night.engine.dump()))
+    for part in ("marks", "handheld", "acted_at"):
+        del dumped[part]
+    for piece in dumped["pieces"].values():
+        for key in ("spots", "first_seen", "before"):
+            del piece[key]
+    del dumped["fire"]["logs"], dumped["pit_stage"]["before_lit"]
+    again = Night()
+    again.engine.load(dumped)
+    stage, on_at = again.engine.pieces["chuck"].stage.stage, again.engine.pieces["chuck"].stage.on_at
+    again.minutes(2)
+    again.give(Mark(MarkKind.WRAPPED, "chuck"))
+    again.minutes(5)
+    again.give(TakeBack("wrapped", "chuck"))
+    assert (again.engine.pieces["chuck"].stage.stage, again.engine.pieces["chuck"].stage.on_at) == (stage, on_at)
+
+
+def test_alarms_of_the_past_stay_told() -> None:
+    """What people were told cannot be untold: an alarm changes only by what is judged from now on."""
+    _, _, events = both(Mark(MarkKind.LOG))
+    assert not [e for e in events if isinstance(e, AlarmChanged)]
