@@ -15,6 +15,7 @@ from pathlib import Path
 
 from config.loader import load_both, read_both
 from config.problems import ConfigError
+from daemon.commands import orders
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import log_to_stderr
 
@@ -43,6 +44,7 @@ EXAMPLES = {
     "report": "--rig rig.toml --html report.html",
     "demo-report": "night/",
     "doctor": FILES,
+    **orders.EXAMPLES,
 }
 """What each command may be called with."""
 
@@ -165,6 +167,7 @@ def _parser() -> argparse.ArgumentParser:
     demo_report = command("demo-report", _demo_report, "simulate the demo's night at full speed and report on it")
     demo_report.add_argument("directory", type=Path, help="where report, picture and journal go")
     demo_report.add_argument("--hours", type=float, help="stop after this many simulated hours")
+    orders.add_commands(command)
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     return parser

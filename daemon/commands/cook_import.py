@@ -20,11 +20,11 @@ from typing import TextIO
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
-from daemon.commands.replay import END_OF_LOG, LogMistakes, csv_lines, log_header, mark_of, open_log, read_log, utc_of
+from daemon.commands.replay import END_OF_LOG, LogMistakes, csv_lines, log_header, open_log, read_log, utc_of
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
-from daemon.core.inputs import Input, Mark, MarkKind, Readings, Resumed
+from daemon.core.inputs import Input, Mark, Readings, Resumed
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -39,6 +39,7 @@ from daemon.core.settings import (
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.archive import free_id, row_of_cook
 from daemon.shell.library.compaction import compact
+from daemon.shell.library.order_words import KNOWN, Said, said_in, word_of
 from daemon.shell.library.records import IMPORTED, CookRecords
 from daemon.shell.library.summary import figures
 from daemon.shell.library.tables import MARK_COLUMNS, unguarded
@@ -135,7 +136,7 @@ def key_of(name: str) -> str:
     return "-".join(letters.split())[:40] or "cook"
 
 
-def _read_marks(file: TextIO, name: str, mistakes: LogMistakes) -> Iterator[tuple[float, Mark]]:
+def _read_marks(file: TextIO, name: str, mistakes: LogMistakes) -> Iterator[tuple[float, Said]]:
     rows = csv.reader(file)
     header = [h.strip() for h in next(rows, [])]
     if header[:2] != list(MARK_COLUMNS[:2]) or set(header) - set(MARK_COLUMNS):
@@ -143,25 +144,31 @@ def _read_marks(file: TextIO, name: str, mistakes: LogMistakes) -> Iterator[tupl
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], remedy)])
     for number, row in csv_lines(rows, mistakes):
         cells = dict(zip(header, row, strict=False))
-        now, mark = utc_of(cells["time"]), mark_of(unguarded(cells.get("mark", "")).strip())
+        now, said = utc_of(cells["time"]), said_in(unguarded(cells.get("mark", "")).strip())
         if now is None:
             mistakes.add(number, "time", cells["time"], "not an RFC 3339 time with an offset")
-        elif mark is None:
-            mistakes.add(number, "mark", cells.get("mark", ""), f"known: {', '.join(MarkKind)}")
+        elif said is None:
+            mistakes.add(number, "mark", cells.get("mark", ""), f"known: {KNOWN}")
         else:
             by, note = unguarded(cells.get("by", "")), unguarded(cells.get("note", ""))
-            yield now, replace(mark, by=by or mark.by, note=note or mark.note)
+            said = replace(said, by=by or said.by)
+            yield now, replace(said, note=note or said.note) if isinstance(said, Mark) else said
 
 
-def _with_marks(inputs: list[tuple[float, Input]], marks: list[tuple[float, Mark]]) -> list[tuple[float, Input]]:
-    """The second file knows more of a mark that stands in both; what only it has is put in its place in time."""
-    fuller = {(now, mark.kind, mark.piece): mark for now, mark in marks}
+def _with_marks(inputs: list[tuple[float, Input]], marks: list[tuple[float, Said]]) -> list[tuple[float, Input]]:
+    """The second file knows more of a word that stands in both; what only it has is put in its place in time."""
+    fuller = {(now, _plain_word(said)): said for now, said in marks}
     merged: list[tuple[float, Input]] = []
     for now, item in inputs:
-        known = fuller.pop((now, item.kind, item.piece), item) if isinstance(item, Mark) else item
-        merged.append((now, known))
-    merged += [(now, mark) for (now, _, _), mark in fuller.items()]
+        word = _plain_word(item)
+        merged.append((now, item if word is None else fuller.pop((now, word), item)))
+    merged += [(now, said) for (now, _), said in fuller.items()]
     return sorted(merged, key=lambda row: row[0])  # stable: what came together stays in its order
+
+
+def _plain_word(item: Input) -> str | None:
+    """Without what only one of two files may say of a mark: in what a piece was wrapped."""
+    return word_of(replace(item, note=""), 0.0) if isinstance(item, Mark) else word_of(item, 0.0)
 
 
 def _judge(file: Path, id_: str, settings: WatchSettings, inputs: list[tuple[float, Input]]) -> None:

@@ -1,7 +1,8 @@
 """A recorded cook, read as fast as it can be judged: CSV in, one JSON object a line out. Also a journal, for the same events.
 
 CSV: `time` (RFC 3339) first, a column a channel in °C; empty = no sample, a word of Fault (`open`, `short`) = sensor fault,
-`?` behind a number = the device itself doubts it; an optional column `mark` with what the cook did, see `mark_of`.
+`?` behind a number = the device itself doubts it; an optional column `mark` with what the cook said, see
+`daemon.shell.library.order_words`.
 """
 
 from __future__ import annotations
@@ -20,9 +21,9 @@ from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
-from daemon.core.settings import Wrap
+from daemon.core.inputs import Input, Readings, WallClock
 from daemon.shell.journal.journal import Journal
+from daemon.shell.library.order_words import KNOWN, said_in
 from daemon.shell.library.tables import DOUBTED, unguarded
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
@@ -112,11 +113,11 @@ def read_log(
         if readings:
             yield now, Readings(tuple(readings))
         if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
-            mark = mark_of(unguarded(row[mark_column]).strip())
-            if mark is None:
-                mistakes.add(number, "mark", row[mark_column], f"known: {', '.join(MarkKind)}")
+            said = said_in(unguarded(row[mark_column]).strip())
+            if said is None:
+                mistakes.add(number, "mark", row[mark_column], f"known: {KNOWN}")
             else:
-                yield now, mark
+                yield now, said
 
 
 def csv_lines(rows: Iterator[list[str]], mistakes: LogMistakes) -> Iterator[tuple[int, list[str]]]:
@@ -156,14 +157,6 @@ def _reading(channel: str, text: str, now: float) -> Reading | None:
     except ValueError:
         return None
     return Reading(channel, on_grid(celsius), now, quality=quality) if abs(celsius) <= HOTTEST else None
-
-
-def mark_of(text: str) -> Mark | None:
-    """ "log", "wrapped:chuck" where it concerns one piece, "wrapped:chuck:foil" to say in what."""
-    word, piece, material, *more = [*text.split(":"), "", ""]
-    if word not in set(MarkKind) or any(more) or (material and (word != MarkKind.WRAPPED or material not in set(Wrap))):
-        return None
-    return Mark(MarkKind(word), piece or None, note=material)
 
 
 def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:

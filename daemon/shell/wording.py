@@ -36,7 +36,6 @@ from daemon.core.inputs import (
     KeepPlan,
     LinkCounts,
     Mark,
-    MarkKind,
     MoveProbe,
     OutOfService,
     PauseSound,
@@ -54,7 +53,6 @@ from daemon.core.inputs import (
     UsePitProfile,
     WallClock,
 )
-from daemon.core.settings import Wrap
 
 _INSTANTS = {"time", "at", "said_at", "asked_at", "not_after", "until", "latest"}
 _INPUT_KINDS: dict[str, type[Any]] = {
@@ -89,12 +87,6 @@ def input_from_json(kind: str, body: bytes) -> Input:
 def rfc3339(utc: float) -> str:
     """UTC seconds -> "2026-11-28T02:40:00.000Z"."""
     return datetime.fromtimestamp(utc, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def mark_word(kind: str, piece: str | None, note: str) -> str:
-    """A mark in a cell of a table: "log", "wrapped:chuck" of one piece, "wrapped:chuck:foil" with what it was wrapped in."""
-    material = note if kind == MarkKind.WRAPPED and note in set(Wrap) else ""
-    return ":".join((kind, piece or "", material)).rstrip(":")
 
 
 def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:

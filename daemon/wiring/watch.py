@@ -188,8 +188,11 @@ class Watch:
             }
             driver: Driver = open_driver(device, types)
             quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
+            handheld = bool(own) and all(c.role == Role.SPOT.value for c in own)
             device_supervisors.append(
-                DeviceSupervisor(device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet))
+                DeviceSupervisor(
+                    device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet), handheld
+                )
             )
         return device_supervisors
 

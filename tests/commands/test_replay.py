@@ -11,9 +11,8 @@ import config
 from config.problems import ConfigError
 from daemon.cli import main
 from daemon.commands.cook_import import import_csv
-from daemon.commands.replay import mark_of
 from daemon.core.inputs import Mark, MarkKind
-from daemon.shell.wording import mark_word
+from daemon.shell.library.order_words import mark_word, said_in
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 RIG, COOK = str(EXAMPLES / "rig.toml"), str(EXAMPLES / "cook.toml")
@@ -148,14 +147,14 @@ def test_a_rule_for_roasts_and_a_target_under_the_safe_minimum_are_warned_of(
     ],
 )
 def test_a_mark_in_a_cell_says_also_what_a_piece_was_wrapped_in(mark: Mark) -> None:
-    assert mark_of(mark_word(mark.kind, mark.piece, mark.note)) == mark
+    assert said_in(mark_word(mark.kind, mark.piece, mark.note)) == mark
 
 
 def test_a_note_is_no_wrap_and_a_strange_wrap_is_no_mark() -> None:
     assert mark_word("wrapped", "chuck", "a bit early: so what") == "wrapped:chuck"
     assert mark_word("off", "chuck", "foil") == "off:chuck"
     for text in ("wrapped:chuck:leaf", "off:chuck:foil", "wrapped:chuck:foil:more", "sung", ""):
-        assert mark_of(text) is None
+        assert said_in(text) is None
 
 
 def test_what_a_piece_is_wrapped_in_reaches_the_judging_of_a_log(tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """Kept cooks as tables: CSV that any program opens and `pitvigil replay` reads back, and Parquet.
 
-`time` (RFC 3339) first, a column a channel in °C, and `mark` (see `mark_word`). A cell is empty where nothing was read, a
+`time` (RFC 3339) first, a column a channel in °C, and `mark` (see `order_words`). A cell is empty where nothing was read, a
 word of Fault where the probe failed, and ends with DOUBTED where the device itself doubted it. A line is a batch of
 readings as it came (`lines_of_readings`) or a minute (`lines_of_minutes`); a mark has a line of its own.
 """
@@ -21,9 +21,10 @@ from daemon.core.inputs import Input, Mark, Readings
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.journal.packed_inputs import inputs_of
 from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.order_words import mark_word, word_of
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.summary import utc_seconds
-from daemon.shell.wording import mark_word, rfc3339
+from daemon.shell.wording import rfc3339
 from drivers.reading import Fault, Quality, Reading
 
 DOUBTED = "?"
@@ -78,8 +79,8 @@ def lines_of_readings(inputs: Iterable[tuple[float, Input]], wall_offset: float)
     own temperature, and ms between measuring and hearing."""
     for now, item in inputs:
         time = now + wall_offset
-        if isinstance(item, Mark):
-            yield Line(time, {}, mark_word(item.kind, item.piece, item.note))
+        if (word := word_of(item, wall_offset)) is not None:
+            yield Line(time, {}, word)
         elif isinstance(item, Readings):
             cells: dict[str, str] = {}
             for one in item.readings:
@@ -100,12 +101,17 @@ def lines_of_minutes(cook: KeptCook) -> list[Line]:
         )
         for at, minute in enumerate(cook.minutes)
     ]
-    marks = [
-        Line(utc_seconds(event["time"]), {}, mark_word(event["kind"], event["piece"], event.get("note", "")))
-        for event in cook.events
-        if event["event"] == "mark"
-    ]
+    marks = [Line(utc_seconds(event["time"]), {}, word) for event in cook.events if (word := _event_word(event))]
     return sorted(minutes + marks, key=lambda line: line.time)
+
+
+def _event_word(event: Mapping[str, Any]) -> str:
+    """Of a mark or a spot reading; of any other event "". What was taken back is not among a kept cook's events."""
+    done = event["at"] if event.get("at") not in (None, event["time"]) else ""
+    when = f"@{done}" if done else ""
+    if event["event"] == "mark":
+        return mark_word(event["kind"], event["piece"], event.get("note", "")) + when
+    return f"spot:{event['piece']}:{event['celsius']!r}{when}" if event["event"] == "spot" else ""
 
 
 def _cell(one: Reading) -> str:
@@ -149,14 +155,14 @@ def minutes_csv(cook: KeptCook) -> str:
 
 
 def write_marks(inputs: Iterable[tuple[float, Input]], wall_offset: float, out: TextIO) -> None:
-    """Every mark with who made it and its note."""
+    """Everything that people said, with who said it and, of a mark, its note."""
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(MARK_COLUMNS)
     for now, item in inputs:
-        if isinstance(item, Mark):
-            words = (mark_word(item.kind, item.piece, item.note), item.by, item.note)
-            done = now if item.at is None else item.at
-            writer.writerow([rfc3339(done + wall_offset), *map(guarded, words)])
+        word = word_of(item, wall_offset)
+        if word is not None:
+            words = (word, getattr(item, "by", ""), item.note if isinstance(item, Mark) else "")
+            writer.writerow([rfc3339(now + wall_offset), *map(guarded, words)])
 
 
 def write_parquet(entry: CookEntry, file: Path) -> int:

@@ -60,7 +60,9 @@ class DeviceSupervisor:
         post: Callable[[Input], None],
         stamp: Callable[[], float],
         silence: float = SILENCE,
+        may_be_away: bool = False,
     ) -> None:
+        """may_be_away: it is used for a moment only, and silent or gone the rest of the time."""
         self.name, self.driver, self.wires = name, driver, wires
         self.rejected: Counter[str] = Counter()
         self.unknown: set[str] = set()
@@ -68,7 +70,7 @@ class DeviceSupervisor:
         self._counts: LinkCounts | None = None
         self._counted_at = float("-inf")
         self.received_at: float | None = None
-        self._post, self._stamp, self._silence = post, stamp, silence
+        self._post, self._stamp, self._silence, self._may_be_away = post, stamp, silence, may_be_away
         self._due_by: float | None = None
         """Event-loop time by which something must have happened; None while there is nothing to wait for."""
         self._ok: bool | None = None
@@ -93,9 +95,9 @@ class DeviceSupervisor:
                         if self._take(batch):
                             attempt = 0
             except TimeoutError:
-                self._tell(False, f"nothing came for {self._silence:g} s; it is opened again")
+                self._tell_away(f"nothing came for {self._silence:g} s; it is opened again")
             except DeviceUnavailable as error:
-                self._tell(False, str(error))
+                self._tell_away(str(error))
             except DeviceMisconfigured as error:
                 self._tell(False, f"{error} (not tried again until the watch is restarted)")
                 self._due_by = None
@@ -182,6 +184,12 @@ class DeviceSupervisor:
         elif percent >= BATTERY_FINE and channel in self._weak:
             self._weak.discard(channel)
             self._post(Health(Part.BATTERY, channel, True, f"{percent} %"))
+
+    def _tell_away(self, detail: str) -> None:
+        if self._may_be_away:
+            log.info("%s: away", self.name)
+        else:
+            self._tell(False, detail)
 
     def _tell(self, ok: bool, detail: str) -> None:
         """Once when it fails, once when it works again."""

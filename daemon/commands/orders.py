@@ -1,0 +1,254 @@
+"""What the cook says from a terminal: each command is one request to the page of the running watch."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+if TYPE_CHECKING:
+    from config.rig import Rig
+
+PATIENCE = 10.0
+"""s for one answer of the watch."""
+SAME_MINUTE = 60.0
+"""s within which a mark is the one that `--at` names."""
+EXIT_FAILED, EXIT_BAD_CALL = 1, 2
+EXAMPLES = {
+    "mark": "log --at 17:40 --rig rig.toml",
+    "take-back": "wrapped chuck --rig rig.toml",
+    "spot": 'loaf 63.4 --where "thick end" --with "thin-tip thermometer" --rig rig.toml',
+    "choose-spot": "loaf --rig rig.toml",
+    "add-piece": '"Meat loaf" --cut meat-loaf --weight 1.2 --rig rig.toml',
+    "change-piece": "loaf --weight 1.4 --rig rig.toml",
+    "remove-piece": "loaf --rig rig.toml",
+    "move-probe": "loaf none --rig rig.toml",
+    "band": "107 135 --rig rig.toml",
+}
+Parser = Callable[[str, object, str], argparse.ArgumentParser]
+
+
+class NotSaid(Exception):
+    """The watch did not take it; the text says why."""
+
+
+def add_commands(command: Parser) -> None:
+    """command: makes a subcommand of its name, what it does, and its help."""
+
+    def order(name: str, act: Callable[[argparse.Namespace, Watch], None], text: str) -> argparse.ArgumentParser:
+        sub = command(name, lambda options: _said(options, act), text)
+        sub.add_argument("--rig", type=Path, required=True, help="rig file (TOML) of the running watch")
+        sub.add_argument(
+            "--state", type=Path, help="directory of the journal; of the installed service: /var/lib/pitvigil"
+        )
+        sub.add_argument("--by", default="terminal", help="who says so")
+        return sub
+
+    def at(sub: argparse.ArgumentParser, text: str) -> None:
+        sub.add_argument("--at", metavar="TIME", help=f"{text}: 17:40, or 2026-11-28T17:40 (in the zone of the rig)")
+
+    mark = order("mark", _mark, "say what was done: fire-lit, meat-on, log, wrapped, off, ...")
+    mark.add_argument("kind", help="fire-lit, meat-on, log, lid-open, lid-closed, damper, wrapped, probed-tender, off, rest, "
+                                   "hold, chill, serve")  # fmt: skip
+    mark.add_argument("piece", nargs="?", help="id of the piece; default: the pit, or all pieces")
+    mark.add_argument("--note", default="", help="of wrapped: foil, paper or boat")
+    at(mark, "when it was done")
+    back = order("take-back", _take_back, "a mark or a spot reading was wrong: as if it had not been said")
+    back.add_argument("kind", help="of the mark, or: spot")
+    back.add_argument("piece", nargs="?", help="id of the piece")
+    at(back, "the one of that time (default: the newest)")
+    spot = order("spot", _spot, "a core temperature was read by hand")
+    spot.add_argument("piece", help="id of the piece")
+    spot.add_argument("temperature", help='°C, or "146 F"')
+    spot.add_argument("--where", default="", help="in the piece")
+    spot.add_argument("--with", dest="thermometer", default="", help="which thermometer")
+    spot.add_argument("--tolerance", type=float, default=1.0, help="± °C of the thermometer (default 1)")
+    at(spot, "when it was read")
+    choose = order("choose-spot", _choose_spot, "the handheld probe reads this piece now")
+    choose.add_argument("piece", help="id of the piece")
+    add = order("add-piece", _add_piece, "another piece joins the running cook")
+    add.add_argument("name", help="of the piece")
+    add.add_argument("--id", help="of the piece (default: from its name)")
+    add.add_argument("--probe", metavar="CHANNEL", help="its meat channel (default: no probe follows it)")
+    change = order("change-piece", _change_piece, "a piece is meant otherwise; what is not named stays")
+    change.add_argument("piece", help="id of the piece")
+    change.add_argument("--name", help="of the piece")
+    for sub, needed in ((add, True), (change, False)):
+        sub.add_argument("--cut", required=needed, help="a cut of the table")
+        sub.add_argument("--weight", type=float, required=needed, help="kg")
+        sub.add_argument("--thickness", type=float, help="cm, thinnest dimension")
+        sub.add_argument("--target", type=float, help="core °C to take it off at")
+        sub.add_argument("--place", help="the pit channel nearest to it")
+        sub.add_argument("--sure", action="store_true", help="it is meant, however odd")
+    remove = order("remove-piece", _remove_piece, "a piece leaves the running cook")
+    remove.add_argument("piece", help="id of the piece")
+    move = order("move-probe", _move_probe, "another probe reads a piece from now on, or none")
+    move.add_argument("piece", help="id of the piece")
+    move.add_argument("channel", help="its meat channel from now on, or: none")
+    band = order("band", _band, "the pit's band from now on")
+    band.add_argument("low", help='°C, or "225 F"')
+    band.add_argument("high", help='°C, or "275 F"')
+    band.add_argument("--sure", action="store_true", help="it is meant, however odd")
+
+
+class Watch:
+    """The page of the running watch, with its key."""
+
+    def __init__(self, rig: Rig, state: Path | None) -> None:
+        """Raises NotSaid and SecretRefused."""
+        from daemon.wiring.keys import page_key
+        from daemon.wiring.watch import state_directory
+
+        if rig.page is None:
+            raise NotSaid("the rig has no [page] section, and commands go by the page")
+        host = rig.page.listen
+        host = "127.0.0.1" if host == "0.0.0.0" else "[::1]" if host == "::" else host
+        self.base = f"http://{host}:{rig.page.port}/api/"
+        self.zone = ZoneInfo(rig.people.zone)
+        self._key = page_key(rig.page, state_directory(rig, state))
+
+    def ask(self, path: str, body: dict[str, Any] | None = None) -> Any:
+        """Raises NotSaid in the watch's own words."""
+        data = None if body is None else json.dumps(body).encode()
+        headers = {"Authorization": f"Bearer {self._key}", "Content-Type": "application/json"}
+        request = urllib.request.Request(self.base + path, data, headers)
+        try:
+            with urllib.request.urlopen(request, timeout=PATIENCE) as answer:
+                return json.load(answer)
+        except urllib.error.HTTPError as error:
+            raise NotSaid(_problem(error)) from None
+        except OSError as error:
+            raise NotSaid(
+                f"no watch answers at {self.base}: {getattr(error, 'reason', error)}; is it running?"
+            ) from None
+
+    def minutes_ago(self, text: str | None) -> float:
+        """Minutes since a local time; of an hour without a day the newest. Raises NotSaid."""
+        return 0.0 if text is None else (_now() - self._instant(text)).total_seconds() / 60.0
+
+    def engine_time(self, text: str, wall_offset: float) -> float:
+        return self._instant(text).timestamp() - wall_offset
+
+    def _instant(self, text: str) -> datetime:
+        now = _now().astimezone(self.zone)
+        try:
+            if "T" in text or "-" in text:
+                given = datetime.fromisoformat(text)
+                return given if given.tzinfo else given.replace(tzinfo=self.zone)
+            hour = datetime.strptime(text, "%H:%M").time()  # noqa: DTZ007
+        except ValueError:
+            raise NotSaid(f"{text} is no time: write 17:40, or 2026-11-28T17:40") from None
+        at = now.replace(hour=hour.hour, minute=hour.minute, second=0, microsecond=0)
+        return at if at <= now else at - timedelta(days=1)
+
+
+def _now() -> datetime:
+    from daemon.shell.clock import wall_seconds
+
+    return datetime.fromtimestamp(wall_seconds(), UTC)
+
+
+def _problem(error: urllib.error.HTTPError) -> str:
+    try:
+        told = json.load(error)
+        where = f"{told['where']}: " if told.get("where") else ""
+        return f"{where}{told['problem']}"
+    except (ValueError, KeyError, TypeError):
+        return f"the watch answers {error.code}"
+
+
+def _said(options: argparse.Namespace, act: Callable[[argparse.Namespace, Watch], None]) -> int:
+    from config.loader import load_both
+    from daemon.shell.state.secrets import SecretRefused
+
+    rig, _ = load_both(options.rig, None)
+    try:
+        act(options, Watch(rig, options.state))
+    except SecretRefused as error:
+        sys.stderr.write(f"{error}; or name with --state the directory of the watch\n")
+        return EXIT_BAD_CALL
+    except NotSaid as error:
+        sys.stderr.write(f"{error}\n")
+        return EXIT_FAILED
+    sys.stdout.write("said\n")
+    return 0
+
+
+def _temperature(text: str) -> float | str:
+    """A number of °C, or text with its unit as the watch takes it."""
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+# --- the commands --------------------------------------------------------------------------------------------
+
+
+def _mark(options: argparse.Namespace, watch: Watch) -> None:
+    late = watch.minutes_ago(options.at)
+    body = {"kind": options.kind, "piece": options.piece, "note": options.note, "minutes_ago": late, "by": options.by}
+    watch.ask("mark", body)
+
+
+def _take_back(options: argparse.Namespace, watch: Watch) -> None:
+    said_at = None
+    if options.at is not None:
+        seen = watch.ask("snapshot")
+        at = watch.engine_time(options.at, seen["wall_offset"])
+        named = [m for m in seen["marks"] if (m["what"], m["piece"]) == (options.kind, options.piece)]
+        near = [m for m in named if -1.0 <= m["at"] - at < SAME_MINUTE]
+        if not near:
+            raise NotSaid(f"no {options.kind} of {options.at} stands")
+        said_at = near[0]["said_at"]
+    watch.ask("take-back", {"what": options.kind, "piece": options.piece, "said_at": said_at, "by": options.by})
+
+
+def _spot(options: argparse.Namespace, watch: Watch) -> None:
+    body = {
+        "piece": options.piece, "celsius": _temperature(options.temperature), "where": options.where,
+        "thermometer": options.thermometer, "tolerance": options.tolerance, "by": options.by,
+        "minutes_ago": watch.minutes_ago(options.at),
+    }  # fmt: skip
+    watch.ask("spot", body)
+
+
+def _choose_spot(options: argparse.Namespace, watch: Watch) -> None:
+    watch.ask("choose-spot", {"piece": options.piece, "by": options.by})
+
+
+def _given(options: argparse.Namespace, *keys: str) -> dict[str, Any]:
+    return {key: value for key in keys if (value := getattr(options, key)) is not None}
+
+
+def _add_piece(options: argparse.Namespace, watch: Watch) -> None:
+    piece = _given(options, "name", "id", "cut", "weight", "thickness", "target", "place")
+    if options.probe is not None:
+        piece["channel"] = options.probe
+    watch.ask("add-piece", {"piece": piece, "sure": options.sure, "by": options.by})
+
+
+def _change_piece(options: argparse.Namespace, watch: Watch) -> None:
+    changes = _given(options, "name", "cut", "weight", "thickness", "target", "place")
+    watch.ask("change-piece", {"piece": options.piece, "sure": options.sure, "by": options.by, **changes})
+
+
+def _remove_piece(options: argparse.Namespace, watch: Watch) -> None:
+    watch.ask("remove-piece", {"piece": options.piece, "by": options.by})
+
+
+def _move_probe(options: argparse.Namespace, watch: Watch) -> None:
+    channel = None if options.channel == "none" else options.channel
+    watch.ask("move-probe", {"piece": options.piece, "channel": channel, "by": options.by})
+
+
+def _band(options: argparse.Namespace, watch: Watch) -> None:
+    band = {"low": _temperature(options.low), "high": _temperature(options.high)}
+    watch.ask("band", {"band": band, "sure": options.sure, "by": options.by})

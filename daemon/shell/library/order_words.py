@@ -1,0 +1,162 @@
+"""What people said, as a word in a cell of a table: the `mark` column of a recorded cook.
+
+    log                          a mark; of one piece `off:chuck`; with what it was wrapped in `wrapped:chuck:foil`
+    take-back:wrapped:chuck      the newest such mark was wrong
+    spot:loaf:63.4               a core read by hand, °C; with more `spot:{"piece": "loaf", "celsius": 63.4, "where": "end"}`
+    choose-spot:loaf             the handheld probe reads this piece
+    move-probe:loaf:probe-2      another probe reads it; `move-probe:loaf` none
+    add-piece:{...}              a piece as the core is told of it: °C, kg, m; change-piece:{...} likewise
+    remove-piece:loaf
+    change-cook:{...}            the whole cook; its serve_at in UTC, s
+    band:107:135                 °C
+
+Behind any of them `@2026-11-28T17:40:00Z`: when it was done, if earlier than said; of take-back: when that was said.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from daemon.core.inputs import (
+    SPOT,
+    AddPiece,
+    ChangeCook,
+    ChangePiece,
+    ChooseSpot,
+    Input,
+    Mark,
+    MarkKind,
+    MoveProbe,
+    RemovePiece,
+    SetBand,
+    SpotReading,
+    TakeBack,
+)
+from daemon.core.settings import Band, CookSettings, PieceSettings, Wrap
+from daemon.shell.wording import rfc3339
+
+Said = (
+    Mark | TakeBack | SpotReading | ChooseSpot | MoveProbe | AddPiece | ChangePiece | RemovePiece | ChangeCook | SetBand
+)
+"""The inputs that have a word."""
+BY = "cook"
+KNOWN = ", ".join((*MarkKind, "take-back", SPOT, "choose-spot", "move-probe", "add-piece", "change-piece", "remove-piece",
+                   "change-cook", "band"))  # fmt: skip
+_AT = re.compile(r"@(\d{4}-\d\d-\d\d[T ][0-9:.+\-]+(?:Z|z)?)$")
+_PIECE: TypeAdapter[PieceSettings] = TypeAdapter(PieceSettings)
+_COOK: TypeAdapter[CookSettings] = TypeAdapter(CookSettings)
+_SPOT: TypeAdapter[SpotReading] = TypeAdapter(SpotReading)
+
+
+def word_of(item: Input, wall_offset: float) -> str | None:
+    """The word of an input, None where it has none. wall_offset: UTC minus engine time, s."""
+    match item:
+        case Mark(kind=kind, piece=piece, note=note, at=at):
+            return mark_word(kind, piece, note) + _when(at, wall_offset)
+        case TakeBack(what=what, piece=piece, said_at=at):
+            return _joined("take-back", what, piece) + _when(at, wall_offset)
+        case SpotReading(at=at):
+            plain = replace(item, by=BY, at=None)
+            short = SpotReading(item.piece, item.celsius)
+            text = f"{item.piece}:{item.celsius!r}" if plain == short else _json(_SPOT, plain)
+            return f"{SPOT}:{text}" + _when(at, wall_offset)
+        case ChooseSpot(piece=piece):
+            return f"choose-spot:{piece}"
+        case MoveProbe(piece=piece, channel=channel):
+            return _joined("move-probe", piece, channel)
+        case AddPiece(piece=own):
+            return f"add-piece:{_json(_PIECE, own)}"
+        case ChangePiece(piece=own):
+            return f"change-piece:{_json(_PIECE, own)}"
+        case RemovePiece(piece=piece):
+            return f"remove-piece:{piece}"
+        case ChangeCook(cook=cook):
+            utc = replace(cook, serve_at=None if cook.serve_at is None else cook.serve_at + wall_offset)
+            return f"change-cook:{_json(_COOK, utc)}"
+        case SetBand(band=band):
+            return f"band:{band.low!r}:{band.high!r}"
+        case _:
+            return None
+
+
+def said_in(cell: str) -> Said | None:
+    """The inverse, on a watch whose engine time is UTC; None for what is no such word."""
+    found = _AT.search(cell)
+    at = None
+    if found is not None:
+        try:
+            when = datetime.fromisoformat(found[1])
+        except ValueError:
+            return None
+        if when.tzinfo is None:
+            return None
+        at, cell = round(when.timestamp(), 3), cell[: found.start()]
+    word, _, rest = cell.partition(":")
+    try:
+        return _read(word, rest, at)
+    except (ValidationError, ValueError):
+        return None
+
+
+def mark_word(kind: str, piece: str | None, note: str) -> str:
+    """A mark: "log", "wrapped:chuck" of one piece, "wrapped:chuck:foil" with what it was wrapped in."""
+    material = note if kind == MarkKind.WRAPPED and note in set(Wrap) else ""
+    return _joined(kind, piece or "", material)
+
+
+def _read(word: str, rest: str, at: float | None) -> Said | None:
+    parts = rest.split(":") if rest else []
+    if word in set(MarkKind):
+        return _mark(MarkKind(word), parts, at)
+    if at is not None and word not in ("take-back", SPOT):
+        return None
+    readers: dict[str, Callable[[], Said | None]] = {
+        "take-back": lambda: _take_back(parts, at),
+        SPOT: lambda: _spot(rest, parts, at),
+        "choose-spot": lambda: ChooseSpot(parts[0], BY) if len(parts) == 1 else None,
+        "move-probe": lambda: MoveProbe(parts[0], (parts[1:] or [""])[0] or None, BY) if len(parts) in (1, 2) else None,
+        "add-piece": lambda: AddPiece(_PIECE.validate_json(rest), BY),
+        "change-piece": lambda: ChangePiece(_PIECE.validate_json(rest), BY),
+        "remove-piece": lambda: RemovePiece(parts[0], BY) if len(parts) == 1 else None,
+        "change-cook": lambda: ChangeCook(_COOK.validate_json(rest), BY),
+        "band": lambda: SetBand(Band(float(parts[0]), float(parts[1])), BY) if len(parts) == 2 else None,
+    }
+    reader = readers.get(word)
+    return None if reader is None else reader()
+
+
+def _mark(kind: MarkKind, parts: list[str], at: float | None) -> Mark | None:
+    piece, material, *more = [*parts, "", ""]
+    if any(more) or (material and (kind is not MarkKind.WRAPPED or material not in set(Wrap))):
+        return None
+    return Mark(kind, piece or None, note=material, at=at)
+
+
+def _take_back(parts: list[str], at: float | None) -> TakeBack | None:
+    if not 1 <= len(parts) <= 2 or parts[0] not in {*MarkKind, SPOT}:
+        return None
+    return TakeBack(parts[0], (parts[1:] or [""])[0] or None, at)
+
+
+def _spot(rest: str, parts: list[str], at: float | None) -> SpotReading | None:
+    if rest.startswith("{"):
+        return replace(_SPOT.validate_json(rest), at=at)
+    return SpotReading(parts[0], float(parts[1]), at=at) if len(parts) == 2 else None
+
+
+def _joined(*parts: str | None) -> str:
+    return ":".join(part or "" for part in parts).rstrip(":")
+
+
+def _when(at: float | None, wall_offset: float) -> str:
+    return "" if at is None else "@" + rfc3339(at + wall_offset)
+
+
+def _json(adapter: TypeAdapter[Any], value: object) -> str:
+    return adapter.dump_json(value, exclude_defaults=True).decode()
