@@ -70,12 +70,12 @@ def show_alarm_figures(options: argparse.Namespace, complain: Say) -> int:
     records, console = _library(journal_of(options.state, options.rig)), Console()
     with _said(complain) as failed:
         ids = options.cook_ids or [row.id for row in records.rows("", LISTED)]
-        cooks = sorted((records.kept(cook) for cook in ids), key=lambda cook: cook.started)
-        if not cooks:
+        entries = sorted((records.entry(cook) for cook in ids), key=lambda entry: entry.started)
+        if not entries:
             console.print("no cook is kept yet")
             return DONE
-        console.print(f"{len(cooks)} cooks" if len(cooks) > 1 else cooks[0].name)
-        console.print(figures_table(figure_rows(figures_of(cooks))))
+        console.print(f"{len(entries)} cooks" if len(entries) > 1 else entries[0].name)
+        console.print(figures_table(figure_rows(figures_of([records.alarm_trail(entry.id) for entry in entries]))))
     return BAD_CALL if failed else DONE
 
 

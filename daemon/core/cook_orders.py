@@ -188,6 +188,7 @@ class CookOrders(WatchState):
         events = self._retire_all(now)
         self.settings = replace(self.settings, cook=item.cook)
         self._begin_cook()
+        self.shift.begin(now)
         return events
 
     def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
@@ -219,6 +220,7 @@ class CookOrders(WatchState):
         events += self._retire_all(now)
         self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None, reminders=()))
         self._begin_cook()
+        self.shift.begin(None)
         return events
 
     def _retire_all(self, now: float) -> list[Event]:
@@ -250,6 +252,7 @@ class CookOrders(WatchState):
         for change in changes:
             events.append(change)
             if isinstance(change, AlarmChanged):
+                self.shift.alarm(change, self._rules.get(change.alarm.partition("/")[0]), tuple(self.pieces))
                 self.annunciator.refresh(self.alarms.views(), now)
                 self.duties.changed(change)
                 view = self.alarms.view(change.alarm)

@@ -40,6 +40,7 @@ class Engine(CookOrders):
         """Take one input at engine time `now`, which never decreases."""
         if self._next_scan is None:
             self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
+            self.shift.begin(now if self.pieces else None)
         match item:
             case inputs.Readings():
                 return self._readings(item, now)
@@ -132,6 +133,8 @@ class Engine(CookOrders):
                 return self._end_cook(now)
             case _ if isinstance(item, DutyOrder):
                 return self._duty(item, now)
+            case inputs.HandOver() | inputs.TellDeed():
+                return self.shift.told(item, tuple(self.pieces), now)
             case inputs.JudgeWake():
                 return [WakeJudged(now, item.notification, item.needed, item.by)]
 

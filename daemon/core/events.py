@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from daemon.core.inputs import FanPoint, MarkKind, Outlook
+from daemon.core.inputs import FanPoint, MarkKind, Outlook, SafetyDeed
 from daemon.core.settings import Band, PieceSettings
 from drivers.reading import Fault, Quality
 
@@ -296,6 +296,29 @@ class WakeJudged:
 
 
 @dataclass(frozen=True, slots=True)
+class HandedOver:
+    """Another person has the watch. before: who had it, "" where nobody was named."""
+
+    time: float
+    to: str
+    before: str
+    note: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyDeedTold:
+    """What was done with a piece that a safety alarm spoke of. alarm: its key, "" where none had asked."""
+
+    time: float
+    piece: str
+    alarm: str
+    deed: SafetyDeed
+    note: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class CommandRefused:
     """A command that was understood and not allowed, with the reason in words."""
 
@@ -392,6 +415,8 @@ Event = (
     | CookChanged
     | PlanKept
     | WakeJudged
+    | HandedOver
+    | SafetyDeedTold
     | CommandRefused
     | ForecastWanted
 )
@@ -413,6 +438,8 @@ EVENT_NAMES: dict[type, str] = {
     CookChanged: "cook-changed",
     PlanKept: "plan",
     WakeJudged: "wake-judged",
+    HandedOver: "handed-over",
+    SafetyDeedTold: "safety-deed",
     CommandRefused: "refused",
 }
 """The word in the `event` field of each lasting event; what is not here is transient."""

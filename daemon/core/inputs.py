@@ -339,6 +339,36 @@ class JudgeWake:
     by: str
 
 
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """From now on another person has the watch. to: the name; note: what whoever takes over must know."""
+
+    to: str
+    by: str
+    note: str = ""
+
+
+class SafetyDeed(StrEnum):
+    """What was done with a piece that a safety alarm spoke of."""
+
+    REHEATED = "reheated"
+    CHILLED = "chilled"
+    SERVED = "served"
+    THROWN_AWAY = "thrown-away"
+    IN_ORDER = "in-order"
+    """Checked, and nothing was wrong with the meat."""
+
+
+@dataclass(frozen=True, slots=True)
+class TellDeed:
+    """The answer to what was done about a safety alarm of a piece. piece: piece id."""
+
+    piece: str
+    deed: SafetyDeed
+    by: str
+    note: str = ""
+
+
 # --- results of work done outside the core ---------------------------------------------------------
 
 
@@ -438,6 +468,8 @@ Order = (
     | GoodMorning
     | TestWake
     | JudgeWake
+    | HandOver
+    | TellDeed
     | Mark
     | TakeBack
     | SpotReading

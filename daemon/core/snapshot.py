@@ -14,6 +14,7 @@ from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
 from daemon.core.settings import Band, PieceSettings, Role
+from daemon.core.shift import ShiftView
 from drivers.reading import Quality
 
 
@@ -127,7 +128,8 @@ class Snapshot:
     """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok. links: devices
     on whose way something was lost or refused.
     fires: newest signs first, at most 20. standing: ahead or behind and the remedies, None while nothing can be said.
-    profile: what the pit taught, without the rows of single fires. plan: the one that was kept, None without one."""
+    profile: what the pit taught, without the rows of single fires. plan: the one that was kept, None without one.
+    shift: who has the watch, and what was done about safety alarms."""
 
     time: float
     wall_offset: float
@@ -154,3 +156,4 @@ class Snapshot:
     marks: tuple[MarkView, ...] = ()
     """Newest first, at most 20."""
     handheld: HandheldView | None = None
+    shift: ShiftView = field(default_factory=ShiftView)

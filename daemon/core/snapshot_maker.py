@@ -24,6 +24,7 @@ from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import Band, Role, WatchSettings
+from daemon.core.shift import ShiftView
 from daemon.core.snapshot import ChannelView, HandheldView, MarkView, PieceView, PitView, Snapshot, SpotView
 from drivers.reading import Quality
 
@@ -53,6 +54,7 @@ class SnapshotParts:
     duties: Duties
     marks: Marks
     handheld: Handheld
+    shift: ShiftView
 
 
 MARKS_SHOWN = 20
@@ -94,6 +96,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         nap=parts.nap,
         health=parts.health.ill(),
         links=parts.links,
+        shift=parts.shift,
         fires=parts.fires,
         plan=parts.duties.plan_view(),
         reminders=parts.duties.reminder_views(now),

@@ -29,6 +29,7 @@ from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
+from daemon.core.shift import Shift
 from daemon.core.since import Since
 from daemon.core.snapshot import Snapshot
 from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
@@ -82,6 +83,7 @@ class WatchState:
         """The last minute (engine time // 60) that was closed."""
         self.grace = Grace()
         self.since = Since()
+        self.shift = Shift()
         self._begin_cook()
 
     def _begin_cook(self) -> None:
@@ -224,6 +226,7 @@ class WatchState:
             duties=self.duties,
             marks=self.marks,
             handheld=self.handheld,
+            shift=self.shift.view(),
         )
         return make_snapshot(parts, now)
 
@@ -260,6 +263,7 @@ class WatchState:
             "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
             "evenness": self.evenness.dump(),
             "duties": self.duties.dump(),
+            "shift": self.shift.dump(),
             "links": [astuple(counts) for counts in self.links.values()],
         }
 
@@ -284,4 +288,6 @@ class WatchState:
         self.evenness = Evenness.loaded(dumped["evenness"])
         if "duties" in dumped:  # not in the checkpoints of earlier versions
             self.duties.load(dumped["duties"])
+        if "shift" in dumped:  # not in the checkpoints of earlier versions
+            self.shift.load(dumped["shift"])
         self.links = {counts[0]: inputs.LinkCounts(*counts) for counts in dumped["links"]}

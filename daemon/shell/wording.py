@@ -29,6 +29,7 @@ from daemon.core.inputs import (
     ForecastArrived,
     GoodMorning,
     GoToSleep,
+    HandOver,
     Health,
     Input,
     Interval,
@@ -48,6 +49,7 @@ from daemon.core.inputs import (
     SpotReading,
     StartCook,
     TakeBack,
+    TellDeed,
     TestWake,
     Unshelve,
     UsePitProfile,
@@ -63,6 +65,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
         AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook, KeepPlan, AddReminder, RemoveReminder, ReminderDone, CountWood,
         AskWrap, AddPiece, RemovePiece, MoveProbe, ChangePiece, ChangeCook, TakeBack, SpotReading,
         ChooseSpot,
+        HandOver, TellDeed,
     )
 }  # fmt: skip
 

@@ -19,6 +19,7 @@ from daemon.core.events import (
     Event,
     ForecastMade,
     ForecastWanted,
+    HandedOver,
     Level,
     Marked,
     MorningTold,
@@ -26,6 +27,7 @@ from daemon.core.events import (
     Notification,
     PlanKept,
     QualityChanged,
+    SafetyDeedTold,
     SamplesJudged,
     SpotRead,
     StageChanged,
@@ -33,10 +35,11 @@ from daemon.core.events import (
     WakeJudged,
 )
 from daemon.core.grace import GRACE
-from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part
+from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part, SafetyDeed
 from daemon.core.pit.profile import FireProfile, PitProfile
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
 from daemon.core.settings import Band, ChannelSettings, MeatKind, PieceSettings, Role
+from daemon.core.shift import OnWatch
 from tests.core.night import (
     CHUCK,
     COOK,
@@ -549,6 +552,46 @@ def test_test_wake_goes_to_everybody_who_may_wake_and_counts_once_answered(engin
 def test_judge_wake_is_recorded(engine: Engine) -> None:
     (judged,) = said(engine, inputs.JudgeWake("pit-high/pit#1.0", False, "cook"), at(ON))
     assert judged == WakeJudged(at(ON), "pit-high/pit#1.0", False, "cook")
+
+
+@of(inputs.HandOver)
+def test_the_watch_is_handed_over_and_kept(engine: Engine) -> None:
+    (first,) = said(engine, inputs.HandOver("Ann", "page", "lamb comes off first"), at(ON))
+    (second,) = said(engine, inputs.HandOver(" Ben ", "page"), at(ON + 60.0))
+    assert first == HandedOver(at(ON), "Ann", "", "lamb comes off first", "page")
+    assert isinstance(second, HandedOver) and (second.to, second.before) == ("Ben", "Ann")
+    told = restarted(engine).snapshot(at(ON + 60.0)).shift
+    assert told.on_watch == OnWatch("Ben", at(ON + 60.0))
+    assert refused(said(engine, inputs.HandOver("  ", "page"), at(ON + 61.0))).startswith("hand over")
+
+
+@of(inputs.TellDeed)
+def test_what_was_done_about_a_safety_alarm_is_asked_and_kept(engine: Engine) -> None:
+    """The chuck roll goes into the hold at 70 °C and sinks: the first alarm about it asks, until somebody answers."""
+    said(engine, inputs.Mark(MarkKind.HOLD, "chuck"), at(ON))
+    read(engine, ON, ON + 1800.0, pit_left=121.0, pit_right=119.0, chuck=50.0, lamb=8.0)
+    now = at(ON + 1800.0)
+    (asked,) = restarted(engine).snapshot(now).shift.asked
+    assert (asked.piece, asked.alarm) == ("chuck", "hold-falling/chuck")
+    (told,) = said(engine, inputs.TellDeed("chuck", SafetyDeed.REHEATED, "page", "to 75 °C"), now)
+    assert told == SafetyDeedTold(now, "chuck", asked.alarm, SafetyDeed.REHEATED, "to 75 °C", "page")
+    after = restarted(engine).snapshot(now).shift
+    assert after.asked == () and [(d.piece, d.deed, d.note) for d in after.deeds] == [
+        ("chuck", SafetyDeed.REHEATED, "to 75 °C")
+    ]
+    assert refused(said(engine, inputs.TellDeed("goat", SafetyDeed.SERVED, "page"), now)).startswith("safety deed")
+
+
+def test_a_new_cook_asks_nothing_of_the_old_one_and_keeps_the_watch(engine: Engine) -> None:
+    said(engine, inputs.HandOver("Ann", "page"), at(ON))
+    said(engine, inputs.TellDeed("chuck", SafetyDeed.SERVED, "page"), at(ON))
+    assert engine.snapshot(at(ON)).shift.cook_since == NIGHT
+    said(engine, inputs.StartCook(replace(COOK, id="next"), "page"), at(ON + 60.0))
+    told = engine.snapshot(at(ON + 60.0)).shift
+    assert told.cook_since == at(ON + 60.0) and told.deeds == ()
+    assert told.on_watch is not None and told.on_watch.name == "Ann"
+    said(engine, inputs.EndCook("page"), at(ON + 120.0))
+    assert engine.snapshot(at(ON + 120.0)).shift.cook_since is None
 
 
 # --- time ----------------------------------------------------------------------------------------------

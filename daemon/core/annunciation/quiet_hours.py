@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from daemon.core.settings import QuietHours
 
@@ -22,3 +22,15 @@ def is_quiet(quiet: QuietHours, wall: float) -> bool:
     if quiet.start <= quiet.end:
         return quiet.start <= minute < quiet.end
     return minute >= quiet.start or minute < quiet.end
+
+
+def newest_night(quiet: QuietHours, wall: float) -> tuple[float, float]:
+    """Start and end of the newest quiet hours that have begun, UTC s. wall: UTC, s."""
+    local = datetime.fromtimestamp(wall, quiet.zone)
+    start = local.replace(hour=quiet.start // 60, minute=quiet.start % 60, second=0, microsecond=0)
+    if start > local:
+        start -= timedelta(days=1)
+    end = start.replace(hour=quiet.end // 60, minute=quiet.end % 60)
+    if end <= start:
+        end += timedelta(days=1)
+    return start.timestamp(), end.timestamp()

@@ -24,6 +24,7 @@ from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.journal.profile_note import kept_profile
 from daemon.shell.journal.rescue import sound_only
+from daemon.shell.library.alarm_account import TRAIL_EVENTS, AlarmTrail
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
 from daemon.shell.library.minutes import minute_medians
@@ -91,6 +92,14 @@ class CookRecords:
         entry = self._entry(cook)
         with reading(entry.journal) as db:
             return _kept(db, entry)
+
+    def alarm_trail(self, cook: str) -> AlarmTrail:
+        """What was said of alarms in this cook, without its readings. Raises UnknownCook."""
+        entry = self._entry(cook)
+        with reading(entry.journal) as db:
+            end = entry.ended if entry.ended is not None else _newest_time(db, entry)
+            events = tuple(e for e in _events(db, entry, end, {}, TRAIL_EVENTS))
+        return AlarmTrail(entry.started, end, entry.wall_offset, events)
 
     def entry(self, cook: str) -> CookEntry:
         """The cook's row. Raises UnknownCook."""
@@ -322,12 +331,16 @@ def _doubted(db: sqlite3.Connection, start: float, end: float) -> dict[str, list
     return spells
 
 
-def _events(db: sqlite3.Connection, entry: CookEntry, end: float, arrived: Arrived) -> Iterator[dict[str, Any]]:
-    """Its events, and what the cook said of its wakes later on."""
+def _events(
+    db: sqlite3.Connection, entry: CookEntry, end: float, arrived: Arrived, names: Sequence[str] = ()
+) -> Iterator[dict[str, Any]]:
+    """Its events, all or those of some names, and what the cook said of its wakes later on."""
     told: set[str] = set()
+    only = f" AND name IN ({', '.join('?' * len(names))})" if names else ""
     rows = db.execute(
-        "SELECT name, time, wall_offset, body FROM events WHERE cook = ? AND time >= ? AND time <= ? ORDER BY seq",
-        (entry.cook, entry.started, end),
+        "SELECT name, time, wall_offset, body FROM events WHERE cook = ? AND time >= ? AND time <= ?"  # nosec B608
+        f"{only} ORDER BY seq",  # as many question marks as names
+        (entry.cook, entry.started, end, *names),
     )
     for name, time, offset, body in rows:
         event = whole_event(body, time, offset, arrived)

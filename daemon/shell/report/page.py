@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from daemon.core.food_safety.record import CLOSING
 from daemon.core.inputs import Goal
 from daemon.core.readings.trace import MINUTE
-from daemon.shell.library.alarm_account import figures_of
+from daemon.shell.library.alarm_account import figures_of, trail_of
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.reader import UNKNOWN, Reader, duration, percent
 from daemon.shell.report import curves
@@ -285,6 +285,9 @@ def _safety_of(piece: PieceFindings, reader: Reader) -> list[Element]:
     if end.cooling_stage:
         cooled = reader.clock(account.cooled_at) if account.cooled_at else reader.in_unit(end.cooling_stage)
         rows.append(("Cooled", cooled))
+    for at, deed, note in account.deeds:
+        words = deed.replace("-", " ") + (f": {note}" if note else "")
+        rows.append(("After a safety alarm you said", f"{words}, {reader.clock(at)}"))
     notes = [node("li", reader.in_unit(note)) for note in end.notes if note != CLOSING]
     return [
         node("h3", own.name),
@@ -309,7 +312,7 @@ def _people(found: Findings, reader: Reader) -> Element:
         table("Told without a noise, and why", ("At", "Text", "Why"), held)
         if held else node("p", "Nothing."),
         node("h3", "How the alarms did"),
-        table("By the names of ISA-18.2 and OPC UA Part 9", ("", ""), figure_rows(figures_of([found.cook]))),
+        table("By the names of ISA-18.2 and OPC UA Part 9", ("", ""), figure_rows(figures_of([trail_of(found.cook)]))),
     )  # fmt: skip
 
 

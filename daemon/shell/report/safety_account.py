@@ -22,6 +22,8 @@ class SafetyAccount:
     lethal_at: float | None = None
     come_up: float = 0.0
     cooled_at: float | None = None
+    deeds: tuple[tuple[float, str, str], ...] = ()
+    """What was done about safety alarms: engine s, a SafetyDeed value, a note."""
 
 
 def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) -> SafetyAccount:
@@ -52,4 +54,9 @@ def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) 
             lethal_at = now
         if cooled_at is None and view.cooling_stage == "cooled":
             cooled_at = now
-    return SafetyAccount(record.view, record.tolerance, lethal_at, come_up, cooled_at)
+    deeds = tuple(
+        (event_time(cook, e), str(e["deed"]), str(e["note"]))
+        for e in cook.events
+        if e["event"] == "safety-deed" and e["piece"] == piece.id
+    )
+    return SafetyAccount(record.view, record.tolerance, lethal_at, come_up, cooled_at, deeds)

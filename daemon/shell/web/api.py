@@ -6,7 +6,7 @@ import asyncio
 import json
 import sqlite3
 from collections.abc import Callable, Iterable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from aiohttp import web
 from pydantic import TypeAdapter, ValidationError
@@ -17,6 +17,7 @@ from config.doubts import band_doubts, piece_doubts
 from config.plain_errors import plain_problems
 from config.problems import Problem, item
 from daemon.core import inputs
+from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, CookSettings, Role
 from daemon.core.snapshot import Snapshot
@@ -24,11 +25,12 @@ from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
 from daemon.shell.web.changed_piece import changed_piece, changed_section
-from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Planner
+from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Planner, Span
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
 
+SPANS: dict[str, Span] = {span: span for span in get_args(Span)}
 BODY_LIMIT = 16 * 1024
 BODY_SECONDS = 10.0
 DEFAULT_POINTS = 600
@@ -37,6 +39,7 @@ COMPARED = range(2, 7)
 
 SNAPSHOT: TypeAdapter[Snapshot] = TypeAdapter(Snapshot)
 HISTORY: TypeAdapter[History] = TypeAdapter(History)
+FIGURES: TypeAdapter[AlarmFigures] = TypeAdapter(AlarmFigures)
 JSON: TypeAdapter[Any] = TypeAdapter(Any)
 Model = TypeVar("Model", bound=models.Body)
 Answer = TypeVar("Answer")
@@ -228,6 +231,13 @@ class Api:
         rows = await asked(self._cooks.wakes)
         return answer(models.Wakes(wakes=tuple(rows)).model_dump_json().encode())
 
+    async def alarm_figures(self, request: web.Request) -> web.StreamResponse:
+        of = SPANS.get(words(request, "of") or "cook")
+        if of is None:
+            raise Refused(422, f"one of {', '.join(SPANS)} is needed", "of")
+        found = await asked(lambda: self._cooks.alarm_figures(of))
+        return packed(answer(FIGURES.dump_json(found)))
+
     # --- changing -----------------------------------------------------------------------------------
 
     def _take(self, command: inputs.Command) -> web.StreamResponse:
@@ -298,6 +308,15 @@ class Api:
     async def judge_wake(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.JudgeOrder)
         return self._take(inputs.JudgeWake(order.notification, order.needed, order.by))
+
+    async def hand_over(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.HandOverOrder)
+        return self._take(inputs.HandOver(order.to, order.by, order.note))
+
+    async def safety_deed(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.DeedOrder)
+        self._known(order.piece)
+        return self._take(inputs.TellDeed(order.piece, order.deed, order.by, order.note))
 
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)

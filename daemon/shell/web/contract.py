@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from ssl import SSLContext
-from typing import Protocol
+from typing import Literal, Protocol
 
 from config.cook import Cook
+from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.settings import CookSettings
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
@@ -20,6 +21,9 @@ Planner = Callable[[Cook, float | None, float], Callable[[], tuple[str, ...]]]
 """Takes a checked cook order, an outside temperature (°C, None = as measured, or ordinary) and a wind (m/s); gives the work that
 plans it. The work takes seconds and belongs into a worker thread; it gives lines of text, or raises ValueError in words the
 cook can act on."""
+
+
+Span = Literal["night", "cook", "season"]
 
 
 class NotAvailable(Exception):
@@ -96,6 +100,10 @@ class CookLibrary(Protocol):
 
     def wakes(self) -> Sequence[WakeRow]:
         """Those of the running or newest cook, newest first."""
+        ...
+
+    def alarm_figures(self, of: Span) -> AlarmFigures:
+        """How the alarms did in the newest night, in the running or newest cook, or in all kept cooks as a season."""
         ...
 
     def report(self, cook: str) -> bytes:

@@ -10,7 +10,7 @@ from config.cook import Cook, PieceSection, WrapSection
 from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Celsius
-from daemon.core.inputs import MarkKind
+from daemon.core.inputs import MarkKind, SafetyDeed
 from daemon.core.pit.profile import ForecastMiss, PlaceLesson
 from daemon.core.settings import Band
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
@@ -169,6 +169,21 @@ class MoveProbeOrder(By):
     channel: Key | None
 
 
+class HandOverOrder(By):
+    """to: who has the watch from now on. note: what that person must know."""
+
+    to: Who
+    note: str = Field(default="", max_length=400)
+
+
+class DeedOrder(By):
+    """What was done with a piece that a safety alarm spoke of."""
+
+    piece: Key
+    deed: SafetyDeed
+    note: str = Field(default="", max_length=200)
+
+
 class NotesOrder(By):
     """The notes beside one kept cook, all of them: what is left out is emptied."""
 
@@ -197,6 +212,14 @@ class Taken(Body):
     """The command was put in the queue; the next snapshot shows what came of it."""
 
     taken: bool = True
+
+
+class Invitation(Body):
+    """A link that pairs one more device, once, within `seconds`; code: the same as a QR code (ISO/IEC 18004), rows of 0 and 1."""
+
+    link: str
+    code: tuple[str, ...]
+    seconds: float
 
 
 class Problem(Body):

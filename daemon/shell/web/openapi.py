@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import TypeAdapter
 from pydantic.json_schema import JsonSchemaMode
 
+from daemon.shell.web import models
 from daemon.shell.web.models import Problem
 from daemon.shell.web.routes import ROUTES, Route
 
@@ -62,7 +63,7 @@ def _operation(route: Route, schemas: dict[Any, Any], problem: dict[str, Any]) -
         "operationId": route.handler,
         "summary": route.summary,
         "responses": {
-            "202" if route.takes else "200": good,
+            "202" if route.gives is models.Taken else "200": good,
             **{status: {"description": text, **problem} for status, text in REFUSALS.items()},
         },
         "security": [] if route.open else [{"token": []}, {"cookie": []}],

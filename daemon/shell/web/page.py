@@ -5,17 +5,22 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import isnan
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from config.rig import PageSection, Rig
+from daemon.core.alarms.figures import AlarmFigures
+from daemon.core.annunciation.quiet_hours import newest_night
 from daemon.core.engine import MEMORY_MINUTES
 from daemon.core.events import CommandRefused, Event, Marked, MorningTold, SamplesJudged, TakenBack
 from daemon.core.inputs import Command
 from daemon.core.readings.trace import MINUTE
+from daemon.core.settings import QuietHours
 from daemon.core.snapshot import Snapshot
+from daemon.shell.library.alarm_account import Window, figures_of
 from daemon.shell.library.records import CookRecords, reading
 from daemon.shell.library.summary import utc_seconds
 from daemon.shell.library.taken_back import standing
@@ -28,6 +33,7 @@ from daemon.shell.web.contract import (
     HistoryMark,
     PageSettings,
     Planner,
+    Span,
     bucketed,
 )
 from daemon.shell.web.server import PageServer
@@ -35,6 +41,8 @@ from daemon.shell.web.server import PageServer
 SHOW_EVERY = 5.0
 """s between pictures of a quiet watch; anything lasting is shown at once."""
 MARKS_KEPT = 500
+SEASON = 200
+"""Cooks, the newest, that make a season."""
 
 
 def marks_before(journal: Path) -> list[HistoryMark]:
@@ -63,9 +71,20 @@ def _late(mark: Mapping[str, Any]) -> float:
 class KeptCooks(CookRecords):
     """The library as the page asks it: with reports."""
 
+    def __init__(self, journal: Path, night: Callable[[], tuple[float, float]]) -> None:
+        """night: start and end of the newest night, UTC s."""
+        super().__init__(journal)
+        self._night = night
+
     def report(self, cook: str) -> bytes:
         """Raises UnknownCook."""
         return kept_report(self, cook)
+
+    def alarm_figures(self, of: Span) -> AlarmFigures:
+        """Of nothing where no cook is kept yet."""
+        rows = self.rows("", SEASON)
+        trails = [self.alarm_trail(row.id) for row in reversed(rows[:1] if of == "cook" else rows)]
+        return figures_of(trails, Window(*self._night()) if of == "night" else None)
 
 
 class Page:
@@ -78,6 +97,7 @@ class Page:
         self._loop = loop
         self._marks = marks_before(loop.journal.path)
         self._shown_at = float("-inf")
+        self._quiet = QuietHours(rig.people.quiet_from, rig.people.quiet_until, ZoneInfo(rig.people.zone))
         settings = PageSettings(
             host=section.listen,
             port=section.port,
@@ -91,11 +111,14 @@ class Page:
             self._snapshot,
             self._command,
             self._history,
-            KeptCooks(loop.journal.path),
+            KeptCooks(loop.journal.path, self._night),
             token,
             build_cook=build_cook,
             planner=planner,
         )
+
+    def _night(self) -> tuple[float, float]:
+        return newest_night(self._quiet, self._loop.stamp() + self._snapshot().wall_offset)
 
     async def start(self) -> None:
         await self.server.start()

@@ -40,7 +40,19 @@ def _own_address() -> str:
 
 def login_url(host: str, port: int, token: str, tls: bool = False) -> str:
     """What the QR code in the terminal says."""
-    return f"{'https' if tls else 'http'}://{host}:{port}/login?token={quote(token, safe='')}"
+    return login_link(f"{host}:{port}", token, tls)
+
+
+def login_link(authority: str, token: str, tls: bool = False) -> str:
+    """authority: host and port as a browser names them."""
+    return f"{'https' if tls else 'http'}://{authority}/login?token={quote(token, safe='')}"
+
+
+def code_rows(url: str) -> list[str]:
+    """The QR code of a link as rows of 0 and 1, without its quiet zone."""
+    import segno  # not for a watch that invites nobody
+
+    return ["".join("1" if dark else "0" for dark in row) for row in segno.make_qr(url, error="l").matrix]
 
 
 def pairing_code(url: str) -> list[str]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_args
 
 from aiohttp import web
 
+from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.snapshot import Snapshot
 from daemon.shell.web import models
-from daemon.shell.web.contract import History
+from daemon.shell.web.contract import History, Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,8 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/profile", "profile", "What the pit taught, with its evidence", models.PitLessons),
     Route("/api/profile/forget", "forget", "Start anew with this pit", models.Taken, models.ForgetOrder),
     Route("/api/wakes", "wakes", "What woke the cook, and what was held back", models.Wakes),
+    Route("/api/alarm-figures", "alarm_figures", "How the alarms did, by the names of ISA-18.2 and OPC UA Part 9", AlarmFigures,
+          parameters=(Parameter("of", {"type": "string", "enum": list(get_args(Span)), "default": "cook"}),)),
     Route("/api/acknowledge", "acknowledge", "A person has seen the alarm", models.Taken, models.AcknowledgeOrder),
     Route("/api/pause", "pause", "Silence repeats for at most 15 min", models.Taken, models.PauseOrder),
     Route("/api/shelve", "shelve", "Take an alarm away for at most 2 h", models.Taken, models.ShelveOrder),
@@ -92,6 +95,9 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/change-piece", "change_piece", "A piece is meant otherwise", models.Taken, models.ChangePieceOrder),
     Route("/api/remove-piece", "remove_piece", "A piece leaves the running cook", models.Taken, models.RemovePieceOrder),
     Route("/api/move-probe", "move_probe", "Another probe reads a piece, or none", models.Taken, models.MoveProbeOrder),
+    Route("/api/hand-over", "hand_over", "Another person has the watch", models.Taken, models.HandOverOrder),
+    Route("/api/invite", "invite", "A link and a code that pair one more device", models.Invitation, models.By),
+    Route("/api/safety-deed", "safety_deed", "What was done about a safety alarm of a piece", models.Taken, models.DeedOrder),
     Route("/api/end-cook", "end_cook", "End the cook", models.Taken, models.By),
 )  # fmt: skip
 

@@ -20,7 +20,9 @@ from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snap
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.connections import Connections
 from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings, Planner
-from daemon.shell.web.models import Login, PageFacts, Problem, Taken
+from daemon.shell.web.invitations import LASTS, Invitations
+from daemon.shell.web.models import By, Invitation, Login, PageFacts, Problem, Taken
+from daemon.shell.web.pairing import code_rows, login_link
 from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
 
@@ -75,6 +77,7 @@ class PageServer:
     ) -> None:
         self._settings = settings
         self._key_store = KeyStore(token)
+        self._invitations = Invitations()
         self._names = own_names(settings.hosts)
         self._seconds = seconds
         self._logins, self._commands = Limit(LOGIN_TRIES), Limit(COMMANDS, patient=True)
@@ -112,7 +115,8 @@ class PageServer:
         """Every route there is: the table, the login by link, and one for each file of the page."""
         app = web.Application(client_max_size=BODY_LIMIT, middlewares=[self._guard])
         for route in ROUTES:
-            handler: Handler = self._login if route.handler == "login" else getattr(self._api, route.handler)
+            own: dict[str, Handler] = {"login": self._login, "invite": self._invite}
+            handler = own.get(route.handler) or getattr(self._api, route.handler)
             if route.takes:
                 app.router.add_post(route.path, handler)
             else:
@@ -297,10 +301,22 @@ class PageServer:
             raise Refused(401, "that is not this watch's token", "token")
         return self._pair(answer(Taken().model_dump_json().encode(), 202))
 
+    async def _invite(self, request: web.Request) -> web.StreamResponse:
+        """Under the name this device asks by: what it can reach, the next one on the same network can too."""
+        await body_of(request, By)
+        link = login_link(
+            request.headers["Host"], self._invitations.make(self._seconds()), self._settings.tls is not None
+        )
+        made = Invitation(link=link, code=tuple(code_rows(link)), seconds=LASTS)
+        return answer(made.model_dump_json().encode())
+
     async def _login_by_link(self, request: web.Request) -> web.StreamResponse:
         """From the QR code. The answer leads away at once, so that the token stays in no address bar."""
-        paired = self._is_token(request.query.get("token", ""), request)
-        response = web.Response(status=303, headers={"Location": "/" if paired else "/#unpaired"})
+        offered = request.query.get("token", "")
+        invited = self._invitations.take(offered, self._seconds())
+        paired = invited or self._is_token(offered, request)
+        where = "/#shift" if invited else "/" if paired else "/#unpaired"
+        response = web.Response(status=303, headers={"Location": where})
         return self._pair(response) if paired else response
 
     async def _asset(self, request: web.Request) -> web.StreamResponse:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from daemon.core.annunciation.quiet_hours import is_quiet
+from daemon.core.annunciation.quiet_hours import is_quiet, newest_night
 from daemon.core.settings import QuietHours
 from tests.core.annunciation.test_annunciator import BERLIN
 
@@ -41,3 +42,19 @@ def test_quiet_hours_within_one_day_and_none_at_all() -> None:
     noon = utc(2026, 1, 10, 11, 0)
     assert is_quiet(QuietHours(11 * 60, 13 * 60, BERLIN), noon)
     assert not is_quiet(QuietHours(0, 0, BERLIN), noon)
+
+
+@pytest.mark.parametrize(
+    ("now", "start", "end"),
+    [
+        ("2026-06-13T02:14", "2026-06-12T22:00", "2026-06-13T07:00"),
+        ("2026-06-13T09:00", "2026-06-12T22:00", "2026-06-13T07:00"),
+        ("2026-06-13T22:00", "2026-06-13T22:00", "2026-06-14T07:00"),
+        # the clocks go back at 03:00 on 25 October 2026 in Berlin (tz database): this night lasts ten hours
+        ("2026-10-25T08:00", "2026-10-24T22:00", "2026-10-25T07:00"),
+    ],
+)
+def test_the_newest_night_is_the_one_that_has_begun(now: str, start: str, end: str) -> None:
+    zone = ZoneInfo("Europe/Berlin")
+    at = [datetime.fromisoformat(text).replace(tzinfo=zone).timestamp() for text in (now, start, end)]
+    assert newest_night(QuietHours(22 * 60, 7 * 60, zone), at[0]) == (at[1], at[2])

@@ -95,7 +95,7 @@ def test_on_paper_it_is_dark_on_white(browser: Browser, report: Path) -> None:
 def test_the_page_serves_it_under_its_own_policy(browser: Browser, report: Path) -> None:
     """As the phone gets it: from the journal, sandboxed, with its styles and drawings all the same."""
     with served() as site:
-        site.watch.cooks.report = KeptCooks(report.parent / "journal.sqlite").report  # type: ignore[method-assign]
+        site.watch.cooks.report = KeptCooks(report.parent / "journal.sqlite", lambda: (0.0, 0.0)).report  # type: ignore[method-assign]
         context = browser.new_context(viewport={"width": 360, "height": 740}, color_scheme="dark")
         page, said = context.new_page(), list[str]()
         page.goto(site.login)

@@ -7,10 +7,13 @@ from dataclasses import replace
 from typing import Any
 
 from config.cuts import CUTS
+from daemon.core.alarms.figures import AlarmFigures, Transition, alarm_figures
+from daemon.core.events import AlarmState
 from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile, PlaceLesson
 from daemon.core.settings import ChannelSettings, CookSettings, MeatKind, PieceSettings, Role
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
+from daemon.shell.web.contract import Span
 from daemon.shell.wording import rfc3339
 from tests.shell.web.page_curves import BAND, FEED, HOUR, LIT, NIGHT, WALL_OFFSET, core_at, pit_at
 
@@ -138,6 +141,18 @@ class FakeCooks:
             WakeRow(f"{FEED}#2.0", NIGHT - 48 * 60, "Add 1-2 splits now", False, self.judged.get(f"{FEED}#2.0")),
             WakeRow("stall/chuck-roll#1.0", NIGHT - 2400, "Chuck roll has stalled", True),
         )
+
+    def alarm_figures(self, of: Span) -> AlarmFigures:
+        """A night of two alarms, of which one was answered; a season with a third."""
+        known = [
+            Transition(600.0, FEED, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, True),
+            Transition(690.0, FEED, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, True),
+            Transition(2400.0, FEED, AlarmState.ACKNOWLEDGED, AlarmState.NORMAL, True),
+            Transition(3000.0, "meat-probe-lost/lamb", AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED),
+        ]
+        if of == "season":
+            known.append(Transition(9000.0, FEED, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, True))
+        return alarm_figures(known, 0.0, 14 * HOUR, [True, True, False])
 
     def report(self, cook: str) -> bytes:
         if cook not in {row.id for row in self.listed}:

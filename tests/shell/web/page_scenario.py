@@ -23,6 +23,7 @@ from daemon.core.forecast.plan import standing
 from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
 from daemon.core.pit.evenness import Evenness, PlaceHeat
 from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
+from daemon.core.shift import DeedView, OnWatch, ShiftView
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from daemon.shell.web.access import new_token
 from daemon.shell.web.contract import (
@@ -198,6 +199,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
         ),
         PROFILE,
         (inputs.LinkCounts("board", lost=12, restarts=1),),
+        shift=ShiftView(cook_since=LIT - 0.5 * HOUR),
     )
 
 
@@ -287,6 +289,12 @@ class FakeWatch:
                 self.changes = replace(old, nap=None, sleep=replace(old.sleep, asleep=False))
             case inputs.TestWake():
                 self.changes = replace(old, sleep=replace(old.sleep, test_wake=TestCallState.SENT))
+            case inputs.HandOver(to, _, note):
+                self.changes = replace(old, shift=replace(old.shift, on_watch=OnWatch(to, self.now, note)))
+            case inputs.TellDeed(piece, deed, by, note):
+                told = DeedView(piece, "hold-unsafe/" + piece, deed, self.now, by, note)
+                asked = tuple(a for a in old.shift.asked if a.piece != piece)
+                self.changes = replace(old, shift=replace(old.shift, asked=asked, deeds=(*old.shift.deeds, told)))
             case inputs.JudgeWake(notification, needed):
                 self.cooks.judged[notification] = needed
             case inputs.UsePitProfile(profile):

@@ -274,3 +274,26 @@ def test_a_token_holds_256_bits_and_a_short_one_is_refused() -> None:
 async def test_a_flood_of_commands_is_429(site: Site, stranger: aiohttp.ClientSession) -> None:
     statuses = [(await stranger.post("/api/mark", json={"kind": "log"}, headers=bearer())).status for _ in range(125)]
     assert statuses.count(202) == 120 and statuses[-1] == 429
+
+
+async def test_an_invitation_pairs_one_device_once_and_not_for_long(site: Site) -> None:
+    jar = aiohttp.CookieJar(unsafe=True)  # the host is an address
+    async with aiohttp.ClientSession(site.url, cookie_jar=jar) as ben, aiohttp.ClientSession(site.url) as eve:
+
+        async def invited() -> str:
+            answer = await ben.post("/api/invite", json={}, headers=bearer())
+            told = await answer.json()
+            assert (
+                answer.status == 200 and told["link"].startswith(f"{site.url}/login?token=") and told["seconds"] == 900
+            )
+            assert TOKEN not in told["link"]
+            return str(told["link"].removeprefix(site.url))
+
+        path = await invited()
+        came = await ben.get(path, allow_redirects=False)
+        assert came.headers["Location"] == "/#shift" and (await ben.get("/api/snapshot")).status == 200
+        assert (await eve.get(path, allow_redirects=False)).headers["Location"] == "/#unpaired", "used up"
+        late = await invited()
+        site.clock.time += 901.0
+        assert (await eve.get(late, allow_redirects=False)).headers["Location"] == "/#unpaired"
+        assert (await eve.post("/api/invite", json={})).status == 401

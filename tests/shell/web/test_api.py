@@ -87,6 +87,12 @@ ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
     ("ask-wrap", {"piece": "chuck-roll", "celsius": 70}, inputs.AskWrap("chuck-roll", 70.0, "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": "212 F"}, inputs.AskWrap("chuck-roll", 100.0, "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": None}, inputs.AskWrap("chuck-roll", None, "page")),
+    ("hand-over", {"to": "Ben", "note": "lamb first"}, inputs.HandOver("Ben", "page", "lamb first")),
+    (
+        "safety-deed",
+        {"piece": "lamb-shoulder", "deed": "thrown-away"},
+        inputs.TellDeed("lamb-shoulder", inputs.SafetyDeed.THROWN_AWAY, "page"),
+    ),
     ("end-cook", {}, inputs.EndCook("page")),
     ("profile/forget", {"sure": True, "by": "Ann"}, inputs.UsePitProfile(PitProfile(), "Ann")),
 ]
@@ -117,6 +123,9 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("ask-wrap", {"piece": "chuck-roll", "celsius": 101}, "celsius"),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": "70"}, "celsius"),
     ("profile/forget", {}, "sure"),
+    ("hand-over", {"to": ""}, "to"),
+    ("safety-deed", {"piece": "goat", "deed": "served"}, "piece"),
+    ("safety-deed", {"piece": "lamb-shoulder", "deed": "eaten"}, "deed"),
     ("profile/forget", {"sure": False}, "sure"),
     ("cooks/amend", {"cook": CHOIR, "photos": ["/etc/passwd"]}, "photos.0"),
     ("cooks/amend", {"cook": CHOIR, "photos": ["a\\b.jpg"]}, "photos.0"),

@@ -17,7 +17,7 @@ import zxingcpp
 
 from daemon.cli import main
 from daemon.shell.web.access import new_token
-from daemon.shell.web.pairing import login_url, pairing_code, reachable_host
+from daemon.shell.web.pairing import code_rows, login_link, login_url, pairing_code, reachable_host
 
 BLOCKS = {" ": (0, 0), "▀": (1, 0), "▄": (0, 1), "█": (1, 1)}
 """Upper and lower half of each character cell, 1 = lit (The Unicode Standard, Block Elements)."""
@@ -124,3 +124,14 @@ def test_the_code_can_be_shown_again_while_the_watch_runs_as_a_service(
     assert main(["key", "--rig", str(rig), "--state", str(tmp_path)]) == 0
     (code,) = read_code([line for line in capsys.readouterr().out.splitlines() if "█" in line or "▀" in line])
     assert code == "http://pit.local:8734/login?token=let-me-in"
+
+
+def read_rows(rows: list[str]) -> list[str]:
+    """What a camera would read off the page: dark on white, with the quiet zone of four modules."""
+    dark = np.pad(np.array([[int(cell) for cell in row] for row in rows], np.uint8), 4)
+    return [code.text for code in zxingcpp.read_barcodes(np.kron((1 - dark) * 255, np.ones((6, 6), np.uint8)))]
+
+
+def test_the_code_on_the_page_says_the_link() -> None:
+    link = login_link("pit.local:8077", new_token())
+    assert read_rows(code_rows(link)) == [link]

@@ -64,7 +64,8 @@ def enter(page: Page, view: str) -> None:
         expect(link).to_have_attribute("aria-current", "page")
     else:
         page.evaluate("view => { location.hash = view; }", f"#{view}")
-        expect(page.locator(".rooms a[aria-current=page]")).to_have_attribute("href", "#cooks")
+        behind = "#night" if room == "shift" else "#cooks"
+        expect(page.locator(".rooms a[aria-current=page]")).to_have_attribute("href", behind)
     expect(page.locator(f"#room[data-shown={room}] .plate").first).to_be_visible()
     expect(page.locator(SETTLED.get(room, "#room .plate")).first).to_be_visible()
 

@@ -9,9 +9,11 @@ from daemon.core.alarms.table import AlarmView
 from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState
-from daemon.core.inputs import Interval
+from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.pit.evenness import Evenness
-from tests.shell.web.page_scenario import FakeWatch
+from daemon.core.shift import DeedAsked, OnWatch
+from tests.shell.web.page_curves import HOUR
+from tests.shell.web.page_scenario import FakeWatch, fan_from
 
 
 def one_alarm(_watch: FakeWatch) -> None:
@@ -63,9 +65,41 @@ def first_start(watch: FakeWatch) -> None:
     watch.cooks.listed = ()
 
 
+def morning(watch: FakeWatch) -> None:
+    """Half past six: the lamb is held and sank below its floor once, the chuck roll is wrapped; Ann has the watch."""
+    calm(watch)
+    watch.now += 4.25 * HOUR
+    watch.still = True
+    now, old = watch.now, watch.changes
+    first, second = old.pieces
+    tender = Interval(now + 0.9 * HOUR, now + 1.6 * HOUR, now + 2.6 * HOUR)
+    chuck = replace(
+        first, stage="wrapped", since=now - 3 * HOUR, celsius=86.0, rate=4.0, wrapped_at=now - 3 * HOUR,
+        forecast_at=now - 300, fan=fan_from(now, 86.0, 95.0, 2.2),
+        outlooks=(Outlook(Goal.TENDER, "planned", tender),),
+    )  # fmt: skip
+    limit = Interval(now + 3.1 * HOUR, now + 4.0 * HOUR, now + 5.2 * HOUR)
+    lamb = replace(
+        second, stage="hold", since=now - 1.2 * HOUR, celsius=66.0, rate=-3.0, off_at=now - 1.5 * HOUR, fan=(),
+        forecast_at=now - 300, outlooks=(Outlook(Goal.HOLD_LIMIT, "planned", limit),),
+    )  # fmt: skip
+    shift = replace(
+        old.shift,
+        on_watch=OnWatch("Ann", now - 0.7 * HOUR, "The lamb is in the cabinet; the chuck roll needs a probe at eight."),
+        asked=(DeedAsked("lamb-shoulder", "hold-unsafe/lamb-shoulder", now - 1500.0),),
+    )
+    due = Interval(now + 20 * 60, now + 33 * 60, now + 50 * 60)
+    watch.changes = replace(
+        old, time=now, pieces=(chuck, lamb), shift=shift, pit=replace(old.pit, celsius=121.0, log_due=due, last_log=now - 900),
+        sleep=replace(old.sleep, night=False), standing=replace(old.standing, ahead=3600.0, chance=0.93)
+        if old.standing else None,
+    )  # fmt: skip
+
+
 SCENES: dict[str, Callable[[FakeWatch], None]] = {
     "calm": calm,
     "one-alarm": one_alarm,
     "six-alarms": six_alarms,
     "first-start": first_start,
+    "morning": morning,
 }

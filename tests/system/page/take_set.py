@@ -20,7 +20,7 @@ from tests.system.page.scenes import SCENES, calm
 SIZES = {360: 740, 768: 1024, 1280: 900}
 """px wide and high."""
 LIGHTS = ("night", "day")
-VIEWS = ("curve", "night", "cooks", "care", f"cook/{CHOIR}", f"compare/{CHOIR}/{FAIR}", "taught")
+VIEWS = ("curve", "night", "cooks", "care", f"cook/{CHOIR}", f"compare/{CHOIR}/{FAIR}", "taught", "shift")
 NO_WORD = "() => { const now = performance.now.bind(performance); performance.now = () => now() + 90000; }"
 
 
@@ -29,7 +29,7 @@ def pictures() -> Iterator[tuple[str, str, str]]:
     for scene in (*SCENES, "dead"):
         yield scene, scene, "pit"
     for view in VIEWS:
-        yield view.partition("/")[0], "calm", view
+        yield view.partition("/")[0], "morning" if view in ("night", "shift") else "calm", view
 
 
 def stage(site: ServedPage, page: Page, scene: str) -> None:

@@ -26,7 +26,7 @@ from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, WCAG, enter, phone, serious, unfold
 
 ROOMS = ("pit", "curve", "night", "cooks", "care")
-VIEWS = (*ROOMS, f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
+VIEWS = (*ROOMS, "shift", f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
 WEIGHT_LIMIT = 100_000
 FIRST_VIEW_MS = 1000
 

@@ -8,12 +8,13 @@ import re
 from dataclasses import replace
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Browser, Locator, Page, expect
 
+from daemon.core import inputs
 from daemon.core.events import NapPlanned
 from tests.shell.web.page_thread import ServedPage
-from tests.system.page.page_browser import CHROMIUM, enter, serious
-from tests.system.page.scenes import SCENES, calm, first_start
+from tests.system.page.page_browser import CHROMIUM, enter, phone, serious
+from tests.system.page.scenes import SCENES, calm, first_start, morning
 from tests.system.page.take_set import NO_WORD, SIZES
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
@@ -122,3 +123,70 @@ def test_the_curve_of_a_watch_that_read_nothing_says_so(page: Page, site: Served
     site.watch.began = site.watch.now - 1800.0
     page.get_by_role("button", name="Whole cook").click()
     expect(page.locator("#room .chart canvas")).to_be_visible()
+
+
+def test_what_was_done_about_a_safety_alarm_is_asked_and_shown_in_the_record(page: Page, site: ServedPage) -> None:
+    morning(site.watch)
+    asked = page.locator(".asks")
+    asked.get_by_text("What was done with the lamb shoulder?").click()
+    expect(asked).to_contain_text("was below its holding floor at 06:04")
+    asked.get_by_role("button", name="Reheated").click()
+    expect(page.locator("#toast")).to_contain_text("Kept: reheated")
+    expect(asked).to_have_count(0)
+    assert site.watch.commands == [inputs.TellDeed("lamb-shoulder", inputs.SafetyDeed.REHEATED, "page")]
+    lamb = page.get_by_label("Lamb shoulder", exact=True)
+    lamb.get_by_text("Food safety: what is known").click()
+    expect(lamb).to_contain_text("06:29 Reheated.")
+
+
+def test_the_watch_is_handed_over_with_a_sheet_and_a_link_for_the_next_phone(
+    page: Page, site: ServedPage, browser: Browser
+) -> None:
+    morning(site.watch)
+    enter(page, "night")
+    expect(page.locator("#room")).to_contain_text("Ann has the watch since 05:47")
+    page.get_by_role("link", name="Hand over the watch").click()
+    sheet = page.get_by_label("Sheet", exact=True)
+    for words in (
+        "Brick pit: 121 °C",
+        "Lamb shoulder: 66 °C, hold",
+        "Next log (06:49 to 07:19)",
+        "11:59 Serve",
+        "01:34 Log",
+    ):
+        expect(sheet).to_contain_text(words)
+    page.get_by_label("Who takes over").fill("Ben")
+    page.get_by_label("What must be known").fill("Chuck roll at eight")
+    page.get_by_role("button", name="Hand over the watch").click()
+    expect(page.get_by_label("The watch", exact=True)).to_contain_text("Ben has the watch since 06:29")
+    assert site.watch.commands == [inputs.HandOver("Ben", "Ann", "Chuck roll at eight")]
+    page.get_by_role("button", name="Let another phone in").click()
+    expect(page.get_by_role("img", name=re.compile("lets one more phone in"))).to_be_visible()
+    link = page.locator(".link-text").inner_text()
+    assert serious(page) == []
+    context = phone(browser)
+    other = context.new_page()
+    other.goto(link)
+    expect(other.get_by_label("Sheet", exact=True)).to_contain_text("Lamb shoulder")
+    context.close()
+
+
+def test_the_alarm_figures_go_by_the_names_of_the_standards(page: Page) -> None:
+    """ISA-18.2 and OPC UA Part 9 (from memory): rate, longest standing and unacknowledged, most frequent, chattering, stale."""
+    enter(page, "night")
+    figures = page.get_by_label("Alarm figures", exact=True)
+    for name, value in (
+        ("Alarms", "2, of them 1 expected calls for action"),
+        ("Alarm rate, in 10 min", "mean 0.02, highest 1"),
+        ("From call to answer", "middle 2 min, longest 2 min, of 1"),
+        ("Longest unacknowledged", "Meat probe lost, lamb"),
+        ("Longest standing", "Meat probe lost, lamb"),
+        ("Judged needed", "2 of 3 (67 %)"),
+        ("Chattering", "none"),
+        ("Stale", "none"),
+    ):
+        expect(figures.get_by_role("row", name=re.compile(f"^{name}"))).to_contain_text(value)
+    figures.get_by_role("button", name="Season").click()
+    expect(figures.get_by_role("row", name=re.compile("^Alarms"))).to_contain_text("3, of them 2")
+    figures.get_by_text("Most frequent").click()
+    expect(figures.locator("ol li").first).to_contain_text("Feed due")

@@ -18,7 +18,7 @@ async function sinceTheBeginning(snapshot) {
     `/api/history?start=${snapshot.time - LOOK_BACK}&end=${snapshot.time}&points=576`,
   );
   const first = time.find((_, index) => channels.some((channel) => channel.low[index] !== null));
-  const began = Math.max(first ?? snapshot.time, snapshot.cook_since ?? 0);
+  const began = Math.max(first ?? snapshot.time, snapshot.shift.cook_since ?? 0);
   return Math.min(LOOK_BACK, Math.max(2 * LEAST, (snapshot.time - began) * MARGIN));
 }
 

@@ -1,6 +1,7 @@
 // The page's own loop: which room is shown, is the word of the watch fresh, and nothing else.
 
 import { find, make, redraw, say } from "./dom.js";
+import { deedsAsked } from "./deeds.js";
 import { isNew, prepareGlance, showGlance } from "./glance.js";
 import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.js";
 import { pitRoom } from "./pit.js";
@@ -16,9 +17,10 @@ const ROOMS = {
   care: async () => (await import("./care.js")).careRoom,
   cook: async () => (await import("./kept.js")).keptRoom,
   compare: async () => (await import("./compare.js")).compareRoom,
+  shift: async () => (await import("./shift.js")).shiftRoom,
   taught: async () => (await import("./taught.js")).taughtRoom,
 };
-const BEHIND = { cook: "cooks", compare: "cooks", taught: "cooks" }; // rooms reached through another
+const BEHIND = { cook: "cooks", compare: "cooks", taught: "cooks", shift: "night" }; // rooms reached through another
 let room = null;
 
 function address() {
@@ -62,6 +64,7 @@ function frame(snapshot) {
   const news = snapshot.alarms.filter(isNew).length;
   document.title = `${news ? `(${news}) ` : ""}${snapshot.pit.name} · pitvigil`;
   showGlance(snapshot);
+  deedsAsked(find("asks"), snapshot);
   const troubles = snapshot.health.map(
     (part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`,
   );

@@ -1,7 +1,8 @@
 // Going to bed: the green list, the nap that can be promised, the test wake; and the account in the morning.
 
-import { button, make, redraw } from "./dom.js";
+import { button, make, redraw, say } from "./dom.js";
 import { alarmsAway } from "./glance.js";
+import { alarmFigures } from "./tally.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
 import { clock, inUnits, state, when } from "./words.js";
 
@@ -141,6 +142,7 @@ onNews("morning", (news) => {
 
 export function nightRoom(root) {
   const [face, away] = [make("div", { class: "stack" }), make("div", {})];
+  const watcher = make("p", {});
   wakesBox = make("div", {});
   root.replaceChildren(
     make(
@@ -161,11 +163,30 @@ export function nightRoom(root) {
     ),
     away,
     make("section", { class: "plate" }, make("h2", {}, "What woke you"), wakesBox),
+    make(
+      "section",
+      { class: "plate", "aria-label": "Hand-over" },
+      make("h2", {}, "Somebody else"),
+      watcher,
+      make(
+        "div",
+        { class: "buttons" },
+        make("a", { class: "button", href: "#shift" }, "Hand over the watch"),
+      ),
+    ),
+    alarmFigures(),
   );
   showWakes();
   const update = (snapshot) => {
     redraw(face, [snapshot.nap, snapshot.sleep, bedWord(snapshot)], () => napFace(snapshot));
     alarmsAway(away, snapshot);
+    const { on_watch } = snapshot.shift;
+    say(
+      watcher,
+      on_watch === null
+        ? "Nobody is named as having the watch."
+        : `${on_watch.name} has the watch since ${when(on_watch.since, snapshot)}.`,
+    );
   };
   return { update, tick() {} };
 }

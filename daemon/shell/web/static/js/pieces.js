@@ -1,6 +1,7 @@
 // Each piece of meat: core, stage, forecast, what to press next, and what is known about food safety.
 
 import { button, keyed, make, redraw, say } from "./dom.js";
+import { deedsOf } from "./deeds.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
@@ -318,6 +319,7 @@ function safetyFace(piece, snapshot) {
         safety.below_floor_seconds > 0
           ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`)
           : null,
+        ...deedsOf(piece, snapshot).map((text) => make("li", {}, text)),
         ...safety.notes.map((note) => make("li", {}, inUnits(note))),
       ),
       make(
@@ -427,7 +429,10 @@ function card(first) {
     // Whole minutes only, so that an open list stays open while it is read.
     redraw(
       safety,
-      Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)),
+      [
+        Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)),
+        deedsOf(piece, snapshot),
+      ],
       () => {
         const open = safety.querySelector("details")?.open;
         const parts = safetyFace(piece, snapshot);
