@@ -62,7 +62,8 @@ def figures_of(trails: Sequence[AlarmTrail], window: Window | None = None) -> Al
 
 
 def _changes(trail: AlarmTrail, start: float, end: float, laid: float) -> Iterator[Transition]:
-    """Those of the span, with `laid` as its start; an alarm that stood then comes first, unchanged."""
+    """Those of the span, with `laid` as its start; an alarm that stood then comes first, unchanged, and none stands beyond its
+    end."""
     standing: dict[str, Transition] = {}
     inside: list[Transition] = []
     for event in trail.events:
@@ -76,6 +77,9 @@ def _changes(trail: AlarmTrail, start: float, end: float, laid: float) -> Iterat
             inside.append(Transition(at - start + laid, alarm, before, after, event["prompt"]))
     yield from standing.values()
     yield from inside
+    at_rest = AlarmState.NORMAL
+    for alarm in {change.alarm: None for change in (*standing.values(), *inside)}:
+        yield Transition(end - start + laid, alarm, at_rest, at_rest)
 
 
 def _verdicts(trail: AlarmTrail, start: float, end: float) -> list[bool]:

@@ -17,13 +17,13 @@ from playwright.sync_api import Browser, Dialog, Page, Request, expect
 
 from config.cook import Cook, WrapSection
 from daemon.core import inputs
-from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.web.page_cooks import CHOIR, TRIAL
 from tests.shell.web.page_curves import FEED
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, WCAG, enter, phone, serious, unfold
+from tests.system.page.scenes import six_alarms
 
 ROOMS = ("pit", "curve", "night", "cooks", "care")
 VIEWS = (*ROOMS, "shift", f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
@@ -50,30 +50,14 @@ def test_live_values_come_and_change(page: Page, site: ServedPage) -> None:
     expect(hero.locator(".big")).not_to_have_text(before)
 
 
-def six_alarms(site: ServedPage) -> None:
-    old = site.watch.changes
-    (feed,) = old.alarms
-
-    def alarm(rule: str, state: AlarmState, priority: str, text: str) -> AlarmView:
-        return replace(
-            feed, key=f"{rule}/pit", rule=rule, state=state, priority=priority, text=text, consequence_in=None
-        )
-
-    site.watch.changes = replace(old, alarms=(
-        feed,
-        alarm("pit-falling", AlarmState.UNACKNOWLEDGED, "medium", "Add 1-2 splits"),
-        alarm("fire-out", AlarmState.UNACKNOWLEDGED, "high", "Relight fire: pit 93 °C"),
-        alarm("meat-probe-lost", AlarmState.UNACKNOWLEDGED, "low", "Check the lamb's probe"),
-        alarm("service-at-risk", AlarmState.ACKNOWLEDGED, "medium", "Raise the pit or wrap"),
-        alarm("lid-left-open", AlarmState.RETURNED_UNACKNOWLEDGED, "medium", "Close lid"),
-    ))  # fmt: skip
-
-
 def test_with_six_alarms_the_pit_and_the_pieces_are_on_the_first_screen(page: Page, site: ServedPage) -> None:
     """The worst alarm is large, the lesser one of the same cause is not shown, the rest are a count."""
-    six_alarms(site)
+    six_alarms(site.watch)
     expect(page.locator("#alarms .alarm .do")).to_have_text("Relight fire: pit 93 °C")
-    expect(page.locator("#more-words")).to_have_text("3 more alarms, 1 is over")
+    expect(page.locator("#more-words")).to_have_text("2 more alarms (1 new), 1 is over")
+    expect(page.locator("#alarms .alarm")).to_contain_text(
+        "Also: Add 1-2 splits now"
+    )  # of the same cause: no card of its own
     rooms = page.locator(".rooms").bounding_box()
     assert rooms is not None
     edge = rooms["y"]
@@ -83,11 +67,31 @@ def test_with_six_alarms_the_pit_and_the_pieces_are_on_the_first_screen(page: Pa
 
 
 def test_one_answer_for_all_that_was_seen(page: Page, site: ServedPage) -> None:
-    six_alarms(site)
+    six_alarms(site.watch)
     page.locator("#more-words").click()
     page.get_by_role("button", name="Seen, all").click()
     expect(page.locator("#toast")).to_contain_text("All seen")
     assert told(site, inputs.Acknowledge).alarm == "*"
+
+
+def test_one_answer_for_all_of_one_cause(page: Page, site: ServedPage) -> None:
+    six_alarms(site.watch)
+    page.locator("#alarms").get_by_role("button", name="Seen", exact=True).click()
+    expect(page.locator("#alarms .alarm")).to_contain_text("Seen, still so")  # it stays on top: the fire is still out
+    expect(page.locator("#alarms .do")).to_have_text("Relight fire: pit 93 °C")
+    seen = {c.alarm for c in site.watch.commands if isinstance(c, inputs.Acknowledge)}
+    assert seen == {"fire-out/pit", "pit-falling/pit", FEED}
+
+
+def test_what_is_over_is_small_and_asks_only_to_be_seen(page: Page, site: ServedPage) -> None:
+    six_alarms(site.watch)
+    page.locator("#more-words").click()
+    over = page.locator("#other-alarms .alarm.over")
+    expect(over.locator(".do")).to_have_text("Close lid")
+    expect(over.get_by_text("Not now")).to_be_hidden()
+    large = page.locator("#alarms .do").evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
+    small = over.locator(".do").evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
+    assert small < 0.75 * large
 
 
 def test_with_nothing_to_do_the_page_says_so_until_when_and_how_sure(page: Page, site: ServedPage) -> None:

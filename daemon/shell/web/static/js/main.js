@@ -1,8 +1,9 @@
 // The page's own loop: which room is shown, is the word of the watch fresh, and nothing else.
 
 import { find, make, redraw, say } from "./dom.js";
+import { causes, isNew, prepareAlarms } from "./alarms.js";
 import { deedsAsked } from "./deeds.js";
-import { isNew, prepareGlance, showGlance } from "./glance.js";
+import { showGlance } from "./glance.js";
 import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.js";
 import { pitRoom } from "./pit.js";
 import { tickPieces } from "./pieces.js";
@@ -61,7 +62,7 @@ function frame(snapshot) {
   document.body.dataset.fire = ["in-band", "high", "runaway", "falling"].includes(snapshot.pit.stage)
     ? "bright"
     : "dim";
-  const news = snapshot.alarms.filter(isNew).length;
+  const news = causes(snapshot).filter(({ members }) => members.some(isNew)).length;
   document.title = `${news ? `(${news}) ` : ""}${snapshot.pit.name} · pitvigil`;
   showGlance(snapshot);
   deedsAsked(find("asks"), snapshot);
@@ -132,7 +133,7 @@ async function begin() {
     ask("/api/snapshot").then(take, () => {});
     listen();
   } else say(find("link"), "not paired");
-  prepareGlance();
+  prepareAlarms();
   addEventListener("hashchange", () => enter().then(() => find("room").focus({ preventScroll: true })));
   await enter();
 }

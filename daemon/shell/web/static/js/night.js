@@ -1,7 +1,7 @@
 // Going to bed: the green list, the nap that can be promised, the test wake; and the account in the morning.
 
 import { button, make, redraw, say } from "./dom.js";
-import { alarmsAway } from "./glance.js";
+import { alarmsAway } from "./alarms.js";
 import { alarmFigures } from "./tally.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
 import { clock, inUnits, state, when } from "./words.js";

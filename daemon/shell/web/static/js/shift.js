@@ -1,6 +1,7 @@
 // Handing over the watch: who has it, what was done, what is next, on one sheet; and a link that lets the next person in.
 
 import { button, make, redraw } from "./dom.js";
+import { isAway } from "./alarms.js";
 import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
 import { ask, live, put, tell } from "./live.js";
@@ -21,7 +22,7 @@ function nowLines(snapshot) {
       plain(pit.stage),
     ),
     ...snapshot.alarms
-      .filter(({ state }) => !["shelved", "suppressed-by-design", "out-of-service"].includes(state))
+      .filter((alarm) => !isAway(alarm))
       .map((alarm) =>
         line(`${inUnits(alarm.text)}, since ${clock(alarm.raised_at, snapshot)}`, plain(alarm.state)),
       ),

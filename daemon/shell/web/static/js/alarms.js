@@ -1,0 +1,213 @@
+// The alarms: one card for one cause, worst first. The first is large, the others are a count that opens; what is over is small.
+// Acknowledging silences; it solves nothing.
+
+import { button, find, keyed, make, redraw, say } from "./dom.js";
+import { live, tell } from "./live.js";
+import { clock, inUnits, plain, shape, span } from "./words.js";
+
+const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
+const OVER = "returned-unacknowledged";
+const AWAY = new Set(["shelved", "suppressed-by-design", "out-of-service"]);
+const STATES = {
+  unacknowledged: "New",
+  acknowledged: "Seen, still so",
+  [OVER]: "Over, not yet seen",
+  "latched-unacknowledged": "Happened, not yet seen",
+  "latched-acknowledged": "Happened, seen",
+};
+const RANK = { high: 0, medium: 1, low: 2 };
+/** Rules that speak of one cause, what asks for the act first; the others say no more than why. */
+const CAUSES = [
+  ["fire-out", "log-not-caught", "pit-falling", "feed-due"],
+  ["runaway", "pit-high"],
+  ["hold-unsafe", "hold-falling", "meat-cooling"],
+  ["past-tender", "tender-range"],
+  ["device-lost", "pit-blind", "meat-probe-lost"],
+];
+const LOST = 4; // a device that is lost takes every probe of it along, so that cause has no subject
+
+export const isNew = (alarm) => NEW.has(alarm.state) || alarm.state === OVER;
+export const isAway = (alarm) => AWAY.has(alarm.state);
+
+function causeOf({ key, rule, subject }, rules) {
+  const index = CAUSES.findIndex((cause) => cause.includes(rule));
+  if (index < 0) return key;
+  return index === LOST && rules.has("device-lost") ? "lost" : `${index}/${subject}`;
+}
+
+/** What is lost stays on top after it was seen: a lesser new alarm is counted below it. */
+const worst = (a, b) =>
+  (a.state === OVER) - (b.state === OVER) ||
+  RANK[a.priority] - RANK[b.priority] ||
+  NEW.has(b.state) - NEW.has(a.state) ||
+  a.raised_at - b.raised_at;
+
+/** One group a cause, worst first. leader: the alarm that names the act; rest: the others of that cause. */
+export function causes(snapshot) {
+  const here = snapshot.alarms.filter((alarm) => !isAway(alarm));
+  const standing = new Set(here.filter(({ state }) => state !== OVER).map(({ rule }) => rule));
+  const groups = new Map();
+  for (const alarm of here) {
+    const cause = `${alarm.state === OVER ? "over " : ""}${causeOf(alarm, standing)}`;
+    groups.set(cause, [...(groups.get(cause) ?? []), alarm]);
+  }
+  const place = ({ rule }) => CAUSES.find((cause) => cause.includes(rule))?.indexOf(rule) ?? 0;
+  return [...groups]
+    .map(([cause, members]) => {
+      const [leader, ...rest] = members.sort((a, b) => place(a) - place(b) || worst(a, b));
+      return { cause, leader, rest, members };
+    })
+    .sort((a, b) => worst(a.members.find(isNew) ?? a.leader, b.members.find(isNew) ?? b.leader));
+}
+
+function shelving(alarm) {
+  const reason = make(
+    "select",
+    { "aria-label": "Reason" },
+    ...["I am working on it", "Probe is out for a reason", "Known and harmless now"].map((text) =>
+      make("option", {}, text),
+    ),
+  );
+  const shelve = (minutes) =>
+    button(`${minutes} min`, () =>
+      tell(
+        "/api/shelve",
+        { alarm: alarm.key, seconds: minutes * 60, reason: reason.value },
+        `Away for ${minutes} min. It will come back by itself.`,
+      ),
+    );
+  return [
+    make("p", {}, "Put away for a while, because"),
+    reason,
+    make("div", { class: "buttons tight" }, shelve(15), shelve(60), shelve(120)),
+  ];
+}
+
+const acknowledge = (alarm, done) => tell("/api/acknowledge", { alarm }, done);
+
+function card(first) {
+  const { leader: alarm } = first;
+  let group = first;
+  const [because, status, others] = [
+    make("p", { class: "quiet why" }),
+    make("span", {}),
+    make("ul", { class: "quiet" }),
+  ];
+  const see = async () => {
+    for (const { key } of group.members.filter(isNew))
+      await acknowledge(key, "Seen. It stays here until it is over.");
+  };
+  const seen = button("Seen", see, { class: "main" });
+  const pause = button("Pause 15 min", () =>
+    tell("/api/pause", { seconds: 900 }, "Sound is paused for 15 min. Anything new still sounds."),
+  );
+  const later = make(
+    "details",
+    { class: "later" },
+    make("summary", {}, "Not now"),
+    make("div", { class: "buttons" }, pause),
+    ...shelving(alarm),
+  );
+  const actions = make("div", { class: "answers" }, seen, later);
+  // What happened once stays until somebody says that it was put right: the second acknowledgement.
+  const put_right = make(
+    "div",
+    { class: "buttons" },
+    button("It is put right", () => acknowledge(alarm.key, "Good. It is off the list.")),
+  );
+  const node = make(
+    "article",
+    { class: "alarm" },
+    make("p", { class: "state" }, shape(alarm.priority), status),
+    make("p", { class: "do" }, inUnits(alarm.text)),
+    because,
+    others,
+    actions,
+    put_right,
+  );
+  const update = (now) => {
+    group = now;
+    const { leader, rest, members } = now;
+    const fresh = members.some(isNew);
+    const over = leader.state === OVER;
+    node.className = `alarm ${leader.priority} ${fresh ? "new" : ""} ${over ? "over" : ""}`;
+    const kind = leader.prompt ? "call" : "alarm";
+    say(
+      status,
+      `${STATES[leader.state] ?? plain(leader.state)} · ${leader.priority} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
+    );
+    const left = leader.consequence_in === null ? "" : ` About ${span(leader.consequence_in)} left.`;
+    say(because, inUnits(leader.because) + left);
+    redraw(others, rest, () => rest.map((one) => make("li", {}, `Also: ${inUnits(one.text)}`)));
+    others.hidden = rest.length === 0;
+    put_right.hidden = leader.state !== "latched-acknowledged";
+    seen.hidden = !fresh;
+    later.hidden = over;
+    actions.hidden = !put_right.hidden && !fresh;
+  };
+  return { node, update };
+}
+
+const keyOf = ({ cause, leader }) => `${cause} ${leader.key}#${leader.occurrence}#${leader.text}`;
+const counted = (number, one, many) => (number === 0 ? "" : `${number} ${number === 1 ? one : many}`);
+
+/** Shows them all. Gives the one that stands large, or undefined. */
+export function showAlarms(snapshot) {
+  const shown = causes(snapshot);
+  const stands = shown.some(({ leader }) => leader.state !== OVER);
+  const [first, ...others] = stands ? shown : [undefined, ...shown];
+  keyed(find("alarms"), first ? [first] : [], keyOf, card);
+  keyed(find("other-alarms"), others, keyOf, card);
+  const over = others.filter(({ leader }) => leader.state === OVER).length;
+  const fresh = others.filter(({ leader, members }) => leader.state !== OVER && members.some(isNew)).length;
+  const words = [
+    counted(others.length - over, "more alarm", "more alarms") + (fresh ? ` (${fresh} new)` : ""),
+    counted(over, "is over", "are over"),
+  ];
+  find("more").hidden = others.length === 0;
+  say(find("more-words"), words.filter(Boolean).join(", "));
+  find("all-seen").hidden = shown.filter(({ members }) => members.some(isNew)).length < 2;
+  return first?.leader;
+}
+
+export function prepareAlarms() {
+  find("all-seen").addEventListener("click", () =>
+    acknowledge("*", "All seen. What still stands stays here until it is over."),
+  );
+}
+
+export const alarmsAway = (parent, snapshot) => {
+  const away = snapshot.alarms.filter(isAway);
+  const word = (alarm) =>
+    alarm.state === "suppressed-by-design" ? "not sounding: it has a known cause" : plain(alarm.state);
+  redraw(parent, away, () =>
+    away.length === 0
+      ? []
+      : [
+          make(
+            "div",
+            { class: "plate" },
+            make("h2", {}, "Put away"),
+            make(
+              "ul",
+              { class: "list" },
+              ...away.map((alarm) =>
+                make(
+                  "li",
+                  {},
+                  make(
+                    "p",
+                    {},
+                    `${inUnits(alarm.text)} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`,
+                  ),
+                  make("p", { class: "quiet" }, alarm.shelved_reason),
+                  alarm.state === "shelved"
+                    ? button("Bring back", () => tell("/api/unshelve", { alarm: alarm.key }, "It is back."))
+                    : null,
+                ),
+              ),
+            ),
+          ),
+        ],
+  );
+};
