@@ -134,6 +134,16 @@ class DeadManSection(Strict):
     every: float = Field(default=60.0, ge=10, le=3600)
 
 
+class FleetSection(Strict):
+    """A crew's centre, told by `pitvigil ship`. pit: this pit's name there, as in its certificate. keys: a directory with
+    ca.crt, pit.crt and pit.key."""
+
+    host: str = Field(min_length=1)
+    port: int = Field(default=5432, ge=1, le=65535)
+    pit: Identifier
+    keys: str = "/etc/pitvigil/fleet"
+
+
 class Rig(Strict):
     """The whole rig file."""
 
@@ -145,4 +155,5 @@ class Rig(Strict):
     delivery: tuple[Delivery, ...] = ()
     page: PageSection | None = PageSection()
     dead_man: DeadManSection | None = None
+    fleet: FleetSection | None = None
     state_directory: str | None = None

@@ -45,6 +45,7 @@ EXAMPLES = {
     "demo-report": "night/",
     "doctor": FILES,
     **orders.EXAMPLES,
+    "ship": "--rig rig.toml",
 }
 """What each command may be called with."""
 
@@ -168,6 +169,9 @@ def _parser() -> argparse.ArgumentParser:
     demo_report.add_argument("directory", type=Path, help="where report, picture and journal go")
     demo_report.add_argument("--hours", type=float, help="stop after this many simulated hours")
     orders.add_commands(command)
+    ship = command("ship", _ship, "tell the crew's centre what the watch keeps (a service beside it)")
+    ship.add_argument("--rig", type=Path, required=True, help="rig file (TOML) with a [fleet] section")
+    ship.add_argument("--state", type=Path, help="directory of the journal")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     return parser
@@ -383,6 +387,18 @@ def _doctor(options: argparse.Namespace) -> int:
     from daemon.commands.doctor import doctor
 
     return asyncio.run(doctor(options.rig, options.cook, say))
+
+
+def _ship(options: argparse.Namespace) -> int:
+    from daemon.commands.ship import CannotShip, ship
+
+    rig, _ = load_both(options.rig, None)
+    try:
+        ship(rig, options.state)
+    except CannotShip as error:
+        complain(f"{options.rig}: {error}")
+        return EXIT_BAD_CONFIG
+    return 0
 
 
 def _notify_test(options: argparse.Namespace) -> int:

@@ -8,7 +8,7 @@ as_root() {
 prepare() {
     packages="python3 python3-venv mosquitto"
     if [ -n "$1" ]; then
-        packages="$packages mosquitto-clients dbus chromium nodejs npm openssl systemd"
+        packages="$packages mosquitto-clients dbus chromium nodejs npm openssl systemd postgresql easy-rsa"
         packages="$packages gcc libc6-dev make gcc-avr avr-libc libsimavr-dev"
     fi
     missing=""

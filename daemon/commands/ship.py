@@ -1,0 +1,46 @@
+"""`pitvigil ship`: sends what the watch has kept to the crew's centre, until it is stopped."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from importlib.util import find_spec
+from pathlib import Path
+from random import SystemRandom
+
+from config.rig import FleetSection, Rig
+from daemon.shell.fleet.shipper import Shipper
+from daemon.wiring.watch import JOURNAL_FILE, state_directory
+
+DATABASE = "pitvigil"
+KEYS = {"sslrootcert": "ca.crt", "sslcert": "pit.crt", "sslkey": "pit.key"}
+
+
+class CannotShip(Exception):
+    """In words for whoever called."""
+
+
+def ship(rig: Rig, given: Path | None) -> None:
+    """Until SIGTERM or SIGINT. Raises CannotShip."""
+    if rig.fleet is None:
+        raise CannotShip("there is no [fleet] section, so there is no centre to tell")
+    if find_spec("psycopg") is None:
+        raise CannotShip("this needs the database library: pip install 'pitvigil[fleet]'")
+    for name in KEYS.values():
+        if not (Path(rig.fleet.keys) / name).is_file():
+            raise CannotShip(f"{rig.fleet.keys} has no {name}: unpack there what the centre made for this pit")
+    ended = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    journal = state_directory(rig, given) / JOURNAL_FILE
+    Shipper(journal, where(rig.fleet), rig.fleet.pit, ended.wait, SystemRandom()).run()
+
+
+def where(fleet: FleetSection) -> str:
+    """A libpq connection string: only a server that this authority made for this host is believed."""
+    keys = " ".join(f"{word}={_quoted(str(Path(fleet.keys) / name))}" for word, name in KEYS.items())
+    return f"host={_quoted(fleet.host)} port={fleet.port} dbname={DATABASE} sslmode=verify-full {keys}"
+
+
+def _quoted(value: str) -> str:
+    return "'" + value.replace("\\", "\\\\").replace("'", "\\'") + "'"

@@ -1,0 +1,126 @@
+"""The centre's database as one pit sees it: where it stands, and one batch in one transaction.
+
+`psycopg` is imported where it is used: a watch without a fleet never loads it (`pip install 'pitvigil[fleet]'`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from daemon.shell.fleet.past import BlockRow, CookRow, Cursor, EventRow
+
+if TYPE_CHECKING:
+    import psycopg
+
+CONNECT: Final = 10
+"""s to connect"""
+STATEMENT: Final = 30_000
+"""ms after which the centre gives a statement up: a lock there must not hold a pit's queue"""
+LOST: Final = 15
+"""s: silence, and then each of three questions, after which a dead line is given up"""
+
+
+class CentreAway(Exception):
+    """Cannot be reached, or broke off: try again later."""
+
+
+class CentreRefuses(Exception):
+    """It answered, and will not have us or what we send: somebody must mend something."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What goes in one transaction. cursor: where the centre stands after it. now: how the pit stands, JSON."""
+
+    cursor: Cursor
+    events: tuple[EventRow, ...]
+    blocks: tuple[BlockRow, ...]
+    cooks: tuple[CookRow, ...]
+    now: dict[str, Any]
+
+
+class Centre:
+    """One connection. Made by `connected`."""
+
+    def __init__(self, connection: psycopg.Connection[Any], pit: str) -> None:
+        self._connection, self._pit = connection, pit
+
+    def cursor(self) -> Cursor:
+        with _classed():
+            row = self._connection.execute(
+                "SELECT event, event_time, block FROM pits WHERE pit = %s", (self._pit,)
+            ).fetchone()
+            self._connection.rollback()
+        if row is None:
+            raise CentreRefuses(f"the centre knows no pit {self._pit}, or it was revoked: add it there first")
+        return Cursor(*row)
+
+    def put(self, batch: Batch) -> None:
+        """All of it or nothing. What is there already stays as it is."""
+        with _classed(), self._connection.transaction(), self._connection.cursor() as at:
+            at.executemany(
+                "INSERT INTO events VALUES (%s, to_timestamp(%s), %s, %s, %s, %s) ON CONFLICT DO NOTHING",
+                [(self._pit, one.at, one.seq, one.name, one.cook, one.body) for one in batch.events],
+            )
+            at.executemany(
+                "INSERT INTO blocks VALUES (%s, to_timestamp(%s), %s) ON CONFLICT DO NOTHING",
+                [(self._pit, one.at, one.body) for one in batch.blocks],
+            )
+            at.executemany(
+                """INSERT INTO cooks VALUES (%s, %s, %s, to_timestamp(%s), to_timestamp(%s), %s, %s, %s)
+                ON CONFLICT (pit, id) DO UPDATE SET name = excluded.name, started = excluded.started, ended = excluded.ended,
+                settings = excluded.settings, notes = excluded.notes, figures = excluded.figures""",
+                [
+                    (self._pit, one.id, one.name, one.started, one.ended, one.settings, one.notes, one.figures)
+                    for one in batch.cooks
+                ],
+            )
+            at.execute(
+                "UPDATE pits SET heard = now(), now = %s, event = %s, event_time = %s, block = %s WHERE pit = %s",
+                (json.dumps(batch.now), batch.cursor.event, batch.cursor.event_time, batch.cursor.block, self._pit),
+            )
+            if at.rowcount != 1:
+                raise CentreRefuses(f"the centre takes nothing from {self._pit} any more: it was revoked")
+
+
+@contextmanager
+def connected(where: str, pit: str) -> Iterator[Centre]:
+    """where: a libpq connection string without a password. Raises CentreAway or CentreRefuses."""
+    import psycopg
+
+    with _classed():
+        connection = psycopg.connect(
+            where, user=pit, connect_timeout=CONNECT, options=f"-c statement_timeout={STATEMENT}",
+            keepalives_idle=LOST, keepalives_interval=LOST, keepalives_count=3, tcp_user_timeout=1000 * LOST,
+        )  # fmt: skip
+    try:
+        yield Centre(connection, pit)
+    finally:
+        connection.close()
+
+
+@contextmanager
+def _classed() -> Iterator[None]:
+    """The library's errors by what can be done about them."""
+    import psycopg
+
+    try:
+        yield
+    except (psycopg.errors.InsufficientPrivilege, psycopg.errors.DataError, psycopg.errors.IntegrityError) as error:
+        raise CentreRefuses(_first_line(error)) from error
+    except psycopg.errors.ProgrammingError as error:
+        raise CentreRefuses(_first_line(error)) from error
+    except psycopg.Error as error:
+        text = _first_line(error)
+        refused = any(
+            word in text for word in ("certificate", "authentication failed", "no pg_hba.conf entry", "not permitted")
+        )
+        raise (CentreRefuses if refused else CentreAway)(text) from error
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).strip().splitlines() or [repr(error)])[0]

@@ -1,0 +1,183 @@
+"""What the journal holds beyond a cursor, in pieces small enough to send. Reads only; the watch goes on writing meanwhile."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from daemon.core.readings.trace import MINUTE
+from daemon.shell.journal.packed_inputs import packs_in
+from daemon.shell.library.compaction import BUNDLE_SPAN
+from daemon.shell.library.minutes import minute_medians
+
+BLOCK_MINUTES: Final = 10
+"""Minutes of all channels in one block: a pit sends six rows an hour. Our choice."""
+BLOCK: Final = BLOCK_MINUTES * MINUTE
+SETTLED: Final = 2 * 90.0
+"""s that readings may lie in the watch's memory before they are on disk, twice over"""
+EVENTS_AT_ONCE: Final = 500
+BYTES_AT_ONCE: Final = 1_000_000
+BLOCKS_AT_ONCE: Final = 36
+"""six hours"""
+BUSY: Final = 5.0
+"""s to wait for the watch's own writes"""
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """Up to where the centre has everything. event, event_time: of the newest event it has, engine s, so that a journal that
+    was begun anew is recognised. block: index of the newest block."""
+
+    event: int = 0
+    event_time: float = 0.0
+    block: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """at: UTC, s since 1970. body: JSON."""
+
+    seq: int
+    time: float
+    at: float
+    name: str
+    cook: str
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class BlockRow:
+    """Ten minutes. at: UTC of its first second. body: zlib of JSON {channel: [°C or null, one a minute]}."""
+
+    index: int
+    at: float
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class CookRow:
+    """One kept cook. started, ended: UTC; ended None while it runs. settings, notes, figures: JSON."""
+
+    id: str
+    name: str
+    started: float
+    ended: float | None
+    settings: str
+    notes: str
+    figures: str | None
+
+
+class Past:
+    """One journal file, opened for reading. Raises sqlite3.Error throughout where the disk or the file refuses."""
+
+    def __init__(self, path: Path) -> None:
+        self._db = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY)
+
+    def close(self) -> None:
+        self._db.close()
+
+    def continued(self, cursor: Cursor) -> Cursor:
+        """The cursor, if this is still the journal that it was made from; else the beginning of this one. What the centre has
+        already it then refuses by its keys."""
+        row = self._db.execute("SELECT time FROM events WHERE seq = ?", (cursor.event,)).fetchone()
+        known = cursor.event == 0 or (row is not None and row[0] == cursor.event_time)
+        return cursor if known else Cursor()
+
+    def standing(self, until: int) -> Iterator[EventRow]:
+        """The events up to this one from which it follows how the pit stands, in order."""
+        for row in self._db.execute(
+            """SELECT seq, time, time + wall_offset, name, cook, body FROM events
+            WHERE seq <= ? AND name IN ('alarm', 'stage') ORDER BY seq""",
+            (until,),
+        ):
+            yield EventRow(*row)
+
+    def events(self, after: int) -> list[EventRow]:
+        """In order, at most EVENTS_AT_ONCE and about BYTES_AT_ONCE."""
+        found: list[EventRow] = []
+        size = 0
+        for seq, time, offset, name, cook, body in self._db.execute(
+            "SELECT seq, time, wall_offset, name, cook, body FROM events WHERE seq > ? ORDER BY seq LIMIT ?",
+            (after, EVENTS_AT_ONCE),
+        ):
+            found.append(EventRow(seq, time, time + offset, name, cook, body))
+            size += len(body)
+            if size > BYTES_AT_ONCE:
+                break
+        return found
+
+    def blocks(self, after: int) -> list[BlockRow]:
+        """Whole blocks with readings in them, in order: nothing more of their time can come."""
+        newest = self._db.execute("SELECT time FROM inputs ORDER BY seq DESC LIMIT 1").fetchone()
+        oldest = self._db.execute("SELECT time FROM inputs ORDER BY seq LIMIT 1").fetchone()
+        if newest is None:
+            return []
+        whole = int((newest[0] - SETTLED) // BLOCK)
+        first = max(after + 1, int(oldest[0] // BLOCK))
+        found: list[BlockRow] = []
+        while first < whole and len(found) < BLOCKS_AT_ONCE:
+            last = min(first + BLOCKS_AT_ONCE, whole)
+            found += self._made(first, last)
+            first = last
+        return found
+
+    def _made(self, first: int, last: int) -> Iterator[BlockRow]:
+        begin, end = first * BLOCK, last * BLOCK
+        rows = self._db.execute(
+            "SELECT time, kind, body FROM inputs WHERE seq >= ? AND seq < ? ORDER BY seq",
+            (self._row_at(begin - BUNDLE_SPAN), self._row_at(end)),
+        )
+        packs = list(packs_in(rows))
+        count = (last - first) * BLOCK_MINUTES
+        medians = minute_medians(packs, first * BLOCK_MINUTES, first * BLOCK_MINUTES + count - 1, {})
+        for index in range(first, last):
+            at = (index - first) * BLOCK_MINUTES
+            values: dict[str, list[float | None]] = {
+                channel: [None if one != one else round(one, 2) for one in series[at : at + BLOCK_MINUTES]]
+                for channel, series in medians.items()
+            }
+            there = {channel: series for channel, series in values.items() if any(one is not None for one in series)}
+            if there:
+                yield BlockRow(
+                    index, index * BLOCK + self._offset(index * BLOCK), zlib.compress(json.dumps(there).encode(), 9)
+                )
+
+    def _row_at(self, time: float) -> int:
+        """seq of the first input not before this time, by halving: time rises with seq, and has no index."""
+        low, high = self._db.execute("SELECT COALESCE(MIN(seq), 0), COALESCE(MAX(seq), 0) + 1 FROM inputs").fetchone()
+        while low < high:
+            middle = (low + high) // 2
+            seq, there = self._db.execute(
+                "SELECT seq, time FROM inputs WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)
+            ).fetchone()
+            low, high = (seq + 1, high) if there < time else (low, middle)
+        return int(low)
+
+    def _offset(self, time: float) -> float:
+        """UTC less engine time, by the nearest event before it, or the first one."""
+        row = (
+            self._db.execute(
+                "SELECT wall_offset FROM events WHERE time <= ? ORDER BY seq DESC LIMIT 1", (time,)
+            ).fetchone()
+            or self._db.execute("SELECT wall_offset FROM events ORDER BY seq LIMIT 1").fetchone()
+        )
+        return 0.0 if row is None else float(row[0])
+
+    def cooks(self) -> list[CookRow]:
+        return [
+            CookRow(key, name, started + offset, None if ended is None else ended + offset, settings, notes, figures)
+            for key, name, started, ended, offset, settings, notes, figures in self._db.execute(
+                "SELECT id, name, started, ended, wall_offset, settings, notes, figures FROM kept_cooks ORDER BY started"
+            )
+        ]
+
+
+def channels_of(body: bytes) -> dict[str, list[float | None]]:
+    """The inverse of a block's body."""
+    found: dict[str, Any] = json.loads(zlib.decompress(body))
+    return found

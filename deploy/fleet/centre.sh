@@ -1,0 +1,147 @@
+#!/bin/sh
+# The centre of a fleet: PostgreSQL for what was, mosquitto for what is. Run on the centre, as a user who may create databases.
+#
+#   centre.sh make DIR HOST             authority, certificates, database, roles, configuration of both servers
+#   centre.sh add DIR PIT [CREW [CLASS]]  one pit: certificate, role; writes DIR/pits/PIT.tar for its board
+#   centre.sh revoke DIR PIT            its certificate and its role are refused from now on
+#
+# DIR holds the authority's key: keep it on a machine that boards cannot reach, and a copy of it elsewhere.
+# Which server: the usual variables of psql (PGHOST, PGPORT, ...). Needs postgresql, easy-rsa and, for the broker, mosquitto.
+set -eu
+
+DATABASE=pitvigil
+HERE=$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)
+export EASYRSA_BATCH=1 EASYRSA_ALGO=ec EASYRSA_CURVE=prime256v1 EASYRSA_CERT_EXPIRE=825 EASYRSA_CRL_DAYS=3650
+
+usage() {
+    sed -n 's/^#   //p' "$0" >&2
+    exit 2
+}
+
+rsa() {
+    PATH=$PATH:/usr/share/easy-rsa
+    EASYRSA_PKI=$DIR/pki easyrsa "$@" >"$DIR/easyrsa.log" 2>&1 || {
+        cat "$DIR/easyrsa.log" >&2
+        exit 1
+    }
+}
+
+sql() {
+    psql -X -q -v ON_ERROR_STOP=1 -d "$DATABASE" "$@"
+}
+
+named() {
+    # what a topic, a role and a certificate can all carry
+    case $1 in
+    *[!a-z0-9-]* | -* | '')
+        echo "a pit's name is lower-case letters, digits and hyphens: $1" >&2
+        exit 2
+        ;;
+    esac
+}
+
+make() {
+    HOST=$1
+    [ ! -e "$DIR/pki" ] || {
+        echo "$DIR has an authority already" >&2
+        exit 2
+    }
+    umask 077
+    mkdir -p "$DIR/pits"
+    rsa init-pki
+    EASYRSA_REQ_CN="pitvigil fleet" EASYRSA_CA_EXPIRE=7300 rsa build-ca nopass
+    EASYRSA_CERT_EXPIRE=3650 rsa --subject-alt-name="DNS:$HOST" build-server-full "$HOST" nopass
+    rsa gen-crl
+    cp "$DIR/pki/ca.crt" "$DIR/pki/crl.pem" "$DIR"
+    cp "$DIR/pki/issued/$HOST.crt" "$DIR/server.crt"
+    cp "$DIR/pki/private/$HOST.key" "$DIR/server.key"
+    echo "$HOST" >"$DIR/host"
+
+    createdb "$DATABASE"
+    sql -f "$HERE/schema.sql"
+
+    # Add both to the server's own files and reload it; the certificate's common name is the role.
+    cat >"$DIR/postgresql.conf" <<END
+listen_addresses = '*'
+ssl = on
+ssl_ca_file = '$DIR/ca.crt'
+ssl_crl_file = '$DIR/crl.pem'
+ssl_cert_file = '$DIR/server.crt'
+ssl_key_file = '$DIR/server.key'
+END
+    cat >"$DIR/pg_hba.conf" <<END
+hostssl $DATABASE +pit_board all cert
+END
+    # A board's user is its certificate's name: it reads and writes below its own topics only.
+    cat >"$DIR/mosquitto.conf" <<END
+listener 8883
+cafile $DIR/ca.crt
+crlfile $DIR/crl.pem
+certfile $DIR/server.crt
+keyfile $DIR/server.key
+require_certificate true
+use_identity_as_username true
+allow_anonymous false
+acl_file $DIR/mosquitto.acl
+max_queued_messages 100000
+persistence true
+END
+    cat >"$DIR/mosquitto.acl" <<'END'
+pattern write fleet/%u/#
+END
+    echo "made $DIR. Next: add postgresql.conf to the database server's own (include '...') and pg_hba.conf at the"
+    echo "beginning of its own, mosquitto.conf to the broker's; let their users read the files named there; restart both."
+}
+
+add() {
+    PIT=$1 CREW=${2:-} CLASS=${3:-}
+    named "$PIT"
+    umask 077
+    rsa build-client-full "$PIT" nopass
+    sql -v pit="$PIT" -v crew="$CREW" -v class="$CLASS" <<'END'
+CREATE ROLE :"pit" LOGIN IN ROLE pit_board;
+INSERT INTO pits (pit, crew, class) VALUES (:'pit', :'crew', :'class');
+END
+    PACK=$(mktemp -d)
+    mkdir "$PACK/fleet"
+    cp "$DIR/ca.crt" "$PACK/fleet/ca.crt"
+    cp "$DIR/pki/issued/$PIT.crt" "$PACK/fleet/pit.crt"
+    cp "$DIR/pki/private/$PIT.key" "$PACK/fleet/pit.key"
+    cat >"$PACK/fleet/bridge.conf" <<END
+connection fleet
+address $(cat "$DIR/host"):8883
+bridge_cafile /etc/pitvigil/fleet/ca.crt
+bridge_certfile /etc/pitvigil/fleet/pit.crt
+bridge_keyfile /etc/pitvigil/fleet/pit.key
+cleansession false
+restart_timeout 5 60
+topic # out 1 homie/ fleet/$PIT/homie/
+END
+    tar -C "$PACK" -cf "$DIR/pits/$PIT.tar" fleet
+    rm -r "$PACK"
+    echo "made $DIR/pits/$PIT.tar: unpack it in /etc/pitvigil on the board, and add to its rig file"
+    printf '[fleet]\nhost = "%s"\npit = "%s"\n' "$(cat "$DIR/host")" "$PIT"
+}
+
+revoke() {
+    PIT=$1
+    named "$PIT"
+    rsa revoke "$PIT"
+    rsa gen-crl
+    cp "$DIR/pki/crl.pem" "$DIR/crl.pem"
+    sql -v pit="$PIT" <<'END'
+ALTER ROLE :"pit" NOLOGIN;
+UPDATE pits SET revoked = true WHERE pit = :'pit';
+SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = :'pit' \g /dev/null
+SELECT pg_reload_conf() \g /dev/null
+END
+    echo "revoked $PIT. Its rows stay. Reload the broker as well: it reads $DIR/crl.pem anew."
+}
+
+[ $# -ge 3 ] || usage
+WHAT=$1 DIR=$2
+shift 2
+case $WHAT in
+make | add | revoke) "$WHAT" "$@" ;;
+*) usage ;;
+esac
