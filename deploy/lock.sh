@@ -18,7 +18,7 @@ compile() {
 
 compile deploy/requirements.lock --extra push --extra encrypted "$@"
 # What the board runs is what is tested: the second lock must agree with the first.
-compile deploy/requirements-test.lock --extra push --extra encrypted --extra report --extra parquet --extra test \
+compile deploy/requirements-test.lock --extra push --extra encrypted --extra report --extra parquet --extra fleet --extra test \
     --constraint deploy/requirements.lock "$@"
 
 # Addresses have no place in a lock: whoever installs uses the registry they are set up with.

@@ -25,7 +25,7 @@ def ship(rig: Rig, given: Path | None) -> None:
     if rig.fleet is None:
         raise CannotShip("there is no [fleet] section, so there is no centre to tell")
     if find_spec("psycopg") is None:
-        raise CannotShip("this needs the database library: pip install 'pitvigil[fleet]'")
+        raise CannotShip("this needs the database library: apt install libpq5, and pip install 'pitvigil[fleet]'")
     for name in KEYS.values():
         if not (Path(rig.fleet.keys) / name).is_file():
             raise CannotShip(f"{rig.fleet.keys} has no {name}: unpack there what the centre made for this pit")
