@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from config.cuts import CUTS
 from config.devices import Strict
-from config.rig import BandSection, Identifier
+from config.rig import BandSection, Identifier, WoodSection
 from config.units import Celsius
 
 HOLD_RULES: dict[str, tuple[float, str]] = {
@@ -65,8 +65,57 @@ class PieceSection(Strict):
         return tender
 
 
+StageWord = Literal["lit", "in-band", "on", "stall", "wrapped", "tender", "off", "hold"]
+"""What a reminder may count from or end with: the fire lit, the pit in its band, stages of a piece."""
+
+
+class ReminderSection(Strict):
+    """A reminder of the cook's own. after: counted from this stage; at: from this local date-time, due at once. piece: the id
+    of one, absent = whichever comes first. every_minutes: absent = once. at_night: it may wake."""
+
+    text: str = Field(min_length=1, max_length=40)
+    id: Identifier | None = None
+    piece: str | None = None
+    every_minutes: float | None = Field(default=None, ge=5, le=1440)
+    after: StageWord | None = None
+    at: datetime | None = None
+    until: StageWord | None = None
+    at_night: bool = False
+
+    @model_validator(mode="after")
+    def has_a_start(self) -> ReminderSection:
+        if (self.after is None) == (self.at is None):
+            raise ValueError('a reminder counts from one of two: after = "on" (a stage), or at = a date and hour')
+        return self
+
+    def at_utc(self, zone: str) -> float | None:
+        """Unix seconds, or None."""
+        return None if self.at is None else utc_of(self.at, zone)
+
+
+class PlanSection(Strict):
+    """With this section the plan is kept from the start: its times become prompts. wake: its hours to light and to put on
+    are an alarm clock, at night too. ambient: °C outside, absent = as measured. wind: m/s at the pit."""
+
+    wake: bool = True
+    ambient: Celsius | None = Field(default=None, ge=-50, le=60)
+    wind: float = Field(default=0.0, ge=0, le=40)
+
+
+class StockSection(WoodSection):
+    """stock: splits at hand when the fire is lit. kind and split: where they differ from the rig's."""
+
+    stock: int | None = Field(default=None, ge=0, le=2000)
+
+
+def utc_of(at: datetime, zone: str) -> float:
+    """Unix seconds of a local or a full date-time."""
+    return (at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC).timestamp()
+
+
 class Cook(Strict):
-    """The whole cook file. serve_at: TOML local date-time (in the rig's zone) or one with an offset."""
+    """The whole cook file. serve_at: TOML local date-time (in the rig's zone) or one with an offset. guests: how many are to be
+    fed; portion: kg of cooked meat for each."""
 
     id: Identifier = "cook"
     name: str
@@ -75,10 +124,12 @@ class Cook(Strict):
     band: BandSection | None = None
     hold: HoldSection = HoldSection()
     pieces: Annotated[tuple[PieceSection, ...], Field(min_length=1)]
+    guests: int | None = Field(default=None, ge=1, le=5000)
+    portion: float = Field(default=0.15, gt=0, le=1)
+    wood: StockSection = StockSection()
+    plan: PlanSection | None = None
+    reminders: Annotated[tuple[ReminderSection, ...], Field(max_length=24)] = ()
 
     def serve_at_utc(self, zone: str) -> float | None:
         """Unix seconds, or None."""
-        if self.serve_at is None:
-            return None
-        at = self.serve_at if self.serve_at.tzinfo else self.serve_at.replace(tzinfo=ZoneInfo(zone))
-        return at.astimezone(UTC).timestamp()
+        return None if self.serve_at is None else utc_of(self.serve_at, zone)

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from config.cook import Cook, PieceSection
 from config.cuts import CUTS
 from config.problems import Problem, item
-from config.rig import BandSection, Rig
+from config.rig import BandSection, Rig, WoodSection
 from config.units import KG_PER_POUND, to_celsius, to_fahrenheit
 
 USUAL_PIT = (80.0, 190.0)
@@ -24,6 +24,12 @@ MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
 """Times the usual weight of the cut, and the usual thickness at its weight, beyond which a value is asked about."""
 FEW_LIVE_ABOVE = 2600.0
 """m: higher than most towns in which a pit may stand."""
+USUAL_SPLIT = (0.3, 2.5)
+"""kg of one log for a pit that is fed by hand."""
+USUAL_PORTION = (0.06, 0.4)
+"""kg of cooked meat that one guest is given."""
+RESINOUS = ("pine", "fir", "spruce", "larch", "cedar", "cypress", "yew")
+"""Woods that are not burnt under food."""
 DAYS_AHEAD = 2.0
 """Days beyond which a serving time is more likely a slip than a plan."""
 A_DAY = 86_400.0
@@ -33,13 +39,26 @@ def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: floa
     """Warnings whose remedy is a question. now: UTC, s."""
     yield from band_doubts(rig.pit.band, rig_file, "pit.band")
     yield from _altitude(rig.pit.altitude, rig_file)
-    if cook is None:
-        return
+    yield from _wood(rig.wood, rig_file)
+    if cook is not None:
+        yield from cook_doubts(cook, rig.people.zone, cook_file, now)
+
+
+def cook_doubts(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
+    """What is asked about a cook, from a file or from the page. zone: of its dates. now: UTC, s."""
     if cook.band is not None:
-        yield from band_doubts(cook.band, cook_file, "band")
+        yield from band_doubts(cook.band, file, "band")
     for number, piece in enumerate(cook.pieces):
-        yield from piece_doubts(piece, cook_file, item("pieces", number, piece.id or piece.name))
-    yield from _serving_time(cook, rig, cook_file, now)
+        yield from piece_doubts(piece, file, item("pieces", number, piece.id or piece.name))
+    yield from _serving_time(cook, zone, file, now)
+    yield from _wood(cook.wood, file)
+    yield from _portion(cook, file)
+    yield from _reminders(cook, zone, file, now)
+
+
+def in_words(doubt: Problem) -> str:
+    """As the page says it: without the file."""
+    return f"{doubt.key.rpartition(', ')[2].rpartition('.')[2]} {doubt.value}: {doubt.remedy}"
 
 
 def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
@@ -83,8 +102,8 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
         yield _asked(file, f"{key}, thickness", f"{piece.thickness:g}", remedy)
 
 
-def _serving_time(cook: Cook, rig: Rig, file: str, now: float) -> Iterator[Problem]:
-    at = cook.serve_at_utc(rig.people.zone)
+def _serving_time(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
+    at = cook.serve_at_utc(zone)
     if at is None or cook.serve_at is None:
         return
     shown = cook.serve_at.isoformat(sep=" ", timespec="minutes")
@@ -92,6 +111,41 @@ def _serving_time(cook: Cook, rig: Rig, file: str, now: float) -> Iterator[Probl
         yield _asked(file, "serve_at", shown, "that is past; which day and hour is it to be?")
     elif at > now + DAYS_AHEAD * A_DAY:
         yield _asked(file, "serve_at", shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
+
+
+def _wood(wood: WoodSection, file: str) -> Iterator[Problem]:
+    low, high = USUAL_SPLIT
+    if wood.split is not None and not low <= wood.split <= high:
+        remedy = f"one split is weighed in kg, and most have {low:g} to {high:g}"
+        pounds = wood.split * KG_PER_POUND
+        if low <= pounds <= high:
+            remedy += f"; if pounds are meant, write {pounds:.2g}"
+        yield _asked(file, "wood.split", f"{wood.split:g}", remedy)
+    soft = next((word for word in RESINOUS if word in wood.kind.lower().split()), None)
+    if soft is not None:
+        yield _asked(file, "wood.kind", wood.kind, "resinous wood soots the meat and the flue; is it meant?")
+
+
+def _portion(cook: Cook, file: str) -> Iterator[Problem]:
+    low, high = USUAL_PORTION
+    if cook.guests is not None and not low <= cook.portion <= high:
+        remedy = f"a portion is kg of cooked meat a guest, most between {low:g} and {high:g}"
+        pounds = cook.portion * KG_PER_POUND
+        if low <= pounds <= high:
+            remedy += f"; if pounds are meant, write {pounds:.2g}"
+        yield _asked(file, "portion", f"{cook.portion:g}", remedy)
+
+
+def _reminders(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
+    for number, own in enumerate(cook.reminders):
+        at = own.at_utc(zone)
+        if at is None or own.at is None:
+            continue
+        shown, key = own.at.isoformat(sep=" ", timespec="minutes"), f"reminders.{number}.at"
+        if at < now - A_DAY:
+            yield _asked(file, key, shown, "that is past; which day and hour is it to be?")
+        elif at > now + DAYS_AHEAD * A_DAY:
+            yield _asked(file, key, shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
 
 
 def _asked(file: str, key: str, value: str, remedy: str) -> Problem:

@@ -170,6 +170,15 @@ def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
     cabinet = _text(hold, "channel") if isinstance(hold, dict) else None
     if cabinet is not None and roles.get(cabinet) != "hold":
         yield Problem(file, "hold.channel", repr(cabinet), 'needs a channel with role = "hold"')
+    reminders = _items(cook, "reminders")
+    for number, reminder in enumerate(reminders):
+        about = _text(reminder, "piece")
+        if about is not None and about not in ids:
+            remedy = f"no piece has this id; the cook has: {', '.join(ids)}"
+            yield Problem(file, f"reminders.{number}.piece", repr(about), remedy)
+    named = [piece_id(_text(r, "id"), text) for r in reminders if (text := _text(r, "text")) is not None]
+    for name in _repeated(named):
+        yield Problem(file, "reminders.id", repr(name), "two reminders have this id; give each an id of its own")
 
 
 def piece_id(given: str | None, name: str) -> str:

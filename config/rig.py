@@ -46,6 +46,15 @@ class PitSection(Strict):
     band: BandSection
     altitude: float = Field(default=0.0, ge=-430, le=5500)
     """metres above sea level: sets the boiling point"""
+    grease_tray: float = Field(default=0.0, ge=0, le=50)
+    """litres that the tray under the meat holds; 0 = none to watch"""
+
+
+class WoodSection(Strict):
+    """kind: the cook's own word. split: kg of one log as it goes into the fire."""
+
+    kind: str = Field(default="", max_length=40)
+    split: float | None = Field(default=None, gt=0.05, le=10)
 
 
 class PeopleSection(Strict):
@@ -156,4 +165,5 @@ class Rig(Strict):
     page: PageSection | None = PageSection()
     dead_man: DeadManSection | None = None
     fleet: FleetSection | None = None
+    wood: WoodSection = WoodSection()
     state_directory: str | None = None

@@ -65,6 +65,10 @@ def merged(running: CookSettings, meant: CookSettings, before: Cook | None, file
         serve_at=meant.serve_at if file.serve_at != before.serve_at else running.serve_at,
         rest=meant.rest if file.rest_minutes != before.rest_minutes else running.rest,
         hold=meant.hold if file.hold != before.hold else running.hold,
+        reminders=meant.reminders if file.reminders != before.reminders else running.reminders,
+        wood=meant.wood if file.wood != before.wood else running.wood,
+        guests=meant.guests if file.guests != before.guests else running.guests,
+        portion=meant.portion if file.portion != before.portion else running.portion,
         pieces=tuple(pieces),
     )
 

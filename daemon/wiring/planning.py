@@ -1,5 +1,5 @@
-"""The plan in words, for `pitvigil plan` and the page: backwards from the serving time — when to light, when the meat goes on,
-how much wood, how long it then waits."""
+"""The plan in words and as the core keeps it, for `pitvigil plan` and the page: backwards from the serving time — when to light,
+when the meat goes on, how much wood, how many it feeds, how long it then waits."""
 
 from __future__ import annotations
 
@@ -13,9 +13,11 @@ from config.cook import Cook
 from config.problems import ConfigError, Problem
 from config.rig import Rig
 from config.units import KG_PER_POUND
-from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, plan
+from config.yields import SOURCE, YIELDS
+from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, kept_plan, plan
 from daemon.core.pit.profile import PitProfile
-from daemon.core.settings import HoldSettings, WatchSettings
+from daemon.core.planned import KeptPlan
+from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
 from daemon.shell.reader import Reader
 from daemon.wiring.settings_from_files import watch_settings
 
@@ -27,6 +29,8 @@ WIND_LOSS = 0.06
 """Growth of a pit's losses per m/s of wind; common practice, no source."""
 WORTH_SAYING = 3600.0
 """s of waiting below which nothing is said of it."""
+G_PER_OUNCE = 28.349523125
+"""Exact, by the international agreement of 1959."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,18 +48,50 @@ class Weather:
         return (pit - self.ambient) / (pit - AMBIENT) * (1.0 + WIND_LOSS * self.wind)
 
 
+@dataclass(frozen=True, slots=True)
+class MadePlan:
+    """lines: for people. kept: for the core, its times in the same clock as the cook's; None where nothing can be planned."""
+
+    lines: tuple[str, ...]
+    kept: KeptPlan | None
+
+
 def plan_lines(rig: Rig, cook: Cook, cook_file: str, weather: Weather, taught: PitProfile, now: float) -> Iterator[str]:
-    """The plan in the reader's unit and local times. taught: what this pit has shown. now: UTC, s. Raises ConfigError when the
-    cook has no serving time."""
-    settings = watch_settings(rig, cook)
-    if settings.cook.serve_at is None:
+    """The plan of a cook file in the reader's unit and local times. taught: what this pit has shown. now: UTC, s. Raises
+    ConfigError when the cook has no serving time."""
+    yield from made_plan(rig, watch_settings(rig, cook), cook_file, weather, taught, now).lines
+
+
+def made_plan(
+    rig: Rig,
+    settings: WatchSettings,
+    cook_file: str,
+    weather: Weather,
+    taught: PitProfile,
+    now: float,
+    wake: bool = True,
+    offset: float = 0.0,
+) -> MadePlan:
+    """settings: with the cook's times in UTC less `offset`, s, which the kept plan then has as well."""
+    cook = settings.cook
+    if cook.serve_at is None:
         raise ConfigError([Problem(cook_file, "serve_at", "", "a plan needs a serving time; add it")])
-    reader = Reader(rig.people.unit == "F", rig.people.zone, weekday=True)
+    feeding = feeding_of(taught, weather.demand(cook.band.middle), cook.wood.split)
     made = plan(
-        settings.cook.pieces, settings.cook.band, settings.cook.serve_at, settings.cook.rest, weather.ambient,
-        feeding_of(taught, weather.demand(settings.cook.band.middle)), settings.boiling_point, taught.forecast_bias,
+        cook.pieces, cook.band, cook.serve_at + offset, cook.rest, weather.ambient, feeding, settings.boiling_point,
+        taught.forecast_bias,
     )  # fmt: skip
+    kept = kept_plan(made, feeding, wake)
+    if kept is not None and offset:
+        pieces = tuple(replace(piece, put_on=piece.put_on - offset) for piece in kept.pieces)
+        kept = replace(kept, serve_at=kept.serve_at - offset, light=kept.light - offset, pieces=pieces)
+    return MadePlan(tuple(_lines(made, rig, settings, taught, now)), kept)
+
+
+def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[str]:
+    reader = Reader(rig.people.unit == "F", rig.people.zone, weekday=True)
     names = {p.id: p.name for p in settings.cook.pieces}
+    wraps = {p.id: p.wrap for p in settings.cook.pieces}
     at = reader.clock
     yield f"serve {at(made.serve_at)}, after {made.rest / 60:.0f} min of rest; for a {made.chance:.0%} chance:"
     yield f"  light the fire      {at(made.light)}" if made.light is not None else "  nothing can be planned:"
@@ -68,9 +104,13 @@ def plan_lines(rig: Rig, cook: Cook, cook_file: str, weather: Weather, taught: P
             continue
         hours = f"{piece.lasts.p05 / 3600:.1f}-{piece.lasts.p50 / 3600:.1f}-{piece.lasts.p95 / 3600:.1f} h"
         yield f"  {names[piece.piece]}: on by {at(piece.put_on)}; {hours} on the fire; off about {at(piece.off.p50)}"
+        wrap = wraps[piece.piece]
+        if piece.wrap_after is not None and wrap is not None:
+            yield f"    wrapped in {wrap.value} about {at(piece.put_on + piece.wrap_after)}"
         if piece.waits is not None and piece.waits >= WORTH_SAYING:
             yield f"    then it waits about {piece.waits / 3600:.0f} h {_held(settings.cook.hold, settings, reader)}"
-    yield from _wood(made, rig, reader)
+    yield from _wood(made, rig, settings.cook, reader)
+    yield from _guests(settings.cook, reader)
     if taught.cooks:
         cooks = "1 kept cook" if len(taught.cooks) == 1 else f"{len(taught.cooks)} kept cooks"
         yield f"Times are forecasts, with what {cooks} taught about this pit."
@@ -85,18 +125,47 @@ def _held(hold: HoldSettings, settings: WatchSettings, reader: Reader) -> str:
     return f"{place}, hot: at least {reader.temperature(hold.floor)} ({hold.rule})"
 
 
-def _wood(made: Plan, rig: Rig, reader: Reader) -> Iterator[str]:
-    mass = f"{made.wood / KG_PER_POUND:.0f} lb" if reader.fahrenheit else f"{made.wood:.0f} kg"
-    yield f"  wood: about {made.logs} logs, {mass}, the kindling included; take half as much again"
+def _wood(made: Plan, rig: Rig, cook: CookSettings, reader: Reader) -> Iterator[str]:
+    kind = f" of {cook.wood.kind}" if cook.wood.kind else ""
+    yield f"  wood: about {made.logs} logs{kind}, {_mass(made.wood, reader)}, the kindling included; take half as much again"
+    if cook.wood.stock is not None and cook.wood.stock < made.logs:
+        yield f"    {cook.wood.stock} are at hand: that is {made.logs - cook.wood.stock} too few"
     night = [t for t in made.fires if _in_quiet_hours(t, rig)]
     if night:
         yield f"  logs in quiet hours: {', '.join(reader.hour(t) for t in night)}"
 
 
-def feeding_of(taught: PitProfile, demand: float = 1.0) -> Feeding:
-    """How this pit is fed, as far as its own fires have told. demand: times the heat of an ordinary day."""
+def _guests(cook: CookSettings, reader: Reader) -> Iterator[str]:
+    """Whether it is enough, and how much raw meat it would take in the same shares."""
+    if cook.guests is None or not cook.pieces:
+        return
+    raw = sum(piece.weight for piece in cook.pieces)
+    eaten = sum(piece.weight * YIELDS[piece.cut].eaten for piece in cook.pieces)
+    each = f"{1000 * cook.portion / G_PER_OUNCE:.0f} oz" if reader.fahrenheit else f"{1000 * cook.portion:.0f} g"
+    fed = int(eaten / cook.portion)
+    yield (
+        f"  guests: {cook.guests} at {each} of cooked meat take {_mass(cook.guests * cook.portion, reader)}; "
+        f"{_mass(raw, reader)} raw give about {_mass(eaten, reader)}, enough for {fed}"
+    )
+    if fed < cook.guests:
+        yield f"    for {cook.guests} it takes about {_mass(raw * cook.guests * cook.portion / eaten, reader)} raw in all"
+    yield f"    by the {SOURCE}, bone taken off; a pit that dries more gives less"
+
+
+def _mass(kilograms: float, reader: Reader) -> str:
+    amount, unit = (kilograms / KG_PER_POUND, "lb") if reader.fahrenheit else (kilograms, "kg")
+    return f"{amount:.1f} {unit}" if amount < 10.0 else f"{amount:.0f} {unit}"
+
+
+def feeding_of(taught: PitProfile, demand: float = 1.0, split: float | None = None) -> Feeding:
+    """How this pit is fed, as far as its own fires have told. demand: times the heat of an ordinary day. split: kg of a log,
+    None = not weighed. A pit that has told nothing yet is fed as much wood an hour in other splits: they last longer or less."""
     intervals = taught.fire.log_intervals[-NEWEST_FIRES:]
-    usual = Feeding(log_interval=60.0 * median(intervals)) if len(intervals) >= FIRES_TELL else Feeding()
+    usual = Feeding()
+    if split is not None:
+        usual = replace(usual, log_weight=split, log_interval=usual.log_interval * split / usual.log_weight)
+    if len(intervals) >= FIRES_TELL:
+        usual = replace(usual, log_interval=60.0 * median(intervals))
     return replace(usual, log_interval=usual.log_interval / demand, heat_up=usual.heat_up * demand)
 
 

@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from config.cook import HOLD_RULES, ROASTS_ONLY, Cook, PieceSection
+from config.cook import HOLD_RULES, ROASTS_ONLY, Cook, PieceSection, ReminderSection
 from config.cuts import CUTS
 from config.delivery import ReachWithChart
 from config.doubts import doubts
 from config.loader import piece_id
 from config.problems import Problem, item
 from config.rig import Rig
+from daemon.core.planned import From, ReminderSettings, WoodSettings
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -48,6 +49,7 @@ def watch_settings(rig: Rig, cook: Cook | None, wall_offset: float = 0.0) -> Wat
         announcing=_announcing(rig),
         boiling_point=boiling_point(altitude_m=rig.pit.altitude),
         learned=learned(),
+        grease_tray=rig.pit.grease_tray,
     )
 
 
@@ -105,6 +107,25 @@ def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
         serve_at=None if serve is None else serve - wall_offset,
         rest=cook.rest_minutes * 60.0,
         hold=HoldSettings(floor, rule, cook.hold.hours_below_floor * 3600.0, cook.hold.target, cook.hold.channel),
+        reminders=tuple(reminder_settings(r, rig.people.zone, wall_offset) for r in cook.reminders),
+        wood=WoodSettings(cook.wood.kind or rig.wood.kind, cook.wood.split or rig.wood.split, cook.wood.stock),
+        guests=cook.guests,
+        portion=cook.portion,
+    )
+
+
+def reminder_settings(own: ReminderSection, zone: str, wall_offset: float) -> ReminderSettings:
+    """A reminder as the core keeps it."""
+    at = own.at_utc(zone)
+    return ReminderSettings(
+        id=piece_id(own.id, own.text),
+        text=own.text,
+        every=None if own.every_minutes is None else own.every_minutes * 60.0,
+        start=None if own.after is None else From(own.after),
+        at=None if at is None else at - wall_offset,
+        until=None if own.until is None else From(own.until),
+        piece=own.piece,
+        at_night=own.at_night,
     )
 
 

@@ -10,7 +10,7 @@ import os
 import secrets
 import sqlite3
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
@@ -19,13 +19,12 @@ from typing import TYPE_CHECKING
 from config.cook import Cook
 from config.delivery import ReachWithChart
 from config.loader import load_both
-from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
-from daemon.core.settings import CookSettings, Role
+from daemon.core.settings import CookSettings
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.journal.journal import Journal, Start
@@ -42,6 +41,7 @@ from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
 from daemon.wiring.cook_file import order_of
+from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
@@ -140,6 +140,8 @@ class Watch:
         if self.feed is not None:
             self.loop.listeners.append(self.feed.on_events)
         self.device_supervisors = self._device_supervisors()
+        self._planner = CookPlanner(self.rig, self.loop)
+        self.loop.listeners.append(self._planner.on_events)
         self._page_key = page_key_made(self.rig.page, self.state) if self.rig.page is not None else ""
         self.page = self._make_page()
         if self.page is not None:
@@ -202,27 +204,10 @@ class Watch:
             return None
         from daemon.shell.web.page import Page
 
-        return Page(section, self.rig, self.loop, self._page_key, self._build_cook, self._plan)
+        return Page(section, self.rig, self.loop, self._page_key, self._build_cook, self._planner)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
         return cook_settings(cook, self.rig, self.engine.wall.offset)
-
-    def _plan(self, cook: Cook, ambient: float | None, wind: float) -> Callable[[], tuple[str, ...]]:
-        """For the page. Outside it is as cold as the rig's own probe says, unless the cook says otherwise."""
-        from daemon.wiring.planning import AMBIENT, Weather, plan_lines
-
-        if ambient is None:
-            read = [c.celsius for c in self.engine.snapshot(self.loop.stamp()).channels if c.role is Role.AMBIENT]
-            ambient = next((celsius for celsius in read if celsius is not None), AMBIENT)
-        weather, profile, now = Weather(ambient, wind), self.engine.pit_profile(), self.clock.wall()
-
-        def work() -> tuple[str, ...]:
-            try:
-                return tuple(plan_lines(self.rig, cook, "page", weather, profile, now))
-            except ConfigError as error:
-                raise ValueError("; ".join(problem.remedy for problem in error.problems)) from None
-
-        return work
 
     def greeting(self) -> list[str]:
         """What to tell whoever starts the watch by hand."""
@@ -370,8 +355,11 @@ class Watch:
 
     def _heed_cook_file(self) -> None:
         """An edited file changes the running cook, and throws none away."""
-        if self._previous is None or self.cook is None:
-            return  # at the first start the engine was made from it
+        if self.cook is None:
+            return
+        if self._previous is None:  # at the first start the engine was made from it
+            self._planner.keep_from_file(self.cook)
+            return
         meant = cook_settings(self.cook, self.rig, self._wall_offset)
         stages = {piece.id: str(piece.stage) for piece in self.engine.snapshot(self.loop.stamp()).pieces}
         asked = order_of(self.cook, meant, self._previous.cook, self.engine.settings.cook, stages)
@@ -379,6 +367,9 @@ class Watch:
             log.warning("%s", asked.words)
         if asked.order is not None:
             self.loop.post(asked.order)
+        unplanned = self.engine.duties.plan.kept is None and meant.id == self.engine.settings.cook.id
+        if unplanned or isinstance(asked.order, StartCook):
+            self._planner.keep_from_file(self.cook)
 
     def standing_still(self) -> list[str]:
         """Of sampling, judging and delivering, whatever should have moved on by now and has not. Nothing to sample and
@@ -424,6 +415,7 @@ class Watch:
         if self.loop.writer is not None:
             with contextlib.suppress(Exception):
                 await self.loop.writer.commit(self.loop.stamp(), FAREWELL)
+        await self._planner.close()
         if self.page is not None:
             await self.page.stop()
         if self.feed is not None:

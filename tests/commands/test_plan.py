@@ -95,3 +95,26 @@ def test_the_wait_is_said_with_its_place_and_its_rule() -> None:
 def test_the_plan_speaks_the_readers_unit() -> None:
     plan = "\n".join(lines_of(Weather(), "F"))
     assert " lb" in plan and " kg" not in plan and "135\u00a0°F" in plan
+
+
+def with_keys(**keys: object) -> list[str]:
+    """The example cook with these keys of its file as well."""
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    more = type(cook).model_validate({**cook.model_dump(exclude_none=True), **keys})
+    return list(plan_lines(rig, more, "cook.toml", Weather(), PitProfile(), 0.0))
+
+
+def test_guests_are_counted_against_the_published_yields() -> None:
+    """7.0 kg of chuck roll at 66 %, 2.4 kg of lamb shoulder at 58 % less a fifth of bone: 5.73 kg; 0.15 kg each feed 38."""
+    lines = "\n".join(with_keys(guests=60))
+    assert "60 at 150 g of cooked meat take 9.0 kg" in lines and "enough for 38" in lines
+    assert "for 60 it takes about 15 kg raw" in lines and "USDA Table of Cooking Yields" in lines
+    assert "it takes about" not in "\n".join(with_keys(guests=38))
+
+
+def test_heavier_splits_are_fewer_and_a_short_stock_is_said() -> None:
+    usual, heavy = "\n".join(with_keys()), "\n".join(with_keys(wood={"split": 1.4, "kind": "oak", "stock": 6}))
+    assert logs(heavy) < logs(usual) and "logs of oak" in heavy
+    assert f"6 are at hand: that is {logs(heavy) - 6} too few" in heavy
+    assert feeding_of(PitProfile(), split=1.4).log_interval == 2 * feeding_of(PitProfile(), split=0.7).log_interval

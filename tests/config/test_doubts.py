@@ -27,6 +27,8 @@ def asked(now: float = SERVED - 43_200.0, **changes: Any) -> list[str]:
             rig["pit"][key] = value
         elif key == "cook_band":
             cook["band"] = value
+        elif key in ("wood", "portion", "guests", "reminders"):
+            cook[key] = value
         else:
             cook["pieces"][0][key] = value
     found = doubts(Rig.model_validate(rig), Cook.model_validate(cook), "rig.toml", "cook.toml", now)
@@ -46,6 +48,11 @@ def test_the_example_is_not_asked_about() -> None:
         ({"weight": 14}, ["piece chuck, weight", "kg", "6.4"]),
         ({"thickness": 6}, ["piece chuck, thickness", "if inches are meant, write 15"]),
         ({"altitude": 5280}, ["pit.altitude", "1609"]),
+        ({"wood": {"split": 5}}, ["wood.split", "kg", "if pounds are meant, write 2.3"]),
+        ({"wood": {"kind": "Scots pine"}}, ["wood.kind", "soots"]),
+        ({"guests": 40, "portion": 0.5}, ["portion", "if pounds are meant, write 0.23"]),
+        ({"reminders": [{"text": "Turn", "at": "2027-11-29T06:00:00"}]}, ["reminders.0.at", "days away"]),
+        ({"reminders": [{"text": "Turn", "at": "2025-11-29T06:00:00"}]}, ["reminders.0.at", "past"]),
     ],
 )
 def test_a_unit_that_can_hardly_be_meant_is_asked_about(changes: dict[str, Any], words: list[str]) -> None:
@@ -56,6 +63,8 @@ def test_a_unit_that_can_hardly_be_meant_is_asked_about(changes: dict[str, Any],
 @pytest.mark.parametrize(
     "changes",
     [
+        {"wood": {"split": 0.8, "kind": "oak", "stock": 40}},
+        {"guests": 40},
         {"band": {"low": "225 F", "high": "275 F"}},
         {"band": {"low": 150, "high": 180}},
         {"weight": 9.5},

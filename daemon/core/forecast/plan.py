@@ -14,13 +14,14 @@ from typing import Final
 import numpy as np
 
 from daemon.core.events import ForecastRequest
-from daemon.core.forecast.ahead import LONGEST, PLANNED, run_ahead
+from daemon.core.forecast.ahead import LONGEST, PLANNED, WRAP_DELAY, Ahead, run_ahead
 from daemon.core.forecast.assimilation import Bodies
 from daemon.core.forecast.body import MeatEnsemble, Surroundings, air_pressure
 from daemon.core.forecast.intervals import interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, prior, traits_of
 from daemon.core.forecast.outlooks import off_goal
 from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.planned import KeptPlan, PlannedPiece
 from daemon.core.settings import Band, PieceSettings
 
 WANTED_CHANCE: Final = 0.90
@@ -46,7 +47,8 @@ class Feeding:
 @dataclass(frozen=True, slots=True)
 class PiecePlan:
     """One piece. lasts: s on the fire. put_on: latest engine time that keeps the wanted chance. off: from then.
-    waits: s in the hold at the median. reason: why there is no plan (then the times are None)."""
+    waits: s in the hold at the median. reason: why there is no plan (then the times are None). wrap_after: s on the fire until
+    its wrap, at the median, None = never."""
 
     piece: str
     lasts: Interval | None
@@ -54,6 +56,7 @@ class PiecePlan:
     off: Interval | None
     waits: float | None
     reason: str = ""
+    wrap_after: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,18 +150,25 @@ def chance_if_lit(made: Plan, light: float) -> float:
 def _plan_piece(
     piece: PieceSettings, band: Band, done_by: float, ambient: float, boiling_point: float, chance: float, lesson: float
 ) -> PiecePlan:
-    lasts, reason = time_on_fire(piece, band, ambient, boiling_point, lesson)
-    if lasts is None:
+    ahead, reason = _on_fire(piece, band, ambient, boiling_point)
+    lasts, reason = (None, reason) if ahead is None else _lasts(ahead, piece, lesson)
+    if ahead is None or lasts is None:
         return PiecePlan(piece.id, None, None, None, None, reason)
     put_on = done_by - at_chance(lasts, chance)
     off = Interval(put_on + lasts.p05, put_on + lasts.p50, put_on + lasts.p95)
-    return PiecePlan(piece.id, lasts, put_on, off, done_by - off.p50)
+    return PiecePlan(piece.id, lasts, put_on, off, done_by - off.p50, wrap_after=_wrap_after(ahead, piece, lasts))
 
 
 def time_on_fire(
     piece: PieceSettings, band: Band, ambient: float, boiling_point: float = 100.0, lesson: float = 0.0
 ) -> tuple[Interval | None, str]:
     """(s from on to off, "") or (None, why not)."""
+    ahead, reason = _on_fire(piece, band, ambient, boiling_point)
+    return (None, reason) if ahead is None else _lasts(ahead, piece, lesson)
+
+
+def _on_fire(piece: PieceSettings, band: Band, ambient: float, boiling_point: float) -> tuple[Ahead | None, str]:
+    """What bodies that have seen no reading go through, or why nothing can be said."""
     goal = off_goal(piece)
     if goal is None:
         return None, "no tender range and no target"
@@ -170,11 +180,39 @@ def time_on_fire(
     with np.errstate(all="ignore"):
         ensemble = MeatEnsemble(traits_of(prior(), piece, FRIDGE), air_pressure(boiling_point))
         unread = Bodies(prior(), ensemble, Surroundings.bare(MEMBERS))
-        ahead = run_ahead(request, unread, np.zeros(MEMBERS), ambient, goal)
+        return run_ahead(request, unread, np.zeros(MEMBERS), ambient, goal), ""
+
+
+def _lasts(ahead: Ahead, piece: PieceSettings, lesson: float) -> tuple[Interval | None, str]:
+    goal = off_goal(piece)
+    assert goal is not None, "it has been run ahead"
     spread = spread_of(ahead.reached(PLANNED, goal), LONGEST)
     if spread is None:
         return None, "not reached within 20 hours"
     return interval_of("plan", spread, 0.0, lesson), ""
+
+
+def _wrap_after(ahead: Ahead, piece: PieceSettings, lasts: Interval) -> float | None:
+    """At the median; a piece that is done before it is wrapped has no wrap."""
+    if piece.wrap is None or piece.wrap_at is None:
+        return None
+    at = float(np.median(ahead.reached(PLANNED, piece.wrap_at))) + WRAP_DELAY
+    return at if at < lasts.p50 else None
+
+
+def kept_plan(made: Plan, feeding: Feeding, wake: bool) -> KeptPlan | None:
+    """The plan as the core keeps it; None where nothing could be planned."""
+    if made.light is None:
+        return None
+    pieces = tuple(
+        PlannedPiece(p.piece, p.put_on, p.lasts.p05, p.lasts.p50, p.lasts.p95, p.wrap_after)
+        for p in made.pieces
+        if p.put_on is not None and p.lasts is not None
+    )
+    return KeptPlan(
+        made.serve_at, made.rest, made.light, feeding.heat_up, feeding.log_interval, pieces, wake, made.chance,
+        made.logs, made.wood,
+    )  # fmt: skip
 
 
 def at_chance(when: Interval, chance: float) -> float:

@@ -13,9 +13,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
-from config.doubts import band_doubts, piece_doubts
+from config.doubts import band_doubts, cook_doubts, in_words, piece_doubts
 from config.plain_errors import plain_problems
-from config.problems import Problem, item
+from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.pit.profile import PitProfile
@@ -25,7 +25,7 @@ from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
 from daemon.shell.web.changed_piece import changed_piece, changed_section
-from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Planner, Span
+from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Span
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
@@ -137,9 +137,9 @@ async def asked(question: Callable[[], Answer]) -> Answer:
 
 def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about. Raises Refused 409 with the question."""
-    asked = [f"{p.key.rpartition(', ')[2]} {p.value}: {p.remedy}" for p in doubts]
-    if asked and not order.sure:
-        raise Refused(409, "; ".join(asked) + " (send sure: true if it is meant)", "sure")
+    said = "; ".join(in_words(doubt) for doubt in doubts)
+    if said and not order.sure:
+        raise Refused(409, f"{said} (send sure: true if it is meant)", "sure")
 
 
 class Api:
@@ -155,10 +155,10 @@ class Api:
         streams: Streams,
         facts: Callable[[web.Request], models.PageFacts],
         holds_key: Callable[[web.Request], bool] = lambda request: True,
-        planner: Planner | None = None,
+        zone: str = "UTC",
     ) -> None:
         self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
-        self._build_cook, self._streams, self._facts, self._planner = build_cook, streams, facts, planner
+        self._build_cook, self._streams, self._facts, self._zone = build_cook, streams, facts, zone
         self._holds_key = holds_key
         self._document = json.dumps(openapi.document()).encode()
 
@@ -350,6 +350,7 @@ class Api:
             raise Refused(
                 409, f"{now.cook_name} is running and would end: {on}; send replace: true to end it", "replace"
             )
+        _sure(order, cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
         return self._take(inputs.StartCook(cook, order.by))
 
     def _built(self, cook: Cook, where: str) -> CookSettings:
@@ -359,23 +360,6 @@ class Api:
             return self._build_cook(cook)
         except ValueError as error:
             raise Refused(422, str(error), where) from None
-
-    async def plan(self, request: web.Request) -> web.StreamResponse:
-        """Starts nothing: the same cook may be changed and planned again."""
-        order = await body_of(request, models.PlanOrder)
-        planner = self._planner
-        if planner is None:
-            raise Refused(503, "this watch cannot plan from the page")
-        try:
-            lines = await asked(planner(order.cook, order.ambient, order.wind))
-        except ValueError as error:
-            raise Refused(422, str(error), "cook") from None
-        doubts = tuple(
-            f"{p.key.rpartition(', ')[2]} {p.value}: {p.remedy}"
-            for number, piece in enumerate(order.cook.pieces)
-            for p in piece_doubts(piece, "page", item("pieces", number, piece.id or piece.name))
-        )
-        return answer(models.PlanLines(lines=lines, doubts=doubts).model_dump_json().encode())
 
     async def add_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AddPieceOrder)

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from ssl import SSLContext
 from typing import Literal, Protocol
 
-from config.cook import Cook
+from config.cook import Cook, ReminderSection
 from daemon.core.alarms.figures import AlarmFigures
+from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.settings import CookSettings
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
@@ -17,10 +18,26 @@ CookBuilder = Callable[[Cook], CookSettings]
 """Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""
 
 
-Planner = Callable[[Cook, float | None, float], Callable[[], tuple[str, ...]]]
-"""Takes a checked cook order, an outside temperature (°C, None = as measured, or ordinary) and a wind (m/s); gives the work that
-plans it. The work takes seconds and belongs into a worker thread; it gives lines of text, or raises ValueError in words the
-cook can act on."""
+@dataclass(frozen=True, slots=True)
+class PlannedCook:
+    """lines: the plan in the words of `pitvigil plan`. kept: as the core would keep it, None where nothing can be planned."""
+
+    lines: tuple[str, ...]
+    kept: KeptPlan | None
+
+
+class Planning(Protocol):
+    """What plans a cook for the page."""
+
+    def plan(self, cook: Cook | None, ambient: float | None, wind: float, wake: bool) -> Callable[[], PlannedCook]:
+        """Of a checked cook order, or of the running cook where there is none. ambient: °C outside, None = as measured, or
+        ordinary. wind: m/s. The work takes seconds and belongs into a worker thread; it raises ValueError in words the cook can
+        act on."""
+        ...
+
+    def reminder(self, own: ReminderSection) -> ReminderSettings:
+        """A checked reminder as the core keeps it."""
+        ...
 
 
 Span = Literal["night", "cook", "season"]
@@ -34,7 +51,7 @@ class NotAvailable(Exception):
 class PageSettings:
     """hosts: names the page may be asked by, besides this machine's own name and the addresses it is reached at.
     open_view: anybody on the network may look, nobody may change. fahrenheit: first choice of a new phone.
-    can_wake: some delivery may wake somebody."""
+    can_wake: some delivery may wake somebody. zone: of dates without one, a name of the tz database."""
 
     host: str = "127.0.0.1"
     port: int = 8077
@@ -42,6 +59,7 @@ class PageSettings:
     open_view: bool = False
     fahrenheit: bool = False
     can_wake: bool = True
+    zone: str = "UTC"
     tls: SSLContext | None = None
 
 

@@ -6,12 +6,13 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from config.cook import Cook, PieceSection, WrapSection
+from config.cook import Cook, PieceSection, ReminderSection, WrapSection
 from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Celsius
 from daemon.core.inputs import MarkKind, SafetyDeed
 from daemon.core.pit.profile import ForecastMiss, PlaceLesson
+from daemon.core.planned import KeptPlan
 from daemon.core.settings import Band
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
 
@@ -35,6 +36,12 @@ class By(Body):
     """by: who says so."""
 
     by: Who = "page"
+
+
+class Sure(By):
+    """sure: must be said where a value can be read and can hardly be meant."""
+
+    sure: bool = False
 
 
 class Login(Body):
@@ -102,12 +109,6 @@ class JudgeOrder(By):
     needed: bool
 
 
-class Sure(By):
-    """sure: must be said where the order can hardly be meant; else it is answered 409 with the question."""
-
-    sure: bool = False
-
-
 class BandOrder(Sure):
     band: BandSection
 
@@ -119,19 +120,49 @@ class AskWrapOrder(By):
     celsius: Annotated[Celsius, Field(ge=30, le=100)] | None
 
 
-class CookOrder(By):
+class CookOrder(Sure):
     """The same cook file as `pitvigil` reads, as JSON. replace: must be said where a cook runs, which then ends."""
 
     cook: Cook
     replace: bool = False
 
 
-class PlanOrder(By):
-    """A cook that may be started later. ambient: °C outside, absent = as measured. wind: m/s."""
+class WeatherOrder(By):
+    """ambient: °C outside, absent = as measured. wind: m/s."""
 
-    cook: Cook
     ambient: Celsius | None = Field(default=None, ge=-50, le=60)
     wind: float = Field(default=0.0, ge=0, le=40)
+
+
+class PlanOrder(WeatherOrder):
+    """A cook that may be started later."""
+
+    cook: Cook
+
+
+class KeepPlanOrder(WeatherOrder):
+    """Plan the running cook and keep the plan: its times become prompts. wake: its hours to light and to put on are an alarm
+    clock, at night too."""
+
+    wake: bool = True
+
+
+class AddReminderOrder(By):
+    """A reminder as a cook file names it; one of the same id is replaced."""
+
+    reminder: ReminderSection
+
+
+class ReminderOrder(By):
+    """reminder: its id; "grease-tray" is the tray, once it has been emptied."""
+
+    reminder: Key
+
+
+class WoodOrder(By):
+    """splits: how many are at hand now."""
+
+    splits: int = Field(ge=0, le=2000)
 
 
 class AddPieceOrder(Sure):
@@ -202,10 +233,12 @@ class ForgetOrder(By):
 
 
 class PlanLines(BaseModel):
-    """lines: the plan in the words of `pitvigil plan`; doubts: what in the order can hardly be meant."""
+    """lines: the plan in the words of `pitvigil plan`; doubts: what in the order can hardly be meant. plan: the same as values,
+    times in engine time, s; null where nothing can be planned."""
 
     lines: tuple[str, ...]
     doubts: tuple[str, ...] = ()
+    plan: KeptPlan | None = None
 
 
 class Taken(Body):

@@ -32,7 +32,7 @@ from daemon.shell.web.contract import (
     History,
     HistoryMark,
     PageSettings,
-    Planner,
+    Planning,
     Span,
     bucketed,
 )
@@ -91,7 +91,7 @@ class Page:
     """Starts the server and keeps it fed."""
 
     def __init__(
-        self, section: PageSection, rig: Rig, loop: WatchLoop, token: str, build_cook: CookBuilder, planner: Planner
+        self, section: PageSection, rig: Rig, loop: WatchLoop, token: str, build_cook: CookBuilder, planning: Planning
     ) -> None:
         assert loop.journal is not None, "the app always keeps a journal"
         self._loop = loop
@@ -104,6 +104,7 @@ class Page:
             hosts=section.hosts,
             open_view=section.open_view,
             fahrenheit=rig.people.unit == "F",
+            zone=rig.people.zone,
             can_wake=any(set(delivery.audience) - {"notice"} for delivery in rig.delivery),
         )
         self.server = PageServer(
@@ -114,7 +115,7 @@ class Page:
             KeptCooks(loop.journal.path, self._night),
             token,
             build_cook=build_cook,
-            planner=planner,
+            planning=planning,
         )
 
     def _night(self) -> tuple[float, float]:

@@ -19,10 +19,11 @@ from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, KeyStore, Lim
 from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snapshot_json
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.connections import Connections
-from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings, Planner
+from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings, Planning
 from daemon.shell.web.invitations import LASTS, Invitations
 from daemon.shell.web.models import By, Invitation, Login, PageFacts, Problem, Taken
 from daemon.shell.web.pairing import code_rows, login_link
+from daemon.shell.web.plan_api import PlanApi
 from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
 
@@ -72,7 +73,7 @@ class PageServer:
         token: str,
         *,
         build_cook: CookBuilder | None = None,
-        planner: Planner | None = None,
+        planning: Planning | None = None,
         seconds: Callable[[], float] = boot_seconds,
     ) -> None:
         self._settings = settings
@@ -95,8 +96,9 @@ class PageServer:
             self._streams,
             self._facts,
             lambda request: self._connections.is_known(request.protocol),
-            planner,
+            settings.zone,
         )
+        self._plan_api = PlanApi(snapshot, command, planning, settings.zone)
         self._routes = {route.path: route for route in ROUTES}
         self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}
         self._runner: web.AppRunner | None = None
@@ -111,12 +113,16 @@ class PageServer:
     def open_streams(self) -> int:
         return self._streams.open_count
 
+    def _handler(self, name: str) -> Handler:
+        handler: Handler = getattr(self._plan_api, name, None) or getattr(self._api, name)
+        return handler
+
     def application(self) -> web.Application:
         """Every route there is: the table, the login by link, and one for each file of the page."""
         app = web.Application(client_max_size=BODY_LIMIT, middlewares=[self._guard])
         for route in ROUTES:
             own: dict[str, Handler] = {"login": self._login, "invite": self._invite}
-            handler = own.get(route.handler) or getattr(self._api, route.handler)
+            handler = own.get(route.handler) or self._handler(route.handler)
             if route.takes:
                 app.router.add_post(route.path, handler)
             else:

@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
-from config.cook import Cook
+from config.cook import Cook, ReminderSection
 from config.cuts import CUTS
 from daemon.core import inputs
 from daemon.core.alarms.table import AlarmView
@@ -22,6 +22,7 @@ from daemon.core.forecast.ahead import wrapped_at
 from daemon.core.forecast.plan import standing
 from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
 from daemon.core.pit.evenness import Evenness, PlaceHeat
+from daemon.core.planned import KeptPlan, PlannedPiece, ReminderSettings
 from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
 from daemon.core.shift import DeedView, OnWatch, ShiftView
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
@@ -30,10 +31,12 @@ from daemon.shell.web.contract import (
     History,
     HistoryMark,
     PageSettings,
+    PlannedCook,
     bucketed,
 )
 from daemon.shell.web.pairing import login_url
 from daemon.shell.web.server import PageServer
+from daemon.wiring.settings_from_files import reminder_settings
 from drivers.reading import Quality
 from tests.shell.web.page_cooks import PROFILE, FakeCooks
 from tests.shell.web.page_curves import (
@@ -405,12 +408,23 @@ class FakeWatch:
             cook.id, cook.name, band, tuple(pieces), None if serve_at is None else serve_at - WALL_OFFSET
         )
 
-    def plan(self, cook: Cook, ambient: float | None, wind: float) -> Callable[[], tuple[str, ...]]:
-        if cook.serve_at is None:
+    def plan(self, cook: Cook | None, ambient: float | None, wind: float, wake: bool) -> Callable[[], PlannedCook]:
+        """As if every piece lay on the fire for eight hours."""
+        if cook is not None and cook.serve_at is None:
             return self._no_serving_time
-        return lambda: (f"serve {cook.name}", f"  outside {ambient} °C, wind {wind:g} m/s")
+        serve_at = self.changes.serve_at if cook is None or cook.serve_at is None else self.build_cook(cook).serve_at
+        assert serve_at is not None
+        name = self.changes.cook_name if cook is None else cook.name
+        on = serve_at - 10 * 3600.0
+        pieces = (PlannedPiece("chuck", on, 7 * 3600.0, 8 * 3600.0, 9 * 3600.0),)
+        kept = KeptPlan(serve_at, 3600.0, on - 4500.0, 4500.0, 2400.0, pieces, wake)
+        lines = (f"serve {name}", f"  outside {ambient} °C, wind {wind:g} m/s")
+        return lambda: PlannedCook(lines, kept)
 
-    def _no_serving_time(self) -> tuple[str, ...]:
+    def reminder(self, own: ReminderSection) -> ReminderSettings:
+        return reminder_settings(own, "UTC", WALL_OFFSET)
+
+    def _no_serving_time(self) -> PlannedCook:
         raise ValueError("a plan needs a serving time; add it")
 
     def tick(self, seconds: float) -> Snapshot:
@@ -434,7 +448,7 @@ def page_server(watch: FakeWatch, token: str, settings: PageSettings) -> PageSer
         watch.cooks,
         token,
         build_cook=watch.build_cook,
-        planner=watch.plan,
+        planning=watch,
     )
 
 

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from daemon.core import inputs
 from daemon.core.events import CommandRefused, MorningTold
 from daemon.core.pit.profile import PitProfile
+from daemon.core.planned import From, ReminderSettings
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes, CookRow
@@ -93,6 +94,22 @@ ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
         {"piece": "lamb-shoulder", "deed": "thrown-away"},
         inputs.TellDeed("lamb-shoulder", inputs.SafetyDeed.THROWN_AWAY, "page"),
     ),
+    ("drop-plan", {}, inputs.KeepPlan(None, "page")),
+    (
+        "add-reminder",
+        {"reminder": {"text": "Spritz", "every_minutes": 45, "after": "on", "until": "wrapped"}},
+        inputs.AddReminder(ReminderSettings("spritz", "Spritz", 2700.0, From.ON, None, From.WRAPPED), "page"),
+    ),
+    (
+        "add-reminder",
+        {"reminder": {"text": "Turn", "at": "1970-01-01T00:00:00Z", "piece": "chuck-roll", "at_night": True}},
+        inputs.AddReminder(
+            ReminderSettings("turn", "Turn", at=-WALL_OFFSET, piece="chuck-roll", at_night=True), "page"
+        ),
+    ),
+    ("reminder-done", {"reminder": "grease-tray"}, inputs.ReminderDone("grease-tray", "page")),
+    ("count-wood", {"splits": 12}, inputs.CountWood(12, "page")),
+    ("band", {"band": {"low": 235, "high": 275}, "sure": True}, inputs.SetBand(Band(235.0, 275.0), "page")),
     ("end-cook", {}, inputs.EndCook("page")),
     ("profile/forget", {"sure": True, "by": "Ann"}, inputs.UsePitProfile(PitProfile(), "Ann")),
 ]
@@ -122,6 +139,13 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("ask-wrap", {"piece": "chuck-roll", "celsius": 29}, "celsius"),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": 101}, "celsius"),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": "70"}, "celsius"),
+    ("add-reminder", {"reminder": {"text": "Spritz"}}, "reminder"),
+    ("add-reminder", {"reminder": {"text": "Spritz", "after": "on", "every_minutes": 1}}, "reminder.every_minutes"),
+    ("add-reminder", {"reminder": {"text": "Spritz", "after": "on", "piece": "goat"}}, "reminder.piece"),
+    ("remove-reminder", {"reminder": "spritz"}, "reminder"),
+    ("reminder-done", {"reminder": "spritz"}, "reminder"),
+    ("count-wood", {"splits": -1}, "splits"),
+    ("keep-plan", {"wind": 100}, "wind"),
     ("profile/forget", {}, "sure"),
     ("hand-over", {"to": ""}, "to"),
     ("safety-deed", {"piece": "goat", "deed": "served"}, "piece"),
@@ -189,6 +213,38 @@ async def test_a_plan_starts_nothing(client: aiohttp.ClientSession, watch: FakeW
     answer = await client.post("/api/plan", json={"cook": cook})
     assert answer.status == 422 and "serving time" in (await answer.json())["problem"]
     assert watch.commands == []
+
+
+async def test_a_kept_plan_is_that_of_the_running_cook(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    answer = await client.post("/api/keep-plan", json={"wake": False, "ambient": 5})
+    made = await answer.json()
+    assert answer.status == 202 and made["lines"][0] == "serve Village-hall lunch"
+    (command,) = watch.commands
+    assert isinstance(command, inputs.KeepPlan) and command.plan is not None and not command.plan.wake
+    assert made["plan"]["light"] == command.plan.light
+    watch.changes = replace(watch.changes, pieces=())
+    assert (await client.post("/api/keep-plan", json={})).status == 409
+
+
+ASKED: list[tuple[str, dict[str, Any], str]] = [
+    ("band", {"band": {"low": 235, "high": 275}}, "455 to 527 °F"),
+    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 6}}, "if pounds are meant"),
+    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 2.6, "thickness": 4}}, "inches"),
+    ("start-cook", {"cook": {"name": "Fair", "serve_at": "2026-06-19T12:00:00Z", "pieces": [
+        {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 2}]}, "replace": True}, "days away"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("path", "body", "words"), ASKED)
+async def test_what_can_hardly_be_meant_is_asked_about_and_taken_once_it_is(
+    client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], words: str
+) -> None:
+    answer = await client.post(f"/api/{path}", json=body)
+    problem = await answer.json()
+    assert (answer.status, problem["where"]) == (409, "sure") and words in problem["problem"]
+    assert watch.commands == []
+    assert (await client.post(f"/api/{path}", json={**body, "sure": True})).status == 202
+    assert len(watch.commands) == 1
 
 
 async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSession) -> None:

@@ -40,7 +40,9 @@ export async function put(path, body) {
   }
 }
 
-/** Send a command. True when the watch took it; says so either way. */
+const QUESTION = 409; // understood, and asked about: a value that can hardly be meant
+
+/** Send a command. True when the watch took it; says so either way. What it asks about goes again once it is meant. */
 export async function tell(path, body, done) {
   try {
     const answer = await fetch(path, {
@@ -50,6 +52,11 @@ export async function tell(path, body, done) {
       body: JSON.stringify(body),
     });
     const result = await answer.json();
+    if (answer.status === QUESTION && result.where === "sure" && !body.sure) {
+      return window.confirm(result.problem.replace(/ \(send sure.*/, "\n\nIs it meant?"))
+        ? tell(path, { ...body, sure: true }, done)
+        : false;
+    }
     if (!answer.ok) throw new Error((result.where ? `${result.where}: ` : "") + result.problem);
     toast(done);
     return true;

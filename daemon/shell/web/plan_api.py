@@ -1,0 +1,91 @@
+"""The answers about the plan of a cook, its reminders and its wood: each puts commands in the queue, as the others do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from aiohttp import web
+
+from config.cook import Cook
+from config.doubts import cook_doubts, in_words
+from daemon.core import inputs
+from daemon.core.plan.duties import GREASE_TRAY
+from daemon.core.snapshot import Snapshot
+from daemon.shell.web import models
+from daemon.shell.web.api import Refused, answer, asked, body_of
+from daemon.shell.web.contract import PlannedCook, Planning
+
+
+class PlanApi:
+    """One method a route, named in the route table. planning: None where this watch cannot plan."""
+
+    def __init__(
+        self,
+        snapshot: Callable[[], Snapshot],
+        command: Callable[[inputs.Command], None],
+        planning: Planning | None,
+        zone: str,
+    ) -> None:
+        self._snapshot, self._command, self._planning, self._zone = snapshot, command, planning, zone
+
+    def _take(self, command: inputs.Command) -> web.StreamResponse:
+        self._command(command)
+        return answer(models.Taken().model_dump_json().encode(), status=202)
+
+    async def _planned(self, cook: Cook | None, weather: models.WeatherOrder, wake: bool) -> PlannedCook:
+        planning = self._planning
+        if planning is None:
+            raise Refused(503, "this watch cannot plan from the page")
+        try:
+            return await asked(planning.plan(cook, weather.ambient, weather.wind, wake))
+        except ValueError as error:
+            raise Refused(422, str(error), "cook") from None
+
+    async def plan(self, request: web.Request) -> web.StreamResponse:
+        """Starts nothing: the same cook may be changed and planned again."""
+        order = await body_of(request, models.PlanOrder)
+        made, now = await self._planned(order.cook, order, wake=True), self._snapshot()
+        doubts = tuple(in_words(p) for p in cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
+        return answer(models.PlanLines(lines=made.lines, doubts=doubts, plan=made.kept).model_dump_json().encode())
+
+    async def keep_plan(self, request: web.Request) -> web.StreamResponse:
+        """Of the running cook, for it is what the prompts will speak of."""
+        order = await body_of(request, models.KeepPlanOrder)
+        if not self._snapshot().pieces:
+            raise Refused(409, "no cook is running: start one, then keep its plan")
+        made = await self._planned(None, order, order.wake)
+        if made.kept is None:
+            raise Refused(422, "; ".join(made.lines), "plan")
+        self._command(inputs.KeepPlan(made.kept, order.by))
+        return answer(models.PlanLines(lines=made.lines, plan=made.kept).model_dump_json().encode(), status=202)
+
+    async def drop_plan(self, request: web.Request) -> web.StreamResponse:
+        return self._take(inputs.KeepPlan(None, (await body_of(request, models.By)).by))
+
+    async def add_reminder(self, request: web.Request) -> web.StreamResponse:
+        order, planning = await body_of(request, models.AddReminderOrder), self._planning
+        if planning is None:
+            raise Refused(503, "this watch takes no reminders from the page")
+        piece = order.reminder.piece
+        if piece is not None and piece not in {known.id for known in self._snapshot().pieces}:
+            raise Refused(422, "no such piece in this cook", "reminder.piece")
+        return self._take(inputs.AddReminder(planning.reminder(order.reminder), order.by))
+
+    async def remove_reminder(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.ReminderOrder)
+        self._known(order.reminder)
+        return self._take(inputs.RemoveReminder(order.reminder, order.by))
+
+    async def reminder_done(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.ReminderOrder)
+        if order.reminder != GREASE_TRAY:
+            self._known(order.reminder)
+        return self._take(inputs.ReminderDone(order.reminder, order.by))
+
+    async def count_wood(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.WoodOrder)
+        return self._take(inputs.CountWood(order.splits, order.by))
+
+    def _known(self, reminder: str) -> None:
+        if reminder not in {known.id for known in self._snapshot().reminders}:
+            raise Refused(422, "no such reminder in this cook", "reminder")

@@ -1,0 +1,91 @@
+"""Plans the cook of a running watch: for the page, at a start whose cook file asks for it, and anew when the cook changes."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Sequence
+
+from config.cook import Cook, ReminderSection
+from config.problems import ConfigError
+from config.rig import Rig
+from daemon.core.events import CookChanged, Event
+from daemon.core.inputs import KeepPlan
+from daemon.core.planned import ReminderSettings
+from daemon.core.settings import Role
+from daemon.shell.background import in_background
+from daemon.shell.loop import WatchLoop
+from daemon.shell.view import View
+from daemon.shell.web.contract import PlannedCook
+from daemon.wiring.planning import AMBIENT, Weather, made_plan
+from daemon.wiring.settings_from_files import reminder_settings, watch_settings
+
+log = logging.getLogger(__name__)
+BY = "watch"
+
+
+class CookPlanner:
+    """One per watch; used from the loop's own thread."""
+
+    def __init__(self, rig: Rig, loop: WatchLoop) -> None:
+        self._rig, self._loop = rig, loop
+        self._weather: tuple[float | None, float] = (None, 0.0)
+        """As last asked for: ambient, wind."""
+        self._at_work: set[asyncio.Task[None]] = set()
+
+    def plan(self, cook: Cook | None, ambient: float | None, wind: float, wake: bool) -> Callable[[], PlannedCook]:
+        """See `contract.Planning`. Times of the kept plan are engine times."""
+        engine = self._loop.engine
+        offset, profile, now = engine.wall.offset, engine.pit_profile(), self._loop.clock.wall()
+        settings = engine.settings if cook is None else watch_settings(self._rig, cook, offset)
+        self._weather = (ambient, wind)
+        weather = Weather(self._outside() if ambient is None else ambient, wind)
+
+        def work() -> PlannedCook:
+            try:
+                made = made_plan(self._rig, settings, "page", weather, profile, now, wake, offset)
+            except ConfigError as error:
+                raise ValueError("; ".join(problem.remedy for problem in error.problems)) from None
+            return PlannedCook(made.lines, made.kept)
+
+        return work
+
+    def reminder(self, own: ReminderSection) -> ReminderSettings:
+        return reminder_settings(own, self._rig.people.zone, self._loop.engine.wall.offset)
+
+    def _outside(self) -> float:
+        """°C, as the rig's own probe says."""
+        read = [c.celsius for c in self._loop.engine.snapshot(self._loop.stamp()).channels if c.role is Role.AMBIENT]
+        return next((celsius for celsius in read if celsius is not None), AMBIENT)
+
+    def keep_from_file(self, cook: Cook) -> None:
+        """The cook file asks for its plan to be kept."""
+        if cook.plan is not None and cook.serve_at is not None:
+            self._keep(self.plan(cook, cook.plan.ambient, cook.plan.wind, cook.plan.wake), "cook file")
+
+    def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
+        """Pieces came, went or changed: the kept plan is made anew."""
+        changed = any(isinstance(e, CookChanged) and (e.added or e.removed or e.changed) for e in events)
+        kept, cook = self._loop.engine.duties.plan.kept, self._loop.engine.settings.cook
+        if changed and kept is not None and cook.serve_at is not None and cook.pieces:
+            self._keep(self.plan(None, *self._weather, kept.wake), BY)
+
+    def _keep(self, work: Callable[[], PlannedCook], by: str) -> None:
+        task = asyncio.create_task(self._kept(work, by), name="plan")
+        self._at_work.add(task)
+        task.add_done_callback(self._at_work.discard)
+
+    async def _kept(self, work: Callable[[], PlannedCook], by: str) -> None:
+        try:
+            made = await in_background(work)
+        except ValueError as error:
+            log.warning("no plan is kept: %s", error)
+            return
+        if made.kept is not None:
+            self._loop.post(KeepPlan(made.kept, by))
+
+    async def close(self) -> None:
+        """Leave nothing at work."""
+        for task in self._at_work:
+            task.cancel()
+        await asyncio.gather(*self._at_work, return_exceptions=True)

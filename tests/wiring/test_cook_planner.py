@@ -1,0 +1,96 @@
+"""The plan of a running watch: made for the cook it has, kept where its file asks for it, made anew when the cook changes."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+
+import pytest
+
+from config.cook import Cook, PlanSection
+from config.loader import load_both
+from config.rig import Rig
+from daemon.core.engine import Engine
+from daemon.core.inputs import ChangeCook, Input, KeepPlan, Resumed, WallClock
+from daemon.core.planned import KeptPlan
+from daemon.shell.clock import SystemClock
+from daemon.shell.loop import WatchLoop
+from daemon.wiring.cook_planner import CookPlanner
+from daemon.wiring.settings_from_files import cook_settings, watch_settings
+from tests.known import known
+
+EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
+OFFSET = 1_795_000_000.0
+"""UTC less engine time, s."""
+
+
+@pytest.fixture
+def files() -> tuple[Rig, Cook]:
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    return rig, known(cook).model_copy(update={"plan": PlanSection(wake=False, wind=4.0)})
+
+
+class Posted(WatchLoop):
+    """A loop that only writes down what is posted."""
+
+    def __init__(self, engine: Engine) -> None:
+        super().__init__(engine, SystemClock(0.0), None)
+        self.posted: list[Input] = []
+
+    def post(self, item: Input) -> None:
+        self.posted.append(item)
+
+
+def loop_with(rig: Rig, cook: Cook | None) -> Posted:
+    engine = Engine(watch_settings(rig, cook, OFFSET))
+    engine.handle(Resumed(), 0.0)
+    engine.handle(WallClock(OFFSET, True), 0.0)
+    return Posted(engine)
+
+
+def test_the_running_cook_is_planned_in_engine_time(files: tuple[Rig, Cook]) -> None:
+    rig, cook = files
+    planner = CookPlanner(rig, loop_with(rig, cook))
+    running, order = planner.plan(None, 10.0, 0.0, True)(), planner.plan(cook, 10.0, 0.0, True)()
+    assert running == order
+    kept = known(running.kept)
+    assert kept.serve_at == known(cook_settings(cook, rig, OFFSET).serve_at)
+    assert kept.light < min(piece.put_on for piece in kept.pieces) < kept.serve_at
+    chuck = next(piece for piece in kept.pieces if piece.piece == "chuck")
+    assert 0.0 < known(chuck.wrap_after) < chuck.likely
+    assert any("light the fire" in line for line in running.lines)
+
+
+def test_a_cook_without_a_serving_time_is_refused_in_words(files: tuple[Rig, Cook]) -> None:
+    rig, cook = files
+    planner = CookPlanner(rig, loop_with(rig, cook))
+    with pytest.raises(ValueError, match="serving time"):
+        planner.plan(cook.model_copy(update={"serve_at": None}), None, 0.0, True)()
+
+
+async def test_a_file_with_a_plan_has_it_kept_and_a_changed_cook_has_it_anew(files: tuple[Rig, Cook]) -> None:
+    rig, cook = files
+    loop = loop_with(rig, cook)
+    planner = CookPlanner(rig, loop)
+    planner.keep_from_file(cook)
+    first = await kept_by(loop, 1)
+    assert not first.wake
+    loop.engine.handle(KeepPlan(first, "cook file"), 1.0)
+    changed = cook.model_copy(update={"pieces": cook.pieces[1:]})
+    events = loop.engine.handle(ChangeCook(cook_settings(changed, rig, OFFSET), "page"), 2.0)
+    planner.on_events(events, loop.view, 2.0)
+    second = await kept_by(loop, 2)
+    assert [piece.piece for piece in second.pieces] == ["lamb"] and not second.wake
+    await planner.close()
+
+
+async def kept_by(loop: Posted, count: int) -> KeptPlan:
+    """The newest of so many plans that were posted; waits for it."""
+    until = time.monotonic() + 300.0
+    while len(loop.posted) < count:
+        assert time.monotonic() < until, "no plan came"
+        await asyncio.sleep(0.05)
+    item = loop.posted[-1]
+    assert isinstance(item, KeepPlan)
+    return known(item.plan)
