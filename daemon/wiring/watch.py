@@ -24,7 +24,7 @@ from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
-from daemon.core.settings import CookSettings
+from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.journal.journal import Journal, Start
