@@ -8,7 +8,7 @@ from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness, evenness
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.control_value import ControlValue
-from daemon.core.readings.trace import Trace
+from daemon.core.readings.trace import CONTROL, Trace
 from daemon.core.settings import Role, WatchSettings
 from drivers.reading import Quality
 
@@ -53,11 +53,17 @@ class Readout:
         good = self._good_minutes(minute, minute)[0]
         pit = self.control.of(good)
         self.control.minute(good)
+        self._trace.put(CONTROL, minute, pit)
         return pit
 
     def pit_minutes(self, first: int, last: int) -> list[float]:
-        """Control value of each minute, °C, NaN where no pit channel was good."""
-        return [self.control.of(good) for good in self._good_minutes(first, last)]
+        """Control value of each minute as it was said when it closed, °C, NaN where no pit channel was good. What the channels'
+        habits are found to be later does not change what was: a forecast is carried on along it."""
+        said = self._trace.since(CONTROL, first, last)
+        if not any(map(isnan, said)):
+            return said
+        good = self._good_minutes(first, last)  # a checkpoint of an earlier release holds the channels only
+        return [self.control.of(g) if isnan(v) else v for v, g in zip(said, good, strict=True)]
 
     def mean_of(self, role: Role, minute: int) -> float | None:
         """Mean of the good channels of a role in a minute, °C, None if there is none."""

@@ -15,6 +15,8 @@ from daemon.core.events import Sample
 from drivers.reading import Quality
 
 MINUTE = 60.0
+CONTROL = ""
+"""In the place of a channel's id: the pit's control value, as it was said when each minute closed."""
 
 
 class Trace:
@@ -32,12 +34,13 @@ class Trace:
 
     def close_minute(self, minute: int) -> None:
         """Write the median of the running minute as engine minute number `minute` (= time // 60)."""
-        for channel in self._open.keys() | self._medians.keys():
+        for channel in self._open.keys() | self._medians.keys() - {CONTROL}:
             values = self._open.get(channel)
-            self._put(channel, minute, median(values) if values else nan)
+            self.put(channel, minute, median(values) if values else nan)
         self._open = {}
 
-    def _put(self, channel: str, minute: int, value: float) -> None:
+    def put(self, channel: str, minute: int, value: float) -> None:
+        """Write one minute, once; those that were left out since the last are unknown."""
         medians = self._medians.setdefault(channel, array("d"))
         first = self._first_minute.setdefault(channel, minute)
         missing = minute - first - len(medians)
