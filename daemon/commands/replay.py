@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TextIO
 
@@ -35,6 +36,8 @@ HOTTEST = 1000.0
 """°C, either way: beyond this no probe of this trade reads, and a journal could not hold it exactly."""
 SHOWN_MISTAKES = 20
 """Lines of the log named one by one; the rest are counted."""
+TEXTS_KEPT = 8192
+"""Cells whose meaning is remembered: a night at 1/32 °C has fewer, and each stands there thousands of times."""
 END_OF_LOG = 60.0
 """s of engine time after the last line, so that what it led to is still judged."""
 
@@ -105,11 +108,11 @@ def read_log(
         for index, channel in columns:
             text = row[index].strip() if index < len(row) else ""
             if text:
-                reading = _reading(channel, text, now)
-                if reading is None:
+                value = _value(text)
+                if value is None:
                     mistakes.add(number, channel, text, NOT_A_READING)
                 else:
-                    readings.append(reading)
+                    readings.append(Reading(channel, value[0], now, value[1], value[2]))
         if readings:
             yield now, Readings(tuple(readings))
         if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
@@ -148,15 +151,17 @@ def utc_of(text: str) -> float | None:
     return None if at.tzinfo is None else round(at.timestamp(), 3)
 
 
-def _reading(channel: str, text: str, now: float) -> Reading | None:
+@lru_cache(maxsize=TEXTS_KEPT)
+def _value(text: str) -> tuple[float | None, Fault | None, Quality] | None:
+    """What one cell says: (°C, fault, quality), or None."""
     if text in FAULT_WORDS:
-        return Reading(channel, None, now, FAULT_WORDS[text])
+        return None, FAULT_WORDS[text], Quality.GOOD
     quality = Quality.SUSPECT if text.endswith(DOUBTED) else Quality.GOOD
     try:
         celsius = number_of(text.removesuffix(DOUBTED))
     except ValueError:
         return None
-    return Reading(channel, on_grid(celsius), now, quality=quality) if abs(celsius) <= HOTTEST else None
+    return (on_grid(celsius), None, quality) if abs(celsius) <= HOTTEST else None
 
 
 def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:

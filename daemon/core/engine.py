@@ -141,12 +141,13 @@ class Engine(CookOrders):
     def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
         samples: list[Sample] = []
         events: list[Event] = []
+        judge, add, good_at = self.conditioner.judge, self.trace.add, self.since.good_at
         for reading in item.readings:
-            sample, change = self.conditioner.judge(reading, now)
+            sample, change = judge(reading, now)
             samples.append(sample)
-            self.trace.add(sample)
             if sample.quality is Quality.GOOD:
-                self.since.good_at[sample.channel] = sample.measured_at
+                add(sample)
+                good_at[sample.channel] = sample.measured_at
             if change is not None:
                 events.append(change)
             if sample.channel in self._spot_tolerances:

@@ -126,6 +126,7 @@ class WatchState:
             pit_question=self.pit_stage.question,
             pit_climbed_at=self.pit_stage.climbed_at,
             standing=self.alarms.standing(),
+            seen=self.alarms.seen(),
             asleep=self._asleep_since is not None,
             duties=self.duties,
             awake=self._awake(now),

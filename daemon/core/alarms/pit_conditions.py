@@ -151,6 +151,8 @@ def _runs_away_at(process: ProcessSnapshot, too_hot: float, limit: float) -> flo
     Looked for in the second half of the lesser alarm's on-delay, so that one call says both: after it that call has been
     made, and the limit itself decides."""
     pit, fire, delay = process.pit, process.fire, process.rules["pit-high"].on_delay / 60.0
+    if pit < too_hot:
+        return 0.0  # whatever it does: nothing below asks for less
     steep = fire.climb >= STEEP
     climb = fire.climb if steep else fire.steady_climb
     if fire.climb_is_a_log(process.now):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
 from daemon.core.inputs import Health, Part
@@ -71,6 +72,9 @@ class ProcessSnapshot:
     duties: Duties = field(default_factory=Duties)
     awake: bool = True
     """It is day, or somebody has just said something."""
+    seen: Container[tuple[str, str]] | None = None
+    """(rule, subject) of the alarms that were ever active: to the others an inactive condition says nothing, and is not worded.
+    None: all are worded."""
 
     @property
     def pit_subject(self) -> Subject:
@@ -84,6 +88,8 @@ class ProcessSnapshot:
     def condition(self, rule_id: str, subject: Subject, found: Finding, guards: tuple[str, ...] = ()) -> Condition:
         """The finding as the alarm table takes it. guards: process conditions that hold now; those that suppress this
         rule by design are passed on."""
+        if not found.active and self.seen is not None and (rule_id, subject.id) not in self.seen:
+            return _quiet(rule_id, subject.id)
         rule = self.rules[rule_id]
         text = ""  # what is plainly normal is never read
         if found.active or (found.value is not None and not found.within):
@@ -104,6 +110,11 @@ class ProcessSnapshot:
             severity=found.severity,
             improving=found.improving,
         )
+
+
+@cache
+def _quiet(rule: str, subject: str) -> Condition:
+    return Condition(rule, subject, active=False, within=True, text="", because="")
 
 
 def piece_subject(piece: PieceSettings) -> Subject:

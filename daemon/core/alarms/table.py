@@ -111,6 +111,10 @@ class AlarmTable:
         """Keys of the alarms that stand, acknowledged or not."""
         return frozenset(key for key, alarm in self._alarms.items() if alarm.state in STANDING)
 
+    def seen(self) -> frozenset[tuple[str, str]]:
+        """(rule, subject) of the alarms that were ever active."""
+        return frozenset((alarm.rule, alarm.subject) for alarm in self._alarms.values())
+
     def next_deadline(self) -> float | None:
         """When an on-delay, off-delay, shelving or re-alarm time runs out."""
         return min(self._deadlines.values(), default=None)

@@ -148,7 +148,12 @@ class Conditioner:
         channel.cold_junction = reading.cold_junction
         if judge.quality is Quality.GOOD and reading.celsius is not None:
             channel.open_minute.append(reading.celsius)
-        sample = channel.sample()
+        if channel.slow_doubts:
+            sample = channel.sample()
+        else:  # as `sample` has it, without the detour: this runs for every reading
+            sample = Sample(
+                reading.channel, judge.newest, judge.quality, reading.measured_at, judge.fault, judge.doubts
+            )
         told = channel.told
         if sample.doubts == told[1] and sample.quality is told[0] and sample.fault is told[2]:
             return sample, None
@@ -158,8 +163,9 @@ class Conditioner:
         """Every 5 s: silence (stale), and values that stand still."""
         if self._started is None:
             self._started = now
+        pits = [(p.settings.id, p.judge.newest) for p in self._pits if p.judge.believed_now()]
         for channel in self._channels.values():
-            channel.judge.scan(now, self._started, self._pit_moved(channel))
+            channel.judge.scan(now, self._started, _pit_moved(channel, pits))
         return self._changes(now)
 
     def minute(self, now: float) -> list[QualityChanged]:
@@ -245,15 +251,16 @@ class Conditioner:
         changes = (channel.told_now(now) for channel in self._channels.values())
         return [change for change in changes if change is not None]
 
-    def _pit_moved(self, channel: _Channel) -> bool:
-        """Has another pit probe moved since this channel's value last changed?"""
-        values = {
-            pit.settings.id: pit.judge.newest for pit in self._pits if pit is not channel and pit.judge.believed_now()
-        }
-        if channel.corroboration_since != channel.judge.still_since:
-            channel.corroboration_since = channel.judge.still_since
-            channel.corroboration_values = {name: value for name, value in values.items() if value is not None}
-        return any(
-            value is not None and abs(value - channel.corroboration_values.get(name, value)) >= CORROBORATING_MOVE
-            for name, value in values.items()
-        )
+
+def _pit_moved(channel: _Channel, pits: list[tuple[str, float | None]]) -> bool:
+    """Has another pit probe moved since this channel's value last changed? pits: newest of those that are believed, °C."""
+    own = channel.settings.id
+    if channel.corroboration_since != channel.judge.still_since:
+        channel.corroboration_since = channel.judge.still_since
+        channel.corroboration_values = {name: value for name, value in pits if value is not None and name != own}
+        return False
+    known = channel.corroboration_values
+    for name, value in pits:
+        if value is not None and name != own and abs(value - known.get(name, value)) >= CORROBORATING_MOVE:
+            return True
+    return False

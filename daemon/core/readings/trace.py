@@ -30,7 +30,10 @@ class Trace:
     def add(self, sample: Sample) -> None:
         """Take one sample into the running minute; anything but a good value leaves no trace."""
         if sample.quality is Quality.GOOD and sample.celsius is not None:
-            self._open.setdefault(sample.channel, []).append(sample.celsius)
+            running = self._open.get(sample.channel)
+            if running is None:
+                running = self._open[sample.channel] = []
+            running.append(sample.celsius)
 
     def close_minute(self, minute: int) -> None:
         """Write the median of the running minute as engine minute number `minute` (= time // 60)."""
