@@ -18,7 +18,7 @@ from daemon.core.settings import Band
 # The numbers below were chosen on simulated cooks; they have no published source.
 SPAN, RECENT = 20, 10
 """Minutes over which a core slope is taken (least squares): for the state, and for the earliest sign of a change."""
-ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.6, 6.0, 2.0
+ENTERS_BELOW, ENTERS_AFTER, ENTERS_AT_MOST = 6.6, 20.0, 2.0
 """A stall begins when slopes below ENTERS_BELOW (°C/h) have summed to ENTERS_AFTER (°C/h x min); one minute counts
 for ENTERS_AT_MOST at most, either way, and for nothing while the newest minutes climb faster than the others."""
 AGAIN_AFTER = 14.0
@@ -28,7 +28,7 @@ LEAVES_ABOVE, LEAVES_AFTER, LEAVES_AT_MOST = 9.0, 15.0, 4.0
 WARM, LAST_BEGINS, DONE = 55.0, 84.5, 85.0
 """Core °C: a stall begins between the first two, and ends at DONE at the latest: above that the core creeps towards
 boiling, which is no stall."""
-GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 36, 15.0
+GATE_MEAN, GATE_MEMORY, GATE_DEPTH = 12, 36, 20.0
 """The gate is shut while the pit's mean over GATE_MEAN minutes lies GATE_DEPTH °C under the band, and against a beginning
 for GATE_MEMORY minutes from then on: that is how long a core takes to climb again behind a fire that has come back."""
 EVIDENCE, EVIDENCE_AT_MOST = 0.1, 0.6

@@ -87,8 +87,8 @@ def test_a_core_that_pauses_and_picks_up_has_not_stalled() -> None:
 def test_a_core_that_pauses_once_more_on_its_way_out_stalls_again_only_if_it_stays() -> None:
     watch = stalled_watch()
     out = ramp(69.0, 14.0, 40)
-    pause = ramp(78.3, 2.0, 17)
-    on = ramp(78.9, 14.0, 15)
+    pause = ramp(78.3, 2.0, 27)
+    on = ramp(79.2, 14.0, 15)
     assert len(feed(watch, out + pause + on, start=120)) == 1
     assert len(feed(StallWatch(), ramp(60.0, 14.0, 79) + pause + on)) >= 1, "the same pause, not after a stall"
     again = stalled_watch()
