@@ -25,9 +25,9 @@ HOTTER: Final = "pit-10-hotter"
 
 THINNING: Final = 3
 """The what-ifs use every third of the members, so that a difference between assumptions is no accident."""
-STEPS: Final = ((2 * 3600.0, 300.0), (6 * 3600.0, 600.0), (np.inf, 1200.0))
+STEPS: Final = ((3600.0, 300.0), (4 * 3600.0, 600.0), (np.inf, 1800.0))
 """(until so many s ahead, s of one step): what is far off is not known to the minute."""
-REST_STEP: Final = 1200.0
+REST_STEP: Final = 1800.0
 """s of one step once everybody is off."""
 LONGEST: Final = 20 * 3600.0
 """s; what has not been reached by then is not forecast."""

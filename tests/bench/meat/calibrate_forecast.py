@@ -4,8 +4,9 @@
     python -m tests.bench.meat.calibrate_forecast --priors     # how far the prior lies from what cooks teach, by world
 
 Split-conformal: the centre factor is the one with the least absolute error; each half-width is stretched until the wanted
-share of true times lies inside, by kind of goal and by predicted time left. `tests.bench.meat.strangers_meat` holds factors
-that were found without a world against that world.
+share of true times lies inside, by kind of goal and by predicted time left. A world that has not been seen may be as far
+from those that were as the worst of them is from the rest: each side is stretched halfway from what holds for all to what
+holds for the worst. `tests.bench.meat.strangers_meat` holds factors that were found without a world against that world.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ TAIL = 0.05
 """Share of true times to lie beyond each end."""
 FEWEST = 40
 """Answers without which a knot is not fitted and takes its neighbour's values."""
+FEWEST_OF_A_WORLD = 15
+"""Answers of one world without which it has no say of its own."""
 TARGET = Path(__file__).parents[3] / "daemon" / "core" / "forecast" / "factors.py"
 
 Floats = NDArray[np.float64]
@@ -89,10 +92,20 @@ def _rows(found: list[Answer], worlds: list[str]) -> tuple[Row, ...]:
         centre = _quantile(truth[here] / np.maximum(middle[here], 1.0), weight * middle[here], 0.5)
         centre = float(np.clip(centre, 0.5, 2.0))
         miss = truth[here] - centre * middle[here]
-        sides = (_quantile(score, weight, 1.0 - TAIL) for score in (-miss / low[here], miss / high[here]))
+        sides = (_side(score, weight, world[here]) for score in (-miss / low[here], miss / high[here]))
         early, late = (max(side, 0.3) for side in sides)
         rows.append((knot, round(centre, 3), round(early, 3), round(late, 3)))
     return tuple(rows)
+
+
+def _side(score: Floats, weight: Floats, world: NDArray[np.str_]) -> float:
+    """The factor on one half-width: halfway from what all answers need to what those of the worst world need."""
+    pooled = _quantile(score, weight, 1.0 - TAIL)
+    each = [score[world == name] for name in np.unique(world)]
+    worst = max(
+        [_quantile(s, np.ones(s.size), 1.0 - TAIL) for s in each if s.size >= FEWEST_OF_A_WORLD], default=pooled
+    )
+    return 0.5 * (pooled + max(pooled, worst))
 
 
 def _quantile(values: Floats, weights: Floats, share: float) -> float:
