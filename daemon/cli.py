@@ -46,6 +46,7 @@ EXAMPLES = {
     "doctor": FILES,
     **orders.EXAMPLES,
     "ship": "--rig rig.toml",
+    "fleet": "--database dbname=pitvigil --port 8090",
 }
 """What each command may be called with."""
 
@@ -172,6 +173,12 @@ def _parser() -> argparse.ArgumentParser:
     ship = command("ship", _ship, "tell the crew's centre what the watch keeps (a service beside it)")
     ship.add_argument("--rig", type=Path, required=True, help="rig file (TOML) with a [fleet] section")
     ship.add_argument("--state", type=Path, help="directory of the journal")
+    fleet = command("fleet", _fleet, "serve the crew's page of all pits, at the centre")
+    fleet.add_argument(
+        "--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)"
+    )
+    fleet.add_argument("--port", type=int, default=8090, help="on 127.0.0.1 only (default 8090)")
+    fleet.add_argument("--name", action="append", default=[], help="a host name under which a proxy serves it")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     return parser
@@ -398,6 +405,18 @@ def _ship(options: argparse.Namespace) -> int:
     except CannotShip as error:
         complain(f"{options.rig}: {error}")
         return EXIT_BAD_CONFIG
+    return 0
+
+
+def _fleet(options: argparse.Namespace) -> int:
+    from daemon.commands.fleet import CannotServe, serve
+
+    say(f"the crew's page: http://127.0.0.1:{options.port}/ (Ctrl-C ends it)")
+    try:
+        asyncio.run(until_signal(serve(options.database, options.port, options.name)))
+    except CannotServe as error:
+        complain(str(error))
+        return EXIT_FAILED
     return 0
 
 

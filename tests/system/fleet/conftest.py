@@ -79,6 +79,11 @@ class Database:
             os.chown(one, os.geteuid(), os.getegid())
         return FleetSection(host=HOST, port=self.port, pit=pit, keys=str(keys / "fleet"))
 
+    def reader(self, user: str) -> str:
+        """A libpq connection string of a user who may only read; trusted on the socket, for tests have one system user."""
+        self.call("sh", SCRIPT, "reader", self.fleet, user)
+        return f"host={self.home} port={self.port} dbname=pitvigil user={user}"
+
     def revoke(self, pit: str) -> None:
         self.call("sh", SCRIPT, "revoke", self.fleet, pit)
 
@@ -101,7 +106,9 @@ def database() -> Iterator[Database]:
         with settings.open("a") as more:
             more.write(f"include '{one.fleet}/postgresql.conf'\nlisten_addresses = 'localhost'\n")
         rules = home / "data" / "pg_hba.conf"
-        rules.write_text((one.fleet / "pg_hba.conf").read_text() + rules.read_text())
+        rules.write_text(
+            f"local pitvigil +fleet_reader trust\n{(one.fleet / 'pg_hba.conf').read_text()}{rules.read_text()}"
+        )
         one.stop("fast")
         one.start()
         yield one

@@ -1,0 +1,98 @@
+"""Serves the crew's page from the centre's database. Reads only; one connection, made anew when it breaks."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Final
+
+from aiohttp import web
+
+from daemon.shell.fleet import crew_page, overview
+
+if TYPE_CHECKING:
+    import psycopg
+
+log = logging.getLogger(__name__)
+
+HEADERS: Final = {
+    "Content-Security-Policy": crew_page.POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store",
+}
+OWN_NAMES: Final = ("localhost", "127.0.0.1", "[::1]")
+CONNECT: Final = 5
+"""s"""
+
+
+class CrewServer:
+    """database: a libpq connection string of a role in fleet_reader. names: hosts under which a proxy serves the page."""
+
+    def __init__(self, database: str, names: tuple[str, ...] = ()) -> None:
+        self._database = database
+        self._names = frozenset((*OWN_NAMES, *names))
+        self._db: psycopg.Connection[Any] | None = None
+        self._turn = threading.Lock()
+        self._trouble = ""
+
+    def app(self) -> web.Application:
+        app = web.Application(middlewares=[self._guarded])
+        app.add_routes([web.get("/", self._pits), web.get("/cooks", self._cooks), web.get("/alarms", self._alarms)])
+        return app
+
+    @web.middleware
+    async def _guarded(self, request: web.Request, handler: Callable[[web.Request], Any]) -> web.StreamResponse:
+        """A foreign page must not reach this one under a name of its own (DNS rebinding)."""
+        host = (
+            request.host.rpartition(":")[0] if not request.host.endswith("]") and ":" in request.host else request.host
+        )
+        if host not in self._names:
+            raise web.HTTPForbidden(text="This page is not served under that name.\n")
+        response: web.StreamResponse = await handler(request)
+        response.headers.update(HEADERS)
+        response.enable_compression()
+        return response
+
+    async def _pits(self, request: web.Request) -> web.Response:
+        crew = request.query.get("crew", "")[:100]
+        return await self._answer(lambda db: crew_page.pits_page(overview.pits(db, crew), crew))
+
+    async def _cooks(self, request: web.Request) -> web.Response:
+        words = request.query.get("q", "")[:200]
+        return await self._answer(lambda db: crew_page.cooks_page(overview.cooks(db, words), words))
+
+    async def _alarms(self, request: web.Request) -> web.Response:
+        return await self._answer(lambda db: crew_page.figures_page(overview.alarm_figures(db)))
+
+    async def _answer(self, page: Callable[[psycopg.Connection[Any]], bytes]) -> web.Response:
+        """Green over a dead database is worse than no page."""
+        import psycopg
+
+        try:
+            body, status = await asyncio.to_thread(self._asked, page), 200
+            self._trouble = ""
+        except psycopg.Error as error:
+            text = (str(error).strip().splitlines() or [repr(error)])[0]
+            if text != self._trouble:
+                self._trouble = text
+                log.warning("the centre's database does not answer: %s", text)
+            body, status = crew_page.trouble_page("Nothing is known of any pit. See the log of this service."), 503
+        return web.Response(body=body, status=status, content_type="text/html", charset="utf-8")
+
+    def _asked(self, page: Callable[[psycopg.Connection[Any]], bytes]) -> bytes:
+        import psycopg
+
+        with self._turn:
+            if self._db is None or self._db.closed:
+                self._db = psycopg.connect(
+                    self._database, autocommit=True, connect_timeout=CONNECT,
+                    options=f"-c statement_timeout={overview.READ_LIMIT} -c default_transaction_read_only=on",
+                )  # fmt: skip
+            try:
+                return page(self._db)
+            except psycopg.OperationalError:
+                self._db.close()
+                raise

@@ -1,0 +1,110 @@
+"""What a crew's page shows of all its pits, read from the centre's tables with a reader's rights."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from daemon.core.alarms.figures import AlarmFigures
+from daemon.core.alarms.rule import PRIORITY_ORDER
+from daemon.shell.library.alarm_account import TRAIL_EVENTS, AlarmTrail, figures_of
+
+if TYPE_CHECKING:
+    import psycopg
+
+SILENT_AFTER: Final = 300.0
+"""s without a word, ten of the shipper's looks, after which the centre raises a pit. Our choice."""
+DAYS: Final = 30.0
+"""of alarm figures"""
+COOKS_AT_MOST: Final = 200
+CALM: Final = len(PRIORITY_ORDER)
+READ_LIMIT: Final = 20_000
+"""ms for one question"""
+
+
+@dataclass(frozen=True, slots=True)
+class PitRow:
+    """silent: s since its last word, None if there was never one. alarms: as the pit told them, the most urgent first."""
+
+    pit: str
+    crew: str
+    kind: str
+    silent: float | None
+    stage: str
+    cook: str
+    alarms: tuple[dict[str, Any], ...]
+
+    @property
+    def is_silent(self) -> bool:
+        """Nothing that it said last is known to hold still."""
+        return self.silent is None or self.silent > SILENT_AFTER
+
+    @property
+    def urgency(self) -> int:
+        """0 for the worst alarm that stands; CALM for none."""
+        return min((PRIORITY_ORDER[one["priority"]] for one in self.alarms if not one["prompt"]), default=CALM)
+
+
+@dataclass(frozen=True, slots=True)
+class CookRow:
+    """started, ended: UTC, s; ended None while it runs. figures: as the pit worked them out, or None."""
+
+    pit: str
+    id: str
+    name: str
+    started: float
+    ended: float | None
+    figures: dict[str, Any] | None
+
+
+def pits(db: psycopg.Connection[Any], crew: str = "") -> list[PitRow]:
+    """Those that are not revoked; first who has an alarm, then who is silent, then the rest by name."""
+    rows = db.execute(
+        """SELECT pit, crew, class, extract(epoch FROM now() - heard)::float8, now FROM pits
+        WHERE NOT revoked AND (%(crew)s = '' OR crew = %(crew)s)""",
+        {"crew": crew},
+    )
+    found = [
+        PitRow(pit, of, kind, silent, now.get("stage", ""), now.get("cook", ""), tuple(now.get("alarms", ())))
+        for pit, of, kind, silent, now in rows
+    ]
+    return sorted(found, key=lambda one: (one.urgency, not one.is_silent, one.pit))
+
+
+def cooks(db: psycopg.Connection[Any], words: str = "") -> list[CookRow]:
+    """Newest first. words: all of them in name, pit, pieces, notes or day."""
+    wanted = " ".join(words.split()[:10])[:200].lower().split()
+    rows = db.execute(
+        """SELECT pit, id, name, extract(epoch FROM started)::float8, extract(epoch FROM ended)::float8, figures FROM cooks
+        WHERE NOT EXISTS (
+            SELECT FROM unnest(%s::text[]) AS word
+            WHERE position(word IN lower(concat_ws(' ', pit, id, name, settings::text, notes::text, started::date::text))) = 0)
+        ORDER BY started DESC LIMIT %s""",
+        (wanted, COOKS_AT_MOST),
+    )
+    return [CookRow(*row) for row in rows]
+
+
+def alarm_figures(db: psycopg.Connection[Any]) -> list[tuple[str, AlarmFigures]]:
+    """("pit X", figures) of each pit and ("crew Y", figures) of each crew, of the last DAYS."""
+    by_pit: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    crews: dict[str, str] = {}
+    (until,) = db.execute("SELECT extract(epoch FROM now())::float8").fetchone() or (0.0,)
+    for pit, crew, body in db.execute(
+        """SELECT pit, crew, body FROM events JOIN pits USING (pit)
+        WHERE name = ANY(%s) AND at > now() - make_interval(days => %s) ORDER BY pit, seq""",
+        (list(TRAIL_EVENTS), int(DAYS)),
+    ):
+        crews[pit] = crew
+        by_pit[pit].append(body)
+    trails = {pit: AlarmTrail(until - DAYS * 86400.0, until, 0.0, tuple(events)) for pit, events in by_pit.items()}
+    told = [(f"pit {pit}", figures_of([trail])) for pit, trail in sorted(trails.items())]
+    for crew in sorted(set(crews.values()) - {""}):
+        told.append((f"crew {crew}", figures_of(_of(crew, crews, trails))))
+    return told
+
+
+def _of(crew: str, crews: dict[str, str], trails: dict[str, AlarmTrail]) -> Sequence[AlarmTrail]:
+    return [trail for pit, trail in sorted(trails.items()) if crews[pit] == crew]
