@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 
 from config.cook import Cook, ReminderSection
 from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.events import CookChanged, Event
 from daemon.core.inputs import KeepPlan
-from daemon.core.planned import ReminderSettings
+from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.settings import Role
 from daemon.shell.background import in_background
 from daemon.shell.loop import WatchLoop
@@ -22,6 +23,16 @@ from daemon.wiring.settings_from_files import reminder_settings, watch_settings
 
 log = logging.getLogger(__name__)
 BY = "watch"
+
+
+def as_begun(made: PlannedCook, before: KeptPlan, begun: Collection[str], lit: bool) -> PlannedCook:
+    """A plan made anew in mid-cook: what has begun stays as it was agreed. begun: pieces that are on, or were."""
+    if made.kept is None:
+        return made
+    old = {piece.piece: piece for piece in before.pieces if piece.piece in begun}
+    pieces = tuple(old.get(piece.piece, piece) for piece in made.kept.pieces)
+    light = before.light if lit else made.kept.light
+    return replace(made, kept=replace(made.kept, pieces=pieces, light=light))
 
 
 class CookPlanner:
@@ -66,9 +77,12 @@ class CookPlanner:
     def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
         """Pieces came, went or changed: the kept plan is made anew."""
         changed = any(isinstance(e, CookChanged) and (e.added or e.removed or e.changed) for e in events)
-        kept, cook = self._loop.engine.duties.plan.kept, self._loop.engine.settings.cook
+        engine = self._loop.engine
+        kept, cook, lit = engine.duties.plan.kept, engine.settings.cook, engine.duties.plan.lit_at is not None
+        begun = {piece for piece, watch in engine.pieces.items() if watch.stage.on_at is not None}
         if changed and kept is not None and cook.serve_at is not None and cook.pieces:
-            self._keep(self.plan(None, *self._weather, kept.wake), BY)
+            anew = self.plan(None, *self._weather, kept.wake)
+            self._keep(lambda: as_begun(anew(), kept, begun, lit), BY)
 
     def _keep(self, work: Callable[[], PlannedCook], by: str) -> None:
         task = asyncio.create_task(self._kept(work, by), name="plan")

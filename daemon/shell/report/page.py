@@ -21,6 +21,7 @@ from daemon.shell.report.findings import Findings, PieceFindings, Spell, finding
 from daemon.shell.report.forecast_checks import ForecastCheck, Look
 from daemon.shell.report.lessons import lessons
 from daemon.shell.report.markup import Child, Element, document, node
+from daemon.shell.report.plan_account import PlanRow, plan_rows
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 GOAL_WORDS = {Goal.WRAP: "wrap", Goal.TENDER: "tender", Goal.TARGET: "target"}
@@ -85,6 +86,8 @@ def _sections(found: Findings, reader: Reader) -> Iterable[Element]:
     yield _next_time(found, reader)
     yield _fire(found, reader)
     yield from (_piece(piece, found, reader) for piece in found.pieces)
+    if rows := plan_rows(found):
+        yield _plan(rows, reader)
     yield _forecasts(found, reader)
     yield _safety(found, reader)
     yield _people(found, reader)
@@ -213,6 +216,22 @@ def _core_range(piece: PieceFindings, found: Findings, begun: float, ended: floa
     first = found.cook.minutes[0]
     inside = [v for v in piece.core[int(begun // MINUTE) - first : int(ended // MINUTE) - first] if v == v]
     return f"{reader.temperature(min(inside))} and {reader.temperature(max(inside))}" if inside else UNKNOWN
+
+
+def _plan(rows: Iterable[PlanRow], reader: Reader) -> Element:
+    cells = [
+        (
+            f"{row.name}: {row.step}" if row.name else row.step, reader.clock(row.planned),
+            "not seen" if row.actual is None else reader.clock(row.actual),
+            UNKNOWN if row.late is None else f"{duration(abs(row.late))} {'late' if row.late > 0 else 'early'}",
+        )
+        for row in rows
+    ]  # fmt: skip
+    return node(
+        "section",
+        node("h2", "Planned and actual"),
+        table("The steps of the kept plan", ("Step", "Planned", "Actual", "Off by"), cells),
+    )
 
 
 def _forecasts(found: Findings, reader: Reader) -> Element:
