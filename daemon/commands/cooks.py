@@ -37,7 +37,11 @@ from daemon.shell.library.tables import (
     write_parquet,
 )
 from daemon.shell.report.alarm_lines import figure_rows
+from daemon.shell.report.of_kept import people
 from daemon.shell.wording import event_to_dict
+from daemon.texts.composer import Composer
+from daemon.texts.reader import Reader
+from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
 
@@ -166,13 +170,17 @@ def tell_mistakes(file: Path, mistakes: LogMistakes, complain: Say) -> None:
 def replay_kept(options: argparse.Namespace, complain: Say) -> int:
     """Judge a kept cook once more and write its events."""
     with _said(complain) as failed:
-        entry = _library(options.journal / JOURNAL_FILE).entry(options.cook)
+        records = _library(options.journal / JOURNAL_FILE)
+        entry = records.entry(options.cook)
         engine = Engine(settings_of(entry, options.rig))
+        composer = _composer(records, options.rig).at(entry.wall_offset)
         with contextlib.ExitStack() as stack:
             out = stack.enter_context(_written(options.events)) if options.events else sys.stdout
             for event in replayed(engine, inputs_of_cook(entry)):
                 if type(event) in EVENT_NAMES:
-                    out.write(json.dumps(event_to_dict(event, engine.wall.offset), ensure_ascii=False) + "\n")
+                    out.write(
+                        json.dumps(event_to_dict(composer.spoken(event), engine.wall.offset), ensure_ascii=False) + "\n"
+                    )
     return BAD_CALL if failed else DONE
 
 
@@ -181,10 +189,17 @@ class _Question:
     """A night that can be judged again and again."""
 
     judged: Judged
-    wall_offset: float
+    composer: Composer
     run: Callable[[Judged], list[Notification]]
     told: int | None = None
     """Calls that were really made."""
+
+
+def _composer(records: CookRecords, rig_file: Path | None) -> Composer:
+    """For the people of that rig, or of the newest one the library knows."""
+    if rig_file is not None:
+        return composer_of(load_both(rig_file, None)[0])
+    return Composer(Reader(*people(records)))
 
 
 def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
@@ -192,9 +207,8 @@ def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
     with _said(complain) as failed:
         asked = _kept_night(options) if options.journal else _recorded_night(options, complain)
         now = changed(asked.judged, options.set)
-        zone = asked.judged.settings.announcing.quiet.zone
         then = asked.run(asked.judged)
-        Console().print(comparison(then, asked.run(now), asked.wall_offset, zone))
+        Console().print(comparison(then, asked.run(now), asked.composer))
         Console().print(SAME_DEEDS)
         if asked.told is not None and asked.told != len(then):
             complain(
@@ -212,7 +226,7 @@ def _kept_night(options: argparse.Namespace) -> _Question:
     )
     return _Question(
         Judged(settings_of(entry, options.rig)),
-        entry.wall_offset,
+        _composer(records, options.rig).at(entry.wall_offset),
         lambda judged: calls(judged, inputs_of_cook(entry)),
         told,
     )
@@ -224,4 +238,6 @@ def _recorded_night(options: argparse.Namespace, complain: Say) -> _Question:
     with open_log(options.log) as file:
         inputs = list(read_log(file, str(options.log), (c.id for c in rig.channels), mistakes))
     tell_mistakes(options.log, mistakes, complain)
-    return _Question(Judged(watch_settings(rig, cook)), 0.0, lambda judged: calls(judged, inputs, with_forecasts))
+    return _Question(
+        Judged(watch_settings(rig, cook)), composer_of(rig), lambda judged: calls(judged, inputs, with_forecasts)
+    )

@@ -40,6 +40,7 @@ from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.view import View
 from daemon.shell.web.pairing import login_url
+from daemon.texts.composer import Composer
 from daemon.wiring.keys import page_key_made
 from daemon.wiring.watch import Files, Watch
 from drivers.simulated.board import AmplifierBoard
@@ -93,6 +94,7 @@ class Demo:
         self._console = Console()
         self._story: deque[Text] = deque(maxlen=STORY_LINES)
         self._woke: list[str] = []
+        self._composer = Composer()
         self._snapshot: Snapshot | None = None
         self._broker_port: int | None = None
         self._lost_lines = 0
@@ -143,7 +145,8 @@ class Demo:
     # --- what is seen ------------------------------------------------------------------------------------------
 
     def _heard(self, events: Sequence[Event], view: View, now: float, cook: VirtualCook) -> None:
-        for event in events:
+        for silent in events:
+            event = self._composer.spoken(silent)
             match event:
                 case Notification():
                     cook.hear(event, now - START)
@@ -167,7 +170,7 @@ class Demo:
                 case _:
                     pass
         if self._snapshot is None or now - self._snapshot.time >= self._speed / FRAMES_PER_SECOND:
-            self._snapshot = view.snapshot(now)
+            self._snapshot = self._composer.spoken(view.snapshot(now))
             if self._live_view is not None:
                 self._live_view.update(self._picture())
 

@@ -12,11 +12,11 @@ from config.rig import Rig
 from daemon.shell.clock import wall_seconds
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure, TemporaryFailure
 from daemon.shell.notify.outbox import ATTEMPT_LIMIT
-from daemon.shell.reader import Reader
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import example_sheet
 from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.wording import rfc3339
+from daemon.texts.reader import Reader
 from daemon.wiring.deliveries import Deliveries
 
 BROKER_PATIENCE = 5.0

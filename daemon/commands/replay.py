@@ -27,6 +27,8 @@ from daemon.shell.journal.journal import Journal
 from daemon.shell.library.order_words import KNOWN, said_in
 from daemon.shell.library.tables import DOUBTED, unguarded
 from daemon.shell.wording import event_to_dict
+from daemon.texts.composer import Composer
+from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.codecs.plausible import number_of
 from drivers.reading import Fault, Quality, Reading, on_grid
@@ -189,7 +191,7 @@ def _answered(engine: Engine, events: Iterable[Event], forecaster: Forecaster) -
 def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -> tuple[int, LogMistakes]:
     """Write every lasting event as a JSON line. Returns (readings judged, mistakes). Raises ConfigError, OSError."""
     rig, cook = load_both(rig_file, cook_file)
-    engine = Engine(watch_settings(rig, cook))
+    engine, composer = Engine(watch_settings(rig, cook)), composer_of(rig)
     mistakes = LogMistakes()
     readings = 0
 
@@ -203,7 +205,7 @@ def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -
     with open_log(log) as file:
         inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
         for event in with_forecasts(engine, counted(inputs)):
-            _write(event, engine.wall.offset, out)
+            _write(event, composer.at(engine.wall.offset), out)
     return readings, mistakes
 
 
@@ -212,10 +214,13 @@ def replay_journal(journal: Journal, rig_file: Path, cook_file: Path | None, out
     rig, cook = load_both(rig_file, cook_file)
     first = next((item for _, item in journal.inputs() if isinstance(item, WallClock)), None)
     engine = Engine(watch_settings(rig, cook, first.offset if first else 0.0))
+    composer = composer_of(rig)
     for event in replayed(engine, journal.inputs(), until=journal.newest_event_time()):
-        _write(event, engine.wall.offset, out)
+        _write(event, composer.at(engine.wall.offset), out)
 
 
-def _write(event: Event, wall_offset: float, out: TextIO) -> None:
+def _write(event: Event, composer: Composer, out: TextIO) -> None:
     if type(event) in EVENT_NAMES:
-        out.write(json.dumps(event_to_dict(event, wall_offset), ensure_ascii=False) + "\n")
+        out.write(
+            json.dumps(event_to_dict(composer.spoken(event), composer.reader.wall_offset), ensure_ascii=False) + "\n"
+        )

@@ -9,7 +9,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -30,6 +29,7 @@ from daemon.core.inputs import Acknowledge, Input, SetBand, StartCook, WallClock
 from daemon.core.settings import WatchSettings
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.tables import kept_inputs
+from daemon.texts.composer import Composer
 from daemon.wiring.settings_from_files import sleeper_of, watch_settings
 
 ANSWERED_AFTER = 75.0
@@ -247,7 +247,7 @@ def _wakes(told: Notification) -> bool:
     return told.level is Level.WAKE and told.alarm != TEST_WAKE
 
 
-def comparison(then: Sequence[Notification], now: Sequence[Notification], wall_offset: float, zone: tzinfo) -> Table:
+def comparison(then: Sequence[Notification], now: Sequence[Notification], composer: Composer) -> Table:
     """Both nights side by side, in the order of time; first announcements and what repeats them."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, caption=f"woken {len(then)} times then, {len(now)} times now")
     for title in ("time", "then", "now"):
@@ -255,8 +255,8 @@ def comparison(then: Sequence[Notification], now: Sequence[Notification], wall_o
     rows: dict[float, tuple[list[str], list[str]]] = {}
     for side, told in enumerate((then, now)):
         for one in told:
-            rows.setdefault(one.time, ([], []))[side].append(one.text)
+            rows.setdefault(one.time, ([], []))[side].append(composer.say(one.text))
     for time, (before, after) in sorted(rows.items()):
-        at = datetime.fromtimestamp(time + wall_offset, zone).strftime("%a %H:%M")
+        at = f"{composer.reader.local(time):%a} {composer.reader.hour(time)}"
         table.add_row(at, "; ".join(before), "; ".join(after))
     return table

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from daemon.core.inputs import FanPoint, MarkKind, Outlook, SafetyDeed
+from daemon.core.said import Text
 from daemon.core.settings import Band, PieceSettings
 from drivers.reading import Fault, Quality
 
@@ -138,8 +139,8 @@ class AlarmChanged:
     after: AlarmState
     priority: Priority
     prompt: bool
-    text: str
-    because: str
+    text: Text
+    because: Text
     value: float | None = None
 
 
@@ -164,11 +165,11 @@ class Notification:
     alarm: str
     occurrence: int
     step: int
-    text: str
+    text: Text
     audiences: tuple[str, ...]
     not_after: float
     merged: tuple[str, ...] = ()
-    held_back: str = ""
+    held_back: Text = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +202,7 @@ class MorningTold:
 
     time: float
     woke: tuple[str, ...]
-    held_back: tuple[str, ...]
+    held_back: tuple[Text, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,7 @@ from daemon.core.inputs import (
     UsePitProfile,
     WallClock,
 )
+from daemon.core.said import Said, said
 
 _INSTANTS = {"time", "at", "said_at", "asked_at", "not_after", "until", "latest"}
 _INPUT_KINDS: dict[str, type[Any]] = {
@@ -93,7 +94,8 @@ def rfc3339(utc: float) -> str:
 
 
 def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:
-    """One lasting event as the flat JSON object of the event file. Key `event` holds its word."""
+    """One lasting event as the flat JSON object of the event file. Key `event` holds its word. A text that nobody has made into
+    words (`Composer.spoken`) stays key and values: so the journal keeps it."""
     body: dict[str, Any] = {"time": "", "event": EVENT_NAMES[type(event)]}
     for field in dataclasses.fields(event):
         body[field.name] = _plain(field.name, getattr(event, field.name), wall_offset)
@@ -107,8 +109,21 @@ def _plain(name: str, value: Any, wall_offset: float) -> Any:
         return {f.name: rfc3339(getattr(value, f.name) + wall_offset) for f in dataclasses.fields(value)}
     if isinstance(value, FanPoint):
         return [rfc3339(value.time + wall_offset), value.p05, value.p50, value.p95]
+    if isinstance(value, Said):
+        return dataclasses.asdict(value)
     if dataclasses.is_dataclass(value):
         return {f.name: _plain(f.name, getattr(value, f.name), wall_offset) for f in dataclasses.fields(value)}
     if isinstance(value, tuple | list):
         return [_plain("", item, wall_offset) for item in value]
     return value
+
+
+def with_texts(event: dict[str, Any]) -> dict[str, Any]:
+    """An event of the journal, with each text that it kept as key and values made one again."""
+    return {name: _text(value) for name, value in event.items()}
+
+
+def _text(value: Any) -> Any:
+    if isinstance(value, dict) and value.keys() == {"key", "values"}:
+        return said(value)
+    return [_text(one) for one in value] if isinstance(value, list) else value

@@ -18,7 +18,7 @@ from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, kept_plan, p
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import KeptPlan
 from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
-from daemon.shell.reader import Reader
+from daemon.texts.reader import Reader
 from daemon.wiring.settings_from_files import watch_settings
 
 FIRES_TELL, NEWEST_FIRES = 3, 30

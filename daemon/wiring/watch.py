@@ -40,6 +40,7 @@ from daemon.shell.resume import engine_time_at_start, restored
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
+from daemon.wiring.composers import composer_of
 from daemon.wiring.cook_file import order_of
 from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.deliveries import broker_settings, delivery_channel
@@ -124,6 +125,7 @@ class Watch:
             self.engine, self.clock, self.journal, forecaster=Forecaster(),
             clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
         )  # fmt: skip
+        self.composer = composer_of(self.rig)
         self.feed = self._make_feed()
         self.chart = self._make_chart()
         newest = self.chart.newest if self.chart is not None else None
@@ -132,7 +134,7 @@ class Watch:
         self.outbox = Outbox(
             {d.name: delivery_channel(d, link, self.rig.pit.id, newest) for d in self.rig.delivery}, audiences,
             self.journal, self.clock, self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale,
-            self.loop.writer,
+            self.loop.writer, self.composer,
         )  # fmt: skip
         self.loop.outbox = self.outbox
         if self.chart is not None:
@@ -177,7 +179,7 @@ class Watch:
         return HubFeed(
             self.rig, settings, self.loop.post, known,
             lambda topics: self.journal.notes.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
-            page=shown_address(self.rig.page) if self.rig.page is not None else "",
+            page=shown_address(self.rig.page) if self.rig.page is not None else "", composer=self.composer,
         )  # fmt: skip
 
     def _device_supervisors(self) -> list[DeviceSupervisor]:

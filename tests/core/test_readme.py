@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from daemon.core.alarms.rules import rules_markdown
 from daemon.core.pieces import stage as piece_stage
 from daemon.core.pit import stage as pit_stage
+from daemon.texts.alarm_list import rules_markdown
 
 ROOT = Path(__file__).parents[2]
 

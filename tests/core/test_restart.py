@@ -21,6 +21,7 @@ from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import SimulatedCook
 from drivers.simulated.scenarios import demo_scenario
+from tests.texts.english import in_english
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 NOON = 1_795_867_200.0  # 2026-11-28T12:00:00Z
@@ -164,7 +165,7 @@ class Lives:
         return [e.alarm for e in self.events if isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED]
 
     def woke(self) -> list[str]:
-        return [e.text for e in self.events if isinstance(e, Notification) and e.level == "wake"]
+        return [in_english(e.text) for e in self.events if isinstance(e, Notification) and e.level == "wake"]
 
 
 @pytest.mark.parametrize("climb", [10.0, 20.0, 60.0])

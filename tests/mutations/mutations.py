@@ -80,7 +80,7 @@ MUTATIONS = (
              "Level.WAKE if night else"),
     Mutation(CALLS, "annunciation/annunciator.py", "*(self._memory.call.unannunciated if self._memory",
              "*(() if self._memory"),
-    Mutation(CALLS, "annunciation/annunciator.py", 'self._hold_back(annunciation, "nobody answered")', "pass"),
+    Mutation(CALLS, "annunciation/annunciator.py", 'self._hold_back(annunciation, say("held-back.nobody-answered"))', "pass"),
     Mutation(CALLS, "annunciation/quiet_hours.py", "asleep or wall < CLOCK_SET_AFTER or", "asleep or"),
     Mutation(CALLS, "annunciation/quiet_hours.py", "minute >= quiet.start or minute < quiet.end", "minute >= quiet.start"),
     Mutation(CALLS, "annunciation/test_call.py", 'if self.state in (TestCallState.SENT, TestCallState.DELIVERED):', "if True:"),

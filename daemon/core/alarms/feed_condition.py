@@ -7,6 +7,7 @@ from math import isnan
 
 from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
+from daemon.core.said import Text, say
 
 MINUTE = 60.0
 TENDED_UNTIL = 11 * MINUTE
@@ -31,26 +32,34 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     # the log that was marked has yet to show, or is catching
     wanted = wanted and not (sense.answering or sense.slackens)
     failed = sense.not_caught and chance >= sense.begins and not climbs
-    where = "unseen, " if isnan(pit) else f"{pit:.0f} °C, "
+    because: Text = say("alarm.pit-falling.because", pit=pit, left=left)
+    if below:
+        because = say("alarm.pit-falling.because-below", pit=pit)
+    elif isnan(pit):
+        because = say("alarm.pit-falling.because-unseen", left=left)
     found = Finding(
         active=wanted and not failed,
         within=not wanted
         and ((below and climbs) or sense.answering or sense.slackens or failed or chance < sense.ends),
-        because=where + ("below the band" if below else f"leaves the band in {(left or 0.0) / MINUTE:.0f} min"),
+        because=because,
         value=None if isnan(pit) else pit,
         limit=low,
         consequence_in=left,
         severity=int(pit < low - sense.margin),
         improving=climbs and below,
+        between=None if below else sense.between,
     )
     yield process.condition(FEED, process.pit_subject, found, guards)
     found = Finding(
         active=failed,
         within=not failed,
-        because=where + "and the last log has not turned it",
+        because=say("alarm.log-not-caught.because-unseen")
+        if isnan(pit)
+        else say("alarm.log-not-caught.because", pit=pit),
         value=None if isnan(pit) else pit,
         limit=low,
         consequence_in=left,
         improving=climbs,
+        between=None if below else sense.between,
     )
     yield process.condition(NOT_CAUGHT, process.pit_subject, found, guards)

@@ -12,6 +12,7 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
+from daemon.core.said import say
 
 COOLS_WELL = 0.9
 """Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
@@ -47,7 +48,7 @@ def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float
     found = Finding(
         active=below or near,
         within=not unheated,
-        because="" if limit is None else f"core {core:.1f} °C, pit {process.pit:.0f} °C ({limit.rule})",
+        because="" if limit is None else say("alarm.meat-cooling.because", core=core, pit=process.pit, rule=limit.rule),
         value=core,
         consequence_in=None if limit is None else 0.0 if below else limit.seconds,
         severity=int(below),
@@ -71,7 +72,9 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
     found = Finding(
         active=low or soon,
         within=surely > floor + rule.deadband and not soon,
-        because=f"core {core:.1f} ± {core - surely:.1f} °C, floor {floor:.1f} °C ({safety.hold_rule()})",
+        because=say(
+            "alarm.hold-falling.because", core=core, tolerance=core - surely, floor=floor, rule=safety.hold_rule()
+        ),
         value=core,
         limit=floor + core - surely if low else floor,
         consequence_in=0.0 if low else left,
@@ -87,7 +90,11 @@ def _time_used_up(process: ProcessSnapshot, piece: PieceWatch, core: float | Non
     found = Finding(
         active=near,
         within=left is None,
-        because=f"floor {safety.floor():.1f} °C ({safety.hold_rule()}): {safety.below_in_words()}" if near else "",
+        because=say(
+            "alarm.hold-unsafe.because", floor=safety.floor(), rule=safety.hold_rule(), below=safety.below_in_words()
+        )
+        if near
+        else "",
         value=core if core is not None and safety.surely(core) < safety.floor() else None,
         consequence_in=left,
     )

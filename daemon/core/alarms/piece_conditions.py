@@ -10,6 +10,7 @@ from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import KEPT, PieceWatch
+from daemon.core.said import say
 
 LATE_ENOUGH = 5 * 60.0
 """s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
@@ -78,7 +79,9 @@ def _wrap(
     found = Finding(
         active=(bare and seen >= wrap_at) or foretold,
         within=wrapped or (core is not None and not (bare and seen >= wrap_at - deadband)),
-        because="by the forecast" if core is None else f"core {seen:.1f} °C",
+        because=say("alarm.wrap-target.because-foretold")
+        if core is None
+        else say("alarm.wrap-target.because", core=core),
         value=core,
         limit=wrap_at,
     )
@@ -98,11 +101,14 @@ def _tender(
     found = Finding(
         active=reached or soon,
         within=seen < low - rule.deadband and not soon,
-        because="by the forecast" if core is None else f"core {seen:.1f} °C",
+        because=say("alarm.tender-range.because-foretold")
+        if core is None
+        else say("alarm.tender-range.because", core=core),
         value=core,
         limit=low,
         consequence_in=left,
         severity=int(reached),
+        between=None if reached or at is None else (at.p05 - process.now, at.p95 - process.now),
     )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
 
@@ -114,7 +120,7 @@ def _past_tender(
     found = Finding(
         active=seen >= high + PAST_TENDER,
         within=seen < high + PAST_TENDER - rule.deadband,
-        because=f"core {seen:.1f} °C",
+        because=say("alarm.past-tender.because", core=core),
         value=core,
         limit=high,
     )
@@ -129,7 +135,7 @@ def _target(
     found = Finding(
         active=seen >= target,
         within=seen < target - deadband,
-        because=f"core {seen:.1f} °C",
+        because=say("alarm.target-reached.because", core=core),
         value=core,
         limit=target,
     )
@@ -149,7 +155,7 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
     found = Finding(
         active=late > max(LATE_ENOUGH, LATE_SHARE * width) and width <= TOO_WIDE and helps,
         within=late < 0,
-        because=f"off the fire {late / 60:.0f} min too late, three times in four",
+        because=say("alarm.service-at-risk.because", late=max(0.0, late)),
         value=max(0.0, late),
     )
     yield process.condition("service-at-risk", subject, found)
@@ -157,7 +163,7 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
     found = Finding(
         active=early > EARLY_ENOUGH,
         within=early < EARLY_ENOUGH / 2,
-        because=f"off the fire {early / 60:.0f} min before it need be even at the late end",
+        because=say("alarm.finish-early.because", early=max(0.0, early)),
         value=max(0.0, early),
     )
     yield process.condition("finish-early", subject, found)
@@ -185,8 +191,9 @@ def _spot_check(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Conditi
     found = Finding(
         active=near and not asked and process.awake,
         within=not near or asked or not process.awake,
-        because=f"no probe; between {max(0.0, left) / 60:.0f} and {(at.p95 - process.now) / 60:.0f} min from now",
+        because=say("alarm.spot-check.because"),
         consequence_in=max(0.0, left),
+        between=(left, at.p95 - process.now),
     )
     cold = ("fire-out",) if process.pit_stage in FIRE_LOST else ()
     yield process.condition(rule.id, piece_subject(piece.settings), found, cold)
@@ -209,7 +216,7 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     found = Finding(
         active=since is not None,
         within=since is None,
-        because="the probe gives nothing to believe",
+        because=say("alarm.meat-probe-lost.because"),
         value=0.0 if since is None else process.now - since,
         consequence_in=left,
     )

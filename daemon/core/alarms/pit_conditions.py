@@ -9,6 +9,7 @@ from daemon.core.alarms.feed_condition import feed_conditions
 from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.stage import PitPhase
+from daemon.core.said import say
 from daemon.core.settings import SPACING
 
 FALLING_FAST = -0.1
@@ -71,7 +72,7 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
     found = Finding(
         active=since is not None,
         within=since is None,
-        because="no pit probe gives a value to believe",
+        because=say("alarm.pit-blind.because"),
         value=0.0 if since is None else process.now - since,
     )
     return process.condition("pit-blind", process.pit_subject, found, guards)
@@ -86,7 +87,7 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     found = Finding(
         active=lid_open,
         within=not lid_open,
-        because="the pit lost its heat at once and has not come back",
+        because=say("alarm.lid-left-open.because"),
         value=0.0 if since is None else process.now - since,
     )
     return process.condition("lid-left-open", process.pit_subject, found, guards)
@@ -102,7 +103,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     found = Finding(
         active=(process.pit_stage == PitPhase.OUT or lost) and not climbs,
         within=pit > low or climbs,
-        because=f"{pit:.0f} °C, {slope * 60:+.0f} °C/h, below the band",
+        because=say("alarm.fire-out.because", pit=pit, rate=slope * 60),
         value=pit,
         limit=low,
         improving=climbs,
@@ -117,7 +118,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     found = Finding(
         active=pit > too_hot and slope > -TURNING,
         within=pit < too_hot - high.deadband,
-        because=f"{pit:.0f} °C, above the band",
+        because=say("alarm.pit-high.because", pit=pit),
         value=pit,
         limit=too_hot,
         improving=slope < -TURNING,
@@ -129,7 +130,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     found = Finding(
         active=away > 0 or (pit > limit and slope > 0) or goes_on,
         within=pit < too_hot - high.deadband or (pit < limit - runaway.deadband and slope <= 0),
-        because=f"{pit:.0f} °C and rising {max(slope, away) * 60:.0f} °C/h",
+        because=say("alarm.runaway.because", pit=pit, rise=max(slope, away) * 60),
         value=pit,
         limit=limit,
         improving=slope < -TURNING,

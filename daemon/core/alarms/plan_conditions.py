@@ -14,6 +14,7 @@ from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
 from daemon.core.plan.steps import OUT_AT_MOST, TAKES_MEAT, PlanStep
 from daemon.core.planned import StepKind
+from daemon.core.said import Text, say
 
 SOON = 5 * 60.0
 """s before its hour in which a step is called: a person finishes what is in hand. Common practice, no source."""
@@ -53,7 +54,7 @@ def _light(process: ProcessSnapshot) -> Condition:
         found = Finding(
             active=True,
             within=False,
-            because="the hour of the plan",
+            because=say("alarm.plan-light.because"),
             value=max(0.0, step.at.p50 - process.now) + plan.kept.heat_up,
             consequence_in=_clock(process, step),
         )
@@ -72,37 +73,37 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
         *(("fire-out",) if process.pit_stage in FIRE_LOST else ()),
     )
 
-    def found(due: bool, because: str, value: float, left: float | None = None) -> Finding:
+    def found(due: bool, because: Text, value: float, left: float | None = None) -> Finding:
         return Finding(True, False, because, value=value, consequence_in=left) if due else NOT_DUE
 
     due = _due(process, on, SOON)
     prepare = plan.step(StepKind.PREPARE, id_)
     yield process.condition(
         "plan-prepare", subject,
-        found(_due(process, prepare, 0.0) and not due, "the hour of the plan", 0.0 if on is None else on.at.p50 - now),
+        found(_due(process, prepare, 0.0) and not due, say("alarm.plan-prepare.because"), 0.0 if on is None else on.at.p50 - now),
     )  # fmt: skip
     put = due and takes_meat
     left = None if on is None else _clock(process, on)
-    yield process.condition("plan-on", subject, found(put, "the hour of the plan", lasts, left))
+    yield process.condition("plan-on", subject, found(put, say("alarm.plan-on.because"), lasts, left))
     wrap = plan.step(StepKind.WRAP, id_)
     yield process.condition(
-        "plan-wrap", subject, found(unread and _due(process, wrap, 0.0), "no probe reads it", on_for), guards
+        "plan-wrap", subject, found(unread and _due(process, wrap, 0.0), say("alarm.plan-wrap.because"), on_for), guards
     )
     off = plan.step(StepKind.OFF, id_)
     nearly = unread and piece.on_fire and _due(process, off, SOON)
     by = 0.0 if off is None else max(0.0, off.at.p50 - now)
-    yield process.condition("plan-probe", subject, found(nearly, "no probe reads it", on_for, by), guards)
+    yield process.condition("plan-probe", subject, found(nearly, say("alarm.plan-probe.because"), on_for, by), guards)
     serve = plan.step(StepKind.SERVE)
     to_serve = FAR_OFF if serve is None else serve.planned - now
     rest = to_serve - process.settings.cook.rest
     late = off is not None and piece.on_fire and rest <= SOON
     yield process.condition(
-        "plan-off", subject, found(late, "it rests before it is served", max(0.0, to_serve), max(0.0, rest)), guards
+        "plan-off", subject, found(late, say("alarm.plan-off.because"), max(0.0, to_serve), max(0.0, rest)), guards
     )
     hold = plan.step(StepKind.HOLD, id_)
     resting = piece.stage.stage in RESTING and to_serve > GUESTS_NEAR
     yield process.condition(
-        "plan-hold", subject, found(resting and _due(process, hold, 0.0), "it has rested", max(0.0, to_serve))
+        "plan-hold", subject, found(resting and _due(process, hold, 0.0), say("alarm.plan-hold.because"), max(0.0, to_serve))
     )
     yield process.condition("plan-chill", subject, _chill(process, piece, to_serve))
 
@@ -116,7 +117,7 @@ def _chill(process: ProcessSnapshot, piece: PieceWatch, to_serve: float) -> Find
     if step is None or step.done or not out or hot or process.now < step.at.p50 - CHILL_WARNED:
         return NOT_DUE
     since = process.now - (step.at.p50 - OUT_AT_MOST)
-    return Finding(True, False, "leftovers stand for two hours at most", value=max(0.0, since))
+    return Finding(True, False, say("alarm.plan-chill.because"), value=max(0.0, since))
 
 
 def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
@@ -128,7 +129,7 @@ def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
         found = Finding(
             active=left < wanted,
             within=left > wanted + rule.deadband,
-            because=f"{process.duties.wood.left} splits left",
+            because=say("alarm.wood-short.because", splits=process.duties.wood.left),
             value=left,
             limit=wanted,
             consequence_in=left,
@@ -140,7 +141,7 @@ def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
 def _grease(process: ProcessSnapshot) -> Condition:
     share = process.duties.grease.share_of(process.settings.grease_tray)
     full = share >= FULL_AT
-    found = Finding(full, not full, "an estimate by cut and core", value=100.0 * min(share, 1.0)) if full else NOT_DUE
+    found = Finding(full, not full, say("alarm.grease-tray.because"), value=100.0 * min(share, 1.0)) if full else NOT_DUE
     nothing_on = () if any(piece.on_fire for piece in process.pieces) else ("piece-off",)
     return process.condition("grease-tray", process.pit_subject, found, nothing_on)
 
@@ -152,6 +153,6 @@ def _reminders(process: ProcessSnapshot) -> Iterator[Condition]:
         name = own.text if own.piece not in names else f"{own.text}: {names[own.piece]}"
         last = None if reminder.done_at is None else process.now - reminder.done_at
         due = reminder.is_due(process.now)
-        found = Finding(True, False, "the cook's own reminder", value=last) if due else NOT_DUE
+        found = Finding(True, False, say("alarm.reminder.because"), value=last) if due else NOT_DUE
         rule = "reminder-night" if own.at_night else "reminder"
         yield process.condition(rule, Subject(own.id, name), found)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Container, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 
-from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, alarm_text, warn_within
+from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_within
 from daemon.core.inputs import Health, Part
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
+from daemon.core.said import Said, Text, say
 from daemon.core.settings import Band, PieceSettings, WatchSettings
 
 TURNING = 0.05
@@ -30,16 +31,18 @@ class Subject:
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One rule judged for one subject. active: beyond the set point; within: back by more than the deadband; because: the
-    reason in words. The rest as in `Condition`; limit: the set point, °C."""
+    reason. The rest as in `Condition`; limit: the set point, in the rule's unit. between: s from now to the early and
+    to the late end of when the consequence comes, where a forecast gives them."""
 
     active: bool
     within: bool
-    because: str
+    because: Text
     value: float | None = None
     limit: float | None = None
     consequence_in: float | None = None
     severity: int = 0
     improving: bool = False
+    between: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +94,10 @@ class ProcessSnapshot:
         if not found.active and self.seen is not None and (rule_id, subject.id) not in self.seen:
             return _quiet(rule_id, subject.id)
         rule = self.rules[rule_id]
-        text = ""  # what is plainly normal is never read
+        text: Text = ""  # what is plainly normal is never read
         if found.active or (found.value is not None and not found.within):
             mends = found.improving or not found.active
-            words = replace(rule, text=rule.recovering) if mends and rule.recovering else rule
-            fahrenheit = self.settings.announcing.fahrenheit
-            text = alarm_text(words, found.value, found.limit, subject.name, fahrenheit, found.consequence_in)
+            text = alarm_text(rule, found, subject.name, mends)
         return Condition(
             rule=rule_id,
             subject=subject.id,
@@ -115,6 +116,14 @@ class ProcessSnapshot:
 @cache
 def _quiet(rule: str, subject: str) -> Condition:
     return Condition(rule, subject, active=False, within=True, text="", because="")
+
+
+def alarm_text(rule: AlarmRule, found: Finding, name: str, mends: bool = False) -> Said:
+    """The message. mends: beyond the set point, and on its way back."""
+    unmeasured = found.value is None and rule.may_lack_value
+    words = "recovering" if mends and rule.recovers else "unmeasured" if unmeasured else "text"
+    left = found.consequence_in if found.between is None else found.between
+    return say(f"alarm.{rule.id}.{words}", name=name, value=found.value, limit=found.limit, left=left)
 
 
 def piece_subject(piece: PieceSettings) -> Subject:

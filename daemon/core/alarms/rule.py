@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from daemon.core.events import Priority
+from daemon.core.said import Text
 from daemon.core.settings import SleeperSettings
 
 LEAD_MARGIN = 60.0
@@ -26,7 +27,7 @@ class WakePolicy(StrEnum):
 
 
 class Unit(StrEnum):
-    """What the number in an alarm's text is."""
+    """What an alarm's value and deadband are."""
 
     CELSIUS = "°C"
     SECONDS = "s"
@@ -37,15 +38,11 @@ class Unit(StrEnum):
 class AlarmRule:
     """One row of the alarm list. Delays in s. deadband in the unit of the judged value.
     guards: process conditions by name under which it is suppressed by design ("lid-open", "lighting", "piece-off").
-    text: template of `alarm_text`: {name} the subject, {value} and {limit} in `unit`, {time} to the consequence.
-    unmeasured: the same in words that need no {value}, for when there is none.
-    margin: how far beyond the band's edge the set point lies, same unit. log_only: only shown, never told."""
+    margin: how far beyond the band's edge the set point lies, in `unit`. log_only: only shown, never told.
+    may_lack_value, recovers: it has other words for when there is no value, and for when it is beyond the set point but on
+    its way back. All words stand in the catalogue of texts under "alarm.ID"."""
 
     id: str
-    title: str
-    cause: str
-    consequence: str
-    action: str
     time_to_act: float
     priority: Priority
     wake: WakePolicy
@@ -65,10 +62,8 @@ class AlarmRule:
     """While nobody answers it is called again, at growing intervals, and never given up."""
     own: bool = False
     """The cook's own alarm clock: whatever it takes to wake the cook, no second person is called for it."""
-    text: str = ""
-    recovering: str = ""
-    """The words while it is still beyond the set point and on its way back; empty: those of `text`."""
-    unmeasured: str = ""
+    recovers: bool = False
+    may_lack_value: bool = False
     unit: Unit = Unit.CELSIUS
     margin: float = 0.0
     log_only: bool = False
@@ -86,8 +81,8 @@ class Condition:
     subject: str
     active: bool
     within: bool
-    text: str
-    because: str
+    text: Text
+    because: Text
     value: float | None = None
     consequence_in: float | None = None
     suppressed_by: tuple[str, ...] = ()

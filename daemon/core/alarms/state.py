@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from daemon.core.alarms.rule import AlarmRule, Condition
 from daemon.core.events import AlarmChanged, AlarmState
+from daemon.core.said import Text
 
 CHATTER_WINDOW = 60.0
 CHATTER_RAISES = 3
@@ -83,8 +84,8 @@ class Alarm:
     occurrence: int = 0
     raised_at: float = 0.0
     changed_at: float = 0.0
-    text: str = ""
-    because: str = ""
+    text: Text = ""
+    because: Text = ""
     value: float | None = None
     consequence_in: float | None = None
     severity: int = 0

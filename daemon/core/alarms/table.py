@@ -14,6 +14,7 @@ from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition
 from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
+from daemon.core.said import Text, said
 
 SHOWN_IN = (
     *WAITING,
@@ -40,8 +41,8 @@ class AlarmView:
     changed_at: float
     priority: str
     prompt: bool
-    text: str
-    because: str
+    text: Text
+    because: Text
     value: float | None = None
     consequence_in: float | None = None
     shelved_until: float | None = None
@@ -185,6 +186,7 @@ class AlarmTable:
             if alarm.rule in self._rules:
                 alarm.state = AlarmState(alarm.state)
                 alarm.raises = list(alarm.raises)
+                alarm.text, alarm.because = said(alarm.text), said(alarm.because)
                 self._alarms[key] = alarm
                 self._plan(key, alarm, now=0.0)
 

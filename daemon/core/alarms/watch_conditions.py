@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, Subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Part
+from daemon.core.said import say
 
 CALIBRATION_OLD = 365 * 86400.0
 """s between checks of a probe: yearly, common practice, no source."""
@@ -51,5 +52,5 @@ def _calibration(process: ProcessSnapshot) -> Iterator[Condition]:
         if channel.calibrated_at is not None:
             age = process.now - channel.calibrated_at
             old = age > CALIBRATION_OLD
-            found = Finding(old, within=not old, because="checked too long ago", value=age)
+            found = Finding(old, within=not old, because=say("alarm.calibration-old.because"), value=age)
             yield process.condition("calibration-old", Subject(channel.id, channel.name or channel.id), found)

@@ -24,6 +24,7 @@ from daemon.core.annunciation.state import Annunciation, Memory
 from daemon.core.annunciation.test_call import TEST_WAKE, TestCall, TestCallState
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
 from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
+from daemon.core.said import Text, say
 from daemon.core.settings import AnnouncingSettings
 
 __all__ = ["TEST_WAKE", "Annunciator", "SleepView"]
@@ -234,24 +235,24 @@ class Annunciator:
 
     # --- how loud -----------------------------------------------------------------------------------
 
-    def _level(self, annunciation: Annunciation, now: float, night: bool) -> tuple[Level, str]:
+    def _level(self, annunciation: Annunciation, now: float, night: bool) -> tuple[Level, Text]:
         """How loud an alarm is told now, and why it does not wake where a sleeper is spared."""
         rule = self._rules[annunciation.rule]
         if rule.log_only:
             return Level.LOG, ""
         quiet = Level.LOG if rule.priority is Priority.LOW else Level.NOTICE
         if rule.wake is WakePolicy.NEVER:
-            return (quiet, "never wakes") if night else (Level.NOTICE, "")
+            return (quiet, say("held-back.never-wakes")) if night else (Level.NOTICE, "")
         if rule.wake is WakePolicy.OPT_IN and not self._settings.wake_for_wrap:
-            return (quiet, "not asked to be woken for it") if night else (Level.NOTICE, "")
+            return (quiet, say("held-back.not-asked")) if night else (Level.NOTICE, "")
         if night and annunciation.mends and not rule.safety:
-            return Level.LOG, "it comes back by itself"
+            return Level.LOG, say("held-back.comes-back")
         left = None if annunciation.consequence_at is None else annunciation.consequence_at - now
         within = wake_within(rule, self._settings.sleeper.lead)
         if rule.wake is WakePolicy.LEAD and left is not None and left > within:
             # One decision, one message: what may wake soon, and any prompt, is not told as a notice first.
             unsaid = rule.prompt or left <= within + self._settings.merge_within
-            return (Level.LOG if unsaid else quiet, "time enough left") if night else (Level.NOTICE, "")
+            return (Level.LOG if unsaid else quiet, say("held-back.time-left")) if night else (Level.NOTICE, "")
         return (Level.WAKE if night or rule.priority is Priority.HIGH else Level.NOTICE), ""
 
     def _annunciate(self, annunciation: Annunciation, now: float, night: bool) -> list[Notification]:
@@ -354,7 +355,7 @@ class Annunciator:
         if not call.climb(self._settings, now) and not call.unannunciated:
             if not call.insists:
                 for annunciation in standing:
-                    self._hold_back(annunciation, "nobody answered")
+                    self._hold_back(annunciation, say("held-back.nobody-answered"))
                 self._memory.call = None
                 return []
             call.insisted += 1
@@ -421,12 +422,12 @@ class Annunciator:
 
     # --- bookkeeping --------------------------------------------------------------------------------
 
-    def _hold_back(self, annunciation: Annunciation, why: str) -> None:
+    def _hold_back(self, annunciation: Annunciation, why: Text) -> None:
         """For the morning's account: what was not told, or told in vain."""
         annunciation.held = why
         name = f"{annunciation.key}#{annunciation.occurrence}"
         if why:
-            self._memory.held[name] = f"{annunciation.text} ({why})"
+            self._memory.held[name] = say("held-back.told", text=annunciation.text, why=why)
         else:
             self._memory.held.pop(name, None)
 

@@ -10,9 +10,9 @@ from collections.abc import Mapping
 from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
-from daemon.core.alarms.wording import TEXT_LIMIT, shorten
 from daemon.core.annunciation.state import Annunciation
 from daemon.core.events import Level, Notification
+from daemon.core.said import Text, say
 
 REMEMBERED = 64
 """Messages of which it is known what they named: more than a bad night sends."""
@@ -99,7 +99,6 @@ def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:
     return f"{alarm}#{occurrence}{f'-{life}' if life else ''}.{step}"
 
 
-def merged_text(first: str, others: int) -> str:
+def merged_text(first: Text, others: int) -> Text:
     """The most urgent words, and how many more wait on the page."""
-    tail = f" +{others} more" if others else ""
-    return shorten(first, TEXT_LIMIT - len(tail)) + tail
+    return say("message.more", text=first, others=others) if others else first

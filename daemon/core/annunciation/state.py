@@ -7,6 +7,7 @@ from typing import Any, cast
 
 from daemon.core.annunciation.escalation import WakeCall
 from daemon.core.events import Level
+from daemon.core.said import Text, said
 
 
 @dataclass(slots=True)
@@ -16,12 +17,12 @@ class Annunciation:
     key: str
     rule: str
     occurrence: int
-    text: str
+    text: Text
     since: float
     consequence_at: float | None
     level: Level = Level.LOG
     woken: bool = False
-    held: str = ""
+    held: Text = ""
     """Why it does not wake, where it is spared a sleeper."""
     noticed_at: float | None = None
     improving: bool = False
@@ -50,7 +51,7 @@ class Memory:
     """Alarms to be told in the next notice."""
     recheck_at: float | None = None
     woke: list[str] = field(default_factory=list)
-    held: dict[str, str] = field(default_factory=dict)
+    held: dict[str, Text] = field(default_factory=dict)
 
     def dump(self) -> dict[str, object]:
         """Plain values only."""
@@ -61,6 +62,10 @@ class Memory:
         """The inverse of `dump`."""
         memory = cls(**cast(dict[str, Any], dumped))
         kept = cast(dict[str, dict[str, Any]], memory.standing)
-        memory.standing = {k: Annunciation(**{**t, "level": Level(t["level"])}) for k, t in kept.items()}
+        memory.standing = {
+            k: Annunciation(**{**t, "level": Level(t["level"]), "text": said(t["text"]), "held": said(t["held"])})
+            for k, t in kept.items()
+        }
+        memory.held = {name: said(text) for name, text in memory.held.items()}
         memory.call = None if memory.call is None else WakeCall(**cast(dict[str, Any], memory.call))
         return memory

@@ -9,6 +9,7 @@ from daemon.core.annunciation.escalation import PHONE
 from daemon.core.annunciation.messages import message_id
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Delivered
+from daemon.core.said import say
 
 TEST_WAKE = "test-wake"
 """Stands where an alarm's key would."""
@@ -51,7 +52,7 @@ class TestCall:
             alarm=TEST_WAKE,
             occurrence=self.count,
             step=0,
-            text="Acknowledge this test wake",
+            text=say("message.test-wake"),
             audiences=(PHONE, *fall_over),
             not_after=now + worth,
         )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 @dataclass(frozen=True, slots=True)
 class FeedSense:
     """chance: that the pit leaves its band at the bottom within the lead and the margin of the call rule, None without a
-    forecast. left: s until it does, in the middle. begins, ends: chances at which a call begins and ends.
+    forecast. left: s until it does, in the middle; between: at its early and late end. begins, ends: chances at which a
+    call begins and ends.
 
     answering: a log was marked so lately that it cannot have shown. not_caught: a marked log has had its time, and the pit
     has fallen on as if it were not there. tended: somebody has fed the fire by himself, again and again and too often to have
@@ -26,3 +27,4 @@ class FeedSense:
     climbs: bool = False
     slackens: bool = False
     margin: float = 1.0
+    between: tuple[float, float] | None = None

@@ -200,6 +200,7 @@ class FireWatch:
             and waited <= ANSWERS_AT_MOST / 2
             and max(since, default=0.0) - (since or [0.0])[0] < margin,
             margin=margin,
+            between=None if forecast is None else (forecast.exits[0] - now, forecast.exits[-1] - now),
         )
 
     def _tended(self, now: float) -> bool:

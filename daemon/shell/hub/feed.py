@@ -39,6 +39,7 @@ from daemon.shell.hub.link_settings import BrokerSettings
 from daemon.shell.hub.pace import Pace, Pacer
 from daemon.shell.view import View
 from daemon.shell.wording import event_to_dict, rfc3339
+from daemon.texts.composer import Composer
 from drivers.reading import Quality
 
 log = logging.getLogger(__name__)
@@ -57,7 +58,7 @@ SILENT_STATES = (AlarmState.NORMAL, AlarmState.SUPPRESSED)
 
 class HubFeed:
     """announced: topics and discovery marks left on the broker by earlier runs; remember: called with the new set.
-    page: link to the page for people, or ""."""
+    page: link to the page for people, or "". composer: for those who read the hub."""
 
     def __init__(
         self,
@@ -70,7 +71,9 @@ class HubFeed:
         wall: Callable[[], float] = wall_seconds,
         ticks: Callable[[], float] = boot_seconds,
         page: str = "",
+        composer: Composer | None = None,
     ) -> None:
+        self._composer = composer or Composer()
         self._ticks = ticks
         broker = rig.broker or BrokerSection(host=link_settings.host, port=link_settings.port)
         self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
@@ -180,6 +183,7 @@ class HubFeed:
 
     def _tell(self, event: Event) -> None:
         """A lasting event. Alarms survive an outage of the broker; a late account of anything else helps nobody."""
+        event = self._composer.at(self._wall_offset()).spoken(event)
         body = event_to_dict(event, self._wall_offset())
         word = body["event"]
         kind = word
@@ -203,6 +207,7 @@ class HubFeed:
         self.link.tell(f"{self.root}/event/{word}", _json({"event_type": kind} | body), keep=keep)
 
     def _publish_picture(self, snapshot: Snapshot, now: float) -> None:
+        snapshot = self._composer.at(snapshot.wall_offset).spoken(snapshot)
         self._snapshot, self._picture_at = snapshot, now
         parts = homie.nodes(snapshot, self._gate.hottest)
         values = homie.values(snapshot, parts) | {"watch/refused": self._refused}

@@ -21,10 +21,12 @@ from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal, Interval, MarkKind
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
+from daemon.core.said import Text
 from daemon.core.settings import Band
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from daemon.shell.hub.pace import SLOW, STEP, WORDS, Pace
 from daemon.shell.wording import rfc3339
+from daemon.texts.alarm_list import title
 from drivers.reading import Quality
 
 HOMIE_VERSION = "5.0"
@@ -126,8 +128,9 @@ def truth(value: bool) -> str:
     return "true" if value else "false"
 
 
-def text(value: str) -> str:
-    return value[:TEXT_LIMIT] or NOTHING
+def text(value: Text) -> str:
+    """value: made into words already (`Composer.spoken`)."""
+    return f"{value}"[:TEXT_LIMIT] or NOTHING
 
 
 def instant(value: float | None, snapshot: Snapshot) -> str | None:
@@ -262,7 +265,7 @@ def _alarm(rule: str) -> Callable[[Snapshot, Snapshot], str]:
 
 
 ALARMS: tuple[Property[Snapshot], ...] = tuple(
-    Property(rule.id, rule.title, Datatype.BOOLEAN, _alarm(rule.id)) for rule in ALARM_RULES
+    Property(rule.id, title(rule.id), Datatype.BOOLEAN, _alarm(rule.id)) for rule in ALARM_RULES
 )
 """One for each alarm rule, whatever it speaks of: true while its cause stands or it is latched."""
 

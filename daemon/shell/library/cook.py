@@ -14,7 +14,7 @@ class KeptCook:
     """started, ended: engine time, s (ended None while it runs); add wall_offset for UTC.
     minutes: engine minute numbers (time // 60) from first to last without a gap.
     series: channel id -> one value per minute, °C, NaN where nothing good was read.
-    events: event objects as written to the event file (instants RFC 3339 UTC), oldest first.
+    events: event objects as written to the event file (instants RFC 3339 UTC; texts as `Said`), oldest first.
     wood: kg. weights: piece id -> (raw kg, served kg), 0 = not weighed. photos: file names.
     bands: the bands that were set while it ran, each with its engine time, oldest first."""
 

@@ -31,6 +31,7 @@ from daemon.shell.library.minutes import minute_medians
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
 from daemon.shell.library.taken_back import standing
+from daemon.shell.wording import with_texts
 
 IMPORTED = "imported"
 """Directory beside the journal for cooks brought in from elsewhere."""
@@ -346,7 +347,7 @@ def _events(
         event = whole_event(body, time, offset, arrived)
         if name == "notification":
             told.add(event["id"])
-        yield event
+        yield with_texts(event)
     later = db.execute("SELECT body FROM events WHERE name = 'wake-judged' AND time > ? ORDER BY seq", (end,))
     for (body,) in later:
         event = json.loads(body)
@@ -386,4 +387,5 @@ def _counts(body: dict[str, Any]) -> bool:
 
 
 def _wake(time: float, body: dict[str, Any], needed: dict[str, bool]) -> WakeRow:
+    body = with_texts(body)
     return WakeRow(body["id"], time, body["text"], bool(body["held_back"]), needed.get(body["id"]))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from daemon.core.said import Text
+
 
 class UnknownCook(Exception):
     """No cook of that id is kept."""
@@ -44,7 +46,7 @@ class WakeRow:
 
     notification: str
     time: float
-    text: str
+    text: Text
     held_back: bool = False
     needed: bool | None = None
 

@@ -16,10 +16,10 @@ from daemon.core.events import AlarmChanged, AlarmState, Event
 from daemon.core.readings.trace import MINUTE
 from daemon.core.snapshot import Snapshot
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure
-from daemon.shell.reader import Reader
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import watch_sheet
 from daemon.shell.view import View
+from daemon.texts.reader import Reader
 
 log = logging.getLogger(__name__)
 

@@ -20,6 +20,7 @@ from daemon.shell.journal.journal import Journal, JournalUnavailable, OutboxRow
 from daemon.shell.journal.writer import PATIENCE, DiskWriter
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure, TemporaryFailure
 from daemon.shell.wording import rfc3339
+from daemon.texts.composer import Composer
 
 log = logging.getLogger(__name__)
 
@@ -48,11 +49,13 @@ class Outbox:
         wall_offset: Callable[[], float] = lambda: 0.0,
         time_scale: float = 1.0,
         writer: DiskWriter | None = None,
+        composer: Composer | None = None,
     ) -> None:
+        """composer: for the people who are told."""
         self._channels, self._audiences, self._journal = channels, audiences, journal
         self._writer = writer or (DiskWriter(journal) if journal is not None else None)
         self._clock, self._post, self._title, self._wall_offset = clock, post, title, wall_offset
-        self._scale = time_scale
+        self._scale, self._composer = time_scale, composer or Composer()
         self._waiting: dict[str, list[OutboxRow]] = {name: [] for name in channels}
         self._woken: dict[str, asyncio.Event] = {name: asyncio.Event() for name in channels}
         self._down: set[str] = set()
@@ -76,7 +79,7 @@ class Outbox:
             id=notification.id,
             level=notification.level.value,
             title=self._title,
-            text=notification.text,
+            text=self._composer.say(notification.text),
             alarm=notification.alarm,
             loud="louder" in notification.audiences,
             time=rfc3339(notification.time + self._wall_offset()),

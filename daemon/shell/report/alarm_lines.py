@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.core.alarms.figures import AlarmFigures, Longest
-from daemon.shell.reader import UNKNOWN, duration, percent
+from daemon.texts.reader import UNKNOWN, duration, percent
 
 
 def figure_rows(found: AlarmFigures) -> list[tuple[str, str]]:

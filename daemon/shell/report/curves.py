@@ -7,11 +7,11 @@ from math import isnan, nan
 
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
-from daemon.shell.reader import Reader
 from daemon.shell.report.findings import Findings, PieceFindings, StageSpan
 from daemon.shell.report.forecast_checks import ForecastCheck
 from daemon.shell.report.markup import Children, Element, node
 from daemon.shell.report.plane import Plane
+from daemon.texts.reader import Reader
 
 LEFT, RIGHT, TOP, AXIS = 36.0, 10.0, 10.0, 22.0
 PLOT = 290.0

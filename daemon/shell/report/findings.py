@@ -25,6 +25,7 @@ from daemon.shell.library.summary import (
 from daemon.shell.report.calls import Call, HeldBack, calls, held_back, named
 from daemon.shell.report.forecast_checks import ForecastCheck, forecast_checks
 from daemon.shell.report.safety_account import SafetyAccount, safety_account
+from daemon.texts.alarm_list import consequence
 
 LEAST_SPELL = 5 * MINUTE
 """A shorter stay outside the band is a breath, not a spell. Common practice, no source."""
@@ -264,7 +265,7 @@ def _safety_alarms(cook: KeptCook) -> Iterable[tuple[float, str, str]]:
         except KeyError:  # a rule of another version
             continue
         if rule.safety and event["before"] == "normal" and event["after"] == "unacknowledged":
-            yield event_time(cook, event), event["text"], rule.consequence
+            yield event_time(cook, event), event["text"], consequence(rule.id)
 
 
 def _probe_troubles(cook: KeptCook, cooking: Sequence[bool], start: float, end: float) -> Iterable[ProbeTrouble]:

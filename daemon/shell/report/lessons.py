@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from daemon.core.inputs import Goal
 from daemon.core.pit.evenness import EVEN_WITHIN, made_by_probes
-from daemon.shell.reader import Reader, duration
 from daemon.shell.report.findings import Findings, PieceFindings, Spell
+from daemon.texts.reader import Reader, duration
 
 MOSTLY = 0.5
 """Share of the cooking time on one side of the band from which the band, not the fire, was wrong."""

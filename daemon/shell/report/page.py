@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable
+from dataclasses import replace
 from importlib.resources import files
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -12,7 +13,6 @@ from daemon.core.inputs import Goal
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.library.alarm_account import figures_of, trail_of
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.reader import UNKNOWN, Reader, duration, percent
 from daemon.shell.report import curves
 from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import drawing, key, table
@@ -22,6 +22,8 @@ from daemon.shell.report.forecast_checks import ForecastCheck, Look
 from daemon.shell.report.lessons import lessons
 from daemon.shell.report.markup import Child, Element, document, node
 from daemon.shell.report.plan_account import PlanRow, plan_rows
+from daemon.texts.composer import Composer
+from daemon.texts.reader import UNKNOWN, Reader, duration, percent
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 GOAL_WORDS = {Goal.WRAP: "wrap", Goal.TENDER: "tender", Goal.TARGET: "target"}
@@ -35,8 +37,10 @@ HEAT_CAUTION = (
 
 def report_html(cook: KeptCook, fahrenheit: bool = False, zone: str = "UTC") -> bytes:
     """The whole report. zone: the cook's own, of the tz database. A cook of a day takes a fraction of a second."""
-    found = findings(cook)
-    reader = Reader(fahrenheit, zone, cook.wall_offset, weekday=found.end - found.start > A_DAY)
+    length = len(cook.minutes) * MINUTE
+    reader = Reader(fahrenheit, zone, cook.wall_offset, weekday=length > A_DAY)
+    composer = Composer(reader)
+    found = findings(replace(cook, events=tuple(composer.spoken(event) for event in cook.events)))
     title = f"{cook.name}, {reader.day(found.start)}"
     body = node(
         "body",

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, isnan
 
-from daemon.shell.reader import Reader
 from daemon.shell.report.markup import Element, node, number
+from daemon.texts.reader import Reader
 
 QUARTER = 900.0
 HOUR_STEPS = (1, 2, 3, 4, 6, 12, 24)

@@ -12,10 +12,10 @@ from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
 from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.reader import Reader
 from daemon.shell.report.curves import STAGE_WORDS, minute_times
 from daemon.shell.report.findings import findings
 from daemon.shell.report.plane import Plane
+from daemon.texts.reader import Reader
 
 HEADROOM = 12.0
 """°C above the highest value shown."""

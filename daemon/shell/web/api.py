@@ -27,8 +27,10 @@ from daemon.shell.web import models, openapi
 from daemon.shell.web.changed_piece import changed_piece, changed_section
 from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Span
 from daemon.shell.web.kept_page import kept_page, lessons
+from daemon.shell.web.readers import Readers
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
+from daemon.texts.composer import Composer
 
 SPANS: dict[str, Span] = {span: span for span in get_args(Span)}
 BODY_LIMIT = 16 * 1024
@@ -118,9 +120,9 @@ def one_cook(request: web.Request) -> str:
     return cook
 
 
-def snapshot_json(snapshot: Snapshot) -> bytes:
-    """The pit's lessons are left out: hundreds of rows that change once a cook have a route of their own."""
-    return SNAPSHOT.dump_json(snapshot, exclude={"profile"})
+def snapshot_json(snapshot: Snapshot, composer: Composer) -> bytes:
+    """In the words of a reader. The pit's lessons are left out: hundreds of rows that change once a cook have their own route."""
+    return SNAPSHOT.dump_json(composer.at(snapshot.wall_offset).spoken(snapshot), exclude={"profile"})
 
 
 async def asked(question: Callable[[], Answer]) -> Answer:
@@ -156,7 +158,9 @@ class Api:
         facts: Callable[[web.Request], models.PageFacts],
         holds_key: Callable[[web.Request], bool] = lambda request: True,
         zone: str = "UTC",
+        readers: Readers | None = None,
     ) -> None:
+        self._readers = readers or Readers()
         self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
         self._build_cook, self._streams, self._facts, self._zone = build_cook, streams, facts, zone
         self._holds_key = holds_key
@@ -171,13 +175,13 @@ class Api:
         return packed(answer(self._document))
 
     async def snapshot(self, request: web.Request) -> web.StreamResponse:
-        return packed(answer(snapshot_json(self._snapshot())))
+        return packed(answer(snapshot_json(self._snapshot(), self._readers.composer(request))))
 
     async def events(self, request: web.Request) -> web.StreamResponse:
         holds_key = self._holds_key(request)
         if not self._streams.admit(holds_key):
             raise Refused(503, "enough pages without the key are open already: close one", retry_after=10)
-        return await self._streams.serve(request, holds_key)
+        return await self._streams.serve(request, holds_key, self._readers.composer(request))
 
     async def history(self, request: web.Request) -> web.StreamResponse:
         start, end, count = number(request, "start"), number(request, "end"), points(request)
@@ -213,7 +217,8 @@ class Api:
     async def kept(self, request: web.Request) -> web.StreamResponse:
         cook, count = one_cook(request), points(request)
         kept, curves = await asked(lambda: (self._cooks.kept(cook), self._cooks.compare([cook], count)))
-        return packed(answer(kept_page(kept, curves[0]).model_dump_json().encode()))
+        composer = self._readers.composer(request).at(kept.wall_offset)
+        return packed(answer(kept_page(kept, curves[0], composer).model_dump_json().encode()))
 
     async def csv(self, request: web.Request) -> web.StreamResponse:
         cook = one_cook(request)
@@ -229,7 +234,8 @@ class Api:
 
     async def wakes(self, request: web.Request) -> web.StreamResponse:
         rows = await asked(self._cooks.wakes)
-        return answer(models.Wakes(wakes=tuple(rows)).model_dump_json().encode())
+        told = self._readers.composer(request).spoken(tuple(rows))
+        return answer(models.Wakes(wakes=told).model_dump_json().encode())
 
     async def alarm_figures(self, request: web.Request) -> web.StreamResponse:
         of = SPANS.get(words(request, "of") or "cook")

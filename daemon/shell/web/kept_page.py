@@ -11,26 +11,27 @@ from daemon.core.pit.profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes
 from daemon.shell.web.models import KeptPage, Moment, PieceOrdered, PitLessons
+from daemon.texts.composer import Composer
 
 
-def kept_page(kept: KeptCook, curve: CookCurve) -> KeptPage:
-    """curve: of the same cook."""
+def kept_page(kept: KeptCook, curve: CookCurve, composer: Composer) -> KeptPage:
+    """curve: of the same cook. composer: for whoever looks."""
     return KeptPage(
         curve=curve,
         band=kept.bands[-1][1] if kept.bands else kept.settings.band,
         notes=CookNotes(kept.verdict, kept.weather, kept.photos, kept.wood, kept.weights),
         pieces=tuple(PieceOrdered(id=p.id, name=p.name, weight=p.weight) for p in kept.settings.pieces),
-        moments=tuple(moment for event in kept.events if (moment := _moment(event, kept)) is not None),
+        moments=tuple(moment for event in kept.events if (moment := _moment(event, kept, composer)) is not None),
         running=kept.ended is None,
     )
 
 
-def _moment(event: Any, kept: KeptCook) -> Moment | None:
+def _moment(event: Any, kept: KeptCook, composer: Composer) -> Moment | None:
     """A mark or a wake of the event file; anything else has its place in the report."""
     if event["event"] == "mark":
         kind, piece, text = event["kind"], event["piece"], event.get("note", "")
     elif event["event"] == "notification" and event["level"] == "wake":
-        kind, piece, text = "woken", None, event["text"]
+        kind, piece, text = "woken", None, composer.say(event["text"])
     else:
         return None
     utc = datetime.fromisoformat(event["time"]).timestamp()

@@ -24,6 +24,7 @@ from daemon.shell.web.invitations import LASTS, Invitations
 from daemon.shell.web.models import By, Invitation, Login, PageFacts, Problem, Taken
 from daemon.shell.web.pairing import code_rows, login_link
 from daemon.shell.web.plan_api import PlanApi
+from daemon.shell.web.readers import Readers
 from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
 
@@ -97,6 +98,7 @@ class PageServer:
             self._facts,
             lambda request: self._connections.is_known(request.protocol),
             settings.zone,
+            Readers(settings.fahrenheit, settings.zone),
         )
         self._plan_api = PlanApi(snapshot, command, planning, settings.zone)
         self._routes = {route.path: route for route in ROUTES}
@@ -161,11 +163,11 @@ class PageServer:
 
     def publish(self, snapshot: Snapshot) -> None:
         """Send to every open page. Call in the event loop, at each beat and change (at least every 5 s)."""
-        self._streams.publish(snapshot_json(snapshot))
+        self._streams.publish(lambda composer: snapshot_json(snapshot, composer))
 
     def tell(self, event: CommandRefused | MorningTold) -> None:
         """News the snapshot does not hold, to every open page."""
-        self._streams.tell(EVENT_NAMES[type(event)], NEWS.dump_json(event))
+        self._streams.tell(EVENT_NAMES[type(event)], lambda composer: NEWS.dump_json(composer.spoken(event)))
 
     # --- connections ----------------------------------------------------------------------------------
 

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 
 from aiohttp import web
+
+from daemon.texts.composer import Composer
+
+Made = Callable[[Composer], bytes]
+"""What is sent, in the words of one reader."""
 
 STREAM_LIMIT, GUEST_LIMIT = 16, 4
 """Open pages of those with the key, and of those without. Beyond the first the oldest is closed, and comes again by itself
@@ -19,8 +25,9 @@ NEWS_LIMIT = 20
 class _Stream:
     """What one page has yet to be sent: only ever the newest snapshot, and at most NEWS_LIMIT news."""
 
-    def __init__(self, holds_key: bool) -> None:
+    def __init__(self, holds_key: bool, composer: Composer) -> None:
         self.holds_key, self.dropped = holds_key, False
+        self.composer = composer
         self.snapshot: bytes | None = None
         self.news: deque[bytes] = deque(maxlen=NEWS_LIMIT)
         self.woken = asyncio.Event()
@@ -34,7 +41,9 @@ class Streams:
         """The oldest first."""
         self._number = 0
         self._closing = False
-        self._newest: bytes | None = None
+        self._made: Made | None = None
+        self._pictures: dict[Composer, bytes] = {}
+        """The newest snapshot in the words of each reader who asked for it."""
 
     def admit(self, holds_key: bool) -> bool:
         """There is a place; for whoever holds the key one is made."""
@@ -50,18 +59,24 @@ class Streams:
     def open_count(self) -> int:
         return len(self._streams)
 
-    def publish(self, snapshot: bytes) -> None:
-        """snapshot: one JSON object without line breaks."""
+    def publish(self, made: Made) -> None:
+        """made: the snapshot for a reader, one JSON object without line breaks."""
         self._number += 1
-        self._newest = b"id: %d\nevent: snapshot\ndata: %b\n\n" % (self._number, snapshot)
+        self._made, self._pictures = made, {}
         for stream in self._streams:
-            stream.snapshot = self._newest
+            stream.snapshot = self._picture(stream.composer)
             stream.woken.set()
 
-    def tell(self, name: str, body: bytes) -> None:
+    def _picture(self, composer: Composer) -> bytes | None:
+        if composer not in self._pictures and self._made is not None:
+            body = b"id: %d\nevent: snapshot\ndata: %b\n\n" % (self._number, self._made(composer))
+            self._pictures[composer] = body
+        return self._pictures.get(composer)
+
+    def tell(self, name: str, made: Made) -> None:
         """News that is not part of the snapshot."""
         for stream in self._streams:
-            stream.news.append(b"event: %b\ndata: %b\n\n" % (name.encode(), body))
+            stream.news.append(b"event: %b\ndata: %b\n\n" % (name.encode(), made(stream.composer)))
             stream.woken.set()
 
     def close(self) -> None:
@@ -69,11 +84,11 @@ class Streams:
         for stream in self._streams:
             stream.woken.set()
 
-    async def serve(self, request: web.Request, holds_key: bool) -> web.StreamResponse:
+    async def serve(self, request: web.Request, holds_key: bool, composer: Composer) -> web.StreamResponse:
         """Send until the page goes away, or its place is wanted. The caller has asked `admit`."""
-        stream = _Stream(holds_key)
+        stream = _Stream(holds_key, composer)
         if request.headers.get("Last-Event-ID", "") != str(self._number):
-            stream.snapshot = self._newest
+            stream.snapshot = self._picture(composer)
         self._streams[stream] = None
         response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store"})
         try:

@@ -37,6 +37,7 @@ from tests.bench.nights.night_oracle import NightTruth, Place, Wake, distinctly_
 from tests.bench.nights.night_record import Night, Told, place_of
 from tests.bench.nights.night_script import BED, MINUTE, PIT_PROBES, RISE, Script, watch_settings
 from tests.bench.nights.wrong_builds import Build
+from tests.texts.english import in_english
 
 MORNING = 1.5 * HOUR
 """s the world runs on after the cook rose."""
@@ -113,7 +114,7 @@ class NightRun:
         if n.alarm == "test-wake":
             return
         alarms = (n.alarm, *n.merged)
-        self.told.append(Told(now, "phone" in n.audiences, alarms, n.text))
+        self.told.append(Told(now, "phone" in n.audiences, alarms, in_english(n.text)))
         if self.script.stop_after_call is not None and len(self.told) == 1:
             after, lasts = self.script.stop_after_call
             self._at(now + after, self._stop(now + after + lasts))

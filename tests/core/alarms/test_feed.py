@@ -15,6 +15,7 @@ from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
 from tests.core.alarms.quiet_fire import quiet_fire
+from tests.texts.english import in_english
 
 BAND = Band(107.0, 135.0)
 SETTINGS = WatchSettings(
@@ -39,7 +40,7 @@ def prompt(pit: float, sense: FeedSense, slope: float = -0.2) -> Condition:
 def test_the_chance_decides_wherever_the_pit_stands(pit: float) -> None:
     asked = prompt(pit, FeedSense(chance=0.6, left=LEFT))
     assert asked.active and asked.consequence_in == pytest.approx(LEFT)
-    assert "16 min" in asked.because and "in 16 min" in asked.text
+    assert "16 min" in in_english(asked.because) and "in 16 min" in in_english(asked.text)
     assert not prompt(pit, FeedSense(chance=0.45, left=LEFT)).active
 
 
@@ -70,7 +71,7 @@ def test_a_marked_log_rules_a_call_out_and_ends_one() -> None:
 def test_a_log_that_does_not_catch_has_its_own_prompt_and_no_other() -> None:
     asked = said(112.0, FeedSense(chance=0.9, left=LEFT, not_caught=True))
     assert asked["log-not-caught"].active and not asked["pit-falling"].active
-    assert asked["log-not-caught"].text == "Check last log, not caught: Pit 112 °C, low in 16 min"
+    assert in_english(asked["log-not-caught"].text) == "Turn the last log: Pit 112 °C, low in 16 min"
     assert not said(125.0, FeedSense(chance=0.1, left=LEFT, not_caught=True))["log-not-caught"].active, "time enough"
 
 

@@ -27,6 +27,7 @@ from daemon.core.settings import (
     Wrap,
 )
 from tests.core.alarms.quiet_fire import quiet_fire
+from tests.texts.english import in_english
 
 CHUCK = PieceSettings("chuck", "Chuck", "chuck roll", MeatKind.WHOLE_ROAST, "chuck", 6.0, 0.14, 0.5, tender_low=93.0)
 WRAPPED_AT_75 = replace(CHUCK, wrap=Wrap("paper"), wrap_at=75.0, tender_low=None, target=93.0)
@@ -105,4 +106,4 @@ def test_a_piece_past_its_tender_range_is_told_as_such() -> None:
     piece = replace(CHUCK, tender_high=96.0)
     assert not judged(95.0, piece)["past-tender"].active
     past = judged(97.5, piece)["past-tender"]
-    assert past.active and past.text == "Take Chuck off: core 98 °C, past tender 96 °C"
+    assert past.active and in_english(past.text) == "Take Chuck off: core 98 °C, past tender 96 °C"

@@ -19,6 +19,7 @@ from daemon.core.readings.trace import Trace
 from daemon.core.settings import Band, HoldSettings, MeatKind, PieceSettings
 from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.alarms.test_goals import SETTINGS
+from tests.texts.english import in_english
 
 LAMB = PieceSettings("lamb", "Lamb", "lamb shoulder", MeatKind.WHOLE_ROAST, "meat", 2.4, 0.11, 1.0, target=90.0)
 TURKEY = PieceSettings("turkey", "Turkey", "turkey", MeatKind.POULTRY, "meat", 7.0, 0.12, 1.5, target=85.0)
@@ -80,7 +81,7 @@ def test_the_alarm_says_below_exactly_while_the_records_clock_runs(
         assert found.severity == int(above < 0 and tolerance == 0.0), "worse is only what reads below it"
     held.feed([held.core - 4.0] * 15)
     assert held.said()["hold-falling"].severity == 1
-    assert f"{floor + tolerance:.0f} °C now" in held.said()["hold-falling"].text
+    assert f"{floor + tolerance:.0f} °C now" in in_english(held.said()["hold-falling"].text)
 
 
 @pytest.mark.parametrize(("piece", "floor"), [(LAMB, 54.4), (TURKEY, celsius(135))], ids=["roast", "poultry"])
@@ -122,12 +123,15 @@ def test_a_hold_that_goes_cold_is_told_when_the_records_clock_starts_or_a_lead_b
 
 def test_minutes_below_the_floor_and_minutes_unseen_are_told_apart() -> None:
     cold = Held(LAMB, HOUSEHOLD, 0.0).feed([50.0] * 225).said()["hold-unsafe"]
-    assert cold.active and cold.because.endswith("3 h 45 min below it")
-    assert cold.text.startswith("Serve or chill Lamb: 50 °C")
+    assert cold.active and in_english(cold.because).endswith("3 h 45 min below it")
+    assert in_english(cold.text).startswith("Serve or chill Lamb: 50 °C")
     unseen = Held(LAMB, HOUSEHOLD, 0.0).feed([93.0] * 5 + [50.0] * 30 + [nan] * 195)
     found = unseen.said(core=93.0)["hold-unsafe"]
-    assert found.active and found.because.endswith("3 h 45 min below it or unseen (0 h 30 min and 3 h 15 min)")
-    assert "93" not in found.text and found.text.startswith("Serve or chill Lamb: limit in")
+    assert found.active and in_english(found.because).endswith(
+        "3 h 45 min below it or unseen (0 h 30 min and 3 h 15 min)"
+    )
+    assert "93" not in in_english(found.text)
+    assert in_english(found.text).startswith("Serve or chill Lamb: time up in")
     assert any("below it or unseen (0 h 30 min and 3 h 15 min) of 4 h" in n for n in unseen.watch.safety.view.notes)
 
 

@@ -26,6 +26,7 @@ from daemon.core.settings import (
     WatchSettings,
 )
 from drivers.reading import Reading
+from tests.texts.english import in_english
 
 MIDNIGHT = 1_795_824_000.0
 CHUCK = PieceSettings("chuck", "Chuck", "chuck roll", MeatKind.WHOLE_ROAST, "meat", 6.0, 0.14, 0.5, tender_low=93.0)
@@ -93,7 +94,7 @@ def test_a_fire_that_never_caught_under_meat_wakes_once() -> None:
     night.run(58.0, lambda minute: 12.0 + 0.02 * minute, answers=True, restarts=(20.0, 46.0))
     assert [alarm for alarm, _ in night.calls()] == ["fire-out"]
     assert LIGHTING_TAKES / 60.0 < night.calls()[0][1] <= LIGHTING_TAKES / 60.0 + 5.0
-    assert night.told[0].text.startswith("Relight fire: Pit 1")
+    assert in_english(night.told[0].text).startswith("Relight fire: Pit 1")
     night.mark(MarkKind.FIRE_LIT)
     night.run(130.0, lambda minute: min(120.0, 12.0 + 2.0 * (minute - 58.0)), answers=True)
     assert night.engine.pit_stage.stage in SETTLED_STAGES and len(night.calls()) == 1
@@ -143,6 +144,6 @@ def test_what_the_pit_asks_is_a_prompt_until_it_is_answered() -> None:
     night = Evening(meat=False)
     night.run(35.0, lambda minute: 12.0)
     view = night.engine.alarms.view("stage-question/pit")
-    assert view is not None and (view.text, view.because) == ("Look at Pit: lit, or out?", NOT_CAUGHT)
+    assert view is not None and (in_english(view.text), view.because) == ("Look at Pit: lit, or out?", NOT_CAUGHT)
     night.run(45.0, lambda minute: 12.0 + 3.0 * (minute - 35.0))
     assert night.engine.pit_stage.question == "" and not night.asks("stage-question/pit")

@@ -6,20 +6,25 @@ from dataclasses import replace
 
 import pytest
 
+from daemon.core.alarms.process import Finding, alarm_text
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit, WakePolicy, warn_within
-from daemon.core.alarms.rules import ALARM_RULES, rule_by_id, rules_markdown
-from daemon.core.alarms.wording import TEXT_LIMIT, alarm_text
+from daemon.core.alarms.rules import ALARM_RULES, rule_by_id
 from daemon.core.events import Priority
 from daemon.core.settings import SleeperSettings
+from daemon.texts.alarm_list import rules_markdown
+from daemon.texts.catalogue import catalogue
+from daemon.texts.composer import GLANCE
+from tests.golden.messages import CUSTOMARY, LONG_NAME, METRIC, messages
 
 VERBS = {
     "Add", "Charge", "Check", "Chill", "Close", "Confirm", "Cool", "Do", "Fetch", "Free", "Get", "Keep", "Light", "Look", "Probe",
-    "Put", "Raise", "Reheat", "Relight", "Say", "Serve", "Set", "Shut", "Take", "Warm", "Wrap",
+    "Put", "Raise", "Read", "Reheat", "Relight", "Say", "Serve", "Set", "Shut", "Take", "Turn", "Warm", "Wrap",
 }  # fmt: skip
 MUST_NOT_WAKE = {"watch-disk", "watch-broker", "watch-clock", "device-lost", "stage-question", "calibration-old"}
 """What must never wake a cook, whatever else happens: our own list, common practice, no source."""
 OWN_WORDS = {"reminder", "reminder-night"}
 """Their text is what the cook wrote."""
+UNITS = ("°C", "°F", "%", " s", " min", " h", " days")
 each_rule = pytest.mark.parametrize("rule", ALARM_RULES, ids=lambda r: r.id)
 
 
@@ -27,8 +32,9 @@ each_rule = pytest.mark.parametrize("rule", ALARM_RULES, ids=lambda r: r.id)
 def test_every_alarm_declares_what_the_standard_asks(rule: AlarmRule) -> None:
     """Cause, consequence, action and time to act: an alarm is what needs a response (ANSI/ISA-18.2, as quoted in
     chemicalprocessing.com/automation/automation-it/article/11373470)."""
-    assert rule.title and rule.cause and rule.consequence and rule.action and rule.time_to_act > 0
-    assert rule.action.split()[0].strip(":") in VERBS | {"Change"}
+    texts = {part: catalogue()[f"alarm.{rule.id}.{part}"] for part in ("title", "cause", "consequence", "action")}
+    assert all(texts.values()) and rule.time_to_act > 0
+    assert texts["action"].split()[0].strip(":") in VERBS | {"Change"}
     assert rule.on_delay >= 0 and rule.off_delay >= 0 and rule.deadband >= 0
     assert rule.prompt is False or rule.safety is False
 
@@ -41,20 +47,15 @@ def test_text_is_short_begins_with_a_verb_and_has_a_number_with_its_unit(rule: A
         Unit.PERCENT: (0.0, 7.0, 100.0),
     }
     for value in numbers[rule.unit]:
-        for name in ("pit", "Chuck roll, the big one from the village butcher"):
-            for fahrenheit in (False, True):
-                for left in (None, 0.0, 1300.0, 90000.0):
-                    text = alarm_text(rule, value, value, name, fahrenheit, left)
-                    assert len(text) <= TEXT_LIMIT
-                    assert text.split()[0] in VERBS or rule.id in OWN_WORDS
-                    assert any(c.isdigit() for c in text)
-                    assert any(unit in text for unit in ("°C", "°F", "%", " s", " min", " h", " days"))
-
-
-@pytest.mark.parametrize("rule", [r for r in ALARM_RULES if r.recovering], ids=lambda r: r.id)
-def test_what_recovers_has_words_of_its_own(rule: AlarmRule) -> None:
-    text = alarm_text(replace(rule, text=rule.recovering), 121.0, 121.0, "pit")
-    assert len(text) <= TEXT_LIMIT and text.split()[0] in VERBS and "121 °C" in text
+        for left in (None, 0.0, 1300.0, 90000.0, (10.0, 1500.0), (3000.0, 9000.0), (50000.0, 90000.0)):
+            for name in ("pit", LONG_NAME):
+                for when, said in messages(rule, (name, value, value, left)):
+                    for composer in (METRIC, CUSTOMARY):
+                        text = composer.say(said)
+                        assert len(text) <= GLANCE
+                        assert text.split()[0] in VERBS or rule.id in OWN_WORDS
+                        numbered = any(c.isdigit() for c in text) or " now" in text
+                        assert when == "without a value" or (numbered and any(unit in text for unit in (*UNITS, " now"))), text
 
 
 @each_rule
@@ -66,28 +67,35 @@ def test_what_a_rule_covers_is_lesser_and_held_back_while_it_stands(rule: AlarmR
 
 def test_text_of_the_feed_prompt() -> None:
     rule = rule_by_id("pit-falling")
-    assert alarm_text(rule, 124.0, 121.0, "Pit", False, 1119.0) == "Add 1-2 splits: Pit 124 °C, low in 18 min"
-    assert alarm_text(rule, 124.0, 121.0, "Pit", True, 0.0) == "Add 1-2 splits: Pit 255 °F, low now"
+    soon = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 1119.0), "Pit")
+    assert METRIC.say(soon) == "Add 1-2 splits: Pit 124 °C, low in 18 min"
+    between = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 1119.0, between=(610.0, 1490.0)), "Pit")
+    assert METRIC.say(between) == "Add 1-2 splits: Pit 124 °C, low in 10 to 25 min"
+    below = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 0.0), "Pit")
+    assert CUSTOMARY.say(below) == "Add 1-2 splits: Pit 255 °F, low now"
 
 
 def test_no_value_is_no_invented_number() -> None:
-    assert alarm_text(rule_by_id("fire-out"), None, 121.0, "Pit") == "Relight fire: Pit unknown, should be 121 °C"
+    blind = alarm_text(rule_by_id("fire-out"), Finding(True, False, "", None, 121.0), "Pit")
+    assert METRIC.say(blind) == "Relight fire: Pit unknown, should be 121 °C"
 
 
 @pytest.mark.parametrize(
     ("rule_id", "words"),
     [
-        ("watch-disk", "Look at the disk of journal: its record is at risk"),
+        ("watch-disk", "Look at the disk: the record of the cook is at risk"),
         ("battery-low", "Charge journal: battery low"),
-        ("hold-unsafe", "Serve or chill journal: limit in 20 min"),
-        ("cooling-slow", "Cool journal faster: limit in 20 min"),
+        ("hold-unsafe", "Serve or chill journal: time up in 20 min"),
+        ("cooling-slow", "Cool journal faster: time up in 20 min"),
         ("stage-question", "Look at journal: lit, or out?"),
     ],
 )
 def test_what_may_have_no_value_has_words_that_need_none(rule_id: str, words: str) -> None:
-    assert alarm_text(rule_by_id(rule_id), None, None, "journal", False, 1200.0) == words
-    assert len(alarm_text(rule_by_id(rule_id), None, None, "x" * 99, False, 1200.0)) <= TEXT_LIMIT
-    assert "unknown" not in alarm_text(rule_by_id(rule_id), 5.0, None, "journal", False, 1200.0)
+    rule = rule_by_id(rule_id)
+    unmeasured = Finding(True, False, "", None, None, 1200.0)
+    assert METRIC.say(alarm_text(rule, unmeasured, "journal")) == words
+    assert len(METRIC.say(alarm_text(rule, unmeasured, "x" * 99))) <= GLANCE
+    assert "unknown" not in METRIC.say(alarm_text(rule, replace(unmeasured, value=5.0), "journal"))
 
 
 def test_ids_are_unique_and_what_must_not_wake_cannot() -> None:
@@ -103,7 +111,7 @@ def test_a_safety_alarm_is_never_held_back_by_a_lid_and_may_wake() -> None:
 
 
 def test_runaway_states_the_usual_cautions() -> None:
-    words = rule_by_id("runaway").consequence
+    words = catalogue()["alarm.runaway.consequence"]
     assert "keep the lid shut" in words and "Water" in words and "fire service" in words
 
 

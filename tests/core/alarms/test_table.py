@@ -24,10 +24,6 @@ KEY = "r/pit"
 def rule(**changes: object) -> AlarmRule:
     plain: dict[str, object] = {
         "id": "r",
-        "title": "",
-        "cause": "",
-        "consequence": "",
-        "action": "",
         "time_to_act": 600.0,
         "priority": Priority.MEDIUM,
         "wake": WakePolicy.NOW,

@@ -31,7 +31,7 @@ LETTER = {
     AlarmState.SUPPRESSED: "F",
     AlarmState.OUT_OF_SERVICE: "G",
 }
-PLAIN = AlarmRule("r", "", "", "", "", 60.0, Priority.HIGH, WakePolicy.NOW)
+PLAIN = AlarmRule("r", 60.0, Priority.HIGH, WakePolicy.NOW)
 
 
 class Pair:

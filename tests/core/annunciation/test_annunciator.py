@@ -23,6 +23,7 @@ from daemon.core.settings import (
     AnnouncingSettings,
     QuietHours,
 )
+from tests.texts.english import in_english
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SETTINGS = AnnouncingSettings(
@@ -211,7 +212,7 @@ def test_a_message_says_what_is_known_when_it_is_sent() -> None:
     condition = Condition("fire-out", "pit", True, False, "Relight fire: The pit 71 °C", "because")
     watch.hear(watch.table.judge(condition, watch.now))
     watch.until(1121.0)
-    assert watch.wakes()[-1].text == "Relight fire: The pit 71 °C"
+    assert in_english(watch.wakes()[-1].text) == "Relight fire: The pit 71 °C"
 
 
 def test_acknowledging_ends_the_escalation() -> None:
@@ -429,7 +430,7 @@ def test_the_morning_account() -> None:
     watch.command(GoodMorning("cook"))
     (told,) = watch.morning
     assert told.woke == ("pit-falling/pit#1.0",)
-    assert told.held_back == ("Do watch-broker 1 °C (never wakes)",)
+    assert tuple(map(in_english, told.held_back)) == ("Do watch-broker 1 °C (never wakes)",)
     watch.command(GoodMorning("cook"))
     assert watch.morning[-1].woke == () == watch.morning[-1].held_back
 
@@ -439,7 +440,7 @@ def test_an_unanswered_call_is_told_in_the_morning() -> None:
     watch.raised("pit-blind", 1000.0)
     watch.until(6000.0)
     watch.command(GoodMorning("cook"))
-    assert watch.morning[0].held_back == ("Do pit-blind 1 °C (nobody answered)",)
+    assert tuple(map(in_english, watch.morning[0].held_back)) == ("Do pit-blind 1 °C (nobody answered)",)
 
 
 def test_shelved_is_silent() -> None:

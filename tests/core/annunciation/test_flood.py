@@ -17,6 +17,7 @@ from daemon.core.annunciation import spacing
 from daemon.core.events import AlarmState, Level
 from daemon.core.inputs import PauseSound
 from tests.core.annunciation.test_annunciator import MIDNIGHT, NOON, Watch
+from tests.texts.english import in_english
 
 TEN_MINUTES = 600.0
 
@@ -59,7 +60,7 @@ def bearable(watch: Watch, most: int = 2) -> None:
     assert most_in_ten_minutes(watch.calls()) <= most
     assert most_in_ten_minutes([n.time for n in watch.sent if n.level is Level.NOTICE]) <= 2
     assert len({n.id for n in watch.sent}) == len(watch.sent)
-    assert all(len(n.text) <= 60 for n in watch.sent)
+    assert all(len(in_english(n.text)) <= 60 for n in watch.sent)
     wakes = [n.time for n in watch.wakes()]
     assert all(b - a >= annunciation.JOIN_GAP or b == a for a, b in pairwise(wakes) if b not in watch.calls())
 

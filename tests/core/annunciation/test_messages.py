@@ -10,6 +10,7 @@ from daemon.core.events import Level, Notification
 from daemon.core.inputs import Acknowledge, Health, Part, WallClock
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, WatchSettings
 from tests.core.annunciation.test_annunciator import MIDNIGHT, SETTINGS, Watch
+from tests.texts.english import in_english
 
 
 @pytest.mark.parametrize(
@@ -28,7 +29,7 @@ def test_the_most_urgent_alarm_gives_a_merged_wake_its_words(rules: tuple[str, .
     watch.until(1000.0)
     told = watch.wakes()[-1]
     assert told.alarm == f"{first}/pit" and set(told.merged) == {f"{rule}/pit" for rule in rules if rule != first}
-    assert told.text == f"Do {first} 1 °C +{len(rules) - 1} more"
+    assert in_english(told.text) == f"Do {first} 1 °C +{len(rules) - 1} more"
 
 
 @pytest.mark.parametrize("answer", ["its id", "its first alarm", "another of its alarms", "*"])
@@ -86,7 +87,7 @@ def test_what_a_message_named_is_known_after_a_restart() -> None:
 
 
 def test_a_merged_text_stays_short() -> None:
-    text = merged_text("Relight fire: the long-named pit behind the hall 61 °C, ok", 12)
+    text = in_english(merged_text("Relight fire: the long-named pit behind the hall 61 °C, ok", 12))
     assert len(text) <= 60 and text.endswith("… +12 more")
 
 

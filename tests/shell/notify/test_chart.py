@@ -35,9 +35,9 @@ from daemon.shell.notify.chart import (
 from daemon.shell.notify.push import Push
 from daemon.shell.notify.smtp import MailRoute, Smtp
 from daemon.shell.notify.webhook import SIGNATURE_HEADER, Webhook
-from daemon.shell.reader import Reader
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import Sheet, example_sheet
+from daemon.texts.reader import Reader
 from daemon.wiring.deliveries import delivery_channel
 from tests.shell.notify.test_channels import MESSAGE, MailServer, Receiver, mail_port, receiver
 from tests.shell.web.page_curves import NIGHT

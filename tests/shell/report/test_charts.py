@@ -17,10 +17,10 @@ import pytest
 
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.notify.chart import LARGEST
-from daemon.shell.reader import Reader
 from daemon.shell.report import drawer
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import Sheet, cook_sheet, watch_sheet
+from daemon.texts.reader import Reader
 from tests.shell.report.report_cooks import at, kept, mark, quiet_night, stage, stall, told
 from tests.shell.web.page_curves import CHANNELS, NIGHT
 from tests.shell.web.page_scenario import snapshot_at

@@ -17,10 +17,10 @@ from daemon.core.events import AlarmState, FireSign, Level
 from daemon.core.inputs import Goal, MarkKind
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
-from daemon.shell.reader import Reader
 from daemon.shell.report.findings import Findings, findings
 from daemon.shell.report.lessons import lessons
 from daemon.shell.wording import rfc3339
+from daemon.texts.reader import Reader
 from drivers.reading import Quality
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.report.report_cooks import (

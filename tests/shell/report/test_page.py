@@ -23,11 +23,11 @@ from daemon.core.inputs import Goal, MarkKind
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes
-from daemon.shell.reader import Reader, duration, percent
 from daemon.shell.report.findings import Findings, findings
 from daemon.shell.report.of_kept import kept_report
 from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.report.plane import Plane
+from daemon.texts.reader import Reader, duration, percent
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.report.report_cooks import START, at, kept, mark, quiet_night, said, seen, stage, stall, told
 

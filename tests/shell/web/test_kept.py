@@ -15,8 +15,10 @@ from daemon.shell.library.records import CookRecords
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web.kept_page import kept_page
 from daemon.shell.web.page import marks_before
+from daemon.texts.composer import Composer
 from drivers.reading import RESOLUTION_PER_C
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal
+from tests.texts.english import in_english
 
 
 @pytest.fixture(scope="module")
@@ -54,12 +56,12 @@ def test_the_curve_has_the_marks_of_before_a_restart(records: CookRecords, tmp_p
 
 def test_the_page_of_a_kept_night_tells_its_marks_and_wakes_in_order(records: CookRecords, tmp_path: Path) -> None:
     kept = records.kept(FIRST)
-    page = kept_page(kept, records.compare([FIRST], 300)[0])
+    page = kept_page(kept, records.compare([FIRST], 300)[0], Composer())
     times = [moment.at for moment in page.moments]
     assert times == sorted(times) and times[0] >= 0 and times[-1] <= page.curve.cook.duration
     woken = [m for m in page.moments if m.kind == "woken"]
     assert [m.text for m in woken] == [
-        e["text"] for e in kept.events if e["event"] == "notification" and e["level"] == "wake"
+        in_english(e["text"]) for e in kept.events if e["event"] == "notification" and e["level"] == "wake"
     ]
     assert woken and {piece.id for piece in page.pieces} == {"chuck", "lamb"}
     assert (page.band.low, page.band.high) == (105, 135), "the band set an hour into the night, not the cook file's"

@@ -1,11 +1,12 @@
 // Every probe with age and quality, units and light, and the cautions.
 
 import { button, make, redraw, say } from "./dom.js";
-import { live, pairing, sinceWord } from "./live.js";
+import { listen, live, pairing, sinceWord } from "./live.js";
 import {
   degrees,
   isFahrenheit,
   keep,
+  prefer,
   qualityOf,
   recall,
   span,
@@ -86,6 +87,7 @@ export function careRoom(root) {
     (value) => {
       useFahrenheit(value === "F");
       if (live.snapshot) update(live.snapshot);
+      listen();
     },
   );
   choose(
@@ -96,8 +98,9 @@ export function careRoom(root) {
     ],
     twelveHours() ? "12" : "24",
     (value) => {
-      keep("clock", value);
+      prefer("clock", value);
       if (live.snapshot) update(live.snapshot);
+      listen();
     },
   );
   choose(

@@ -18,10 +18,22 @@ export const keep = (name, value) => {
 };
 export const recall = kept;
 
+/** The watch makes its sentences in the units and by the clock that these cookies name; without one, as its own people read. */
+const tellWatch = (name) => {
+  const value = kept(name);
+  // biome-ignore lint/suspicious/noDocumentCookie: set at once, for the request that follows
+  if (value !== null) document.cookie = `${name}=${value}; path=/; max-age=31536000; SameSite=Strict`;
+};
+for (const name of ["unit", "clock"]) tellWatch(name);
+export function prefer(name, value) {
+  keep(name, value);
+  tellWatch(name);
+}
+
 let fahrenheit = kept("unit") === "F";
 export function useFahrenheit(yes, lasting = true) {
   fahrenheit = yes;
-  if (lasting) keep("unit", yes ? "F" : "C");
+  if (lasting) prefer("unit", yes ? "F" : "C");
 }
 
 const POUND = 0.45359237;

@@ -1,0 +1,58 @@
+"""The catalogue of texts: key -> template. A template is a sentence with placeholders `{name:kind}`, see `composer.KINDS`.
+
+One file a language; the tables of the file are the first parts of the key.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from functools import cache
+from importlib.resources import files
+from string import Formatter
+from typing import Any
+
+ENGLISH = "english"
+Parts = tuple[tuple[str, str, str], ...]
+"""(words before, placeholder, kind); placeholder and kind are "" at the end."""
+
+
+class Catalogue:
+    """The texts of one language."""
+
+    def __init__(self, texts: Mapping[str, str]) -> None:
+        self.texts = dict(texts)
+        self._parts: dict[str, Parts] = {}
+
+    def __getitem__(self, key: str) -> str:
+        """The template. Raises KeyError."""
+        return self.texts[key]
+
+    def __contains__(self, key: object) -> bool:
+        return key in self.texts
+
+    def parts(self, key: str) -> Parts:
+        """The template taken apart; what is no template reads as its own key. Kept, for it is asked for at every beat."""
+        found = self._parts.get(key)
+        if found is None:
+            found = self._parts[key] = split(self.texts.get(key, key.replace("{", "{{").replace("}", "}}")))
+        return found
+
+
+@cache
+def catalogue(language: str = ENGLISH) -> Catalogue:
+    """The texts of a language. Raises FileNotFoundError where there are none."""
+    body = files("daemon.texts").joinpath(f"{language}.toml").read_text(encoding="utf-8")
+    return Catalogue(dict(_flat("", tomllib.loads(body))))
+
+
+def split(template: str) -> Parts:
+    return tuple((words, name or "", kind or "") for words, name, kind, _ in Formatter().parse(template))
+
+
+def _flat(prefix: str, table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for name, value in table.items():
+        if isinstance(value, str):
+            yield prefix + name, value
+        else:
+            yield from _flat(f"{prefix}{name}.", value)

@@ -1,0 +1,185 @@
+"""From what the core says to the sentence a person reads: in their language, their units, their clock."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from functools import cache
+from math import ceil
+from typing import Any, TypeVar, cast, get_type_hints
+
+from daemon.core.said import Said, Text
+from daemon.texts.catalogue import Catalogue, catalogue
+from daemon.texts.reader import NB, Reader
+from daemon.texts.reader import duration as hours_and_minutes
+
+GLANCE = 60
+"""Characters a woken person reads at a glance: the length of a message. Ours, common practice, no source."""
+MINUTE, HOUR, DAY = 60.0, 3600.0, 86400.0
+UNMEASURED = "unknown"
+T = TypeVar("T")
+CELSIUS = Reader()
+Kind = Callable[[Reader, Any, int], str]
+"""(reader, value, digits) -> words."""
+
+
+def brief(seconds: float) -> str:
+    """A duration in one unit, rounded down: nobody is promised a minute that is not there."""
+    if seconds >= 2 * DAY:
+        return f"{seconds // DAY:.0f} days"
+    if seconds >= 2 * HOUR:
+        return f"{seconds // HOUR:.0f} h"
+    if seconds >= MINUTE:
+        return f"{seconds // MINUTE:.0f} min"
+    return f"{max(0.0, seconds):.0f} s"
+
+
+def ahead(value: float | tuple[float, float] | None) -> str:
+    """How far off something is: "now", "in 12 min", "in 10 to 25 min", "in 50 min to 3 h", "within 25 min"."""
+    early, late = value if isinstance(value, tuple) else (value, value)
+    if early is None or late is None or late < MINUTE:
+        return "now"
+    last = brief(ceil(late / MINUTE) * MINUTE if late < 2 * HOUR and early != late else late)
+    if early < MINUTE:
+        return f"within {last}"
+    first = brief(early)
+    if first == last:
+        return f"in {first}"
+    number, _, unit = first.partition(" ")
+    return f"in {number if last.endswith(' ' + unit) else first} to {last}"
+
+
+def shorten(text: str, room: int) -> str:
+    """The text in at most `room` characters, with an ellipsis where it was cut."""
+    return text if len(text) <= room else text[: max(0, room - 1)].rstrip(" :,") + "…"
+
+
+def _span(reader: Reader, value: Any, digits: int) -> str:
+    """From one temperature to another."""
+    low, high = (f"{reader.degrees(one):.{digits}f}" for one in value)
+    return f"{low} to {high} {reader.unit}"
+
+
+KINDS: dict[str, Kind] = {
+    "": lambda reader, value, digits: str(value),
+    "name": lambda reader, value, digits: str(value),
+    "number": lambda reader, value, digits: f"{value:.{digits}f}",
+    "signed": lambda reader, value, digits: f"{value:+.{digits}f}",
+    "temperature": lambda reader, value, digits: reader.temperature(value, digits),
+    "temperatures": _span,
+    "degrees": lambda reader, value, digits: f"{reader.degrees(value):.{digits}f}",
+    "difference": lambda reader, value, digits: reader.difference(value, digits),
+    "kelvins": lambda reader, value, digits: f"{reader.kelvins(value):.{digits}f}",
+    "rate": lambda reader, value, digits: f"{reader.difference(value, digits, sign=True)}/h",
+    "rise": lambda reader, value, digits: f"{reader.difference(value, digits)}/h",
+    "creep": lambda reader, value, digits: f"{reader.difference(value, digits, sign=True)}/min",
+    "share": lambda reader, value, digits: f"{100 * value:.{digits}f} %",
+    "percent": lambda reader, value, digits: f"{value:.{digits}f} %",
+    "seconds": lambda reader, value, digits: f"{value:.{digits}f} s",
+    "minutes": lambda reader, value, digits: f"{value / MINUTE:.{digits}f} min",
+    "duration": lambda reader, value, digits: brief(value),
+    "hours": lambda reader, value, digits: hours_and_minutes(value),
+    "ahead": lambda reader, value, digits: ahead(value),
+    "clock": lambda reader, value, digits: reader.clock(value),
+    "mass": lambda reader, value, digits: reader.mass(value, digits),
+    "length": lambda reader, value, digits: reader.length(value, digits),
+}
+"""How a value is written, by the kind its placeholder names; "temperature.1" has one decimal.
+
+Values are °C (temperature, degrees without the unit, a pair for temperatures), differences of temperatures (difference, kelvins
+without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), shares of one, percent, s (seconds,
+minutes, duration in one unit rounded down, hours as "3 h 05 min", ahead as from now), engine time (clock), kg and m. `text` is
+something said within another, `list` several of them; `name` gives way where there is little room, and so does `text`."""
+GIVE_WAY = ("name", "text")
+
+
+@dataclasses.dataclass(frozen=True)
+class Composer:
+    """Makes sentences for one reader."""
+
+    reader: Reader = CELSIUS
+    texts: Catalogue = dataclasses.field(default_factory=catalogue)
+
+    def say(self, text: Text, room: int | None = None) -> str:
+        """The sentence, in at most `room` characters, which for a message is GLANCE: a name or an inner sentence gives way."""
+        if isinstance(text, str):
+            return text if room is None else shorten(text, room)
+        if room is None and is_message(text.key):
+            room = GLANCE
+        values = dict(text.values)
+        parts = self.texts.parts(text.key)
+        if room is not None:
+            room -= sum(len(self._part(words, name, kind, values, 0)) for words, name, kind in parts)
+        made = "".join(self._part(words, name, kind, values, room) for words, name, kind in parts)
+        return made.replace(NB, " ")
+
+    def _part(self, words: str, name: str, kind: str, values: dict[str, Any], room: int | None) -> str:
+        """room: for what gives way; 0 leaves it out, None sets no bound."""
+        if not name:
+            return words
+        value, (kind, _, digits) = values.get(name), kind.partition(".")
+        if kind in GIVE_WAY and room is not None:
+            return words + (self.say("" if value is None else value, room) if room > 0 else "")
+        if kind == "text":
+            return words + self.say(value or "")
+        if kind == "list":
+            return words + "; ".join(self.say(one) for one in value or ())
+        if value is None and kind != "ahead":
+            return words + UNMEASURED
+        return words + KINDS[kind](self.reader, value, int(digits or 0))
+
+    def at(self, wall_offset: float) -> Composer:
+        """The same with engine time so far from UTC."""
+        return dataclasses.replace(self, reader=dataclasses.replace(self.reader, wall_offset=wall_offset))
+
+    def spoken(self, value: T) -> T:
+        """A value of the core (an event, a snapshot, an event as JSON) with every text in it made into words."""
+        if isinstance(value, Said):
+            return cast(T, self.say(value))
+        if isinstance(value, dict):
+            return cast(T, {name: self.spoken(one) for name, one in value.items()})
+        if isinstance(value, list):
+            return cast(T, [self.spoken(one) for one in value])
+        if isinstance(value, tuple):
+            return cast(T, tuple(self.spoken(one) for one in value)) if _may_speak(value) else value
+        if not dataclasses.is_dataclass(value) or isinstance(value, type):
+            return value
+        made = {name: self.spoken(getattr(value, name)) for name in _speaking(cast(Any, type(value)))}
+        return cast(T, dataclasses.replace(cast(Any, value), **made)) if made else value
+
+
+def _may_speak(values: tuple[Any, ...]) -> bool:
+    """Things in a tuple are of one kind, but that some of its texts may be words already."""
+    return bool(values) and (
+        isinstance(values[0], tuple) or bool(_speaking(cast(Any, type(values[0])))) or _says_now(values)
+    )
+
+
+def _says_now(values: tuple[Any, ...]) -> bool:
+    return any(isinstance(value, Said) for value in values)
+
+
+def is_message(key: str) -> bool:
+    """Sent to people: at most GLANCE characters, whatever the name in it."""
+    room, _, part = key.partition(".")
+    return room == "message" or (room == "alarm" and part.rpartition(".")[2] in ("text", "recovering", "unmeasured"))
+
+
+@cache
+def _speaking(kind: type) -> tuple[str, ...]:
+    """Names of the fields of a dataclass in which something may be said."""
+    if not dataclasses.is_dataclass(kind):
+        return ()
+    hints = get_type_hints(kind)
+    return tuple(field.name for field in dataclasses.fields(kind) if field.init and _says(hints[field.name], ()))
+
+
+def _says(hint: Any, seen: tuple[Any, ...]) -> bool:
+    """There may be something said in a value of this type."""
+    if hint is Said:
+        return True
+    if hint in seen:
+        return False
+    if isinstance(hint, type) and dataclasses.is_dataclass(hint):
+        return any(_says(inner, (*seen, hint)) for inner in get_type_hints(hint).values())
+    return any(_says(inner, seen) for inner in getattr(hint, "__args__", ()))

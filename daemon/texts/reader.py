@@ -1,0 +1,126 @@
+"""How values are written for whoever reads: °C or °F, the clock of their own zone, durations in h and min.
+
+The core speaks °C; whatever shows its sentences to people passes them through `Reader.in_unit`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from config.units import FAHRENHEIT_PER_CELSIUS, KG_PER_POUND, to_fahrenheit
+
+METRES_PER_INCH = 0.0254
+"""Exact, by the international agreement of 1959."""
+UNKNOWN = "–"
+NB = "\u00a0"
+"""No line breaks between a number and its unit."""
+_NUMBER = r"[-+−]?\d+(?:\.\d+)?"
+_TEMPERATURES = re.compile(
+    rf"(?:(?P<core>{_NUMBER}) ± (?P<error>{_NUMBER})|(?:(?P<from>{_NUMBER})(?P<to> to |\.\.))?(?P<value>{_NUMBER})) °C"
+    r"(?P<kind>/h|/min| an hour| (?:taken off|hotter|cooler|apart|allowed|wide|too high|spread))?"
+)
+"""A core with its error, a span, or one value; `kind` marks what is a difference or a rate of temperatures."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """zone: name in the tz database. Times given to it are engine time, s; `wall_offset` makes them UTC.
+    fahrenheit: also pounds and inches. weekday: the clock names the day too, for what lasts longer than one.
+    twelve: a clock of twelve hours."""
+
+    fahrenheit: bool = False
+    zone: str = "UTC"
+    wall_offset: float = 0.0
+    weekday: bool = False
+    twelve: bool = False
+
+    @property
+    def unit(self) -> str:
+        return "°F" if self.fahrenheit else "°C"
+
+    def degrees(self, celsius: float) -> float:
+        """A temperature in the reader's unit."""
+        return to_fahrenheit(celsius) if self.fahrenheit else celsius
+
+    def temperature(self, celsius: float | None, digits: int = 0) -> str:
+        return UNKNOWN if celsius is None else _signed(self.degrees(celsius), digits) + NB + self.unit
+
+    def kelvins(self, celsius: float) -> float:
+        """A difference of temperatures in the reader's unit."""
+        return celsius * FAHRENHEIT_PER_CELSIUS if self.fahrenheit else celsius
+
+    def difference(self, celsius: float | None, digits: int = 0, sign: bool = False) -> str:
+        """A difference of temperatures, in kelvin as °C or in °F."""
+        if celsius is None:
+            return UNKNOWN
+        return _signed(self.kelvins(celsius), digits, sign) + NB + self.unit
+
+    def mass(self, kilograms: float, digits: int = 0) -> str:
+        if self.fahrenheit:
+            return f"{kilograms / KG_PER_POUND:.{digits}f}{NB}lb"
+        return f"{kilograms:.{digits}f}{NB}kg"
+
+    def length(self, metres: float, digits: int = 0) -> str:
+        """Of a piece: cm or inches."""
+        if self.fahrenheit:
+            return f"{metres / METRES_PER_INCH:.{digits}f}{NB}in"
+        return f"{100 * metres:.{digits}f}{NB}cm"
+
+    def in_unit(self, text: str) -> str:
+        """A sentence written in °C, in the reader's unit. Differences and rates ("hotter", "apart", "/h") are scaled only."""
+        return _TEMPERATURES.sub(self._converted, text) if self.fahrenheit else text
+
+    def _converted(self, match: re.Match[str]) -> str:
+        if match["core"]:
+            return f"{_in_fahrenheit(match['core'])} ± {_in_fahrenheit(match['error'], difference=True)} °F"
+        kind = match["kind"] or ""
+        first = "" if match["from"] is None else _in_fahrenheit(match["from"]) + match["to"]
+        return f"{first}{_in_fahrenheit(match['value'], difference=bool(kind))} °F{kind}"
+
+    def local(self, time: float) -> datetime:
+        return datetime.fromtimestamp(time + self.wall_offset, UTC).astimezone(ZoneInfo(self.zone))
+
+    def clock(self, time: float | None) -> str:
+        """ "03:40", "3:40 AM" or "Sat 03:40"."""
+        if time is None:
+            return UNKNOWN
+        return f"{self.local(time):%a} {self.hour(time)}" if self.weekday else self.hour(time)
+
+    def hour(self, time: float) -> str:
+        """ "03:40" or "3:40 AM", never a day."""
+        at = self.local(time)
+        return f"{at.hour % 12 or 12}:{at:%M} {'AM' if at.hour < 12 else 'PM'}" if self.twelve else f"{at:%H:%M}"
+
+    def day(self, time: float) -> str:
+        """ "Friday 27 November 2026"."""
+        at = self.local(time)
+        return f"{at:%A} {at.day} {at:%B %Y}"
+
+
+def _in_fahrenheit(celsius: str, difference: bool = False) -> str:
+    """With as many decimals and the sign as it was written."""
+    value = float(celsius.replace("−", "-")) * 1.8 + (0.0 if difference else 32.0)
+    sign = "+" if celsius.startswith("+") else ""
+    return f"{value:{sign}.{len(celsius.partition('.')[2])}f}"
+
+
+def duration(seconds: float | None) -> str:
+    """ "3 h 05 min", "12 min"; to the nearest minute."""
+    if seconds is None:
+        return UNKNOWN
+    minutes = round(seconds / 60)
+    hours = f"{minutes // 60}{NB}h{NB}{minutes % 60:02d}" if minutes >= 60 else f"{minutes}"
+    return f"{hours}{NB}min"
+
+
+def percent(share: float | None) -> str:
+    return UNKNOWN if share is None else f"{100 * share:.0f}{NB}%"
+
+
+def _signed(value: float, digits: int, sign: bool = False) -> str:
+    """With a true minus, and none before a zero."""
+    text = f"{value:{'+' if sign else ''}.{digits}f}"
+    return f"{0:.{digits}f}" if float(text) == 0 else text.replace("-", "−")

@@ -1,0 +1,103 @@
+"""The message of every alarm and prompt as people get it, in both systems of units: `messages.md`, for reading in one go.
+
+Written anew by `python -m tests.golden.rewrite`. The numbers are examples, one ordinary case of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from daemon.core.alarms.process import Finding, alarm_text
+from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
+from daemon.core.alarms.rules import ALARM_RULES
+from daemon.core.annunciation.messages import merged_text
+from daemon.core.said import Text, say
+from daemon.texts.catalogue import catalogue
+from daemon.texts.composer import Composer
+from daemon.texts.reader import Reader
+from tests.golden.play import FOLDER
+
+FILE = FOLDER / "messages.md"
+METRIC, CUSTOMARY = Composer(Reader()), Composer(Reader(fahrenheit=True))
+MINUTE, HOUR = 60.0, 3600.0
+PIT, MEAT = "The long pit", "Chuck roll"
+Case = tuple[str, float | None, float | None, tuple[float, float] | float | None]
+"""(name, value, limit, s to the consequence), as in `Finding`."""
+CASES: dict[str, Case] = {
+    "runaway": (PIT, 191.0, 175.0, None),
+    "fire-out": (PIT, 78.0, 107.0, None),
+    "pit-blind": (PIT, 6 * MINUTE, None, None),
+    "hold-unsafe": (MEAT, 54.0, None, 25 * MINUTE),
+    "hold-falling": (MEAT, 59.5, 57.2, 25 * MINUTE),
+    "cooling-slow": (MEAT, 31.0, None, 25 * MINUTE),
+    "pit-falling": (PIT, 112.0, 107.0, (10 * MINUTE, 25 * MINUTE)),
+    "log-not-caught": (PIT, 109.0, 107.0, (4 * MINUTE, 12 * MINUTE)),
+    "pit-high": (PIT, 149.0, 145.0, None),
+    "lid-left-open": (PIT, 13 * MINUTE, None, None),
+    "target-reached": ("Lamb shoulder", 88.0, 88.0, None),
+    "tender-range": (MEAT, 91.0, 93.0, (20 * MINUTE, 55 * MINUTE)),
+    "meat-cooling": (MEAT, 61.0, None, 25 * MINUTE),
+    "past-tender": (MEAT, 98.5, 97.0, None),
+    "service-at-risk": (MEAT, 40 * MINUTE, None, None),
+    "wrap-target": (MEAT, 71.0, 70.0, None),
+    "spot-check": (MEAT, None, None, (12 * MINUTE, 70 * MINUTE)),
+    "plan-light": (PIT, 80 * MINUTE, None, None),
+    "plan-prepare": (MEAT, 30 * MINUTE, None, None),
+    "plan-on": (MEAT, 11 * HOUR, None, None),
+    "plan-wrap": (MEAT, 6 * HOUR, None, None),
+    "plan-probe": (MEAT, 11 * HOUR, None, None),
+    "plan-off": (MEAT, 75 * MINUTE, None, None),
+    "plan-hold": (MEAT, 3 * HOUR, None, None),
+    "plan-chill": (MEAT, 95 * MINUTE, None, None),
+    "wood-short": (PIT, 3 * HOUR, 5 * HOUR, None),
+    "grease-tray": (PIT, 75.0, None, None),
+    "reminder": ("Spritz: Chuck roll", 65 * MINUTE, None, None),
+    "reminder-night": ("Turn: Lamb shoulder", 3 * HOUR, None, None),
+    "finish-early": (MEAT, 3 * HOUR, None, None),
+    "meat-probe-lost": (MEAT, 6 * MINUTE, None, None),
+    "watch-channel-down": ("phone", 12 * MINUTE, None, None),
+    "device-lost": ("board", 12 * MINUTE, None, None),
+    "battery-low": ("Grate left", 12.0, None, None),
+    "stage-question": (MEAT, 64.0, None, None),
+    "watch-disk": ("journal", 4.0, None, None),
+    "watch-broker": ("broker", 12 * MINUTE, None, None),
+    "watch-clock": ("clock", 12 * MINUTE, None, None),
+    "calibration-old": ("Grate left", 400 * 86400.0, None, None),
+}
+LONG_NAME = "The big chuck roll of the butcher in the village"
+
+
+def messages(rule: AlarmRule, case: Case, other_name: str = "") -> Iterator[tuple[str, Text]]:
+    """(when, message) of each of its texts."""
+    name, value, limit, left = case
+    between = left if isinstance(left, tuple) else None
+    ahead = left if isinstance(left, float) else None
+    found = Finding(True, False, "", value, limit, ahead, between=between)
+    yield "", alarm_text(rule, found, other_name or name)
+    if rule.may_lack_value:
+        yield "without a value", alarm_text(rule, Finding(True, False, "", None, limit, ahead), other_name or name)
+    if rule.recovers:
+        yield "on its way back", alarm_text(rule, found, other_name or name, mends=True)
+
+
+def whole_page() -> str:
+    """Markdown: a section an alarm, worst first; each message once if both readers read the same."""
+    texts = catalogue()
+    lines = ["# What people are told", ""]
+    for rule in sorted(ALARM_RULES, key=lambda r: PRIORITY_ORDER[r.priority]):
+        kind = "prompt" if rule.prompt else "safety alarm" if rule.safety else "alarm"
+        lines += [f"## {texts[f'alarm.{rule.id}.title']} ({kind}, {rule.priority})", ""]
+        lines += _both(list(messages(rule, CASES[rule.id])))
+        lines += [""]
+    lines += ["## More than one at a time, a long name, a test", ""]
+    several = merged_text(next(iter(messages(ALARM_RULES[0], CASES["runaway"])))[1], 2)
+    long = next(text for _, text in messages(ALARM_RULES[0], CASES["runaway"], LONG_NAME))
+    lines += _both([("", several), ("", long), ("", say("message.test-wake"))])
+    return "\n".join(lines) + "\n"
+
+
+def _both(texts: list[tuple[str, Text]]) -> Iterator[str]:
+    for when, text in texts:
+        one, other = METRIC.say(text), CUSTOMARY.say(text)
+        tail = f" ({when})" if when else ""
+        yield f"- {one}{tail}" if one == other else f"- {one} / {other}{tail}"

@@ -1,0 +1,77 @@
+"""The catalogue has every text that is said, with the placeholders it is given, and no other."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
+from daemon.texts.catalogue import catalogue
+from daemon.texts.composer import GIVE_WAY, KINDS, is_message
+
+ROOT = Path(__file__).parents[2]
+TEXTS = catalogue()
+OF_EVERY_ALARM = ("title", "cause", "consequence", "action", "text")
+GIVEN_TO_MESSAGES = {"name", "value", "limit", "left"}
+"""What `alarm_text` gives every message of an alarm; each takes what it needs."""
+
+
+def calls_of_say() -> Iterator[tuple[str, int, str, set[str]]]:
+    """(file, line, key, placeholders) of every `say("key", name=...)` in the program."""
+    for file in sorted((ROOT / "daemon").rglob("*.py")):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        if not any(isinstance(n, ast.ImportFrom) and n.module == "daemon.core.said" for n in ast.walk(tree)):
+            continue
+        for call in ast.walk(tree):
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "say" and call.args:
+                key, given = call.args[0], {k.arg for k in call.keywords if k.arg}
+                if isinstance(key, ast.Constant):
+                    yield file.name, call.lineno, key.value, given
+
+
+SAID = list(calls_of_say())
+
+
+def placeholders(key: str) -> set[str]:
+    return {name for _, name, _ in TEXTS.parts(key) if name}
+
+
+@pytest.mark.parametrize(("file", "line", "key", "given"), SAID, ids=[f"{f}:{n}" for f, n, _, _ in SAID])
+def test_what_is_said_has_a_text_with_just_these_placeholders(file: str, line: int, key: str, given: set[str]) -> None:
+    assert key in TEXTS, f"{file}:{line}: no text {key}"
+    assert placeholders(key) == given
+
+
+@pytest.mark.parametrize("rule", ALARM_RULES, ids=lambda r: r.id)
+def test_every_alarm_has_its_texts(rule: AlarmRule) -> None:
+    wanted = {f"alarm.{rule.id}.{part}" for part in OF_EVERY_ALARM}
+    assert wanted <= TEXTS.texts.keys()
+    for part, has in (("unmeasured", rule.may_lack_value), ("recovering", rule.recovers)):
+        assert (f"alarm.{rule.id}.{part}" in TEXTS) == has
+    for key in (k for k in TEXTS.texts if k.startswith(f"alarm.{rule.id}.") and is_message(k)):
+        assert placeholders(key) <= GIVEN_TO_MESSAGES
+
+
+def test_no_text_lies_about_unused() -> None:
+    of_alarms = {
+        f"alarm.{rule.id}.{part}" for rule in ALARM_RULES for part in (*OF_EVERY_ALARM, "unmeasured", "recovering")
+    }
+    assert TEXTS.texts.keys() - {key for _, _, key, _ in SAID} - of_alarms == set()
+
+
+@pytest.mark.parametrize("key", TEXTS.texts)
+def test_every_placeholder_has_a_kind_that_is_known(key: str) -> None:
+    for _, name, kind in TEXTS.parts(key):
+        assert not name or kind.partition(".")[0] in KINDS.keys() | {*GIVE_WAY, "list"}
+    assert sum(kind in GIVE_WAY for _, _, kind in TEXTS.parts(key)) <= 1 or not is_message(key)
+
+
+def test_the_catalogue_is_read_in_the_order_of_its_rooms() -> None:
+    """One table stands in one place, so that the file can be read from top to bottom."""
+    tables = [
+        line.strip("[]\n") for line in (ROOT / "daemon/texts/english.toml").open(encoding="utf-8") if line[0] == "["
+    ]
+    assert len(set(tables)) == len(tables)
