@@ -28,7 +28,7 @@ def calls_of_say() -> Iterator[tuple[str, int, str, set[str]]]:
         for call in ast.walk(tree):
             if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "say" and call.args:
                 key, given = call.args[0], {k.arg for k in call.keywords if k.arg}
-                if isinstance(key, ast.Constant):
+                if isinstance(key, ast.Constant) and isinstance(key.value, str):
                     yield file.name, call.lineno, key.value, given
 
 
