@@ -67,11 +67,3 @@ def test_every_placeholder_has_a_kind_that_is_known(key: str) -> None:
     for _, name, kind in TEXTS.parts(key):
         assert not name or kind.partition(".")[0] in KINDS.keys() | {*GIVE_WAY, "list"}
     assert sum(kind in GIVE_WAY for _, _, kind in TEXTS.parts(key)) <= 1 or not is_message(key)
-
-
-def test_the_catalogue_is_read_in_the_order_of_its_rooms() -> None:
-    """One table stands in one place, so that the file can be read from top to bottom."""
-    tables = [
-        line.strip("[]\n") for line in (ROOT / "daemon/texts/english.toml").open(encoding="utf-8") if line[0] == "["
-    ]
-    assert len(set(tables)) == len(tables)
