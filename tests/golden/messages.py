@@ -6,6 +6,7 @@ Written anew by `python -m tests.golden.rewrite`. The numbers are examples, one 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from daemon.core.alarms.process import Finding, alarm_text
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
@@ -75,7 +76,7 @@ def messages(rule: AlarmRule, case: Case, other_name: str = "") -> Iterator[tupl
     found = Finding(True, False, "", value, limit, ahead, between=between)
     yield "", alarm_text(rule, found, other_name or name)
     if rule.may_lack_value:
-        yield "without a value", alarm_text(rule, Finding(True, False, "", None, limit, ahead), other_name or name)
+        yield "without a value", alarm_text(rule, replace(found, value=None), other_name or name)
     if rule.recovers:
         yield "on its way back", alarm_text(rule, found, other_name or name, mends=True)
 

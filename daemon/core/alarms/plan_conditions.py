@@ -103,7 +103,9 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     hold = plan.step(StepKind.HOLD, id_)
     resting = piece.stage.stage in RESTING and to_serve > GUESTS_NEAR
     yield process.condition(
-        "plan-hold", subject, found(resting and _due(process, hold, 0.0), say("alarm.plan-hold.because"), max(0.0, to_serve))
+        "plan-hold",
+        subject,
+        found(resting and _due(process, hold, 0.0), say("alarm.plan-hold.because"), max(0.0, to_serve)),
     )
     yield process.condition("plan-chill", subject, _chill(process, piece, to_serve))
 
@@ -141,7 +143,9 @@ def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
 def _grease(process: ProcessSnapshot) -> Condition:
     share = process.duties.grease.share_of(process.settings.grease_tray)
     full = share >= FULL_AT
-    found = Finding(full, not full, say("alarm.grease-tray.because"), value=100.0 * min(share, 1.0)) if full else NOT_DUE
+    found = (
+        Finding(full, not full, say("alarm.grease-tray.because"), value=100.0 * min(share, 1.0)) if full else NOT_DUE
+    )
     nothing_on = () if any(piece.on_fire for piece in process.pieces) else ("piece-off",)
     return process.condition("grease-tray", process.pit_subject, found, nothing_on)
 

@@ -55,7 +55,9 @@ def test_text_is_short_begins_with_a_verb_and_has_a_number_with_its_unit(rule: A
                         assert len(text) <= GLANCE
                         assert text.split()[0] in VERBS or rule.id in OWN_WORDS
                         numbered = any(c.isdigit() for c in text) or " now" in text
-                        assert when == "without a value" or (numbered and any(unit in text for unit in (*UNITS, " now"))), text
+                        assert when == "without a value" or (
+                            numbered and any(unit in text for unit in (*UNITS, " now"))
+                        ), text
 
 
 @each_rule
