@@ -10,8 +10,8 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.said import Text, say
 
 MINUTE = 60.0
-TENDED_UNTIL = 11 * MINUTE
-"""s left, half the usual lead, at which even whoever seems to tend the fire himself is called."""
+TENDED_UNTIL = 16 * MINUTE
+"""s left, three quarters of the usual lead, at which even whoever seems to tend the fire himself is called."""
 FEED, NOT_CAUGHT = "pit-falling", "log-not-caught"
 
 
@@ -24,9 +24,9 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
-    # far above its band a pit has the whole band before it, and what comes down from a flare slows down on its way
-    flare = pit > process.band.high + process.rules["pit-high"].margin
-    wanted = chance >= sense.begins and not (sense.climbs or (below and climbs) or flare)
+    # what climbs above its band has the whole band before it; it is asked again when it has turned
+    flares = sense.climbs and pit > process.band.high + process.rules["pit-high"].margin
+    wanted = chance >= sense.begins and not (flares or (below and climbs))
     if sense.tended and not process.asleep:
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
     # the log that was marked has yet to show, or is catching

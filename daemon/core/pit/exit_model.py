@@ -20,8 +20,10 @@ from daemon.core.settings import CallRule
 
 SHIFT = 3.0
 """Minutes added before the logarithm: what is a minute off near the edge matters, what is a minute off far away does not."""
-LEVELS = (0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95)
+LEVELS = (0.05, 0.25, 0.5, 0.75, 0.95)
 """The quantiles that a model gives."""
+MIDDLE = LEVELS.index(0.5)
+"""Where the median stands among them."""
 MINUTE = 60.0
 
 
@@ -63,9 +65,8 @@ class ExitForecast:
     exits: tuple[float, ...]
 
     @staticmethod
-    def of(made_at: float, logs_left: list[float], shift: float) -> ExitForecast:
-        """shift: what this pit's own fires add, in logarithms."""
-        minutes = (max(0.0, exp(z + shift) - SHIFT) for z in logs_left)
+    def of(made_at: float, logs_left: list[float]) -> ExitForecast:
+        minutes = (max(0.0, exp(z) - SHIFT) for z in logs_left)
         return ExitForecast(made_at, tuple(made_at + MINUTE * m for m in minutes))
 
     def interval(self, now: float) -> Interval:

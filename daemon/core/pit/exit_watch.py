@@ -6,14 +6,12 @@ while the clock runs towards them; after `LASTS` it dies.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from math import isnan, log, nan
-from statistics import median
+from math import isnan, nan
 from typing import Any
 
-from daemon.core.pit.exit_model import SHIFT, ExitForecast
+from daemon.core.pit.exit_model import ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
-from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
+from daemon.core.pit.habits import TAIL, PitHabits, past_fire
 from daemon.core.settings import Band, FireModel
 
 MINUTE = 60.0
@@ -23,6 +21,8 @@ LASTS = 30 * MINUTE
 """s after which a forecast that could not be made anew is dropped: about one fire. Common practice, no source."""
 FEWEST = 4
 """Minutes that must be known before anything is said."""
+LOGS_KEPT = 12
+"""Newest logs whose times are kept."""
 SHORTEST_GAP = 5
 """Minutes between logs below which they are one feeding."""
 NOISE_KEEPS = 0.95
@@ -30,12 +30,6 @@ NOISE_KEEPS = 0.95
 NOISE_OF_BEND = 2.6
 """Mean size of the second difference of white noise of deviation 1, over 0.94: sqrt(6) x 0.80 / 0.75, rounded; for minutes that
 also bend by themselves the estimate is high rather than low."""
-MISSES_SHRUNK = 2.0
-"""Fires that "no miss" counts for beside this pit's own. Chosen on worlds left in."""
-LARGEST_SHIFT = 0.5
-"""Most that own fires may move the forecast, in logarithms."""
-LEAST_FALL = 3.0
-"""°C from peak to the lowest that an own fire must have fallen to be compared with what would have been said of it."""
 WARM, WARM_UP = 40.0, 10.0
 """°C of the climb to the band, from where and up to how far below the edge its pace is taken."""
 
@@ -69,7 +63,6 @@ class ExitWatch:
         self._burning_since: float | None = None
         self._warm_at: float | None = None
         self._warmed: float | None = None
-        self._shift = 0.0
 
     # --- what happens ---------------------------------------------------------------------------------
 
@@ -90,10 +83,10 @@ class ExitWatch:
             self._warm(now, pit, band)
         self._minutes = [*self._minutes[-REMEMBERED:], self._minutes[-1] if isnan(pit) else pit]
         if self._unlearned is not None and now >= self._logs[-1][0] + TAIL * MINUTE:
-            self._learn(band)
+            self._learn()
         self._predict(now, band, isnan(pit), why_not)
 
-    def log(self, at: float, marked: bool, band: Band) -> None:
+    def log(self, at: float, marked: bool) -> None:
         """A log went in at `at`."""
         self._counted[marked] += 1
         self.marked_at = at if marked else self.marked_at
@@ -101,10 +94,10 @@ class ExitWatch:
             self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
             return
         if self._unlearned is not None:
-            self._learn(band)
+            self._learn()
         if self._logs and self._burning_since is not None and self._logs[-1][0] >= self._burning_since:
             self._unlearned = self._logs[-1][0]
-        self._logs = [*self._logs[-2:], (at, marked)]
+        self._logs = [*self._logs[1 - LOGS_KEPT :], (at, marked)]
 
     def take_back_log(self, at: float, marked_at: float | None) -> None:
         """No log went in at `at`. marked_at: the newest marked log that stands. A fire that it ended goes on, and what was
@@ -143,7 +136,7 @@ class ExitWatch:
             minutes=self._minutes,
             low=band.low,
             high=band.high,
-            logs=tuple(min(FARTHEST, (now - at) / MINUTE) for at, _ in reversed(self._logs[-2:])),
+            logs=tuple(min(FARTHEST, (now - at) / MINUTE) for at, _ in reversed(self._logs)),
             marked=bool(self._logs) and self._logs[-1][1],
             logs_marked=min(self._counted[1], 6),
             logs_noticed=min(self._counted[0], 6),
@@ -175,7 +168,7 @@ class ExitWatch:
             self.forecast, self.reason = None, "nothing has been learned of fires"
         else:
             left = self.model.logs_left(features(self.view(now, band), self.habits))
-            self.forecast, self.reason = ExitForecast.of(now, left, self._shift), ""
+            self.forecast, self.reason = ExitForecast.of(now, left), ""
 
     def _warm(self, now: float, pit: float, band: Band) -> None:
         """The pace of the climb to the band tells a heavy pit from a light one."""
@@ -188,8 +181,8 @@ class ExitWatch:
 
     # --- what own fires teach -------------------------------------------------------------------------
 
-    def _learn(self, band: Band) -> None:
-        """The fire before the last log has shown itself whole: keep it, and what would have been said of it."""
+    def _learn(self) -> None:
+        """The fire before the last log has shown itself whole: keep it."""
         began, ended = self._unlearned, self._logs[-1][0]
         self._unlearned = None
         if began is None:
@@ -198,35 +191,11 @@ class ExitWatch:
         gap = int((ended - began) // MINUTE)
         if start < 0 or gap < SHORTEST_GAP:
             return
-        fire = past_fire(self._minutes[start:], gap, self.noise)
-        self.habits.add(replace(fire, miss=self._missed(fire, start, began, band)))
-        self._shift = self.habits.shift(MISSES_SHRUNK, LARGEST_SHIFT)
-
-    def _missed(self, fire: PastFire, start: int, began: float, band: Band) -> float | None:
-        """How much longer this fire lasted than the model would have said, in logarithms: the lowest that it came to stands for
-        the edge, for a fed fire seldom leaves the band."""
-        if self.model is None or fire.peak is None:
-            return None
-        peak, end = int(fire.peak), len(fire.minutes) - 1
-        edge = fire.minutes[end]
-        if fire.minutes[peak] - edge < max(LEAST_FALL, 4 * self.noise) or end - peak < SHORTEST_GAP:
-            return None
-        # what was known then, but for what changes little: marks, lid and weather of that minute
-        own = Band(edge, edge + band.high - band.low)
-        now = self.view(self._last, own)
-        told = []
-        for at in (peak, peak + (end - peak) // 3, peak + 2 * (end - peak) // 3):
-            minutes = self._minutes[: start + at + 1]
-            logs = (float(at), *(float(at) + (began - t) / MINUTE for t, _ in self._logs if t < began))[:2]
-            seen = replace(now, minutes=minutes, logs=logs, lid=FARTHEST, lid_minutes=0, damper=FARTHEST)
-            said = self.model.logs_left(features(seen, self.habits))
-            told.append(log(SHIFT + end - at) - said[3])
-        return median(told)
+        self.habits.add(past_fire(self._minutes[start:], gap, self.noise))
 
     def use(self, fires: tuple[tuple[float, ...], ...]) -> None:
         """Take over what was learned in earlier cooks, in place of what is known."""
         self.habits.use(fires)
-        self._shift = self.habits.shift(MISSES_SHRUNK, LARGEST_SHIFT)
 
     def dump(self) -> dict[str, object]:
         return {

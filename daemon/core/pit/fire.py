@@ -11,7 +11,7 @@ from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
-from daemon.core.pit.exit_model import LEVELS
+from daemon.core.pit.exit_model import MIDDLE
 from daemon.core.pit.exit_watch import ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.profile import FireProfile
@@ -185,7 +185,7 @@ class FireWatch:
         fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
         return FeedSense(
             chance=None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE),
-            left=None if forecast is None else max(0.0, forecast.exits[LEVELS.index(0.5)] - now),
+            left=None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now),
             begins=call.begins,
             ends=call.ends,
             answering=waited < patience,
@@ -354,7 +354,7 @@ class FireWatch:
             self._intervals = [*self._intervals, (at - self._last_log) / MINUTE][-INTERVALS_KEPT:]
         self._last_log = at
         self._logs = [*self._logs[1 - LOGS_KEPT :], (at, marked, counts)]
-        self.exit.log(at, marked, self._band)
+        self.exit.log(at, marked)
 
     def _burning(self, now: float, pit: float, band: Band) -> None:
         if isnan(pit):

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
+from statistics import median
 
 from daemon.core.pit.habits import PitHabits
 
@@ -21,6 +22,8 @@ SPANS = (3, 6, 12, 20, 40)
 """Minutes over which slopes are taken."""
 LOOKED_BACK = 120
 """Minutes that make the mean and the swing."""
+COUNTED = (45, 90, 180)
+"""Minutes back in which logs are counted."""
 
 FEATURES = (
     "height", "height of the band", "height at the usual fall", "slope 3", "slope 6", "slope 12", "slope 20",
@@ -31,7 +34,8 @@ FEATURES = (
     "since last 2 logs", "usual turn", "usual peak", "usual gap", "usual rise", "usual fall", "usual fastest fall",
     "fires known", "as earlier fires", "as earlier fires, in gaps", "mean over edge 60", "mean over edge 120",
     "swing 120", "noise", "since lid", "lid minutes", "since damper", "over ambient", "ambient change", "burning for",
-    "warm-up rate",
+    "warm-up rate", "as earlier falls", "span of earlier fires", "shortest span of them", "span done", "span less since log",
+    "logs in 45", "logs in 90", "logs in 180", "logs in 3 gaps",
 )  # fmt: skip
 """In the order of `features`. °C, minutes, °C/min."""
 
@@ -40,7 +44,7 @@ FEATURES = (
 class FireView:
     """What is known at one minute. minutes: °C, oldest first, holes filled; newest last, at most 180.
 
-    logs: minutes since the last logs, newest first, at most two, None before any. marked: the newest was marked.
+    logs: minutes since the last logs, newest first. marked: the newest was marked.
     lid, damper: minutes since the lid was last open and the damper last moved, FARTHEST if never. lid_minutes: of the last 15.
     ambient: °C and its change over 15 min, None without a probe. warmed: °C/min of the climb to the band, None if not seen."""
 
@@ -116,6 +120,9 @@ def features(view: FireView, habits: PitHabits) -> list[float]:
         highest_at = max(range(len(cycle)), key=cycle.__getitem__)
         highest = cycle[highest_at]
     before = habits.left_as_before(int(since), max(0.0, height)) if view.logs else None
+    fallen = habits.left_as_fallen(highest - level, max(0.0, height))
+    spans = habits.spans(view.low) if view.logs else []
+    span, shortest = (min(FARTHEST, median(spans)), min(FARTHEST, min(spans))) if spans else (UNKNOWN, UNKNOWN)
     hour, two = minutes[-60:], minutes[-LOOKED_BACK:]
     mean_60, mean_120 = sum(hour) / len(hour), sum(two) / len(two)
     swing = sqrt(sum([(v - mean_120) ** 2 for v in two]) / len(two))
@@ -134,4 +141,7 @@ def features(view: FireView, habits: PitHabits) -> list[float]:
         view.lid, float(view.lid_minutes), view.damper,
         UNKNOWN if view.ambient is None else level - view.ambient[0], UNKNOWN if view.ambient is None else view.ambient[1],
         view.burning, UNKNOWN if view.warmed is None else view.warmed,
+        UNKNOWN if fallen is None else min(FARTHEST, fallen), span, shortest,
+        UNKNOWN if span == UNKNOWN else min(since / max(span, 1.0), 9.0), UNKNOWN if span == UNKNOWN else span - since,
+        *(float(sum(at <= back for at in view.logs)) for back in (*COUNTED, 3 * gap)),
     ]  # fmt: skip

@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log
+from statistics import median
 
 PRIOR_FIRES = 1.5
 """Fires that the usual pit counts for beside this pit's own. Chosen on worlds left in."""
 FIRES_KEPT = 8
 """Newest fires that make the habits."""
+COMPARED = 4
+"""Newest fires that the present one is compared with."""
 TURN_WITHIN = 25
 """Minutes after a log in which the pit must turn for the log to have caught: common practice, no source."""
 LEAST_RISE = 1.0
@@ -27,7 +30,7 @@ TAIL = 12
 
 NONE = -999.0
 """In a row of plain numbers: not known."""
-FIGURES = 7
+FIGURES = 6
 """Numbers in a row before its minutes."""
 
 USUAL = {"turn": 6.0, "peak": 25.0, "rise": 12.0, "fall": 0.45, "fastest": 0.8, "gap": 40.0}
@@ -47,8 +50,6 @@ class PastFire:
     rise: float | None = None
     fall: float | None = None
     fastest: float | None = None
-    miss: float | None = None
-    """How much longer it lasted than was said, in logarithms of the time left."""
 
 
 def past_fire(minutes: Sequence[float], gap: int, noise: float) -> PastFire:
@@ -97,36 +98,52 @@ class PitHabits:
             self._usual[figure] = exp((PRIOR_FIRES * log(prior) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))
 
     def left_as_before(self, since: int, height: float) -> float | None:
-        """Minutes in which earlier fires, so long after their log, fell by `height` °C: the middle of the last ones, each
-        carried on at its fastest fall where it was fed before. None while no fire is known."""
-        told = []
-        for fire in self.fires[-4:]:
-            minutes = fire.minutes
-            if not 0 <= since < len(minutes):
-                continue  # it was over by then; or the log's own time, from a damaged journal, lies ahead
-            goal = minutes[since] - height
-            at = next((i for i in range(since, len(minutes)) if minutes[i] <= goal), None)
-            if at is not None:
-                told.append(float(at - since))
-            else:
-                pace = max(fire.fastest or 0.0, 0.5 * self._usual["fastest"])
-                told.append(len(minutes) - 1 - since + (minutes[-1] - goal) / pace)
-        if not told:
-            return None
-        told.sort()
-        return (told[(len(told) - 1) // 2] + told[len(told) // 2]) / 2
+        """Minutes in which earlier fires, so long after their log, fell by `height` °C: the middle of the last ones. None
+        while no fire is known."""
+        told = [
+            self._until(fire, since, fire.minutes[since] - height)
+            for fire in self._latest()
+            if 0
+            <= since
+            < len(fire.minutes)  # else it was over by then; or the log's own time, from a damaged journal, lies ahead
+        ]
+        return median(told) if told else None
 
-    def shift(self, shrunk: float, largest: float) -> float:
-        """What the misses of the last fires add to a forecast, in logarithms."""
-        known = [fire.miss for fire in self.fires if fire.miss is not None]
-        return max(-largest, min(largest, sum(known) / (shrunk + len(known))))
+    def left_as_fallen(self, fallen: float, height: float) -> float | None:
+        """The same of earlier fires once they had fallen by `fallen` °C from their peak."""
+        told = []
+        for fire in self._latest():
+            if fire.peak is None:
+                continue
+            top = fire.minutes[int(fire.peak)]
+            at = next((i for i in range(int(fire.peak), len(fire.minutes)) if fire.minutes[i] <= top - fallen), None)
+            if at is not None:
+                told.append(self._until(fire, at, fire.minutes[at] - height))
+        return median(told) if told else None
+
+    def spans(self, low: float) -> list[float]:
+        """Minutes from their log until earlier fires fell to `low` °C, or would have."""
+        return [self._until(f, int(f.peak), low) + f.peak for f in self._latest() if f.peak is not None]
+
+    def _latest(self) -> list[PastFire]:
+        return self.fires[-COMPARED:]
+
+    def _until(self, fire: PastFire, since: int, goal: float) -> float:
+        """Minutes from minute `since` of a fire until it fell to `goal` °C, carried on at its fastest fall where it was fed
+        before."""
+        minutes = fire.minutes
+        at = next((i for i in range(since, len(minutes)) if minutes[i] <= goal), None)
+        if at is not None:
+            return float(at - since)
+        pace = max(fire.fastest or 0.0, 0.5 * self._usual["fastest"])
+        return len(minutes) - 1 - since + (minutes[-1] - goal) / pace
 
     def rows(self) -> tuple[tuple[float, ...], ...]:
         """For a checkpoint or a profile: one row a fire, plain numbers."""
         return tuple(
             (
                 f.gap,
-                *(NONE if v is None else v for v in (f.turn, f.peak, f.rise, f.fall, f.fastest, f.miss)),
+                *(NONE if v is None else v for v in (f.turn, f.peak, f.rise, f.fall, f.fastest)),
                 *f.minutes,
             )
             for f in self.fires

@@ -31,6 +31,11 @@ CHANNELS = ("left", "right")
 STEPS_OF_AMPLIFIER = 4
 """A reading is a multiple of 1/4 °C."""
 
+NEAR = 20.0
+"""°C under the band down to which a pit is said to be near it."""
+LEAST_PACE, MOST_PACE, MOST_SWING = 0.5, 2.5, 1.7
+"""Between which factors pits are varied."""
+
 
 @dataclass(frozen=True)
 class FireCook:
@@ -87,18 +92,27 @@ def recording(
 
 
 def fire_cook(
-    night: dict[str, Floats], world: str, number: int, marks: Marks, stretch: float, rng: np.random.Generator
+    night: dict[str, Floats],
+    world: str,
+    number: int,
+    marks: Marks,
+    stretch: float,
+    rng: np.random.Generator,
+    *,
+    swing: float = 1.0,
 ) -> FireCook:
-    """One pit of a recording. stretch: factor on all its times; the noise of its probes is drawn anew then. Half of the pits have
-    a probe for the air outside."""
+    """One pit of a recording. stretch: factor on all its times; swing: factor on the band and on what the pit moves in it and
+    near it. The noise of its probes is drawn anew then. Half of the pits have a probe for the air outside."""
     count = int(night["count"][number])
     shown = night["shown"][:count, :, number].astype(float)
     ambient = night["ambient"][:, number].astype(float)
     steps = shown.shape[1]
-    if stretch != 1.0:
+    low, high = float(night["low"][number]), float(night["high"][number])
+    if (stretch, swing) != (1.0, 1.0):
         at = np.arange(int(steps * stretch)) / stretch
         lost = np.isnan(shown)[:, np.minimum(at.astype(int), steps - 1)]
         seen = np.stack([np.interp(at, np.arange(steps), s) for s in night["seen"][:count, :, number].astype(float)])
+        seen = low + np.where(seen > low - NEAR, swing * (seen - low), seen - low - (swing - 1) * NEAR)
         noise = rng.standard_normal(seen.shape) * night["sd"][:count, number][:, None]
         shown = np.round((seen + noise) * STEPS_OF_AMPLIFIER) / STEPS_OF_AMPLIFIER
         shown[lost] = nan
@@ -111,7 +125,7 @@ def fire_cook(
     return FireCook(
         world=world,
         number=number,
-        band=Band(float(night["low"][number]), float(night["high"][number])),
+        band=Band(low, low + swing * (high - low)),
         shown=shown,
         ambient=ambient if rng.random() < 0.5 else None,
         marks=tuple(made),
@@ -162,14 +176,14 @@ def truth_at(cook: FireCook, minute: float, *, air: bool = False) -> float:
     return max(0.0, float(truth[row]) - (minute - float(cook.minutes[row])))
 
 
-def cooks_of(
-    cache: Path, world: str, seed: int, n: int, marks: Marks | None, stretches: tuple[float, ...] = ()
-) -> Iterator[FireCook]:
-    """Every pit of a recording, and every second one again, stretched. marks: None = as it falls."""
+def cooks_of(cache: Path, world: str, seed: int, n: int) -> Iterator[FireCook]:
+    """Every pit of a recording at another pace and with another swing, and every second one as it is; marked as it falls."""
     night = recording(cache, world, seed, n)
     rng = np.random.default_rng([seed, 5])
     kinds = list(Marks)
     for number in range(n):
-        for stretch in (1.0, *(rng.choice(stretches, 1) if stretches and number % 2 == 0 else ())):
-            drawn = kinds[int(rng.choice(len(kinds), p=[0.45, 0.25, 0.25, 0.05]))]
-            yield fire_cook(night, world, number, drawn if marks is None else marks, float(stretch), rng)
+        for varied in (True, False)[: 1 + (number % 2 == 0)]:
+            marks = kinds[int(rng.choice(len(kinds), p=[0.45, 0.25, 0.25, 0.05]))]
+            drawn = np.exp(rng.uniform(np.log([LEAST_PACE, 1 / MOST_SWING]), np.log([MOST_PACE, MOST_SWING])))
+            stretch, swing = drawn.tolist() if varied else (1.0, 1.0)
+            yield fire_cook(night, world, number, marks, stretch, rng, swing=swing)

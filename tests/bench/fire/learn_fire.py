@@ -13,7 +13,9 @@ without a world is corrected, and its rule chosen, by the other worlds alone.
 from __future__ import annotations
 
 import argparse
+import json
 import tempfile
+import zlib
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -24,7 +26,7 @@ import numpy.typing as npt
 
 from daemon.core.pit.exit_model import LEVELS, SHIFT, ExitModel
 from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.fire_features import features
+from daemon.core.pit.fire_features import FEATURES, features
 from daemon.core.settings import CallRule
 from daemon.wiring.learned import FIRE, read_model, write_model
 from tests.bench.fire.fire_cooks import cooks_of, truth_at, watched
@@ -32,14 +34,15 @@ from tests.worlds.fires import FIRE_WORLDS
 
 Floats = npt.NDArray[np.float64]
 Part = tuple[Floats, Floats]
-"""(rows, features); and (rows, 2): minutes left, number of the cook."""
-SEED = 101
+"""(rows, features); and (rows, 4): minutes left, number of the cook, minutes since the last true log, and whether no call may
+begin (1) because a marked log has yet to show or the lid is open."""
+SEEDS = (101, 102)
+"""Of the recordings that teach."""
 COOKS = 300
-"""Of each world."""
-PACES = (0.5, 0.7, 1.5, 2.2, 3.2)
+"""Of each world, by each seed."""
 EVERY = 4
 """Minutes between rows of one cook."""
-THINNED = 3
+THINNED = 2
 """Every so manieth row is learned from: rows of one fire say much the same."""
 FARTHEST = 240.0
 """Minutes; more is learned as this."""
@@ -47,35 +50,48 @@ NEAR, FAR_COUNTS = 90.0, 0.35
 """Minutes left beyond which a row counts for less: calls are made nearer."""
 NO_FORECAST_YET = "nothing has been learned of fires"
 TREES = {
-    "num_leaves": 20, "learning_rate": 0.1, "min_data_in_leaf": 80, "feature_fraction": 0.6, "bagging_fraction": 0.6,
+    "num_leaves": 28, "learning_rate": 0.08, "min_data_in_leaf": 150, "feature_fraction": 0.6, "bagging_fraction": 0.6,
     "bagging_freq": 1, "lambda_l2": 1.0, "max_bin": 63, "verbose": -1, "num_threads": 1, "seed": 1, "deterministic": True,
     "force_row_wise": True, "feature_pre_filter": False,
 }  # fmt: skip
-ROUNDS = 90
+ROUNDS = 140
 LEAD = 24.0
 """min: the usual lead of a sleeper and the on-delay of the prompt."""
 RIGHT, LATE, NEEDLESS = (22.0, 52.0), 11.0, 52.0
 """min left when called: well done, too late, for nothing (the lead, and half an hour beyond it; half the lead)."""
-WEIGHTS = (1.0, 1.5)
-"""What a call too late and one for nothing take off, against one well done."""
-MARGINS, BEGINS = (6.0, 8.0, 10.0, 12.0, 14.0, 16.0), (0.4, 0.5, 0.6)
+JUST_FED = 10.0
+"""min after a log in which nobody wants to be called."""
+WEIGHTS = (1.5, 1.0)
+"""What a call too late and one for nothing take off, against one well done: a lost fire costs more than a broken sleep."""
+MARGINS, BEGINS = (4.0, 7.0, 10.0, 12.0, 14.0, 17.0), (0.35, 0.5, 0.6)
 ENDS_AT = 0.6
 """Share of the chance at which a call begins at which it ends."""
 CACHE = Path(tempfile.gettempdir()) / "pitvigil-worlds"
 
 
-def rows_of(cache: Path, world: str, seed: int = SEED, n: int = COOKS) -> Part:
-    """What the fire watch saw in one world, from the cache if it is there."""
+def rows_of(cache: Path, world: str, n: int = COOKS) -> Part:
+    """What the fire watch saw in one world, cooks of all SEEDS one after the other."""
+    parts = [_rows_of(cache, world, seed, n) for seed in SEEDS]
+    for k, (_, left) in enumerate(parts):
+        left[:, 1] += 2 * k * n  # a cook keeps a number of its own
+    return np.concatenate([seen for seen, _ in parts]), np.concatenate([left for _, left in parts])
+
+
+def _rows_of(cache: Path, world: str, seed: int, n: int) -> Part:
+    """One recording, from the cache if it is there."""
     path = cache / f"rows-{world}-{seed}-{n}.npz"
     if not path.exists():
         seen: list[list[float]] = []
-        left: list[tuple[float, float]] = []
-        for number, cook in enumerate(cooks_of(cache, world, seed, n, None, PACES)):
+        left: list[tuple[float, float, float, float]] = []
+        for number, cook in enumerate(cooks_of(cache, world, seed, n)):
 
             def each(minute: int, watch: FireWatch, _pit: float) -> None:
                 if minute % EVERY == 0 and minute >= cook.meat_on and watch.exit.reason == NO_FORECAST_YET:  # noqa: B023
-                    seen.append(features(watch.exit.view(minute * 60.0, cook.band), watch.exit.habits))  # noqa: B023
-                    left.append((truth_at(cook, minute), number))  # noqa: B023
+                    now = minute * 60.0
+                    seen.append(features(watch.exit.view(now, cook.band), watch.exit.habits))  # noqa: B023
+                    since = minute - cook.logs[cook.logs <= minute].max(initial=-FARTHEST)  # noqa: B023
+                    held = watch.lid_open or watch.feed(now, 0.0).answering
+                    left.append((truth_at(cook, minute), number, since, held))  # noqa: B023
 
             watched(cook, FireWatch(), each)
         np.savez_compressed(path, seen=np.array(seen, "f4"), left=np.array(left, "f4"))
@@ -95,6 +111,21 @@ def learned_from(parts: list[Part]) -> list[lightgbm.Booster]:
     weight = np.where(left < NEAR, 1.0, FAR_COUNTS)
     data = lightgbm.Dataset(seen, target(left), weight=weight, params=TREES, free_raw_data=False)
     return [lightgbm.train({**TREES, "objective": "quantile", "alpha": q}, data, ROUNDS) for q in LEVELS]
+
+
+def trees_without(cache: Path, parts: dict[str, Part], without: str | None) -> list[lightgbm.Booster]:
+    """Learned from all worlds but one, from the cache if they are there."""
+    key = zlib.crc32(
+        repr(
+            (LEVELS, FEATURES, TREES, ROUNDS, SEEDS, THINNED, sorted((w, len(p[0])) for w, p in parts.items()))
+        ).encode()
+    )
+    path = cache / f"trees-without-{without}-{key:08x}.json"
+    if not path.exists():
+        learned = learned_from([p for w, p in parts.items() if w != without])
+        path.write_text(json.dumps([b.model_to_string() for b in learned]))
+        print("learned without", without, flush=True)
+    return [lightgbm.Booster(model_str=text) for text in json.loads(path.read_text())]
 
 
 def told_by(boosters: list[lightgbm.Booster], seen: Floats) -> Floats:
@@ -125,21 +156,20 @@ def chances(told: Floats, minutes: float) -> Floats:
 
 def score(told: Floats, part: Part, rule: CallRule) -> float:
     """What calls by this rule are worth in one world, counted where they begin."""
-    left, cook = part[1][:, 0], part[1][:, 1]
     chance = chances(told, LEAD + rule.margin)
-    begun = []
-    calling, last = False, -1.0
-    for i, (c, now) in enumerate(zip(cook.tolist(), chance.tolist(), strict=True)):
-        if c != last:
-            calling, last = False, c
-        if calling:
-            calling = now >= rule.ends
-        elif now >= rule.begins:
+    begun, calling, last = [], False, -1.0
+    for i, (now, (_, cook, _, held)) in enumerate(zip(chance.tolist(), part[1].tolist(), strict=True)):
+        calling = calling and cook == last and not held and now >= rule.ends
+        last = cook
+        if not calling and not held and now >= rule.begins:
             calling = True
-            begun.append(left[i])
-    at = np.array(begun)
+            begun.append(i)
+    left, since = part[1][begun, 0], part[1][begun, 2]
+    just = since < JUST_FED
+    at = left[~just & (left > 0)]  # out of the band already: nobody foresees that
     right = (RIGHT[0] <= at) & (at <= RIGHT[1])
-    return float(right.mean() - WEIGHTS[0] * (at < LATE).mean() - WEIGHTS[1] * (at > NEEDLESS).mean())
+    wrong = WEIGHTS[0] * (at < LATE).mean() + WEIGHTS[1] * (at > NEEDLESS).mean() + WEIGHTS[1] * just.mean()
+    return float(right.mean() - wrong)
 
 
 def chosen_rule(told: dict[str, Floats], parts: dict[str, Part]) -> CallRule:
@@ -185,14 +215,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--out", type=Path, default=Path(__file__).resolve().parents[3] / "daemon/data" / FIRE)
     parser.add_argument("--cache", type=Path, default=CACHE)
-    parser.add_argument("--cooks", type=int, default=COOKS, help="of each world")
+    parser.add_argument("--cooks", type=int, default=COOKS, help="of each world and seed")
+    parser.add_argument(
+        "--only", choices=[*FIRE_WORLDS, "none"], help="learn the trees without this world and keep them, no more"
+    )
     arguments = parser.parse_args()
-    parts = {world: rows_of(arguments.cache, world, SEED, arguments.cooks) for world in FIRE_WORLDS}
+    parts = {world: rows_of(arguments.cache, world, arguments.cooks) for world in FIRE_WORLDS}
     print({world: len(part[0]) for world, part in parts.items()}, flush=True)
-    boosters = {}
-    for out in parts:
-        boosters[out] = learned_from([p for w, p in parts.items() if w != out])
-        print("learned without", out, flush=True)
+    if arguments.only:
+        trees_without(arguments.cache, parts, None if arguments.only == "none" else arguments.only)
+        return
+    boosters = {out: trees_without(arguments.cache, parts, out) for out in parts}
     told = {out: told_by(boosters[out], parts[out][0]) for out in parts}
     lacks = {out: lack(told[out], parts[out][1][:, 0]) for out in parts}
     left_out: list[str | None] = [*parts, None]
@@ -200,8 +233,8 @@ def main() -> None:
         others = [w for w in parts if w != without]
         correction = np.median([lacks[w] for w in others], axis=0)
         rule = chosen_rule({w: told[w] + correction for w in others}, parts)
-        trees = learned_from(list(parts.values())) if without is None else boosters[without]
-        about = {"seed": str(SEED), "worlds": ", ".join(others), "version": "1"}
+        trees = trees_without(arguments.cache, parts, None) if without is None else boosters[without]
+        about = {"seed": ", ".join(map(str, SEEDS)), "worlds": ", ".join(others), "version": "1"}
         path = arguments.out if without is None else arguments.cache / f"fire-without-{without}.npz"
         write_model(
             path, exported(trees, correction, rule), {"made by": "python -m tests.bench.fire.learn_fire", **about}

@@ -44,17 +44,22 @@ def test_the_chance_decides_wherever_the_pit_stands(pit: float) -> None:
     assert not prompt(pit, FeedSense(chance=0.45, left=LEFT)).active
 
 
-def test_what_comes_back_from_too_much_heat_wants_no_wood() -> None:
-    assert not prompt(150.0, FeedSense(chance=0.9, left=LEFT), slope=-3.0).active
+@pytest.mark.parametrize(("pit", "slope", "climbs"), [(150.0, -3.0, False), (118.0, 0.4, True)], ids=["flare", "climb"])
+def test_what_falls_from_a_flare_or_climbs_a_little_is_judged_by_its_chance_too(
+    pit: float, slope: float, climbs: bool
+) -> None:
+    """A small log on a spent fire still climbs when half an hour is left: whoever sleeps must be called by then."""
+    assert prompt(pit, FeedSense(chance=0.9, left=LEFT, climbs=climbs), slope=slope).active
+    assert not prompt(pit, FeedSense(chance=0.1, left=LEFT, climbs=climbs), slope=slope).active
+
+
+def test_what_climbs_above_its_band_wants_no_wood() -> None:
+    assert not prompt(150.0, FeedSense(chance=0.9, left=LEFT, climbs=True), slope=3.0).active
 
 
 def test_who_tends_the_fire_himself_and_is_not_late_is_not_woken() -> None:
     assert not prompt(115.0, FeedSense(chance=0.9, left=LEFT, tended=True)).active
     assert prompt(105.0, FeedSense(tended=True), slope=-0.1).active, "below the band he has missed it"
-
-
-def test_what_climbs_wants_no_wood() -> None:
-    assert not prompt(115.0, FeedSense(chance=0.9, left=LEFT, climbs=True)).active
 
 
 def test_a_call_stands_until_the_chance_is_clearly_lower() -> None:
