@@ -10,8 +10,8 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.said import Text, say
 
 MINUTE = 60.0
-TENDED_UNTIL = 16 * MINUTE
-"""s left, three quarters of the usual lead, at which even whoever seems to tend the fire himself is called."""
+TENDED_UNTIL = 18 * MINUTE
+"""s left, a little less than the usual lead, at which even whoever seems to tend the fire himself is called."""
 FEED, NOT_CAUGHT = "pit-falling", "log-not-caught"
 
 

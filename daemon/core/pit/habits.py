@@ -30,6 +30,8 @@ TAIL = 12
 
 NONE = -999.0
 """In a row of plain numbers: not known."""
+SHORTEST = 5
+"""Minutes of a fire that is kept, at least."""
 FIGURES = 6
 """Numbers in a row before its minutes."""
 
@@ -151,7 +153,7 @@ class PitHabits:
 
     def use(self, rows: tuple[tuple[float, ...], ...]) -> None:
         """The inverse of `rows`, in place of what is known. Rows of earlier versions are too short and are passed over."""
-        whole = (row for row in rows if len(row) > FIGURES)
+        whole = (row for row in rows if len(row) >= FIGURES + SHORTEST)
         self.fires = [
             PastFire(tuple(row[FIGURES:]), row[0], *(None if v == NONE else v for v in row[1:FIGURES])) for row in whole
         ][-FIRES_KEPT:]

@@ -155,21 +155,23 @@ def chances(told: Floats, minutes: float) -> Floats:
 
 
 def score(told: Floats, part: Part, rule: CallRule) -> float:
-    """What calls by this rule are worth in one world, counted where they begin."""
+    """What calls by this rule are worth in one world, counted where they begin, and whether one stands when it must."""
     chance = chances(told, LEAD + rule.margin)
-    begun, calling, last = [], False, -1.0
+    begun, stands, calling, last = [], [], False, -1.0
     for i, (now, (_, cook, _, held)) in enumerate(zip(chance.tolist(), part[1].tolist(), strict=True)):
         calling = calling and cook == last and not held and now >= rule.ends
         last = cook
         if not calling and not held and now >= rule.begins:
             calling = True
             begun.append(i)
+        stands.append(calling)
+    due = (part[1][:, 0] > LATE) & (part[1][:, 0] <= RIGHT[0]) & (part[1][:, 3] == 0)
     left, since = part[1][begun, 0], part[1][begun, 2]
     just = since < JUST_FED
     at = left[~just & (left > 0)]  # out of the band already: nobody foresees that
     right = (RIGHT[0] <= at) & (at <= RIGHT[1])
     wrong = WEIGHTS[0] * (at < LATE).mean() + WEIGHTS[1] * (at > NEEDLESS).mean() + WEIGHTS[1] * just.mean()
-    return float(right.mean() - wrong)
+    return float(right.mean() + np.array(stands)[due].mean() - wrong)
 
 
 def chosen_rule(told: dict[str, Floats], parts: dict[str, Part]) -> CallRule:

@@ -58,7 +58,10 @@ def test_what_climbs_above_its_band_wants_no_wood() -> None:
 
 
 def test_who_tends_the_fire_himself_and_is_not_late_is_not_woken() -> None:
-    assert not prompt(115.0, FeedSense(chance=0.9, left=LEFT, tended=True)).active
+    assert not prompt(115.0, FeedSense(chance=0.9, left=20 * 60.0, tended=True)).active
+    assert prompt(115.0, FeedSense(chance=0.9, left=LEFT, tended=True)).active, (
+        "less than anybody needs who is asleep after all"
+    )
     assert prompt(105.0, FeedSense(tended=True), slope=-0.1).active, "below the band he has missed it"
 
 
