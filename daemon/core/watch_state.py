@@ -43,7 +43,7 @@ PARTS_KEPT = (
 """Parts of the engine that write their own state into a checkpoint and read it back."""
 AWAKE_FOR = 45 * MINUTE
 """s after a word of a person in which somebody is up by night. Ours, no source."""
-CHECKPOINT_VERSION = 2
+CHECKPOINT_VERSION = 3
 """Counted up whenever a checkpoint can no longer be read by what came before. What cannot be read is passed over: then the
 journal's inputs are replayed from the start of the running cook (`daemon.shell.resume`), so that no cook is lost."""
 

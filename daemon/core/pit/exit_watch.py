@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import isnan, nan
 from typing import Any
 
-from daemon.core.pit.exit_model import ExitForecast
+from daemon.core.pit.exit_model import MIDDLE, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PitHabits, past_fire
 from daemon.core.settings import Band, FireModel
@@ -21,6 +21,8 @@ LASTS = 30 * MINUTE
 """s after which a forecast that could not be made anew is dropped: about one fire. Common practice, no source."""
 FEWEST = 4
 """Minutes that must be known before anything is said."""
+TOLD_KEPT = 15
+"""Newest forecasts whose middle is kept: a log is noticed minutes after it went in."""
 LOGS_KEPT = 12
 """Newest logs whose times are kept."""
 SHORTEST_GAP = 5
@@ -54,6 +56,10 @@ class ExitWatch:
         """Engine time of the newest log that was marked."""
         self._counted = [0, 0]
         """Logs noticed only, and marked, in this cook."""
+        self._told: list[tuple[float, float]] = []
+        """(when, s that were left in the middle) of the last minutes; nothing is left where no forecast stood."""
+        self._left_at_logs: list[float] = []
+        """s that were left when the last logs went in, oldest first."""
         self._unlearned: float | None = None
         """Engine time of the log whose fire has ended and has yet to be learned from."""
         self._lids: list[bool] = []
@@ -85,6 +91,8 @@ class ExitWatch:
         if self._unlearned is not None and now >= self._logs[-1][0] + TAIL * MINUTE:
             self._learn()
         self._predict(now, band, isnan(pit), why_not)
+        left = 0.0 if self.forecast is None else max(0.0, self.forecast.exits[MIDDLE] - now)
+        self._told = [*self._told[1 - TOLD_KEPT :], (now, left)]
 
     def log(self, at: float, marked: bool) -> None:
         """A log went in at `at`."""
@@ -93,6 +101,7 @@ class ExitWatch:
         if self._logs and at - self._logs[-1][0] < SHORTEST_GAP * MINUTE:
             self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
             return
+        self._left_at_logs = [*self._left_at_logs, self._left_at(at)][-LOGS_KEPT:]
         if self._unlearned is not None:
             self._learn()
         if self._logs and self._burning_since is not None and self._logs[-1][0] >= self._burning_since:
@@ -111,6 +120,8 @@ class ExitWatch:
         newest = self._logs[-1] == (at, True)
         self._logs.remove((at, True))
         before = self._logs[-1][0] if self._logs else None
+        if newest:
+            self._left_at_logs = self._left_at_logs[:-1]
         if not newest or before is None:
             return
         if self._unlearned == before:
@@ -149,12 +160,21 @@ class ExitWatch:
             warmed=self._warmed,
         )
 
+    def fed_in_time(self, logs: int, least: float) -> bool:
+        """When each of the last logs went in, at least so many s were left by the forecast."""
+        lately = self._left_at_logs[-logs:]
+        return len(lately) == logs and min(lately) >= least
+
     def since_log(self, now: float) -> list[float]:
         """The pit since the newest marked log, °C a minute."""
         if self.marked_at is None:
             return []
         back = int((now - self.marked_at) // MINUTE)
         return self._minutes[-back - 1 :] if back < len(self._minutes) else list(self._minutes)
+
+    def _left_at(self, at: float) -> float:
+        """s that were left in the middle at engine time `at`, as told then; 0 where nothing was."""
+        return next((max(0.0, left - (at - when)) for when, left in reversed(self._told) if when <= at), 0.0)
 
     def _predict(self, now: float, band: Band, unseen: bool, why_not: str) -> None:
         if why_not:
@@ -209,6 +229,8 @@ class ExitWatch:
             "logs": [list(pair) for pair in self._logs],
             "counted": list(self._counted),
             "marked_at": self.marked_at,
+            "told": [list(pair) for pair in self._told],
+            "left_at_logs": list(self._left_at_logs),
             "unlearned": self._unlearned,
             "lids": list(self._lids),
             "lid_at": self._lid_at,
@@ -226,6 +248,8 @@ class ExitWatch:
         self.use(tuple(tuple(row) for row in state["habits"]))
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]
+        self._told = [(when, left) for when, left in state["told"]]
+        self._left_at_logs = list(state["left_at_logs"])
         self._counted, self._unlearned = list(state["counted"]), state["unlearned"]
         self.marked_at = state["marked_at"]
         self._lids, self._lid_at, self._damper_at = list(state["lids"]), state["lid_at"], state["damper_at"]

@@ -55,6 +55,8 @@ ANSWERS_AT_LEAST = 10 * MINUTE
 """s after a marked log in which nobody is called for wood, however quick the pit: who laid it has just gone."""
 TENDED_FIRES = 3
 """Last fires that somebody must have fed in time to count as being up."""
+IN_TIME = 11 * MINUTE
+"""s that must have been left, by the forecast, when wood was laid: half the usual lead. Who feeds later needs calling."""
 TOO_SHORT_TO_SLEEP = 35.0
 """Minutes between logs in which nobody sleeps: the lead of a sleeper and little more. Common practice, no source."""
 LATE_BY, LATE_AND = 1.05, 2.0
@@ -204,10 +206,12 @@ class FireWatch:
         )
 
     def _tended(self, now: float) -> bool:
-        """Whoever lays logs so often is up; who is up and not late need not be woken."""
+        """Whoever lays logs so often, and in time by himself, is up; who is up and not late need not be woken."""
         gaps = [fire.gap for fire in self.exit.habits.fires[-TENDED_FIRES:]]
         last = self._last_log
         if last is None or len(gaps) < TENDED_FIRES or max(gaps) > TOO_SHORT_TO_SLEEP:
+            return False
+        if not self.exit.fed_in_time(TENDED_FIRES, IN_TIME):
             return False
         return now - last < (LATE_BY * max(gaps) + LATE_AND) * MINUTE
 

@@ -282,6 +282,21 @@ def test_a_pit_is_told_by_its_own_last_fires(slower: float) -> None:
     assert (due.p05 - now) / 60.0 <= truth <= (due.p95 - now) / 60.0
 
 
+@pytest.mark.parametrize(("last", "tended"), [(24, True), (34, False)], ids=["in time", "too late"])
+def test_who_feeds_often_and_in_time_tends_the_fire(last: int, tended: bool) -> None:
+    """Five fires of 24 min, each fed high in the band; or the last one left until the pit is at its edge."""
+    watch = FireWatch(MODEL)
+    one = [129.0 + 6.0 * min(i / 9, (24 - i) / 15) for i in range(24)]
+    for k in range(5):
+        watch.mark(Mark(MarkKind.LOG), k * 24 * 60.0)
+        minutes(watch, one, 24 * k)
+    minutes(watch, [129.0 - 0.7 * i for i in range(last - 24)], 120)
+    at = 96 + last
+    watch.mark(Mark(MarkKind.LOG), at * 60.0)
+    minutes(watch, one[:14], at)
+    assert watch.feed((at + 13) * 60.0, 24 * 60.0).tended is tended
+
+
 def test_the_profile_does_not_grow_without_end() -> None:
     row = (40.0, 6.0, 15.0, 9.0, 0.36, 0.4, *fires(1))
     watch = FireWatch(MODEL)
