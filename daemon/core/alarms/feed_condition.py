@@ -24,9 +24,9 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
-    # what climbs above its band has the whole band before it, and nobody lays wood on burning fat
-    climbs_high = sense.climbs and pit > process.band.high + process.rules["pit-high"].margin
-    flares = climbs_high or "runaway/pit" in process.standing
+    # what climbs above its band has the whole band before it, and nobody lays wood on what may be burning fat
+    high, away = (process.band.high + process.rules[which].margin for which in ("pit-high", "runaway"))
+    flares = pit > (high if sense.climbs else away)
     wanted = chance >= sense.begins and not (flares or (below and climbs))
     if sense.tended and not process.asleep:
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
