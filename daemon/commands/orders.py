@@ -9,6 +9,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 PATIENCE = 10.0
 """s for one answer of the watch."""
+PLANS_IN = 120.0
+"""s for a plan: a board takes its time."""
 SAME_MINUTE = 60.0
 """s within which a mark is the one that `--at` names."""
 EXIT_FAILED, EXIT_BAD_CALL = 1, 2
@@ -31,6 +34,12 @@ EXAMPLES = {
     "remove-piece": "loaf --rig rig.toml",
     "move-probe": "loaf none --rig rig.toml",
     "band": "107 135 --rig rig.toml",
+    "keep-plan": "--wind 4 --rig rig.toml",
+    "drop-plan": "--rig rig.toml",
+    "remind": '"Spritz" --every 45 --after on --until wrapped --piece chuck --rig rig.toml',
+    "reminder-done": "spritz --rig rig.toml",
+    "remove-reminder": "spritz --rig rig.toml",
+    "wood": "24 --rig rig.toml",
 }
 Parser = Callable[[str, object, str], argparse.ArgumentParser]
 
@@ -96,6 +105,26 @@ def add_commands(command: Parser) -> None:
     band.add_argument("low", help='°C, or "225 F"')
     band.add_argument("high", help='°C, or "275 F"')
     band.add_argument("--sure", action="store_true", help="it is meant, however odd")
+    keep = order("keep-plan", _keep_plan, "plan the running cook and keep the plan: its times become prompts")
+    keep.add_argument("--ambient", type=float, help="°C outside (default: as the rig's probe says)")
+    keep.add_argument("--wind", type=float, default=0.0, help="m/s at the pit")
+    keep.add_argument("--no-wake", action="store_true", help="its hours are no alarm clock: by day only")
+    order("drop-plan", _drop_plan, "keep no plan any more")
+    remind = order("remind", _remind, "a reminder of your own")
+    remind.add_argument("text", help="what to do")
+    remind.add_argument("--every", type=float, metavar="MINUTES", help="from one to the next (default: once)")
+    remind.add_argument("--after", help="lit, in-band, on, stall, wrapped, tender, off or hold: counted from there")
+    remind.add_argument("--until", help="one of the same: it ends there")
+    remind.add_argument("--piece", help="id of the piece (default: whichever comes first)")
+    remind.add_argument("--at-night", action="store_true", help="it may wake you")
+    remind.add_argument(
+        "--at", metavar="DATETIME", help="counted from here instead: 2026-11-28T17:40 (in the zone of the rig)"
+    )
+    for name, text in (("reminder-done", "it was done, called or not"), ("remove-reminder", "remind no more")):
+        order(name, partial(_of_reminder, name), text).add_argument(
+            "reminder", help="its id; grease-tray: the tray is empty"
+        )
+    order("wood", _wood, "so many splits are at hand").add_argument("splits", type=int)
 
 
 class Watch:
@@ -114,13 +143,13 @@ class Watch:
         self.zone = ZoneInfo(rig.people.zone)
         self._key = page_key(rig.page, state_directory(rig, state))
 
-    def ask(self, path: str, body: dict[str, Any] | None = None) -> Any:
+    def ask(self, path: str, body: dict[str, Any] | None = None, patience: float = PATIENCE) -> Any:
         """Raises NotSaid in the watch's own words."""
         data = None if body is None else json.dumps(body).encode()
         headers = {"Authorization": f"Bearer {self._key}", "Content-Type": "application/json"}
         request = urllib.request.Request(self.base + path, data, headers)
         try:
-            with urllib.request.urlopen(request, timeout=PATIENCE) as answer:
+            with urllib.request.urlopen(request, timeout=patience) as answer:
                 return json.load(answer)
         except urllib.error.HTTPError as error:
             raise NotSaid(_problem(error)) from None
@@ -252,3 +281,28 @@ def _move_probe(options: argparse.Namespace, watch: Watch) -> None:
 def _band(options: argparse.Namespace, watch: Watch) -> None:
     band = {"low": _temperature(options.low), "high": _temperature(options.high)}
     watch.ask("band", {"band": band, "sure": options.sure, "by": options.by})
+
+
+def _keep_plan(options: argparse.Namespace, watch: Watch) -> None:
+    weather = {**_given(options, "ambient"), "wind": options.wind}
+    made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
+    sys.stdout.write("\n".join(made["lines"]) + "\n")
+
+
+def _drop_plan(options: argparse.Namespace, watch: Watch) -> None:
+    watch.ask("drop-plan", {"by": options.by})
+
+
+def _remind(options: argparse.Namespace, watch: Watch) -> None:
+    own = {**_given(options, "text", "after", "until", "piece", "at"), "at_night": options.at_night}
+    if options.every is not None:
+        own["every_minutes"] = options.every
+    watch.ask("add-reminder", {"reminder": own, "by": options.by})
+
+
+def _of_reminder(path: str, options: argparse.Namespace, watch: Watch) -> None:
+    watch.ask(path, {"reminder": options.reminder, "by": options.by})
+
+
+def _wood(options: argparse.Namespace, watch: Watch) -> None:
+    watch.ask("count-wood", {"splits": options.splits, "by": options.by})

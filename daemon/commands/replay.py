@@ -16,19 +16,23 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TextIO
 
+from config.cook import Cook
 from config.loader import load_both
 from config.problems import ConfigError, Problem
+from config.rig import Rig
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Input, Readings, WallClock
+from daemon.core.inputs import Input, KeepPlan, Readings, WallClock
+from daemon.core.pit.profile import PitProfile
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.order_words import KNOWN, said_in
 from daemon.shell.library.tables import DOUBTED, unguarded
 from daemon.shell.wording import event_to_dict
 from daemon.texts.composer import Composer
 from daemon.wiring.composers import composer_of
+from daemon.wiring.planning import AMBIENT, Weather, made_plan
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.codecs.plausible import number_of
 from drivers.reading import Fault, Quality, Reading, on_grid
@@ -188,6 +192,18 @@ def _answered(engine: Engine, events: Iterable[Event], forecaster: Forecaster) -
             yield event
 
 
+def with_plan(inputs: Iterator[tuple[float, Input]], rig: Rig, cook: Cook | None) -> Iterator[tuple[float, Input]]:
+    """A cook file that asks for it has its plan kept from the first line on, as the watch does."""
+    asked = cook is not None and cook.plan is not None and cook.serve_at is not None
+    for now, item in inputs:
+        yield now, item
+        if asked and cook is not None and cook.plan is not None:
+            asked = False
+            weather = Weather(AMBIENT if cook.plan.ambient is None else cook.plan.ambient, cook.plan.wind)
+            made = made_plan(rig, watch_settings(rig, cook), "cook file", weather, PitProfile(), now, cook.plan.wake)
+            yield now, KeepPlan(made.kept, "cook file")
+
+
 def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -> tuple[int, LogMistakes]:
     """Write every lasting event as a JSON line. Returns (readings judged, mistakes). Raises ConfigError, OSError."""
     rig, cook = load_both(rig_file, cook_file)
@@ -204,7 +220,7 @@ def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -
 
     with open_log(log) as file:
         inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
-        for event in with_forecasts(engine, counted(inputs)):
+        for event in with_forecasts(engine, counted(with_plan(inputs, rig, cook))):
             _write(event, composer.at(engine.wall.offset), out)
     return readings, mistakes
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -87,3 +87,9 @@ class KeptPlan:
     chance: float = 0.9
     logs: int = 0
     wood: float = 0.0
+
+
+def shifted(plan: KeptPlan, by: float) -> KeptPlan:
+    """The same in a clock that runs `by` s ahead."""
+    pieces = tuple(replace(piece, put_on=piece.put_on + by) for piece in plan.pieces)
+    return replace(plan, serve_at=plan.serve_at + by, light=plan.light + by, pieces=pieces)

@@ -16,7 +16,7 @@ from config.units import KG_PER_POUND
 from config.yields import SOURCE, YIELDS
 from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, kept_plan, plan
 from daemon.core.pit.profile import PitProfile
-from daemon.core.planned import KeptPlan
+from daemon.core.planned import KeptPlan, shifted
 from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
 from daemon.texts.reader import Reader
 from daemon.wiring.settings_from_files import watch_settings
@@ -83,8 +83,7 @@ def made_plan(
     )  # fmt: skip
     kept = kept_plan(made, feeding, wake)
     if kept is not None and offset:
-        pieces = tuple(replace(piece, put_on=piece.put_on - offset) for piece in kept.pieces)
-        kept = replace(kept, serve_at=kept.serve_at - offset, light=kept.light - offset, pieces=pieces)
+        kept = shifted(kept, -offset)
     return MadePlan(tuple(_lines(made, rig, settings, taught, now)), kept)
 
 

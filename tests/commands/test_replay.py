@@ -53,6 +53,22 @@ def test_twice_the_same_log_gives_twice_the_same_events(tmp_path: Path) -> None:
     assert replay(log, tmp_path) == replay(log, tmp_path)
 
 
+def test_a_cook_file_with_a_plan_has_it_kept_from_the_first_line(tmp_path: Path) -> None:
+    cook = tmp_path / "cook.toml"
+    text = (
+        Path(COOK)
+        .read_text(encoding="utf-8")
+        .replace("rest_minutes = 60\n", "rest_minutes = 60\nplan = { wind = 3 }\n")
+    )
+    cook.write_text(text, encoding="utf-8")
+    log, events = log_of_a_cook(tmp_path / "log.csv"), tmp_path / "events.jsonl"
+    assert main(["replay", str(log), "--rig", RIG, "--cook", str(cook), "--events", str(events)]) == 0
+    (plan,) = (e for line in events.read_text().splitlines() if (e := json.loads(line))["event"] == "plan")
+    assert plan["time"] == "2026-11-28T10:00:00.000Z" and plan["wake"] and plan["by"] == "cook file"
+    kinds = [(step["kind"], step["piece"]) for step in plan["steps"]]
+    assert kinds[0] == ("light", None) and ("put-on", "chuck") in kinds and kinds[-1] == ("serve", None)
+
+
 def test_bad_cells_are_named_and_counted_and_the_rest_is_judged(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -9,6 +9,9 @@
     remove-piece:loaf
     change-cook:{...}            the whole cook; its serve_at in UTC, s
     band:107:135                 °C
+    keep-plan:{...}              a plan as the core keeps it, its times in UTC, s; `drop-plan` none
+    remind:{...}                 a reminder as the core keeps it; remove-reminder:spritz; reminder-done:spritz
+    wood:12                      splits at hand
 
 Behind any of them `@2026-11-28T17:40:00Z`: when it was done, if earlier than said; of take-back: when that was said.
 """
@@ -26,31 +29,41 @@ from pydantic import TypeAdapter, ValidationError
 from daemon.core.inputs import (
     SPOT,
     AddPiece,
+    AddReminder,
     ChangeCook,
     ChangePiece,
     ChooseSpot,
+    CountWood,
     Input,
+    KeepPlan,
     Mark,
     MarkKind,
     MoveProbe,
+    ReminderDone,
     RemovePiece,
+    RemoveReminder,
     SetBand,
     SpotReading,
     TakeBack,
 )
+from daemon.core.planned import KeptPlan, ReminderSettings, shifted
 from daemon.core.settings import Band, CookSettings, PieceSettings, Wrap
 from daemon.shell.wording import rfc3339
 
 Said = (
     Mark | TakeBack | SpotReading | ChooseSpot | MoveProbe | AddPiece | ChangePiece | RemovePiece | ChangeCook | SetBand
-)
+    | KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
+)  # fmt: skip
 """The inputs that have a word."""
 BY = "cook"
 KNOWN = ", ".join((*MarkKind, "take-back", SPOT, "choose-spot", "move-probe", "add-piece", "change-piece", "remove-piece",
-                   "change-cook", "band"))  # fmt: skip
+                   "change-cook", "band", "keep-plan", "drop-plan", "remind", "remove-reminder", "reminder-done",
+                   "wood"))  # fmt: skip
 _AT = re.compile(r"@(\d{4}-\d\d-\d\d[T ][0-9:.+\-]+(?:Z|z)?)$")
 _PIECE: TypeAdapter[PieceSettings] = TypeAdapter(PieceSettings)
 _COOK: TypeAdapter[CookSettings] = TypeAdapter(CookSettings)
+_PLAN: TypeAdapter[KeptPlan] = TypeAdapter(KeptPlan)
+_REMINDER: TypeAdapter[ReminderSettings] = TypeAdapter(ReminderSettings)
 _SPOT: TypeAdapter[SpotReading] = TypeAdapter(SpotReading)
 
 
@@ -77,10 +90,29 @@ def word_of(item: Input, wall_offset: float) -> str | None:
         case RemovePiece(piece=piece):
             return f"remove-piece:{piece}"
         case ChangeCook(cook=cook):
-            utc = replace(cook, serve_at=None if cook.serve_at is None else cook.serve_at + wall_offset)
+            reminders = tuple(_in_utc(own, wall_offset) for own in cook.reminders)
+            serve_at = None if cook.serve_at is None else cook.serve_at + wall_offset
+            utc = replace(cook, serve_at=serve_at, reminders=reminders)
             return f"change-cook:{_json(_COOK, utc)}"
         case SetBand(band=band):
             return f"band:{band.low!r}:{band.high!r}"
+        case _:
+            return _duty_word(item, wall_offset)
+
+
+def _duty_word(item: Input, wall_offset: float) -> str | None:
+    """Of the plan, the reminders and the wood."""
+    match item:
+        case KeepPlan(plan=plan):
+            return "drop-plan" if plan is None else f"keep-plan:{_json(_PLAN, shifted(plan, wall_offset))}"
+        case AddReminder(reminder=own):
+            return f"remind:{_json(_REMINDER, _in_utc(own, wall_offset))}"
+        case RemoveReminder(reminder=id_):
+            return f"remove-reminder:{id_}"
+        case ReminderDone(reminder=id_):
+            return f"reminder-done:{id_}"
+        case CountWood(splits=splits):
+            return f"wood:{splits}"
         case _:
             return None
 
@@ -126,6 +158,12 @@ def _read(word: str, rest: str, at: float | None) -> Said | None:
         "remove-piece": lambda: RemovePiece(parts[0], BY) if len(parts) == 1 else None,
         "change-cook": lambda: ChangeCook(_COOK.validate_json(rest), BY),
         "band": lambda: SetBand(Band(float(parts[0]), float(parts[1])), BY) if len(parts) == 2 else None,
+        "keep-plan": lambda: KeepPlan(_PLAN.validate_json(rest), BY),
+        "drop-plan": lambda: KeepPlan(None, BY) if not parts else None,
+        "remind": lambda: AddReminder(_REMINDER.validate_json(rest), BY),
+        "remove-reminder": lambda: RemoveReminder(parts[0], BY) if len(parts) == 1 else None,
+        "reminder-done": lambda: ReminderDone(parts[0], BY) if len(parts) == 1 else None,
+        "wood": lambda: CountWood(int(parts[0]), BY) if len(parts) == 1 else None,
     }
     reader = readers.get(word)
     return None if reader is None else reader()
@@ -148,6 +186,10 @@ def _spot(rest: str, parts: list[str], at: float | None) -> SpotReading | None:
     if rest.startswith("{"):
         return replace(_SPOT.validate_json(rest), at=at)
     return SpotReading(parts[0], float(parts[1]), at=at) if len(parts) == 2 else None
+
+
+def _in_utc(own: ReminderSettings, wall_offset: float) -> ReminderSettings:
+    return own if own.at is None else replace(own, at=own.at + wall_offset)
 
 
 def _joined(*parts: str | None) -> str:

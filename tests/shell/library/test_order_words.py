@@ -13,18 +13,24 @@ from hypothesis import strategies as st
 from daemon.core.inputs import (
     SPOT,
     AddPiece,
+    AddReminder,
     ChangeCook,
     ChangePiece,
     ChooseSpot,
+    CountWood,
     Input,
+    KeepPlan,
     Mark,
     MarkKind,
     MoveProbe,
+    ReminderDone,
     RemovePiece,
+    RemoveReminder,
     SetBand,
     SpotReading,
     TakeBack,
 )
+from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, shifted
 from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
 from daemon.shell.library.order_words import said_in, word_of
 from daemon.shell.library.tables import guarded, unguarded
@@ -41,6 +47,16 @@ pieces = st.builds(
 )  # fmt: skip
 bands = st.floats(40, 200).map(lambda low: Band(low, low + 30.0))
 marks = st.builds(Mark, st.sampled_from(MarkKind), st.none() | ids, at=times)
+lengths = st.integers(600, 80_000).map(float)
+reminders = st.builds(
+    ReminderSettings, ids, texts, st.none() | lengths, st.none() | st.sampled_from(From), times,
+    st.none() | st.sampled_from(From), st.none() | ids, st.booleans(),
+)  # fmt: skip
+instants = st.integers(1_700_000_000, 1_900_000_000).map(float)
+plans = st.builds(
+    KeptPlan, instants, lengths, instants, lengths, lengths,
+    st.tuples(st.builds(PlannedPiece, ids, instants, lengths, lengths, lengths, st.none() | lengths)), st.booleans(),
+)  # fmt: skip
 said = st.one_of(
     marks,
     st.builds(Mark, st.just(MarkKind.WRAPPED), st.none() | ids, note=st.sampled_from(Wrap).map(str), at=times),
@@ -54,6 +70,11 @@ said = st.one_of(
     st.builds(RemovePiece, ids, st.just("cook")),
     st.builds(ChangeCook, st.builds(CookSettings, ids, texts, bands, st.tuples(pieces), times), st.just("cook")),
     st.builds(SetBand, bands, st.just("cook")),
+    st.builds(KeepPlan, st.none() | plans, st.just("cook")),
+    st.builds(AddReminder, reminders, st.just("cook")),
+    st.builds(RemoveReminder, ids, st.just("cook")),
+    st.builds(ReminderDone, ids, st.just("cook")),
+    st.builds(CountWood, st.integers(0, 2000), st.just("cook")),
 )
 
 
@@ -78,6 +99,8 @@ def test_instants_are_written_in_utc(item: Input, offset: float) -> None:
     if isinstance(item, ChangeCook) and item.cook.serve_at is not None:
         assert isinstance(again, ChangeCook)
         assert again.cook == replace(item.cook, serve_at=item.cook.serve_at + offset)
+    if isinstance(item, KeepPlan) and item.plan is not None:
+        assert again == replace(item, plan=shifted(item.plan, offset))
 
 
 @pytest.mark.parametrize(
@@ -85,6 +108,7 @@ def test_instants_are_written_in_utc(item: Input, offset: float) -> None:
     [
         "sung", "", "log:a:b", "wrapped:chuck:leaf", "take-back", "take-back:sung", "take-back:log:a:b", "spot:loaf",
         "spot:loaf:hot", "spot:{", 'spot:{"piece": "loaf"}', "add-piece:loaf", "add-piece:{}", "choose-spot",
+        "wood:many", "keep-plan:{}", "drop-plan:now", "remind:spritz", "reminder-done",
         "move-probe", "band:107", "band:a:b", "remove-piece", "remove-piece:a@2026-11-28T17:40:00Z",
         "log@2026-11-28T17:40:00", "log@2026-99-28T17:40:00Z",
     ],

@@ -1,0 +1,52 @@
+"""The plan, reminders and wood from a terminal: each command is the request to the page that its words say."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import config
+from daemon.cli import main
+from daemon.commands import orders
+from daemon.shell.web import models
+
+RIG = str(Path(config.__file__).parent / "examples" / "rig.toml")
+CALLS: list[tuple[list[str], str, dict[str, Any]]] = [
+    (["keep-plan", "--wind", "4", "--no-wake"], "keep-plan", {"wind": 4.0, "wake": False}),
+    (["keep-plan", "--ambient", "-5"], "keep-plan", {"ambient": -5.0, "wind": 0.0, "wake": True}),
+    (["drop-plan"], "drop-plan", {}),
+    (["remind", "Spritz", "--every", "45", "--after", "on", "--until", "wrapped", "--piece", "chuck"], "add-reminder",
+     {"reminder": {"text": "Spritz", "every_minutes": 45.0, "after": "on", "until": "wrapped", "piece": "chuck",
+                   "at_night": False}}),
+    (["remind", "Turn", "--at", "2026-11-28T17:40", "--at-night"], "add-reminder",
+     {"reminder": {"text": "Turn", "at": "2026-11-28T17:40", "at_night": True}}),
+    (["reminder-done", "spritz"], "reminder-done", {"reminder": "spritz"}),
+    (["remove-reminder", "spritz"], "remove-reminder", {"reminder": "spritz"}),
+    (["wood", "24"], "count-wood", {"splits": 24}),
+]  # fmt: skip
+BODIES: dict[str, type[models.Body]] = {
+    "keep-plan": models.KeepPlanOrder, "drop-plan": models.By, "add-reminder": models.AddReminderOrder,
+    "reminder-done": models.ReminderOrder, "remove-reminder": models.ReminderOrder, "count-wood": models.WoodOrder,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("words", "path", "body"), CALLS, ids=lambda v: v if isinstance(v, str) else None)
+def test_a_command_is_one_request(
+    words: list[str], path: str, body: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[tuple[str, dict[str, Any]]] = []
+
+    class Recorder:
+        def __init__(self, rig: object, state: object) -> None:
+            pass
+
+        def ask(self, path: str, body: dict[str, Any], patience: float = 0.0) -> dict[str, Any]:
+            asked.append((path, body))
+            return {"lines": ["serve at noon"]}
+
+    monkeypatch.setattr(orders, "Watch", Recorder)
+    assert main([*words, "--rig", RIG]) == 0
+    assert asked == [(path, {**body, "by": "terminal"})]
+    BODIES[path].model_validate(asked[0][1])
