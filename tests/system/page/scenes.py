@@ -11,8 +11,12 @@ from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.pit.evenness import Evenness
+from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
+from daemon.core.plan.steps import PlanStep
+from daemon.core.planned import From, StepKind
 from daemon.core.shift import DeedAsked, OnWatch
-from tests.shell.web.page_curves import HOUR
+from daemon.core.snapshot import MarkView, SpotView
+from tests.shell.web.page_curves import HOUR, LIT, SERVE
 from tests.shell.web.page_scenario import FakeWatch, fan_from
 
 
@@ -96,10 +100,52 @@ def morning(watch: FakeWatch) -> None:
     )  # fmt: skip
 
 
+def planned(watch: FakeWatch) -> None:
+    """The calm night under a kept plan, with wood that was counted, a reminder, marks, and a core read by hand."""
+    calm(watch)
+    now, old = watch.now, watch.changes
+    first, second = old.pieces
+
+    def step(kind: StepKind, piece: str | None, hours: float, late: float = 0.0, wide: float = 0.0) -> PlanStep:
+        likely = now + (hours + late) * HOUR
+        at = Interval(likely - wide * HOUR, likely, likely + 1.4 * wide * HOUR)
+        return PlanStep(kind, piece, now + hours * HOUR, at, done=hours < 0)
+
+    serve = SERVE - now
+    steps = (
+        step(StepKind.LIGHT, None, -6.0),
+        step(StepKind.PUT_ON, "chuck-roll", -5.2, 0.1),
+        step(StepKind.PUT_ON, "lamb-shoulder", -5.2, 0.1),
+        step(StepKind.WRAP, "chuck-roll", 1.4, 0.5, 0.7),
+        step(StepKind.OFF, "lamb-shoulder", 3.2, -0.3, 0.7),
+        step(StepKind.OFF, "chuck-roll", 5.8, 0.5, 1.2),
+        step(StepKind.SERVE, None, serve / HOUR),
+    )
+    plan = PlanView(SERVE, now - 6 * HOUR, True, now - 7 * HOUR, steps, 0.88, 0.4 * HOUR, 16, 11.2)
+    wood = WoodView(
+        "oak", 9, 7, 2700.0, now + 6.4 * HOUR, Interval(now + 5.0 * HOUR, now + 6.3 * HOUR, now + 8.0 * HOUR), False
+    )
+    spritz = ReminderView(
+        "spritz", "Spritz", "chuck-roll", 2700.0, From.ON, From.WRAPPED, False, now + 600.0, False, now - 2100.0
+    )
+    marks = (
+        MarkView("wrapped", "lamb-shoulder", now - 1500.0, now - 1500.0, "page"),
+        MarkView("spot", "chuck-roll", now - 1800.0, now - 1790.0, "page"),
+        MarkView("log", None, now - 2400.0, now - 2400.0, "page"),
+        MarkView("fire-lit", None, LIT, LIT, "page"),
+    )
+    spot = SpotView(64.5, now - 1800.0, now - 1790.0, "thick end", "", 1.0, "page")
+    watch.changes = replace(
+        old, plan=plan, wood=wood, reminders=(spritz,), grease=GreaseView(0.9, 0.6), marks=marks,
+        pieces=(replace(first, channel=None, spots=(spot,)), second),
+    )  # fmt: skip
+
+
 SCENES: dict[str, Callable[[FakeWatch], None]] = {
     "calm": calm,
     "one-alarm": one_alarm,
     "six-alarms": six_alarms,
     "first-start": first_start,
     "morning": morning,
+    "planned": planned,
 }

@@ -20,7 +20,9 @@ from tests.system.page.scenes import SCENES, calm
 SIZES = {360: 740, 768: 1024, 1280: 900}
 """px wide and high."""
 LIGHTS = ("night", "day")
-VIEWS = ("curve", "night", "cooks", "care", f"cook/{CHOIR}", f"compare/{CHOIR}/{FAIR}", "taught", "shift")
+VIEWS = ("curve", "night", "cooks", "care", f"cook/{CHOIR}", f"compare/{CHOIR}/{FAIR}", "taught", "shift", "plan")
+HELD = {"night": "morning", "shift": "morning", "plan": "planned"}
+"""Scenes of the views that show little of a calm night."""
 NO_WORD = "() => { const now = performance.now.bind(performance); performance.now = () => now() + 90000; }"
 
 
@@ -29,7 +31,7 @@ def pictures() -> Iterator[tuple[str, str, str]]:
     for scene in (*SCENES, "dead"):
         yield scene, scene, "pit"
     for view in VIEWS:
-        yield view.partition("/")[0], "morning" if view in ("night", "shift") else "calm", view
+        yield view.partition("/")[0], HELD.get(view, "calm"), view
 
 
 def stage(site: ServedPage, page: Page, scene: str) -> None:

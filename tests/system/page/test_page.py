@@ -25,7 +25,7 @@ from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, WCAG, enter, phone, serious, unfold
 from tests.system.page.scenes import six_alarms
 
-ROOMS = ("pit", "curve", "night", "cooks", "care")
+ROOMS = ("pit", "plan", "curve", "night", "cooks", "care")
 VIEWS = (*ROOMS, "shift", f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
 WEIGHT_LIMIT = 100_000
 FIRST_VIEW_MS = 1000

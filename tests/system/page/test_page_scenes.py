@@ -12,9 +12,10 @@ from playwright.sync_api import Browser, Locator, Page, expect
 
 from daemon.core import inputs
 from daemon.core.events import NapPlanned
+from daemon.core.snapshot import HandheldView
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, enter, phone, serious
-from tests.system.page.scenes import SCENES, calm, first_start, morning
+from tests.system.page.scenes import SCENES, calm, first_start, morning, planned
 from tests.system.page.take_set import NO_WORD, SIZES
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
@@ -190,3 +191,66 @@ def test_the_alarm_figures_go_by_the_names_of_the_standards(page: Page) -> None:
     expect(figures.get_by_role("row", name=re.compile("^Alarms"))).to_contain_text("3, of them 2")
     figures.get_by_text("Most frequent").click()
     expect(figures.locator("ol li").first).to_contain_text("Feed due")
+
+
+def test_the_plan_stands_with_its_times_wood_and_reminders(page: Page, site: ServedPage) -> None:
+    planned(site.watch)
+    enter(page, "plan")
+    plan = page.get_by_label("Plan", exact=True)
+    expect(plan).to_contain_text("24 min ahead, 88 % likely in time")
+    expect(plan.get_by_role("row", name=re.compile("Light the fire"))).to_contain_text("20:14")
+    chuck = plan.get_by_role("row", name=re.compile("Take off: Beef chuck roll"))
+    expect(chuck).to_have_text(re.compile("08:02.*08:32.*07:20 to 10:13"))
+    expect(plan).to_contain_text("Lamb shoulder waits about 6 h 51 min")
+    wood = page.get_by_label("Wood", exact=True)
+    expect(wood).to_contain_text("9 splits left")
+    expect(wood).to_contain_text("They last until 08:38")
+    expect(page.get_by_label("Reminders", exact=True)).to_contain_text(
+        "every 45 min, after it is on, until it is wrapped"
+    )
+
+
+def test_a_core_read_by_hand_is_kept_and_taken_back(page: Page, site: ServedPage) -> None:
+    """212 °F is 100 °C, 149 °F is 65 °C: the boiling point of water and the definition of the scale."""
+    planned(site.watch)
+    page.evaluate("localStorage.setItem('unit', 'F')")
+    page.reload()
+    chuck = page.get_by_label("Beef chuck roll", exact=True)
+    expect(chuck).to_contain_text("No probe of its own; read by hand 148 °F at 01:44")
+    chuck.get_by_label("Core, °F").fill("149")
+    chuck.get_by_label("Where").fill("thick end")
+    chuck.get_by_role("button", name="Keep the reading").click()
+    expect(page.locator("#toast")).to_contain_text("Read: 149 °F")
+    chuck.get_by_role("button", name="Take back").first.click()
+    expect(page.locator("#toast")).to_contain_text("Taken back")
+    spot, back = site.watch.commands
+    assert isinstance(spot, inputs.SpotReading) and spot.celsius == pytest.approx(65.0) and spot.where == "thick end"
+    assert isinstance(back, inputs.TakeBack) and (back.what, back.piece) == ("spot", "chuck-roll")
+
+
+def test_a_mark_is_taken_back(page: Page, site: ServedPage) -> None:
+    planned(site.watch)
+    page.get_by_text("What you said, and take back").click()
+    page.get_by_role("listitem").filter(has_text="Wrapped, Lamb shoulder").get_by_role("button").click()
+    expect(page.locator("#toast")).to_contain_text("Taken back: wrapped")
+    (back,) = site.watch.commands
+    assert isinstance(back, inputs.TakeBack)
+    assert (back.what, back.piece, back.said_at) == ("wrapped", "lamb-shoulder", site.watch.now - 1500.0)
+
+
+def test_a_handheld_probe_asks_for_its_piece(page: Page, site: ServedPage) -> None:
+    site.watch.changes = replace(site.watch.changes, handheld=HandheldView("pen", 63.0, site.watch.now, None))
+    asks = page.get_by_label("Handheld probe", exact=True)
+    expect(asks).to_contain_text("reads 63 °C: of which piece?")
+    asks.get_by_role("button", name="Lamb shoulder").click()
+    expect(page.locator("#toast")).to_contain_text("Kept for Lamb shoulder")
+    assert site.watch.commands == [inputs.ChooseSpot("lamb-shoulder", "page")]
+
+
+def test_a_probe_is_taken_out_and_its_piece_read_by_hand(page: Page, site: ServedPage) -> None:
+    lamb = page.get_by_label("Lamb shoulder", exact=True)
+    lamb.get_by_text("Probe, or remove").click()
+    lamb.get_by_label("Probe in this piece").select_option("none: it is read by hand")
+    lamb.get_by_role("button", name="Read by this probe").click()
+    expect(lamb).to_contain_text("No probe of its own: read it by hand")
+    assert site.watch.commands == [inputs.MoveProbe("lamb-shoulder", None, "page")]

@@ -95,6 +95,7 @@ export function showGlance(snapshot) {
       snapshot.nap,
       snapshot.sleep,
       snapshot.pit.stage,
+      snapshot.plan?.kept_at,
       snapshot.pieces.map(({ stage }) => stage),
       snapshot.channels.map(({ quality }) => quality),
     ],

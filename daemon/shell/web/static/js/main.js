@@ -7,11 +7,13 @@ import { showGlance } from "./glance.js";
 import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.js";
 import { pitRoom } from "./pit.js";
 import { tickPieces } from "./pieces.js";
+import { handheldAsks } from "./spots.js";
 import { at, plain, recall, span, state, useFahrenheit } from "./words.js";
 
 const STALE_SECONDS = 15; // three missed beats
 const ROOMS = {
   pit: async () => pitRoom,
+  plan: async () => (await import("./plan.js")).planRoom,
   curve: async () => (await import("./curve.js")).curveRoom,
   night: async () => (await import("./night.js")).nightRoom,
   cooks: async () => (await import("./cooks.js")).cooksRoom,
@@ -66,6 +68,7 @@ function frame(snapshot) {
   document.title = `${news ? `(${news}) ` : ""}${snapshot.pit.name} · pitvigil`;
   showGlance(snapshot);
   deedsAsked(find("asks"), snapshot);
+  handheldAsks(snapshot);
   const troubles = snapshot.health.map(
     (part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`,
   );

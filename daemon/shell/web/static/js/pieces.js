@@ -5,6 +5,7 @@ import { deedsOf } from "./deeds.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
+import { spotReadings } from "./spots.js";
 import {
   big,
   capital,
@@ -338,7 +339,7 @@ function changing(first) {
   const move = button("Read by this probe", () =>
     tell(
       "/api/move-probe",
-      { piece: first.id, channel: probe.value },
+      { piece: first.id, channel: probe.value || null },
       "Asked. Whoever had that probe swaps.",
     ),
   );
@@ -364,15 +365,16 @@ function changing(first) {
   );
   const update = (piece, snapshot) => {
     const meat = snapshot.channels.filter((channel) => channel.role === "meat");
-    redraw(probe, [meat.map((channel) => channel.id), piece.channel], () =>
-      meat.map(({ id, name }) => make("option", { value: id, selected: id === piece.channel }, name)),
-    );
+    redraw(probe, [meat.map((channel) => channel.id), piece.channel], () => [
+      ...meat.map(({ id, name }) => make("option", { value: id, selected: id === piece.channel }, name)),
+      make("option", { value: "", selected: piece.channel === null }, "none: it is read by hand"),
+    ]);
   };
   return { node, update };
 }
 
 function card(first) {
-  const [done, moving] = [whenDone(), changing(first)];
+  const [done, moving, spots] = [whenDone(), changing(first), spotReadings(first)];
   const [top, buttons, safety, age] = [
     make("div", { class: "stack" }),
     make("div", { class: "buttons" }),
@@ -398,18 +400,28 @@ function card(first) {
       ),
       done.node,
     ),
+    spots.node,
     moving.node,
     safety,
   );
   let latest = null;
   const tick = () => {
     const channel = live.snapshot.channels.find((c) => c.id === latest.channel);
-    say(
-      age,
-      !channel || channel.age === null
-        ? `Probe ${latest.channel}: never read`
-        : `${channel.name}, read ${span(channel.age + sinceWord())} ago`,
-    );
+    const [spot] = latest.spots;
+    if (latest.channel === null)
+      say(
+        age,
+        spot
+          ? `No probe of its own; read by hand ${degrees(spot.celsius)} at ${clock(spot.at, live.snapshot)}`
+          : "No probe of its own: read it by hand",
+      );
+    else
+      say(
+        age,
+        !channel || channel.age === null
+          ? `Probe ${latest.channel}: never read`
+          : `${channel.name}, read ${span(channel.age + sinceWord())} ago`,
+      );
   };
   const update = (piece) => {
     latest = piece;
@@ -421,6 +433,7 @@ function card(first) {
     );
     asking.update(piece, snapshot);
     moving.update(piece, snapshot);
+    spots.update(piece, snapshot);
     redraw(buttons, piece.stage, () =>
       (NEXT[piece.stage] ?? []).map(([kind, text], index) =>
         mark(kind, text, piece.id, index === 0 ? { class: "main" } : {}),

@@ -5,6 +5,7 @@ import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
+import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isBehind, standingFace } from "./standing.js";
 import {
@@ -196,6 +197,7 @@ export function pitRoom(root) {
   const often = make("div", { class: "buttons tight" });
   const age = make("p", { class: "quiet" });
   const done = whenDone();
+  const said = saidMarks();
   const serve = make("div", {});
   const [lines, list] = [make("div", { class: "plate lines" }), make("div", { id: "pieces" })];
   const [spots, fires, wide] = [make("div", {}), make("div", {}), make("div", { class: "wide-curve" })];
@@ -228,6 +230,7 @@ export function pitRoom(root) {
         bandForm(),
         age,
       ),
+      said.node,
       spots,
       fires,
     ),
@@ -278,6 +281,7 @@ export function pitRoom(root) {
       },
     );
     redraw(spots, [snapshot.pit.evenness, unit()], () => grateFace(snapshot.pit.evenness));
+    said.update(snapshot);
     redraw(fires, snapshot.fires, () => firesFace(snapshot));
     pieces(list, snapshot);
     curve?.update(snapshot);

@@ -47,14 +47,14 @@ function remedyRow(remedy, snapshot) {
 
 export const isBehind = (standing) => (standing?.ahead ?? 0) < -ON_COURSE;
 
-/** open: as the reader left the list of remedies; undefined = open when behind. */
-export function standingFace(snapshot, open) {
+/** open: as the reader left the list of remedies; undefined = open when behind. told: the plan has said already how it stands. */
+export function standingFace(snapshot, open, told = false) {
   if (snapshot.serve_at === null) return [];
   const head = make(
     "div",
     { class: "row" },
     make("h2", {}, snapshot.cook_name),
-    make("strong", { class: "num" }, `serve ${clock(snapshot.serve_at, snapshot)}`),
+    told ? "" : make("strong", { class: "num" }, `serve ${clock(snapshot.serve_at, snapshot)}`),
   );
   const standing = snapshot.standing;
   if (standing === null) return [make("section", { class: "plate", "aria-label": "Serving" }, head)];
@@ -71,7 +71,7 @@ export function standingFace(snapshot, open) {
       "section",
       { class: "plate", "aria-label": "Serving" },
       head,
-      make("p", { class: "row" }, verdict(standing), make("span", {}, chance)),
+      told ? null : make("p", { class: "row" }, verdict(standing), make("span", {}, chance)),
       standing.unknown.length
         ? make(
             "p",

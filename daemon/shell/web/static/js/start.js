@@ -37,7 +37,8 @@ function pieceFields(cuts, channels, index) {
     min: "0.5",
     inputmode: "decimal",
   });
-  const channel = make("select", { name: "channel" }, ...choices(channels.map((row) => [row.id, row.name])));
+  const probes = [...channels.map((row) => [row.id, row.name]), ["", "none: read by hand"]];
+  const channel = make("select", { name: "channel" }, ...choices(probes));
   if (channels[index]) channel.value = channels[index].id;
   const wrap = make("select", { name: "wrap" }, ...choices(WRAPS));
   const wrapAt = make("input", { name: "wrap-at", type: "number", step: "any", inputmode: "decimal" });
@@ -84,7 +85,7 @@ function pieceFields(cuts, channels, index) {
   const value = () => ({
     name: name.value,
     cut: cut.value,
-    channel: channel.value,
+    ...(channel.value ? { channel: channel.value } : {}),
     weight: kilos(weight.value),
     ...(thickness.value ? { thickness: Number(thickness.value) * (isFahrenheit() ? INCH_CM : 1) } : {}),
     wrap: wrap.value === "never" ? false : { material: wrap.value, at: inside(Number(wrapAt.value)) },
@@ -97,12 +98,6 @@ export function addForm({ cuts }) {
   const channels = live.snapshot.channels.filter((channel) => channel.role === "meat");
   const used = new Set(live.snapshot.pieces.map((piece) => piece.channel));
   const free = channels.filter((channel) => !used.has(channel.id));
-  if (free.length === 0)
-    return make(
-      "p",
-      {},
-      "Every meat probe of the rig is in a piece. Move one, or remove a piece that is done.",
-    );
   const part = pieceFields(cuts, free, 0);
   const send = async (event) => {
     event.preventDefault();
@@ -160,6 +155,8 @@ export function startForm({ cuts, hold_rules }) {
     list.append(part.node);
   };
   add();
+  const guests = make("input", { type: "number", inputmode: "numeric", min: "1", max: "5000" });
+  const splits = make("input", { type: "number", inputmode: "numeric", min: "0", max: "2000" });
   const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
   const plan = make("div", { class: "stack", role: "status" });
   const order = () => {
@@ -172,6 +169,8 @@ export function startForm({ cuts, hold_rules }) {
       rest_minutes: Number(rest.value),
       hold: { rule: hold.value },
     };
+    if (guests.value) cook.guests = Number(guests.value);
+    if (splits.value) cook.wood = { stock: Number(splits.value) };
     if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
     return cook;
   };
@@ -206,6 +205,8 @@ export function startForm({ cuts, hold_rules }) {
       make("label", { class: "wide" }, "Serve at (may stay empty)", serve),
       make("label", {}, "Rest, min", rest),
       make("label", { class: "wide" }, "Hot holding follows", hold),
+      make("label", {}, "Guests (may stay empty)", guests),
+      make("label", {}, "Splits of wood at hand", splits),
       make("label", { class: "wide" }, `Outside, ${unit()} (empty: as measured)`, outside),
     ),
     list,

@@ -1,7 +1,7 @@
 // Before the fire burns: what is to be done, in order, with a tick on what is done.
 
 import { make } from "./dom.js";
-import { capital, state } from "./words.js";
+import { capital, state, when } from "./words.js";
 
 const NOT_ON = ["waiting"];
 
@@ -27,22 +27,40 @@ const testWake = ({ sleep }) => ({
   done: sleep.test_wake === "acknowledged",
   text: sleep.test_wake === "acknowledged" ? "A test wake was heard" : "Send a test wake while it is light",
   head: "Try a test wake",
+  optional: true,
   link: ["#night", "To the test wake"],
 });
 
-const fire = ({ pit }) => ({
-  done: pit.stage !== "unlit",
-  text: pit.stage === "unlit" ? "Light the fire and press “Fire is lit”" : "The fire is lit",
-  head: "Light the fire",
+/** " by 20:10" where a plan is kept, else nothing. */
+const by = (snapshot, kind) => {
+  const due = snapshot.plan?.steps.filter((step) => step.kind === kind && !step.done) ?? [];
+  return due.length ? ` by ${when(Math.min(...due.map(({ planned }) => planned)), snapshot)}` : "";
+};
+
+const plan = (snapshot) => ({
+  done: snapshot.plan !== null,
+  text: snapshot.plan === null ? "Keep a plan: it calls you to light and to put on" : "The plan is kept",
+  head: "Keep a plan",
+  link: ["#plan", "Plan it"],
+  optional: true,
 });
 
-const meat = ({ pieces }) => ({
-  done: pieces.length > 0 && pieces.every(({ stage }) => !NOT_ON.includes(stage)),
-  text: "Put the meat on when the pit is in its band",
+const fire = (snapshot) => ({
+  done: snapshot.pit.stage !== "unlit",
+  text:
+    snapshot.pit.stage === "unlit"
+      ? `Light the fire${by(snapshot, "light")} and press “Fire is lit”`
+      : "The fire is lit",
+  head: `Light the fire${by(snapshot, "light")}`,
+});
+
+const meat = (snapshot) => ({
+  done: snapshot.pieces.length > 0 && snapshot.pieces.every(({ stage }) => !NOT_ON.includes(stage)),
+  text: `Put the meat on${by(snapshot, "put-on")}, when the pit is in its band`,
   head: "Put the meat on",
 });
 
-const STEPS = [probes, cook, testWake, fire, meat];
+const STEPS = [probes, cook, plan, testWake, fire, meat];
 
 /** Null where the fire burns under a cook: then the pit speaks. */
 export function stepsFace(snapshot) {
@@ -50,9 +68,8 @@ export function stepsFace(snapshot) {
   const waiting = snapshot.pieces.every(({ stage }) => NOT_ON.includes(stage));
   if (!before || !waiting || ["cooling", "out"].includes(snapshot.pit.stage)) return null;
   const steps = STEPS.map((step) => step(snapshot));
-  // a test wake is good advice, yet no reason to put off the fire
-  const next =
-    steps.find((step) => !step.done && step.head !== "Try a test wake") ?? steps.find(({ done }) => !done);
+  // a plan and a test wake are good advice, yet no reason to put off the fire
+  const next = steps.find(({ done, optional }) => !done && !optional) ?? steps.find(({ done }) => !done);
   if (!next) return null;
   return [
     make("p", { class: "do calm" }, `Next: ${next.head.charAt(0).toLowerCase()}${next.head.slice(1)}`),

@@ -1,0 +1,113 @@
+// Cores read by hand: of a piece without a probe, or to check one. And whose reading a handheld probe shows.
+
+import { button, find, make, redraw } from "./dom.js";
+import { tell } from "./live.js";
+import { whenDone } from "./marks.js";
+import { clock, degrees, inside, shown, unit } from "./words.js";
+
+const takeBack = (piece, spot) =>
+  button("Take back", () =>
+    tell(
+      "/api/take-back",
+      { what: "spot", piece, said_at: spot.said_at },
+      "Taken back: as if it had not been read.",
+    ),
+  );
+
+const line = (piece, spot, snapshot) =>
+  make(
+    "li",
+    {},
+    make(
+      "div",
+      { class: "row" },
+      make(
+        "span",
+        {},
+        `${clock(spot.at, snapshot)} ${degrees(spot.celsius)}${spot.where ? `, ${spot.where}` : ""}`,
+      ),
+      takeBack(piece.id, spot),
+    ),
+  );
+
+/** It lasts as the card of the piece does, so that a number half typed stays. */
+export function spotReadings(first) {
+  const list = make("div", {});
+  const core = make("input", {
+    type: "number",
+    inputmode: "decimal",
+    step: "any",
+    required: true,
+    min: Math.floor(shown(-20)),
+    max: Math.ceil(shown(120)),
+  });
+  const where = make("input", { maxlength: 80 });
+  const done = whenDone();
+  const send = async (event) => {
+    event.preventDefault();
+    const order = {
+      piece: first.id,
+      celsius: inside(Number(core.value)),
+      ...(where.value.trim() ? { where: where.value.trim() } : {}),
+      ...(Number(done.choice.value) ? { minutes_ago: Number(done.choice.value) } : {}),
+    };
+    if (await tell("/api/spot", order, `Read: ${core.value} ${unit()}. The next forecast counts it.`)) {
+      core.value = "";
+      done.choice.value = "0";
+    }
+  };
+  const node = make(
+    "details",
+    {},
+    make("summary", {}, "Read by hand"),
+    list,
+    make(
+      "form",
+      { class: "stack", onsubmit: send },
+      make(
+        "div",
+        { class: "fields" },
+        make("label", {}, `Core, ${unit()}`, core),
+        make("label", {}, "Where (may stay empty)", where),
+        done.node,
+        make("button", {}, "Keep the reading"),
+      ),
+    ),
+  );
+  let wasAsked = false;
+  const update = (piece, snapshot) => {
+    if (piece.channel === null && !wasAsked) node.open = true; // without a probe this is how it is followed
+    wasAsked = piece.channel === null;
+    redraw(list, [piece.spots, snapshot.wall_offset, unit()], () =>
+      piece.spots.length
+        ? make("ul", { class: "list" }, ...piece.spots.map((spot) => line(piece, spot, snapshot)))
+        : make("p", { class: "quiet" }, "Nothing was read by hand yet."),
+    );
+  };
+  return { node, update };
+}
+
+/** A handheld probe has come to rest: of which piece is it? */
+export function handheldAsks(snapshot) {
+  const { handheld, pieces } = snapshot;
+  redraw(find("handheld"), [handheld, pieces.map(({ id }) => id), unit()], () =>
+    !handheld || handheld.celsius === null
+      ? []
+      : [
+          make(
+            "section",
+            { class: "plate small", "aria-label": "Handheld probe" },
+            make("h2", {}, `The handheld probe reads ${degrees(handheld.celsius)}: of which piece?`),
+            make(
+              "div",
+              { class: "buttons tight" },
+              ...pieces.map((piece) =>
+                button(piece.name, () =>
+                  tell("/api/choose-spot", { piece: piece.id }, `Kept for ${piece.name}.`),
+                ),
+              ),
+            ),
+          ),
+        ],
+  );
+}
