@@ -110,9 +110,9 @@ def test_the_curve_is_read_by_keyboard_and_by_thumb(page: Page) -> None:
     page.touchscreen.tap((box["left"] + box["right"]) / 3, (box["top"] + box["foot"]) / 2)
     expect(legend).to_contain_text(re.compile(r"chimney end \d+ °C.*chuck roll \d+ °C(?! \()"))
     page.keyboard.press("PageUp")
-    expect(page.locator("#room [role=status]").first).to_contain_text("Fri 10:")
+    expect(page.locator("#room [role=status]").first).to_contain_text("Fri 11:")
     page.keyboard.press("Home")
-    expect(page.locator("#room [role=status]").first).to_have_text("Fri 19:02 to 02:14")
+    expect(page.locator("#room [role=status]").first).to_have_text("Fri 19:33 to 02:14")
 
 
 def test_the_curve_of_a_watch_that_read_nothing_says_so(page: Page, site: ServedPage) -> None:

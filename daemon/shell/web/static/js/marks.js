@@ -6,7 +6,7 @@ import { tell } from "./live.js";
 const AGO = [0, 5, 10, 15, 20, 30, 45, 60, 90, 120]; // minutes
 
 /** A choice of when; its value is minutes ago. It falls back to "now" after each mark. */
-export function whenDone() {
+export function whenDone(label = "Done") {
   const choice = make(
     "select",
     {},
@@ -14,7 +14,7 @@ export function whenDone() {
       make("option", { value: minutes }, minutes === 0 ? "just now" : `${minutes} min ago`),
     ),
   );
-  return { choice, node: make("label", {}, "Done", choice) };
+  return { choice, node: make("label", {}, label, choice) };
 }
 
 export const mark = (kind, text, piece = null, attributes = {}, note = "", ago = null) =>

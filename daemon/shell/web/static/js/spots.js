@@ -42,7 +42,7 @@ export function spotReadings(first) {
     max: Math.ceil(shown(120)),
   });
   const where = make("input", { maxlength: 80 });
-  const done = whenDone();
+  const done = whenDone("Read");
   const send = async (event) => {
     event.preventDefault();
     const order = {
