@@ -53,6 +53,13 @@ def document() -> dict[str, Any]:
     }
 
 
+def _good_statuses(route: Route) -> tuple[str, ...]:
+    """202 for what was put in the queue; a question with a body is answered 200, and may also be taken."""
+    if route.takes is None:
+        return ("200",)
+    return ("202",) if route.gives is models.Taken else ("200", "202")
+
+
 def _operation(route: Route, schemas: dict[Any, Any], problem: dict[str, Any]) -> dict[str, Any]:
     good: dict[str, Any] = {"description": "As asked"}
     if route.gives is not None:
@@ -63,7 +70,7 @@ def _operation(route: Route, schemas: dict[Any, Any], problem: dict[str, Any]) -
         "operationId": route.handler,
         "summary": route.summary,
         "responses": {
-            "202" if route.gives is models.Taken else "200": good,
+            **dict.fromkeys(_good_statuses(route), good),
             **{status: {"description": text, **problem} for status, text in REFUSALS.items()},
         },
         "security": [] if route.open else [{"token": []}, {"cookie": []}],
