@@ -12,7 +12,8 @@ holds for the worst. `tests.bench.meat.strangers_meat` holds factors that were f
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -56,12 +57,19 @@ def cooks_of_worlds(seed: int, pits: int, cooks: int) -> dict[str, list[CookReco
 
 def raw_answers(cooks: list[CookRecord], shares: tuple[float, ...] = SHARES) -> list[Answer]:
     """Answers with every factor 1: middle and half-widths are the ensemble's own."""
+    done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
+    with every_factor_one():
+        asked = [a for i, cook in done for a in answers(cook, i, shares)]
+        return asked + [a for i, cook in done for a in beforehand(cook, i)]
+
+
+@contextmanager
+def every_factor_one() -> Iterator[None]:
+    """Meanwhile forecasts are the ensemble's own."""
     published = dict(forecast_factors.FACTORS)
     forecast_factors.FACTORS.update(dict.fromkeys(published, ((0.0, 1.0, 1.0, 1.0),)))
     try:
-        done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
-        asked = [a for i, cook in done for a in answers(cook, i, shares)]
-        return asked + [a for i, cook in done for a in beforehand(cook, i)]
+        yield
     finally:
         forecast_factors.FACTORS.update(published)
 

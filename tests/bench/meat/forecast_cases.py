@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from daemon.core.events import ForecastRequest, WrapDone
+from daemon.core.events import CoreSpot, ForecastRequest, WrapDone
 from daemon.core.forecast.ahead import RESIDUAL_FADES_IN, first_crossing
 from daemon.core.forecast.assimilation import BLOCK, bodies_at_start, brought_up, carry, course_of
 from daemon.core.forecast.outlooks import Forecaster, kind_of
@@ -20,6 +20,10 @@ FIRST_MINUTE = 1000
 """Engine minute at which every simulated piece goes on; any number will do."""
 LINE_MINUTES = 45
 """The straight line is fitted by least squares to this many last core readings."""
+READ_AT = (0.4, 0.7, 0.95)
+"""Shares of the time so far at which a piece without a probe is read by hand."""
+HAND_SPREAD, HAND_SEED = 1.0, 75
+"""°C, standard deviation of a hand-held thermometer (common practice, no source); seed of its errors."""
 LINE_CAP = 20 * 60.0
 """Minutes; a straight line that never gets there is scored as this."""
 
@@ -83,6 +87,36 @@ def _answers(forecaster: Forecaster, cook: CookRecord, number: int, share: float
             kind = {Goal.TENDER: kind_of(request, "planned")}.get(outlook.goal, outlook.goal.value)
             line = straight_line(request.core, level) if level else float("nan")
             yield Answer(number, share, outlook.goal, kind, truth, at, line)
+
+
+def by_hand(cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
+    """What is said of tenderness at a share of the cook, had the piece no probe and been read by hand at READ_AT of the time
+    so far, with a thermometer of HAND_SPREAD."""
+    assert cook.tender_minute is not None
+    minute = int(cook.tender_minute * share)
+    request = question(cook, minute)
+    error = np.random.Generator(np.random.PCG64((HAND_SEED, number))).normal(0.0, HAND_SPREAD, len(READ_AT))
+    spots = []
+    for part, off in zip(READ_AT, error, strict=True):
+        at = int(minute * part)
+        spots.append(CoreSpot((FIRST_MINUTE + at) * 60.0, float(cook.core_true[at] + off), HAND_SPREAD))
+    request = replace(
+        request, piece=replace(request.piece, channel=""), core=(float("nan"),) * len(request.core), spots=tuple(spots)
+    )
+    for outlook in Forecaster()(request).outlooks:
+        if outlook.scenario == "planned" and outlook.goal is Goal.TENDER and outlook.at is not None:
+            at_hand = Interval(
+                *((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95))
+            )
+            yield Answer(
+                number,
+                share,
+                Goal.TENDER,
+                kind_of(request, "planned"),
+                cook.tender_minute - minute,
+                at_hand,
+                float("nan"),
+            )
 
 
 def foreknown(cook: CookRecord, share: float) -> float:

@@ -18,11 +18,21 @@ from math import isnan, nan
 import numpy as np
 
 from daemon.core.forecast.body import Array
+from daemon.core.forecast.plan import WANTED_CHANCE, at_chance
 from daemon.core.inputs import Goal, Interval
 from drivers.simulated.records import CookRecord
 from tests.bench.meat.bench_stall import score, states
-from tests.bench.meat.calibrate_forecast import COOKS, PITS, SEED, Factors, cooks_of_worlds, factors_from, raw_answers
-from tests.bench.meat.forecast_cases import Answer, foreknown
+from tests.bench.meat.calibrate_forecast import (
+    COOKS,
+    PITS,
+    SEED,
+    Factors,
+    cooks_of_worlds,
+    every_factor_one,
+    factors_from,
+    raw_answers,
+)
+from tests.bench.meat.forecast_cases import Answer, by_hand, foreknown
 from tests.bench.meat.world_cooks import world_cooks
 from tests.worlds.meats import MEAT_WORLDS
 
@@ -37,6 +47,8 @@ BIAS = 10.0
 """% of the time left."""
 UNMARKED = 1.5
 """Mean error without the mark of a wrap over that with it, at most."""
+BY_HAND_AT, BY_HAND = 0.75, 1.5
+"""Share of the cook, and the most that a piece without a probe may be off, as a multiple of what it is with one."""
 STALL = {"found": 0.9, "delay, median min": 15.0, "delay, p90 min": 35.0, "false a cook": 0.15}
 
 
@@ -174,8 +186,38 @@ def main(arguments: list[str] | None = None) -> int:
     for share in SHARES:
         told = [_unmarked_ratio(worlds[w], found[w], silent[w], share) for w in worlds]
         print(f"  at {share:.0%}: " + ", ".join(f"{w} {r:.2f} (n {n})" for w, (r, n) in zip(worlds, told, strict=True)))
+    tell_by_hand(worlds, found, without)
+    tell_plans(found)
     stalls(worlds)
     return 0
+
+
+def tell_by_hand(worlds: Mapping[str, list[CookRecord]], found: Found, without: Mapping[str, Factors]) -> None:
+    """Pieces without a probe, read by hand three times, beside the same pieces with theirs."""
+    print(
+        f"\nno probe, three readings by hand, tender at {BY_HAND_AT:.0%}; target {BY_HAND:g} times the error with a probe"
+    )
+    for world, cooks in worlds.items():
+        with every_factor_one():
+            raw = [a for i, c in enumerate(cooks) for a in by_hand(c, i, BY_HAND_AT)]
+        hand = {a.cook: (a, published(a, without[world])) for a in raw}
+        probe = {a.cook: (a, i) for a, i in found[world] if a.goal is Goal.TENDER and a.share == BY_HAND_AT}
+        both = sorted(hand.keys() & probe.keys())
+        one, other = (row_of(world, len(cooks), [its[c] for c in both]) for its in (hand, probe))
+        print(
+            f"  {world:14s} n {len(both):3d}/{len(cooks)} error {one.error:.0f} with a probe {other.error:.0f}, ratio "
+            f"{one.error / other.error:.2f}, covers {one.covers:.2f}, width {one.width:.0f} (with a probe {other.width:.0f})"
+        )
+
+
+def tell_plans(found: Found) -> None:
+    """How often a piece was done by the time that the plan gave it a 90 % chance of."""
+    print(f"\nplan for a chance of {WANTED_CHANCE:.0%}: kept; target {COVERED[0]:g} to {COVERED[1]:g}")
+    for world, its in found.items():
+        plans = [(a.truth, i) for a, i in its if a.kind == "plan"]
+        kept = float(np.mean([truth <= at_chance(i, WANTED_CHANCE) for truth, i in plans])) if plans else nan
+        spare = float(np.median([at_chance(i, WANTED_CHANCE) - truth for truth, i in plans])) if plans else nan
+        print(f"  {world:14s} n {len(plans):3d} kept {kept:.2f}, minutes to spare in the middle {spare:.0f}")
 
 
 def _unmarked_ratio(
