@@ -218,10 +218,11 @@ class Engine(CookOrders):
         self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
         self.since.scan(now, pit, self.fire.lid_open)
         heard = self._heard()
+        settled = now >= self.grace.until
         for condition in conditions(self._process_snapshot(now, pit)):
-            spared = condition.rule in SPEAKS_OF_SILENCE or condition.subject not in heard
-            if now >= self.grace.until or not spared:
-                events += self._annunciated(self.alarms.judge(condition, now), now)
+            spared = not settled and (condition.rule in SPEAKS_OF_SILENCE or condition.subject not in heard)
+            if not spared and (changes := self.alarms.judge(condition, now)):
+                events += self._annunciated(changes, now)
         return events
 
     def _minute(self, now: float) -> list[Event]:

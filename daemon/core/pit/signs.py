@@ -5,6 +5,7 @@ Three small detectors, each fed by `daemon.core.pit.fire` and each answering at 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import pairwise
 from math import isnan, nan
 from statistics import fmean
@@ -206,6 +207,11 @@ def steady_climb(minutes: list[float]) -> float:
 
 def slope(minutes: list[float]) -> float:
     """Least-squares slope of minute values, °C/min; NaN values are left out, NaN when fewer than half are known."""
+    return _slope(tuple(minutes))
+
+
+@lru_cache(maxsize=256)  # a minute's values are asked about at every scan, by several
+def _slope(minutes: tuple[float, ...]) -> float:
     known = [(i, v) for i, v in enumerate(minutes) if not isnan(v)]
     n = len(known)
     if n < 3 or 2 * n < len(minutes):
