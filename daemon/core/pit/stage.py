@@ -276,7 +276,7 @@ class PitStage:
             "since": self.since,
             "recent": list(self._recent),
             "start": self._start,
-            "band": self._band,
+            "band": None if self._band is None else list(self._band),
             "raised": self._raised,
             "lid_minutes": self._lid_minutes,
             "question": self.question,
