@@ -93,10 +93,10 @@ class Night:
             self._step()
         return True
 
-    def call(self, pits: Flags) -> None:
-        """Call the cooks of these pits now (pits,)."""
+    def call(self, pits: Flags, wood: Flags | None = None) -> None:
+        """Call the cooks of these pits now (pits,). wood: those of them who are told to add some."""
         self.called += [(self.step, int(pit)) for pit in np.flatnonzero(pits)]
-        self.people.call(pits, self.step)
+        self.people.call(pits, self.step, wood)
 
     def _step(self) -> None:
         i, w = self.step, self.weather.at(self.step)

@@ -95,18 +95,22 @@ class People:
     damper: Floats = field(init=False)
     barred_until: Floats = field(init=False)
     more: Floats = field(init=False)
+    told: Flags = field(init=False)
+    """Called for wood, and on the way."""
 
     def __post_init__(self) -> None:
         n = len(self.nature["set"])
         self.last_log, self.next_look = np.zeros(n), np.zeros(n)
         self.before, self.damper = np.zeros(n), np.ones(n)
         self.wake_at, self.up_until = np.full(n, np.inf), np.full(n, -1.0)
-        self.more = np.ones(n)
+        self.more, self.told = np.ones(n), np.zeros(n, bool)
         self.barred_until = np.full(n, -1.0)
         """No log before this step, whatever happens (a fire that is left to die)."""
 
-    def call(self, pits: Flags, step: int) -> None:
-        """Somebody calls: those who obey and are not already on the way get up after their delay."""
+    def call(self, pits: Flags, step: int, wood: Flags | None = None) -> None:
+        """Somebody calls: those who obey and are not already on the way get up after their delay. wood: they are told to add
+        some, and do so though the pit still stands high."""
+        self.told |= pits & self.habits.obeys & (False if wood is None else wood)
         comes = pits & self.habits.obeys & np.isinf(self.wake_at)
         self.wake_at = np.where(comes, step + self.habits.delay * PER_MINUTE, self.wake_at)
 
@@ -143,7 +147,8 @@ class People:
         hungry = p["fuel_before"] + 0.5 + np.clip((p["low"] - seen) / (p["low"] - p["mean_ambient"]), 0, 1)
         warm_up = (seen < p["set"] - 4) & (since > np.minimum(0.3 * p["gap"], 20)) & (guess < hungry)
         # who was called feeds, unless it is plainly not wanted
-        answered = up & (seen < p["high"] - 3) & (since > p["turn"])
+        answered = up & ((seen < p["high"] - 3) | self.told) & (since > p["turn"])
+        self.told &= ~up
         feed = looking & np.where(heating, warm_up, wish | rescue | answered) & (step >= self.barred_until)
         amount = h.amount * np.exp(h.unsteady * 2 * (draws[0] - 0.5))
         amount = np.where(

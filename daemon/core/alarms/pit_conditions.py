@@ -8,6 +8,7 @@ from math import isnan
 from daemon.core.alarms.feed_condition import feed_conditions
 from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
+from daemon.core.pit.fire import SHOWS_WITHIN
 from daemon.core.pit.stage import PitPhase
 from daemon.core.said import say
 from daemon.core.settings import SPACING
@@ -29,9 +30,6 @@ FIRE_LOST = frozenset({PitPhase.OUT, PitPhase.COOLING, PitPhase.UNLIT})
 """Pit stages without a fire."""
 NO_FIRE_SEEN = frozenset({PitPhase.UNLIT, PitPhase.LIGHTING})
 """Pit stages in which no heat has yet told of a fire."""
-LOG_SHOWS_WITHIN = 20 * 60.0
-"""s after a marked log in which a fire is not called lost: the slowest pits take a quarter of an hour to turn, and until then the
-prompt about that log says it all. Common practice, no source."""
 LID_BY_LOG = 3 * 60.0
 """s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
 LIGHTING_TAKES = 45 * 60.0
@@ -96,8 +94,9 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
 def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, never_caught: bool) -> Condition:
     pit, low = process.pit, process.band.low
     sense = process.fire.feed(process.now, 0.0)
+    # until a log has shown, the prompt about that log says it all
     climbs = slope > TURNING or sense.climbs
-    burns = sense.answering or process.fire.slackens or process.fire.fed_within(process.now, LOG_SHOWS_WITHIN)
+    burns = sense.answering or process.fire.slackens or process.fire.fed_within(process.now, SHOWS_WITHIN)
     sinks = slope < FALLING_FAST and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks)
     found = Finding(

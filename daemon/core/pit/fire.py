@@ -53,6 +53,9 @@ TURNS_IN = 5
 """Minutes in which a pit that turns shows it."""
 ANSWERS_AT_LEAST = 10 * MINUTE
 """s after a marked log in which nobody is called for wood, however quick the pit: who laid it has just gone."""
+SHOWS_WITHIN, NO_TIME = 20 * MINUTE, 11 * MINUTE
+"""s after a marked log by which the slowest pits have turned: so long it is waited for while the pit is in its band and has more
+than NO_TIME left, half the usual lead. Common practice, no source."""
 TENDED_FIRES = 3
 """Last fires that somebody must have fed in time to count as being up."""
 IN_TIME = 11 * MINUTE
@@ -177,30 +180,31 @@ class FireWatch:
     def feed(self, now: float, within: float) -> FeedSense:
         """Whether the fire wants wood. within: s from notice to a burning log, without the margin of the call rule."""
         forecast, call = self.exit.forecast, CallRule() if self.exit.model is None else self.exit.model.call
-        usual, margin = self.exit.habits.usual, max(LEAST_MARGIN, 3 * self.exit.noise)
+        habits, margin = self.exit.habits, max(LEAST_MARGIN, 3 * self.exit.noise)
         climb = slope(self._pit[-TURNS_IN:]) * TURNS_IN
         if isnan(climb):  # the lid has just been shut: the last minute is all that is known
             climb = self.climb * TURNS_IN
         at, since = self.exit.marked_at, self.exit.since_log(now)
-        patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * usual("turn") * MINUTE))
+        patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * habits.slow_turn * MINUTE))
         waited = LONG_AGO if at is None else now - at
+        left = None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now)
+        shown = bool(since) and max(since) - since[0] >= margin
+        if not shown and left is not None and left > NO_TIME:
+            patience = max(patience, SHOWS_WITHIN)
         fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
         return FeedSense(
             chance=None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE),
-            left=None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now),
+            left=left,
             begins=call.begins,
             ends=call.ends,
             answering=waited < patience,
             not_caught=not self.lid_open
             and patience <= waited <= ANSWERS_AT_MOST
             and fell
-            and max(since) - since[0] < margin
-            and not self.slackens,
+            and not (shown or self.slackens),
             tended=self._tended(now),
             climbs=climb > margin,
-            slackens=self.slackens
-            and waited <= ANSWERS_AT_MOST / 2
-            and max(since, default=0.0) - (since or [0.0])[0] < margin,
+            slackens=self.slackens and waited <= ANSWERS_AT_MOST / 2 and not shown,
             margin=margin,
             between=None if forecast is None else (forecast.exits[0] - now, forecast.exits[-1] - now),
         )

@@ -19,6 +19,8 @@ COMPARED = 4
 """Newest fires that the present one is compared with."""
 TURN_WITHIN = 25
 """Minutes after a log in which the pit must turn for the log to have caught: common practice, no source."""
+SEEN_TURN = 3.0
+"""Minutes that a log needs at least to turn a pit; what turned sooner was turning by itself. Common practice, no source."""
 LEAST_RISE = 1.0
 """°C from trough to peak below which nothing is learned."""
 LEAST_FALL = 6
@@ -93,6 +95,12 @@ class PitHabits:
     def usual(self, figure: str) -> float:
         """One of USUAL's figures, for this pit."""
         return self._usual[figure]
+
+    @property
+    def slow_turn(self) -> float:
+        """Minutes from a log to the turn, by the logs that found this pit falling: one that is laid on a climb shows none."""
+        known = [f.turn for f in self.fires if f.turn is not None and f.turn >= SEEN_TURN]
+        return exp((PRIOR_FIRES * log(USUAL["turn"]) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))
 
     def _learn(self) -> None:
         for figure, prior in USUAL.items():

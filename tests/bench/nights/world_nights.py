@@ -1,0 +1,294 @@
+"""Whole nights in the worlds of tests/worlds: a cook who goes to bed, comes when he is called, feeds and lies down again.
+
+Who calls him is the contestant: the watch itself, minute by minute beside the world; an alarm clock every so many minutes;
+nobody; or an oracle who knows how long the pit would last. The same numbers give the same pits, weather and people.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from copy import copy
+from dataclasses import dataclass, field, replace
+from datetime import UTC
+from math import isnan
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from daemon.core.engine import Engine
+from daemon.core.events import Event, Level, Notification
+from daemon.core.inputs import Acknowledge, GoodMorning, GoToSleep, Input, Mark, MarkKind, Readings, WallClock
+from daemon.core.settings import (
+    AnnouncingSettings,
+    Band,
+    ChannelSettings,
+    CookSettings,
+    FireModel,
+    Learned,
+    QuietHours,
+    Role,
+    WatchSettings,
+)
+from drivers.reading import Reading
+from tests.bench.fire.fire_cooks import CHANNELS
+from tests.bench.nights.night_oracle import NightTruth, Verdict, Wake, judge
+from tests.bench.nights.night_record import place_of
+from tests.bench.nights.night_script import FRIDAY_17_00
+from tests.worlds.fires import FIRE_WORLDS
+from tests.worlds.lanes import PER_MINUTE, STEP, Flags, Floats
+from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
+from tests.worlds.night import Night, draw_night
+from tests.worlds.people import STAYS_UP
+from tests.worlds.unfed import unfed
+
+MINUTE = 60.0
+HOURS = 12.0
+BED, RISE = 240, 690
+"""min of the night: 7.5 h in bed. By then everybody's meat is on."""
+ANSWERS_AFTER = 1
+"""min after which somebody who was woken has answered on his phone; he gets up after his own delay."""
+LOOKS_EVERY, CALLS_AT = 5, 30.0
+"""min between looks of the oracle, and minutes left at which it calls."""
+TRUTH_EVERY, TRUTH_CAP = 2, 75
+"""min between truths, and minutes beyond which nothing is asked of them."""
+LOST_BELOW, LOST_FOR = 15.0, 20
+"""°C under the band and min in one piece that are a lost fire."""
+FOR_WOOD = ("pit-falling/", "fire-out/")
+AUDIENCES = (("phone", ("phone",)), ("sounder", ("sounder",)))
+
+
+class Caller(Protocol):
+    """Who wakes the cooks. Asked every minute."""
+
+    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
+        """The pits whose cooks are called now, and those of them that are called for wood, both (pits,)."""
+
+
+class Nobody:
+    """They sleep through."""
+
+    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
+        return np.zeros(night.pits, bool), np.zeros(night.pits, bool)
+
+
+@dataclass(frozen=True)
+class AlarmClock:
+    """Rings every so many minutes while they are in bed."""
+
+    every: int
+
+    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
+        rings = BED < minute < RISE and (minute - BED) % self.every == 0
+        return np.full(night.pits, rings), np.zeros(night.pits, bool)
+
+
+class Oracle:
+    """Runs the world on with nobody coming, and calls for wood when CALLS_AT are left; again when whoever was called should long
+    have come and it is no better."""
+
+    def __init__(self) -> None:
+        self.called_at: Floats | None = None
+
+    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
+        last = np.full(night.pits, -np.inf) if self.called_at is None else self.called_at
+        calls = np.zeros(night.pits, bool)
+        if BED <= minute < RISE and minute % LOOKS_EVERY == 0 and night.saved:
+            now = copy(night)
+            now.saved = night.saved[-1:]
+            left = unfed(now, cap=int(CALLS_AT) + LOOKS_EVERY).air[0]
+            calls = (left <= CALLS_AT) & (minute - last >= CALLS_AT)
+        self.called_at = np.where(calls, minute, last)
+        return calls, calls
+
+
+class Watches:
+    """The program: one engine a pit."""
+
+    def __init__(self, night: Night, marking: Marking, model: FireModel | None) -> None:
+        self.marking = marking
+        self.engines = [Engine(_settings(night, pit, model)) for pit in range(night.pits)]
+        self.told: list[list[tuple[float, Notification]]] = [[] for _ in self.engines]
+        self.unanswered: list[list[tuple[int, str]]] = [[] for _ in self.engines]
+        self.marked = [0] * len(self.engines)
+        self.logs_seen = 0
+        self.due: list[list[MarkMade]] = [[] for _ in self.engines]
+        for pit, engine in enumerate(self.engines):
+            self._hear(pit, engine.handle(WallClock(FRIDAY_17_00, trusted=True), 0.0), 0.0)
+            self.due[pit] = [MarkMade(1.0, "fire-lit")] if marking.share[pit] > 0 else []
+
+    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
+        self._collect(night)
+        called, wood = np.zeros(night.pits, bool), np.zeros(night.pits, bool)
+        for pit in range(night.pits):
+            before = len(self.told[pit])
+            for step in range((minute - 1) * PER_MINUTE, minute * PER_MINUTE):
+                self._step(night, pit, step)
+            now = minute * MINUTE
+            if minute in (BED, RISE):
+                self._feed(pit, GoToSleep("cook") if minute == BED else GoodMorning("cook"), now)
+            for at, message in self.unanswered[pit]:
+                if minute >= at + ANSWERS_AFTER:
+                    self._feed(pit, Acknowledge(message, "cook"), now)
+            self.unanswered[pit] = [u for u in self.unanswered[pit] if minute < u[0] + ANSWERS_AFTER]
+            new = self.told[pit][before:]
+            self.unanswered[pit] += [(minute, n.id) for _, n in new]
+            called[pit] = bool(new)
+            wood[pit] = any(a.startswith(FOR_WOOD) for _, n in new for a in (n.alarm, *n.merged))
+        return called, wood
+
+    def _step(self, night: Night, pit: int, step: int) -> None:
+        now = STEP * (step + 1)
+        while self.due[pit] and self.due[pit][0].minute * MINUTE <= now:
+            self._feed(pit, Mark(MarkKind(self.due[pit].pop(0).text)), now)
+        count = int(night.probes.count[pit])
+        shown = [(CHANNELS[c], float(night.shown[c, step, pit])) for c in range(count)]
+        self._feed(pit, Readings(tuple(Reading(c, v, now) for c, v in shown if not isnan(v))), now)
+
+    def _collect(self, night: Night) -> None:
+        """What the cooks have done since, and will mark."""
+        for log in night.logs[self.logs_seen :]:
+            at = self.marking.minute(log.pit, log.step / PER_MINUTE, 1)
+            if at is not None:
+                self.due[log.pit] = sorted([*self.due[log.pit], MarkMade(at, "log")], key=lambda mark: mark.minute)
+        self.logs_seen = len(night.logs)
+
+    def _feed(self, pit: int, item: Input, now: float) -> None:
+        engine = self.engines[pit]
+        while (due := engine.next_deadline()) is not None and due <= now:
+            self._hear(pit, engine.handle_timer(due), due)
+        self._hear(pit, engine.handle(item, now), now)
+
+    def _hear(self, pit: int, events: list[Event], now: float) -> None:
+        self.told[pit] += [(now, e) for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+
+
+@dataclass(frozen=True)
+class WorldNight:
+    """One pit's night. calls: minutes at which a call was opened; texts, rules, left: what was said then, and min left if
+    nobody had come. wakes: calls that reached somebody who slept. in_band: share of the time in bed. longest: h of sleep in
+    one piece. verdict: None for who says no words."""
+
+    world: str
+    seed: int
+    number: int
+    calls: tuple[int, ...]
+    wakes: int
+    in_band: float
+    longest: float
+    lost: bool
+    texts: tuple[str, ...] = ()
+    rules: tuple[str, ...] = ()
+    verdict: Verdict | None = None
+    left: tuple[float, ...] = field(default=())
+
+
+def drawn(world: str, seed: int, n: int, stress: str | None) -> Night:
+    """Cooks who obey and lie in bed from BED to RISE."""
+    night = draw_night(
+        FIRE_WORLDS[world], seed, n, hours=HOURS, obeys=True, sleeps=True, stress=stress, save_every=TRUTH_EVERY
+    )
+    rows = np.arange(night.steps)[:, None] / PER_MINUTE
+    asleep = np.broadcast_to((rows >= BED) & (rows < RISE), (night.steps, n))
+    night.people.habits = replace(night.people.habits, asleep=asleep)
+    return night
+
+
+def lived(world: str, seed: int, n: int, caller: Caller | FireModel | None, marks: Marks = Marks.ALL,
+          stress: str | None = None) -> Iterator[WorldNight]:  # fmt: skip
+    """n pits through one night. caller: who wakes, or the model with which the program does."""
+    night = drawn(world, seed, n, stress)
+    if caller is None or not hasattr(caller, "minute"):
+        caller = Watches(night, draw_marking(seed, n, marks), caller)
+    calls: list[list[int]] = [[] for _ in range(n)]
+    minute = 0
+    while night.minute():
+        minute += 1
+        called, wood = caller.minute(night, minute)
+        called &= BED <= minute < RISE
+        if called.any():
+            night.call(called, wood)
+            for pit in np.flatnonzero(called):
+                calls[pit].append(minute)
+    truths = _truths(night, calls) if isinstance(caller, Watches) else None
+    for pit in range(n):
+        yield _night_of(world, seed, night, pit, calls[pit], caller, None if truths is None else truths[pit])
+
+
+def _night_of(world: str, seed: int, night: Night, pit: int, calls: list[int], caller: Caller,
+              truth: NightTruth | None) -> WorldNight:  # fmt: skip
+    low, high = float(night.nature["low"][pit]), float(night.nature["high"][pit])
+    air = night.air[BED * PER_MINUTE : RISE * PER_MINUTE, pit]
+    awake = _awake(night, pit, calls)
+    asleep = np.diff(np.flatnonzero(np.concatenate(([True], awake[BED:RISE], [True])))) - 1
+    opened: list[tuple[int, Notification]] = []
+    verdict = None
+    if isinstance(caller, Watches) and truth is not None:
+        told = [(int(now // MINUTE), n) for now, n in caller.told[pit] if BED <= now / MINUTE < RISE]
+        heard = [Wake(m, place_of(a)) for m, n in told for a in (n.alarm, *n.merged)]
+        opened = [(m, n) for m, n in told if "phone" in n.audiences]
+        verdict = judge(truth, heard)
+        first = judge(truth, [Wake(m, place_of(n.alarm)) for m, n in opened])
+        verdict = replace(verdict, false=first.false, leads=first.leads)
+        calls = [m for m, _ in opened]
+    woken = [m for i, m in enumerate(calls) if not _awake(night, pit, calls[:i])[m]]
+    run = longest = 0
+    for cold in (air < low - LOST_BELOW).tolist():
+        run = run + 1 if cold else 0
+        longest = max(longest, run)
+    return WorldNight(
+        world, seed, pit, tuple(calls), len(woken), float(((air >= low) & (air <= high)).mean()), float(asleep.max() / 60.0),
+        longest >= LOST_FOR * PER_MINUTE, tuple(n.text for _, n in opened),
+        tuple(n.alarm.partition("/")[0] for _, n in opened), verdict,
+        tuple(float(truth.exit_if_left[m]) for m in calls) if truth is not None else (),
+    )  # fmt: skip
+
+
+def _awake(night: Night, pit: int, calls: list[int]) -> Flags:
+    """(minutes,): from each call until the cook lies down again."""
+    awake = np.zeros(int(HOURS * 60), bool)
+    for call in calls:
+        awake[call + ANSWERS_AFTER : call + int(night.people.habits.delay[pit]) + STAYS_UP] = True
+    return awake
+
+
+def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
+    """What the night's oracle is told of each pit: as the pit's probes stand, without their noise."""
+    truth = unfed(night, cap=TRUTH_CAP)
+    minutes = int(HOURS * 60)
+    at = np.arange(1, minutes + 1)
+    row = np.maximum(np.searchsorted(truth.minute, at, side="right") - 1, 0)
+    found = []
+    for pit in range(night.pits):
+        count = int(night.probes.count[pit])
+        left = np.exp(np.log(truth.seen[:count, :, pit] + 3.0).mean(axis=0)) - 3.0
+        astray = night.probes.values["from"][:count, pit] / PER_MINUTE
+        # a probe that hangs elsewhere says nothing of the pit: then the air itself counts
+        left = np.where(truth.minute >= astray.min(), truth.air[:, pit], left)
+        exits = np.maximum(left[row] - (at - truth.minute[row]), 0.0)
+        seen = night.seen[:count, :, pit].mean(axis=0).reshape(-1, PER_MINUTE).mean(axis=1)
+        air = night.air[:, pit].reshape(-1, PER_MINUTE).mean(axis=1)
+        shown = night.shown[:count, :, pit].reshape(count, -1, PER_MINUTE)
+        reads = ~np.isnan(shown).all(axis=2) & (at[None, :] < astray[:, None])
+        lid: npt.NDArray[np.bool_] = night.lid[:, pit].reshape(-1, PER_MINUTE).max(axis=1) > 0
+        nothing = np.zeros(minutes, bool)
+        in_bed = (at >= BED) & (at < RISE) & ~_awake(night, pit, calls[pit])
+        band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
+        found.append(
+            NightTruth(
+                band.low, band.high, np.where(at < astray.min(), seen, air),
+                np.where(exits >= TRUTH_CAP - TRUTH_EVERY, np.inf, exits), in_bed, at > night.meat_on[pit] / PER_MINUTE,
+                reads.any(axis=0), lid, np.zeros(minutes), np.full(minutes, np.inf), nothing, nothing,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _settings(night: Night, pit: int, model: FireModel | None) -> WatchSettings:
+    """A rig with the cook's pit probes; all hours may be slept in, so that every call is heard."""
+    channels = [ChannelSettings(c, c, Role.PIT, stale_after=40.0) for c in CHANNELS[: int(night.probes.count[pit])]]
+    band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
+    return WatchSettings(
+        "pit", "Pit", tuple(channels), CookSettings("strange", "", band),
+        AnnouncingSettings(QuietHours(0, 24 * 60 - 1, UTC), audiences=AUDIENCES), learned=Learned(fire=model),
+    )  # fmt: skip
