@@ -13,9 +13,9 @@ class FeedSense:
 
     answering: a log was marked so lately that it cannot have shown. not_caught: a marked log has had its time, and the pit
     has fallen on as if it were not there. tended: somebody has fed the fire by himself, again and again and too often to have
-    slept, and is not late yet. climbs: the last minutes climb by more than the noise. slackens: a log was marked lately
-    and has not turned the pit yet, but the fall has slackened: that log is catching. margin: °C beyond an edge that are more
-    than noise."""
+    slept, and is not late yet. climbs: the last minutes
+    climb by more than the noise. slackens: a log was marked lately and has not turned the pit yet, but the fall has slackened:
+    that log is catching. margin: °C beyond an edge that are more than noise."""
 
     chance: float | None = None
     left: float | None = None

@@ -6,7 +6,7 @@ cycle, and for a while no detector speaks of the same thing again.
 
 from __future__ import annotations
 
-from math import isnan, nan
+from math import inf, isnan, nan
 from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
@@ -188,7 +188,7 @@ class FireWatch:
         patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * habits.slow_turn * MINUTE))
         waited = LONG_AGO if at is None else now - at
         left = None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now)
-        shown = bool(since) and max(since) - since[0] >= margin
+        shown = _most_regained(since) >= margin
         if not shown and left is not None and left > NO_TIME:
             patience = max(patience, SHOWS_WITHIN)
         fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
@@ -415,3 +415,12 @@ class FireWatch:
         self._logs = [
             (at, marked, counts) for at, marked, counts in state.get("logs", ())
         ]  # not in the checkpoints of earlier versions
+
+
+def _most_regained(minutes: list[float]) -> float:
+    """°C by which the pit has come up from the lowest it had been before."""
+    lowest, most = inf, 0.0
+    for pit in minutes:
+        lowest = min(lowest, pit)
+        most = max(most, pit - lowest)
+    return most

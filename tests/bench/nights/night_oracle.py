@@ -33,8 +33,9 @@ Flags = NDArray[np.bool_]
 
 LASTING = 15
 """min below the floor that are a lost fire and not a dip."""
-USEFUL_BEFORE_EXIT = 45.0
-"""min: with the exit this near, adding wood is useful; further off a sleeper could have slept on."""
+USEFUL_BEFORE_EXIT = 52.0
+"""min: with the exit this near, adding wood is useful; further off, half an hour beyond the lead, a sleeper could have slept
+on. The same bound as of the exam in `tests.bench.fire.strangers`."""
 EXIT_NEAR = 5.0
 """min: an exit this near with nobody up is a need that must be told."""
 SLEEPER_LEAD = 22.0

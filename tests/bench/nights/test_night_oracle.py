@@ -66,7 +66,7 @@ def test_a_quiet_night_needs_nobody_and_every_wake_is_false() -> None:
 def test_a_dying_fire_unheard_is_missed_and_heard_in_time_is_not() -> None:
     truth = dying_fire(200)
     (need,) = needs(truth)
-    assert (need.kind, need.opens, need.must_by) == ("fire", 155, 195)
+    assert (need.kind, need.opens, need.must_by) == ("fire", 148, 195)
     assert judge(truth, []).missed == (need,)
     good = judge(truth, [Wake(176.0, Place.PIT)])
     assert good.missed == () == good.false
