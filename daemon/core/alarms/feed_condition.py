@@ -41,7 +41,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     found = Finding(
         active=wanted and not failed,
         within=not wanted
-        and ((below and climbs) or sense.answering or sense.slackens or failed or chance < sense.ends),
+        and (sense.climbs or (below and climbs) or sense.answering or sense.slackens or failed or chance < sense.ends),
         because=because,
         value=None if isnan(pit) else pit,
         limit=low,

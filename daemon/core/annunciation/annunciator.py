@@ -389,7 +389,7 @@ class Annunciator:
     def _message(self, call: WakeCall, audiences: tuple[str, ...], now: float) -> Notification:
         memory = self._memory
         members = [memory.standing[key] for key in call.members]
-        members = [t for t in members if not t.recovered] or members
+        members = [t for t in members if not t.mends] or [t for t in members if not t.recovered] or members
         not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
         message = self._messages.write(Level.WAKE, members, audiences, not_after, now)
         self._reach.sent(message.id, audiences, now, self._settings.give_up_after)

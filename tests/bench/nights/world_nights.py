@@ -40,6 +40,7 @@ from tests.worlds.lanes import PER_MINUTE, STEP, Flags, Floats
 from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
 from tests.worlds.night import Night, draw_night
 from tests.worlds.people import STAYS_UP
+from tests.worlds.probes import Mishap
 from tests.worlds.unfed import unfed
 
 MINUTE = 60.0
@@ -52,6 +53,8 @@ LOOKS_EVERY, CALLS_AT = 5, 30.0
 """min between looks of the oracle, and minutes left at which it calls."""
 TRUTH_EVERY, TRUTH_CAP = 2, 75
 """min between truths, and minutes beyond which nothing is asked of them."""
+TOLD_WITHIN = 30
+"""min after the only probe fell for which the night is judged on: by then it must have been said."""
 LOST_BELOW, LOST_FOR = 15.0, 20
 """°C under the band and min in one piece that are a lost fire."""
 FOR_WOOD = ("pit-falling/", "fire-out/")
@@ -269,7 +272,11 @@ def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
         seen = night.seen[:count, :, pit].mean(axis=0).reshape(-1, PER_MINUTE).mean(axis=1)
         air = night.air[:, pit].reshape(-1, PER_MINUTE).mean(axis=1)
         shown = night.shown[:count, :, pit].reshape(count, -1, PER_MINUTE)
-        reads = ~np.isnan(shown).all(axis=2) & (at[None, :] < astray[:, None])
+        # a probe that was moved or shaded still tells of the fire; one that fell tells nothing
+        fell = np.where(night.probes.values["mishap"][:count, pit] == Mishap.FELL, astray, np.inf)
+        reads = ~np.isnan(shown).all(axis=2) & (at[None, :] < fell[:, None])
+        # who was told that his only probe fell watches by himself
+        watched = (at > night.meat_on[pit] / PER_MINUTE) & (at < fell.max() + TOLD_WITHIN)
         lid: npt.NDArray[np.bool_] = night.lid[:, pit].reshape(-1, PER_MINUTE).max(axis=1) > 0
         nothing = np.zeros(minutes, bool)
         in_bed = (at >= BED) & (at < RISE) & ~_awake(night, pit, calls[pit])
@@ -277,7 +284,7 @@ def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
         found.append(
             NightTruth(
                 band.low, band.high, np.where(at < astray.min(), seen, air),
-                np.where(exits >= TRUTH_CAP - TRUTH_EVERY, np.inf, exits), in_bed, at > night.meat_on[pit] / PER_MINUTE,
+                np.where(exits >= TRUTH_CAP - TRUTH_EVERY, np.inf, exits), in_bed, watched,
                 reads.any(axis=0), lid, np.zeros(minutes), np.full(minutes, np.inf), nothing, nothing,
             )
         )  # fmt: skip

@@ -67,6 +67,7 @@ def test_who_tends_the_fire_himself_and_is_not_late_is_not_woken() -> None:
 
 
 def test_a_call_stands_until_the_chance_is_clearly_lower() -> None:
+    assert prompt(115.0, FeedSense(chance=0.4, left=LEFT, climbs=True)).within, "whoever was called has fed it"
     assert not prompt(115.0, FeedSense(chance=0.4, left=LEFT)).within
     assert prompt(115.0, FeedSense(chance=0.2, left=LEFT)).within
 

@@ -84,6 +84,16 @@ def test_a_waiting_alarm_that_is_on_its_way_back_opens_no_call_until_it_turns_ag
     assert len(watch.calls()) == 2 and watch.calls()[1] > 1900.0
 
 
+def test_a_call_about_two_alarms_speaks_of_the_one_that_does_not_mend() -> None:
+    watch = Watch()
+    watch.raised("pit-high", 1000.0)
+    watch.raised("tender-range", 1200.0, subject="chuck")
+    watch.judge("pit-high", improving=True)
+    watch.until(1600.0)
+    last = watch.wakes()[-1]
+    assert last.alarm == "tender-range/chuck" and last.merged == ()
+
+
 def test_what_is_raised_on_its_way_back_wakes_nobody_but_safety_does() -> None:
     for rule, wakes in (("pit-high", False), ("runaway", True)):
         watch = Watch()
