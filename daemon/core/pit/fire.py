@@ -6,7 +6,7 @@ cycle, and for a while no detector speaks of the same thing again.
 
 from __future__ import annotations
 
-from math import inf, isnan, nan
+from math import isnan, nan
 from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
@@ -32,6 +32,7 @@ from daemon.core.pit.signs import (
     slope,
     steady_climb,
 )
+from daemon.core.pit.turns import most_regained, rise_ahead, slackens
 from daemon.core.settings import Band, CallRule, FireModel
 
 MINUTE = 60.0
@@ -71,11 +72,6 @@ LOGS_KEPT = 40
 LONG_AGO = 1e9
 ANSWERS_AT_MOST = 60 * MINUTE
 """s after a log beyond which nothing is blamed on it."""
-SLACK_SPAN, SLACK = 4, 0.6
-"""Minutes, and the share of the fall before them that they may show at most, for a fall to slacken. A pit without a fire cools
-along an exponential with a time constant of a quarter of an hour or more, and keeps two thirds of its pace in that time."""
-RISE_SPAN, RISE_AT_MOST = 4, 2.5
-"""Minute values that tell how fast a climb slackens; minutes for which one that does not slacken is taken to go on."""
 RISE_LIKE = 1.5
 """Times its usual rise that a log may make a pit rise."""
 BELOW = 1.0
@@ -135,21 +131,13 @@ class FireWatch:
 
     @property
     def slackens(self) -> bool:
-        """The fall of the last minutes is less than SLACK of what it was just before: something burns."""
-        now, before = slope(self._pit[-SLACK_SPAN:]), slope(self._pit[-3 * SLACK_SPAN : -SLACK_SPAN])
-        return before < 0 and now > SLACK * before  # NaN is neither
+        """The fall of the last minutes is less than it was just before: something burns."""
+        return slackens(self._pit)
 
     @property
     def rise_ahead(self) -> float:
-        """°C that the pit will still gain if its climb goes on to slacken as in the last minutes, and for RISE_AT_MOST
-        minutes if it does not slacken; 0 while it does not climb."""
-        climb, recent, slackening = self.climb, self._pit[-RISE_SPAN:], 0.0
-        if isnan(climb) or climb <= 0:
-            return 0.0
-        if len(recent) == RISE_SPAN:
-            slackening = (recent[1] - recent[0] - climb) / (RISE_SPAN - 1)
-        most = RISE_AT_MOST * climb
-        return min(most, climb * climb / (2 * slackening)) if slackening > 0 else most  # NaN is not
+        """°C that the pit will still gain if its climb goes on to slacken as in the last minutes; 0 while it does not climb."""
+        return rise_ahead(self._pit, self.climb)
 
     def fed_within(self, now: float, seconds: float) -> bool:
         """A log was marked so lately."""
@@ -188,7 +176,7 @@ class FireWatch:
         patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * habits.slow_turn * MINUTE))
         waited = LONG_AGO if at is None else now - at
         left = None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now)
-        shown = _most_regained(since) >= margin
+        shown = most_regained(since) >= margin
         if not shown and left is not None and left > NO_TIME:
             patience = max(patience, SHOWS_WITHIN)
         fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
@@ -415,12 +403,3 @@ class FireWatch:
         self._logs = [
             (at, marked, counts) for at, marked, counts in state.get("logs", ())
         ]  # not in the checkpoints of earlier versions
-
-
-def _most_regained(minutes: list[float]) -> float:
-    """°C by which the pit has come up from the lowest it had been before."""
-    lowest, most = inf, 0.0
-    for pit in minutes:
-        lowest = min(lowest, pit)
-        most = max(most, pit - lowest)
-    return most

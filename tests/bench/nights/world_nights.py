@@ -166,6 +166,10 @@ class Watches:
         self.told[pit] += [(now, e) for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
 
 
+CALLERS = (Nobody, AlarmClock, Oracle)
+"""Who calls without a model."""
+
+
 @dataclass(frozen=True)
 class WorldNight:
     """One pit's night. calls: minutes at which a call was opened; texts, rules, left: what was said then, and min left if
@@ -197,25 +201,24 @@ def drawn(world: str, seed: int, n: int, stress: str | None) -> Night:
     return night
 
 
-def lived(world: str, seed: int, n: int, caller: Caller | FireModel | None, marks: Marks = Marks.ALL,
+def lived(world: str, seed: int, n: int, caller: Nobody | AlarmClock | Oracle | FireModel | None, marks: Marks = Marks.ALL,
           stress: str | None = None) -> Iterator[WorldNight]:  # fmt: skip
     """n pits through one night. caller: who wakes, or the model with which the program does."""
     night = drawn(world, seed, n, stress)
-    if caller is None or not hasattr(caller, "minute"):
-        caller = Watches(night, draw_marking(seed, n, marks), caller)
+    who: Caller = caller if isinstance(caller, CALLERS) else Watches(night, draw_marking(seed, n, marks), caller)
     calls: list[list[int]] = [[] for _ in range(n)]
     minute = 0
     while night.minute():
         minute += 1
-        called, wood = caller.minute(night, minute)
+        called, wood = who.minute(night, minute)
         called &= BED <= minute < RISE
         if called.any():
             night.call(called, wood)
-            for pit in np.flatnonzero(called):
-                calls[pit].append(minute)
-    truths = _truths(night, calls) if isinstance(caller, Watches) else None
+            for woken in np.flatnonzero(called):
+                calls[woken].append(minute)
+    truths = _truths(night, calls) if isinstance(who, Watches) else None
     for pit in range(n):
-        yield _night_of(world, seed, night, pit, calls[pit], caller, None if truths is None else truths[pit])
+        yield _night_of(world, seed, night, pit, calls[pit], who, None if truths is None else truths[pit])
 
 
 def _night_of(world: str, seed: int, night: Night, pit: int, calls: list[int], caller: Caller,
@@ -276,16 +279,16 @@ def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
         fell = np.where(night.probes.values["mishap"][:count, pit] == Mishap.FELL, astray, np.inf)
         reads = ~np.isnan(shown).all(axis=2) & (at[None, :] < fell[:, None])
         # who was told that his only probe fell watches by himself
-        watched = (at > night.meat_on[pit] / PER_MINUTE) & (at < fell.max() + TOLD_WITHIN)
+        watched: npt.NDArray[np.bool_] = (at > night.meat_on[pit] / PER_MINUTE) & (at < fell.max() + TOLD_WITHIN)
         lid: npt.NDArray[np.bool_] = night.lid[:, pit].reshape(-1, PER_MINUTE).max(axis=1) > 0
         nothing = np.zeros(minutes, bool)
-        in_bed = (at >= BED) & (at < RISE) & ~_awake(night, pit, calls[pit])
+        in_bed: npt.NDArray[np.bool_] = (at >= BED) & (at < RISE) & ~_awake(night, pit, calls[pit])
         band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
         found.append(
             NightTruth(
                 band.low, band.high, np.where(at < astray.min(), seen, air),
                 np.where(exits >= TRUTH_CAP - TRUTH_EVERY, np.inf, exits), in_bed, watched,
-                reads.any(axis=0), lid, np.zeros(minutes), np.full(minutes, np.inf), nothing, nothing,
+                np.asarray(reads.any(axis=0)), lid, np.zeros(minutes), np.full(minutes, np.inf), nothing, nothing,
             )
         )  # fmt: skip
     return found

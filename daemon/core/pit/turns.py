@@ -1,0 +1,40 @@
+"""Falls and climbs that slacken: what a log that catches does to a fall, and how far a climb has still to go."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf, isnan
+
+from daemon.core.pit.signs import slope
+
+SLACK_SPAN, SLACK = 4, 0.6
+"""Minutes, and the share of the fall before them that they may show at most, for a fall to slacken. A pit without a fire cools
+along an exponential with a time constant of a quarter of an hour or more, and keeps two thirds of its pace in that time."""
+RISE_SPAN, RISE_AT_MOST = 4, 2.5
+"""Minute values that tell how fast a climb slackens; minutes for which one that does not slacken is taken to go on. This and the
+last: common practice, no source."""
+
+
+def slackens(minutes: list[float]) -> bool:
+    """Is the fall of the last minutes less than SLACK of what it was just before? °C, one a minute, NaN where unknown."""
+    now, before = slope(minutes[-SLACK_SPAN:]), slope(minutes[-3 * SLACK_SPAN : -SLACK_SPAN])
+    return before < 0 and now > SLACK * before  # NaN is neither
+
+
+def rise_ahead(minutes: Sequence[float], climb: float) -> float:
+    """°C still to gain by a climb, °C/min, that goes on to slacken as in the last minutes (a parabola), and for RISE_AT_MOST
+    minutes if it does not slacken; 0 without a climb."""
+    if isnan(climb) or climb <= 0:
+        return 0.0
+    recent, most = minutes[-RISE_SPAN:], RISE_AT_MOST * climb
+    slackening = (recent[1] - recent[0] - climb) / (RISE_SPAN - 1) if len(recent) == RISE_SPAN else 0.0
+    return min(most, climb * climb / (2 * slackening)) if slackening > 0 else most  # NaN is not
+
+
+def most_regained(minutes: Sequence[float]) -> float:
+    """°C by which a pit has come up from the lowest it had been before."""
+    lowest, most = inf, 0.0
+    for pit in minutes:
+        lowest = min(lowest, pit)
+        most = max(most, pit - lowest)
+    return most
