@@ -1,0 +1,103 @@
+"""Who has a right to a forecast, and the reason where nobody has. Pure and deterministic."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from daemon.core.events import CoreSpot, ForecastRequest
+from daemon.core.forecast.assimilation import Bodies, Course
+
+FIRST_MINUTES: Final = 45
+"""No forecast in the first 45 min: the core has not begun to answer."""
+FEWEST_BLOCKS: Final = 3
+"""Ten-minute core medians without which nothing is fitted."""
+LEAST_PIT_READ: Final = 1.0 / 3.0
+"""Share of the minutes over the fire with a pit reading below which what heats the meat is not known. Ours, no source."""
+SILENT_TOO_LONG: Final = 30 * 60.0
+"""s without a good core reading after which the last one is no guide."""
+WORST_MISS: Final = 6.0
+"""°C, root mean square of the ensemble's miss above which it does not describe this piece."""
+POSSIBLE: Final = (-40.0, 500.0)
+"""°C; nothing about a pit lies outside."""
+THICKNESS: Final = (0.005, 0.5)
+"""m; no piece lies outside."""
+LONGEST_COOK: Final = 60 * 3600.0
+"""s; a piece that has been on for longer is not replayed."""
+
+
+def possible(request: ForecastRequest) -> ForecastRequest:
+    """The request without values that no thermometer or clock can have meant."""
+    low, high = POSSIBLE
+
+    def celsius(value: float | None) -> float | None:
+        return value if value is not None and low <= value <= high else None
+
+    def readings(values: Sequence[float]) -> tuple[float, ...]:
+        return tuple(v if low <= v <= high else np.nan for v in values)
+
+    wrapped = request.wrapped
+    if wrapped is not None and not np.isfinite(wrapped.at):
+        wrapped = replace(wrapped, at=request.on_at)
+    off_at = request.off_at if request.off_at is not None and np.isfinite(request.off_at) else None
+    if request.phase != "cook":
+        off_at = request.asked_at if off_at is None else min(off_at, request.asked_at)
+    return replace(
+        request,
+        pit=readings(request.pit),
+        core=readings(request.core),
+        ambient=celsius(request.ambient),
+        hold_cabinet=celsius(request.hold_cabinet),
+        wrapped=wrapped,
+        spots=tuple(s for s in request.spots if _meant(s)),
+        asked_wrap=celsius(request.asked_wrap),
+        off_at=off_at,
+    )
+
+
+def _meant(spot: CoreSpot) -> bool:
+    numbers = (spot.at, spot.celsius, spot.spread, spot.depth)
+    return all(map(np.isfinite, numbers)) and POSSIBLE[0] <= spot.celsius <= POSSIBLE[1] and spot.spread >= 0.0
+
+
+def ineligible(request: ForecastRequest) -> str:
+    piece = request.piece
+    if request.suspect:
+        return f"probe not to be trusted: {request.suspect}"
+    if not (np.isfinite(piece.shape) and THICKNESS[0] <= piece.thickness <= THICKNESS[1]):
+        return "piece not described"
+    if (
+        not all(map(np.isfinite, (request.asked_at, request.on_at, request.boiling_point)))
+        or request.boiling_point < 60.0
+    ):
+        return "time or altitude not known"
+    if request.on_for < 0.0 or (request.piece.channel and request.on_for < FIRST_MINUTES * 60.0):
+        return f"first {FIRST_MINUTES} minutes: the core has not begun to answer"
+    if request.on_for > LONGEST_COOK:
+        return "on for longer than any cook"
+    if not len(request.minutes) == len(request.pit) == len(request.core):
+        return "readings do not line up"
+    return ""
+
+
+def too_little(request: ForecastRequest, course: Course) -> str:
+    """Off the fire the pit drives nothing any more: there only the core must be read."""
+    on_fire = np.asarray(request.minutes) * 60.0 > request.on_at - 60.0
+    read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
+    if request.phase == "cook" and read.sum() < LEAST_PIT_READ * request.on_for / 60.0:
+        return "pit probe read for less than a third of the time since the meat went on"
+    if not request.piece.channel:
+        return ""
+    since_read = [s for s in course.spots if s.at > request.on_for - course.silent]
+    if np.isfinite(course.core).sum() < FEWEST_BLOCKS and not since_read:
+        return "too few core readings"
+    if course.silent > SILENT_TOO_LONG and not since_read:
+        return "no good core reading for half an hour"
+    return ""
+
+
+def poor_fit(bodies: Bodies) -> str:
+    return "" if bodies.misfit < WORST_MISS else "no model piece follows these readings"
