@@ -10,7 +10,7 @@ from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
-from daemon.core.annunciation.nap import Readiness, green_list, plan_nap
+from daemon.core.annunciation.nap import Readiness, green_list, plan_nap, rung_within
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState, FireNoticed, FireSign, ForecastRequest, NapPlanned
 from daemon.core.forecast.plan import Standing
@@ -148,12 +148,16 @@ class WatchState:
             clock=self.wall.trusted,
             probes=all(self.good(c) is not None for c in used),
             answered=all(v.state is not AlarmState.UNACKNOWLEDGED for v in self.alarms.views()),
+            wood=None if self.duties.wood.left is None else not self.duties.wood_view(self.settings.cook, now).short,
         )
+        sleeper = self.settings.announcing.sleeper
+        clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)
         if not on and self.pieces:
-            return plan_nap(Readiness(lines, None, "no piece is on the fire: no log is due"), now)
-        window = self.fire.nap_window(self.settings.announcing.sleeper.lead)
-        why = self.fire.no_forecast or "a log is due within the time you need to wake"
-        return plan_nap(Readiness(lines, window, why), now)
+            window, why = None, "no piece is on the fire: no log is due"
+        else:
+            window = self.fire.nap_window(sleeper.lead)
+            why = self.fire.no_forecast or "a log is due within the time you need to wake"
+        return plan_nap(Readiness(lines, rung_within(window, clock, now, burning=bool(on)), why), now)
 
     def _question_of_sibling(self, now: float) -> ForecastRequest | None:
         """About the piece that has been longest on the fire with a probe of its own: it has taught most about the pit."""

@@ -24,10 +24,18 @@ class Readiness:
 
 
 def green_list(
-    announcing: AnnouncingSettings, parts: HealthTable, *, test_wake: bool, clock: bool, probes: bool, answered: bool
+    announcing: AnnouncingSettings,
+    parts: HealthTable,
+    *,
+    test_wake: bool,
+    clock: bool,
+    probes: bool,
+    answered: bool,
+    wood: bool | None = None,
 ) -> tuple[tuple[str, bool], ...]:
-    """What must hold before anybody may rely on being woken: (words, holds)."""
+    """What must hold before anybody may rely on being woken: (words, holds). wood: it lasts, None = nobody counted it."""
     audiences = dict(announcing.audiences)
+    lasts = () if wood is None else (("the wood lasts until the meat is off", wood),)
     return (
         ("a test wake was delivered and acknowledged", test_wake),
         ("a second device can wake you", _has_second_device(audiences)),
@@ -36,6 +44,7 @@ def green_list(
         ("every probe in use is fresh and believed", probes),
         ("no alarm stands unanswered", answered),
         ("the record of the night can be written", parts.well(Part.DISK)),
+        *lasts,
     )
 
 
@@ -44,6 +53,18 @@ def _has_second_device(audiences: dict[str, tuple[str, ...]]) -> bool:
     first = set(audiences.get("phone", ()))
     others = {*audiences.get("sounder", ()), *audiences.get("second", ())}
     return bool(others - first) or (not first and len(others) > 1)
+
+
+def rung_within(
+    window: tuple[float, float] | None, clock: float | None, now: float, burning: bool
+) -> tuple[float, float] | None:
+    """The window of sleep with the hour that a kept plan rings at. burning: meat is on a fire, of which the window speaks; then
+    an alarm clock only ends it sooner."""
+    if clock is None or clock <= now:
+        return window
+    if window is not None:
+        return min(window[0], clock), min(window[1], clock)
+    return None if burning else (clock, clock)
 
 
 def plan_nap(ready: Readiness, now: float) -> NapPlanned:

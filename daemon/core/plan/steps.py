@@ -102,6 +102,14 @@ class PlanWatch:
         """As of the last minute; None: the plan has none, or there is no plan."""
         return next((s for s in self.steps if s.kind is kind and s.piece == piece), None)
 
+    def rings_at(self, before: float) -> float | None:
+        """When the plan's alarm clock rings next, `before` s ahead of its hour; None: it was not agreed to be one, or nothing of
+        it is left."""
+        if self.kept is None or not self.kept.wake:
+            return None
+        hours = [s.at.p50 for s in self.steps if s.kind in (StepKind.LIGHT, StepKind.PUT_ON) and not s.done]
+        return min(hours) - before if hours else None
+
     def minute(self, now: float, cook: CookSettings, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
         """Where the cook stands against the plan."""
         if self.kept is None:

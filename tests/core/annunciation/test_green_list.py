@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daemon.core.annunciation.nap import green_list
+from daemon.core.annunciation.nap import green_list, rung_within
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.health import HealthTable
@@ -39,3 +39,21 @@ def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
     assert line in unmet(one, NOON + 131)
     one.handle(Health(Part.CHANNEL, "phone", True), NOON + 140)
     assert line not in unmet(one, NOON + 141)
+
+
+def test_wood_is_on_the_list_once_it_was_counted() -> None:
+    well = {"test_wake": True, "clock": True, "probes": True, "answered": True}
+    words = "the wood lasts until the meat is off"
+    assert words not in dict(green_list(SETTINGS, HealthTable(), **well))
+    assert dict(green_list(SETTINGS, HealthTable(), **well, wood=False))[words] is False
+
+
+def test_an_agreed_hour_ends_the_sleep_and_promises_none_that_the_fire_does_not() -> None:
+    """(window of the fire, hour of the plan, meat on the fire) -> window."""
+    now = 100.0
+    assert rung_within((500.0, 600.0), 550.0, now, burning=True) == (500.0, 550.0)
+    assert rung_within((500.0, 600.0), 900.0, now, burning=True) == (500.0, 600.0)
+    assert rung_within(None, 900.0, now, burning=True) is None, "nobody knows how long the fire lasts"
+    assert rung_within(None, 900.0, now, burning=False) == (900.0, 900.0)
+    assert rung_within(None, 50.0, now, burning=False) is None, "it rings already"
+    assert rung_within((500.0, 600.0), None, now, burning=True) == (500.0, 600.0)
