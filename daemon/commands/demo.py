@@ -243,7 +243,7 @@ def _row(piece: PieceView) -> tuple[str, ...]:
     def when(goal: Goal) -> str:
         outlook = next((o for o in piece.outlooks if o.goal is goal and o.scenario == "planned"), None)
         if outlook is None or outlook.at is None:
-            return outlook.reason if outlook is not None else ""
+            return f"{outlook.reason}" if outlook is not None else ""
         return f"{_clock(outlook.at.p05)}-{_clock(outlook.at.p50)}-{_clock(outlook.at.p95)}"
 
     stall = f"{piece.stall_probability:.0%}" if piece.stage in ("on", "cooking", "stall", "past-stall") else ""

@@ -25,11 +25,12 @@ from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, 
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import fresh_watch
 from daemon.core.pieces.retelling import Past, retold
-from daemon.core.pieces.stage import SPOT_QUESTION
+from daemon.core.pieces.stage import asks_about_spot
 from daemon.core.pit.stage import TAKEN_BACK
 from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
 from daemon.core.readings.handheld import HandheldReading
 from daemon.core.readings.trace import MINUTE
+from daemon.core.said import Text, say
 from daemon.core.watch_state import WatchState
 from drivers.reading import Quality
 
@@ -62,10 +63,10 @@ class CookOrders(WatchState):
 
     def _mark(self, item: inputs.Mark, now: float) -> list[Event]:
         if item.piece is not None and item.piece not in self.pieces:
-            return [CommandRefused(now, f"mark {item.kind}", f"no piece is called {item.piece}")]
+            return [CommandRefused(now, f"mark {item.kind}", say("refused.no-piece", piece=item.piece))]
         done = now if item.at is None else item.at
         if not now - BACK_DATED_AT_MOST <= done <= now:
-            return [CommandRefused(now, f"mark {item.kind}", "a mark lies between twelve hours ago and now")]
+            return [CommandRefused(now, f"mark {item.kind}", say("refused.mark-time"))]
         events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
         self.marks.add(item, now)
         self.fire.mark(item, done)
@@ -90,7 +91,7 @@ class CookOrders(WatchState):
         said = self.marks.meant(item)
         if said is None:
             of = "" if item.piece is None else f" of {item.piece}"
-            return [CommandRefused(now, f"take back {item.what}", f"no such mark{of} stands")]
+            return [CommandRefused(now, f"take back {item.what}", say("refused.no-mark", of=of))]
         self.marks.remove(said)
         events: list[Event] = [TakenBack(now, said.word, said.what.piece, said.done, said.said_at, item.by)]
         if isinstance(said.what, inputs.Mark) and said.what.kind in OF_THE_PIT:
@@ -138,18 +139,18 @@ class CookOrders(WatchState):
         """A core read by hand."""
         piece = self.pieces.get(item.piece)
         taken = now if item.at is None else item.at
-        reason = ""
+        reason: Text = ""
         if piece is None:
-            reason = f"no piece is called {item.piece}"
+            reason = say("refused.no-piece", piece=item.piece)
         elif not (isfinite(item.celsius) and SPOT_COLDEST <= item.celsius <= SPOT_HOTTEST):
-            reason = f"a core lies between {SPOT_COLDEST:.0f} and {SPOT_HOTTEST:.0f} °C"
+            reason = say("refused.core", possible=(SPOT_COLDEST, SPOT_HOTTEST))
         elif not now - BACK_DATED_AT_MOST <= taken <= now:
             reason = "a spot reading lies between twelve hours ago and now"
         if piece is None or reason:
             return [CommandRefused(now, "spot reading", reason)]
         self.marks.add(item, now)
         changes = piece.spot(replace(item, at=taken), now, self.trace)
-        asks = piece.question if SPOT_QUESTION in piece.question else ""
+        asks = piece.question if asks_about_spot(piece.question) else ""
         read = SpotRead(
             now, item.piece, item.celsius, item.where, item.thermometer, item.tolerance, item.by, taken, asks
         )
@@ -157,7 +158,7 @@ class CookOrders(WatchState):
 
     def _choose_spot(self, item: inputs.ChooseSpot, now: float) -> list[Event]:
         if item.piece not in self.pieces:
-            return [CommandRefused(now, "choose piece", f"no piece is called {item.piece}")]
+            return [CommandRefused(now, "choose piece", say("refused.no-piece", piece=item.piece))]
         waiting = self.handheld.choose(item.piece, now)
         return [] if waiting is None else self._spot_of(waiting, item.piece, now)
 

@@ -17,6 +17,7 @@ from daemon.core.events import CommandRefused, Event, FireNoticed, Sample, Sampl
 from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.plan.duties import DutyOrder
 from daemon.core.readings.trace import MINUTE
+from daemon.core.said import say
 from daemon.core.settings import Role
 from drivers.reading import Quality
 
@@ -27,6 +28,8 @@ FORECAST_EVERY = 600.0
 MEMORY_MINUTES = 48 * 60
 """Minutes of trace kept: the longest cook with its rest and hold, twice over."""
 SIGNS_SHOWN = 20
+POSSIBLE_BAND = (40.0, 400.0)
+"""°C: no pit is worked outside; ours, no source."""
 MIN_BAND = 5.0
 """°C: no log fire holds less."""
 
@@ -167,7 +170,7 @@ class Engine(CookOrders):
 
     def _alarm_command(self, item: inputs.Shelve | inputs.Unshelve | inputs.OutOfService, now: float) -> list[Event]:
         if isinstance(item, inputs.OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
-            return [CommandRefused(now, "out-of-service", "alarms go out of service by day only, with somebody awake")]
+            return [CommandRefused(now, "out-of-service", say("refused.by-day-only"))]
         return self._annunciated(self.alarms.command(item, now), now)
 
     def _resumed(self, item: inputs.Resumed, now: float) -> list[Event]:
@@ -199,8 +202,12 @@ class Engine(CookOrders):
         return []
 
     def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
-        if not (item.band.low >= 40 and item.band.high <= 400 and item.band.high - item.band.low >= MIN_BAND):
-            return [CommandRefused(now, "band", "a band lies between 40 and 400 °C and is at least 5 °C wide")]
+        if not (
+            item.band.low >= POSSIBLE_BAND[0]
+            and item.band.high <= POSSIBLE_BAND[1]
+            and item.band.high - item.band.low >= MIN_BAND
+        ):
+            return [CommandRefused(now, "band", say("refused.band", possible=POSSIBLE_BAND, least=MIN_BAND))]
         self.band = item.band
         return []
 

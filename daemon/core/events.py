@@ -61,7 +61,7 @@ class QualityChanged:
     quality: Quality
     doubts: tuple[ProbeFault, ...]
     fault: Fault | None
-    evidence: str
+    evidence: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class StageChanged:
     before: str
     after: str
     because: str
-    asks: str = ""
+    asks: Text = ""
 
 
 class FireSign(StrEnum):
@@ -244,7 +244,7 @@ class SpotRead:
     tolerance: float
     by: str
     at: float
-    asks: str = ""
+    asks: Text = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +325,7 @@ class CommandRefused:
 
     time: float
     command: str
-    reason: str
+    reason: Text
 
 
 # --- a question to the shell -----------------------------------------------------------------------
@@ -379,7 +379,7 @@ class ForecastRequest:
     hold_floor: float = 57.2
     rest: float = 3600.0
     """Planned s between off and hold."""
-    suspect: str = ""
+    suspect: Text = ""
     """Why the probe is not to be trusted; then no forecast may be shown."""
     bias_minutes: float = 0.0
     """What this pit taught: mean of truth minus forecast over past cooks, minutes per remaining hour."""

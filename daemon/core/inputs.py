@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import KeptPlan, ReminderSettings
+from daemon.core.said import Text
 from daemon.core.settings import Band, CookSettings, PieceSettings
 from drivers.reading import Reading
 
@@ -411,7 +412,7 @@ class Outlook:
     goal: Goal
     scenario: str
     at: Interval | None
-    reason: str = ""
+    reason: Text = ""
     celsius: float | None = None
 
 

@@ -9,6 +9,7 @@ from daemon.core.pit.evenness import Evenness, evenness
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.control_value import ControlValue
 from daemon.core.readings.trace import CONTROL, Trace
+from daemon.core.said import Text, say
 from daemon.core.settings import Role, WatchSettings
 from drivers.reading import Quality
 
@@ -31,17 +32,17 @@ class Readout:
         sample = None if channel is None else self._conditioner.current(channel)
         return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
 
-    def doubt(self, channel: str | None) -> str:
+    def doubt(self, channel: str | None) -> Text:
         """Why nothing may be foretold from this channel now: what is wrong with it, or empty; of no channel nothing is."""
         if channel is None:
             return ""
         sample = self._conditioner.current(channel)
         if sample is None:
-            return "it gives no value"
+            return say("probe.no-value")
         if sample.quality is Quality.GOOD:
             return ""
         if sample.fault is not None:
-            return f"the device reports {sample.fault}"
+            return say("probe.device-reports", fault=sample.fault)
         return ", ".join(doubt.replace("-", " ") for doubt in sample.doubts) or "doubted"
 
     def pit_now(self) -> float:
@@ -81,7 +82,7 @@ class Readout:
             if p.settings.channel is not None
         }
         tolerances = {place: c.tolerance for place, c in pit.items()}
-        return evenness(places, cores, tolerances, self._settings.announcing.fahrenheit)
+        return evenness(places, cores, tolerances)
 
     def _good_minutes(self, first: int, last: int) -> list[dict[str, float]]:
         """The pit channels that were good, minute by minute; a recorded log may have none at all."""

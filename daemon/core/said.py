@@ -6,7 +6,7 @@ elsewhere: a name, a device's own message, or what an earlier version wrote into
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, cast
 
 
@@ -25,6 +25,11 @@ Value = float | str | None | Said | tuple[float, float] | tuple[Text, ...]
 
 def say(key: str, **values: Value) -> Said:
     return Said(key, tuple(values.items()))
+
+
+def plain(text: Text) -> object:
+    """For a checkpoint: what JSON can hold, and `said` reads."""
+    return asdict(text) if isinstance(text, Said) else text
 
 
 def said(plain: object) -> Text:

@@ -171,8 +171,6 @@ class AnnouncingSettings:
     shelve_limit: float = 2 * 3600.0
     wake_for_wrap: bool = False
     """The cook opted in to being woken for the wrap target."""
-    fahrenheit: bool = False
-    """Only for the text people read."""
     audiences: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     @property

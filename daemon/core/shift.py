@@ -11,6 +11,7 @@ from typing import Any
 from daemon.core.alarms.rule import AlarmRule
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, HandedOver, SafetyDeedTold
 from daemon.core.inputs import HandOver, SafetyDeed, TellDeed
+from daemon.core.said import say
 
 RAISED = (AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
 LONGEST_NAME = 40
@@ -76,7 +77,7 @@ class Shift:
     def _handed(self, item: HandOver, now: float) -> list[Event]:
         name = item.to.strip()
         if not 1 <= len(name) <= LONGEST_NAME:
-            return [CommandRefused(now, "hand over", f"a name of 1 to {LONGEST_NAME} letters is needed")]
+            return [CommandRefused(now, "hand over", say("refused.name-needed", longest=LONGEST_NAME))]
         before = "" if self._on_watch is None else self._on_watch.name
         self._on_watch = OnWatch(name, now, item.note)
         return [HandedOver(now, name, before, item.note, item.by)]
@@ -90,7 +91,7 @@ class Shift:
     def _deed(self, item: TellDeed, pieces: tuple[str, ...], now: float) -> list[Event]:
         """Also unasked: then no alarm is named."""
         if item.piece not in pieces:
-            return [CommandRefused(now, "safety deed", f"no piece is called {item.piece}")]
+            return [CommandRefused(now, "safety deed", say("refused.no-piece", piece=item.piece))]
         asked = self._asked.pop(item.piece, None)
         alarm = "" if asked is None else asked.alarm
         self._deeds.append(DeedView(item.piece, alarm, item.deed, now, item.by, item.note))

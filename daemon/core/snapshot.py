@@ -13,6 +13,7 @@ from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
+from daemon.core.said import Text
 from daemon.core.settings import Band, PieceSettings, Role
 from daemon.core.shift import ShiftView
 from drivers.reading import Quality
@@ -50,9 +51,9 @@ class PitView:
     lid_open: bool
     last_log: float | None
     log_due: Interval | None
-    no_forecast: str
+    no_forecast: Text
     evenness: Evenness
-    question: str = ""
+    question: Text = ""
     forecast_made_at: float | None = None
 
 
@@ -116,7 +117,7 @@ class PieceView:
     outlooks: tuple[Outlook, ...]
     forecast_at: float | None
     fan: tuple[FanPoint, ...]
-    question: str
+    question: Text
     safety: SafetyView
     asked_wrap: float | None = None
     spots: tuple[SpotView, ...] = ()

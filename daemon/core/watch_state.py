@@ -28,6 +28,7 @@ from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
+from daemon.core.said import Text
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.shift import Shift
 from daemon.core.since import Since
@@ -165,7 +166,7 @@ class WatchState:
         longest = min(probed, key=lambda w: w.stage.on_at or now, default=None)
         return None if longest is None else self._question(longest, now)
 
-    def _suspect(self, piece: PieceWatch) -> str:
+    def _suspect(self, piece: PieceWatch) -> Text:
         """Why its probe is not to be trusted, or ""; a reading by hand speaks for a probe that has fallen silent."""
         good_at = 0.0 if piece.settings.channel is None else self.since.good_at.get(piece.settings.channel, 0.0)
         read_since = bool(piece.spots) and (piece.spots[-1].at or 0.0) > good_at

@@ -81,7 +81,6 @@ def _announcing(rig: Rig) -> AnnouncingSettings:
         quiet=QuietHours(people.quiet_from, people.quiet_until, ZoneInfo(people.zone)),
         sleeper=sleeper_of(people.lead_minutes),
         wake_for_wrap=people.wake_for_wrap,
-        fahrenheit=people.unit == "F",
         audiences=tuple((a, tuple(n)) for a, n in names.items()),
     )
 

@@ -19,6 +19,7 @@ from daemon.core.settings import (
     WatchSettings,
 )
 from drivers.reading import Fault, Quality, Reading
+from tests.texts.english import in_english
 
 SETTINGS = WatchSettings(
     "pit",
@@ -40,7 +41,7 @@ def doubt(after: Reading | None, seconds: float = 0.0) -> str:
     if after is not None:
         conditioner.judge(after, after.measured_at)
     conditioner.scan(10.0 + seconds)
-    return readout.doubt("lamb")
+    return in_english(readout.doubt("lamb"))
 
 
 @pytest.mark.parametrize(

@@ -66,7 +66,7 @@ class ProcessSnapshot:
     health: dict[tuple[Part, str], tuple[Health, float]]
     wake_channels: frozenset[str]
     rules: Mapping[str, AlarmRule] = field(default_factory=lambda: RULES_BY_ID)
-    pit_question: str = ""
+    pit_question: Text = ""
     pit_climbed_at: float = 0.0
     standing: frozenset[str] = frozenset()
     """Keys of the alarms that stand, acknowledged or not."""

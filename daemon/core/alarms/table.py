@@ -14,7 +14,7 @@ from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition
 from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
-from daemon.core.said import Text, said
+from daemon.core.said import Said, Text, said, say
 
 SHOWN_IN = (
     *WAITING,
@@ -99,7 +99,7 @@ class AlarmTable:
             case Unshelve(alarm=key):
                 alarm = self._alarms.get(key)
                 if alarm is None or alarm.state is not AlarmState.SHELVED:
-                    return [CommandRefused(now, "unshelve", f"{key} is not shelved")]
+                    return [CommandRefused(now, "unshelve", say("refused.not-shelved", alarm=key))]
                 return [*self._come_back(key, alarm, now)]
             case OutOfService():
                 return self._out_of_service(command, now)
@@ -240,18 +240,18 @@ class AlarmTable:
     def _acknowledge(self, key: str, now: float) -> list[AlarmChanged | CommandRefused]:
         alarm = self._alarms.get(key)
         if alarm is None:
-            return [CommandRefused(now, "acknowledge", f"there is no alarm {key}")]
+            return [CommandRefused(now, "acknowledge", say("refused.no-alarm", alarm=key))]
         changes = self._move(key, alarm, Trigger.ACKNOWLEDGE, now)
         self._plan(key, alarm, now)
         return [*changes]
 
     def _shelve(self, command: Shelve, now: float) -> list[AlarmChanged | CommandRefused]:
         alarm = self._known(command.alarm)
-        refusal = self._refusal(alarm, command.alarm, command.reason, "shelved; pause the sound instead")
+        refusal = self._refusal(alarm, command.alarm, command.reason, "refused.safety-shelved")
         if alarm is not None and alarm.state is AlarmState.OUT_OF_SERVICE:
-            refusal = f"{command.alarm} is out of service"
+            refusal = say("refused.is-out", alarm=command.alarm)
         if not command.seconds > 0:
-            refusal = "a shelving needs a time"
+            refusal = say("refused.shelving-time")
         if alarm is None or refusal:
             return [CommandRefused(now, "shelve", refusal)]
         alarm.shelved_until = now + min(command.seconds, self._shelve_limit)
@@ -264,9 +264,9 @@ class AlarmTable:
         alarm = self._known(command.alarm)
         if not command.out:
             if alarm is None or alarm.state is not AlarmState.OUT_OF_SERVICE:
-                return [CommandRefused(now, "out-of-service", f"{command.alarm} is not out of service")]
+                return [CommandRefused(now, "out-of-service", say("refused.not-out", alarm=command.alarm))]
             return [*self._come_back(command.alarm, alarm, now)]
-        refusal = self._refusal(alarm, command.alarm, command.reason, "taken out of service")
+        refusal = self._refusal(alarm, command.alarm, command.reason, "refused.safety-out")
         if alarm is None or refusal:
             return [CommandRefused(now, "out-of-service", refusal)]
         alarm.reason = f"{command.by}: {command.reason}"
@@ -282,12 +282,12 @@ class AlarmTable:
             self._alarms[key] = Alarm(rule, subject)
         return self._alarms.get(key)
 
-    def _refusal(self, alarm: Alarm | None, key: str, reason: str, deed: str) -> str:
+    def _refusal(self, alarm: Alarm | None, key: str, reason: str, words: str) -> Text:
         if alarm is None:
-            return f"there is no alarm {key}"
+            return say("refused.no-alarm", alarm=key)
         if self._rules[alarm.rule].safety:
-            return f"{key} guards safety and cannot be {deed}"
-        return "" if reason.strip() else "a reason is needed"
+            return Said(words, (("alarm", key),))
+        return "" if reason.strip() else say("refused.reason-needed")
 
     # --- views --------------------------------------------------------------------------------------
 

@@ -118,7 +118,7 @@ class Annunciator:
         match command:
             case PauseSound(seconds=seconds):
                 if not seconds > 0:
-                    return [CommandRefused(now, "pause-sound", "a pause needs a time")]
+                    return [CommandRefused(now, "pause-sound", say("refused.pause-time"))]
                 running = memory.paused_until is not None and now < memory.paused_until
                 memory.paused_from = memory.paused_from if running else now
                 memory.paused_until = min(now + seconds, memory.paused_from + self._settings.pause_limit)
@@ -126,7 +126,7 @@ class Annunciator:
             case TestWake():
                 others = tuple(a for a in FALL_OVER if self._reach.channels_of(a))
                 if not others and not self._reach.channels_of(PHONE):
-                    return [CommandRefused(now, "test-wake", "no delivery can wake anybody: add one to the rig file")]
+                    return [CommandRefused(now, "test-wake", say("refused.nobody-to-wake"))]
                 return [self._test_call.send(others, self._settings.repeat_after, now, self._messages.life)]
             case Acknowledge(alarm=alarm):
                 if alarm in (TEST_WAKE, "*"):

@@ -10,6 +10,7 @@ import numpy as np
 
 from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.assimilation import Bodies, Course
+from daemon.core.said import Text, say
 
 FIRST_MINUTES: Final = 45
 """No forecast in the first 45 min: the core has not begun to answer."""
@@ -63,41 +64,41 @@ def _meant(spot: CoreSpot) -> bool:
     return all(map(np.isfinite, numbers)) and POSSIBLE[0] <= spot.celsius <= POSSIBLE[1] and spot.spread >= 0.0
 
 
-def ineligible(request: ForecastRequest) -> str:
+def ineligible(request: ForecastRequest) -> Text:
     piece = request.piece
     if request.suspect:
-        return f"probe not to be trusted: {request.suspect}"
+        return say("forecast.suspect", why=request.suspect)
     if not (np.isfinite(piece.shape) and THICKNESS[0] <= piece.thickness <= THICKNESS[1]):
-        return "piece not described"
+        return say("forecast.not-described")
     if (
         not all(map(np.isfinite, (request.asked_at, request.on_at, request.boiling_point)))
         or request.boiling_point < 60.0
     ):
-        return "time or altitude not known"
+        return say("forecast.where-unknown")
     if request.on_for < 0.0 or (request.piece.channel and request.on_for < FIRST_MINUTES * 60.0):
-        return f"first {FIRST_MINUTES} minutes: the core has not begun to answer"
+        return say("forecast.too-early", minutes=FIRST_MINUTES)
     if request.on_for > LONGEST_COOK:
-        return "on for longer than any cook"
+        return say("forecast.too-long")
     if not len(request.minutes) == len(request.pit) == len(request.core):
-        return "readings do not line up"
+        return say("forecast.out-of-line")
     return ""
 
 
-def too_little(request: ForecastRequest, course: Course) -> str:
+def too_little(request: ForecastRequest, course: Course) -> Text:
     """Off the fire the pit drives nothing any more: there only the core must be read."""
     on_fire = np.asarray(request.minutes) * 60.0 > request.on_at - 60.0
     read = np.isfinite(np.asarray(request.pit, dtype=np.float64)) & on_fire
     if request.phase == "cook" and read.sum() < LEAST_PIT_READ * request.on_for / 60.0:
-        return "pit probe read for less than a third of the time since the meat went on"
+        return say("forecast.pit-unread")
     if not request.piece.channel:
         return ""
     since_read = [s for s in course.spots if s.at > request.on_for - course.silent]
     if np.isfinite(course.core).sum() < FEWEST_BLOCKS and not since_read:
-        return "too few core readings"
+        return say("forecast.few-cores")
     if course.silent > SILENT_TOO_LONG and not since_read:
-        return "no good core reading for half an hour"
+        return say("forecast.core-silent")
     return ""
 
 
-def poor_fit(bodies: Bodies) -> str:
-    return "" if bodies.misfit < WORST_MISS else "no model piece follows these readings"
+def poor_fit(bodies: Bodies) -> Text:
+    return "" if bodies.misfit < WORST_MISS else say("forecast.unlike")

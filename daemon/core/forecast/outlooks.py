@@ -33,11 +33,12 @@ from daemon.core.forecast.hold import hold_left, room_for_a_box
 from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, SHARED
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
+from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
 
 BOILING_MARGIN: Final = 1.0
 """°C below boiling above which wet meat gets no further."""
-TOO_HOT: Final = "above what wet meat reaches at this altitude"
+TOO_HOT: Final = say("forecast.too-hot")
 FAN_POINTS: Final = 60
 FAN_STRETCH: Final = 1.6
 """The raw fan is widened about its median by this (the same lack of model error as for the intervals), and by `doubt`."""
@@ -153,7 +154,7 @@ def _goals(request: ForecastRequest) -> list[tuple[Goal, str]]:
     return [*goals, (Goal.REST_PEAK, PLANNED), (Goal.REST_END, PLANNED), (Goal.HOLD_LIMIT, PLANNED)]
 
 
-def _refusal(request: ForecastRequest, reason: str, held: Outlook | None = None) -> ForecastArrived:
+def _refusal(request: ForecastRequest, reason: Text, held: Outlook | None = None) -> ForecastArrived:
     """Every goal with the reason; but for the hold limit where the core's own cooling tells it without any body."""
     outlooks = tuple(
         _rounded(held) if held is not None and goal is held.goal else Outlook(goal, scenario, None, reason)
@@ -183,7 +184,7 @@ def _cook_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     return outlooks
 
 
-def _asked_wrap(request: ForecastRequest) -> tuple[str, str]:
+def _asked_wrap(request: ForecastRequest) -> tuple[str, Text]:
     """(scenario of the cook's own "if wrapped at", why it has no answer); both "" where nothing is asked or wrong."""
     if request.asked_wrap is None:
         return "", ""
@@ -192,7 +193,7 @@ def _asked_wrap(request: ForecastRequest) -> tuple[str, str]:
         return wrapped_at(request.asked_wrap), TOO_HOT
     read = core[np.isfinite(core)][-1:]
     past = bool((read >= request.asked_wrap).any())
-    return wrapped_at(request.asked_wrap), "the core is past it: see if wrapped now" if past else ""
+    return wrapped_at(request.asked_wrap), say("forecast.past-it") if past else ""
 
 
 def _level_outlook(
@@ -202,7 +203,7 @@ def _level_outlook(
         return Outlook(goal, scenario, None, TOO_HOT)
     spread = spread_of(ahead.reached(scenario, level), LONGEST, ahead.misfit, request.on_for)
     if spread is None:
-        return Outlook(goal, scenario, None, "not reached within 20 hours")
+        return Outlook(goal, scenario, None, say("forecast.not-within-day"))
     if scenario == PLANNED:
         planned[goal] = spread
     elif goal in planned:
@@ -234,14 +235,14 @@ def kind_of(request: ForecastRequest, scenario: str) -> str:
 
 def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Outlook:
     if request.wrapped is not None:
-        return Outlook(Goal.STALL_END, scenario, None, "wrapped: the stall is over")
+        return Outlook(Goal.STALL_END, scenario, None, say("forecast.wrapped"))
     left = stall_end(ahead, scenario)
     stalled = left[np.isfinite(left)]
     if stalled.size < 0.5 * left.size:
-        return Outlook(Goal.STALL_END, scenario, None, "no stall ahead")
+        return Outlook(Goal.STALL_END, scenario, None, say("forecast.no-stall"))
     spread = spread_of(stalled, LONGEST, ahead.misfit)
     if spread is None:
-        return Outlook(Goal.STALL_END, scenario, None, "not over within 20 hours")
+        return Outlook(Goal.STALL_END, scenario, None, say("forecast.stall-lasts"))
     at = interval_of("stall-end", spread, request.asked_at, request.bias_minutes)
     return Outlook(Goal.STALL_END, scenario, at)
 
@@ -253,7 +254,7 @@ def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
     if request.phase == "cook":
         left = spread_of(off, LONGEST, ahead.misfit, request.on_for)
     if left is None or (off_goal(request.piece) is None and request.phase == "cook"):
-        reason = "not off the fire within 20 hours" if left is None else "no target to leave the fire at"
+        reason = say("forecast.stays-on") if left is None else say("forecast.no-target")
         return [Outlook(goal, PLANNED, None, reason) for goal in (Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT)]
     paths = np.where(ahead.times[:, None] >= off[None, :], ahead.core[:, columns], -np.inf)
     return [
@@ -265,14 +266,14 @@ def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:
 
 def _peak_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Array, left: Spread) -> Outlook:
     if request.phase == "hold":
-        return Outlook(Goal.REST_PEAK, PLANNED, None, "the rest is over")
+        return Outlook(Goal.REST_PEAK, PLANNED, None, say("forecast.rest-over"))
     at = paths.argmax(axis=0)
     if request.phase == "rest" and np.median(at) == 0:
-        return Outlook(Goal.REST_PEAK, PLANNED, None, "past its peak")
+        return Outlook(Goal.REST_PEAK, PLANNED, None, say("forecast.past-peak"))
     celsius = float(np.median(paths.max(axis=0)))
     spread = spread_of(np.where(np.isfinite(off), ahead.times[at], np.inf), LONGEST, ahead.misfit)
     if spread is None or not np.isfinite(celsius):
-        return Outlook(Goal.REST_PEAK, PLANNED, None, "not off the fire within 20 hours")
+        return Outlook(Goal.REST_PEAK, PLANNED, None, say("forecast.stays-on"))
     return Outlook(Goal.REST_PEAK, PLANNED, _rest_interval(request, spread), celsius=celsius)
 
 
@@ -285,7 +286,7 @@ def _rest_interval(request: ForecastRequest, spread: Spread) -> Interval:
 
 def _rest_end_outlook(request: ForecastRequest, ahead: Ahead, off: Array, left: Spread) -> Outlook:
     if request.phase == "hold":
-        return Outlook(Goal.REST_END, PLANNED, None, "the rest is over")
+        return Outlook(Goal.REST_END, PLANNED, None, say("forecast.rest-over"))
     if request.phase == "rest" and request.off_at is not None:
         end = max(request.off_at + request.rest, request.asked_at)
         interval = Interval(end, end, end)
@@ -315,7 +316,7 @@ def _hold_outlook(request: ForecastRequest, ahead: Ahead, paths: Array, off: Arr
     when[~off_now] = np.inf
     spread = spread_of(when, float(ahead.times[-1]) if ahead.times[-1] > 0 else LONGEST, ahead.misfit)
     if spread is None:
-        return Outlook(Goal.HOLD_LIMIT, PLANNED, None, "stays above the hold floor as far as is looked ahead")
+        return Outlook(Goal.HOLD_LIMIT, PLANNED, None, say("forecast.stays-hot"))
     at = _rest_interval(request, spread)
     if request.hold_cabinet is None:
         at = room_for_a_box(request, at, spread.middle - float(np.median(off)))

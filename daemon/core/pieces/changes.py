@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MoveProbe, RemovePiece
+from daemon.core.said import Text, say
 from daemon.core.settings import CookSettings, PieceSettings, Role, WatchSettings
 
 CookOrder = AddPiece | RemovePiece | MoveProbe | ChangePiece | ChangeCook
@@ -14,7 +15,7 @@ CookOrder = AddPiece | RemovePiece | MoveProbe | ChangePiece | ChangeCook
 class Refused:
     """Why a cook cannot be changed so, in words whoever asked can act on."""
 
-    reason: str
+    reason: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,16 +34,16 @@ def ordered(order: CookOrder, settings: WatchSettings) -> CookSettings | Refused
     match order:
         case AddPiece(piece):
             if any(p.id == piece.id for p in cook.pieces):
-                return Refused(f"a piece is called {piece.id} already")
+                return Refused(say("refused.same-id", piece=piece.id))
             wanted = replace(cook, pieces=(*cook.pieces, piece))
         case RemovePiece(name):
             if not any(p.id == name for p in cook.pieces):
-                return Refused(f"no piece is called {name}")
+                return Refused(say("refused.no-piece", piece=name))
             wanted = replace(cook, pieces=tuple(p for p in cook.pieces if p.id != name))
         case MoveProbe(name, channel):
             moved = _moved(cook.pieces, name, channel)
             if moved is None:
-                return Refused(f"no piece is called {name}")
+                return Refused(say("refused.no-piece", piece=name))
             wanted = replace(cook, pieces=moved)
         case ChangePiece(piece):
             if not any(p.id == piece.id for p in cook.pieces):
@@ -63,18 +64,18 @@ def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str | None) ->
     return tuple(replace(p, channel=own.get(p.id, p.channel)) for p in pieces)
 
 
-def wrong_with(cook: CookSettings, settings: WatchSettings) -> str:
+def wrong_with(cook: CookSettings, settings: WatchSettings) -> Text:
     """Why no such cook can run here, or ""."""
     known = {c.id for c in settings.with_role(Role.MEAT)}
     channels = [p.channel for p in cook.pieces if p.channel is not None]
     strange = [c for c in channels if c not in known]
     if strange:
-        return f"no meat channel is called {strange[0]}"
+        return say("refused.no-channel", channel=strange[0])
     twice = [c for c in channels if channels.count(c) > 1]
     if twice:
-        return f"two pieces cannot share the probe {twice[0]}"
+        return say("refused.shared-probe", channel=twice[0])
     ids = [p.id for p in cook.pieces]
-    return "two pieces have one id" if len(set(ids)) < len(ids) else ""
+    return say("refused.one-id") if len(set(ids)) < len(ids) else ""
 
 
 def difference(before: CookSettings, after: CookSettings) -> Difference:

@@ -12,6 +12,7 @@ from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook
 from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage
 from daemon.core.pieces.stall import StallWatch
 from daemon.core.readings.trace import MINUTE, Trace
+from daemon.core.said import Text, plain, said
 from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
 
 RESTING = frozenset({PiecePhase.OFF, PiecePhase.REST})
@@ -47,7 +48,7 @@ class Circumstances:
     ambient: float | None = None
     hold_cabinet: float | None = None
     rest: float = 3600.0
-    suspect: str = ""
+    suspect: Text = ""
 
 
 class PieceWatch:
@@ -76,7 +77,7 @@ class PieceWatch:
         """(first minute, channel) of every probe it was read by, oldest first; None: by none."""
 
     @property
-    def question(self) -> str:
+    def question(self) -> Text:
         """What the cook has not yet answered about its stage, or ""."""
         return self.stage.question
 
@@ -202,7 +203,13 @@ class PieceWatch:
             "stall": self.stall.dump(),
             "safety": self.safety.dump(),
             "outlooks": [
-                [o.goal, o.scenario, None if o.at is None else [o.at.p05, o.at.p50, o.at.p95], o.reason, o.celsius]
+                [
+                    o.goal,
+                    o.scenario,
+                    None if o.at is None else [o.at.p05, o.at.p50, o.at.p95],
+                    plain(o.reason),
+                    o.celsius,
+                ]
                 for o in self.outlooks
             ],
             "fan": [[p.time, p.p05, p.p50, p.p95] for p in self.fan],
@@ -221,7 +228,7 @@ class PieceWatch:
         self.stall.load(dumped["stall"])
         self.safety.load(dumped["safety"])
         self.outlooks = tuple(
-            Outlook(Goal(goal), scenario, None if at is None else Interval(*at), reason, celsius)
+            Outlook(Goal(goal), scenario, None if at is None else Interval(*at), said(reason), celsius)
             for goal, scenario, at, reason, celsius in dumped["outlooks"]
         )
         self.fan = tuple(FanPoint(*point) for point in dumped["fan"])

@@ -12,6 +12,7 @@ from daemon.core.inputs import AskWrap, ForecastArrived, Mark
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import AFTER_THE_PIT
+from daemon.core.said import Text, say
 from daemon.core.settings import Band, PieceSettings, WatchSettings
 
 
@@ -60,15 +61,15 @@ class Pieces(dict[str, PieceWatch]):
     def ask_wrap(self, item: AskWrap, now: float) -> list[Event]:
         """The cook's own "if wrapped at": kept for every forecast to come, or refused."""
         watch = self.get(item.piece)
-        reason = ""
+        reason: Text = ""
         if watch is None:
-            reason = f"no piece is called {item.piece}"
+            reason = say("refused.no-piece", piece=item.piece)
         elif item.celsius is not None and not isfinite(item.celsius):
-            reason = "that is no temperature"
+            reason = say("refused.no-temperature")
         elif item.celsius is not None and not watch.on_fire:
-            reason = f"{watch.settings.name} is not on the fire"
+            reason = say("refused.not-on", name=watch.settings.name)
         elif item.celsius is not None and watch.stage.wrapped_at is not None:
-            reason = f"{watch.settings.name} is wrapped already"
+            reason = say("refused.wrapped-already", name=watch.settings.name)
         if watch is None or reason:
             return [CommandRefused(now, "if wrapped at", reason)]
         watch.asked_wrap = item.celsius

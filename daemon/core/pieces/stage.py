@@ -15,6 +15,7 @@ from typing import Any
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
+from daemon.core.said import Said, Text, plain, said, say
 from daemon.core.settings import PieceSettings
 
 # Every number below: common practice, no source.
@@ -52,11 +53,19 @@ STILL_HEATING = 10.0
 """°C above the core at the off mark: more than carry-over explains."""
 EARLY_TENDER = 6.0
 """°C under the tender range at which a tender mark is questioned."""
-SPOT_QUESTION = "spot reading"
-"""In the question that a spot reading leads to."""
+SPOT_QUESTION, COOLS_QUESTION = "question.spot", "question.cools"
+"""Keys of the question that a spot reading leads to, and of the one that ends by itself."""
 EARLY_WRAP = 15.0
 """°C under the wrap target at which a wrap mark is questioned."""
-QUESTION_LENGTH = 80
+
+
+def is_question(question: Text, key: str) -> bool:
+    """It is this question."""
+    return isinstance(question, Said) and question.key == key
+
+
+def asks_about_spot(question: Text) -> bool:
+    return is_question(question, SPOT_QUESTION)
 
 
 class PiecePhase(StrEnum):
@@ -156,7 +165,7 @@ class PieceStage:
     on_at: float | None = None
     off_at: float | None = None
     wrapped_at: float | None = None
-    question: str = ""
+    question: Text = ""
 
     def __init__(self, piece: PieceSettings) -> None:
         self.piece = piece
@@ -168,7 +177,7 @@ class PieceStage:
         self._core_off: float | None = None
         self._in_band = 0
         """Minutes that the pit was in its band since the piece went on."""
-        self._asked: list[str] = []
+        self._asked: list[Text] = []
         """Questions already put in this stage, so that none is asked twice."""
 
     def minute(self, now: float, signs: PieceSigns) -> list[StageChanged]:
@@ -194,7 +203,7 @@ class PieceStage:
             return []  # "all meat on" speaks of what is still waiting, not of what has been off
         if after is None:
             if self.stage == PiecePhase.WAITING and mark.kind in (MarkKind.OFF, MarkKind.PROBED_TENDER):
-                return self._ask(f"{self.piece.name}: marked {mark.kind.value}, but it was never marked on", now)
+                return self._ask(say("question.never-on", name=self.piece.name, mark=mark.kind.value), now)
             return self._confirm(mark, now)
         question = self._question_on(mark.kind)
         return [self._move(after, now, "mark", question)]
@@ -204,7 +213,7 @@ class PieceStage:
         tolerance: ± °C of both together."""
         if not isnan(beside):
             apart = abs(celsius - beside) > tolerance
-            asks = f"{self.piece.name}: probe {beside:.0f} °C, {SPOT_QUESTION} {celsius:.0f} °C: probe well placed?"
+            asks = say(SPOT_QUESTION, name=self.piece.name, probe=beside, spot=celsius)
             return self._ask(asks, now) if apart else self._agreed(now)
         signs = {PieceSign.ANSWERS} if celsius >= WARM_CORE else set()
         if self._goal is not None and celsius >= self._goal:
@@ -217,13 +226,13 @@ class PieceStage:
 
     def probe_moved(self) -> None:
         """Another probe reads it, or none: what was asked about the old one is asked no more."""
-        if SPOT_QUESTION in self.question:
+        if asks_about_spot(self.question):
             self.question = ""
 
     def _agreed(self, now: float) -> list[StageChanged]:
-        return self._ask("", now) if SPOT_QUESTION in self.question else []
+        return self._ask("", now) if asks_about_spot(self.question) else []
 
-    def _move(self, after: PiecePhase, now: float, because: str, question: str) -> StageChanged:
+    def _move(self, after: PiecePhase, now: float, because: str, question: Text) -> StageChanged:
         before = self.stage
         core = self._cores[-1] if self._cores else None
         if before is PiecePhase.WAITING:
@@ -239,8 +248,8 @@ class PieceStage:
             after = PiecePhase.WRAPPED
         self.stage, self.since = after, now
         self._asked = [question] if question else []
-        kept = self.question if SPOT_QUESTION in self.question else ""  # its probe is doubted in every stage
-        self.question = question[:QUESTION_LENGTH] or kept
+        kept = self.question if asks_about_spot(self.question) else ""  # its probe is doubted in every stage
+        self.question = question or kept
         return StageChanged(now, self.piece.id, before, after, because, self.question)
 
     def _confirm(self, mark: Mark, now: float) -> list[StageChanged]:
@@ -282,25 +291,25 @@ class PieceStage:
                 found.add(PieceSign.RISES_IN_HOT_PIT)
         return found
 
-    def _question_on(self, sign: PieceSign | MarkKind) -> str:
+    def _question_on(self, sign: PieceSign | MarkKind) -> Text:
         """What to ask although the piece moves: mark and readings differ, or only readings say so."""
         name, core = self.piece.name, self._cores[-1] if self._cores else None
         wrap_at, low = self.piece.wrap_at, self._goal
         match sign:
             case PieceSign.WARM_IN_HOT_PIT | PieceSign.RISES_IN_HOT_PIT:
-                return f"{name} seems to be on the pit: mark it on?"
+                return say("question.seems-on", name=name)
             case MarkKind.MEAT_ON if self._pit < COLD_PIT:
-                return f"{name} on, but the pit reads {self._pit:.0f} °C: is the fire lit?"
+                return say("question.cold-pit", name=name, pit=self._pit)
             case MarkKind.WRAPPED if core is not None and wrap_at is not None and core < wrap_at - EARLY_WRAP:
-                return f"{name} wrapped at {core:.0f} °C, planned {wrap_at:.0f} °C: right piece?"
+                return say("question.early-wrap", name=name, core=core, planned=wrap_at)
             case MarkKind.PROBED_TENDER if core is not None and low is not None and core < low - EARLY_TENDER:
-                return f"{name} tender at {core:.0f} °C, expected {low:.0f} °C: probe well placed?"
+                return say("question.early-tender", name=name, core=core, expected=low)
             case PieceSign.CLIMBS_AGAIN if self.piece.wrap is not None and self.wrapped_at is None:
-                return f"{name} climbs again: has it been wrapped?"
+                return say("question.climbs-again", name=name)
             case _:
                 return ""
 
-    def _doubt(self, now: float, signs: PieceSigns) -> str:
+    def _doubt(self, now: float, signs: PieceSigns) -> Text:
         """What to ask while the piece stays where it is."""
         if isnan(signs.core) or isnan(signs.pit):
             return self.question
@@ -310,15 +319,15 @@ class PieceStage:
             fallen = len(cores) > HOLDS_FOR and cores[0] - cores[-1] >= FALLEN and signs.slope <= FALLS
             settling = self.stage == PiecePhase.ON  # a cold probe in cold meat: it has nowhere to fall from
             if fallen and not dip and not settling and signs.pit >= max(HOT_PIT, cores[-1] + 10):
-                return f"{name} cools in a hot pit: is it off, or was the probe moved?"
-            if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and "cools in" in self.question:
+                return say(COOLS_QUESTION, name=name)
+            if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and is_question(self.question, COOLS_QUESTION):
                 return ""
             if self._no_answer(signs):
-                return f"{name} does not warm up: is it on the fire, and the probe in it?"
+                return say("question.no-answer", name=name)
         if self.stage in (PiecePhase.OFF, PiecePhase.REST):
             risen = signs.core - self._core_off if self._core_off is not None else 0.0
             if risen >= STILL_HEATING and signs.pit >= HOT_PIT:
-                return f"{name} is marked off but still heats up: is it off the pit?"
+                return say("question.still-heats", name=name)
         return self.question
 
     def _no_answer(self, signs: PieceSigns) -> bool:
@@ -329,8 +338,7 @@ class PieceStage:
         start = signs.core if self._core_on is None else self._core_on
         return self._in_band == ANSWERS_IN and abs(signs.core - start) <= NO_ANSWER
 
-    def _ask(self, question: str, now: float) -> list[StageChanged]:
-        question = question[:QUESTION_LENGTH]
+    def _ask(self, question: Text, now: float) -> list[StageChanged]:
         if question == self.question:
             return []
         self.question = question
@@ -346,20 +354,24 @@ class PieceStage:
             "on_at": self.on_at,
             "off_at": self.off_at,
             "wrapped_at": self.wrapped_at,
-            "question": self.question,
+            "question": plain(self.question),
             "cores": list(self._cores),
             "pit": None if isnan(self._pit) else self._pit,
             "core_on": self._core_on,
             "core_off": self._core_off,
             "in_band": self._in_band,
-            "asked": list(self._asked),
+            "asked": [plain(one) for one in self._asked],
         }
 
     def load(self, dumped: dict[str, object]) -> None:
         state: Any = dumped
         self.stage, self.since = PiecePhase(state["stage"]), state["since"]
         self.on_at, self.off_at, self.wrapped_at = state["on_at"], state["off_at"], state["wrapped_at"]
-        self.question, self._cores = state["question"], list(state["cores"])
+        self.question, self._cores = said(state["question"]), list(state["cores"])
         self._pit = float("nan") if state["pit"] is None else state["pit"]
-        self._core_on, self._core_off, self._asked = state["core_on"], state["core_off"], list(state["asked"])
+        self._core_on, self._core_off, self._asked = (
+            state["core_on"],
+            state["core_off"],
+            [said(one) for one in state["asked"]],
+        )
         self._in_band = state.get("in_band", 0)  # not in the checkpoints of earlier versions

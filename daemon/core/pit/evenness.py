@@ -12,6 +12,8 @@ from math import hypot, isnan
 from statistics import fmean, median
 from typing import Any
 
+from daemon.core.said import Said, Text, said, say
+
 EVEN_WITHIN = 10.0
 """°C between the hottest and the coolest place that call for no advice. Common practice, no source."""
 LEAST_MINUTES = 10
@@ -50,7 +52,7 @@ class Evenness:
 
     spread: float | None = None
     places: tuple[PlaceHeat, ...] = ()
-    advice: str = ""
+    advice: Text = ""
     pieces: tuple[PieceHeat, ...] = ()
     core_spread: float | None = None
     doubt: float = 0.0
@@ -64,18 +66,17 @@ class Evenness:
     def loaded(dumped: dict[str, Any]) -> Evenness:
         """The inverse of `dump`."""
         places = tuple(PlaceHeat(**place) for place in dumped["places"])
-        return Evenness(**{**dumped, "places": places, "pieces": tuple(PieceHeat(**p) for p in dumped["pieces"])})
+        pieces, advice = tuple(PieceHeat(**p) for p in dumped["pieces"]), said(dumped["advice"])
+        return Evenness(**{**dumped, "advice": advice, "places": places, "pieces": pieces})
 
 
 def evenness(
     places: Mapping[str, list[float]],
     cores: Mapping[str, tuple[str | None, list[float]]],
     tolerances: Mapping[str, float] | None = None,
-    fahrenheit: bool = False,
 ) -> Evenness:
     """places: grate place -> minute medians of the window, °C, newest last, NaN allowed, all the same length.
-    cores: piece name -> (place or None, minute medians). tolerances: place -> ± °C of its probe, CLASS_2 where not given.
-    fahrenheit: for the text people read."""
+    cores: piece name -> (place or None, minute medians). tolerances: place -> ± °C of its probe, CLASS_2 where not given."""
     heats = _place_heats(places)
     pieces = _piece_heats(cores)
     core_spread = pieces[0].celsius - pieces[-1].celsius if len(pieces) > 1 else None
@@ -84,11 +85,11 @@ def evenness(
     spread = heats[0].celsius - heats[-1].celsius
     doubt = made_by_probes(*((tolerances or {}).get(heats[at].place, CLASS_2) for at in (0, -1)))
     certain = spread - doubt >= EVEN_WITHIN
-    advice = ""
+    advice: Text = ""
     if certain:
-        advice = _advice(heats, pieces, fahrenheit)
+        advice = _advice(heats, pieces)
     elif spread >= EVEN_WITHIN:
-        advice = _question(heats, doubt, fahrenheit)
+        advice = _question(heats, doubt)
     return Evenness(spread, heats, advice, pieces, core_spread, doubt, certain)
 
 
@@ -132,37 +133,31 @@ def _rate(known: list[tuple[int, float]]) -> float | None:
     return 60.0 * (median(value for _, value in last) - median(value for _, value in first)) / minutes
 
 
-def _advice(heats: tuple[PlaceHeat, ...], pieces: tuple[PieceHeat, ...], fahrenheit: bool) -> str:
+def _advice(heats: tuple[PlaceHeat, ...], pieces: tuple[PieceHeat, ...]) -> Said:
     """Swap when the piece in the hot place is ahead of the one in the cool place; leave it there while it is behind; else
     turn or move the one."""
     hottest, coolest = heats[0], heats[-1]
-    spread = _apart(hottest.celsius - coolest.celsius, fahrenheit)
+    spread = hottest.celsius - coolest.celsius
     hot = next((piece for piece in pieces if piece.place == hottest.place), None)
     cool = next((piece for piece in reversed(pieces) if piece.place == coolest.place), None)
     ahead = hot.celsius - cool.celsius if hot and cool else 0.0
     if hot and cool and ahead >= AHEAD_BY:
-        return f"Swap {hot.piece} and {cool.piece}: {hottest.place} is {spread} hotter than {coolest.place}."
+        return say(
+            "evenness.swap", hot=hot.piece, cool=cool.piece, hottest=hottest.place, coolest=coolest.place, spread=spread
+        )
     if hot and cool and ahead <= -AHEAD_BY:
-        return f"Leave {hot.piece} in the hot place ({hottest.place}): it is behind {cool.piece}."
+        return say("evenness.leave", hot=hot.piece, cool=cool.piece, hottest=hottest.place)
     if hot:
-        return f"Turn {hot.piece}: {hottest.place} is {spread} hotter than {coolest.place}."
+        return say("evenness.turn", hot=hot.piece, hottest=hottest.place, coolest=coolest.place, spread=spread)
     if cool:
-        return f"Move {cool.piece} towards {hottest.place}: {coolest.place} is {spread} cooler."
-    return f"Keep meat away from {hottest.place}: it is {spread} hotter than {coolest.place}."
+        return say("evenness.move", cool=cool.piece, hottest=hottest.place, coolest=coolest.place, spread=spread)
+    return say("evenness.keep-away", hottest=hottest.place, coolest=coolest.place, spread=spread)
 
 
-def _question(heats: tuple[PlaceHeat, ...], doubt: float, fahrenheit: bool) -> str:
+def _question(heats: tuple[PlaceHeat, ...], doubt: float) -> Said:
     """Readings alone cannot tell a hot place from a probe that reads high; probes that change places can. What they make
     then counts the other way, so the places differ by half of both differences together."""
     hottest, coolest = heats[0].place, heats[-1].place
     spread = heats[0].celsius - heats[-1].celsius
-    enough = _apart(max(0.0, 2 * EVEN_WITHIN - spread), fahrenheit)
-    return (
-        f"Let the probes of {hottest} and {coolest} change places for half an hour: of the {_apart(spread, fahrenheit)} between "
-        f"them the probes themselves may make {_apart(doubt, fahrenheit)}. If {coolest} then reads {enough} or more above "
-        f"{hottest}, turn or move the meat; else leave it. Then put them back."
-    )
-
-
-def _apart(celsius: float, fahrenheit: bool) -> str:
-    return f"{celsius * 1.8:.0f} °F" if fahrenheit else f"{celsius:.0f} °C"
+    enough = max(0.0, 2 * EVEN_WITHIN - spread)
+    return say("evenness.change-places", hottest=hottest, coolest=coolest, spread=spread, doubt=doubt, enough=enough)

@@ -15,6 +15,7 @@ from typing import Any
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.signs import slope
+from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band
 
 # Every number below: common practice, no source.
@@ -123,15 +124,15 @@ NEXT: dict[PitPhase, dict[PitSign, PitPhase]] = {
 }
 """stage -> sign -> next stage. A sign without a row is ignored in that stage."""
 
-QUESTIONS: dict[tuple[PitPhase, PitSign], str] = {
-    (_P.UNLIT, _S.WARMS): "The pit warms up but no fire was marked: is it lit?",
-    (_P.UNLIT, _S.HOT): "The pit is hot but no fire was marked: is it lit?",
-    (_P.LOW, _S.NO_RECOVERY): "Is the fire out? Mark it lit again once it burns.",
-    (_P.HEATING, _S.NO_RECOVERY): "Is the fire out? Mark it lit again once it burns.",
-    (_P.HEATING, _S.GONE_COLD): "Is the fire out? Mark it lit again once it burns.",
+QUESTIONS: dict[tuple[PitPhase, PitSign], Text] = {
+    (_P.UNLIT, _S.WARMS): say("question.pit-warms"),
+    (_P.UNLIT, _S.HOT): say("question.pit-hot"),
+    (_P.LOW, _S.NO_RECOVERY): say("question.fire-out"),
+    (_P.HEATING, _S.NO_RECOVERY): say("question.fire-out"),
+    (_P.HEATING, _S.GONE_COLD): say("question.fire-out"),
 }
 """What to ask when readings moved the pit and no mark says so. At most 80 characters."""
-NOT_CAUGHT = "The fire was marked lit, but the pit does not warm: does it burn?"
+NOT_CAUGHT = say("question.not-caught")
 """What to ask when the mark moved the pit and no reading says so."""
 
 
@@ -141,7 +142,7 @@ class PitStage:
 
     stage: PitPhase = PitPhase.UNLIT
     since: float = 0.0
-    question: str = ""
+    question: Text = ""
     climbed_at: float = 0.0
     """When the pit had last gained CLIMBS, came to its stage or was marked lit, whichever is latest: engine time, s."""
 
@@ -279,7 +280,7 @@ class PitStage:
             "band": None if self._band is None else list(self._band),
             "raised": self._raised,
             "lid_minutes": self._lid_minutes,
-            "question": self.question,
+            "question": plain(self.question),
             "since_lit": self._since_lit,
             "foot": self._foot,
             "climbed_at": self.climbed_at,
@@ -292,7 +293,7 @@ class PitStage:
         self._recent, self._start = list(state["recent"]), state["start"]
         self._band = tuple(state["band"]) if state["band"] is not None else None
         self._raised, self._lid_minutes = state["raised"], state["lid_minutes"]
-        self.question, self._since_lit = state["question"], state["since_lit"]
+        self.question, self._since_lit = said(state["question"]), state["since_lit"]
         # not in the checkpoints of earlier versions
         self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
         self._before_lit = state.get("before_lit")

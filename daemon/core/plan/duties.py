@@ -15,6 +15,7 @@ from daemon.core.plan.reminders import Reminders
 from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
 from daemon.core.plan.wood import KINDLING, WoodWatch
 from daemon.core.planned import From, StepKind
+from daemon.core.said import say
 from daemon.core.settings import CookSettings
 
 DutyOrder = KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
@@ -112,25 +113,27 @@ class Duties:
                 return [kept]
             case AddReminder(reminder=own):
                 if len(list(self.reminders)) >= MOST_REMINDERS:
-                    return [CommandRefused(now, "add reminder", f"at most {MOST_REMINDERS} reminders")]
+                    return [CommandRefused(now, "add reminder", say("refused.reminders", most=MOST_REMINDERS))]
                 if own.every is not None and not own.every >= LEAST_EVERY:
-                    return [CommandRefused(now, "add reminder", "a reminder comes every 5 min at most")]
+                    return [CommandRefused(now, "add reminder", say("refused.too-often"))]
                 if own.start is None and own.at is None:
-                    return [CommandRefused(now, "add reminder", "say from which stage or hour it counts")]
+                    return [CommandRefused(now, "add reminder", say("refused.reminder-start"))]
                 self.reminders.add(own)
                 return []
             case RemoveReminder(reminder=id_):
                 known = self.reminders.remove(id_)
-                return [] if known else [CommandRefused(now, "remove reminder", f"no reminder is called {id_}")]
+                return (
+                    [] if known else [CommandRefused(now, "remove reminder", say("refused.no-reminder", reminder=id_))]
+                )
             case ReminderDone(reminder=id_):
                 if id_ == GREASE_TRAY:
                     self.grease.emptied()
                 elif not self.reminders.done(id_, now):
-                    return [CommandRefused(now, "reminder done", f"no reminder is called {id_}")]
+                    return [CommandRefused(now, "reminder done", say("refused.no-reminder", reminder=id_))]
                 return []
             case CountWood(splits=splits):
                 if not 0 <= splits <= MOST_SPLITS:
-                    return [CommandRefused(now, "count wood", f"between 0 and {MOST_SPLITS} splits")]
+                    return [CommandRefused(now, "count wood", say("refused.splits", most=MOST_SPLITS))]
                 self.wood.count(splits)
                 return []
 

@@ -12,6 +12,7 @@ from math import isfinite
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.said import Text, said, say
 from daemon.core.settings import Role
 from drivers.reading import Fault, Quality, Reading
 
@@ -96,7 +97,7 @@ class ChannelJudge:
     quality: Quality = Quality.GOOD
     doubts: tuple[ProbeFault, ...] = NO_DOUBT
     fault: Fault | None = None
-    evidence: str = ""
+    evidence: Text = ""
     heard_at: float | None = None
     newest: float | None = None
     believed: float | None = None
@@ -169,19 +170,25 @@ class ChannelJudge:
         silent = now - (started if self.heard_at is None else self.heard_at)
         if silent > self.stale_after:
             if self.doubts != STALE:
-                since = "since the start" if self.heard_at is None else f"for {silent:.0f} s"
-                self.evidence = f"no reading {since} (limit {self.stale_after:.0f} s)"
+                self.evidence = (
+                    say("probe.never-heard", limit=self.stale_after)
+                    if self.heard_at is None
+                    else say("probe.silent", silent=silent, limit=self.stale_after)
+                )
             self.quality, self.doubts, self.fault = Quality.BAD, STALE, None
             return
         self.corroborated = self.corroborated or corroborated
         if not self.stuck and self.quality is Quality.GOOD and self._stands_still():
             self.stuck = True
             self.quality, self.doubts = Quality.SUSPECT, STUCK
-            self.evidence = (
-                f"{self.still_value:.2f} °C to the last bit for {self._still_for():.0f} s "
-                f"({self.still_count} readings), never longer than {self.longest_still:.0f} s of late"
-                + (", while the pit moved" if self.corroborated else "")
+            stuck = say(
+                "probe.stuck",
+                celsius=self.still_value,
+                still=self._still_for(),
+                count=self.still_count,
+                usual=self.longest_still,
             )
+            self.evidence = say("probe.stuck-alone", stuck=stuck) if self.corroborated else stuck
 
     def expect_move(self, until: float) -> None:
         """The cook is handling this probe: it may move as in open air until then."""
@@ -213,15 +220,13 @@ class ChannelJudge:
         agrees = self.departures > 0 and abs(celsius - self.departed) <= min(allowed, IN_AIR.limit)
         self.departures = self.departures + 1 if agrees else 1
         if self.departures == 1:
-            self.evidence = (
-                f"{celsius:.2f} °C {at - self.believed_at:.1f} s after {believed:.2f} °C: too fast to be true"
-            )
+            self.evidence = say("probe.too-fast", celsius=celsius, after=at - self.believed_at, before=believed)
         self.departed, self.departed_at = celsius, at
         if self.departures < AGREEING:
             return False
         self.believed, self.believed_at, self.departures = celsius, at, 0
         self.moving_until = max(self.moving_until, at + MOVING_FOR)
-        self.evidence = f"{AGREEING} readings agree on {celsius:.2f} °C"
+        self.evidence = say("probe.agree", count=AGREEING, celsius=celsius)
         return True
 
     # --- trouble ----------------------------------------------------------------------------------
@@ -229,11 +234,13 @@ class ChannelJudge:
     def _verdict(self, quality: Quality, doubts: tuple[ProbeFault, ...], at: float, spacing: float) -> None:
         if doubts != self.doubts:
             if doubts == DEVICE_FAULT:
-                self.evidence = f"the device reports {self.fault or Fault.NOT_KNOWN}"
+                self.evidence = say("probe.device-reports", fault=self.fault or Fault.NOT_KNOWN)
             elif doubts == IMPLAUSIBLE and quality is Quality.BAD:
-                self.evidence = f"{self.newest} °C is outside {LOWEST_PLAUSIBLE:.0f}..{HIGHEST_PLAUSIBLE:.0f} °C"
+                self.evidence = say(
+                    "probe.outside", celsius=self.newest, possible=(LOWEST_PLAUSIBLE, HIGHEST_PLAUSIBLE)
+                )
             elif doubts == IMPLAUSIBLE:
-                self.evidence = f"{self.newest} °C is a value a broken bus is known to give"
+                self.evidence = say("probe.broken-bus", celsius=self.newest)
         self.quality, self.doubts = quality, doubts
         if doubts == STUCK:
             return
@@ -244,7 +251,7 @@ class ChannelJudge:
         if len(self.troubles) < TROUBLES or lasted > NOISY_WINDOW:
             return
         if at >= self.noisy_until:
-            self.evidence += f"; {TROUBLES} times in {lasted:.0f} s, a loose contact"
+            self.evidence = say("probe.loose", what=self.evidence, times=TROUBLES, lasted=lasted)
         self.noisy_until, self.held = at + NOISY_WINDOW, doubts
         dense = max(DENSE_WINDOW, DENSE_READINGS * spacing)
         if lasted <= dense:
@@ -300,6 +307,7 @@ class ChannelJudge:
             "doubts": tuple(ProbeFault(doubt) for doubt in dumped["doubts"]),
             "held": tuple(ProbeFault(doubt) for doubt in dumped["held"]),
             "fault": None if fault is None else Fault(fault),
+            "evidence": said(dumped["evidence"]),
             "troubles": list(dumped["troubles"]),
         }
         return cls(**restored)

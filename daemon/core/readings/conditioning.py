@@ -15,6 +15,7 @@ from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
+from daemon.core.said import plain, said, say
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
 from drivers.reading import Fault, Quality, Reading
 
@@ -62,10 +63,11 @@ class _Channel:
             return None
         self.told = verdict
         quality, doubts, fault = verdict
-        reasons = [self.judge.evidence] if self.judge.doubts else []
-        reasons += [finding.evidence for finding in self.findings]
+        reasons = (*((self.judge.evidence,) if self.judge.doubts else ()), *(f.evidence for f in self.findings))
         newest = self.judge.newest
-        evidence = "; ".join(reasons) or ("believed again" if newest is None else f"{newest:.2f} °C is believed again")
+        evidence = say("probe.believed-again") if newest is None else say("probe.believed", celsius=newest)
+        if reasons:
+            evidence = say("probe.reasons", reasons=reasons)
         return QualityChanged(now, self.settings.id, quality, doubts, fault, evidence)
 
     def _with_slow(
@@ -86,7 +88,7 @@ class _Channel:
         quality, doubts, fault = self.told
         return {
             "judge": self.judge.dump(),
-            "findings": [[finding.fault, finding.suspect, finding.evidence] for finding in self.findings],
+            "findings": [[finding.fault, finding.suspect, plain(finding.evidence)] for finding in self.findings],
             "told": [quality, list(doubts), fault],
             "measured_at": self.measured_at,
             "open_minute": list(self.open_minute),
@@ -102,7 +104,7 @@ class _Channel:
     def load(self, dumped: dict[str, Any]) -> None:
         self.judge = ChannelJudge.loaded(dumped["judge"])
         self.judge.role, self.judge.stale_after = self.settings.role, self.settings.stale_after
-        self.find(tuple(Finding(ProbeFault(fault), suspect, why) for fault, suspect, why in dumped["findings"]))
+        self.find(tuple(Finding(ProbeFault(fault), suspect, said(why)) for fault, suspect, why in dumped["findings"]))
         quality, doubts, fault = dumped["told"]
         self.told = (Quality(quality), tuple(map(ProbeFault, doubts)), None if fault is None else Fault(fault))
         self.measured_at = dumped["measured_at"]

@@ -15,6 +15,7 @@ from typing import Any
 
 from daemon.core.events import ProbeFault
 from daemon.core.readings.probe_faults import Finding
+from daemon.core.said import Text, plain, said, say
 
 # Every number below: our choices, tried on the worlds in tests/worlds.
 FLAT_FOR = 8
@@ -41,7 +42,7 @@ class PitProbeFaults:
 
     def __init__(self) -> None:
         self._fallen: dict[str, tuple[float, float]] = {}
-        self._evidence: dict[str, str] = {}
+        self._evidence: dict[str, Text] = {}
 
     def minute(self, pits: Mapping[str, Sequence[float]]) -> dict[str, tuple[Finding, ...]]:
         """One closed minute of all pit channels: minute medians, °C, newest last, NaN where nothing plausible was read."""
@@ -73,7 +74,7 @@ class PitProbeFaults:
             and max(flat) - min(flat) <= max(FLAT_WITHIN, UNREST * unrest)
             and abs(slope) <= FLAT_SLOPE
         ):
-            self._find(name, before, level, "within minutes and stands flat: it is off the grate, or the lid is open")
+            self._find(name, before, level, say("probe.off-the-grate", moved=(before, level)))
 
     def _alone(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
         """A step that the other probes did not make."""
@@ -95,7 +96,7 @@ class PitProbeFaults:
         moved = [t for t in theirs[-ALONE_FOR - SHARP - 1 :] if not isnan(t)]
         still = bool(moved) and max(moved) - min(moved) <= SHARED * abs(now - before)
         if all_off and still and abs(now - before) >= least / 2:
-            self._find(name, before, now, "within minutes, and no other probe saw it")
+            self._find(name, before, now, say("probe.alone", moved=(before, now)))
 
     def _recovered(self, name: str, values: Sequence[float]) -> None:
         before, after = self._fallen[name]
@@ -103,21 +104,21 @@ class PitProbeFaults:
         if len(newest) == 2 and all((v - after) / (before - after) >= BACK for v in newest):
             del self._fallen[name], self._evidence[name]
 
-    def _find(self, name: str, before: float, after: float, why: str) -> None:
+    def _find(self, name: str, before: float, after: float, why: Text) -> None:
         self._fallen[name] = (before, after)
-        self._evidence[name] = f"{before:.0f} to {after:.0f} °C {why}"
+        self._evidence[name] = why
 
     def dump(self) -> dict[str, object]:
         """Plain values for JSON."""
         return {
             "fallen": {name: list(pair) for name, pair in self._fallen.items()},
-            "evidence": dict(self._evidence),
+            "evidence": {name: plain(why) for name, why in self._evidence.items()},
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self._fallen = {name: (pair[0], pair[1]) for name, pair in dumped["fallen"].items()}
-        self._evidence = dict(dumped["evidence"])
+        self._evidence = {name: said(why) for name, why in dumped["evidence"].items()}
 
 
 def _middle(values: Sequence[float]) -> float:

@@ -15,6 +15,7 @@ from typing import Any
 
 from daemon.core.events import ProbeFault
 from daemon.core.readings.pit_coupling import COUPLING_WINDOW, Coupling, coupling
+from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import ChannelSettings, Role
 
 PATIENCE: dict[ProbeFault, tuple[int, int]] = {
@@ -88,7 +89,7 @@ class Finding:
 
     fault: ProbeFault
     suspect: bool
-    evidence: str
+    evidence: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +114,9 @@ class _Latch:
     active: bool = False
     minutes: int = 0
     suspect: bool = True
-    evidence: str = ""
+    evidence: Text = ""
 
-    def answer(self, fault: ProbeFault, seen: bool | None, evidence: str, suspect: bool = True) -> None:
+    def answer(self, fault: ProbeFault, seen: bool | None, evidence: Text, suspect: bool = True) -> None:
         if seen is None:
             return
         if seen == self.active:
@@ -153,7 +154,9 @@ class ProbeFaults:
         """Plain values for JSON."""
         return {
             "latches": {
-                name: {fault: [one.active, one.minutes, one.suspect, one.evidence] for fault, one in latches.items()}
+                name: {
+                    fault: [one.active, one.minutes, one.suspect, plain(one.evidence)] for fault, one in latches.items()
+                }
                 for name, latches in self._latches.items()
             },
             "settled": dict(self._settled),
@@ -163,7 +166,10 @@ class ProbeFaults:
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self._latches = {
-            name: {ProbeFault(fault): _Latch(*state) for fault, state in latches.items()}
+            name: {
+                ProbeFault(fault): _Latch(active, minutes, suspect, said(why))
+                for fault, (active, minutes, suspect, why) in latches.items()
+            }
             for name, latches in dumped["latches"].items()
         }
         self._settled = dict(dumped["settled"])
@@ -221,7 +227,7 @@ class ProbeFaults:
             latch.answer(
                 ProbeFault.PULLED,
                 seen,
-                f"{earlier:.1f} to {newest:.1f} °C in {STEP_MINUTES} min; a core of this size can do {allowed:.1f} °C",
+                say("probe.pulled", moved=(earlier, newest), minutes=STEP_MINUTES * 60.0, allowed=allowed),
             )
             return latch.active
         before = self._before_pull.get(name, newest)
@@ -242,11 +248,9 @@ class ProbeFaults:
         too_hot = len(recent) == ABOVE_BOILING_FOR and min(recent) > boiling + ABOVE_BOILING
         follows = None if coupled is None else coupled.share >= FOLLOWS and coupled.correlation >= SURELY
         if too_hot:
-            evidence = f"{recent[-1]:.1f} °C for {ABOVE_BOILING_FOR} min, wet meat boils at {boiling:.1f} °C"
+            evidence: Text = say("probe.boils", celsius=recent[-1], lasted=ABOVE_BOILING_FOR * 60.0, boiling=boiling)
         elif follows and coupled is not None:
-            evidence = (
-                f"follows {100 * coupled.share:.0f} % of the pit's swings (correlation {coupled.correlation:.2f})"
-            )
+            evidence = say("probe.follows", share=coupled.share, correlation=coupled.correlation)
         else:
             evidence = ""
         in_meat = (
@@ -260,14 +264,14 @@ class ProbeFaults:
         if self._latch(name, ProbeFault.NOT_IN_MEAT).active or not values or values[-1] < LEAK_FROM:
             return
         if coupled is None:  # the pit is steady: nothing can leak in, so an old finding must not stand for ever
-            latch.answer(ProbeFault.AMBIENT_LEAK, False if latch.active else None, "the pit is steady")
+            latch.answer(ProbeFault.AMBIENT_LEAK, False if latch.active else None, say("probe.steady"))
             return
         error = coupled.share * (pit[-1] - values[-1])
         leaks = LEAKS / 2 if latch.active else LEAKS
         latch.answer(
             ProbeFault.AMBIENT_LEAK,
             coupled.share >= leaks and coupled.correlation >= SURELY,
-            f"{100 * coupled.share:.0f} % of the pit's swings reach the tip, some {error:.0f} °C too high: push deeper",
+            say("probe.leaks", share=coupled.share, error=error),
             suspect=error > LEAK_SUSPECT,
         )
 
@@ -275,7 +279,7 @@ class ProbeFaults:
 
     def _swaps(self, channels: dict[str, ProbeMinutes], boiling: float) -> None:
         """A meat channel lives like a pit probe while a pit channel lies as still and cool as meat."""
-        told: dict[str, str] = {}
+        told: dict[str, Text] = {}
         judged: set[str] = set()
         pits = {name: _whole(pit.celsius) for name, pit in channels.items() if pit.settings.role is Role.PIT}
         for name, channel in channels.items():
@@ -292,8 +296,8 @@ class ProbeFaults:
                 judged.add(other)
                 still = max(theirs) < boiling and _largest_step(theirs) <= QUIET
                 if lively and still and median(map(float.__sub__, mine, theirs)) > SWAPPED_BY:
-                    told[name] = told[other] = (
-                        f"{name} reads {mine[-1]:.1f} °C like a pit, {other} {theirs[-1]:.1f} °C and still, like meat"
+                    told[name] = told[other] = say(
+                        "probe.swapped", name=name, mine=mine[-1], other=other, theirs=theirs[-1]
                     )
         for name in judged:
             self._latch(name, ProbeFault.SWAPPED).answer(ProbeFault.SWAPPED, name in told, told.get(name, ""))
@@ -306,7 +310,7 @@ class ProbeFaults:
             for name, channel in channels.items()
             if channel.settings.pair in channels and channel.settings.pair not in (None, name)
         }
-        told: dict[str, str] = {}
+        told: dict[str, Text] = {}
         judged: set[str] = set()
         for one, other in sorted(pairs):
             if any(self._out_of_place(name) or channels[name].handled for name in (one, other)):
@@ -324,7 +328,7 @@ class ProbeFaults:
         """Its partner is not to be blamed for what a pulled or swapped probe reads."""
         return any(self._latch(name, fault).active for fault in PLACE_FAULTS[:-1])
 
-    def _drift(self, one: str, other: str, channels: dict[str, ProbeMinutes]) -> dict[str, str] | None:
+    def _drift(self, one: str, other: str, channels: dict[str, ProbeMinutes]) -> dict[str, Text] | None:
         """Evidence against those of a pair that differ by more than both tolerances and the place allow; None while
         nothing can be told. With a third pit probe the one further from it is in doubt; else both are: which of two is
         right nobody can tell."""
@@ -336,7 +340,7 @@ class ProbeFaults:
         margin = PIT_MARGIN if first.settings.role is Role.PIT else PAIR_MARGIN
         limit = first.settings.tolerance + second.settings.tolerance + margin
         far = median(apart)
-        evidence = f"{one} {a[-1]:.1f} °C, {other} {b[-1]:.1f} °C: {far:.1f} °C apart, {limit:.1f} °C allowed"
+        evidence: Text = say("probe.drift", one=one, first=a[-1], other=other, second=b[-1], apart=far, allowed=limit)
         doubted = [name for name in (one, other) if self._latch(name, ProbeFault.DRIFT).active]
         if doubted:
             return dict.fromkeys(doubted, evidence) if far > DRIFT_END * limit else {}
@@ -368,7 +372,7 @@ class ProbeFaults:
             seen = hot > JUNCTION_COOL
         else:
             seen = hot >= JUNCTION_HOT or (hot >= JUNCTION_WARM and rise >= JUNCTION_RISING)
-        evidence = f"amplifier at {hot:.1f} °C, {rise:+.2f} °C/min: move it away from the pit"
+        evidence = say("probe.amplifier", celsius=hot, rise=rise)
         latch.answer(ProbeFault.COLD_JUNCTION_HOT, seen, evidence, suspect=hot >= JUNCTION_SUSPECT)
 
 

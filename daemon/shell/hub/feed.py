@@ -201,7 +201,7 @@ class HubFeed:
             case ForecastMade():
                 del body["fan"]
             case CommandRefused():
-                self._refuse(event.command, event.reason)
+                self._refuse(event.command, f"{event.reason}")
                 return
         keep = isinstance(event, AlarmChanged)
         self.link.tell(f"{self.root}/event/{word}", _json({"event_type": kind} | body), keep=keep)

@@ -26,6 +26,7 @@ from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.pit import PitParameters, Pits, Stokers
 from drivers.simulated.sensor import Probes
 from tests.bench.figure import NO_TARGET, Figure
+from tests.texts.english import in_english
 
 Array = npt.NDArray[np.float64]
 Grate = Callable[[np.random.Generator, Pits, int], "Callable[[], Array]"]
@@ -215,7 +216,7 @@ def watch(tolerance: float) -> Method:
         if not seen.advice:
             return None
         hot, cool = (PLACES.index(seen.places[at].place) for at in (0, -1))
-        return Told(seen.advice.split()[0] if seen.certain else ASKS, hot, cool)
+        return Told(in_english(seen.advice).split()[0] if seen.certain else ASKS, hot, cool)
 
     return told
 
@@ -294,7 +295,7 @@ def settled(night: Night, tolerance: float) -> tuple[int, int, int]:
             after = slice(minute + EXCHANGED[0], minute + EXCHANGED[1])
             made = night.bias[pit, upper] - night.bias[pit, lower]
             reads = float((night.read[after, pit, upper] - night.read[after, pit, lower]).mean()) - 2 * made
-            (enough,) = re.findall(r"reads (\d+) °C", seen.advice)
+            (enough,) = re.findall(r"reads (\d+) °C", in_english(seen.advice))
             true = night.true[max(0, minute + 1 - TRUE_OVER) : minute + EXCHANGED[1], pit].mean(axis=0)
             needed = bool(true[upper] - true[lower] >= EVEN_WITHIN)
             asked, hot, right = asked + 1, hot + needed, right + ((reads >= float(enough)) == needed)

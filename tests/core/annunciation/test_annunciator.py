@@ -177,7 +177,7 @@ def test_audiences_that_nobody_serves_are_named() -> None:
 def test_a_test_wake_that_can_reach_nobody_is_refused() -> None:
     watch = Watch(settings=replace(SETTINGS, audiences=()))
     (refused,) = watch.command(SendTestWake("cook"))
-    assert isinstance(refused, CommandRefused) and "delivery" in refused.reason
+    assert isinstance(refused, CommandRefused) and "delivery" in in_english(refused.reason)
     assert watch.annunciator.view(0.0, MIDNIGHT).test_wake == "never"
 
 

@@ -26,7 +26,10 @@ from daemon.core.settings import (
     Role,
     WatchSettings,
 )
+from daemon.texts.composer import Composer
+from daemon.texts.reader import Reader
 from drivers.reading import Quality
+from tests.texts.english import in_english
 
 FLAT = [120.0] * 30
 
@@ -70,7 +73,7 @@ def test_one_place_or_a_mute_one_or_too_short_a_look_gives_no_spread() -> None:
     ],
 )
 def test_advice_starts_with_what_to_do(cores: dict[str, tuple[str | None, list[float]]], advice: str) -> None:
-    assert evenness({"hot": [130.0] * 30, "cool": [110.0] * 30}, cores).advice.startswith(advice)
+    assert in_english(evenness({"hot": [130.0] * 30, "cool": [110.0] * 30}, cores).advice).startswith(advice)
 
 
 def test_what_the_probes_may_make_is_asked_and_not_sold_as_a_hot_spot() -> None:
@@ -95,28 +98,27 @@ def test_probes_that_change_places_answer_the_question(apart: float, one: float,
     """Before: apart + one - other; afterwards the cool place's probe reads apart - (one - other) above the hot one's. The rule
     is exact but for the degree it is rounded to."""
     asked = evenness({"hot": [100.0 + apart + one] * 30, "cool": [100.0 + other] * 30}, {})
-    if asked.places[0].place == "cool" or not asked.advice.startswith("Let the probes"):
+    if asked.places[0].place == "cool" or not in_english(asked.advice).startswith("Let the probes"):
         return
-    (enough,) = re.findall(r"reads (\d+) °C", asked.advice)
+    (enough,) = re.findall(r"reads (\d+) °C", in_english(asked.advice))
     moves = apart - (one - other) >= float(enough)
     assert moves == (apart >= EVEN_WITHIN) or abs(apart - EVEN_WITHIN) <= 0.25
 
 
-def test_the_text_follows_the_unit_of_the_people() -> None:
-    apart = evenness({"hot": [130.0] * 30, "cool": [110.0] * 30}, {}, fahrenheit=True)
-    assert apart.advice == "Keep meat away from hot: it is 36 °F hotter than cool."
-    asked = evenness({"hot": [128.0] * 30, "cool": [115.0] * 30}, {}, fahrenheit=True)
-    assert "of the 23 °F between them the probes themselves may make 6 °F" in asked.advice
-    assert "reads 13 °F or more" in asked.advice
+def test_the_text_follows_the_unit_of_the_reader() -> None:
+    reader = Composer(Reader(fahrenheit=True))
+    apart = reader.say(evenness({"hot": [130.0] * 30, "cool": [110.0] * 30}, {}).advice)
+    assert apart == "Keep meat away from hot: it is 36 °F hotter than cool."
+    asked = reader.say(evenness({"hot": [128.0] * 30, "cool": [115.0] * 30}, {}).advice)
+    assert "of the 23 °F between them the probes themselves may make 6 °F" in asked
+    assert "reads 13 °F or more" in asked
 
 
-@pytest.mark.parametrize(("tolerance", "fahrenheit", "says"), [(2.5, False, "Let the probes"), (0.5, True, "23 °F")])
-def test_the_watch_maps_the_last_hour_with_the_tolerances_of_its_own_probes(
-    tolerance: float, fahrenheit: bool, says: str
-) -> None:
+@pytest.mark.parametrize(("tolerance", "says"), [(2.5, "Let the probes"), (0.5, "13 °C")])
+def test_the_watch_maps_the_last_hour_with_the_tolerances_of_its_own_probes(tolerance: float, says: str) -> None:
     places = {"hot": 128.0, "cool": 115.0}
     channels = tuple(ChannelSettings(c, c, Role.PIT, place=c, tolerance=tolerance) for c in places)
-    announcing = AnnouncingSettings(QuietHours(0, 1, UTC), fahrenheit=fahrenheit)
+    announcing = AnnouncingSettings(QuietHours(0, 1, UTC))
     settings = WatchSettings("pit", "Pit", channels, CookSettings("lunch", "Lunch", Band(107.0, 135.0)), announcing)
     trace = Trace()
     for minute in range(120):
@@ -127,7 +129,7 @@ def test_the_watch_maps_the_last_hour_with_the_tolerances_of_its_own_probes(
         trace.close_minute(minute)
     seen = Readout(settings, Conditioner(settings), trace).evenness(119, Pieces())
     assert seen.spread == pytest.approx(13.0)
-    assert says in seen.advice
+    assert says in in_english(seen.advice)
 
 
 def test_pieces_lie_apart_and_rise_at_their_own_rate() -> None:

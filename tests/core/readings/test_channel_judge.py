@@ -15,6 +15,7 @@ from daemon.core.events import ProbeFault
 from daemon.core.readings.channel_judge import ChannelJudge
 from daemon.core.settings import Role
 from drivers.reading import Fault, Quality, Reading, on_grid
+from tests.texts.english import in_english
 
 
 def judge(role: Role = Role.PIT) -> ChannelJudge:
@@ -83,7 +84,7 @@ def test_an_expected_move_is_no_spike() -> None:
 def test_device_faults_and_impossible_values_are_bad_and_named() -> None:
     one = judge()
     assert feed(one, [120.0, None]) == [GOOD, (Quality.BAD, (ProbeFault.DEVICE_FAULT,))]
-    assert one.fault is Fault.OPEN_CIRCUIT and "open" in one.evidence
+    assert one.fault is Fault.OPEN_CIRCUIT and "open" in in_english(one.evidence)
     assert feed(one, [120.0], start=2.0) == [GOOD]
     for value in (-50.1, 650.1, nan, inf, -inf):
         assert feed(one, [value], start=9.0) == [(Quality.BAD, (ProbeFault.IMPLAUSIBLE,))]
@@ -106,12 +107,14 @@ def test_silence_is_stale_and_ends_with_the_next_reading() -> None:
     one.scan(5.0, 0.0, corroborated=False)
     assert one.quality is Quality.GOOD
     one.scan(11.0, 0.0, corroborated=False)
-    assert (one.quality, one.doubts) == (Quality.BAD, (ProbeFault.STALE,)) and "since the start" in one.evidence
+    assert (one.quality, one.doubts) == (Quality.BAD, (ProbeFault.STALE,)) and "since the start" in in_english(
+        one.evidence
+    )
     assert feed(one, [100.0], start=20.0) == [GOOD]
     one.scan(30.0, 0.0, corroborated=False)
     assert one.quality is Quality.GOOD
     one.scan(30.1, 0.0, corroborated=False)
-    assert one.doubts == (ProbeFault.STALE,) and "10 s" in one.evidence
+    assert one.doubts == (ProbeFault.STALE,) and "10 s" in in_english(one.evidence)
 
 
 def stuck_after(one: ChannelJudge, value: float, seconds: int, start: float, corroborated: bool) -> float | None:

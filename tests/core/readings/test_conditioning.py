@@ -28,6 +28,7 @@ from drivers.reading import Fault, Quality, Reading, on_grid
 from drivers.simulated.cook import HOUR, Scenario, SimulatedCook
 from drivers.simulated.scenarios import demo_scenario, fire_out_scenario, flare_up_scenario
 from drivers.simulated.sensor import Failing, ProbeFailure
+from tests.texts.english import in_english
 
 ROLES = {"pit": Role.PIT, "meat": Role.MEAT, "outside": Role.AMBIENT, "cabinet": Role.HOLD}
 NIGHT = replace(demo_scenario(), failures=())
@@ -115,7 +116,9 @@ def test_each_failure_is_named_with_evidence_and_ends_with_it(
     assert all(change.time >= start for change in told)
     named = [change for change in told if fault in change.doubts and change.channel == channel]
     assert named[0].time - start <= within * 60.0
-    assert any(letter.isdigit() for letter in named[0].evidence) or "device reports" in named[0].evidence
+    assert any(letter.isdigit() for letter in in_english(named[0].evidence)) or "device reports" in in_english(
+        named[0].evidence
+    )
     blamed = {change.channel for change in told}
     assert blamed <= ({channel, "chuck-edge"} if kind is Failing.DRIFT else {channel})
     last = conditioner.current(channel)
@@ -133,10 +136,10 @@ def test_a_change_is_told_once_with_what_was_read_and_never_repaired() -> None:
     assert conditioner.judge(Reading("a", 120.0, 0.0), 0.0)[1] is None
     sample, changed = conditioner.judge(Reading("a", 400.0, 1.0), 1.0)
     assert sample.celsius == 400.0 and sample.quality is Quality.SUSPECT
-    assert changed is not None and changed.doubts == (ProbeFault.SPIKE,) and "400.00 °C" in changed.evidence
+    assert changed is not None and changed.doubts == (ProbeFault.SPIKE,) and "400.00 °C" in in_english(changed.evidence)
     assert conditioner.judge(Reading("a", 500.0, 2.0), 2.0)[1] is None
     back = conditioner.judge(Reading("a", 120.0, 3.0), 3.0)[1]
-    assert back is not None and back.quality is Quality.GOOD and "believed again" in back.evidence
+    assert back is not None and back.quality is Quality.GOOD and "believed again" in in_english(back.evidence)
     fault = conditioner.judge(Reading("a", None, 4.0, Fault.OPEN_CIRCUIT), 4.0)[1]
     assert fault is not None and fault.fault is Fault.OPEN_CIRCUIT and fault.quality is Quality.BAD
 

@@ -18,6 +18,7 @@ from daemon.core.readings.pit_coupling import coupling
 from daemon.core.readings.probe_faults import PATIENCE, Finding, ProbeFaults, ProbeMinutes
 from daemon.core.settings import ChannelSettings, Role
 from drivers.simulated.batch import simulate_cooks
+from tests.texts.english import in_english
 
 PIT = ChannelSettings("pit", "Pit", Role.PIT)
 MEAT = ChannelSettings("meat", "Meat", Role.MEAT)
@@ -80,13 +81,13 @@ def test_a_probe_in_the_air_follows_the_pit() -> None:
     pit = pit_trace(120)
     rig = Rig().feed(pit=pit, meat=[0.9 * value - 20.0 for value in pit])
     assert rig.log[0][2:] == (ProbeFault.NOT_IN_MEAT, True) and rig.log[0][0] <= 40
-    assert "follows 90 %" in rig.now["meat"][0].evidence
+    assert "follows 90 %" in in_english(rig.now["meat"][0].evidence)
     assert rig.now["meat"][0].suspect
 
 
 def test_a_probe_above_boiling_is_in_no_wet_meat_even_in_a_steady_pit() -> None:
     rig = Rig().feed(pit=[120.0] * 60, meat=[110.0] * 60)
-    assert rig.names() == {ProbeFault.NOT_IN_MEAT} and "boils at 100.0 °C" in rig.now["meat"][0].evidence
+    assert rig.names() == {ProbeFault.NOT_IN_MEAT} and "boils at 100.0 °C" in in_english(rig.now["meat"][0].evidence)
     back = rig.feed(handled=True, pit=[120.0] * 10, meat=[60.0] * 10).feed(pit=[120.0] * 60, meat=[60.0] * 60)
     assert back.names() == set()
 
@@ -137,7 +138,7 @@ def test_swapped_probes_are_both_named_and_cleared_when_put_right() -> None:
     pit, meat = pit_trace(300), core_trace(300)
     rig = Rig().feed(pit=meat[:60], meat=pit[:60])
     assert rig.names() == rig.names("pit") == {ProbeFault.SWAPPED}
-    assert "like meat" in rig.now["pit"][0].evidence
+    assert "like meat" in in_english(rig.now["pit"][0].evidence)
     rig.feed(pit=pit[60:], meat=meat[60:])
     assert rig.names() == rig.names("pit") == set()
 
@@ -152,7 +153,7 @@ def test_a_shaft_that_carries_heat_is_a_hint_and_suspect_once_it_falsifies_much(
     pit, core = pit_trace(200), core_trace(200, start=60.0)
     little = Rig().feed(pit=pit, meat=[c + 0.1 * (p - 121.0) for p, c in zip(pit, core, strict=True)])
     assert little.names() == {ProbeFault.AMBIENT_LEAK}
-    assert "push" in little.now["meat"][0].evidence
+    assert "push" in in_english(little.now["meat"][0].evidence)
     much = Rig().feed(pit=pit, meat=[c + 0.25 * (p - 121.0) for p, c in zip(pit, core, strict=True)])
     assert [finding.suspect for finding in much.now["meat"]] == [True]
 
