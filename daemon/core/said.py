@@ -6,7 +6,7 @@ elsewhere: a name, a device's own message, or what an earlier version wrote into
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, cast
 
 
@@ -29,7 +29,21 @@ def say(key: str, **values: Value) -> Said:
 
 def plain(text: Text) -> object:
     """For a checkpoint: what JSON can hold, and `said` reads."""
-    return asdict(text) if isinstance(text, Said) else text
+    return (
+        {"key": text.key, "values": [[name, _plain(value)] for name, value in text.values]}
+        if isinstance(text, Said)
+        else text
+    )
+
+
+def _plain(value: Value) -> object:
+    return (
+        [_plain(one) for one in value]
+        if isinstance(value, tuple)
+        else plain(value)
+        if isinstance(value, Said)
+        else value
+    )
 
 
 def said(plain: object) -> Text:

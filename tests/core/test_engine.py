@@ -54,6 +54,7 @@ from tests.core.night import (
     restarted,
     step,
 )
+from tests.texts.english import in_english
 
 TESTED: set[type] = set()
 Test = TypeVar("Test", bound=Callable[..., object])
@@ -95,7 +96,7 @@ def said(engine: Engine, item: inputs.Input, now: float) -> list[Event]:
 def refused(events: list[Event]) -> str:
     (only,) = events
     assert isinstance(only, CommandRefused)
-    return f"{only.command}: {only.reason}"
+    return f"{only.command}: {in_english(only.reason)}"
 
 
 def states(engine: Engine) -> dict[str, AlarmState]:

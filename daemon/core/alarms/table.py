@@ -14,7 +14,7 @@ from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition
 from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
-from daemon.core.said import Said, Text, said, say
+from daemon.core.said import Text, said, say
 
 SHOWN_IN = (
     *WAITING,
@@ -247,7 +247,9 @@ class AlarmTable:
 
     def _shelve(self, command: Shelve, now: float) -> list[AlarmChanged | CommandRefused]:
         alarm = self._known(command.alarm)
-        refusal = self._refusal(alarm, command.alarm, command.reason, "refused.safety-shelved")
+        refusal = self._refusal(
+            alarm, command.alarm, command.reason, say("refused.safety-shelved", alarm=command.alarm)
+        )
         if alarm is not None and alarm.state is AlarmState.OUT_OF_SERVICE:
             refusal = say("refused.is-out", alarm=command.alarm)
         if not command.seconds > 0:
@@ -266,7 +268,7 @@ class AlarmTable:
             if alarm is None or alarm.state is not AlarmState.OUT_OF_SERVICE:
                 return [CommandRefused(now, "out-of-service", say("refused.not-out", alarm=command.alarm))]
             return [*self._come_back(command.alarm, alarm, now)]
-        refusal = self._refusal(alarm, command.alarm, command.reason, "refused.safety-out")
+        refusal = self._refusal(alarm, command.alarm, command.reason, say("refused.safety-out", alarm=command.alarm))
         if alarm is None or refusal:
             return [CommandRefused(now, "out-of-service", refusal)]
         alarm.reason = f"{command.by}: {command.reason}"
@@ -282,11 +284,11 @@ class AlarmTable:
             self._alarms[key] = Alarm(rule, subject)
         return self._alarms.get(key)
 
-    def _refusal(self, alarm: Alarm | None, key: str, reason: str, words: str) -> Text:
+    def _refusal(self, alarm: Alarm | None, key: str, reason: str, guarded: Text) -> Text:
         if alarm is None:
             return say("refused.no-alarm", alarm=key)
         if self._rules[alarm.rule].safety:
-            return Said(words, (("alarm", key),))
+            return guarded
         return "" if reason.strip() else say("refused.reason-needed")
 
     # --- views --------------------------------------------------------------------------------------

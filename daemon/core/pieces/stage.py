@@ -213,7 +213,7 @@ class PieceStage:
         tolerance: ± °C of both together."""
         if not isnan(beside):
             apart = abs(celsius - beside) > tolerance
-            asks = say(SPOT_QUESTION, name=self.piece.name, probe=beside, spot=celsius)
+            asks = say("question.spot", name=self.piece.name, probe=beside, spot=celsius)
             return self._ask(asks, now) if apart else self._agreed(now)
         signs = {PieceSign.ANSWERS} if celsius >= WARM_CORE else set()
         if self._goal is not None and celsius >= self._goal:
@@ -319,7 +319,7 @@ class PieceStage:
             fallen = len(cores) > HOLDS_FOR and cores[0] - cores[-1] >= FALLEN and signs.slope <= FALLS
             settling = self.stage == PiecePhase.ON  # a cold probe in cold meat: it has nowhere to fall from
             if fallen and not dip and not settling and signs.pit >= max(HOT_PIT, cores[-1] + 10):
-                return say(COOLS_QUESTION, name=name)
+                return say("question.cools", name=name)
             if len(cores) > HOLDS_FOR and cores[-1] - cores[0] > 0 and is_question(self.question, COOLS_QUESTION):
                 return ""
             if self._no_answer(signs):

@@ -7,11 +7,13 @@ from datetime import UTC, datetime
 from importlib.resources import files
 
 from daemon.core.alarms.figures import AlarmFigures
+from daemon.core.said import said
 from daemon.shell.fleet.overview import DAYS, CookRow, PitRow
-from daemon.shell.reader import UNKNOWN, duration
 from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import table
 from daemon.shell.report.markup import Child, Element, document, node
+from daemon.texts.composer import Composer
+from daemon.texts.reader import UNKNOWN, duration
 
 EVERY = 15
 """s between looks of a browser"""
@@ -89,7 +91,7 @@ def _alarms(one: PitRow) -> Child:
         return UNKNOWN if one.is_silent else "none"
     first, more = one.alarms[0], len(one.alarms) - 1
     answered = "" if "unacknowledged" in first["after"] else " (answered)"
-    text = f"{first['text']}{answered}" + (f", and {more} more" if more else "")
+    text = f"{Composer().say(said(first['text']))}{answered}" + (f", and {more} more" if more else "")
     return node("span", text, class_="quiet" if first["prompt"] else "bad")
 
 

@@ -78,7 +78,7 @@ def test_a_whole_cook_by_marks_and_readings() -> None:
         "on", "cooking", "stall", "past-stall", "wrapped", "tender-range", "off", "rest", "hold", "done",
     ]  # fmt: skip
     assert (stage.on_at, stage.wrapped_at, stage.off_at) == (300.0, 270 * 60.0, 380 * 60.0)
-    assert [c.asks for c in seen if c.asks] == ["Chuck roll climbs again: has it been wrapped?"]
+    assert [in_english(c.asks) for c in seen if c.asks] == ["Chuck roll climbs again: has it been wrapped?"]
     assert stage.question == ""
 
 

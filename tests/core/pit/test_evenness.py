@@ -42,7 +42,7 @@ def test_spread_and_hot_spots_by_hand() -> None:
         ("middle", -1.0),
         ("left", -11.0),
     ]
-    assert seen.advice == "Keep meat away from firebox-end: it is 23 °C hotter than left."
+    assert in_english(seen.advice) == "Keep meat away from firebox-end: it is 23 °C hotter than left."
 
 
 def test_a_place_silent_while_the_fire_was_low_is_not_hotter() -> None:
@@ -83,13 +83,13 @@ def test_what_the_probes_may_make_is_asked_and_not_sold_as_a_hot_spot() -> None:
     unchecked = evenness(places, cores)
     assert unchecked.doubt == pytest.approx(2.5 * sqrt(2))
     assert not unchecked.certain
-    assert unchecked.advice == (
+    assert in_english(unchecked.advice) == (
         "Let the probes of hot and cool change places for half an hour: of the 13 °C between them the probes themselves may "
         "make 4 °C. If cool then reads 7 °C or more above hot, turn or move the meat; else leave it. Then put them back."
     )
     checked = evenness(places, cores, {"hot": 0.5, "cool": 0.5})
     assert checked.certain
-    assert checked.advice == "Turn Lamb: hot is 13 °C hotter than cool."
+    assert in_english(checked.advice) == "Turn Lamb: hot is 13 °C hotter than cool."
     assert evenness({"hot": [124.0] * 30, "cool": [115.0] * 30}, cores).advice == ""
 
 
