@@ -24,6 +24,7 @@ from daemon.core.events import AlarmChanged, AlarmState, Event
 from daemon.core.inputs import Interval
 from tests.bench.fire.learn_fire import CACHE, model_without
 from tests.bench.fire.strangers import FEED, SEED, Truth, inputs_of, nights, settings_for
+from tests.texts.english import in_english
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.marks import Marks
 
@@ -51,7 +52,7 @@ def calls_of(truth: Truth, world: str, cache: Path) -> list[Call]:
         for event in events:
             begun = isinstance(event, AlarmChanged) and event.rule in FEED and event.after is AlarmState.UNACKNOWLEDGED
             if begun and isinstance(event, AlarmChanged) and now / 60 >= truth.from_minute:
-                found.append(Call(truth, int(now // 60), event.rule, event.text, engine.fire.log_due))
+                found.append(Call(truth, int(now // 60), event.rule, in_english(event.text), engine.fire.log_due))
 
     for now, item in inputs_of(truth.cook):
         while (due := engine.next_deadline()) is not None and due <= now:

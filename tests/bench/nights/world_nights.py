@@ -35,6 +35,7 @@ from tests.bench.fire.fire_cooks import CHANNELS
 from tests.bench.nights.night_oracle import NightTruth, Verdict, Wake, judge
 from tests.bench.nights.night_record import place_of
 from tests.bench.nights.night_script import FRIDAY_17_00
+from tests.texts.english import in_english
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.lanes import PER_MINUTE, STEP, Flags, Floats
 from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
@@ -244,7 +245,7 @@ def _night_of(world: str, seed: int, night: Night, pit: int, calls: list[int], c
         longest = max(longest, run)
     return WorldNight(
         world, seed, pit, tuple(calls), len(woken), float(((air >= low) & (air <= high)).mean()), float(asleep.max() / 60.0),
-        longest >= LOST_FOR * PER_MINUTE, tuple(n.text for _, n in opened),
+        longest >= LOST_FOR * PER_MINUTE, tuple(in_english(n.text) for _, n in opened),
         tuple(n.alarm.partition("/")[0] for _, n in opened), verdict,
         tuple(float(truth.exit_if_left[m]) for m in calls) if truth is not None else (),
     )  # fmt: skip
