@@ -310,7 +310,7 @@ class Annunciator:
             if annunciation.mends and not self._rules[annunciation.rule].safety:
                 memory.waiting.remove(annunciation.key)
                 annunciation.woken = False
-                self._hold_back(annunciation, "it comes back by itself")
+                self._hold_back(annunciation, say("held-back.comes-back"))
                 memory.recheck_at = now + RECHECK if memory.recheck_at is None else memory.recheck_at
 
     def _waiting_ends(self) -> float:
