@@ -11,11 +11,11 @@ class FeedSense:
     forecast. left: s until it does, in the middle; between: at its early and late end. begins, ends: chances at which a
     call begins and ends.
 
-    answering: a log was marked so lately that it cannot have shown. not_caught: a marked log has had its time, and the pit
-    has fallen on as if it were not there. tended: somebody has fed the fire by himself, again and again and too often to have
-    slept, and is not late yet. climbs: the last minutes
-    climb by more than the noise. slackens: a log was marked lately and has not turned the pit yet, but the fall has slackened:
-    that log is catching. margin: °C beyond an edge that are more than noise."""
+    answering: a log was marked so lately that it cannot have shown, or the pit comes back from an open lid. not_caught: a
+    marked log has had its time, and the pit has fallen on as if it were not there. tended: somebody has fed the fire by
+    himself, again and again and too often to have slept, and is not late yet. climbs: the last minutes climb by more than the
+    noise. slackens: a log was marked lately and has not turned the pit yet, but the fall has slackened: that log is catching.
+    margin: °C beyond an edge that are more than noise."""
 
     chance: float | None = None
     left: float | None = None

@@ -185,7 +185,7 @@ class FireWatch:
             left=left,
             begins=call.begins,
             ends=call.ends,
-            answering=waited < patience,
+            answering=waited < patience or (climb > margin and any(isnan(v) for v in self._pit[-TURNS_IN:])),
             not_caught=not self.lid_open
             and patience <= waited <= ANSWERS_AT_MOST
             and fell

@@ -156,6 +156,7 @@ def test_after_a_lid_the_last_minute_tells_of_a_climb() -> None:
         if beat % 12 == 0:
             fire.minute(beat * 5.0, pit, BAND, 10.0)
             if not fire.lid_open and beat > 46 * 12:
-                assert fire.feed(beat * 5.0, 0.0).climbs
+                sense = fire.feed(beat * 5.0, 0.0)
+                assert sense.climbs and sense.answering, "nobody is called by what was foretold under the lid"
                 return
     raise AssertionError("the lid was never seen to shut")
