@@ -138,8 +138,11 @@ function card(first) {
     );
     const left = leader.consequence_in === null ? "" : ` About ${span(leader.consequence_in)} left.`;
     say(because, inUnits(leader.because) + left);
-    redraw(others, rest, () => rest.map((one) => make("li", {}, `Also: ${inUnits(one.text)}`)));
-    others.hidden = rest.length === 0;
+    const also = rest
+      .map(({ text }) => text)
+      .filter((text) => !members.some((one) => one.text !== text && one.text.startsWith(text)));
+    redraw(others, also, () => also.map((text) => make("li", {}, `Also: ${inUnits(text)}`)));
+    others.hidden = also.length === 0;
     put_right.hidden = leader.state !== "latched-acknowledged";
     seen.hidden = !fresh;
     later.hidden = over;
