@@ -254,3 +254,15 @@ def test_a_probe_is_taken_out_and_its_piece_read_by_hand(page: Page, site: Serve
     lamb.get_by_role("button", name="Read by this probe").click()
     expect(lamb).to_contain_text("No probe of its own: read it by hand")
     assert site.watch.commands == [inputs.MoveProbe("lamb-shoulder", None, "page")]
+
+
+def test_the_longest_message_leaves_the_pieces_on_the_first_screen(page: Page, site: ServedPage) -> None:
+    """60 characters is the bar of a message (ours); the fire's own tells the name of the pit, its temperature and a range."""
+    text = "Add 1-2 splits: The long brick pit 119 °C, low in 16 to 63 mi"[:60]
+    (feed,) = site.watch.changes.alarms
+    because = "119 °C, below the band in 34 min"
+    site.watch.changes = replace(site.watch.changes, alarms=(replace(feed, text=text, because=because),))
+    page.reload()
+    expect(page.locator("#alarms .do")).to_have_text(text)
+    expect(page.locator("#alarms .why")).to_have_text(because)  # what is left is said once
+    assert box_of(page.locator(".line-of-piece").last)["foot"] <= box_of(page.locator(".rooms"))["top"]

@@ -24,6 +24,8 @@ const CAUSES = [
   ["past-tender", "tender-range"],
   ["device-lost", "pit-blind", "meat-probe-lost"],
 ];
+const LONG = 36; // letters of a text that are set smaller, so that the pit stays on the first screen
+const TIMED = /\d (min|h)\b/;
 const LOST = 4; // a device that is lost takes every probe of it along, so that cause has no subject
 
 export const isNew = (alarm) => NEW.has(alarm.state) || alarm.state === OVER;
@@ -119,7 +121,7 @@ function card(first) {
     "article",
     { class: "alarm" },
     make("p", { class: "state" }, shape(alarm.priority), status),
-    make("p", { class: "do" }, inUnits(alarm.text)),
+    make("p", { class: alarm.text.length > LONG ? "do long" : "do" }, inUnits(alarm.text)),
     because,
     others,
     actions,
@@ -136,8 +138,8 @@ function card(first) {
       status,
       `${STATES[leader.state] ?? plain(leader.state)} · ${leader.priority} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
     );
-    const left = leader.consequence_in === null ? "" : ` About ${span(leader.consequence_in)} left.`;
-    say(because, inUnits(leader.because) + left);
+    const timed = leader.consequence_in === null || TIMED.test(leader.because); // said already
+    say(because, inUnits(leader.because) + (timed ? "" : ` About ${span(leader.consequence_in)} left.`));
     const also = rest
       .map(({ text }) => text)
       .filter((text) => !members.some((one) => one.text !== text && one.text.startsWith(text)));

@@ -69,6 +69,8 @@ function calmHead({ pit, pieces }) {
   return state("good", "Nothing to do now");
 }
 
+const promised = ({ nap }) => nap !== null && nap.until !== null;
+
 function calmFace(snapshot, first) {
   const steps = first === undefined ? stepsFace(snapshot) : null;
   if (steps !== null) return steps;
@@ -84,7 +86,7 @@ function calmFace(snapshot, first) {
 export function showGlance(snapshot) {
   const first = showAlarms(snapshot);
   const { time, ...rest } = snapshot.pit;
-  find("calm").hidden = first !== undefined && !snapshot.sleep.asleep;
+  find("calm").hidden = first !== undefined && !(snapshot.sleep.asleep && promised(snapshot));
   redraw(
     find("calm"),
     [
