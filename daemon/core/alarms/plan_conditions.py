@@ -124,7 +124,7 @@ def _chill(process: ProcessSnapshot, piece: PieceWatch, to_serve: float) -> Find
 
 def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
     """By the middle of both: how long the wood lasts and how long the meat takes."""
-    out, need = process.duties.wood.runs_out(process.now), process.duties.needed_until
+    out, need = process.duties.wood_runs_out(process.now), process.duties.needed_until
     found, rule = NOT_DUE, process.rules["wood-short"]
     if out is not None and need is not None:
         left, wanted = max(0.0, out - process.now), max(0.0, need.p50 - process.now)
@@ -136,8 +136,7 @@ def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
             limit=wanted,
             consequence_in=left,
         )
-    nothing_on = () if any(piece.on_fire for piece in process.pieces) else ("piece-off",)
-    yield process.condition(rule.id, process.pit_subject, found, nothing_on)
+    yield process.condition(rule.id, process.pit_subject, found)
 
 
 def _grease(process: ProcessSnapshot) -> Condition:

@@ -99,7 +99,6 @@ PLAN_RULES: tuple[AlarmRule, ...] = (
         on_delay=10 * MINUTE,
         off_delay=MINUTE,
         deadband=30 * MINUTE,
-        guards=("piece-off",),
         unit=Unit.SECONDS,
     ),
     AlarmRule(

@@ -185,8 +185,15 @@ class Duties:
             ends = [at for watch in pieces.values() if watch.on_fire and (at := end_of(watch)) is not None]
         return max(ends, key=lambda at: at.p50, default=None)
 
+    def wood_runs_out(self, now: float) -> float | None:
+        """When the last split at hand has burnt, also of a fire that a plan has yet to light; None: not known."""
+        kept, light = self.plan.kept, self.plan.step(StepKind.LIGHT)
+        waits = light is not None and not light.done
+        ready_at = light.at.p50 + kept.heat_up if kept is not None and light is not None and waits else None
+        return self.wood.runs_out(now, ready_at)
+
     def wood_view(self, cook: CookSettings, now: float) -> WoodView:
-        out, need = self.wood.runs_out(now), self.needed_until
+        out, need = self.wood_runs_out(now), self.needed_until
         return WoodView(
             kind=cook.wood.kind,
             left=self.wood.left,

@@ -68,11 +68,14 @@ class WoodWatch:
             return median(self._gaps)
         return USUAL_PACE if self._planned_pace is None else self._planned_pace
 
-    def runs_out(self, now: float) -> float | None:
-        """When the last split has burnt; None: nobody counted, or no fire yet."""
-        if self.left is None or self.last_log is None:
+    def runs_out(self, now: float, ready_at: float | None = None) -> float | None:
+        """When the last split has burnt; None: nobody counted, or no fire. ready_at: when the pit of a plan takes its first log,
+        for a fire that is yet to be lit."""
+        if self.left is None:
             return None
-        return max(now, self.last_log + (self.left + 1) * self.pace)
+        if self.last_log is not None:
+            return max(now, self.last_log + (self.left + 1) * self.pace)
+        return None if ready_at is None else max(now, ready_at + max(0, self.left - KINDLING) * self.pace)
 
     def dump(self) -> dict[str, Any]:
         """As JSON-able values."""
