@@ -31,8 +31,9 @@ UNREST = 4.0
 """Times a probe's own unrest against the others that a step must exceed."""
 HABIT = 30
 """Minutes that make a probe's unrest."""
-BACK = 0.3
-"""Share of the step regained that says the probe reads the pit again."""
+BACK, BACK_AT_ONCE = 0.6, 0.3
+"""Share of the step regained that says the probe reads the pit again, and the share if `SHARP` minutes show it: what lies on the
+floor of a pit follows it a little, and a pit that climbs lifts it slowly."""
 WARM = 60.0
 """°C: below, no pit has anything to lose."""
 
@@ -100,8 +101,12 @@ class PitProbeFaults:
 
     def _recovered(self, name: str, values: Sequence[float]) -> None:
         before, after = self._fallen[name]
-        newest = [v for v in values[-2:] if not isnan(v)]
-        if len(newest) == 2 and all((v - after) / (before - after) >= BACK for v in newest):
+        newest = [(v - after) / (before - after) for v in values[-2:] if not isnan(v)]
+        if len(newest) < 2:
+            return
+        earlier = [(v - after) / (before - after) for v in values[-2 - SHARP : -2] if not isnan(v)]
+        at_once = min(newest) - min(earlier, default=0.0) >= BACK_AT_ONCE
+        if min(newest) >= BACK or (at_once and min(newest) >= BACK_AT_ONCE):
             del self._fallen[name], self._evidence[name]
 
     def _find(self, name: str, before: float, after: float, why: Text) -> None:

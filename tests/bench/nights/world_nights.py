@@ -41,7 +41,7 @@ from tests.worlds.lanes import PER_MINUTE, STEP, Flags, Floats
 from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
 from tests.worlds.night import Night, draw_night
 from tests.worlds.people import STAYS_UP
-from tests.worlds.probes import Mishap
+from tests.worlds.probes import NEVER, Mishap
 from tests.worlds.unfed import unfed
 
 MINUTE = 60.0
@@ -117,6 +117,9 @@ class Watches:
         self.marked = [0] * len(self.engines)
         self.logs_seen = 0
         self.due: list[list[MarkMade]] = [[] for _ in self.engines]
+        self.hangs_again: dict[int, tuple[float, float]] = {}
+        """pit: minutes at which its probe fell, and at which whoever was told of it hung it up again."""
+        self.repairs: dict[int, int] = {}
         for pit, engine in enumerate(self.engines):
             self._hear(pit, engine.handle(WallClock(FRIDAY_17_00, trusted=True), 0.0), 0.0)
             self.due[pit] = [MarkMade(1.0, "fire-lit")] if marking.share[pit] > 0 else []
@@ -124,6 +127,7 @@ class Watches:
     def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
         self._collect(night)
         called, wood = np.zeros(night.pits, bool), np.zeros(night.pits, bool)
+        self._repair(night, minute)
         for pit in range(night.pits):
             before = len(self.told[pit])
             for step in range((minute - 1) * PER_MINUTE, minute * PER_MINUTE):
@@ -138,8 +142,20 @@ class Watches:
             new = self.told[pit][before:]
             self.unanswered[pit] += [(minute, n.id) for _, n in new]
             called[pit] = bool(new)
+            if any(a.startswith("pit-blind/") for _, n in new for a in (n.alarm, *n.merged)):
+                self.repairs.setdefault(pit, minute + int(night.people.habits.delay[pit]))
             wood[pit] = any(a.startswith(FOR_WOOD) for _, n in new for a in (n.alarm, *n.merged))
         return called, wood
+
+    def _repair(self, night: Night, minute: int) -> None:
+        """Who was told that no pit probe is to be believed hangs up what fell."""
+        values = night.probes.values
+        for pit in [pit for pit, at in self.repairs.items() if at <= minute]:
+            del self.repairs[pit]
+            fell = values["from"][0, pit] / PER_MINUTE
+            if values["mishap"][0, pit] == Mishap.FELL and fell <= minute:
+                self.hangs_again[pit] = fell, float(minute)
+                values["from"][0, pit] = NEVER
 
     def _step(self, night: Night, pit: int, step: int) -> None:
         now = STEP * (step + 1)
@@ -217,7 +233,7 @@ def lived(world: str, seed: int, n: int, caller: Nobody | AlarmClock | Oracle | 
             night.call(called, wood)
             for woken in np.flatnonzero(called):
                 calls[woken].append(minute)
-    truths = _truths(night, calls) if isinstance(who, Watches) else None
+    truths = _truths(night, calls, who.hangs_again) if isinstance(who, Watches) else None
     for pit in range(n):
         yield _night_of(world, seed, night, pit, calls[pit], who, None if truths is None else truths[pit])
 
@@ -259,8 +275,8 @@ def _awake(night: Night, pit: int, calls: list[int]) -> Flags:
     return awake
 
 
-def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
-    """What the night's oracle is told of each pit: as the pit's probes stand, without their noise."""
+def _truths(night: Night, calls: list[list[int]], hung: dict[int, tuple[float, float]]) -> list[NightTruth]:
+    """What the night's oracle is told of each pit: as the pit's probes stand, without their noise. hung: see `Watches`."""
     truth = unfed(night, cap=TRUTH_CAP)
     minutes = int(HOURS * 60)
     at = np.arange(1, minutes + 1)
@@ -279,6 +295,9 @@ def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
         # a probe that was moved or shaded still tells of the fire; one that fell tells nothing
         fell = np.where(night.probes.values["mishap"][:count, pit] == Mishap.FELL, astray, np.inf)
         reads = ~np.isnan(shown).all(axis=2) & (at[None, :] < fell[:, None])
+        down = hung.get(pit, (np.inf, np.inf))
+        lies = (at >= down[0]) & (at < down[1] + 1)
+        reads &= ~lies[None, :]
         # who was told that his only probe fell watches by himself
         watched: npt.NDArray[np.bool_] = (at > night.meat_on[pit] / PER_MINUTE) & (at < fell.max() + TOLD_WITHIN)
         lid: npt.NDArray[np.bool_] = night.lid[:, pit].reshape(-1, PER_MINUTE).max(axis=1) > 0
@@ -287,7 +306,7 @@ def _truths(night: Night, calls: list[list[int]]) -> list[NightTruth]:
         band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
         found.append(
             NightTruth(
-                band.low, band.high, np.where(at < astray.min(), seen, air),
+                band.low, band.high, np.where((at < astray.min()) & ~lies, seen, air),
                 np.where(exits >= TRUTH_CAP - TRUTH_EVERY, np.inf, exits), in_bed, watched,
                 np.asarray(reads.any(axis=0)), lid, np.zeros(minutes), np.full(minutes, np.inf), nothing, nothing,
             )

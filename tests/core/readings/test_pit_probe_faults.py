@@ -51,6 +51,14 @@ def test_a_probe_that_was_put_back_reads_the_pit_again() -> None:
     assert seen["pit"][-1] <= 113
 
 
+def test_what_lies_on_the_floor_is_not_believed_for_following_a_pit_that_climbs() -> None:
+    lies = fallen(90, 110)
+    climbs = [lies[-1] + 0.8 * min(i, 35) for i in range(60)]  # 28 °C, half of what it had lost
+    assert found(PitProbeFaults(), {"pit": lies + climbs})["pit"][-1] == 169
+    hung_up = lies + climbs + [90.0 + 22.0 * (1 - exp(-i)) for i in range(20)]  # into a pit that has cooled meanwhile
+    assert found(PitProbeFaults(), {"pit": hung_up})["pit"][-1] <= 174
+
+
 @pytest.mark.parametrize(
     "after",
     [
