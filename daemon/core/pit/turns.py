@@ -34,7 +34,9 @@ def rise_ahead(minutes: Sequence[float], climb: float) -> float:
 def most_regained(minutes: Sequence[float]) -> float:
     """°C by which a pit has come up from the lowest it had been before."""
     lowest, most = inf, 0.0
-    for pit in minutes:
-        lowest = min(lowest, pit)
-        most = max(most, pit - lowest)
+    for pit in minutes:  # of NaN nothing is true
+        if pit < lowest:
+            lowest = pit
+        elif pit - lowest > most:
+            most = pit - lowest
     return most
