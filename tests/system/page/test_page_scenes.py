@@ -71,7 +71,9 @@ def test_a_dead_watch_gives_no_advice(page: Page, site: ServedPage) -> None:
     page.evaluate(NO_WORD)
     expect(page.locator("#stale")).to_contain_text("Look at the pit")
     expect(page.locator("#calm")).to_be_hidden()
-    assert serious(page) == []
+    for light in ("night", "day", "ember"):
+        page.evaluate("light => { localStorage.setItem('light', light); applyLight(); }", light)
+        assert serious(page) == [], light
 
 
 def test_nobody_is_called_asleep_without_a_promise(page: Page, site: ServedPage) -> None:
