@@ -50,6 +50,10 @@ EXAMPLES = {
 }
 """What each command may be called with."""
 
+USUAL_STATE = (
+    "usually the rig file's state_directory, else ~/.local/state/pitvigil; of the installed service: /var/lib/pitvigil"
+)
+
 
 def say(text: str) -> None:
     sys.stdout.write(text + "\n")
@@ -95,10 +99,10 @@ def _parser() -> argparse.ArgumentParser:
 
     run = command("run", _run, "run the watch (the service)")
     files(run)
-    run.add_argument("--state", type=Path, help="directory of the journal")
+    run.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
     key = command("key", _key, "the page's address with its key, and a code for a phone to scan")
     key.add_argument("--rig", type=Path, required=True, help="rig file (TOML)")
-    key.add_argument("--state", type=Path, help="directory of the journal; of the installed service: /var/lib/pitvigil")
+    key.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
     check = command("check", _check, "check the files and say every problem at once")
     files(check)
     demo = command("demo", _demo, "a simulated night on a real serial line, sped up")
@@ -122,7 +126,7 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     def library(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("--state", type=Path, help="directory of the journal")
+        sub.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
         sub.add_argument("--rig", type=Path, help="rig file that names it, instead")
 
     cooks = command("cooks", _cooks, "list, search and compare the kept cooks")
@@ -158,7 +162,9 @@ def _parser() -> argparse.ArgumentParser:
     files(notify)
     plan = command("plan", _plan, "when to light and when to put the meat on, backwards from the serving time")
     files(plan, cook_needed=True)
-    plan.add_argument("--state", type=Path, help="directory of the journal, for what this pit has taught")
+    plan.add_argument(
+        "--state", type=Path, help=f"directory of the journal, for what this pit has taught; {USUAL_STATE}"
+    )
     plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10): a cold day takes more wood")
     plan.add_argument("--wind", type=float, default=0.0, help="m/s at the pit (default 0)")
     report = command("report", _report, "the report of a kept cook, as one HTML file and as a picture")
@@ -172,7 +178,7 @@ def _parser() -> argparse.ArgumentParser:
     orders.add_commands(command)
     ship = command("ship", _ship, "tell the crew's centre what the watch keeps (a service beside it)")
     ship.add_argument("--rig", type=Path, required=True, help="rig file (TOML) with a [fleet] section")
-    ship.add_argument("--state", type=Path, help="directory of the journal")
+    ship.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
     fleet = command("fleet", _fleet, "serve the crew's page of all pits, at the centre")
     fleet.add_argument(
         "--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)"
@@ -181,6 +187,7 @@ def _parser() -> argparse.ArgumentParser:
     fleet.add_argument("--name", action="append", default=[], help="a host name under which a proxy serves it")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
+    doctor.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
     return parser
 
 
@@ -393,7 +400,7 @@ def _reported(work: Callable[[], None]) -> int:
 def _doctor(options: argparse.Namespace) -> int:
     from daemon.commands.doctor import doctor
 
-    return asyncio.run(doctor(options.rig, options.cook, say))
+    return asyncio.run(doctor(options.rig, options.cook, say, options.state))
 
 
 def _ship(options: argparse.Namespace) -> int:

@@ -59,13 +59,15 @@ SYSTEM_BUS = Path("/run/dbus/system_bus_socket")
 WAKING = frozenset({"phone", "louder", "sounder"})
 
 
-async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], None]) -> int:
-    """Says every finding. 0 when none is bad, else 1. Raises ConfigError when the files cannot be used at all."""
+async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], None], state: Path | None = None) -> int:
+    """Says every finding. 0 when none is bad, else 1. state: directory of the journal, None = the usual one. Raises ConfigError
+    when the files cannot be used at all."""
     rig, _ = load_both(rig_path, cook_path)
     account = watching_account()
-    findings = [*_devices(rig, account), _clock(), *_disk(rig, account), *_secrets(rig), *_deliveries(rig)]
+    directory = _state(rig, account) if state is None else state
+    findings = [*_devices(rig, account), _clock(), *_disk(directory, account), *_secrets(rig), *_deliveries(rig)]
     findings += [judge_chart(problem.file, problem.key) for problem in undrawn_charts(rig, str(rig_path))]
-    findings += [judge_link(counts) for counts in links(_state(rig, account) / JOURNAL_FILE)]
+    findings += [judge_link(counts) for counts in links(directory / JOURNAL_FILE)]
     if rig.broker is not None:
         findings.append(judge_broker(rig.broker.host, rig.broker.port, await _broker_error(rig.broker)))
     say(f"for the user {account.name}:")
@@ -181,8 +183,7 @@ def links(journal: Path) -> list[LinkCounts]:
     return list(told.values())
 
 
-def _disk(rig: Rig, account: Account) -> Iterator[Finding]:
-    directory = _state(rig, account)
+def _disk(directory: Path, account: Account) -> Iterator[Finding]:
     wanted = str(directory)
     while not directory.exists():  # made at the first start: what counts is where
         directory = directory.parent

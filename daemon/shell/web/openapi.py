@@ -13,7 +13,7 @@ from daemon.shell.web.routes import ROUTES, Route
 
 REFERENCE = "#/components/schemas/{model}"
 REFUSALS = {
-    "400": "Not understood", "401": "No token", "403": "Foreign origin", "404": "Not kept",
+    "400": "Not understood", "401": "No key", "403": "Foreign origin", "404": "Not kept",
     "409": "A cook is running, and would end", "413": "Over 16 kB",
     "415": "Not JSON", "421": "Not our host name", "422": "Understood and wrong", "429": "Too often",
     "503": "Not available here, or all streams taken",

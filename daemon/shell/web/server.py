@@ -306,7 +306,7 @@ class PageServer:
     async def _login(self, request: web.Request) -> web.StreamResponse:
         login = await body_of(request, Login)
         if not self._is_token(login.token, request):
-            raise Refused(401, "that is not this watch's token", "token")
+            raise Refused(401, "that is not the key of this watch", "token")
         return self._pair(answer(Taken().model_dump_json().encode(), 202))
 
     async def _invite(self, request: web.Request) -> web.StreamResponse:

@@ -97,8 +97,8 @@ export const pairing = () => {
     "form",
     { class: "plate", onsubmit: send },
     make("h2", {}, "Pair this phone"),
-    make("p", {}, "Scan the code shown at the watch's terminal, or type its token here. Once is enough."),
-    make("label", {}, "Token", token),
+    make("p", {}, "Scan the code shown at the watch's terminal, or type its key here. Once is enough."),
+    make("label", {}, "Key", token),
     make("div", { class: "buttons" }, make("button", { class: "main" }, "Pair")),
   );
 };
