@@ -191,9 +191,9 @@ class NapPlanned:
     time: float
     until: float | None
     latest: float | None
-    green: tuple[str, ...]
-    unmet: tuple[str, ...]
-    reason: str = ""
+    green: tuple[Text, ...]
+    unmet: tuple[Text, ...]
+    reason: Text = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
-from daemon.core.said import Text
+from daemon.core.said import Text, say
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.shift import Shift
 from daemon.core.since import Since
@@ -153,11 +153,12 @@ class WatchState:
         )
         sleeper = self.settings.announcing.sleeper
         clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)
+        why: Text
         if not on and self.pieces:
-            window, why = None, "no piece is on the fire: no log is due"
+            window, why = None, say("green.no-piece")
         else:
             window = self.fire.nap_window(sleeper.lead)
-            why = self.fire.no_forecast or "a log is due within the time you need to wake"
+            why = self.fire.no_forecast or say("green.log-due")
         return plan_nap(Readiness(lines, rung_within(window, clock, now, burning=bool(on)), why), now)
 
     def _question_of_sibling(self, now: float) -> ForecastRequest | None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from daemon.core.events import NapPlanned
 from daemon.core.health import HealthTable
 from daemon.core.inputs import Part
+from daemon.core.said import Text, say
 from daemon.core.settings import AnnouncingSettings
 
 
@@ -18,9 +19,9 @@ from daemon.core.settings import AnnouncingSettings
 class Readiness:
     """What the list is checked against. window: (until, latest) from the fire watch; lines: (words, holds)."""
 
-    lines: tuple[tuple[str, bool], ...]
+    lines: tuple[tuple[Text, bool], ...]
     window: tuple[float, float] | None
-    no_window: str
+    no_window: Text
 
 
 def green_list(
@@ -32,18 +33,18 @@ def green_list(
     probes: bool,
     answered: bool,
     wood: bool | None = None,
-) -> tuple[tuple[str, bool], ...]:
+) -> tuple[tuple[Text, bool], ...]:
     """What must hold before anybody may rely on being woken: (words, holds). wood: it lasts, None = nobody counted it."""
     audiences = dict(announcing.audiences)
-    lasts = () if wood is None else (("the wood lasts until the meat is off", wood),)
+    lasts = () if wood is None else ((say("green.wood"), wood),)
     return (
-        ("a test wake was delivered and acknowledged", test_wake),
-        ("a second device can wake you", _has_second_device(audiences)),
-        ("every wake channel works", bool(announcing.wake_channels) and parts.well(Part.CHANNEL)),
-        ("the clock is set", clock),
-        ("every probe in use is fresh and believed", probes),
-        ("no alarm stands unanswered", answered),
-        ("the record of the night can be written", parts.well(Part.DISK)),
+        (say("green.test-wake"), test_wake),
+        (say("green.second-device"), _has_second_device(audiences)),
+        (say("green.channels"), bool(announcing.wake_channels) and parts.well(Part.CHANNEL)),
+        (say("green.clock"), clock),
+        (say("green.probes"), probes),
+        (say("green.answered"), answered),
+        (say("green.record"), parts.well(Part.DISK)),
         *lasts,
     )
 

@@ -12,6 +12,7 @@ from typing import Any
 from daemon.core.pit.exit_model import MIDDLE, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PitHabits, past_fire
+from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band, FireModel
 
 MINUTE = 60.0
@@ -42,7 +43,7 @@ class ExitWatch:
     def __init__(self, model: FireModel | None) -> None:
         self.model = model
         self.forecast: ExitForecast | None = None
-        self.reason = "no fire is lit"
+        self.reason: Text = say("fire.not-lit")
         self.habits = PitHabits()
         self.noise = 0.5
         """°C, of one minute's value."""
@@ -72,14 +73,14 @@ class ExitWatch:
 
     # --- what happens ---------------------------------------------------------------------------------
 
-    def minute(self, now: float, pit: float, band: Band, ambient: float, lid_open: bool, why_not: str) -> None:
+    def minute(self, now: float, pit: float, band: Band, ambient: float, lid_open: bool, why_not: Text) -> None:
         """One closed minute. pit: °C, NaN where unknown or under an open lid. why_not: why no forecast can be made, or ""."""
         self._last = now
         self._lids = [*self._lids[-14:], lid_open]
         self._lid_at = now if lid_open else self._lid_at
         self._ambient = [*self._ambient[-15:], ambient]
         if isnan(pit) and not self._minutes:
-            self.reason = why_not or "too few readings"
+            self.reason = why_not or say("fire.few-readings")
             return
         if not isnan(pit):
             self._known_at = now
@@ -176,16 +177,16 @@ class ExitWatch:
         """s that were left in the middle at engine time `at`, as told then; 0 where nothing was."""
         return next((max(0.0, left - (at - when)) for when, left in reversed(self._told) if when <= at), 0.0)
 
-    def _predict(self, now: float, band: Band, unseen: bool, why_not: str) -> None:
+    def _predict(self, now: float, band: Band, unseen: bool, why_not: Text) -> None:
         if why_not:
             self.forecast, self.reason = None, why_not
         elif unseen or self._known_at is None:
             if self.forecast is not None and now - self.forecast.made_at > LASTS:
-                self.forecast, self.reason = None, "the pit has not been seen for half an hour"
+                self.forecast, self.reason = None, say("fire.unseen")
         elif len(self._minutes) < FEWEST:
-            self.forecast, self.reason = None, "too few readings"
+            self.forecast, self.reason = None, say("fire.few-readings")
         elif self.model is None:
-            self.forecast, self.reason = None, "nothing has been learned of fires"
+            self.forecast, self.reason = None, say("fire.unlearned")
         else:
             left = self.model.logs_left(features(self.view(now, band), self.habits))
             self.forecast, self.reason = ExitForecast.of(now, left), ""
@@ -220,7 +221,7 @@ class ExitWatch:
     def dump(self) -> dict[str, object]:
         return {
             "forecast": None if self.forecast is None else self.forecast.dump(),
-            "reason": self.reason,
+            "reason": plain(self.reason),
             "habits": [list(row) for row in self.habits.rows()],
             "noise": self.noise,
             "minutes": list(self._minutes),
@@ -244,7 +245,7 @@ class ExitWatch:
     def load(self, dumped: dict[str, object]) -> None:
         state: Any = dumped
         self.forecast = None if state["forecast"] is None else ExitForecast.loaded(state["forecast"])
-        self.reason, self.noise = state["reason"], state["noise"]
+        self.reason, self.noise = said(state["reason"]), state["noise"]
         self.use(tuple(tuple(row) for row in state["habits"]))
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]

@@ -33,6 +33,7 @@ from daemon.core.pit.signs import (
     steady_climb,
 )
 from daemon.core.pit.turns import most_regained, rise_ahead, slackens
+from daemon.core.said import Text, say
 from daemon.core.settings import Band, CallRule, FireModel
 
 MINUTE = 60.0
@@ -116,7 +117,7 @@ class FireWatch:
         return None if self.exit.forecast is None else self.exit.forecast.made_at
 
     @property
-    def no_forecast(self) -> str:
+    def no_forecast(self) -> Text:
         return self.exit.reason
 
     @property
@@ -362,11 +363,11 @@ class FireWatch:
             self._burns = False
             self.exit.burning(None)
 
-    def _why_not(self, pit: float, band: Band) -> str:
+    def _why_not(self, pit: float, band: Band) -> Text:
         """Why nothing can be foretold, whatever the model knows, or ""."""
         if not self._burns:
-            return "the pit has not reached its band" if self._lit else "no fire is lit"
-        return "the pit is below its band" if pit < band.low - BELOW else ""
+            return say("fire.not-in-band") if self._lit else say("fire.not-lit")
+        return say("fire.below-band") if pit < band.low - BELOW else ""
 
     def dump(self) -> dict[str, object]:
         return {

@@ -9,22 +9,23 @@ from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.health import HealthTable
 from daemon.core.inputs import GoToSleep, Health, Part
+from daemon.core.said import say
 from tests.core.annunciation.test_annunciator import SETTINGS
 from tests.core.test_restart import NOON, engine, read
+from tests.texts.english import in_english
 
 
 def unmet(one: Engine, now: float) -> tuple[str, ...]:
     nap = one.snapshot(now).nap
     assert nap is not None
-    return nap.unmet
+    return tuple(in_english(line) for line in nap.unmet)
 
 
 def test_without_a_delivery_no_line_that_needs_one_is_green() -> None:
-    lines = dict(
-        green_list(
-            replace(SETTINGS, audiences=()), HealthTable(), test_wake=False, clock=True, probes=True, answered=True
-        )
+    listed = green_list(
+        replace(SETTINGS, audiences=()), HealthTable(), test_wake=False, clock=True, probes=True, answered=True
     )
+    lines = {in_english(line): holds for line, holds in listed}
     assert not lines["every wake channel works"] and not lines["a second device can wake you"]
 
 
@@ -43,7 +44,7 @@ def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
 
 def test_wood_is_on_the_list_once_it_was_counted() -> None:
     well = {"test_wake": True, "clock": True, "probes": True, "answered": True}
-    words = "the wood lasts until the meat is off"
+    words = say("green.wood")
     assert words not in dict(green_list(SETTINGS, HealthTable(), **well))
     assert dict(green_list(SETTINGS, HealthTable(), **well, wood=False))[words] is False
 

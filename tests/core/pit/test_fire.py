@@ -18,6 +18,7 @@ from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
 from daemon.core.settings import Band
 from daemon.wiring.learned import learned
+from tests.texts.english import in_english
 
 BAND = Band(121.0, 135.0)
 MODEL = learned().fire
@@ -151,12 +152,12 @@ def test_slope_matches_a_line_and_leaves_gaps_out() -> None:
 
 def test_no_fire_no_forecast_and_the_reason_is_said() -> None:
     watch = FireWatch(MODEL)
-    assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
+    assert (watch.log_due, in_english(watch.no_forecast)) == (None, "no fire is lit")
     minutes(watch, [15.0] * 30)
-    assert (watch.log_due, watch.no_forecast) == (None, "no fire is lit")
+    assert (watch.log_due, in_english(watch.no_forecast)) == (None, "no fire is lit")
     watch.mark(Mark(MarkKind.FIRE_LIT), 1800.0)
     minutes(watch, [15.0 + 2 * i for i in range(30)], 30)
-    assert (watch.log_due, watch.no_forecast) == (None, "the pit has not reached its band")
+    assert (watch.log_due, in_english(watch.no_forecast)) == (None, "the pit has not reached its band")
 
 
 def test_the_forecast_of_a_dying_fire_holds_the_truth_and_nears_it() -> None:
@@ -193,7 +194,7 @@ def test_the_nap_window_is_the_interval_less_the_lead() -> None:
 def test_below_the_band_there_is_no_forecast() -> None:
     watch = burning()
     minutes(watch, [128.0 - 2 * i for i in range(10)], 120)
-    assert (watch.log_due, watch.no_forecast) == (None, "the pit is below its band")
+    assert (watch.log_due, in_english(watch.no_forecast)) == (None, "the pit is below its band")
 
 
 def test_a_pit_that_cannot_be_read_keeps_its_forecast_until_that_is_old() -> None:
@@ -208,7 +209,7 @@ def test_a_pit_that_cannot_be_read_keeps_its_forecast_until_that_is_old() -> Non
         chances.append(watch.feed((119 + minute) * 60.0, 24 * 60.0).chance)
     assert chances == sorted(chances, key=lambda c: c or 0.0) and (chances[-1] or 0.0) > (chances[0] or 0.0)
     minutes(watch, [nan] * 3, 119 + int(LASTS // 60))
-    assert (watch.log_due, watch.no_forecast) == (None, "the pit has not been seen for half an hour")
+    assert (watch.log_due, in_english(watch.no_forecast)) == (None, "the pit has not been seen for half an hour")
 
 
 def test_an_open_lid_leaves_the_forecast_as_it_was_but_never_in_the_past() -> None:
