@@ -103,7 +103,7 @@ def test_goals_come_in_their_order() -> None:
 def test_once_wrapped_there_is_no_question_of_wrapping() -> None:
     answer = forecast(asked(WRAPPING, known(WRAPPING.wrapped_minute) + 20))
     assert {o.scenario for o in answer.outlooks} == {"planned", "pit-10-hotter"}
-    assert outlook(answer, Goal.STALL_END).reason == "wrapped: the stall is over"
+    assert in_english(outlook(answer, Goal.STALL_END).reason) == "wrapped: the stall is over"
 
 
 def test_the_lower_the_wrap_the_sooner_it_is_tender() -> None:
