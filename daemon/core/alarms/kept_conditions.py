@@ -26,6 +26,7 @@ def early_half(interval: Interval) -> float:
 def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     """Every condition of one piece that rests, is held, is chilled, or lies on a pit that does not heat it."""
     core, stage = process.cores.get(piece.settings.id), piece.stage.stage
+    yield from _over(process, piece)
     if piece.on_fire and core is not None and not isnan(process.pit):
         yield _cooling_on_the_pit(process, piece, core)
     if stage in KEPT and core is not None:
@@ -36,6 +37,20 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
         yield _time_used_up(process, piece, core)
     if stage is PiecePhase.CHILL:
         yield _cooling_slow(process, piece, core)
+
+
+def _over(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+    """What stands of a stage that has passed: meat that is served or back on the fire is held no more."""
+    stage, subject = piece.stage.stage, piece_subject(piece.settings)
+    holds = {
+        "meat-cooling": piece.on_fire,
+        "hold-falling": stage in KEPT,
+        "hold-unsafe": stage in KEPT or stage in RESTING,
+        "cooling-slow": stage is PiecePhase.CHILL,
+    }
+    for rule, still in holds.items():
+        if not still and f"{rule}/{subject.id}" in process.standing:
+            yield process.condition(rule, subject, Finding(False, within=True, because=""))
 
 
 def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import nan
 
+from daemon.core.alarms.kept_conditions import early_half
 from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rules import Condition
@@ -28,7 +29,8 @@ PAST_TENDER = 1.0
 MATTERS = {Goal.WRAP: 60 * 60.0, Goal.TENDER: 45 * 60.0, Goal.TARGET: 20 * 60.0}
 """s of width up to which the time of an act is told closely enough to act on it. Ours, no source."""
 SPOT_LEAD = 15 * 60.0
-"""s before the early end of an interval at which a reading is asked for: fetch the thermometer and read. Ours, no source."""
+"""s before it may be ready (half way from the early end of the interval to its middle) at which a reading is asked for: fetch the
+thermometer and read. Ours, no source."""
 READ_AGAIN = 20 * 60.0
 """s, and half of the time that was left then: so long after a reading another tells nothing new. Ours, no source."""
 NO_CORE = 3.0
@@ -146,7 +148,12 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
     serve, subject = process.settings.cook.serve_at, piece_subject(piece.settings)
     goal = Goal.TARGET if piece.outlook(Goal.TARGET) else Goal.TENDER  # what it leaves the fire at
     at = piece.outlook(goal)
-    if serve is None or at is None or not piece.on_fire:
+    if not piece.on_fire:  # it has come off: what stands is over
+        for rule in ("service-at-risk", "finish-early"):
+            if f"{rule}/{subject.id}" in process.standing:
+                yield process.condition(rule, subject, Finding(False, within=True, because=""))
+        return
+    if serve is None or at is None:
         return
     ready_by = serve - process.settings.cook.rest
     late, width = (at.p50 + at.p95) / 2 - ready_by, at.p95 - at.p05
@@ -179,21 +186,22 @@ def _spot_check(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Conditi
     """A reading would change what to do: the next act may be near, and nobody can tell whether it is. What leaves the fire at a
     temperature is always read first, however sure the forecast."""
     rule, goal = process.rules["spot-check"], _next_goal(piece)
-    at = None if goal is None else piece.outlook(goal)
+    at = None if goal is None or not piece.on_fire else piece.outlook(goal)
     if goal is None or at is None:
+        yield process.condition(rule.id, piece_subject(piece.settings), Finding(False, within=True, because=""))
         return
     newest = piece.spots[-1].at if piece.spots else None
     rested = newest is None or process.now - newest >= max(READ_AGAIN, (at.p50 - newest) / 2)
-    left = at.p05 - process.now
+    left = early_half(at) - process.now
     wide = goal is Goal.TARGET or at.p95 - at.p05 > MATTERS[goal]
     asked = any(f"{other}/{piece.settings.id}" in process.standing for other in ("tender-range", "plan-probe"))
-    near = piece.on_fire and left <= SPOT_LEAD and wide and rested
+    tells = wide and rested and not asked and process.awake
     found = Finding(
-        active=near and not asked and process.awake,
-        within=not near or asked or not process.awake,
+        active=tells and left <= SPOT_LEAD,
+        within=not tells or left > 2 * SPOT_LEAD,  # each forecast may put it off a little
         because=say("alarm.spot-check.because"),
         consequence_in=max(0.0, left),
-        between=(left, at.p95 - process.now),
+        between=(at.p05 - process.now, at.p95 - process.now),
     )
     cold = ("fire-out",) if process.pit_stage in FIRE_LOST else ()
     yield process.condition(rule.id, piece_subject(piece.settings), found, cold)

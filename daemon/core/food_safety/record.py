@@ -123,6 +123,7 @@ class SafetyRecord:
         self.piece = piece
         self.hold = hold
         self.tolerance = abs(tolerance)
+        """± °C of what reads it."""
         self.table = lethality_table(piece.kind, piece.cut, piece.fat_percent)
         self._state = _State()
         self.view = self._seen(0.0)

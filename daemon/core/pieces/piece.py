@@ -131,8 +131,14 @@ class PieceWatch:
         minute = int(at // MINUTE)
         beside = next((c for c in reversed(self.cores(trace, minute - 2, minute)) if not isnan(c)), nan)
         self.spots = sorted([*self.spots, reading], key=lambda one: one.at or 0.0)[-SPOTS_KEPT:]
+        self._read_by_hand()
         self.safety.spot(at, reading.celsius, reading.tolerance, beside)
         return self.stage.spot(now, reading.celsius, beside, reading.tolerance + self.safety.tolerance)
+
+    def _read_by_hand(self) -> None:
+        """What reads a piece without a probe is what was held into it last."""
+        if not self.followed and self.spots:
+            self.safety.tolerance = self.spots[-1].tolerance
 
     def begin_like(self, other: PieceWatch) -> None:
         """Take over where `other` began, and which probes read it."""
@@ -237,6 +243,7 @@ class PieceWatch:
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
         self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]
         self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
+        self._read_by_hand()
         self.first_seen = dumped.get("first_seen")
         # a checkpoint of an earlier version does not hold what was said of the piece: it can be retold from here on only
         self._before = dumped.get("before", dumped)
