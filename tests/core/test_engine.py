@@ -524,8 +524,8 @@ def test_end_cook_leaves_the_pit_to_cool_and_no_piece(engine: Engine) -> None:
 def test_go_to_sleep_gives_the_green_list(engine: Engine) -> None:
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON))
     assert isinstance(plan, NapPlanned)
-    assert "a test wake was delivered and acknowledged" in plan.unmet
-    assert "every wake channel works" in plan.green
+    assert "a test wake was delivered and acknowledged" in tuple(map(in_english, plan.unmet))
+    assert "every wake channel works" in tuple(map(in_english, plan.green))
 
 
 @of(inputs.GoodMorning)
@@ -542,11 +542,15 @@ def test_test_wake_goes_to_everybody_who_may_wake_and_counts_once_answered(engin
     (call,) = wakes(said(engine, inputs.TestWake("cook"), at(ON)))
     assert call.audiences == ("phone", "sounder", "second")
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 10))
-    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in plan.unmet
+    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in tuple(
+        map(in_english, plan.unmet)
+    )
     said(engine, inputs.Delivered(call.id, "phone", "sent"), at(ON + 12))
     said(engine, inputs.Acknowledge("*", "cook"), at(ON + 15))
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 20))
-    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in plan.green
+    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in tuple(
+        map(in_english, plan.green)
+    )
 
 
 @of(inputs.JudgeWake)
