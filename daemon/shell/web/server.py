@@ -21,6 +21,7 @@ from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.connections import Connections
 from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings, Planning
 from daemon.shell.web.invitations import LASTS, Invitations
+from daemon.shell.web.junk import Junk
 from daemon.shell.web.models import By, Invitation, Login, PageFacts, Problem, Taken
 from daemon.shell.web.pairing import code_rows, login_link
 from daemon.shell.web.plan_api import PlanApi
@@ -29,6 +30,8 @@ from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
 
 LOG = logging.getLogger(__name__)
+WIRE_LOG = logging.getLogger(f"{__name__}.wire")
+"""What the library says of single connections."""
 
 HEADER_SECONDS = 10.0
 """From connecting to the end of the first request's headers; later ones are held by the keep-alive time."""
@@ -84,6 +87,9 @@ class PageServer:
         self._seconds = seconds
         self._logins, self._commands = Limit(LOGIN_TRIES), Limit(COMMANDS, patient=True)
         self._connections = Connections(CONNECTION_LIMIT)
+        self._junk = Junk(seconds)
+        self._failures: set[str] = set()
+        """What went wrong in a handler, each said once."""
         self._guests = 0
         """Requests without the key that are being answered."""
         self._assets = load_assets()
@@ -119,6 +125,11 @@ class PageServer:
         handler: Handler = getattr(self._plan_api, name, None) or getattr(self._api, name)
         return handler
 
+    @property
+    def junk_count(self) -> int:
+        """What came and was no request, since the start."""
+        return self._junk.count
+
     def application(self) -> web.Application:
         """Every route there is: the table, the login by link, and one for each file of the page."""
         app = web.Application(client_max_size=BODY_LIMIT, middlewares=[self._guard])
@@ -136,8 +147,10 @@ class PageServer:
 
     async def start(self) -> None:
         """Listen. Raises OSError when the port is taken."""
+        WIRE_LOG.filters.clear()
+        WIRE_LOG.addFilter(self._junk)
         self._runner = web.AppRunner(
-            self.application(), access_log=None, keepalive_timeout=KEEP_ALIVE_SECONDS, shutdown_timeout=2.0,
+            self.application(), access_log=None, logger=WIRE_LOG, keepalive_timeout=KEEP_ALIVE_SECONDS, shutdown_timeout=2.0,
             handler_cancellation=True,
         )  # fmt: skip
         await self._runner.setup()
@@ -212,13 +225,24 @@ class PageServer:
             response = answer(Problem(problem=error.reason).model_dump_json().encode(), error.status)
             if "Allow" in error.headers:
                 response.headers["Allow"] = error.headers["Allow"]
-        except Exception:
-            LOG.exception("the page could not answer %s %s", request.method, request.path)
+        except Exception as error:
+            self._say_once(error)
             response = answer(Problem(problem="the page failed; the watch goes on").model_dump_json().encode(), 500)
         if not response.prepared:
             for name, value in HEADERS.items():
                 response.headers.setdefault(name, value)
         return response
+
+    def _say_once(self, error: Exception) -> None:
+        """In one line: where it went wrong is ours, and whoever asks can ask as often as he likes."""
+        frame = error.__traceback__
+        while frame is not None and frame.tb_next is not None:
+            frame = frame.tb_next
+        where = f"{frame.tb_frame.f_code.co_filename}:{frame.tb_lineno}" if frame is not None else "?"
+        key = f"{type(error).__name__} at {where}"
+        if key not in self._failures:
+            self._failures.add(key)
+            LOG.error("the page could not answer: %s: %s (said once)", key, error)
 
     async def _answer_guest(
         self, request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
