@@ -17,7 +17,7 @@ from daemon.core.events import CommandRefused, Event, FireNoticed, Sample, Sampl
 from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.plan.duties import DutyOrder
 from daemon.core.readings.trace import MINUTE
-from daemon.core.said import say
+from daemon.core.said import Text, say
 from daemon.core.settings import Role
 from drivers.reading import Quality
 
@@ -85,6 +85,10 @@ class Engine(CookOrders):
             self._next_scan += SCAN_CYCLE
             events += self._scan(now)
         return events + self._due_calls(now)
+
+    def words_now(self, message: str) -> Text | None:
+        """See `Annunciator.words_now`. Changes nothing."""
+        return self.annunciator.words_now(message, self.alarms.views())
 
     def _due_alarms(self, now: float) -> list[Event]:
         due = self.alarms.next_deadline()

@@ -134,7 +134,7 @@ class Watch:
         self.outbox = Outbox(
             {d.name: delivery_channel(d, link, self.rig.pit.id, newest) for d in self.rig.delivery}, audiences,
             self.journal, self.clock, self.loop.post, self.rig.pit.name, lambda: self.engine.wall.offset, time_scale,
-            self.loop.writer, self.composer,
+            self.loop.writer, self.composer, self.engine.words_now,
         )  # fmt: skip
         self.loop.outbox = self.outbox
         if self.chart is not None:

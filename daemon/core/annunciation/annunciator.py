@@ -10,7 +10,7 @@ never what is new or worse.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, cast
 
 from daemon.core.alarms.rule import AlarmRule, WakePolicy, wake_within
@@ -186,6 +186,15 @@ class Annunciator:
                 annunciation.text = view.text
                 annunciation.consequence_at = None if view.consequence_in is None else now + view.consequence_in
                 annunciation.improving, annunciation.recovered = view.improving, view.recovered
+
+    def words_now(self, message: str, views: tuple[AlarmView, ...]) -> Text | None:
+        """What this message says if it is sent now: of the alarms it named those that still wait for an answer, in their
+        newest words. Empty when none does; None for a message that named none. Changes nothing."""
+        named, newest = self._messages.named(message), {view.key: view for view in views}
+        standing = [t for key, n in named.items() if (t := self._memory.standing.get(key)) and t.occurrence == n]
+        told = [replace(t, text=newest[t.key].text) if t.key in newest else t for t in standing]
+        told = [t for t in told if not t.recovered] or told
+        return None if not named else self._messages.words(told) if told else ""
 
     def sleep(self, asleep: bool, now: float) -> None:
         """A nap begins or ends: what is told but unacknowledged is looked at again at once."""

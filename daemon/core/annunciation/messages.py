@@ -35,7 +35,6 @@ class Messages:
     ) -> Notification:
         """One message about all of these."""
         lead, *others = sorted(annunciations, key=self._urgency)
-        more = len(others) - sum(self._is_covered(t, annunciations) for t in others)
         occurrence, step = self._steps.get(lead.key, [lead.occurrence, 0])
         if occurrence != lead.occurrence:
             step = 0
@@ -47,7 +46,7 @@ class Messages:
             alarm=lead.key,
             occurrence=lead.occurrence,
             step=step,
-            text=merged_text(lead.text, more),
+            text=self.words(annunciations),
             audiences=audiences,
             not_after=not_after,
             merged=tuple(t.key for t in others),
@@ -57,6 +56,16 @@ class Messages:
             self._named[message.id] = {t.key: t.occurrence for t in annunciations}
             self._named = dict(list(self._named.items())[-REMEMBERED:])
         return message
+
+    def words(self, annunciations: list[Annunciation]) -> Text:
+        """One line about all of these, as they are now."""
+        lead, *others = sorted(annunciations, key=self._urgency)
+        more = len(others) - sum(self._is_covered(t, annunciations) for t in others)
+        return merged_text(lead.text, more)
+
+    def named(self, message: str) -> Mapping[str, int]:
+        """Alarm key -> occurrence of what this message named; empty for one that is not remembered."""
+        return self._named.get(message, {})
 
     def answered_by(self, word: str, waiting: Mapping[str, int]) -> tuple[str, ...]:
         """The alarms that an answer to this message (its id, or an alarm that the newest one named) means.

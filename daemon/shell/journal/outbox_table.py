@@ -11,7 +11,7 @@ OUTBOX_KEPT = 30 * 86400.0
 """s a settled message is kept, for looking up."""
 COLUMNS = "id, channel, alarm, time, not_after, state, attempts, next_try, body, detail"
 INSERT = f"INSERT OR IGNORE INTO outbox ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-UPDATE = "UPDATE outbox SET state = ?, attempts = ?, next_try = ?, detail = ? WHERE id = ? AND channel = ?"
+UPDATE = "UPDATE outbox SET state = ?, attempts = ?, next_try = ?, body = ?, detail = ? WHERE id = ? AND channel = ?"
 TIDY = "DELETE FROM outbox WHERE state NOT IN ('waiting', 'sending') AND time < (SELECT MAX(time) FROM events) - ?"
 
 
@@ -45,8 +45,8 @@ class OutboxTable:
         )  # fmt: skip
 
     def update(self, row: OutboxRow) -> None:
-        """The new state of a message."""
-        self._queue.add(UPDATE, row.state, row.attempts, row.next_try, row.detail, row.id, row.channel)
+        """The new state and words of a message."""
+        self._queue.add(UPDATE, row.state, row.attempts, row.next_try, row.body, row.detail, row.id, row.channel)
 
     def tidy(self) -> None:
         """Forget messages that were settled long ago."""

@@ -1,7 +1,8 @@
 """The outbox: every message to every delivery channel until it is sent, given up or no longer worth sending.
 
 At least once, on disk first: waiting -> sending -> sent. A crash between sending and sent repeats that one message,
-with the same id. Retry is by class of error; a backlog becomes one current message.
+with the same id and words. Retry is by class of error; a backlog becomes one current message. A message that could not be
+sent at first says what is known when it is, and nothing when its alarms have been answered or have gone meanwhile.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import asdict, replace
 
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Delivered, Health, Input, Part
+from daemon.core.said import Text
 from daemon.shell.clock import Clock
 from daemon.shell.journal.journal import Journal, JournalUnavailable, OutboxRow
 from daemon.shell.journal.writer import PATIENCE, DiskWriter
@@ -50,8 +52,10 @@ class Outbox:
         time_scale: float = 1.0,
         writer: DiskWriter | None = None,
         composer: Composer | None = None,
+        words: Callable[[str], Text | None] = lambda message: None,
     ) -> None:
-        """composer: for the people who are told."""
+        """composer: for the people who are told. words: what a message of this id says now; empty: nothing any more, None:
+        what it said at first."""
         self._channels, self._audiences, self._journal = channels, audiences, journal
         self._writer = writer or (DiskWriter(journal) if journal is not None else None)
         self._clock, self._post, self._title, self._wall_offset = clock, post, title, wall_offset
@@ -60,6 +64,9 @@ class Outbox:
         self._woken: dict[str, asyncio.Event] = {name: asyncio.Event() for name in channels}
         self._down: set[str] = set()
         self._fallen: set[tuple[str, str]] = set()
+        self._words = words
+        self._repeats: set[tuple[str, str]] = set()
+        """Messages that may have arrived before this life began."""
         self._due_by: dict[str, float | None] = dict.fromkeys(channels)
         """Event-loop time by which each worker must have moved on; None while it has nothing to do."""
 
@@ -69,6 +76,8 @@ class Outbox:
             for row in self._journal.outbox.in_state("waiting", "sending"):
                 if row.channel in self._waiting:
                     self._waiting[row.channel].append(row)
+                    if row.state == "sending":
+                        self._repeats.add((row.id, row.channel))
 
     def rows(self, notification: Notification, now: float) -> list[OutboxRow]:
         """One row for each delivery channel of the notification's audiences. LOG notifications go to nobody."""
@@ -129,6 +138,15 @@ class Outbox:
             if now > row.not_after:
                 await self._settle(row, "expired", "no longer worth sending")
                 continue
+            words = self._words_of_now(row)
+            if words == "":
+                await self._settle(row, "expired", "answered or gone before it could be sent")
+                continue
+            if words is not None:
+                row = replace(
+                    row,
+                    body=json.dumps({**json.loads(row.body), "text": self._composer.say(words)}, ensure_ascii=False),
+                )
             row = await self._record(replace(row, state="sending", attempts=row.attempts + 1))
             self._busy(name, ATTEMPT_LIMIT)
             began = self._clock.now()
@@ -147,6 +165,15 @@ class Outbox:
             else:
                 self._mark_up(name)
                 await self._settle(row, "sent", "")
+
+    def _words_of_now(self, row: OutboxRow) -> Text | None:
+        """None: those it has. Empty: there is nothing to say any more. What may have arrived before is repeated as it was, and
+        a message that was never tried is sent in any case."""
+        if (row.id, row.channel) in self._repeats:
+            self._repeats.discard((row.id, row.channel))
+            return None
+        words = self._words(row.id)
+        return words if row.attempts > 0 else words or None
 
     async def _take(self, name: str) -> OutboxRow:
         """The next row that is due. Of a backlog only the newest of each alarm stays."""

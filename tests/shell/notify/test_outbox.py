@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -43,8 +44,9 @@ class Bench:
         self.journal = Journal(tmp_path / "j.sqlite")
         self.outbox = Outbox(
             {receiver.name: receiver}, {"phone": (receiver.name,)}, self.journal, self.clock, self.posted.append,
-            "The pit", time_scale=1e6,
+            "The pit", time_scale=1e6, words=lambda message: self.words,
         )  # fmt: skip
+        self.words: str | None = None
 
     def take(self, *notifications: Notification) -> None:
         rows = [r for n in notifications for r in self.outbox.rows(n, self.clock.now())]
@@ -129,6 +131,37 @@ async def test_a_backlog_becomes_one_current_message(tmp_path: Path) -> None:
     await bench.until(lambda: bool(receiver.got) and "waiting" not in bench.state())
     assert [m.id for m in receiver.got] == ["pit-falling/pit#3.0"]
     assert sorted(bench.state()) == ["collapsed", "collapsed", "sent"]
+
+
+async def test_what_could_not_be_sent_at_first_says_what_is_known_when_it_is(tmp_path: Path) -> None:
+    receiver = Receiver("bell", [TemporaryFailure("away")])
+    bench = Bench(tmp_path, receiver)
+    bench.words = "Add 1-2 splits: Pit 101 °C"
+    bench.take(notification(1))
+    await bench.until(lambda: "sent" in bench.state())
+    assert [m.text for m in receiver.got] == ["Add 1-2 splits: Pit 101 °C"]
+    assert "101" in bench.journal.outbox.in_state("sent")[0].body, "the record says what was sent"
+
+
+async def test_nobody_is_told_late_of_what_was_answered_or_has_gone(tmp_path: Path) -> None:
+    receiver = Receiver("bell", [TemporaryFailure("away")])
+    bench = Bench(tmp_path, receiver)
+    bench.words = ""
+    bench.take(notification(1))
+    await bench.until(lambda: "expired" in bench.state())
+    assert not receiver.got and bench.journal.outbox.in_state("expired")[0].body
+
+
+async def test_what_may_have_arrived_before_a_crash_is_repeated_word_for_word(tmp_path: Path) -> None:
+    receiver = Receiver("bell", [])
+    bench = Bench(tmp_path, receiver)
+    bench.words = "other words"
+    for row in bench.outbox.rows(notification(1), 1000.0):
+        bench.journal.outbox.add(replace(row, state="sending", attempts=1))
+    bench.journal.commit(1000.0)
+    bench.outbox.resume()
+    await bench.until(lambda: "sent" in bench.state())
+    assert [m.text for m in receiver.got] == ["Add 1-2 splits"]
 
 
 async def test_a_restart_takes_up_what_was_unsent_and_the_same_id_is_stored_once(tmp_path: Path) -> None:
