@@ -2,7 +2,7 @@
 
     python -m tests.faults.table [NAME ...]
 
-Runs the injectors with the numbers of the table (up to ten minutes; file systems need root). NAME: only these faults,
+Runs the injectors with the numbers of the table (some twenty minutes; file systems need root). NAME: only these faults,
 as their functions are called. Ends with 1 when a bar is missed or an injector catches nothing.
 """
 
@@ -17,6 +17,7 @@ import time
 from pathlib import Path
 
 from tests.faults import (
+    silenced,
     test_broker_away,
     test_clock,
     test_damage,
@@ -33,7 +34,7 @@ from tests.faults.row import Fault, NotHere, Row
 
 ROOMS = (
     test_kills, test_power, test_disk, test_clock, test_hang, test_unplug, test_broker_away, test_provider, test_start,
-    test_damage, test_latency,
+    test_damage, test_latency, silenced,
 )  # fmt: skip
 ALL: tuple[Fault, ...] = tuple(fault for room in ROOMS for fault in room.FAULTS)
 HEAD = ("fault", "measured", "figure", "bar", "met", "a wrong build it catches")
