@@ -111,7 +111,8 @@ SILENCED = (
     Silenced(
         "endless_span", "the page is asked for a history of two hundred years", "memory and time of the trace that there is",
         ("tests/faults/test_start.py::test_a_history_of_two_hundred_years_costs_what_a_night_costs",),
-        "daemon/shell/web/page.py", "max(int(start // MINUTE), int(now // MINUTE) - MEMORY_MINUTES)", "int(now // MINUTE) - 20 * MEMORY_MINUTES",
+        "daemon/shell/web/page.py", "max(int(start // MINUTE), int(now // MINUTE) - MEMORY_MINUTES)",
+        "int(now // MINUTE) - 20 * MEMORY_MINUTES",
         "one that builds every minute asked for",
     ),
     Silenced(

@@ -32,6 +32,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
     # the log that was marked has yet to show, or is catching
     wanted = wanted and not (sense.answering or sense.slackens)
+    unknown = isnan(pit) and sense.chance is None  # neither raises nor clears
     failed = sense.not_caught and chance >= sense.begins and not climbs
     because: Text = say("alarm.pit-falling.because", pit=pit, left=left)
     if below:
@@ -41,7 +42,14 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     found = Finding(
         active=wanted and not failed,
         within=not wanted
-        and (sense.climbs or (below and climbs) or sense.answering or sense.slackens or failed or chance < sense.ends),
+        and (
+            sense.climbs
+            or (below and climbs)
+            or sense.answering
+            or sense.slackens
+            or failed
+            or (chance < sense.ends and not unknown)
+        ),
         because=because,
         value=None if isnan(pit) else pit,
         limit=low,

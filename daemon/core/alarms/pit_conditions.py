@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from math import isnan
 
 from daemon.core.alarms.feed_condition import feed_conditions
-from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
+from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.fire import SHOWS_WITHIN
-from daemon.core.pit.stage import PitPhase
+from daemon.core.pit.stage import COLD, OUT_BELOW, PitPhase
 from daemon.core.said import say
 from daemon.core.settings import SPACING
 
@@ -22,6 +22,9 @@ STEEP, STEEPEST = 6.0, 18.0
 minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
 STEEP_FOR = 2.5
 """Minutes for which so steep a climb is taken to go on; it slackens all the while."""
+AT_WORK = 6 * 60.0
+"""s for which somebody who is up may have opened the lid to work on the meat; who said that he sleeps has not. Common
+practice, no source."""
 SETTLED_STAGES = frozenset(
     {PitPhase.IN_BAND, PitPhase.FALLING, PitPhase.LOW, PitPhase.OUT, PitPhase.HIGH, PitPhase.RUNAWAY}
 )
@@ -42,13 +45,14 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
     lighting = process.pit_stage not in SETTLED_STAGES
     overdue = lighting and _does_not_climb(process)
     guards = _guards(process, lighting and not overdue)
+    relight = ("fire-out",) if "fire-out/pit" in process.standing else ()
     yield _blind(process, guards)
     if process.lid_since is not None or not process.fire.lid_open:
-        yield _lid_left_open(process, guards)
+        yield _lid_left_open(process, (*guards, *relight))
     slope = 0.0 if isnan(process.fire.slope) else process.fire.slope
     never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
     # a fire that is lost or never caught wants relighting, not wood: one alarm for it and not two
-    lost = never_caught or "fire-out/pit" in process.standing
+    lost = never_caught or _gone_cold(process) or relight
     yield from feed_conditions(process, (*guards, "fire-out") if lost else guards, slope)
     if not isnan(process.pit):
         yield _fire_out(process, guards, slope, never_caught)
@@ -77,18 +81,27 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
 
 
 def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
-    # a pit that nobody sees says nothing of its lid
-    lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
     since = process.lid_since
     fed = since is not None and process.fire.fed_within(since + LID_BY_LOG, 2 * LID_BY_LOG)
-    lid_open = lid_open and not fed
+    at_work = not process.asleep and (since is None or process.now - since < AT_WORK)
+    # a pit that nobody sees says nothing of its lid
+    lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
+    lid_open = lid_open and not (at_work or fed)
+    # when a lid explains it no longer, its call goes on until the fire's own takes over
+    comes_back = process.fire.lid_recovering or process.fire.feed(process.now, 0.0).climbs
+    waits = "lid-left-open/pit" in process.standing and process.pit < process.band.low and not comes_back
     found = Finding(
-        active=lid_open,
-        within=not lid_open,
+        active=lid_open or waits,
+        within=not (lid_open or waits),
         because=say("alarm.lid-left-open.because"),
         value=0.0 if since is None else process.now - since,
     )
     return process.condition("lid-left-open", process.pit_subject, found, guards)
+
+
+def _gone_cold(process: ProcessSnapshot) -> bool:
+    """No fire burns under so cold a pit, and one has."""
+    return process.pit_stage in SETTLED_STAGES and process.pit < min(COLD, process.band.low - OUT_BELOW)
 
 
 def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, never_caught: bool) -> Condition:
@@ -98,13 +111,15 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     climbs = slope > TURNING or sense.climbs
     burns = sense.answering or process.fire.slackens or process.fire.fed_within(process.now, SHOWS_WITHIN)
     sinks = slope < FALLING_FAST and not burns
-    lost = pit < low - WELL_BELOW and (never_caught or sinks)
+    lost = pit < low - WELL_BELOW and (never_caught or sinks or _gone_cold(process))
+    back = climbs and not _gone_cold(process)  # embers warm a cold pit, too
     found = Finding(
-        active=(process.pit_stage == PitPhase.OUT or lost) and not climbs,
-        within=pit > low or climbs,
+        active=(process.pit_stage == PitPhase.OUT or lost) and not back,
+        within=pit > low or back,
         because=say("alarm.fire-out.because", pit=pit, rate=slope * 60),
         value=pit,
         limit=low,
+        consequence_in=None if process.pieces else FAR_OFF,  # without meat nothing is lost: said, but nobody is woken
         improving=climbs,
     )
     return process.condition("fire-out", process.pit_subject, found, guards)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, cast
 
-from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition
+from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition, WakePolicy
 from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
@@ -25,6 +25,8 @@ SHOWN_IN = (
     AlarmState.SUPPRESSED,
 )
 """The order of states in a list for people: what wants an answer first."""
+GONE = (Trigger.RETURN, Trigger.RETURN_LATCHED, Trigger.ACKNOWLEDGE)
+"""By these an alarm that was acknowledged goes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +172,9 @@ class AlarmTable:
         self._judged_at = now
 
     def raises_before(self, when: float) -> bool:
-        """An on-delay runs that will have ended by then, if its condition lasts."""
-        return any(at <= when and self._alarms[key].state in RAISABLE for key, at in self._deadlines.items())
+        """An on-delay runs that will have ended by then, if its condition lasts, of an alarm that may wake somebody."""
+        near = (self._alarms[key] for key, at in self._deadlines.items() if at <= when)
+        return any(a.state in RAISABLE and self._rules[a.rule].wake is not WakePolicy.NEVER for a in near)
 
     def dump(self) -> dict[str, object]:
         """For a checkpoint: plain values only."""
@@ -224,7 +227,21 @@ class AlarmTable:
         return changes
 
     def _move(self, key: str, alarm: Alarm, trigger: Trigger, now: float) -> list[AlarmChanged]:
-        return alarm.move(key, self._rules[alarm.rule], trigger, now)
+        changes = alarm.move(key, self._rules[alarm.rule], trigger, now)
+        if changes and trigger in GONE and alarm.state not in STANDING and alarm.acknowledged_at is not None:
+            self._spare_lesser(alarm, now)
+        return changes
+
+    def _spare_lesser(self, greater: Alarm, now: float) -> None:
+        """Who answered an alarm answered the lesser ones in it: what is left of them when it has gone is left alone for
+        as long as if they had just been acknowledged themselves, unless it grows worse. A prompt asks for a deed, and asks
+        anew."""
+        for rule in self._rules[greater.rule].covers:
+            lesser = self._known(alarm_key(rule, greater.subject))
+            if lesser is not None and lesser.state not in STANDING and not self._rules[rule].prompt:
+                lesser.acknowledged_at = now
+                lesser.told_severity = max(lesser.severity, lesser.told_severity or 0)
+                self._plan(alarm_key(rule, greater.subject), lesser, now)
 
     def _come_back(self, key: str, alarm: Alarm, now: float) -> list[AlarmChanged]:
         """From the shelf or from out of service. Evaluation never stopped, so an on-delay that ran out counts."""

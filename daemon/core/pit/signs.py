@@ -11,6 +11,8 @@ from math import isnan, nan
 from statistics import fmean
 from typing import Any
 
+from daemon.core.pit.stage import COLD
+
 # Every number below: common practice, no source; chosen on simulated fires.
 LID_WINDOW = 60.0
 """s over which an open lid must show."""
@@ -28,8 +30,14 @@ LID_RISE = 1.5
 LID_SHUT = 0.2
 """Share of the drop regained, and LID_SHUT_RISE °C at least: the lid is shut and the pit comes back."""
 LID_SHUT_RISE = 4.0
-LID_AT_MOST = 40 * 60.0
+LID_AT_MOST = 20 * 60.0
 """s after which a lid is no longer an excuse: something else is wrong."""
+LID_COLD_FOR = 3 * 60.0
+"""s below COLD after which no lid explains what is seen: over a fire an open pit stays warmer than that."""
+LID_UNSEEN = 60.0
+"""s without a reading after which nothing is known of a lid that nobody marked."""
+LID_STALLS = 4 * 60.0
+"""s without LID_RISE °C of climb after which a pit whose lid was shut does not come back."""
 LID_MARKED_AT_MOST = 15 * 60.0
 """The same for a lid that was marked open with nothing to see of it."""
 RECOVERS_IN = 12 * 60.0
@@ -68,7 +76,10 @@ CLIMB_EVEN = 0.5
 
 class LidSense:
     """Is the lid open, or the pit still recovering from it? `open` holds until the pit has recovered, `shut_at` says since when
-    (engine time) it comes back."""
+    (engine time) it comes back.
+
+    `open` is an excuse for a pit that has lost its heat, so it ends as soon as a lid no longer explains what is seen: the pit
+    has gone cold, the lid is shut and the pit does not climb, nothing is read, or it has lasted for too long."""
 
     open: bool = False
     shut_at: float | None = None
@@ -81,6 +92,12 @@ class LidSense:
         self._lowest = nan
         self._lowest_at = 0.0
         self._shut_by_sight = False
+        self._marked_at: float | None = None
+        """When the cook said that the lid is open; None: nobody did."""
+        self._seen_at = 0.0
+        self._cold_since: float | None = None
+        self._climbed = (0.0, nan)
+        """When a pit that recovers had last gained LID_RISE, and what it read then."""
         self.least_drop = LID_DROP
         """°C within LID_WINDOW that an open lid takes from this pit at least."""
 
@@ -88,6 +105,8 @@ class LidSense:
         """One value (°C, NaN = unknown) about every 5 s. (opened?, when, confidence) when the lid changed."""
         if isnan(pit):
             return self._time_out(now)
+        self._seen_at = now
+        self._cold_since = None if pit >= COLD else now if self._cold_since is None else self._cold_since
         recent = self._recent
         recent.append((now, pit))
         while recent[0][0] < now - LID_WINDOW:
@@ -96,7 +115,7 @@ class LidSense:
             highest_at, highest = max(recent, key=_celsius)
             if highest - pit < self.least_drop:
                 return None
-            self.open, self.level, self.shut_at = True, highest, None
+            self.open, self.level, self.shut_at, self._marked_at = True, highest, None, None
             self._opened_at, self._lowest, self._lowest_at = highest_at, pit, now
             return True, highest_at, min(0.99, 0.5 + (highest - pit) / (4 * LID_DROP))
         if isnan(self._lowest) or pit < self._lowest:
@@ -105,7 +124,9 @@ class LidSense:
                 self.shut_at = None
         drop = self.level - self._lowest
         if self.shut_at is None and pit - self._lowest >= max(LID_SHUT_RISE, LID_SHUT * drop):
-            self.shut_at, self._shut_by_sight = now, True
+            self.shut_at, self._shut_by_sight, self._climbed = now, True, (now, pit)
+        if isnan(self._climbed[1]) or pit >= self._climbed[1] + LID_RISE:
+            self._climbed = now, pit
         back = not isnan(drop) and pit - self._lowest >= LID_BACK * drop
         settled = (
             not isnan(drop)
@@ -119,15 +140,26 @@ class LidSense:
         return self._time_out(now)
 
     def _time_out(self, now: float) -> tuple[bool, float, float] | None:
-        """A lid is no excuse for ever."""
-        seen = not isnan(self.level) and self.level - self._lowest >= LID_DROP / 2
-        over = now - self._opened_at >= (LID_AT_MOST if seen else LID_MARKED_AT_MOST)
-        if self.shut_at is not None:
-            over = now - self.shut_at >= RECOVERS_IN
-        if not self.open or not over:
+        """A lid is an excuse only while it explains what is seen. A cook who said that it is open stands before the pit."""
+        if not self.open or not (
+            self._lasts_too_long(now) or (not self._is_attended(now) and self._explains_nothing(now))
+        ):
             return None
-        self.open, self.shut_at, self._recent = False, None, []
+        self.open, self.shut_at, self._marked_at = False, None, None
         return False, now, 0.3
+
+    def _lasts_too_long(self, now: float) -> bool:
+        if self.shut_at is not None:
+            return now - self.shut_at >= RECOVERS_IN or now - max(self.shut_at, self._climbed[0]) >= LID_STALLS
+        seen = not isnan(self.level) and self.level - self._lowest >= LID_DROP / 2
+        return now - self._opened_at >= (LID_AT_MOST if seen else LID_MARKED_AT_MOST)
+
+    def _is_attended(self, now: float) -> bool:
+        return self._marked_at is not None and now - self._marked_at < LID_MARKED_AT_MOST
+
+    def _explains_nothing(self, now: float) -> bool:
+        cold = self._cold_since is not None and now - self._cold_since >= LID_COLD_FOR
+        return cold or now - self._seen_at >= LID_UNSEEN
 
     @property
     def climb(self) -> float:
@@ -143,12 +175,13 @@ class LidSense:
 
     def mark(self, is_open: bool, now: float) -> None:
         """The cook says so: believed. A lid marked open with nothing to see is excused for LID_AT_MOST only."""
+        self._marked_at = now if is_open else None
         if is_open and not self.open:
             self.level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
             self._opened_at = now
         self.shut_at, self._shut_by_sight = None, False
         if not is_open and self.open and self._recent and self.level - self._recent[-1][1] >= LID_SHUT_RISE:
-            self.shut_at = now  # the pit has yet to come back
+            self.shut_at, self._climbed = now, (now, self._recent[-1][1])  # the pit has yet to come back
             return
         self.open = is_open
 
@@ -172,6 +205,10 @@ class LidSense:
             "lowest_at": self._lowest_at,
             "shut_at": self.shut_at,
             "shut_by_sight": self._shut_by_sight,
+            "marked_at": self._marked_at,
+            "seen_at": self._seen_at,
+            "cold_since": self._cold_since,
+            "climbed": [self._climbed[0], _out(self._climbed[1])],
         }
 
     def load(self, dumped: dict[str, object]) -> None:
@@ -180,6 +217,11 @@ class LidSense:
         self.shut_at, self._shut_by_sight = state["shut_at"], state["shut_by_sight"]
         self._recent = [(t, v) for t, v in state["recent"]]
         self.level, self._lowest = _in(state["level"]), _in(state["lowest"])
+        # not in the checkpoints of earlier versions
+        self._marked_at, self._cold_since = state.get("marked_at"), state.get("cold_since")
+        self._seen_at = state.get("seen_at", self._recent[-1][0] if self._recent else 0.0)
+        climbed_at, climbed = state.get("climbed", (self.shut_at or 0.0, None))
+        self._climbed = climbed_at, _in(climbed)
 
 
 def log_turn(minutes: list[float]) -> float:

@@ -28,7 +28,7 @@ WARM_ABOVE_START = 10.0
 HOT = 60.0
 """°C: hotter than any sun makes a cold pit."""
 COLD = 40.0
-"""°C: a pit that has cooled to this is unlit again."""
+"""°C: a pit that has cooled to this is unlit again; below it no fire is seen to burn."""
 SINKING = -0.2
 """°C/min: this fast downwards in the lower third of the band is falling."""
 STEADY = 0.0
@@ -102,6 +102,7 @@ NEXT: dict[PitPhase, dict[PitSign, PitPhase]] = {
     _P.HEATING: {**_FROM_LIT, **_END, _S.NO_RECOVERY: _P.OUT, _S.GONE_COLD: _P.OUT},
     _P.IN_BAND: {
         **_END,
+        _S.GONE_COLD: _P.OUT,
         _S.RUNS_AWAY: _P.RUNAWAY,
         _S.ABOVE: _P.HIGH,
         _S.BAND_RAISED: _P.HEATING,
@@ -110,13 +111,14 @@ NEXT: dict[PitPhase, dict[PitSign, PitPhase]] = {
     },
     _P.FALLING: {
         **_END,
+        _S.GONE_COLD: _P.OUT,
         _S.RUNS_AWAY: _P.RUNAWAY,
         _S.ABOVE: _P.HIGH,
         _S.BAND_RAISED: _P.HEATING,
         _S.BELOW: _P.LOW,
         _S.HOLDS: _P.IN_BAND,
     },
-    _P.LOW: {**_FROM_LIT, **_END, _S.BAND_RAISED: _P.HEATING, _S.NO_RECOVERY: _P.OUT},
+    _P.LOW: {**_FROM_LIT, **_END, _S.BAND_RAISED: _P.HEATING, _S.NO_RECOVERY: _P.OUT, _S.GONE_COLD: _P.OUT},
     _P.OUT: {**_FROM_LIT, **_END, _S.MARKED_LIT: _P.LIGHTING, _S.RELIT: _P.HEATING},
     _P.HIGH: {**_END, _S.RUNS_AWAY: _P.RUNAWAY, _S.BAND_RAISED: _P.HEATING, _S.BELOW: _P.LOW, _S.INSIDE: _P.IN_BAND},
     _P.RUNAWAY: {**_END, _S.BELOW: _P.LOW, _S.INSIDE: _P.IN_BAND, _S.CALMED: _P.HIGH},
@@ -226,13 +228,15 @@ class PitStage:
         inside_low, inside_high = band.low + DEADBAND, band.high - DEADBAND
         if self.stage in (PitPhase.LIGHTING, PitPhase.HEATING):
             inside_low, inside_high = band.low, band.high  # coming up from below there is no edge to flap at
+        # a band may lie so low that a pit in it is cold
+        cold = COLD if self.stage is PitPhase.COOLING else min(COLD, band.low - OUT_BELOW)
         deep = recent if len(recent) > OUT_FOR and all(v < band.low - OUT_BELOW for v in recent) else []
         seen = {
-            PitSign.GONE_COLD: bool(held) and all(v < COLD for v in held),
+            PitSign.GONE_COLD: bool(held) and max(held) < cold,
             PitSign.RUNS_AWAY: min(held[-2:], default=0.0) > band.high + RUNAWAY_ABOVE
             and pit - recent[-1 - RUNAWAY_SPAN :][0] >= RUNAWAY_RISE,
             PitSign.NO_RECOVERY: bool(deep) and deep[-1] - min(deep) < RECOVERY and deep[-1] <= deep[0] + RECOVERY,
-            PitSign.RELIT: bool(held) and slope > 0 and pit - min(recent) >= 2 * RECOVERY,
+            PitSign.RELIT: bool(held) and min(held) >= COLD and slope > 0 and pit - min(recent) >= 2 * RECOVERY,
             PitSign.BAND_RAISED: self._raised and below,
             PitSign.ABOVE: bool(held) and all(v > band.high + DEADBAND for v in held),
             PitSign.BELOW: below and not self._raised,

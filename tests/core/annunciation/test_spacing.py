@@ -171,8 +171,8 @@ def test_a_wait_never_eats_the_time_to_act() -> None:
     less the 12 a sleeper needs to be at the pit leave nothing to wait for. Who answered is up: 10 less 5 for the deed."""
     for answered_at, told in ((None, 1130.0), (1075.0, 1130.0 + 300.0), (1125.0, 1130.0 + 300.0)):
         watch = Watch()
-        watch.until(410.0)
-        watch.judge("lid-left-open")  # an alarm after 12 min
+        watch.until(770.0)
+        watch.judge("lid-left-open")  # an alarm after 6 min
         watch.raised("pit-high", 1000.0)
         watch.judge("pit-high", active=False)  # gone after 2 min, at 1120
         if answered_at is not None:
@@ -203,9 +203,9 @@ def test_a_foreseen_consequence_lets_a_waiting_alarm_through_before_the_lead_is_
 
 def test_time_to_act_lets_only_one_call_through_within_the_spacing() -> None:
     watch = Watch()
-    watch.until(410.0)
+    watch.until(770.0)
     watch.judge("lid-left-open")
-    watch.until(510.0)
+    watch.until(870.0)
     watch.judge("lid-left-open", subject="other pit")
     watch.raised("pit-high", 1000.0)
     watch.judge("pit-high", active=False)

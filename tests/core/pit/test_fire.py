@@ -111,6 +111,42 @@ def test_a_lid_that_is_left_open_is_no_excuse_for_ever() -> None:
     assert not watch.lid_open
 
 
+def test_no_lid_explains_a_cold_pit() -> None:
+    """Over a fire an open pit stays warmer than a cold one: after a few minutes below 40 °C it is the fire."""
+    watch = FireWatch()
+    lid_shows(watch, 122.0, 22.0)
+    assert watch.lid_open
+    beats(watch, [22.0] * 24, 7260.0)
+    assert watch.lid_open
+    beats(watch, [22.0] * 24, 7380.0)
+    assert not watch.lid_open
+
+
+def test_a_lid_that_nobody_marked_is_unknown_once_nothing_is_read() -> None:
+    seen, marked = FireWatch(), FireWatch()
+    for watch in (seen, marked):
+        lid_shows(watch, 122.0, 80.0)
+    marked.mark(Mark(MarkKind.LID_OPEN), 7260.0)
+    for watch in (seen, marked):
+        beats(watch, [nan] * 24, 7260.0)
+    assert not seen.lid_open and marked.lid_open
+
+
+def test_a_pit_that_does_not_climb_after_the_lid_was_shut_is_judged_as_it_reads() -> None:
+    watch = FireWatch()
+    lid_shows(watch, 122.0, 80.0)
+    beats(watch, [80.0 + i for i in range(10)], 7260.0)
+    assert watch.lid_recovering
+    beats(watch, [89.0] * 60, 7310.0)
+    assert not watch.lid_open
+
+
+def lid_shows(watch: FireWatch, before: float, after: float) -> None:
+    """A pit that falls from one to the other within a minute."""
+    beats(watch, [before] * 12, 7140.0)
+    beats(watch, [before + (after - before) * i / 11 for i in range(12)], 7200.0)
+
+
 def test_a_lid_that_was_shut_is_recovering_and_not_open() -> None:
     """Down by 51 °C, then up again by a degree every 5 s: shut as soon as a fifth has come back."""
     watch = burning()
