@@ -17,7 +17,7 @@ from config.loader import load_both, read_both
 from config.problems import ConfigError
 from daemon.commands import orders
 from daemon.shell.clock import wall_seconds
-from daemon.shell.log_lines import log_to_stderr
+from daemon.shell.log_lines import SaidOnce, log_to_stderr
 
 log = logging.getLogger("pitvigil")
 
@@ -60,7 +60,8 @@ def say(text: str) -> None:
 
 
 def complain(text: str) -> None:
-    sys.stderr.write(text + "\n")
+    with contextlib.suppress(OSError):
+        sys.stderr.write(text + "\n")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -241,17 +242,26 @@ def _run(options: argparse.Namespace) -> int:
     except StateInUse as error:
         complain(str(error))
         return EXIT_IN_USE
-    for line in watch.greeting():
-        say(line)
+    with contextlib.suppress(OSError):  # a terminal that is gone, a log on a full disk: nobody need be greeted
+        for line in watch.greeting():
+            say(line)
+        sys.stdout.flush()
     gc.freeze()  # what starting made stays: without this, looking through it for garbage stops the watch for 20 ms or more
     asyncio.run(until_signal(watch.run()))
     return 0
+
+
+IGNORED = (signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM)
+"""They end a process that does not know them: a terminal that is closed must not end a night's watch."""
 
 
 async def until_signal(work: object) -> None:
     """Run until SIGTERM or SIGINT, then let it end by itself."""
     task = asyncio.ensure_future(work)  # type: ignore[call-overload]
     loop = asyncio.get_running_loop()
+    loop.set_exception_handler(SaidOnce(loop.time))
+    for number in IGNORED:
+        loop.add_signal_handler(number, lambda: None)
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, task.cancel)
     with contextlib.suppress(asyncio.CancelledError):

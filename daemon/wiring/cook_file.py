@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from pydantic import ValidationError
 
 from config.cook import Cook
-from config.loader import piece_id
+from config.loader import piece_id, read_both
+from config.problems import ConfigError
+from config.rig import Rig
 from daemon.core.inputs import ChangeCook, StartCook
 from daemon.core.pieces.changes import difference
 from daemon.core.settings import CookSettings
@@ -24,6 +27,21 @@ class FileOrder:
 
     order: StartCook | ChangeCook | None = None
     words: str = ""
+
+
+def files_read(rig_path: Path, cook_path: Path | None) -> tuple[Rig, Cook | None, ConfigError | None]:
+    """Both files. What is wrong with the cook file alone is handed back: a cook that runs can go on without it. Raises
+    ConfigError for the rig file."""
+    read = read_both(rig_path, cook_path)
+    if read.rig is None or any(problem.file == str(rig_path) for problem in read.problems):
+        raise ConfigError(list(read.problems))
+    return (read.rig, None, ConfigError(list(read.problems))) if read.problems else (read.rig, read.cook, None)
+
+
+def fits(cook: Cook, rig: Rig) -> bool:
+    """A cook read earlier can be cooked on this rig."""
+    known = {None, *(channel.id for channel in rig.channels)}
+    return all(piece.channel in known for piece in cook.pieces) and cook.hold.channel in known
 
 
 def meant_by(text: str | None) -> Cook | None:

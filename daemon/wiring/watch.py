@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from config.cook import Cook
 from config.delivery import ReachWithChart
-from config.loader import load_both
+from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
@@ -41,7 +41,7 @@ from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
 from daemon.wiring.composers import composer_of
-from daemon.wiring.cook_file import order_of
+from daemon.wiring.cook_file import NOT_BEGUN, files_read, fits, meant_by, order_of
 from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
@@ -98,7 +98,7 @@ class Watch:
 
     def __init__(self, files: Files, clock: Clock | None = None, time_scale: float = 1.0) -> None:
         """Raises ConfigError, SecretRefused, StateInUse; nothing has been started then."""
-        self.rig, self.cook = load_both(files.rig, files.cook)
+        self.rig, self.cook, unreadable = files_read(files.rig, files.cook)
         self.state = state_directory(self.rig, files.state)
         self.lock = StateLock(self.state)
         self.lock.take()
@@ -109,6 +109,11 @@ class Watch:
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
         self.clock = clock or SystemClock(resume_at)
         previous = self.journal.newest_start()
+        self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook and not unreadable else None
+        if unreadable:
+            self._cook_text = previous.cook if previous is not None else None
+            earlier = meant_by(self._cook_text)
+            self.cook = earlier if earlier is not None and fits(earlier, self.rig) else None
         offset = self.clock.wall() - self.clock.now()
         settings = watch_settings(self.rig, self.cook, offset)
         self._failed_lives = FailedLives(self.state)
@@ -121,6 +126,8 @@ class Watch:
         else:
             self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
+        if unreadable:
+            self._go_on_without_file(unreadable)
         self.loop = WatchLoop(
             self.engine, self.clock, self.journal, forecaster=Forecaster(),
             clock_trusted=lambda: self.clock.wall() >= PLAUSIBLE_SINCE, time_scale=time_scale,
@@ -149,7 +156,6 @@ class Watch:
         if self.page is not None:
             self.loop.listeners.append(self.page.on_events)
         self._rig_text = files.rig.read_text(encoding="utf-8")
-        self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook else None
         self._previous = previous
         self._boot = boot
         self._began = self.clock.now()
@@ -354,6 +360,16 @@ class Watch:
             self.loop.post(Mark(MarkKind.FIRE_LIT, by=BY))
         for mark in (mark for p in missing for mark in p.marks()):
             self.loop.post(mark)
+
+    def _go_on_without_file(self, unreadable: ConfigError) -> None:
+        """A file that cannot be read ends no cook that runs. Raises ConfigError where none does."""
+        cook = self.engine.settings.cook
+        if all(str(piece.stage.stage) in NOT_BEGUN for piece in self.engine.pieces.values()):
+            self.journal.close()
+            self.lock.release()
+            raise unreadable
+        for problem in unreadable.problems:
+            log.error("%s; %s goes on as it was", problem, cook.name)
 
     def _heed_cook_file(self) -> None:
         """An edited file changes the running cook, and throws none away."""
