@@ -24,6 +24,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from daemon.core.events import Event, Level, Notification
 from daemon.core.inputs import Mark, MarkKind, Readings, StartCook
 from daemon.shell.clock import ManualClock
@@ -228,9 +230,19 @@ def table_gone(chance: random.Random, home: Path) -> None:
         db.execute(f"ALTER TABLE {chance.choice(rescue.TABLES)} RENAME TO other")
 
 
+def schema_letters(chance: random.Random, home: Path) -> None:
+    """Some bytes of the words that make the tables: SQLite quotes them when it complains, and they need not be text."""
+    file = home / JOURNAL_FILE
+    data = bytearray(file.read_bytes())
+    first = data.index(b"CREATE TABLE")
+    for _ in range(chance.randrange(1, 4)):
+        data[first + chance.randrange(900)] = chance.randrange(256)
+    file.write_bytes(bytes(data))
+
+
 DAMAGES: tuple[Callable[[random.Random, Path], None], ...] = (
     in_file(scattered), in_file(scattered), in_file(pages), in_file(pages), in_file(shortened), rows, rows, rows, rows,
-    log_gone, nothing_left, shared_memory, a_directory, table_gone,
+    log_gone, nothing_left, shared_memory, a_directory, table_gone, schema_letters,
 )  # fmt: skip
 
 
@@ -327,6 +339,21 @@ FAULTS: tuple[Fault, ...] = (damaged_state,)
 @cases(FAULTS)
 async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
     await check(fault, full, tmp_path)
+
+
+@pytest.mark.parametrize("byte", [0xA2, ord("x")], ids=["no text", "another letter"])
+def test_whatever_letter_of_the_schema_is_damaged_the_journal_opens_and_writes(tmp_path: Path, byte: int) -> None:
+    whole = (copied(tmp_path / "whole") / JOURNAL_FILE).read_bytes()
+    first, file = whole.index(b"CREATE TABLE"), tmp_path / "damaged" / JOURNAL_FILE
+    for place in range(first, first + 1200, 29):
+        file.parent.mkdir()
+        file.write_bytes(whole[:place] + bytes([byte]) + whole[place + 1 :])
+        journal = journal_module.Journal.opened(file)
+        journal.notes.set_note("kept", 1)
+        journal.commit(1e9)
+        assert journal.notes.note("kept") == 1, place
+        journal.close()
+        shutil.rmtree(file.parent)
 
 
 def test_a_journal_that_is_whole_is_left_alone(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.shell.clock import boot_seconds
+from daemon.shell.journal.connection import connect
 from daemon.shell.journal.file import (
     DAMAGED,
     code_of,
@@ -151,7 +152,7 @@ class Disk:
         asks for it. Raises sqlite3.Error."""
         if self._in_memory:
             return
-        with contextlib.closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)) as db:
+        with contextlib.closing(connect(f"file:{self.path}?mode=ro", uri=True)) as db:
             try:
                 found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
             except sqlite3.Error as error:

@@ -7,8 +7,11 @@ import logging
 import shutil
 import sqlite3
 import tempfile
+from collections import defaultdict
 from importlib.resources import files
 from pathlib import Path
+
+from daemon.shell.journal.connection import connect
 
 log = logging.getLogger(__name__)
 
@@ -30,30 +33,56 @@ class JournalDamaged(JournalUnavailable):
 
 def connected(name: str) -> sqlite3.Connection:
     """Raises sqlite3.Error."""
-    db = sqlite3.connect(name, check_same_thread=False, isolation_level=None)
+    db = connect(name, check_same_thread=False, isolation_level=None)
     try:
         db.text_factory = lambda raw: raw.decode(
             "utf-8", "replace"
         )  # what it cannot make text of is no reason not to start
         db.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA busy_timeout=2000;")
         db.executescript(schema())
+        heed_columns(db)
     except sqlite3.Error:
         db.close()
         raise
     return db
 
 
+def heed_columns(db: sqlite3.Connection) -> None:
+    """One damaged letter of the schema may make another name of a column. Raises sqlite3.DatabaseError where one that every
+    release has is missing."""
+    with contextlib.closing(connect(":memory:")) as whole:
+        whole.executescript(schema())
+        wanted = _columns(whole)
+    missing = {table: ", ".join(sorted(names - _columns(db)[table])) for table, names in wanted.items()}
+    if any(missing.values()):
+        raise sqlite3.DatabaseError(f"columns are missing: {', '.join(f'{t}: {n}' for t, n in missing.items() if n)}")
+
+
+def _columns(db: sqlite3.Connection) -> dict[str, set[str]]:
+    rows = db.execute("SELECT m.name, c.name FROM sqlite_master m, pragma_table_info(m.name) c WHERE m.type = 'table'")
+    found: dict[str, set[str]] = defaultdict(set)
+    for table, column in rows:
+        found[table].add(column)
+    return found
+
+
 def copied_to_memory(path: Path) -> sqlite3.Connection:
     """What the file holds, if it can be read; nothing goes back to it."""
-    db = sqlite3.connect(":memory:", check_same_thread=False, isolation_level=None)
+    db = connect(":memory:", check_same_thread=False, isolation_level=None)
     with contextlib.suppress(sqlite3.Error, OSError), tempfile.TemporaryDirectory() as copies:
         for end in ("", "-wal"):  # beside its log only, or the newest commits would be missing
             file = path.with_name(path.name + end)
             if file.exists():
                 shutil.copy(file, Path(copies) / f"copy{end}")
-        with contextlib.closing(sqlite3.connect(Path(copies) / "copy")) as copy:
+        with contextlib.closing(connect(Path(copies) / "copy")) as copy:
             copy.backup(db)
-    db.executescript(schema())
+    try:
+        db.executescript(schema())
+        heed_columns(db)
+    except sqlite3.Error:  # what the file holds is no journal: nothing of it can be used
+        db.close()
+        db = connect(":memory:", check_same_thread=False, isolation_level=None)
+        db.executescript(schema())
     return db
 
 

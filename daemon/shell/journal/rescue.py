@@ -20,6 +20,7 @@ from typing import Any
 from daemon.core.events import EVENT_NAMES
 from daemon.core.settings import ChannelSettings, Role, cook_from_plain
 from daemon.shell.clock import boot_seconds
+from daemon.shell.journal.connection import connect
 from daemon.shell.journal.file import DAMAGED, code_of, remove, schema, set_aside
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, readable
 from daemon.shell.state.whole_file import put_in_place
@@ -68,7 +69,7 @@ class Rescued:
 def copied(db: sqlite3.Connection, made: Path) -> str:
     """The whole database in a new file if it can be read, else what can be rescued of it; in words. On the disk when this
     returns. Raises sqlite3.Error and OSError."""
-    with contextlib.closing(sqlite3.connect(made, isolation_level=None)) as new:
+    with contextlib.closing(connect(made, isolation_level=None)) as new:
         new.execute("PRAGMA synchronous = FULL")
         try:
             db.backup(new)
@@ -80,7 +81,7 @@ def copied(db: sqlite3.Connection, made: Path) -> str:
     if sound:
         return "nothing is lost"
     remove(made)
-    with contextlib.closing(sqlite3.connect(made, isolation_level=None)) as new:
+    with contextlib.closing(connect(made, isolation_level=None)) as new:
         return rescue(db, new).words
 
 
@@ -90,8 +91,8 @@ def rescued(path: Path) -> str:
     made = path.with_name(path.name + ".new")
     remove(made)
     with (
-        contextlib.closing(sqlite3.connect(path, isolation_level=None)) as damaged,
-        contextlib.closing(sqlite3.connect(made, isolation_level=None)) as new,
+        contextlib.closing(connect(path, isolation_level=None)) as damaged,
+        contextlib.closing(connect(made, isolation_level=None)) as new,
     ):
         new.execute("PRAGMA synchronous = FULL")
         words = rescue(damaged, new).words

@@ -13,6 +13,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from daemon.shell.journal.connection import connect
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, READINGS, bundle
 from daemon.shell.journal.reading_pack import PackDamaged
 from daemon.shell.library.forecasts import arrived_forecasts, forecast_event, shortened
@@ -32,7 +33,7 @@ Statement = tuple[str, tuple[Any, ...]]
 
 def compact(journal: Path) -> None:
     """Waits for the disk: call it in a thread. Raises sqlite3.Error; what was done until then stands."""
-    with closing(sqlite3.connect(journal, timeout=BUSY, isolation_level=None)) as db:
+    with closing(connect(journal, timeout=BUSY, isolation_level=None)) as db:
         (until, now) = db.execute("SELECT MIN(input), MAX(time) FROM checkpoints").fetchone()
         if until is None:
             return

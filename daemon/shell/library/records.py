@@ -21,6 +21,7 @@ from typing import Any
 from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook_from_plain
+from daemon.shell.journal.connection import connect
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.journal.profile_note import kept_profile
 from daemon.shell.journal.rescue import sound_only
@@ -110,7 +111,7 @@ class CookRecords:
         """Put these notes in place of the old ones. Raises UnknownCook, and ValueError in words the cook can act on."""
         entry = self._entry(cook)
         check_notes(notes, entry.settings)
-        with closing(sqlite3.connect(entry.journal, timeout=BUSY)) as db, db:
+        with closing(connect(entry.journal, timeout=BUSY)) as db, db:
             db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
 
     def newest_rig(self) -> str | None:
@@ -202,7 +203,7 @@ class CookRecords:
 @contextmanager
 def reading(journal: Path) -> Iterator[sqlite3.Connection]:
     """A read connection inside one transaction, so that tidying cannot move rows under it. Damaged rows are not seen."""
-    with closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True, isolation_level=None, timeout=BUSY)) as db:
+    with closing(connect(f"file:{journal}?mode=ro", uri=True, isolation_level=None, timeout=BUSY)) as db:
         sound_only(db)
         db.execute("BEGIN")
         yield db
