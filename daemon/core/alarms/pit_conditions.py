@@ -9,7 +9,8 @@ from daemon.core.alarms.feed_condition import feed_conditions
 from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.fire import SHOWS_WITHIN
-from daemon.core.pit.stage import COLD, OUT_BELOW, PitPhase
+from daemon.core.pit.signs import COLD
+from daemon.core.pit.stage import OUT_BELOW, PitPhase
 from daemon.core.said import say
 from daemon.core.settings import SPACING
 

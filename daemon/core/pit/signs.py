@@ -11,9 +11,9 @@ from math import isnan, nan
 from statistics import fmean
 from typing import Any
 
-from daemon.core.pit.stage import COLD
-
 # Every number below: common practice, no source; chosen on simulated fires.
+COLD = 40.0
+"""°C: a pit that has cooled to this is unlit again; below it no fire is seen to burn."""
 LID_WINDOW = 60.0
 """s over which an open lid must show."""
 LID_DROP = 10.0

@@ -14,7 +14,7 @@ from typing import Any
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pit.signs import slope
+from daemon.core.pit.signs import COLD, slope
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band
 
@@ -27,8 +27,6 @@ WARM_ABOVE_START = 10.0
 """°C of warming that says a fire has been lit."""
 HOT = 60.0
 """°C: hotter than any sun makes a cold pit."""
-COLD = 40.0
-"""°C: a pit that has cooled to this is unlit again; below it no fire is seen to burn."""
 SINKING = -0.2
 """°C/min: this fast downwards in the lower third of the band is falling."""
 STEADY = 0.0
