@@ -158,12 +158,13 @@ class Attack:
     async def delete(self) -> None:
         match self.chance.choice(("all", "journal", "log")):
             case "all":
-                for each in self.state.iterdir():
-                    shutil.rmtree(each, ignore_errors=True) if each.is_dir() else each.unlink(missing_ok=True)
+                gone = list(self.state.iterdir())
             case "journal":
-                (self.state / JOURNAL_FILE).unlink(missing_ok=True)
-            case "log":
-                (self.state / f"{JOURNAL_FILE}-wal").unlink(missing_ok=True)
+                gone = [self.state / JOURNAL_FILE]
+            case _:
+                gone = [self.state / f"{JOURNAL_FILE}-wal"]
+        for each in gone:  # an earlier attack may have left a directory in place of a file
+            shutil.rmtree(each, ignore_errors=True) if each.is_dir() else each.unlink(missing_ok=True)
 
     async def fill(self) -> None:
         filler = fill(self.state.parent)
@@ -194,7 +195,8 @@ class Attack:
             self.look()
             attack = self.chance.choice(kinds)
             self.done[attack.__name__] += 1
-            await attack()
+            with contextlib.suppress(OSError):  # what it was to act on may be gone just then
+                await attack()
 
     # --- what the pit does, and what must come of it ----------------------------------------------------------
 
