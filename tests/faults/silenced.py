@@ -179,7 +179,8 @@ SILENCED = (
     Silenced(
         "sleep_promise", "a restart in the night", "the promise of sleep goes on, with what is known by then",
         (_RESTART + "test_the_sleep_promise_survives_and_goes_on_with_what_is_known",),
-        "daemon/core/watch_state.py", 'self._asleep_since, self._acted_at = dumped["asleep_since"],', "self._asleep_since, self._acted_at = None,",
+        "daemon/core/watch_state.py", 'self._asleep_since, self._acted_at = dumped["asleep_since"],',
+        "self._asleep_since, self._acted_at = None,",
         "one that forgets that somebody sleeps",
     ),
     Silenced(
