@@ -32,7 +32,7 @@ STAGES = Part("stages", ("tests/core/pit/test_stage.py", "tests/core/pieces/test
 MUTATIONS = (
     # engine
     Mutation(ENGINE, "engine.py", "item.band.high - item.band.low >= MIN_BAND", "item.band.high - item.band.low >= 0"),
-    Mutation(ENGINE, "engine.py", "item.band.low >= 40 and ", ""),
+    Mutation(ENGINE, "engine.py", "item.band.low >= POSSIBLE_BAND[0]", "True"),
     Mutation(ENGINE, "engine.py", "inputs.OutOfService) and item.out and self", "inputs.OutOfService) and self"),
     Mutation(ENGINE, "engine.py", "and self.annunciator.is_night(self._utc(now)):", "and False:"),
     Mutation(ENGINE, "engine.py", "        self.grace.resumed(now, item.watched_until)\n", ""),
