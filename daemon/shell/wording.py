@@ -120,10 +120,11 @@ def _plain(name: str, value: Any, wall_offset: float) -> Any:
 
 def with_texts(event: dict[str, Any]) -> dict[str, Any]:
     """An event of the journal, with each text that it kept as key and values made one again."""
-    return {name: _text(value) for name, value in event.items()}
+    told: dict[str, Any] = _text(event)
+    return told
 
 
 def _text(value: Any) -> Any:
-    if isinstance(value, dict) and value.keys() == {"key", "values"}:
-        return said(value)
+    if isinstance(value, dict):
+        return said(value) if value.keys() == {"key", "values"} else {name: _text(one) for name, one in value.items()}
     return [_text(one) for one in value] if isinstance(value, list) else value

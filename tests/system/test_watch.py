@@ -21,12 +21,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.commands.replay import replay_journal
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, Mark, MarkKind
+from daemon.core.inputs import Acknowledge, Mark, MarkKind, WallClock
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal.journal import Journal
 from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.system.scripted_board import ScriptedBoard, start_fast_watch, wait_for, write_files
+from tests.texts.english import events_in_words
 
 NOON = 1_795_867_200.0  # 2026-11-28T12:00:00Z
 FACTOR = 300.0
@@ -143,7 +144,8 @@ async def cook_with_everything(watch: Watch, script: Script) -> None:
 def check_replay(home: Path) -> None:
     """The journal of the live run, replayed, gives exactly the events of the live run."""
     journal = Journal(home / "state" / "journal.sqlite")
-    live = list(journal.events())
+    offset = next((item.offset for _, item in journal.inputs() if isinstance(item, WallClock)), 0.0)
+    live = events_in_words(journal.events(), home / "rig.toml", offset)
     out = io.StringIO()
     replay_journal(journal, home / "rig.toml", home / "cook.toml", out)
     journal.close()

@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from config.loader import load_both
 from daemon.core.said import Text
+from daemon.shell.wording import with_texts
 from daemon.texts.composer import Composer
+from daemon.wiring.composers import composer_of
 
 _METRIC = Composer()
 
 
 def in_english(text: Text) -> str:
     return _METRIC.say(text)
+
+
+def events_in_words(events: Iterable[dict[str, Any]], rig: Path, wall_offset: float) -> list[dict[str, Any]]:
+    """Events of a journal as its readers get them. rig: the rig file of its people."""
+    composer = composer_of(load_both(rig, None)[0]).at(wall_offset)
+    return [composer.spoken(with_texts(event)) for event in events]

@@ -33,6 +33,7 @@ from daemon.shell.wording import input_to_json
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Fault, Quality, Reading, on_grid
 from tests.shell.kept_cooks import ASKED_WRAP, FIRST, SECOND, make_journal
+from tests.texts.english import events_in_words
 
 SHORT = 4.0
 """Hours of each cook where a whole night is not needed."""
@@ -86,7 +87,9 @@ def test_a_replay_of_a_tidied_journal_says_exactly_the_same(tmp_path: Path) -> N
         return out.read_text()
 
     before = events()
-    live = [json.loads(str(body)) for (body,) in columns_of(journal, "SELECT body FROM events ORDER BY seq")]
+    kept = (json.loads(str(body)) for (body,) in columns_of(journal, "SELECT body FROM events ORDER BY seq"))
+    ((offset,),) = columns_of(journal, "SELECT DISTINCT wall_offset FROM events")
+    live = events_in_words(kept, tmp_path / "rig.toml", float(str(offset)))
     assert [json.loads(line) for line in before.splitlines()] == live
     assert wrapped_at(ASKED_WRAP) in before, "what the cook asked is in it"
     compact(journal)
