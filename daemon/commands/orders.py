@@ -44,6 +44,10 @@ EXAMPLES = {
 Parser = Callable[[str, object, str], argparse.ArgumentParser]
 
 
+_DIRECTLY = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+"""The key goes to the watch and to no proxy that the environment names."""
+
+
 class NotSaid(Exception):
     """The watch did not take it; the text says why."""
 
@@ -138,7 +142,8 @@ class Watch:
         if rig.page is None:
             raise NotSaid("the rig has no [page] section, and commands go by the page")
         host = rig.page.listen
-        host = "127.0.0.1" if host == "0.0.0.0" else "[::1]" if host == "::" else host
+        anywhere = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "": "127.0.0.1"}  # nosec B104  # compared with, never bound
+        host = anywhere.get(host, host)
         self.base = f"http://{host}:{rig.page.port}/api/"
         self.zone = ZoneInfo(rig.people.zone)
         self._key = page_key(rig.page, state_directory(rig, state))
@@ -149,7 +154,7 @@ class Watch:
         headers = {"Authorization": f"Bearer {self._key}", "Content-Type": "application/json"}
         request = urllib.request.Request(self.base + path, data, headers)
         try:
-            with urllib.request.urlopen(request, timeout=patience) as answer:
+            with _DIRECTLY.open(request, timeout=patience) as answer:
                 return json.load(answer)
         except urllib.error.HTTPError as error:
             raise NotSaid(_problem(error)) from None
