@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from config.cuts import CUTS
 from config.devices import Strict
@@ -20,6 +20,19 @@ HOLD_RULES: dict[str, tuple[float, str]] = {
 }
 """Hot-holding floors, °C, and the rule each follows (as adopted in WAC 246-215-03525; USDA consumer guidance)."""
 ROASTS_ONLY = "food-code-roast-130"
+MOST_PIECES = 40
+"""On one pit; our bound."""
+YEARS = range(2000, 2100)
+"""A date outside is a slip, and the first and last years of the calendar have no UTC."""
+
+
+def _in_these_years(at: datetime) -> datetime:
+    if at.year not in YEARS:
+        raise ValueError(f"write a year from {YEARS[0]} to {YEARS[-1]}")
+    return at
+
+
+Moment = Annotated[datetime, AfterValidator(_in_these_years)]
 
 
 class WrapSection(Strict):
@@ -38,7 +51,7 @@ class PieceSection(Strict):
     """One piece. channel: the probe in it, absent where none follows it. weight in kg, thickness in cm (thinnest dimension).
     wrap = false means never."""
 
-    name: str
+    name: str = Field(min_length=1, max_length=80)
     id: Identifier | None = None
     cut: str
     channel: str | None = None
@@ -78,7 +91,7 @@ class ReminderSection(Strict):
     piece: str | None = None
     every_minutes: float | None = Field(default=None, ge=5, le=1440)
     after: StageWord | None = None
-    at: datetime | None = None
+    at: Moment | None = None
     until: StageWord | None = None
     at_night: bool = False
 
@@ -119,11 +132,11 @@ class Cook(Strict):
 
     id: Identifier = "cook"
     name: str
-    serve_at: datetime | None = None
+    serve_at: Moment | None = None
     rest_minutes: float = Field(default=60.0, ge=0, le=600)
     band: BandSection | None = None
     hold: HoldSection = HoldSection()
-    pieces: Annotated[tuple[PieceSection, ...], Field(min_length=1)]
+    pieces: Annotated[tuple[PieceSection, ...], Field(min_length=1, max_length=MOST_PIECES)]
     guests: int | None = Field(default=None, ge=1, le=5000)
     portion: float = Field(default=0.15, gt=0, le=1)
     wood: StockSection = StockSection()

@@ -236,7 +236,7 @@ class CookOrders(WatchState):
         events = self.duties.command(item, now)
         if isinstance(item, inputs.RemoveReminder):
             events += self._retire_reminders([item.reminder], now)
-        elif isinstance(item, inputs.AddReminder):
+        elif isinstance(item, inputs.AddReminder) and not events:  # a refused one changes nothing
             events += self._retire_reminders([item.reminder.id], now)
         self._mind_duties(now)
         return events

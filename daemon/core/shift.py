@@ -15,6 +15,8 @@ from daemon.core.said import say
 
 RAISED = (AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
 LONGEST_NAME = 40
+DEEDS_KEPT = 200
+"""The newest; each stands in the journal besides. Our bound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,8 @@ class Shift:
             return [CommandRefused(now, "safety deed", say("refused.no-piece", piece=item.piece))]
         asked = self._asked.pop(item.piece, None)
         alarm = "" if asked is None else asked.alarm
-        self._deeds.append(DeedView(item.piece, alarm, item.deed, now, item.by, item.note))
+        told = DeedView(item.piece, alarm, item.deed, now, item.by, item.note)
+        self._deeds = [*self._deeds[1 - DEEDS_KEPT :], told]
         return [SafetyDeedTold(now, item.piece, alarm, item.deed, item.note, item.by)]
 
     def view(self) -> ShiftView:

@@ -1,5 +1,6 @@
 """Every problem at once, each naming file, key, value and remedy."""
 
+from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfoNotFoundError
 
@@ -8,6 +9,7 @@ import pytest
 import config
 import daemon
 import drivers
+from config.cook import Cook
 from config.cuts import CUTS
 from config.loader import load_both, load_rig
 from config.problems import ConfigError
@@ -103,3 +105,9 @@ def test_safe_minima_are_the_published_consumer_figures() -> None:
             assert cut.safe_minimum == pytest.approx(to_celsius(published[cut.kind]), abs=0.05)
         if cut.target is not None:
             assert cut.target >= cut.safe_minimum - 0.05
+
+
+@pytest.mark.parametrize("year", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", "1999-12-31T23:59:59"])
+def test_a_serving_time_that_no_calendar_can_bring_to_utc_is_named(year: str) -> None:
+    with pytest.raises(ValueError, match="write a year from 2000 to 2099"):
+        Cook.model_validate({"name": "x", "serve_at": datetime.fromisoformat(year), "pieces": []})

@@ -8,6 +8,8 @@ from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MoveProbe, Rem
 from daemon.core.said import Text, say
 from daemon.core.settings import CookSettings, PieceSettings, Role, WatchSettings
 
+MOST_PIECES = 40
+"""On one pit, as in the cook file; our bound."""
 CookOrder = AddPiece | RemovePiece | MoveProbe | ChangePiece | ChangeCook
 
 
@@ -68,6 +70,8 @@ def wrong_with(cook: CookSettings, settings: WatchSettings) -> Text:
     """Why no such cook can run here, or ""."""
     known = {c.id for c in settings.with_role(Role.MEAT)}
     channels = [p.channel for p in cook.pieces if p.channel is not None]
+    if len(cook.pieces) > MOST_PIECES:
+        return say("refused.pieces", most=MOST_PIECES)
     strange = [c for c in channels if c not in known]
     if strange:
         return say("refused.no-channel", channel=strange[0])

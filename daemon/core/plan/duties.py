@@ -112,7 +112,8 @@ class Duties:
                 self.wood.planned(None if item.plan is None else item.plan.log_interval)
                 return [kept]
             case AddReminder(reminder=own):
-                if len(list(self.reminders)) >= MOST_REMINDERS:
+                others = [one for one in self.reminders if one.settings.id != own.id]
+                if len(others) >= MOST_REMINDERS:
                     return [CommandRefused(now, "add reminder", say("refused.reminders", most=MOST_REMINDERS))]
                 if own.every is not None and not own.every >= LEAST_EVERY:
                     return [CommandRefused(now, "add reminder", say("refused.too-often"))]

@@ -21,6 +21,16 @@ class Message:
     """RFC 3339 UTC of the event"""
     attachment: bytes | None = field(default=None, repr=False)
 
+    def __post_init__(self) -> None:
+        """No line ends and no control characters: a program's argument cannot hold a NUL, nor a mail's subject a line feed,
+        and a message with a strange name in it must arrive all the same."""
+        object.__setattr__(self, "title", _one_line(self.title))
+        object.__setattr__(self, "text", _one_line(self.text))
+
+
+def _one_line(text: str) -> str:
+    return "".join(one if one.isprintable() else " " for one in text)
+
 
 class TemporaryFailure(Exception):
     """Time-out, refused connection, 5xx, 429: worth another try. `retry_after` in s when the receiver said so."""

@@ -160,7 +160,9 @@ class Outbox:
                 why, wanted = str(error) or "no answer in time", getattr(error, "retry_after", None)
                 await self._try_later(row, why, wanted, self._clock.now() - began)
             except Exception as error:
-                log.exception("delivery channel %s broke", name)
+                if name not in self._down:
+                    log.exception("delivery channel %s broke", name)
+                self._mark_down(name, repr(error))
                 await self._settle(row, "failed", repr(error))
             else:
                 self._mark_up(name)

@@ -162,3 +162,13 @@ async def test_mail_arrives_and_refusals_are_classed(mail_port: int) -> None:
         await mailer("busy@pit.example", mail_port).send(MESSAGE)
     with pytest.raises(TemporaryFailure, match="no mail server"):
         await mailer("watch@pit.example", 9).send(MESSAGE)
+
+
+async def test_a_name_with_control_characters_silences_neither_sounder_nor_mail(tmp_path: Path) -> None:
+    """No program takes a NUL in an argument, and no mail a line feed in its subject."""
+    heard = tmp_path / "heard"
+    strange = Message("x#1", "wake", "The\npit", "Turn\x00the\r\nlamb\u2028now")
+    sounder = Sounder("bell", ("/bin/sh", "-c", f'printf %s "$1" > {heard}', "sh"), 5)
+    await sounder.send(strange)
+    assert heard.read_text() == "Turn the  lamb now"
+    assert strange.title == "The pit"
