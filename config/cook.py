@@ -22,7 +22,7 @@ HOLD_RULES: dict[str, tuple[float, str]] = {
 ROASTS_ONLY = "food-code-roast-130"
 MOST_PIECES = 40
 """On one pit; our bound."""
-YEARS = range(2000, 2100)
+YEARS = range(1970, 2100)
 """A date outside is a slip, and the first and last years of the calendar have no UTC."""
 
 

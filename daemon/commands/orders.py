@@ -122,7 +122,7 @@ def add_commands(command: Parser) -> None:
     remind.add_argument("--piece", help="id of the piece (default: whichever comes first)")
     remind.add_argument("--at-night", action="store_true", help="it may wake you")
     remind.add_argument(
-        "--at", metavar="DATETIME", help="counted from here instead: 2026-11-28T17:40 (in the zone of the rig)"
+        "--at", metavar="TIME", help="counted from here instead: 17:40, or 2026-11-28T17:40 (in the zone of the rig)"
     )
     for name, text in (("reminder-done", "it was done, called or not"), ("remove-reminder", "remind no more")):
         order(name, partial(_of_reminder, name), text).add_argument(
@@ -169,6 +169,15 @@ class Watch:
 
     def engine_time(self, text: str, wall_offset: float) -> float:
         return self._instant(text).timestamp() - wall_offset
+
+    def coming(self, text: str) -> str:
+        """A local time that is to come, RFC 3339; of an hour without a day the next. Raises NotSaid."""
+        at = self._instant(text)
+        if at <= _now() and ":" in text and len(text) <= len("17:40"):
+            at += timedelta(days=1)
+        if at <= _now():
+            raise NotSaid(f"{text} has passed: give a time to come")
+        return at.isoformat()
 
     def _instant(self, text: str) -> datetime:
         now = _now().astimezone(self.zone)
@@ -299,7 +308,9 @@ def _drop_plan(options: argparse.Namespace, watch: Watch) -> None:
 
 
 def _remind(options: argparse.Namespace, watch: Watch) -> None:
-    own = {**_given(options, "text", "after", "until", "piece", "at"), "at_night": options.at_night}
+    own = {**_given(options, "text", "after", "until", "piece"), "at_night": options.at_night}
+    if options.at is not None:
+        own["at"] = watch.coming(options.at)
     if options.every is not None:
         own["every_minutes"] = options.every
     watch.ask("add-reminder", {"reminder": own, "by": options.by})

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -42,6 +44,9 @@ def test_a_command_is_one_request(
         def __init__(self, rig: object, state: object) -> None:
             pass
 
+        def coming(self, text: str) -> str:
+            return text
+
         def ask(self, path: str, body: dict[str, Any], patience: float = 0.0) -> dict[str, Any]:
             asked.append((path, body))
             return {"lines": ["serve at noon"]}
@@ -50,3 +55,15 @@ def test_a_command_is_one_request(
     assert main([*words, "--rig", RIG]) == 0
     assert asked == [(path, {**body, "by": "terminal"})]
     BODIES[path].model_validate(asked[0][1])
+
+
+def test_an_hour_to_come_is_the_next_one_and_a_past_day_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    watch = object.__new__(orders.Watch)
+    watch.zone = ZoneInfo("Europe/London")
+    monkeypatch.setattr(orders, "_now", lambda: datetime(2026, 11, 28, 18, 0, tzinfo=UTC))
+    assert watch.coming("06:00") == "2026-11-29T06:00:00+00:00"
+    assert watch.coming("18:30") == "2026-11-28T18:30:00+00:00"
+    with pytest.raises(orders.NotSaid, match="has passed"):
+        watch.coming("2026-11-26T06:00")
+    with pytest.raises(orders.NotSaid, match="is no time"):
+        watch.coming("soon")

@@ -254,6 +254,11 @@ class Api:
         if piece not in {known.id for known in self._snapshot().pieces}:
             raise Refused(422, "no such piece in this cook", "piece")
 
+    def _meat_channel(self, channel: str | None, where: str) -> None:
+        meat = [known.id for known in self._snapshot().channels if known.role is Role.MEAT]
+        if channel is not None and channel not in meat:
+            raise Refused(422, f"no meat channel of that id; there are: {', '.join(meat)}", where)
+
     async def acknowledge(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AcknowledgeOrder)
         return self._take(inputs.Acknowledge(order.alarm, order.by))
@@ -370,9 +375,15 @@ class Api:
     async def add_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AddPieceOrder)
         _sure(order, piece_doubts(order.piece, "page", "piece"))
+        self._meat_channel(order.piece.channel, "piece.channel")
         (piece,) = self._built(Cook(name="one piece", pieces=(order.piece,)), "piece").pieces
         if piece.id in {known.id for known in self._snapshot().pieces}:
             raise Refused(422, f"a piece is called {piece.id} already: give it another name or id", "piece.name")
+        holder = next((p for p in self._snapshot().pieces if piece.channel and p.channel == piece.channel), None)
+        if holder is not None:
+            raise Refused(
+                422, f"the probe {piece.channel} is in {holder.name}: move it first, or add it without", "piece.channel"
+            )
         return self._take(inputs.AddPiece(piece, order.by))
 
     async def change_piece(self, request: web.Request) -> web.StreamResponse:
@@ -397,9 +408,7 @@ class Api:
     async def move_probe(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MoveProbeOrder)
         self._known(order.piece)
-        meat = [channel.id for channel in self._snapshot().channels if channel.role is Role.MEAT]
-        if order.channel is not None and order.channel not in meat:
-            raise Refused(422, f"no meat channel of that id; there are: {', '.join(meat)}", "channel")
+        self._meat_channel(order.channel, "channel")
         return self._take(inputs.MoveProbe(order.piece, order.channel, order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:

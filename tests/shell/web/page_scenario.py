@@ -380,7 +380,7 @@ class FakeWatch:
         """As the application does with a cook file; refuses a probe that is not there."""
         pieces = []
         for piece in cook.pieces:
-            if piece.channel not in CHANNELS:
+            if piece.channel is not None and piece.channel not in CHANNELS:
                 raise ValueError(f"no probe {piece.channel!r}; there are {', '.join(CHANNELS)}")
             cut = CUTS[piece.cut]
             low, high = cut.tender or (None, None)

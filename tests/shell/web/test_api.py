@@ -228,8 +228,8 @@ async def test_a_kept_plan_is_that_of_the_running_cook(client: aiohttp.ClientSes
 
 ASKED: list[tuple[str, dict[str, Any], str]] = [
     ("band", {"band": {"low": 235, "high": 275}}, "455 to 527 °F"),
-    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 6}}, "if pounds are meant"),
-    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 2.6, "thickness": 4}}, "inches"),
+    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "weight": 6}}, "if pounds are meant"),
+    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "weight": 2.6, "thickness": 4}}, "inches"),
     ("start-cook", {"cook": {"name": "Fair", "serve_at": "2026-06-19T12:00:00Z", "pieces": [
         {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 2}]}, "replace": True}, "days away"),
 ]  # fmt: skip
@@ -245,6 +245,20 @@ async def test_what_can_hardly_be_meant_is_asked_about_and_taken_once_it_is(
     assert watch.commands == []
     assert (await client.post(f"/api/{path}", json={**body, "sure": True})).status == 202
     assert len(watch.commands) == 1
+
+
+@pytest.mark.parametrize(
+    ("channel", "words"),
+    [("nosuch", "no meat channel of that id"), ("pit-left", "no meat channel of that id"), ("chuck", "move it first")],
+)
+async def test_a_piece_with_a_probe_that_it_cannot_have_is_refused_at_once(
+    client: aiohttp.ClientSession, watch: FakeWatch, channel: str, words: str
+) -> None:
+    piece = {"name": "A", "cut": "lamb-leg", "channel": channel, "weight": 2}
+    answer = await client.post("/api/add-piece", json={"piece": piece})
+    problem = await answer.json()
+    assert (answer.status, problem["where"]) == (422, "piece.channel") and words in problem["problem"]
+    assert watch.commands == []
 
 
 async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSession) -> None:
