@@ -116,10 +116,7 @@ def _serving_time(cook: Cook, zone: str, file: str, now: float) -> Iterator[Prob
 def _wood(wood: WoodSection, file: str) -> Iterator[Problem]:
     low, high = USUAL_SPLIT
     if wood.split is not None and not low <= wood.split <= high:
-        remedy = f"one split is weighed in kg, and most have {low:g} to {high:g}"
-        pounds = wood.split * KG_PER_POUND
-        if low <= pounds <= high:
-            remedy += f"; if pounds are meant, write {pounds:.2g}"
+        remedy = f"one split is weighed in kg, and most have {low:g} to {high:g}" + _if_pounds(wood.split, low, high)
         yield _asked(file, "wood.split", f"{wood.split:g}", remedy)
     soft = next((word for word in RESINOUS if word in wood.kind.lower().split()), None)
     if soft is not None:
@@ -130,10 +127,14 @@ def _portion(cook: Cook, file: str) -> Iterator[Problem]:
     low, high = USUAL_PORTION
     if cook.guests is not None and not low <= cook.portion <= high:
         remedy = f"a portion is kg of cooked meat a guest, most between {low:g} and {high:g}"
-        pounds = cook.portion * KG_PER_POUND
-        if low <= pounds <= high:
-            remedy += f"; if pounds are meant, write {pounds:.2g}"
+        remedy += _if_pounds(cook.portion, low, high)
         yield _asked(file, "portion", f"{cook.portion:g}", remedy)
+
+
+def _if_pounds(given: float, low: float, high: float) -> str:
+    """The kg to write, where the number would be a usual one in pounds."""
+    pounds = given * KG_PER_POUND
+    return f"; if pounds are meant, write {pounds:.2g}" if low <= pounds <= high else ""
 
 
 def _reminders(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
