@@ -18,6 +18,19 @@ export const make = (tag, attributes = {}, ...children) =>
 export const draw = (tag, attributes = {}, ...children) =>
   fill(document.createElementNS(SVG, tag), attributes, children);
 
+/** A table with one row of heads, in a box that scrolls sideways. box: its further attributes. */
+export const table = (heads, rows, box = {}) =>
+  make(
+    "div",
+    { class: "scroll", ...box },
+    make(
+      "table",
+      { class: "forecast" },
+      make("thead", {}, make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)))),
+      make("tbody", {}, ...rows),
+    ),
+  );
+
 export const find = (id) => document.getElementById(id);
 
 export function say(node, text) {

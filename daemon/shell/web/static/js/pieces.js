@@ -1,6 +1,6 @@
 // Each piece of meat: core, stage, forecast, what to press next, and what is known about food safety.
 
-import { button, keyed, make, redraw, say } from "./dom.js";
+import { button, keyed, make, redraw, say, table } from "./dom.js";
 import { deedsOf } from "./deeds.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
@@ -113,24 +113,10 @@ function row(outlook, snapshot) {
 }
 
 /** What comes when: early, likely, late (19 times in 20 not before, as often before as after, 19 times in 20 before). */
-const table = (outlooks, snapshot) =>
-  make(
-    "div",
-    { class: "scroll" },
-    make(
-      "table",
-      { class: "forecast" },
-      make(
-        "thead",
-        {},
-        make(
-          "tr",
-          {},
-          ...["Forecast", "Early", "Likely", "Late"].map((text) => make("th", { scope: "col" }, text)),
-        ),
-      ),
-      make("tbody", {}, ...outlooks.map((outlook) => row(outlook, snapshot))),
-    ),
+const outlookTable = (outlooks, snapshot) =>
+  table(
+    ["Forecast", "Early", "Likely", "Late"],
+    outlooks.map((outlook) => row(outlook, snapshot)),
   );
 
 const planOf = (piece) => piece.outlooks.filter((outlook) => outlook.scenario === "planned");
@@ -146,7 +132,7 @@ function outlooks(piece, snapshot) {
     return [make("p", { class: "quiet" }, `No forecast: ${inUnits(reasons[0])}.`)];
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
-    table(planned, snapshot),
+    outlookTable(planned, snapshot),
     age > STALE
       ? state("suspect", `This forecast is ${span(age)} old: do not rely on it.`)
       : make("p", { class: "quiet" }, `Made ${span(age)} ago.`),
@@ -217,7 +203,7 @@ function whatIf(first) {
     form.hidden = piece.wrapped_at !== null || !CAN_BE_WRAPPED.includes(piece.stage);
     node.hidden = form.hidden && others.length === 0;
     redraw(list, [others, snapshot.wall_offset, unit()], () =>
-      others.length ? [table(others, snapshot)] : [],
+      others.length ? [outlookTable(others, snapshot)] : [],
     );
   };
   return { node, update };

@@ -1,6 +1,6 @@
 // The plan on the page: its times beside what is likely now, ahead or behind, the wait in the hold, wood and reminders.
 
-import { button, make, redraw } from "./dom.js";
+import { button, make, redraw, table } from "./dom.js";
 import { live, put, toast } from "./live.js";
 import { reminders } from "./reminders.js";
 import { standingFace } from "./standing.js";
@@ -69,23 +69,10 @@ function kept(snapshot) {
       verdict(plan),
       make("strong", { class: "num" }, `serve ${when(plan.serve_at, snapshot)}`),
     ),
-    make(
-      "div",
-      { class: "scroll", tabindex: "0", role: "region", "aria-label": "Times of the plan" },
-      make(
-        "table",
-        { class: "forecast" },
-        make(
-          "thead",
-          {},
-          make(
-            "tr",
-            {},
-            ...["Step", "Planned", "Now likely"].map((text) => make("th", { scope: "col" }, text)),
-          ),
-        ),
-        make("tbody", {}, ...plan.steps.map((step) => stepRow(step, names, snapshot))),
-      ),
+    table(
+      ["Step", "Planned", "Now likely"],
+      plan.steps.map((step) => stepRow(step, names, snapshot)),
+      { tabindex: "0", role: "region", "aria-label": "Times of the plan" },
     ),
     ...waits(plan, names),
     make(
