@@ -161,9 +161,7 @@ class Demo:
                     self._note(event.time, f"alarm {event.alarm}: {event.because}", "yellow")
                 case NapPlanned():
                     until = (
-                        "no promise: " + f"{event.reason}"
-                        if event.until is None
-                        else f"sleep until {_clock(event.until)}"
+                        f"no promise: {event.reason}" if event.until is None else f"sleep until {_clock(event.until)}"
                     )
                     latest = f", at the latest {_clock(event.latest)}" if event.latest is not None else ""
                     self._note(event.time, f"good night: {until}{latest}", "green")
