@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from importlib.util import find_spec
 
 from aiohttp import web
 
+from daemon.shell.fleet.centre import LIBRARY_MISSING, library_there
 from daemon.shell.fleet.crew_server import CrewServer
-
-DATABASE = "dbname=pitvigil"
 
 
 class CannotServe(Exception):
@@ -20,8 +18,8 @@ class CannotServe(Exception):
 async def serve(database: str, port: int, names: Sequence[str]) -> None:
     """Until cancelled, on this machine only: whoever opens it to others puts a proxy that asks for a sign-in before it.
     Raises CannotServe."""
-    if find_spec("psycopg") is None:
-        raise CannotServe("this needs the database library: apt install libpq5, and pip install 'pitvigil[fleet]'")
+    if not library_there():
+        raise CannotServe(LIBRARY_MISSING)
     runner = web.AppRunner(CrewServer(database, tuple(names)).app(), access_log=None)
     await runner.setup()
     try:

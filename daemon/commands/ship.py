@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import signal
 import threading
-from importlib.util import find_spec
 from pathlib import Path
 from random import SystemRandom
 
 from config.rig import FleetSection, Rig
+from daemon.shell.fleet.centre import DATABASE, LIBRARY_MISSING, library_there
 from daemon.shell.fleet.shipper import Shipper
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
 
-DATABASE = "pitvigil"
 KEYS = {"sslrootcert": "ca.crt", "sslcert": "pit.crt", "sslkey": "pit.key"}
 
 
@@ -24,8 +23,8 @@ def ship(rig: Rig, given: Path | None) -> None:
     """Until SIGTERM or SIGINT. Raises CannotShip."""
     if rig.fleet is None:
         raise CannotShip("there is no [fleet] section, so there is no centre to tell")
-    if find_spec("psycopg") is None:
-        raise CannotShip("this needs the database library: apt install libpq5, and pip install 'pitvigil[fleet]'")
+    if not library_there():
+        raise CannotShip(LIBRARY_MISSING)
     for name in KEYS.values():
         if not (Path(rig.fleet.keys) / name).is_file():
             raise CannotShip(f"{rig.fleet.keys} has no {name}: unpack there what the centre made for this pit")

@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
 from daemon.shell.fleet.past import BlockRow, CookRow, Cursor, EventRow
@@ -16,12 +17,19 @@ from daemon.shell.fleet.past import BlockRow, CookRow, Cursor, EventRow
 if TYPE_CHECKING:
     import psycopg
 
+DATABASE: Final = "pitvigil"
+"""As deploy/fleet/centre.sh makes it."""
+LIBRARY_MISSING: Final = "this needs the database library: apt install libpq5, and pip install 'pitvigil[fleet]'"
 CONNECT: Final = 10
 """s to connect"""
 STATEMENT: Final = 30_000
 """ms after which the centre gives a statement up: a lock there must not hold a pit's queue"""
 LOST: Final = 15
 """s: silence, and then each of three questions, after which a dead line is given up"""
+
+
+def library_there() -> bool:
+    return find_spec("psycopg") is not None
 
 
 class CentreAway(Exception):
@@ -111,16 +119,17 @@ def _classed() -> Iterator[None]:
     try:
         yield
     except (psycopg.errors.InsufficientPrivilege, psycopg.errors.DataError, psycopg.errors.IntegrityError) as error:
-        raise CentreRefuses(_first_line(error)) from error
+        raise CentreRefuses(first_line(error)) from error
     except psycopg.errors.ProgrammingError as error:
-        raise CentreRefuses(_first_line(error)) from error
+        raise CentreRefuses(first_line(error)) from error
     except psycopg.Error as error:
-        text = _first_line(error)
+        text = first_line(error)
         refused = any(
             word in text for word in ("certificate", "authentication failed", "no pg_hba.conf entry", "not permitted")
         )
         raise (CentreRefuses if refused else CentreAway)(text) from error
 
 
-def _first_line(error: Exception) -> str:
+def first_line(error: Exception) -> str:
+    """What a log line holds of the database's words."""
     return (str(error).strip().splitlines() or [repr(error)])[0]

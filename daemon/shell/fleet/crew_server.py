@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 from aiohttp import web
 
 from daemon.shell.fleet import crew_page, overview
+from daemon.shell.fleet.centre import first_line
+from daemon.shell.web.access import host_allowed
 
 if TYPE_CHECKING:
     import psycopg
@@ -23,7 +25,6 @@ HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
     "Cache-Control": "no-store",
 }
-OWN_NAMES: Final = ("localhost", "127.0.0.1", "[::1]")
 CONNECT: Final = 5
 """s"""
 
@@ -33,7 +34,7 @@ class CrewServer:
 
     def __init__(self, database: str, names: tuple[str, ...] = ()) -> None:
         self._database = database
-        self._names = frozenset((*OWN_NAMES, *names))
+        self._names = frozenset(("localhost", *names))
         self._db: psycopg.Connection[Any] | None = None
         self._turn = threading.Lock()
         self._trouble = ""
@@ -46,10 +47,8 @@ class CrewServer:
     @web.middleware
     async def _guarded(self, request: web.Request, handler: Callable[[web.Request], Any]) -> web.StreamResponse:
         """A foreign page must not reach this one under a name of its own (DNS rebinding)."""
-        host = (
-            request.host.rpartition(":")[0] if not request.host.endswith("]") and ":" in request.host else request.host
-        )
-        if host not in self._names:
+        reached_at = str(((request.transport and request.transport.get_extra_info("sockname")) or [""])[0])
+        if not host_allowed(request.headers.get("Host", ""), self._names, reached_at):
             raise web.HTTPForbidden(text="This page is not served under that name.\n")
         response: web.StreamResponse = await handler(request)
         response.headers.update(HEADERS)
@@ -75,7 +74,7 @@ class CrewServer:
             body, status = await asyncio.to_thread(self._asked, page), 200
             self._trouble = ""
         except psycopg.Error as error:
-            text = (str(error).strip().splitlines() or [repr(error)])[0]
+            text = first_line(error)
             if text != self._trouble:
                 self._trouble = text
                 log.warning("the centre's database does not answer: %s", text)

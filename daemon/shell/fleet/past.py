@@ -7,6 +7,7 @@ import sqlite3
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import inf, nextafter
 from pathlib import Path
 from typing import Any, Final
 
@@ -130,7 +131,7 @@ class Past:
         begin, end = first * BLOCK, last * BLOCK
         rows = self._db.execute(
             "SELECT time, kind, body FROM inputs WHERE seq >= ? AND seq < ? ORDER BY seq",
-            (self._row_at(begin - BUNDLE_SPAN), self._row_at(end)),
+            (self._row_at("inputs", begin - BUNDLE_SPAN), self._row_at("inputs", end)),
         )
         packs = list(packs_in(rows))
         count = (last - first) * BLOCK_MINUTES
@@ -147,22 +148,23 @@ class Past:
                     index, index * BLOCK + self._offset(index * BLOCK), zlib.compress(json.dumps(there).encode(), 9)
                 )
 
-    def _row_at(self, time: float) -> int:
-        """seq of the first input not before this time, by halving: time rises with seq, and has no index."""
-        low, high = self._db.execute("SELECT COALESCE(MIN(seq), 0), COALESCE(MAX(seq), 0) + 1 FROM inputs").fetchone()
+    def _row_at(self, table: str, time: float) -> int:
+        """seq of the first row not before this time, by halving: time rises with seq, and has no index."""
+        ends = f"SELECT COALESCE(MIN(seq), 0), COALESCE(MAX(seq), 0) + 1 FROM {table}"  # nosec B608  # one of two names
+        step = f"SELECT seq, time FROM {table} WHERE seq >= ? ORDER BY seq LIMIT 1"  # nosec B608  # one of two names
+        low, high = self._db.execute(ends).fetchone()
         while low < high:
             middle = (low + high) // 2
-            seq, there = self._db.execute(
-                "SELECT seq, time FROM inputs WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)
-            ).fetchone()
+            seq, there = self._db.execute(step, (middle,)).fetchone()
             low, high = (seq + 1, high) if there < time else (low, middle)
         return int(low)
 
     def _offset(self, time: float) -> float:
-        """UTC less engine time, by the nearest event before it, or the first one."""
+        """UTC less engine time, by the nearest event up to it, or the first one."""
+        after = self._row_at("events", nextafter(time, inf))
         row = (
             self._db.execute(
-                "SELECT wall_offset FROM events WHERE time <= ? ORDER BY seq DESC LIMIT 1", (time,)
+                "SELECT wall_offset FROM events WHERE seq < ? ORDER BY seq DESC LIMIT 1", (after,)
             ).fetchone()
             or self._db.execute("SELECT wall_offset FROM events ORDER BY seq LIMIT 1").fetchone()
         )
