@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
-import socket
 import subprocess
 import tempfile
 from collections import deque
@@ -24,6 +23,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.commands.demo_files import START, write_demo_files
+from daemon.commands.free_port import free_port
 from daemon.commands.virtual_cook import HOUR, VirtualCook
 from daemon.core.events import (
     AlarmChanged,
@@ -52,14 +52,6 @@ LINE_EVERY = 5.0
 FRAMES_PER_SECOND = 4
 STORY_LINES = 16
 BROKER_PROGRAMS = ("mosquitto", "/usr/sbin/mosquitto")
-
-
-def free_port() -> int:
-    """A TCP port that nobody on this machine listens on."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port: int = free.getsockname()[1]
-        return port
 
 
 class PrivateBroker:

@@ -29,6 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.faults.silenced import ROOT
+from tests.ports import free_port
 from tests.system.scripted_board import ScriptedBoard, write_files
 
 STARTS_WITHIN = 40.0
@@ -44,9 +45,7 @@ class Bench:
         self.tree, self.home, self.state = tree, home, home / "state"
         self.board = ScriptedBoard()
         self.more, self.device = "", ""
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = int(free.getsockname()[1])
+        self.port = free_port()
         self.environment = {**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"}
         self.line: bytes | None = None
         self._ends = threading.Event()

@@ -27,7 +27,7 @@ from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up, read
 from tests.faults.test_disk import patched
-from tests.system.hub.mqtt_broker import free_ports
+from tests.ports import free_port
 from tests.system.hub.mqtt_watch import ALARMS, Catcher, at
 from tests.system.scripted_board import write_files
 
@@ -99,7 +99,7 @@ async def what_is_on_the_wire(feed: HubFeed, outbox: Noted) -> None:
 
 async def night_without_broker(home: Path, outbox_class: type[Noted], hours: int) -> Night:
     home.mkdir(parents=True, exist_ok=True)
-    (port,) = free_ports(1)
+    port = free_port()
     files = write_files(home, "/dev/none", port, night=True)
     rig, cook = load_both(*files)
     clock = ManualClock(NIGHT)

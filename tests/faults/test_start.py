@@ -26,6 +26,7 @@ from daemon.wiring.watch import PROVEN_AFTER, Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
+from tests.ports import free_port
 from tests.system.scripted_board import wait_for, write_files
 
 # --- the key's file ----------------------------------------------------------------------------------------------
@@ -240,7 +241,7 @@ def test_the_files_say_whom_nobody_serves(tmp_path: Path) -> None:
 
 async def test_a_port_that_is_taken_keeps_nobody_from_watching(tmp_path: Path) -> None:
     """And the page comes as soon as the port is free."""
-    with socket.create_server(("127.0.0.1", 0)) as taken:
+    with socket.create_server(("127.0.0.1", free_port())) as taken:
         port = taken.getsockname()[1]
         rig, cook = write_files(tmp_path, "/dev/none", None)
         rig.write_text(rig.read_text().replace("port = 0", f"port = {port}"))

@@ -15,7 +15,8 @@ import time
 from pathlib import Path
 
 from drivers.reading import Fault
-from tests.system.hub.mqtt_broker import MAKE_BROKER, free_ports
+from tests.ports import free_port, free_ports
+from tests.system.hub.mqtt_broker import MAKE_BROKER
 from tests.system.scripted_board import ScriptedBoard
 
 NOISE = 0.15
@@ -176,7 +177,7 @@ class Watch:
     def __init__(self, home: Path, broker: Broker, log: Path) -> None:
         self.home, self.broker, self.log = home, broker, log
         self.home.mkdir(parents=True, exist_ok=True)
-        (self._page,) = free_ports(1)
+        self._page = free_port()
         self._process: subprocess.Popen[bytes] | None = None
 
     def write(

@@ -18,7 +18,7 @@ from tests.hub.checks import IN_ORDER, appears, filled, orders, package, recorde
 from tests.hub.household import Board, Broker, Watch
 from tests.hub.household_trial import Trial
 from tests.hub.hub_process import Hub
-from tests.system.hub.mqtt_broker import free_ports
+from tests.ports import free_port
 
 
 async def family_list(hub: Hub) -> list[str]:
@@ -44,7 +44,7 @@ async def trial(environment: Path, home: Path, minutes: float, only: list[str]) 
     watch = Watch(home / "watch", broker, home / "watch.log")
     watch.write(board.port)
     watch.start()
-    hub = Hub(environment, home / "hub", free_ports(1)[0])
+    hub = Hub(environment, home / "hub", free_port())
     (home / "hub" / "packages" / "pit.yaml").write_text(filled("package.yaml"), encoding="utf-8")
     t = Trial(hub, broker, board, watch)
     try:

@@ -23,6 +23,7 @@ from pathlib import Path
 import pytest
 
 from daemon.core.engine import SCAN_CYCLE
+from tests.ports import free_port
 
 PITVIGIL = Path(sys.executable).parent / "pitvigil"
 UNIT = Path(__file__).parents[2] / "deploy" / "pitvigil.service"
@@ -73,13 +74,6 @@ sender = "pit@example.org"
 to = ["cook@example.org"]
 password_file = "secret_mail"
 """
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 class Pit(threading.Thread):

@@ -26,6 +26,7 @@ from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal.journal import Journal
 from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
+from tests.ports import free_port
 from tests.system.scripted_board import ScriptedBoard, start_fast_watch, wait_for, write_files
 from tests.texts.english import events_in_words
 
@@ -36,9 +37,7 @@ MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[int]:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port: int = free.getsockname()[1]
+    port = free_port()
     conf = tmp_path / "mosquitto.conf"
     conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
     process = subprocess.Popen([MOSQUITTO, "-c", str(conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)

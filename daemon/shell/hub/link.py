@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import functools
 import logging
+import os
 import random
 import socket
 import ssl
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -54,6 +57,8 @@ FAREWELL = 2.0
 """s to wait for the last message to be acknowledged on the way out."""
 DELIVERY = 5.0
 """s to wait for the acknowledgement of a message to a person."""
+RESET = struct.pack("ii", 1, 0)
+"""SO_LINGER of no time (socket(7)): a connection closed so leaves nothing behind on its port."""
 
 # MQTT 5.0 reason codes, 2.4
 FAILURES_FROM = 128
@@ -232,7 +237,7 @@ class BrokerLink:
         client.will_set(self.topics.state, self.topics.lost, qos=1, retain=True)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_message, client.on_publish = self._on_message, self._on_publish
-        client.on_socket_open = _no_delay
+        client.on_socket_open = _opened
         return client
 
     # --- sending ---------------------------------------------------------------------------------------------
@@ -419,7 +424,15 @@ def _expiring(seconds: int) -> Properties:
     return properties
 
 
-def _no_delay(client: mqtt.Client, data: Any, sock: Any) -> None:
-    """Without this, small messages wait 40 ms for the acknowledgement of the one before (Nagle with delayed ACK)."""
-    if isinstance(sock, socket.socket):
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+def _opened(client: mqtt.Client, data: Any, sock: Any) -> None:
+    """Refuses a connection to itself: while no broker listens on this machine, an attempt whose own end is given the very
+    port it tries succeeds (RFC 9293, 3.5, simultaneous open). It goes by a reset, so that the broker finds its port free.
+    """
+    if not isinstance(sock, socket.socket):
+        return
+    if sock.getsockname() == sock.getpeername():
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)
+        sock.close()
+        raise ConnectionRefusedError(errno.ECONNREFUSED, os.strerror(errno.ECONNREFUSED))
+    # Without this, small messages wait 40 ms for the acknowledgement of the one before (Nagle with delayed ACK).
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -34,7 +34,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from tests.bench.cost.contestants import ROOT, UNIT_ENVIRONMENT, Contestant, Wire, flow_tool, script, watch
 from tests.bench.cost.process_cost import cpu_seconds, pss, pss_alone, wake_ups, written
 from tests.bench.figure import Figure
-from tests.system.hub.mqtt_broker import free_ports
+from tests.ports import free_port
 
 TEN_MINUTES: Final = 600.0
 DAY: Final = 86400.0
@@ -107,7 +107,7 @@ class Ear:
 
 @contextlib.contextmanager
 def broker(folder: Path) -> Iterator[int]:
-    (port,) = free_ports(1)
+    port = free_port()
     (folder / "mosquitto.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n")
     process = subprocess.Popen(["mosquitto", "-c", str(folder / "mosquitto.conf")], stderr=subprocess.DEVNULL)
     time.sleep(0.5)

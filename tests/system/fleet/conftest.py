@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import socket
 import subprocess
 import tarfile
 import tempfile
@@ -17,17 +16,13 @@ import pytest
 
 from config.rig import FleetSection
 from daemon.commands.ship import where
+from tests.ports import free_port
 
 SCRIPT = Path(__file__).parents[3] / "deploy" / "fleet" / "centre.sh"
 HOST = "localhost"
 BINARIES = sorted(Path("/usr/lib/postgresql").glob("*/bin")) if Path("/usr/lib/postgresql").is_dir() else []
 OWNER = "postgres"
 PATIENCE = 120
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as one:
-        return int(one.getsockname()[1])
 
 
 @dataclass

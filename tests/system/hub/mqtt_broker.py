@@ -17,17 +17,11 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from tests.ports import free_port
+
 NEEDS_MOSQUITTO = pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs the package mosquitto")
 ROOT = Path(__file__).parents[3]
 MAKE_BROKER = ROOT / "deploy" / "hub" / "make-broker.sh"
-
-
-def free_ports(count: int) -> list[int]:
-    held = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
-    ports = [s.getsockname()[1] for s in held]
-    for s in held:
-        s.close()
-    return ports
 
 
 class PrivateBroker:
@@ -63,7 +57,7 @@ class PrivateBroker:
 
 def plain_broker(directory: Path, more: str = "allow_anonymous true\n") -> PrivateBroker:
     """Anybody may do anything on it, unless `more` says otherwise."""
-    (port,) = free_ports(1)
+    port = free_port()
     file = directory / f"mosquitto-{port}.conf"
     file.write_text(f"{as_us()}listener {port} 127.0.0.1\n{more}", encoding="utf-8")
     return PrivateBroker(file, port)

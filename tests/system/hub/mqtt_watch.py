@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
-from typing import cast
 
 from config.rig import BrokerSection, Rig
 from daemon.core.events import Sample, SamplesJudged
@@ -15,6 +14,7 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell.hub.feed import HubFeed
 from daemon.shell.hub.link_settings import BrokerSettings
 from drivers.reading import Quality
+from tests.ports import free_port
 from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, Still
 from tests.system.hub.mqtt_broker import Ear
 
@@ -93,9 +93,11 @@ class Catcher:
         self._tasks: set[asyncio.Task[None]] = set()
         self._writer: asyncio.StreamWriter | None = None
 
-    async def start(self, port: int = 0) -> int:
+    async def start(self, port: int | None = None) -> int:
+        """On a port that is its own after it has stopped, too: a client that goes on trying cannot take it."""
+        port = port or free_port()
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", port)
-        return cast(int, self._server.sockets[0].getsockname()[1])
+        return port
 
     def send(self, packet: bytes) -> None:
         """To whoever connected last."""
@@ -103,8 +105,8 @@ class Catcher:
         self._writer.write(packet)
 
     async def stop(self) -> None:
-        assert self._server is not None
-        self._server.close()
+        if self._server is not None:  # else it never started, and what kept it from that is the error to be seen
+            self._server.close()
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)

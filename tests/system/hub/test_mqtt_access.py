@@ -21,8 +21,9 @@ from config.rig import Rig
 from daemon.core.inputs import Acknowledge, Mark, MarkKind
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub.link_settings import BrokerSettings, tls_context
+from tests.ports import free_ports
 from tests.shell.hub.hub_scenario import NIGHT, alarm
-from tests.system.hub.mqtt_broker import MAKE_BROKER, NEEDS_MOSQUITTO, Ear, PrivateBroker, as_us, free_ports
+from tests.system.hub.mqtt_broker import MAKE_BROKER, NEEDS_MOSQUITTO, Ear, PrivateBroker, as_us
 from tests.system.hub.mqtt_watch import ALARMS, BASE, at, watching
 
 pytestmark = [pytest.mark.usefixtures("quick"), NEEDS_MOSQUITTO]

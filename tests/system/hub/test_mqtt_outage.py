@@ -6,17 +6,21 @@ import asyncio
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import tracemalloc
 from pathlib import Path
+from typing import Any
 
+import paho.mqtt.client as mqtt
 import pytest
 
 from config.rig import Rig
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import link as broker
 from daemon.shell.hub.link import BrokerLink, LinkTopics
+from tests.ports import free_port
 from tests.shell.hub.hub_scenario import NIGHT, alarm
 from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, ROOT, Ear, PrivateBroker, plain_broker, retained_on
 from tests.system.hub.mqtt_watch import ALARMS, BASE, HOUR, Catcher, at, watching
@@ -128,6 +132,30 @@ async def test_an_old_broker_is_spoken_to_in_its_words(evening: tuple[Rig, Snaps
         assert catcher.of(f"{BASE}/$state")[-1] == "disconnected"
     finally:
         await catcher.stop()
+
+
+async def test_a_connection_to_itself_is_no_broker(monkeypatch: pytest.MonkeyPatch) -> None:
+    """RFC 9293, 3.5: an attempt that is given the very port it tries connects to itself. It must leave the port free."""
+    port, said, attempts = free_port(), list[tuple[bool, str]](), list[str]()
+    library = mqtt.Client.connect
+
+    def connect(client: mqtt.Client, host: str, port: int, keepalive: int, properties: Any) -> Any:
+        attempts.append(host)
+        return library(client, host, port, keepalive, "127.0.0.1", port, properties=properties)
+
+    monkeypatch.setattr(mqtt.Client, "connect", connect)
+    link = BrokerLink(
+        at(port), LinkTopics("s", "init", "ready", "off", "lost"), changed=lambda *words: said.append(words)
+    )
+    link.start()
+    try:
+        async with asyncio.timeout(60):
+            while len(attempts) < 4:
+                await asyncio.sleep(0.01)
+        assert said == [(False, f"no connection to 127.0.0.1:{port}: Connection refused")]
+    finally:
+        await link.stop()
+    socket.create_server(("127.0.0.1", port)).close()
 
 
 async def test_a_broker_that_does_not_answer(evening: tuple[Rig, Snapshot], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,6 +27,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from daemon.commands.demo_files import CHANNEL, CHANNELS, RIG
 from daemon.shell.journal.journal import Journal
+from tests.ports import free_port
 from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
 from tests.system.page.page_browser import CHROMIUM, enter, paired_phone, serious, unfold
 from tests.system.scripted_board import ScriptedBoard
@@ -65,9 +66,7 @@ class RealWatch:
     """values: what the board's next lines say, channel -> °C."""
 
     def __init__(self, home: Path, board: ScriptedBoard) -> None:
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = int(free.getsockname()[1])
+        self.port = free_port()
         self.home, self.values = home, {**PIT, **MEAT, **COLD}
         self._board, self._over = board, threading.Event()
         self.orders: IO[bytes] | None = None
