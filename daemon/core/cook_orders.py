@@ -31,6 +31,7 @@ from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
 from daemon.core.readings.handheld import HandheldReading
 from daemon.core.readings.trace import MINUTE
 from daemon.core.said import Text, say
+from daemon.core.settings import Role
 from daemon.core.watch_state import WatchState
 from drivers.reading import Quality
 
@@ -183,7 +184,7 @@ class CookOrders(WatchState):
         return self._spot(order, now)
 
     def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
-        reason = wrong_with(item.cook, self.settings)
+        reason = wrong_with(item.cook, self.settings.ids_with(Role.MEAT))
         if reason:
             return [CommandRefused(now, "start cook", reason)]
         events = self._retire_all(now)
@@ -194,7 +195,7 @@ class CookOrders(WatchState):
 
     def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
         """Pieces come and go, and probes move, while the cook runs."""
-        wanted = ordered(order, self.settings)
+        wanted = ordered(order, self.settings.cook, self.settings.ids_with(Role.MEAT))
         if isinstance(wanted, Refused):
             return [CommandRefused(now, "change the cook", wanted.reason)]
         before, found = self.settings.cook, difference(self.settings.cook, wanted)

@@ -226,6 +226,9 @@ class WatchSettings:
     def with_role(self, role: Role) -> tuple[ChannelSettings, ...]:
         return tuple(c for c in self.channels if c.role is role)
 
+    def ids_with(self, role: Role) -> frozenset[str]:
+        return frozenset(c.id for c in self.channels if c.role is role)
+
 
 def cook_to_plain(cook: CookSettings) -> dict[str, Any]:
     """JSON-able, for a checkpoint: a cook may have been started from the page."""

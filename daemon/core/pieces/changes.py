@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass, replace
 
 from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MoveProbe, RemovePiece
 from daemon.core.said import Text, say
-from daemon.core.settings import CookSettings, PieceSettings, Role, WatchSettings
+from daemon.core.settings import CookSettings, PieceSettings
 
 MOST_PIECES = 40
 """On one pit, as in the cook file; our bound."""
@@ -30,9 +31,8 @@ class Difference:
     probe: tuple[str, ...]
 
 
-def ordered(order: CookOrder, settings: WatchSettings) -> CookSettings | Refused:
-    """The cook that the order makes of the running one."""
-    cook = settings.cook
+def ordered(order: CookOrder, cook: CookSettings, meat: Container[str]) -> CookSettings | Refused:
+    """The cook that the order makes of the running one. meat: ids of the meat channels."""
     match order:
         case AddPiece(piece):
             if any(p.id == piece.id for p in cook.pieces):
@@ -49,11 +49,11 @@ def ordered(order: CookOrder, settings: WatchSettings) -> CookSettings | Refused
             wanted = replace(cook, pieces=moved)
         case ChangePiece(piece):
             if not any(p.id == piece.id for p in cook.pieces):
-                return Refused(f"no piece is called {piece.id}")
+                return Refused(say("refused.no-piece", piece=piece.id))
             wanted = replace(cook, pieces=tuple(piece if p.id == piece.id else p for p in cook.pieces))
         case ChangeCook(cook=other):
             wanted = replace(other, id=cook.id)
-    reason = wrong_with(wanted, settings)
+    reason = wrong_with(wanted, meat)
     return Refused(reason) if reason else wanted
 
 
@@ -66,13 +66,12 @@ def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str | None) ->
     return tuple(replace(p, channel=own.get(p.id, p.channel)) for p in pieces)
 
 
-def wrong_with(cook: CookSettings, settings: WatchSettings) -> Text:
-    """Why no such cook can run here, or ""."""
-    known = {c.id for c in settings.with_role(Role.MEAT)}
+def wrong_with(cook: CookSettings, meat: Container[str]) -> Text:
+    """Why no such cook can run here, or "". meat: ids of the meat channels."""
     channels = [p.channel for p in cook.pieces if p.channel is not None]
     if len(cook.pieces) > MOST_PIECES:
         return say("refused.pieces", most=MOST_PIECES)
-    strange = [c for c in channels if c not in known]
+    strange = [c for c in channels if c not in meat]
     if strange:
         return say("refused.no-channel", channel=strange[0])
     twice = [c for c in channels if channels.count(c) > 1]

@@ -11,16 +11,17 @@ import json
 import re
 import sqlite3
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
 from daemon.core.inputs import EndCook, StartCook
 from daemon.core.pit.profile import CookLessons
-from daemon.core.settings import CookSettings, Role, WatchSettings, cook_to_plain
+from daemon.core.settings import CookSettings, Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords, reading
 from daemon.shell.library.summary import figures, lessons
+from daemon.shell.library.worked import changes_in, worked
 from daemon.shell.wording import input_from_json
 
 _DATED = re.compile(r"\d{4}-\d{2}-\d{2}-")
@@ -28,12 +29,13 @@ _DATED = re.compile(r"\d{4}-\d{2}-\d{2}-")
 
 @dataclass(frozen=True, slots=True)
 class _Open:
-    """The cook that runs. plain: its settings as they stand in its row."""
+    """The cook that runs. settings: as it was started; first: seq of the input that started it."""
 
     id: str
     cook: str
     started: float
-    plain: dict[str, Any]
+    settings: CookSettings
+    first: int
 
 
 class CookArchive:
@@ -94,7 +96,11 @@ class CookArchive:
         self._ids = {row[0] for row in found}
         self._after = max((row[4] for row in found), default=0)
         running = next((row for row in found if row[3] is None), None)
-        self._open = None if running is None else _Open(running[0], running[1], running[2], json.loads(running[5]))
+        self._open = (
+            None
+            if running is None
+            else _Open(running[0], running[1], running[2], cook_from_plain(json.loads(running[5])), running[4])
+        )
 
     def _follow(self, settings: WatchSettings, offset: float) -> None:
         for seq, time, item in self._starts_and_ends():
@@ -106,7 +112,7 @@ class CookArchive:
 
     def _begin(self, settings: WatchSettings, offset: float) -> None:
         """After a start of the watch: a cook that no input started came with the rig's cook file."""
-        if self._open is not None and not _same(self._open.plain, _plain(settings.cook)):
+        if self._open is not None and not _same(self._became(self._open, settings), settings.cook):
             self._close(self._last_event(self._open), offset)
         start = self._journal.newest_start()
         if self._open is None and settings.cook.pieces and start is not None:
@@ -129,7 +135,7 @@ class CookArchive:
         id_ = free_id(cook.id, time + offset, self._ids.__contains__)
         self._ids.add(id_)
         self._after = max(self._after, seq)
-        self._open = _Open(id_, cook.id, time, _plain(cook))
+        self._open = _Open(id_, cook.id, time, cook, seq)
         self._journal.change(*row_of_cook(id_, cook, settings, time, None, offset, seq))
 
     def _close(self, time: float, offset: float) -> None:
@@ -141,6 +147,12 @@ class CookArchive:
         )
         self._closing.add(self._open.id)
         self._open = None
+
+    def _became(self, cook: _Open, settings: WatchSettings) -> CookSettings:
+        """The cook as it stands by the orders that were given since it was started."""
+        with reading(self._journal.path) as db:
+            changes = [(time, change) for _, time, change in changes_in(db, cook.first)]
+        return worked(cook.settings, cook.started, settings.ids_with(Role.MEAT), changes).cook
 
     def _last_event(self, cook: _Open) -> float:
         with reading(self._journal.path) as db:
@@ -159,7 +171,7 @@ def row_of_cook(
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             id_, cook.id, cook.name, settings.pit_name, started, ended, offset,
-            json.dumps(_plain(cook)), json.dumps([asdict(channel) for channel in settings.channels]), seq,
+            json.dumps(cook_to_plain(cook)), json.dumps([asdict(channel) for channel in settings.channels]), seq,
         ),
     )  # fmt: skip
 
@@ -177,16 +189,10 @@ def free_id(cook: str, utc: float, taken: Callable[[str], bool]) -> str:
 
 def _can_start(cook: CookSettings, settings: WatchSettings) -> bool:
     """As the engine decides it: every piece has a meat channel, or no probe of its own."""
-    known = {channel.id for channel in settings.with_role(Role.MEAT)}
+    known = settings.ids_with(Role.MEAT)
     return all(piece.channel is None or piece.channel in known for piece in cook.pieces)
 
 
-def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
+def _same(one: CookSettings, other: CookSettings) -> bool:
     """The serving time is put in engine time anew at every start, so its last digits say nothing."""
-    return {**one, "serve_at": None} == {**other, "serve_at": None}
-
-
-def _plain(cook: CookSettings) -> dict[str, Any]:
-    """As it stands in the row: after a trip through JSON."""
-    plain: dict[str, Any] = json.loads(json.dumps(cook_to_plain(cook)))
-    return plain
+    return replace(one, serve_at=None) == replace(other, serve_at=None)

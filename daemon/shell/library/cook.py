@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import nan
 from typing import Any
 
-from daemon.core.settings import Band, ChannelSettings, CookSettings
+from daemon.core.readings.trace import MINUTE
+from daemon.core.settings import Band, ChannelSettings, CookSettings, PieceSettings
+from daemon.shell.library.worked import Probes
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +19,9 @@ class KeptCook:
     series: channel id -> one value per minute, °C, NaN where nothing good was read.
     events: event objects as written to the event file (instants RFC 3339 UTC; texts as `Said`), oldest first.
     wood: kg. weights: piece id -> (raw kg, served kg), 0 = not weighed. photos: file names.
-    bands: the bands that were set while it ran, each with its engine time, oldest first."""
+    bands: the bands that were set while it ran, each with its engine time, oldest first.
+    settings: as the cook was last meant, with every piece that was in it. probes: piece id -> what read it and since when; of a
+    piece that is not named its own channel all the time."""
 
     id: str
     name: str
@@ -35,3 +40,24 @@ class KeptCook:
     wood: float | None = None
     weights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     bands: tuple[tuple[float, Band], ...] = ()
+    probes: Mapping[str, Probes] = field(default_factory=dict)
+
+    def probes_of(self, piece: PieceSettings) -> Probes:
+        return self.probes.get(piece.id, ((self.started, piece.channel),))
+
+    def readers(self, piece: PieceSettings) -> tuple[str | None, ...]:
+        """For each minute the channel that read this piece, as the watch counted it: a minute in which a probe moved is the
+        new one's."""
+        probes = [(int(since // MINUTE), channel) for since, channel in self.probes_of(piece)]
+        readers, channel = [], None
+        for minute in self.minutes:
+            while probes and probes[0][0] <= minute:
+                channel = probes.pop(0)[1]
+            readers.append(channel)
+        return tuple(readers)
+
+    def core(self, piece: PieceSettings) -> tuple[float, ...]:
+        """What its probes read in each minute, °C, NaN where none did."""
+        nothing = (nan,) * len(self.minutes)
+        columns = {channel: self.series.get(channel or "", nothing) for channel in set(self.readers(piece))}
+        return tuple(columns[channel][at] for at, channel in enumerate(self.readers(piece)))

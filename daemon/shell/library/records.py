@@ -10,17 +10,17 @@ import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from itertools import takewhile
-from math import isnan, nan
+from math import inf, isnan, nan
 from pathlib import Path
 from statistics import fmean
 from typing import Any
 
 from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
-from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, cook_from_plain
+from daemon.core.settings import ChannelSettings, CookSettings, Role, cook_from_plain
 from daemon.shell.journal.connection import connect
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.journal.profile_note import kept_profile
@@ -32,6 +32,7 @@ from daemon.shell.library.minutes import minute_medians
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
 from daemon.shell.library.taken_back import standing
+from daemon.shell.library.worked import Change, Worked, changes_in, worked
 from daemon.shell.wording import with_texts
 
 IMPORTED = "imported"
@@ -47,7 +48,7 @@ BUSY = 5.0
 
 @dataclass(frozen=True, slots=True)
 class CookEntry:
-    """One row of the list of cooks, with the journal it stands in."""
+    """One row of the list of cooks, with the journal it stands in. settings: as it was started; worked: what it became."""
 
     journal: Path
     id: str
@@ -62,6 +63,7 @@ class CookEntry:
     first_input: int
     notes: CookNotes
     figures: Figures | None
+    worked: Worked
 
 
 ENTRY_COLUMNS = "id, cook, name, pit, started, ended, wall_offset, settings, channels, first_input, notes, figures"
@@ -110,7 +112,7 @@ class CookRecords:
     def amend(self, cook: str, notes: CookNotes) -> None:
         """Put these notes in place of the old ones. Raises UnknownCook, and ValueError in words the cook can act on."""
         entry = self._entry(cook)
-        check_notes(notes, entry.settings)
+        check_notes(notes, entry.worked.whole)
         with closing(connect(entry.journal, timeout=BUSY)) as db, db:
             db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
 
@@ -166,8 +168,9 @@ class CookRecords:
                 if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'kept_cooks'").fetchone() is None:
                     continue  # no watch that keeps cooks has opened it yet
                 rows = db.execute(f"SELECT {ENTRY_COLUMNS} FROM kept_cooks").fetchall()  # nosec B608  # a constant
-            for row in rows:
-                yield _entry_of(journal, row)
+                changes = tuple(changes_in(db))
+                entries = [_entry_of(db, journal, row, changes) for row in rows]
+            yield from entries
 
     def _entry(self, cook: str) -> CookEntry:
         found = next((entry for entry in self._entries() if entry.id == cook), None)
@@ -190,7 +193,7 @@ class CookRecords:
             pit=entry.pit,
             started=_utc(entry),
             duration=max(0.0, ended - entry.started),
-            pieces=tuple(piece.name for piece in entry.settings.pieces),
+            pieces=tuple(piece.name for piece in entry.worked.whole.pieces),
             verdict=entry.notes.verdict,
             in_band=known.in_band,
             swing=known.swing,
@@ -232,16 +235,34 @@ MOST_WOOD = 2000.0
 """kg."""
 
 
-def _entry_of(journal: Path, row: tuple[Any, ...]) -> CookEntry:
-    id_, cook, name, pit, started, ended, offset, settings, channels, first, notes, worked_out = row
+def _entry_of(
+    db: sqlite3.Connection, journal: Path, row: tuple[Any, ...], changes: Sequence[tuple[int, float, Change]]
+) -> CookEntry:
+    """changes: all that the journal holds."""
+    id_, cook, name, pit, started, ended, offset, plain, channels, first, notes, worked_out = row
+    settings = cook_from_plain(json.loads(plain))
+    own = tuple(ChannelSettings(**{**c, "role": Role(c["role"])}) for c in json.loads(channels))
+    meat = {channel.id for channel in own if channel.role is Role.MEAT}
+    end = inf if ended is None else ended
+    became = worked(settings, started, meat, [(at, one) for seq, at, one in changes if seq >= first and at <= end])
     return CookEntry(
-        journal, id_, cook, name, pit, started, ended, offset,
-        cook_from_plain(json.loads(settings)),
-        tuple(ChannelSettings(**{**c, "role": Role(c["role"])}) for c in json.loads(channels)),
-        first,
+        journal, id_, cook, name, pit, started, ended, offset, settings, own, first,
         _notes(json.loads(notes)),
         None if worked_out is None else _figures(json.loads(worked_out)),
+        _without_slips(db, became, cook, started, end),
     )  # fmt: skip
+
+
+def _without_slips(db: sqlite3.Connection, became: Worked, cook: str, started: float, end: float) -> Worked:
+    """Without pieces that were named by mistake: taken out before anything was done to them."""
+    if not became.gone:
+        return became
+    rows = db.execute(
+        "SELECT body FROM events WHERE cook = ? AND time >= ? AND time <= ? AND name = 'stage'", (cook, started, end)
+    )
+    cooked = {json.loads(body)["subject"] for (body,) in rows}
+    pieces = tuple(p for p in became.whole.pieces if p.id not in became.gone or p.id in cooked)
+    return replace(became, whole=replace(became.whole, pieces=pieces))
 
 
 def _figures(plain: dict[str, Any]) -> Figures | None:
@@ -262,7 +283,7 @@ def _utc(entry: CookEntry) -> float:
 
 
 def _searched(entry: CookEntry) -> str:
-    pieces = " ".join(f"{piece.name} {piece.cut}" for piece in entry.settings.pieces)
+    pieces = " ".join(f"{piece.name} {piece.cut}" for piece in entry.worked.whole.pieces)
     day = datetime.fromtimestamp(_utc(entry), UTC).strftime("%Y-%m-%d")
     notes = f"{entry.notes.verdict} {entry.notes.weather}"
     return f"{entry.id} {entry.name} {entry.pit} {pieces} {notes} {day}".casefold()
@@ -299,7 +320,7 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         started=entry.started,
         ended=entry.ended,
         wall_offset=entry.wall_offset,
-        settings=entry.settings,
+        settings=entry.worked.whole,
         channels=entry.channels,
         minutes=minutes,
         series={channel.id: series.get(channel.id, nothing) for channel in entry.channels},
@@ -309,7 +330,8 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         photos=entry.notes.photos,
         wood=entry.notes.wood,
         weights=entry.notes.weights,
-        bands=tuple(_bands(db, entry, end)),
+        bands=tuple((since, band) for since, band in entry.worked.bands if since <= end),
+        probes=entry.worked.probes,
     )
 
 
@@ -356,21 +378,13 @@ def _events(
             yield event
 
 
-def _bands(db: sqlite3.Connection, entry: CookEntry, end: float) -> Iterator[tuple[float, Band]]:
-    rows = db.execute(
-        "SELECT time, body FROM inputs WHERE seq >= ? AND kind = 'SetBand' ORDER BY seq", (entry.first_input,)
-    )
-    for time, body in takewhile(lambda row: row[0] <= end, rows):
-        yield time, Band(**json.loads(body)["band"])
-
-
 def _curve(row: CookRow, kept: KeptCook, step: int) -> CookCurve:
     """Means of `step` minutes each; the same steps for every cook that is compared."""
     time = tuple(max(0.0, minute * MINUTE - kept.started) for minute in kept.minutes[::step])
     cores = tuple(
-        (piece.name, _thinned(kept.series[piece.channel], step))
+        (piece.name, _thinned(kept.core(piece), step))
         for piece in kept.settings.pieces
-        if piece.channel is not None and piece.channel in kept.series
+        if any(channel in kept.series for _, channel in kept.probes_of(piece))
     )
     return CookCurve(row, time, _thinned(pit_minutes(kept), step), cores)
 

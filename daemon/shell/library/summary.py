@@ -22,6 +22,7 @@ from daemon.core.pit.profile import CookLessons
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band, Role
 from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.taken_back import subject_of
 
 LEAST_MINUTES = 30
 """Cooking minutes with a believed pit below which nothing is said of its steadiness."""
@@ -68,7 +69,7 @@ def place_minutes(kept: KeptCook, cooking: Sequence[bool]) -> dict[str, list[flo
 
 def lessons(kept: KeptCook) -> CookLessons:
     """What the finished cook says about its pit."""
-    marked = [event_time(kept, e) for e in kept.events if e["event"] == "mark" and e["kind"] == MarkKind.LOG]
+    marked = [done_time(kept, e) for e in kept.events if e["event"] == "mark" and e["kind"] == MarkKind.LOG]
     noticed = [
         event_time(kept, e, "at") for e in kept.events if e["event"] == "fire" and e["sign"] == FireSign.LOG_ADDED
     ]
@@ -88,7 +89,7 @@ def _stories(kept: KeptCook) -> Iterator[PieceStory]:
     """Each piece that became tender, with the forecasts of it: said by the cook or seen in the core, whichever came first."""
     for piece in kept.settings.pieces:
         own = [e for e in kept.events if e.get("piece", e.get("subject")) == piece.id]
-        tender = [event_time(kept, e) for e in own if e["event"] == "stage" and e["after"] == "tender-range"]
+        tender = [change.time for change in stage_changes(kept, piece.id) if change.after == "tender-range"]
         promises = (
             Promise(event_time(kept, e, "asked_at"), utc_seconds(o["at"]["p50"]) - kept.wall_offset)
             for e in own
@@ -117,14 +118,17 @@ def pit_minutes(kept: KeptCook) -> tuple[float, ...]:
 
 def cooking_minutes(kept: KeptCook) -> tuple[bool, ...]:
     """For each minute: at least one piece lay on the fire at its end."""
-    changes = [(event_time(kept, e), e["subject"], e["after"]) for e in kept.events if e["event"] == "stage"]
+    changes = sorted(
+        (change.time, piece.id, change.after)
+        for piece in kept.settings.pieces
+        for change in stage_changes(kept, piece.id)
+    )
     stages: dict[str, str] = {}
     on, following = [], 0
     for minute in kept.minutes:
         while following < len(changes) and changes[following][0] <= (minute + 1) * MINUTE:
             _, subject, stage = changes[following]
-            if subject != "pit":
-                stages[subject] = stage
+            stages[subject] = stage
             following += 1
         on.append(any(stage in ON_THE_PIT for stage in stages.values()))
     return tuple(on)
@@ -133,6 +137,46 @@ def cooking_minutes(kept: KeptCook) -> tuple[bool, ...]:
 def band_at(kept: KeptCook, time: float) -> Band:
     """The band that was set at this engine time."""
     return next((band for since, band in reversed(kept.bands) if since <= time), kept.settings.band)
+
+
+@dataclass(frozen=True, slots=True)
+class StageChange:
+    """time: engine time at which it came about, which for a mark made late is when the thing was done. before, after, because:
+    as in the event."""
+
+    time: float
+    before: str
+    after: str
+    because: str
+
+
+def stage_changes(kept: KeptCook, subject: str) -> tuple[StageChange, ...]:
+    """Those of a piece, or of "pit", in the order in which they came about. What was seen after a thing was done, and before
+    its mark was made, gives way to the mark."""
+    late = {
+        (subject_of(e["kind"], e["piece"]), e["time"]): done_time(kept, e)
+        for e in kept.events
+        if e["event"] == "mark" and e.get("at") is not None
+    }
+    found: list[StageChange] = []
+    for event in kept.events:
+        if event["event"] != "stage" or event["subject"] != subject:
+            continue
+        said, time = event["time"], event_time(kept, event)
+        if event["because"] == "mark":
+            everybody = None if subject != "pit" else subject
+            time = late.get((subject, said), late.get((everybody, said), time))
+            time = max(time, found[0].time) if found else time  # nothing was done to meat before it went on
+        while found and found[-1].time > time:
+            found.pop()
+        if not found or found[-1].after != event["after"]:
+            found.append(StageChange(time, event["before"], event["after"], event["because"]))
+    return tuple(found)
+
+
+def done_time(kept: KeptCook, event: Any) -> float:
+    """When what a mark or a reading by hand speaks of was done, engine time, s."""
+    return event_time(kept, event, "time" if event.get("at") is None else "at")
 
 
 def event_time(kept: KeptCook, event: Any, key: str = "time") -> float:

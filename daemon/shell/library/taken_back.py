@@ -1,4 +1,4 @@
-"""What still counts of what people said: marks and spot readings that were not taken back."""
+"""What still counts of what people said: marks and spot readings that were not taken back, and the stages they led to."""
 
 from __future__ import annotations
 
@@ -6,15 +6,32 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from daemon.core.inputs import SPOT
+from daemon.core.marks import OF_THE_PIT
 
 Event = Mapping[str, Any]
 
 
 def standing(events: Iterable[Event]) -> tuple[Event, ...]:
-    """Events of an event file, oldest first, without the marks and spot readings that were taken back later."""
+    """Events of an event file, oldest first, without the marks and spot readings that were taken back later, and without the
+    change of stage that such a mark made at once."""
     known = tuple(events)
     gone = {(e["what"], e["piece"], e["said_at"]) for e in known if e["event"] == "taken-back"}
-    return tuple(e for e in known if not gone or _name(e) not in gone)
+    if not gone:
+        return known
+    led_to = {(subject_of(what, piece), said_at) for what, piece, said_at in gone}
+    return tuple(e for e in known if _name(e) not in gone and not _led_to(e, led_to))
+
+
+def subject_of(what: str, piece: str | None) -> str | None:
+    """Whose stage a mark moves: "pit", a piece by its id, or None for all pieces."""
+    return "pit" if what in OF_THE_PIT else piece
+
+
+def _led_to(event: Event, marks: set[tuple[str | None, str]]) -> bool:
+    if event["event"] != "stage" or event["because"] != "mark":
+        return False
+    subject, time = event["subject"], event["time"]
+    return (subject, time) in marks or (subject != "pit" and (None, time) in marks)
 
 
 def _name(event: Event) -> tuple[str, str | None, str] | None:

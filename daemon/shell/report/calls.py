@@ -9,7 +9,7 @@ from typing import Any
 from daemon.core.annunciation.test_call import TEST_WAKE
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.library.summary import event_time
+from daemon.shell.library.summary import done_time, event_time
 
 ANSWERED_WITHIN = 60 * MINUTE
 """A deed later than this after a call was hardly an answer to it. Common practice, no source."""
@@ -61,9 +61,9 @@ def _call(
         and not e["after"].endswith("unacknowledged")
     )  # fmt: skip
     deeds = sorted(
-        (event_time(cook, e), e["kind"])
+        (done_time(cook, e), e["kind"])
         for e in named(cook, "mark")
-        if time < event_time(cook, e) <= time + ANSWERED_WITHIN
+        if time < done_time(cook, e) <= time + ANSWERED_WITHIN
     )
     verdicts = [judged[e["id"]] for e in told if e["id"] in judged]
     return Call(

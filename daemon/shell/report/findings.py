@@ -16,10 +16,12 @@ from daemon.shell.library.summary import (
     Figures,
     band_at,
     cooking_minutes,
+    done_time,
     event_time,
     figures,
     pit_minutes,
     place_minutes,
+    stage_changes,
     yield_fraction,
 )
 from daemon.shell.report.calls import Call, HeldBack, calls, held_back, named
@@ -72,7 +74,8 @@ class StageSpan:
 
 @dataclass(frozen=True, slots=True)
 class PieceFindings:
-    """core: one value a minute. stalls: (from, to). served: share of the raw weight, None = not weighed."""
+    """core: one value a minute. stalls: (from, to). served: share of the raw weight, None = not weighed. by_hand: (engine s, °C,
+    where) of cores read by hand, in order. probes: (engine s, name of its probe or "" for none), in order."""
 
     settings: PieceSettings
     core: tuple[float, ...] = field(repr=False)
@@ -84,6 +87,8 @@ class PieceFindings:
     checks: tuple[ForecastCheck, ...]
     safety: SafetyAccount
     served: float | None = None
+    by_hand: tuple[tuple[float, float, str], ...] = ()
+    probes: tuple[tuple[float, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +173,7 @@ def _bands(cook: KeptCook, start: float) -> tuple[tuple[float, Band], ...]:
 
 
 def _deeds(cook: KeptCook) -> tuple[Deed, ...]:
-    marked = [Deed(event_time(cook, e), e["kind"]) for e in named(cook, "mark") if e["kind"] in FIRE_DEEDS]
+    marked = [Deed(done_time(cook, e), e["kind"]) for e in named(cook, "mark") if e["kind"] in FIRE_DEEDS]
     seen = [Deed(event_time(cook, e, "at"), SIGNS[e["sign"]], True) for e in named(cook, "fire") if e["sign"] in SIGNS]
     fresh = [s for s in seen if not any(m.kind == s.kind and abs(m.time - s.time) <= SAME_DEED for m in marked)]
     return tuple(sorted(marked + fresh, key=lambda deed: deed.time))
@@ -205,15 +210,16 @@ def _spell(start: float, end: float, depth: float, deeds: Sequence[Deed]) -> Spe
 
 
 def _piece(cook: KeptCook, piece: PieceSettings, end: float) -> PieceFindings:
-    core = cook.series.get(piece.channel or "", (float("nan"),) * len(cook.minutes))
+    core = cook.core(piece)
     stages = _stages(cook, piece.id, end)
     on_at = next((s.start for s in stages if s.stage in ("on", "cooking")), None)
     wraps = [
-        event_time(cook, e) for e in named(cook, "mark") if e["kind"] == "wrapped" and e["piece"] in (piece.id, None)
+        done_time(cook, e) for e in named(cook, "mark") if e["kind"] == "wrapped" and e["piece"] in (piece.id, None)
     ]
     wrapped_at = wraps[0] if wraps else next((s.start for s in stages if s.stage == "wrapped"), None)
     off_at = next((s.start for s in stages if s.stage in ("off", "rest", "hold", "chill", "done")), None)
     raw, served = cook.weights.get(piece.id, (0.0, 0.0))
+    names = {channel.id: channel.name or channel.id for channel in cook.channels}
     return PieceFindings(
         settings=piece,
         core=core,
@@ -225,17 +231,24 @@ def _piece(cook: KeptCook, piece: PieceSettings, end: float) -> PieceFindings:
         checks=forecast_checks(cook, piece, core, on_at, wrapped_at, off_at),
         safety=safety_account(cook, piece, core),
         served=served / raw if raw > 0 and served > 0 else None,
+        by_hand=tuple(sorted(_by_hand(cook, piece.id))),
+        probes=tuple((since, names.get(channel or "", "")) for since, channel in cook.probes_of(piece)),
     )
 
 
+def _by_hand(cook: KeptCook, piece: str) -> Iterable[tuple[float, float, str]]:
+    for event in named(cook, "spot"):
+        if event["piece"] == piece:
+            yield done_time(cook, event), event["celsius"], event["where"]
+
+
 def _stages(cook: KeptCook, piece: str, end: float) -> tuple[StageSpan, ...]:
-    changes = [e for e in named(cook, "stage") if e["subject"] == piece]
-    times = [event_time(cook, e) for e in changes]
-    ends = [*times, end][1:]
+    changes = stage_changes(cook, piece)
+    ends = [*(change.time for change in changes), end][1:]
     return tuple(
-        StageSpan(time, until, e["after"], e["because"])
-        for e, time, until in zip(changes, times, ends, strict=True)
-        if until > time
+        StageSpan(one.time, until, one.after, one.because)
+        for one, until in zip(changes, ends, strict=True)
+        if until > one.time
     )
 
 
@@ -270,7 +283,7 @@ def _safety_alarms(cook: KeptCook) -> Iterable[tuple[float, str, str]]:
 
 def _probe_troubles(cook: KeptCook, cooking: Sequence[bool], start: float, end: float) -> Iterable[ProbeTrouble]:
     """Channels in use that gave no believed value for a while."""
-    meat = {piece.channel for piece in cook.settings.pieces}
+    meat = {channel for piece in cook.settings.pieces for _, channel in cook.probes_of(piece)}
     for channel in cook.channels:
         if channel.id not in cook.series or (channel.role is not Role.PIT and channel.id not in meat):
             continue
@@ -307,8 +320,10 @@ def _why_unbelieved(cook: KeptCook, channel: str, begun: float, seconds: float) 
 
 def _in_use(cook: KeptCook, channel: str, cooking: Sequence[bool], end: float) -> Sequence[bool]:
     """A pit probe while anything cooks; a meat probe while its own piece lies on the fire."""
-    own = [p.id for p in cook.settings.pieces if p.channel == channel]
-    if not own:
-        return cooking
-    spans = [s for piece in own for s in _stages(cook, piece, end) if s.stage in ON_THE_PIT]
-    return [any(s.start <= minute * MINUTE < s.end for s in spans) for minute in cook.minutes]
+    used = [False] * len(cook.minutes)
+    own = [p for p in cook.settings.pieces if any(channel == known for _, known in cook.probes_of(p))]
+    for piece in own:
+        spans = [s for s in _stages(cook, piece.id, end) if s.stage in ON_THE_PIT]
+        for at, (minute, reader) in enumerate(zip(cook.minutes, cook.readers(piece), strict=True)):
+            used[at] |= reader == channel and any(s.start <= minute * MINUTE < s.end for s in spans)
+    return used if own else cooking

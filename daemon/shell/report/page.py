@@ -188,6 +188,15 @@ def _piece(piece: PieceFindings, found: Findings, reader: Reader) -> Element:
     if piece.served is not None:
         raw, served = found.cook.weights[own.id]
         facts.append(f"{served:g} of {raw:g} kg served, {percent(piece.served)}")
+    if len(piece.probes) > 1 or not piece.probes[0][1]:
+        read = (f"{name or 'no probe'} from {reader.clock(since)}" for since, name in piece.probes)
+        facts.append(f"read by {', '.join(read)}")
+    hand = [
+        f"{reader.temperature(celsius, 1)} at {reader.clock(time)}" + (f" ({where})" if where else "")
+        for time, celsius, where in piece.by_hand
+    ]
+    if hand:
+        facts.append(f"by hand {', '.join(hand)}")
     stalls = [
         node("p", f"Stalled from {reader.clock(begun)} to {reader.clock(ended)}, {duration(ended - begun)}, "
              f"between {_core_range(piece, found, begun, ended, reader)}.")

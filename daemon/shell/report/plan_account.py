@@ -8,7 +8,7 @@ from typing import Any
 
 from daemon.core.planned import StepKind
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.library.summary import event_time
+from daemon.shell.library.summary import done_time, event_time, stage_changes
 from daemon.shell.report.calls import named
 from daemon.shell.report.findings import Findings
 
@@ -71,7 +71,7 @@ def _planned(
 def _done(found: Findings) -> Iterator[tuple[tuple[str, str | None], float]]:
     """(kind, piece) -> when it was done."""
     cook = found.cook
-    lit = [event_time(cook, e) for e in named(cook, "stage") if e["subject"] == "pit" and e["before"] == "unlit"]
+    lit = [change.time for change in stage_changes(cook, "pit") if change.before == "unlit"]
     lit += [deed.time for deed in found.deeds if deed.kind == "fire-lit"]
     if lit:
         yield (StepKind.LIGHT, None), min(lit)
@@ -81,6 +81,6 @@ def _done(found: Findings) -> Iterator[tuple[tuple[str, str | None], float]]:
         for kind, at in (*times, (StepKind.HOLD, held)):
             if at is not None:
                 yield (kind, piece.settings.id), at
-    served = [event_time(cook, e) for e in named(cook, "mark") if e["kind"] == "serve"]
+    served = [done_time(cook, e) for e in named(cook, "mark") if e["kind"] == "serve"]
     if served:
         yield (StepKind.SERVE, None), max(served)

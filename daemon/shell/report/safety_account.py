@@ -9,7 +9,7 @@ from daemon.core.food_safety.record import COMPLETE, SafetyRecord, SafetyView
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import PieceSettings
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.library.summary import event_time
+from daemon.shell.library.summary import event_time, stage_changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +27,10 @@ class SafetyAccount:
 
 
 def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) -> SafetyAccount:
-    channel = next((c for c in cook.channels if c.id == piece.channel), None)
-    record = SafetyRecord(piece, cook.settings.hold, channel.tolerance if channel else 0.0)
-    changes = [
-        (event_time(cook, e), e["after"]) for e in cook.events if e["event"] == "stage" and e["subject"] == piece.id
-    ]
+    read_by = {channel for _, channel in cook.probes_of(piece)}
+    tolerance = max((c.tolerance for c in cook.channels if c.id in read_by), default=0.0)
+    record = SafetyRecord(piece, cook.settings.hold, tolerance)
+    changes = [(change.time, change.after) for change in stage_changes(cook, piece.id)]
     spots = [
         (event_time(cook, e, "at"), e["celsius"], e["tolerance"])
         for e in cook.events

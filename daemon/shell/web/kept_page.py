@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from statistics import median
 from typing import Any
 
@@ -10,6 +9,7 @@ from daemon.core.pit.fire import GAPS_KEPT
 from daemon.core.pit.profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes
+from daemon.shell.library.summary import done_time
 from daemon.shell.web.models import KeptPage, Moment, PieceOrdered, PitLessons
 from daemon.texts.composer import Composer
 
@@ -34,8 +34,7 @@ def _moment(event: Any, kept: KeptCook, composer: Composer) -> Moment | None:
         kind, piece, text = "woken", None, composer.say(event["text"])
     else:
         return None
-    utc = datetime.fromisoformat(event["time"]).timestamp()
-    return Moment(at=utc - kept.wall_offset - kept.started, kind=kind, piece=piece, text=text)
+    return Moment(at=done_time(kept, event) - kept.started, kind=kind, piece=piece, text=text)
 
 
 def lessons(profile: PitProfile) -> PitLessons:

@@ -14,12 +14,25 @@ import config
 from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES
-from daemon.core.inputs import EndCook, Input, Mark, MarkKind, Resumed, StartCook
-from daemon.core.settings import CookSettings, WatchSettings, cook_to_plain
+from daemon.core.inputs import (
+    AddPiece,
+    ChangePiece,
+    EndCook,
+    Input,
+    Mark,
+    MarkKind,
+    MoveProbe,
+    RemovePiece,
+    Resumed,
+    SetBand,
+    StartCook,
+)
+from daemon.core.settings import Band, CookSettings, PieceSettings, WatchSettings, cook_to_plain
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library import archive as cook_archive
 from daemon.shell.library.archive import CookArchive, free_id
 from daemon.shell.library.records import CookRecords, reading
+from daemon.shell.library.rows import CookNotes
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 
@@ -203,3 +216,52 @@ def test_with_nothing_to_do_the_file_is_not_opened(tmp_path: Path, monkeypatch: 
     assert watch.archive.finished() == [], "its end is not on disk yet"
     watch.journal.commit(watch.now)
     assert len(watch.archive.finished()) == 1
+
+
+def loaf(settings: WatchSettings, channel: str | None = None) -> PieceSettings:
+    return replace(settings.cook.pieces[0], id="loaf", name="Meat loaf", cut="meat-loaf", channel=channel, weight=1.2)
+
+
+def test_a_cook_that_changed_goes_on_in_its_row_after_a_restart(tmp_path: Path) -> None:
+    settings = settings_with(cook=True)
+    first = Watch(tmp_path / "j.sqlite", settings, NOW)
+    first.tend()
+    first.put(AddPiece(loaf(settings), "page"))
+    first.put(MoveProbe(settings.cook.pieces[0].id, None, "page"))
+    first.put(AddPiece(loaf(settings), "page"))  # refused: it is there already
+    first.tend()
+    again = Watch(tmp_path / "j.sqlite", first.engine.settings, NOW + 3600.0)
+    again.tend()
+    assert [(id_, ended) for id_, _, ended in again.rows()] == [("2026-11-28-village-hall", None)]
+
+
+def test_a_kept_cook_is_as_it_was_worked(tmp_path: Path) -> None:
+    """Whoever joined is in it, with the probe it had and from when on; a piece that was named by mistake is not."""
+    settings = settings_with(cook=True)
+    chuck, lamb = settings.cook.pieces
+    watch = Watch(tmp_path / "j.sqlite", settings, NOW)
+    watch.tend()
+    watch.put(Mark(MarkKind.MEAT_ON, chuck.id))
+    watch.put(AddPiece(replace(loaf(settings), id="slip", name="A slip"), "page"), 60.0)
+    watch.put(RemovePiece("slip", "page"))
+    watch.put(AddPiece(loaf(settings), "page"), 3600.0)
+    watch.put(MoveProbe("loaf", lamb.channel, "page"), 600.0)
+    moved = watch.now
+    watch.put(ChangePiece(replace(chuck, weight=6.5), "page"))
+    watch.put(SetBand(Band(110.0, 130.0), "page"))
+    watch.put(EndCook("cook"), 7200.0)
+    watch.tend()
+    records = CookRecords(watch.path)
+    (row,) = records.rows("loaf", 5)
+    assert row.pieces == (chuck.name, lamb.name, "Meat loaf")
+    kept = records.kept(row.id)
+    assert [(p.id, p.weight, p.channel) for p in kept.settings.pieces] == [
+        (chuck.id, 6.5, chuck.channel), (lamb.id, lamb.weight, None), ("loaf", 1.2, lamb.channel),
+    ]  # fmt: skip
+    assert kept.probes["loaf"] == ((moved - 600.0, None), (moved, lamb.channel))
+    assert kept.probes[lamb.id] == ((NOW, lamb.channel), (moved, None))
+    readers = kept.readers(kept.settings.pieces[2])
+    assert readers[0] is None and readers[-1] == lamb.channel
+    assert [band for _, band in kept.bands] == [Band(110.0, 130.0)]
+    records.amend(row.id, CookNotes(weights={"loaf": (1.2, 0.9)}))
+    assert records.entry(row.id).settings == settings.cook, "a replay begins with the cook as it was started"

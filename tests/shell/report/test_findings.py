@@ -7,16 +7,18 @@ else by counting minutes.
 from __future__ import annotations
 
 import csv
-from math import nan
+from dataclasses import replace
+from math import isnan, nan
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from daemon.core.events import AlarmState, FireSign, Level
+from daemon.core.events import AlarmState, Event, FireSign, Level, Marked, SpotRead, TakenBack
 from daemon.core.inputs import Goal, MarkKind
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
+from daemon.shell.library.taken_back import standing
 from daemon.shell.report.findings import Findings, findings
 from daemon.shell.report.lessons import lessons
 from daemon.shell.wording import rfc3339
@@ -25,6 +27,8 @@ from drivers.reading import Quality
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.report.report_cooks import (
     BAND,
+    CHUCK,
+    START,
     alarm,
     at,
     doubted,
@@ -316,3 +320,59 @@ def test_the_band_in_force_is_the_one_that_was_set_then() -> None:
     found = findings(kept(**night, bands=((at(0), BAND), (at(300), Band(125.0, 140.0)))))
     assert found.bands == ((at(0), BAND), (at(300), Band(125.0, 140.0)))
     assert [(s.start, s.end) for s in found.low] == [(at(300), at(598))]
+
+
+def late(minute: float, done: float, kind: MarkKind, piece: str | None = None) -> Marked:
+    return Marked(at(minute), kind, piece, "cook", at=at(done))
+
+
+def test_what_was_marked_late_counts_from_when_it_was_done() -> None:
+    night = quiet_night()
+    events: list[Event] = [
+        stage(0, "on"), stage(30, "cooking", "the core begins to climb"), late(200, 180, MarkKind.LOG),
+        late(330, 300, MarkKind.WRAPPED, "chuck"), stage(330, "wrapped"),
+        stage(550, "tender-range", "the core is in the tender range"), late(560, 540, MarkKind.OFF), stage(560, "off"),
+    ]  # fmt: skip
+    found = findings(kept(night["pit"], night["core"], events))
+    (piece,) = found.pieces
+    assert [deed.time for deed in found.deeds] == [at(180)]
+    assert (piece.wrapped_at, piece.off_at) == (at(300), at(540))
+    spans = [(s.stage, s.start, s.end) for s in piece.stages]
+    assert spans[1:] == [("cooking", at(30), at(300)), ("wrapped", at(300), at(540)), ("off", at(540), at(600))]
+
+
+def test_a_mark_that_was_taken_back_leaves_no_stage() -> None:
+    night = quiet_night()
+    wrong: list[Event] = [
+        stage(0, "on"), stage(30, "cooking", "the core begins to climb"), mark(200, MarkKind.WRAPPED, "chuck"),
+        stage(200, "wrapped"), TakenBack(at(210), "wrapped", "chuck", at(200), at(200), "cook"),
+        stage(210, "cooking", "taken back"), stage(599, "off"),
+    ]  # fmt: skip
+    cook = kept(night["pit"], night["core"], wrong)
+    (piece,) = findings(replace(cook, events=standing(cook.events))).pieces
+    assert piece.wrapped_at is None
+    assert [(s.stage, s.start) for s in piece.stages] == [("on", at(0)), ("cooking", at(30)), ("off", at(599))]
+
+
+def test_the_core_of_a_piece_follows_its_probe() -> None:
+    """A loaf that joined without a probe took the one of the chuck roll, and gave it back."""
+    loaf = replace(CHUCK, id="loaf", name="Meat loaf", channel=None, wrap_at=None, tender_low=None, target=71.0)
+    night = quiet_night()
+    cook = kept(night["pit"], night["core"], [*night["events"], replace(stage(100, "on"), subject="loaf")])
+    probes = {
+        "chuck": ((START, "chuck"), (at(200), None), (at(300), "chuck")),
+        "loaf": ((at(100), None), (at(200), "chuck"), (at(300), None)),
+    }
+    chuck, loaf_found = findings(
+        replace(cook, settings=replace(cook.settings, pieces=(CHUCK, loaf)), probes=probes)
+    ).pieces
+    read = [index for index, value in enumerate(loaf_found.core) if not isnan(value)]
+    assert read == list(range(200, 300))
+    assert [index for index, value in enumerate(chuck.core) if isnan(value)] == read
+
+
+def test_cores_read_by_hand_are_told() -> None:
+    night = quiet_night()
+    read = SpotRead(at(310), "chuck", 68.5, "thick end", "thin tip", 1.0, "cook", at(300))
+    (piece,) = findings(kept(night["pit"], night["core"], [*night["events"], read])).pieces
+    assert piece.by_hand == ((at(300), 68.5, "thick end"),)
