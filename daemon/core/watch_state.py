@@ -128,6 +128,7 @@ class WatchState:
             pit_climbed_at=self.pit_stage.climbed_at,
             standing=self.alarms.standing(),
             seen=self.alarms.seen(),
+            open=self.alarms.open(),
             asleep=self._asleep_since is not None,
             duties=self.duties,
             awake=self._awake(now),

@@ -8,6 +8,7 @@ from math import isnan
 
 from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
@@ -23,34 +24,23 @@ def early_half(interval: Interval) -> float:
     return (interval.p05 + interval.p50) / 2
 
 
-def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
-    """Every condition of one piece that rests, is held, is chilled, or lies on a pit that does not heat it."""
-    core, stage = process.cores.get(piece.settings.id), piece.stage.stage
-    yield from _over(process, piece)
-    if piece.on_fire and core is not None and not isnan(process.pit):
-        yield _cooling_on_the_pit(process, piece, core)
-    if stage in KEPT and core is not None:
-        yield _falling(process, piece, core)
+def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
+    """Every condition of one piece that rests, is held, is chilled, or lies on a pit that does not heat it; of a stage that has
+    passed nothing: meat that is served or back on the fire is held no more."""
+    core, stage, subject = process.cores.get(piece.settings.id), piece.stage.stage, piece_subject(piece.settings)
+    if piece.on_fire:
+        if core is None or isnan(process.pit):
+            yield process.unknown("meat-cooling", subject)
+        else:
+            yield _cooling_on_the_pit(process, piece, core)
+    if stage in KEPT:
+        yield process.unknown("hold-falling", subject) if core is None else _falling(process, piece, core)
     if piece.settings.channel is None:
         return  # its clocks run on in the record; no alarm can tell what they mean
     if stage in KEPT or stage in RESTING:
         yield _time_used_up(process, piece, core)
     if stage is PiecePhase.CHILL:
         yield _cooling_slow(process, piece, core)
-
-
-def _over(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
-    """What stands of a stage that has passed: meat that is served or back on the fire is held no more."""
-    stage, subject = piece.stage.stage, piece_subject(piece.settings)
-    holds = {
-        "meat-cooling": piece.on_fire,
-        "hold-falling": stage in KEPT,
-        "hold-unsafe": stage in KEPT or stage in RESTING,
-        "cooling-slow": stage is PiecePhase.CHILL,
-    }
-    for rule, still in holds.items():
-        if not still and f"{rule}/{subject.id}" in process.standing:
-            yield process.condition(rule, subject, Finding(False, within=True, because=""))
 
 
 def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:

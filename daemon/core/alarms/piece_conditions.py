@@ -8,9 +8,11 @@ from math import nan
 from daemon.core.alarms.kept_conditions import early_half
 from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.inputs import Goal
+from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, PieceWatch
+from daemon.core.pieces.stage import PiecePhase
 from daemon.core.said import say
 
 LATE_ENOUGH = 5 * 60.0
@@ -37,8 +39,8 @@ NO_CORE = 3.0
 """°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 
 
-def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
-    """Every condition of one piece that can be judged now, but those of meat that is kept."""
+def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
+    """Every condition of one piece, but those of meat that is kept."""
     yield from _goals(process, piece)
     yield from _service(process, piece)
     if piece.settings.channel is not None:
@@ -78,9 +80,11 @@ def _wrap(
     bare = bare and not seen >= (wrap_at + 2 * WRAP_TOO_LATE if goal is None else max(wrap_at, goal - WRAP_TOO_LATE))
     deadband = process.rules["wrap-target"].deadband
     foretold = core is None and bare and _due_by_forecast(process, piece, Goal.WRAP)
+    at = piece.outlook(Goal.WRAP) if core is None and piece.settings.channel is None else None
+    put_off = at is not None and at.p50 - process.now > SPOT_LEAD
     found = Finding(
         active=(bare and seen >= wrap_at) or foretold,
-        within=wrapped or (core is not None and not (bare and seen >= wrap_at - deadband)),
+        within=wrapped or put_off or (core is not None and not (bare and seen >= wrap_at - deadband)),
         because=say("alarm.wrap-target.because-foretold")
         if core is None
         else say("alarm.wrap-target.because", core=core),
@@ -96,13 +100,17 @@ def _tender(
     seen = nan if core is None else core
     rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
     reached = seen >= low
-    left = 0.0 if reached else None if at is None else max(0.0, at.p50 - process.now)
+    unread = core is None and piece.settings.channel is None
+    counts = None if at is None else act_at(at, Goal.TENDER) if unread else at.p50
+    left = 0.0 if reached else None if counts is None else max(0.0, counts - process.now)
     heated = process.pit_stage not in FIRE_LOST  # a forecast knows only fires that burn
-    told = core is not None or piece.settings.channel is None
-    soon = heated and told and left is not None and left <= process.lead(rule)
+    told, lead = core is not None or unread, process.lead(rule)
+    soon = heated and told and left is not None and left <= lead
+    # foretold only, and put off again: a reading by hand or another pit said so
+    put_off = unread and piece.stage.stage is not PiecePhase.TENDER_RANGE and left is not None and left > 2 * lead
     found = Finding(
         active=reached or soon,
-        within=seen < low - rule.deadband and not soon,
+        within=(seen < low - rule.deadband or put_off) and not soon,
         because=say("alarm.tender-range.because-foretold")
         if core is None
         else say("alarm.tender-range.because", core=core),
@@ -144,16 +152,16 @@ def _target(
     return process.condition("target-reached", piece_subject(piece.settings), found, off)
 
 
-def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
+    """Of meat on the fire with a serving time: what has come off, and what is served at no hour, is at no risk."""
     serve, subject = process.settings.cook.serve_at, piece_subject(piece.settings)
     goal = Goal.TARGET if piece.outlook(Goal.TARGET) else Goal.TENDER  # what it leaves the fire at
     at = piece.outlook(goal)
-    if not piece.on_fire:  # it has come off: what stands is over
-        for rule in ("service-at-risk", "finish-early"):
-            if f"{rule}/{subject.id}" in process.standing:
-                yield process.condition(rule, subject, Finding(False, within=True, because=""))
+    if serve is None or not piece.on_fire:
         return
-    if serve is None or at is None:
+    if at is None:
+        if piece.forecast_at is not None:  # it is not foretold just now; what was foretold long ago counts no more
+            yield from (process.unknown(rule, subject) for rule in ("service-at-risk", "finish-early"))
         return
     ready_by = serve - process.settings.cook.rest
     late, width = (at.p50 + at.p95) / 2 - ready_by, at.p95 - at.p05
@@ -174,6 +182,12 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]
         value=max(0.0, early),
     )
     yield process.condition("finish-early", subject, found)
+
+
+def act_at(at: Interval, goal: Goal) -> float:
+    """When somebody is to act on a forecast that no reading supports: at its middle where it is narrow enough to act on, else
+    at its late end, for nobody is to be called to a pit on a guess of hours."""
+    return at.p50 if at.p95 - at.p05 <= MATTERS[goal] else at.p95
 
 
 def _due_by_forecast(process: ProcessSnapshot, piece: PieceWatch, goal: Goal) -> bool:

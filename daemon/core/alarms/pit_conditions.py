@@ -7,6 +7,7 @@ from math import isnan
 
 from daemon.core.alarms.feed_condition import feed_conditions
 from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot
+from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.fire import SHOWS_WITHIN
 from daemon.core.pit.signs import COLD
@@ -36,13 +37,15 @@ NO_FIRE_SEEN = frozenset({PitPhase.UNLIT, PitPhase.LIGHTING})
 """Pit stages in which no heat has yet told of a fire."""
 LID_BY_LOG = 3 * 60.0
 """s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
+NEED_A_PIT = ("fire-out", "pit-high", "runaway")
+"""Rules that cannot be judged of a pit that nobody sees."""
 LIGHTING_TAKES = 45 * 60.0
 """s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
 to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
 
 
-def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition of the pit that can be judged now."""
+def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
+    """Every condition of the pit."""
     lighting = process.pit_stage not in SETTLED_STAGES
     overdue = lighting and _does_not_climb(process)
     guards = _guards(process, lighting and not overdue)
@@ -50,6 +53,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
     yield _blind(process, guards)
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
+    else:
+        yield process.unknown("lid-left-open", process.pit_subject)
     slope = 0.0 if isnan(process.fire.slope) else process.fire.slope
     never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
     # a fire that is lost or never caught wants relighting, not wood: one alarm for it and not two
@@ -58,6 +63,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
     if not isnan(process.pit):
         yield _fire_out(process, guards, slope, never_caught)
         yield from _too_hot(process, guards, slope)
+    else:
+        yield from (process.unknown(rule, process.pit_subject) for rule in NEED_A_PIT)
     asks = bool(process.pit_question)
     yield process.condition(
         "stage-question", process.pit_subject, Finding(asks, within=not asks, because=process.pit_question)

@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from math import isnan
 
 from daemon.core.alarms.pit_conditions import FIRE_LOST
+from daemon.core.alarms.piece_conditions import act_at
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, Subject, piece_subject
 from daemon.core.alarms.rules import Condition
+from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
@@ -91,7 +93,8 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     )
     off = plan.step(StepKind.OFF, id_)
     nearly = unread and piece.on_fire and _due(process, off, SOON)
-    by = 0.0 if off is None else max(0.0, off.at.p50 - now)
+    goal = Goal.TARGET if piece.settings.tender_low is None else Goal.TENDER
+    by = 0.0 if off is None else max(0.0, act_at(off.at, goal) - now)
     yield process.condition("plan-probe", subject, found(nearly, say("alarm.plan-probe.because"), on_for, by), guards)
     serve = plan.step(StepKind.SERVE)
     to_serve = FAR_OFF if serve is None else serve.planned - now

@@ -6,6 +6,7 @@ from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 
+from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_within
 from daemon.core.inputs import Health, Part
 from daemon.core.pieces.piece import PieceWatch
@@ -79,6 +80,9 @@ class ProcessSnapshot:
     """(rule, subject) of the alarms that were ever active: to the others an inactive condition says nothing, and is not worded.
     None: all are worded."""
 
+    open: frozenset[tuple[str, str]] = frozenset()
+    """(rule, subject) of the alarms that wait for their condition to go."""
+
     @property
     def pit_subject(self) -> Subject:
         """The pit, for its alarms."""
@@ -92,7 +96,7 @@ class ProcessSnapshot:
         """The finding as the alarm table takes it. guards: process conditions that hold now; those that suppress this
         rule by design are passed on."""
         if not found.active and self.seen is not None and (rule_id, subject.id) not in self.seen:
-            return _quiet(rule_id, subject.id)
+            return quiet(rule_id, subject.id)
         rule = self.rules[rule_id]
         text: Text = ""  # what is plainly normal is never read
         if found.active or (found.value is not None and not found.within):
@@ -113,8 +117,15 @@ class ProcessSnapshot:
         )
 
 
+    def unknown(self, rule_id: str, subject: Subject) -> NotKnown:
+        """The rule cannot be judged now: no reading, or no forecast yet. To yield nothing of a rule means that its ground has
+        gone, and ends its alarm."""
+        return NotKnown(rule_id, subject.id)
+
+
 @cache
-def _quiet(rule: str, subject: str) -> Condition:
+def quiet(rule: str, subject: str) -> Condition:
+    """Inactive, and back by more than the deadband."""
     return Condition(rule, subject, active=False, within=True, text="", because="")
 
 

@@ -90,6 +90,14 @@ class Condition:
     improving: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class NotKnown:
+    """A rule that cannot be judged now of a subject: nothing is raised, and what stands goes on standing."""
+
+    rule: str
+    subject: str
+
+
 def wake_within(rule: AlarmRule, lead: float) -> float:
     """How long before its consequence a LEAD rule wakes, s: the sleeper's lead or the rule's own time to act."""
     return max(lead, rule.time_to_act) + LEAD_MARGIN

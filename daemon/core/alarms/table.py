@@ -25,6 +25,8 @@ SHOWN_IN = (
     AlarmState.SUPPRESSED,
 )
 """The order of states in a list for people: what wants an answer first."""
+NOT_OVER = (*STANDING, AlarmState.SUPPRESSED)
+"""States that only a condition that has gone can end."""
 GONE = (Trigger.RETURN, Trigger.RETURN_LATCHED, Trigger.ACKNOWLEDGE)
 """By these an alarm that was acknowledged goes."""
 
@@ -113,6 +115,14 @@ class AlarmTable:
     def standing(self) -> frozenset[str]:
         """Keys of the alarms that stand, acknowledged or not."""
         return frozenset(key for key, alarm in self._alarms.items() if alarm.state in STANDING)
+
+    def open(self) -> frozenset[tuple[str, str]]:
+        """(rule, subject) of the alarms that wait for their condition to go: standing, on the way to it, or put away."""
+        return frozenset(
+            (alarm.rule, alarm.subject)
+            for alarm in self._alarms.values()
+            if alarm.active_since is not None or alarm.guarded or alarm.state in NOT_OVER and alarm.within_since is None
+        )
 
     def seen(self) -> frozenset[tuple[str, str]]:
         """(rule, subject) of the alarms that were ever active."""
