@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.piece_conditions import act_at
+from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, Subject, piece_subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal

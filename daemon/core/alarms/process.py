@@ -116,7 +116,6 @@ class ProcessSnapshot:
             improving=found.improving,
         )
 
-
     def unknown(self, rule_id: str, subject: Subject) -> NotKnown:
         """The rule cannot be judged now: no reading, or no forecast yet. To yield nothing of a rule means that its ground has
         gone, and ends its alarm."""

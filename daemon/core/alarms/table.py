@@ -121,7 +121,9 @@ class AlarmTable:
         return frozenset(
             (alarm.rule, alarm.subject)
             for alarm in self._alarms.values()
-            if alarm.active_since is not None or alarm.guarded or alarm.state in NOT_OVER and alarm.within_since is None
+            if alarm.active_since is not None
+            or alarm.guarded
+            or (alarm.state in NOT_OVER and alarm.within_since is None)
         )
 
     def seen(self) -> frozenset[tuple[str, str]]:
