@@ -14,11 +14,11 @@ from config.rig import BandSection, Identifier, WoodSection
 from config.units import Celsius
 
 HOLD_RULES: dict[str, tuple[float, str]] = {
-    "home-140": (60.0, "USDA home guidance, 140 °F"),
-    "food-code-135": (57.2, "Food Code 3-501.16, 135 °F"),
-    "food-code-roast-130": (54.4, "Food Code 3-501.16 for whole roasts, 130 °F"),
+    "home-140": (60.0, "USDA home guidance"),
+    "food-code-135": (57.2, "Food Code 3-501.16"),
+    "food-code-roast-130": (54.4, "Food Code 3-501.16 for whole roasts"),
 }
-"""Hot-holding floors, °C, and the rule each follows (as adopted in WAC 246-215-03525; USDA consumer guidance)."""
+"""Hot-holding floors, °C (140, 135 and 130 °F), and the rule each follows (WAC 246-215-03525; USDA consumer guidance)."""
 ROASTS_ONLY = "food-code-roast-130"
 MOST_PIECES = 40
 """On one pit; our bound."""

@@ -13,10 +13,10 @@ from typing import Literal
 
 MeatKindWord = Literal["whole-roast", "ground", "poultry", "cured", "other"]
 
-SAFE_ROAST, SAFE_ROAST_RULE = 62.8, "USDA home guidance: 145 °F and 3 min rest"
-SAFE_GROUND, SAFE_GROUND_RULE = 71.1, "USDA home guidance: 160 °F"
-SAFE_POULTRY, SAFE_POULTRY_RULE = 73.9, "USDA home guidance: 165 °F"
-SAFE_CURED, SAFE_CURED_RULE = 60.0, "USDA home guidance for fully cooked ham from an inspected plant: 140 °F"
+SAFE_ROAST, SAFE_ROAST_RULE = 62.8, "USDA home guidance, with 3 min rest"
+SAFE_GROUND, SAFE_GROUND_RULE = 71.1, "USDA home guidance"
+SAFE_POULTRY, SAFE_POULTRY_RULE = 73.9, "USDA home guidance"
+SAFE_CURED, SAFE_CURED_RULE = 60.0, "USDA home guidance for fully cooked ham from an inspected plant"
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,9 +58,10 @@ class WoodSection(Strict):
 
 
 class PeopleSection(Strict):
-    """unit: what people read. quiet_from/quiet_until: local time in `zone`."""
+    """unit, clock: what people read, clock the hours of its face. quiet_from/quiet_until: local time in `zone`."""
 
     unit: Literal["C", "F"] = "C"
+    clock: Literal[12, 24] = 24
     zone: str = "UTC"
     quiet_from: MinuteOfDay = 22 * 60
     quiet_until: MinuteOfDay = 7 * 60

@@ -40,7 +40,6 @@ from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.of_kept import people
 from daemon.shell.wording import event_to_dict
 from daemon.texts.composer import Composer
-from daemon.texts.reader import Reader
 from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
@@ -199,7 +198,7 @@ def _composer(records: CookRecords, rig_file: Path | None) -> Composer:
     """For the people of that rig, or of the newest one the library knows."""
     if rig_file is not None:
         return composer_of(load_both(rig_file, None)[0])
-    return Composer(Reader(*people(records)))
+    return Composer(people(records))
 
 
 def ask_what_if(options: argparse.Namespace, complain: Say) -> int:

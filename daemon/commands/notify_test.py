@@ -16,7 +16,7 @@ from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import example_sheet
 from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.wording import rfc3339
-from daemon.texts.reader import Reader
+from daemon.wiring.composers import reader_of
 from daemon.wiring.deliveries import Deliveries
 
 BROKER_PATIENCE = 5.0
@@ -45,7 +45,7 @@ async def notify_test(rig: Rig, say: Callable[[str], None]) -> int:
 
 async def _test_picture(rig: Rig, name: str, say: Callable[[str], None]) -> bytes | None:
     try:
-        picture = await Drawer().draw(example_sheet(wall_seconds(), Reader(rig.people.unit == "F", rig.people.zone)))
+        picture = await Drawer().draw(example_sheet(wall_seconds(), reader_of(rig)))
     except (NotDrawn, OSError) as error:
         say(f"  {name}: without the picture that chart = true asks for: {error}")
         return None

@@ -37,7 +37,7 @@ def make_report(state: Path, cook: str | None, html: Path | None, png: Path | No
             say(f"{html}: report of {named}")
         if png is not None:
             kept = records.kept(named)
-            png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, *people(records)))))
+            png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, people(records)))))
             say(f"{png}: curves of {named}")
     except UnknownCook:
         known = ", ".join(row.id for row in records.rows("", 10)) or "none"

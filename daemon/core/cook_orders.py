@@ -146,7 +146,7 @@ class CookOrders(WatchState):
         elif not (isfinite(item.celsius) and SPOT_COLDEST <= item.celsius <= SPOT_HOTTEST):
             reason = say("refused.core", possible=(SPOT_COLDEST, SPOT_HOTTEST))
         elif not now - BACK_DATED_AT_MOST <= taken <= now:
-            reason = "a spot reading lies between twelve hours ago and now"
+            reason = say("refused.spot-time")
         if piece is None or reason:
             return [CommandRefused(now, "spot reading", reason)]
         self.marks.add(item, now)

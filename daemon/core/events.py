@@ -66,14 +66,14 @@ class QualityChanged:
 
 @dataclass(frozen=True, slots=True)
 class StageChanged:
-    """subject: "pit" or a piece id. because: "mark" or what was seen. asks: a question to the cook when mark and
-    detection differ."""
+    """subject: "pit" or a piece id. because: "mark", "readings" (which only ask) or what was seen. asks: a question to the cook
+    when mark and detection differ."""
 
     time: float
     subject: str
     before: str
     after: str
-    because: str
+    because: Text
     asks: Text = ""
 
 

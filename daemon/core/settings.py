@@ -106,7 +106,7 @@ class HoldSettings:
     time_limit: s that may be spent below the floor. channel: the cabinet's own channel, if it has one."""
 
     floor: float = 57.2
-    rule: str = "Food Code 3-501.16, 135 °F"
+    rule: str = "Food Code 3-501.16"
     time_limit: float = 4 * 3600.0
     target: float | None = None
     channel: str | None = None

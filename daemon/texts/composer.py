@@ -10,7 +10,7 @@ from typing import Any, TypeVar, cast, get_type_hints
 
 from daemon.core.said import Said, Text
 from daemon.texts.catalogue import Catalogue, catalogue
-from daemon.texts.reader import NB, Reader
+from daemon.texts.reader import CELSIUS, NB, Reader
 from daemon.texts.reader import duration as hours_and_minutes
 
 GLANCE = 60
@@ -18,7 +18,6 @@ GLANCE = 60
 MINUTE, HOUR, DAY = 60.0, 3600.0, 86400.0
 UNMEASURED = "unknown"
 T = TypeVar("T")
-CELSIUS = Reader()
 Kind = Callable[[Reader, Any, int], str]
 """(reader, value, digits) -> words."""
 

@@ -1,11 +1,10 @@
 """How values are written for whoever reads: °C or °F, the clock of their own zone, durations in h and min.
 
-The core speaks °C; whatever shows its sentences to people passes them through `Reader.in_unit`.
+The core speaks °C, s, kg and m; `composer` makes its sentences with this.
 """
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -17,12 +16,6 @@ METRES_PER_INCH = 0.0254
 UNKNOWN = "–"
 NB = "\u00a0"
 """No line breaks between a number and its unit."""
-_NUMBER = r"[-+−]?\d+(?:\.\d+)?"
-_TEMPERATURES = re.compile(
-    rf"(?:(?P<core>{_NUMBER}) ± (?P<error>{_NUMBER})|(?:(?P<from>{_NUMBER})(?P<to> to |\.\.))?(?P<value>{_NUMBER})) °C"
-    r"(?P<kind>/h|/min| an hour| (?:taken off|hotter|cooler|apart|allowed|wide|too high|spread))?"
-)
-"""A core with its error, a span, or one value; `kind` marks what is a difference or a rate of temperatures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,17 +62,6 @@ class Reader:
             return f"{metres / METRES_PER_INCH:.{digits}f}{NB}in"
         return f"{100 * metres:.{digits}f}{NB}cm"
 
-    def in_unit(self, text: str) -> str:
-        """A sentence written in °C, in the reader's unit. Differences and rates ("hotter", "apart", "/h") are scaled only."""
-        return _TEMPERATURES.sub(self._converted, text) if self.fahrenheit else text
-
-    def _converted(self, match: re.Match[str]) -> str:
-        if match["core"]:
-            return f"{_in_fahrenheit(match['core'])} ± {_in_fahrenheit(match['error'], difference=True)} °F"
-        kind = match["kind"] or ""
-        first = "" if match["from"] is None else _in_fahrenheit(match["from"]) + match["to"]
-        return f"{first}{_in_fahrenheit(match['value'], difference=bool(kind))} °F{kind}"
-
     def local(self, time: float) -> datetime:
         return datetime.fromtimestamp(time + self.wall_offset, UTC).astimezone(ZoneInfo(self.zone))
 
@@ -100,11 +82,8 @@ class Reader:
         return f"{at:%A} {at.day} {at:%B %Y}"
 
 
-def _in_fahrenheit(celsius: str, difference: bool = False) -> str:
-    """With as many decimals and the sign as it was written."""
-    value = float(celsius.replace("−", "-")) * 1.8 + (0.0 if difference else 32.0)
-    sign = "+" if celsius.startswith("+") else ""
-    return f"{value:{sign}.{len(celsius.partition('.')[2])}f}"
+CELSIUS = Reader()
+"""°C, kg, UTC and 24 hours, where nobody has said how they read."""
 
 
 def duration(seconds: float | None) -> str:

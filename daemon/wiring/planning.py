@@ -18,7 +18,9 @@ from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, kept_plan, p
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import KeptPlan, shifted
 from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
+from daemon.texts.composer import Composer
 from daemon.texts.reader import Reader
+from daemon.wiring.composers import reader_of
 from daemon.wiring.settings_from_files import watch_settings
 
 FIRES_TELL, NEWEST_FIRES = 3, 30
@@ -88,7 +90,7 @@ def made_plan(
 
 
 def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[str]:
-    reader = Reader(rig.people.unit == "F", rig.people.zone, weekday=True)
+    reader = replace(reader_of(rig), weekday=True)
     names = {p.id: p.name for p in settings.cook.pieces}
     wraps = {p.id: p.wrap for p in settings.cook.pieces}
     at = reader.clock
@@ -99,7 +101,7 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
         yield f"  That is past. Lit now: about {chance_if_lit(made, now):.0%}; for {made.chance:.0%}, serve at {later}."
     for piece in made.pieces:
         if piece.put_on is None or piece.lasts is None or piece.off is None:
-            yield f"  {names[piece.piece]}: no plan: {piece.reason}"
+            yield f"  {names[piece.piece]}: no plan: {Composer(reader).say(piece.reason)}"
             continue
         hours = f"{piece.lasts.p05 / 3600:.1f}-{piece.lasts.p50 / 3600:.1f}-{piece.lasts.p95 / 3600:.1f} h"
         yield f"  {names[piece.piece]}: on by {at(piece.put_on)}; {hours} on the fire; off about {at(piece.off.p50)}"

@@ -172,8 +172,7 @@ class Watch:
         from daemon.shell.notify.chart import ChartAhead
         from daemon.shell.report.drawer import Drawer
 
-        people, drawer = self.rig.people, Drawer(self.state / "drawing")
-        return ChartAhead(drawer, self.loop.stamp, people.unit == "F", people.zone)
+        return ChartAhead(Drawer(self.state / "drawing"), self.loop.stamp, self.composer.reader)
 
     def _make_feed(self) -> HubFeed | None:
         settings = broker_settings(self.rig)
@@ -212,7 +211,7 @@ class Watch:
             return None
         from daemon.shell.web.page import Page
 
-        return Page(section, self.rig, self.loop, self._page_key, self._build_cook, self._planner)
+        return Page(section, self.rig, self.composer.reader, self.loop, self._page_key, self._build_cook, self._planner)
 
     def _build_cook(self, cook: Cook) -> CookSettings:
         return cook_settings(cook, self.rig, self.engine.wall.offset)

@@ -10,18 +10,19 @@ from pathlib import Path
 from daemon.core.pieces import stage as piece_stage
 from daemon.core.pit import stage as pit_stage
 from daemon.texts.alarm_list import rules_markdown
+from daemon.texts.catalogue import catalogue
 
 ROOT = Path(__file__).parents[2]
 
 
 def stages_diagram() -> str:
     """The two stage tables as Mermaid state diagrams."""
-    lines = []
+    lines, texts = [], catalogue().texts
     for title, table in (("pit", pit_stage.NEXT), ("piece", piece_stage.NEXT)):
         lines += [f"A {title}:", "", "```mermaid", "stateDiagram-v2"]
         for before, rows in table.items():
             for sign, after in rows.items():
-                lines.append(f"    {_node(before)} --> {_node(after)}: {sign.value}")
+                lines.append(f"    {_node(before)} --> {_node(after)}: {texts.get(sign.value, sign.value)}")
         lines += ["```", ""]
     return "\n".join(lines)
 

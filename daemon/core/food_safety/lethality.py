@@ -1,6 +1,7 @@
 """How much of a published lethality the core has had, integrated over its history.
 
-One published table says how long the coldest part must stay at each temperature. Between rows the time is interpolated
+One published table (FSIS Cooking Guideline 2021, FSIS-GD-2021-14) says how long the coldest part must stay at each
+temperature. Between rows the time is interpolated
 log-linearly (the tables are straight lines of log time over temperature but for rounding: z = 5.6 °C by our fit).
 The share gained in a stretch is its length over the time needed at its lower end, so a rising core is never flattered.
 The integration over a changing temperature is ours; the guideline's tables are for a constant one.
@@ -20,9 +21,9 @@ from daemon.core.food_safety.lethality_tables import (
     POULTRY_FIRST_F,
     TURKEY_7_LOG,
 )
+from daemon.core.said import Text, say
 from daemon.core.settings import MeatKind
 
-GUIDELINE = "FSIS Cooking Guideline 2021 (FSIS-GD-2021-14)"
 FATTEST_COLUMN = 12
 """Per cent: fat above it or not known uses this column (guideline p. 39)."""
 
@@ -36,7 +37,7 @@ def celsius(fahrenheit: float) -> float:
 class LethalityTable:
     """One column of one table. temperatures: °C, rising; seconds: needed at each, 0 from `instant_at` on."""
 
-    rule: str
+    rule: Text
     temperatures: tuple[float, ...]
     seconds: tuple[float, ...]
     instant_at: float
@@ -62,7 +63,7 @@ class LethalityTable:
         return 1.0 if needed == 0.0 else seconds / needed
 
 
-def _table(rule: str, first_fahrenheit: int, seconds: tuple[float, ...]) -> LethalityTable:
+def _table(rule: Text, first_fahrenheit: int, seconds: tuple[float, ...]) -> LethalityTable:
     temperatures = tuple(celsius(first_fahrenheit + row) for row in range(len(seconds)))
     return LethalityTable(rule, temperatures, seconds, temperatures[seconds.index(0.0)])
 
@@ -72,17 +73,16 @@ def lethality_table(kind: MeatKind, cut: str = "", fat_percent: float | None = N
     (our choice). Poultry: the column of its fat, rounded up, 12 % when not known; chicken and turkey by the first word
     of the cut, any other bird by the longer time of the two (guideline p. 36: mixed species, longest time)."""
     if kind is MeatKind.WHOLE_ROAST:
-        return _table(f"{GUIDELINE}, Table 2, 6.5-log", MEAT_FIRST_F, MEAT_65_LOG)
+        return _table(say("safety.rule.table-roast"), MEAT_FIRST_F, MEAT_65_LOG)
     if kind is not MeatKind.POULTRY:
-        return _table(f"{GUIDELINE}, Table 2, 7-log", MEAT_FIRST_F, MEAT_7_LOG)
+        return _table(say("safety.rule.table-meat"), MEAT_FIRST_F, MEAT_7_LOG)
     known = fat_percent is not None and fat_percent <= FATTEST_COLUMN
     fat = max(1, ceil(fat_percent)) if known and fat_percent is not None else FATTEST_COLUMN
-    column = f"7-log, {fat} % fat"
     chicken, turkey = CHICKEN_7_LOG[fat - 1], TURKEY_7_LOG[fat - 1]
     species = cut.split("-")[0].lower()
     if species == "chicken":
-        return _table(f"{GUIDELINE}, Table 3, chicken, {column}", POULTRY_FIRST_F, chicken)
+        return _table(say("safety.rule.table-chicken", fat=fat), POULTRY_FIRST_F, chicken)
     if species == "turkey":
-        return _table(f"{GUIDELINE}, Table 4, turkey, {column}", POULTRY_FIRST_F, turkey)
+        return _table(say("safety.rule.table-turkey", fat=fat), POULTRY_FIRST_F, turkey)
     longest = tuple(map(max, chicken, turkey))
-    return _table(f"{GUIDELINE}, Tables 3 and 4, the longer time, {column}", POULTRY_FIRST_F, longest)
+    return _table(say("safety.rule.table-poultry", fat=fat), POULTRY_FIRST_F, longest)

@@ -11,21 +11,25 @@ from math import isnan, log
 from typing import Any
 
 from daemon.core.food_safety.lethality import celsius, lethality_table
+from daemon.core.said import Text, say
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
 
 COME_UP_FROM, COME_UP_TO = celsius(50.0), celsius(130.0)
 COME_UP_LIMIT = 6 * 3600.0
 """FSIS-GD-2021-14 pp. 23-25: 6 h or less in all between 50 and 130 °F; after the lethality it starts anew."""
-COME_UP_RULE = "FSIS Cooking Guideline 2021, p. 24: 6 h between 50 and 130 °F"
+COME_UP_RULE = say("safety.rule.come-up", limit=COME_UP_LIMIT, span=(COME_UP_FROM, COME_UP_TO))
 HOT_HOLD, ROAST_HOLD = celsius(135.0), celsius(130.0)
 """Food Code 3-501.16: hot holding at 135 °F; roasts cooked by the roast rule at 130 °F. Home guidance says 140 °F."""
 ROUNDING = 0.1
 """°C by which a floor written in round figures may lie under its rule (57.2 for 57.22)."""
-TIME_CONTROL = "Food Code 3-501.19"
-"""Time in place of temperature, 4 h by default in the hold settings: from memory, section not read."""
+TIME_CONTROL = say("safety.rule.time-control")
+"""Food Code 3-501.19, time in place of temperature, 4 h by default in the hold settings: from memory, section not read."""
 FIRST_COOLING, WHOLE_COOLING = 2 * 3600.0, 6 * 3600.0
 COOL_FROM, COOL_HALF, COOL_TO = celsius(135.0), celsius(70.0), celsius(41.0)
-COOLING_RULE = "Food Code 3-501.14: 135 to 70 °F within 2 h and to 41 °F within 6 h in all"
+COOLING_RULE = say(
+    "safety.rule.cooling", span=(COOL_FROM, COOL_HALF), first=FIRST_COOLING, cold=COOL_TO, whole=WHOLE_COOLING
+)
+"""Food Code 3-501.14: 135 to 70 °F within 2 h and to 41 °F within 6 h in all."""
 COLD_AIR = 3.0
 """°C that chilling meat tends to: a fridge set to keep food under 5 °C, or ice water (common practice, no source)."""
 PACE_SPAN, PACE_EVERY = 30 * 60.0, 5 * 60.0
@@ -51,7 +55,8 @@ NOT_YET_ON = "waiting"
 CHILL = "chill"
 OVER = "done"
 NO_HOLDING = (NOT_YET_ON, CHILL, OVER)
-CLOSING = "Read in one place: this record informs, it does not certify. The coldest part may be elsewhere."
+CLOSING = say("safety.closing")
+STILL_HOT, COOLED = say("safety.still-hot"), say("safety.cooled")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +67,7 @@ class SafetyView:
     safe_minimum_reached_at: float | None = None
     lethality_fraction: float = 0.0
     """Integrated lethality / required lethality, 1.0 = the table's time-temperature reached, tolerance subtracted."""
-    lethality_rule: str = ""
+    lethality_rule: Text = ""
     come_up_seconds: float = 0.0
     come_up_limit: float = COME_UP_LIMIT
     below_floor_seconds: float = 0.0
@@ -71,11 +76,11 @@ class SafetyView:
     """Of these, without a believed reading."""
     hold_left_seconds: float | None = None
     """Until the time limit below the floor is used up, at the present state; None = above the floor."""
-    cooling_stage: str = ""
+    cooling_stage: Text = ""
     cooling_left_seconds: float | None = None
     cooling_takes_seconds: float | None = None
     """Until the stage's end temperature at the present pace; more than `cooling_left_seconds` = it will be missed."""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Text, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +88,7 @@ class Limit:
     """seconds: until a rule's limit is reached. below: cooked meat has left the hot-holding floor, and its time runs."""
 
     seconds: float
-    rule: str
+    rule: Text
     below: bool
 
 
@@ -271,7 +276,7 @@ class SafetyRecord:
             return Limit((surely - self.floor()) / fall, self.hold_rule(), below=False) if fall > 0 else None
         if self._cooked():
             left = max(0.0, self.hold.time_limit - state.below_floor)
-            return Limit(left, f"{self.hold_rule()}; {TIME_CONTROL}", below=True)
+            return Limit(left, say("safety.rule.both", rule=self.hold_rule(), other=TIME_CONTROL), below=True)
         if core + self.tolerance > COME_UP_FROM:
             return Limit(max(0.0, COME_UP_LIMIT - state.come_up), COME_UP_RULE, below=False)
         return None
@@ -295,128 +300,116 @@ class SafetyRecord:
             notes=tuple(self._notes(now)),
         )
 
-    def _cooling(self, now: float) -> tuple[str, float | None]:
-        """Cooling stage in words and s left in it (negative = late)."""
+    def _cooling(self, now: float) -> tuple[Text, float | None]:
+        """Cooling stage and s left in it (negative = late)."""
         state = self._state
         if state.stage != CHILL or not self._cooked():
             return "", None
         if state.left_hot_at is None:
-            return "still hot", None
+            return STILL_HOT, None
         if state.half_cooled_at is None:
-            return "57 to 21 °C", state.left_hot_at + FIRST_COOLING - now
+            return say("safety.cooling", span=(COOL_FROM, COOL_HALF)), state.left_hot_at + FIRST_COOLING - now
         if state.cooled_at is None:
-            return "21 to 5 °C", state.left_hot_at + WHOLE_COOLING - now
-        return "cooled", None
+            return say("safety.cooling", span=(COOL_HALF, COOL_TO)), state.left_hot_at + WHOLE_COOLING - now
+        return COOLED, None
 
-    def _notes(self, now: float) -> list[str]:
+    def _notes(self, now: float) -> list[Text]:
         state, piece = self._state, self.piece
         if state.stage == NOT_YET_ON:
             return [CLOSING]
-        margin = f"{self.tolerance:.1f} °C taken off for the probe"
+        margin = say("safety.probe-margin", tolerance=self.tolerance)
         if piece.channel is None:
-            margin = "what the thermometer may be off taken off"
-        notes = []
-        minimum = f"{piece.safe_rule or 'safe minimum set by the cook'} ({piece.safe_minimum:.1f} °C, {margin})"
-        notes.append(f"{minimum}: {'read' if state.minimum_at is not None else 'not read yet'}.")
-        if piece.safe_minimum < HOME_MINIMUM[piece.kind] - ROUNDING:
-            home = HOME_MINIMUM[piece.kind]
-            notes.append(f"USDA home guidance for {piece.kind} is {home:.1f} °C; this piece is set lower.")
-        share = "reached" if state.lethal_at is not None else f"{int(100 * state.fraction)} % so far"
+            margin = say("safety.hand-margin")
+        own_rule = piece.safe_rule or say("safety.rule.cook")
+        notes: list[Text] = [
+            say("safety.minimum-not-read", rule=own_rule, minimum=piece.safe_minimum, margin=margin)
+            if state.minimum_at is None
+            else say("safety.minimum-read", rule=own_rule, minimum=piece.safe_minimum, margin=margin)
+        ]
+        home = HOME_MINIMUM[piece.kind]
+        if piece.safe_minimum < home - ROUNDING:
+            notes.append(say("safety.set-lower", kind=piece.kind.replace("-", " "), home=home))
+        so_far = int(100 * state.fraction) / 100  # rounded down: nobody is told 100 % that are not there
         notes.append(
-            f"{self.table.rule}, {margin}: {share}. Humidity is not judged; the guideline lists open pits as a gap."
+            say("safety.lethality-so-far", rule=self.table.rule, margin=margin, share=so_far)
+            if state.lethal_at is None
+            else say("safety.lethality-reached", rule=self.table.rule, margin=margin)
         )
-        notes += self._come_up_notes()
-        notes += self._hold_notes()
-        notes += self._cooling_notes(now)
-        notes += self._spot_notes()
+        notes += [self._come_up_note(), *self._hold_notes(), *self._cooling_notes(now), *self._spot_notes()]
         if state.unseen > 0.0:
-            notes.append(
-                f"{state.unseen / 60:.0f} min without a believed reading: counted against the cook in every clock "
-                f"above ({COME_UP_RULE}; {self.hold_rule()}), and as no lethality."
-            )
+            notes.append(say("safety.unseen", unseen=state.unseen, rule=COME_UP_RULE, other=self.hold_rule()))
         return [*notes, CLOSING]
 
-    def _come_up_notes(self) -> list[str]:
+    def _come_up_note(self) -> Text:
         state = self._state
         if state.longest_come_up > COME_UP_LIMIT:
-            return [
-                f"{COME_UP_RULE}: {_hours(state.longest_come_up)}, over the limit. "
-                "Some germs leave toxins that later heat does not undo: when in doubt, throw it out."
-            ]
+            return say("safety.come-up-over", rule=COME_UP_RULE, took=state.longest_come_up)
         if state.lethal_at is None:
-            return [f"{COME_UP_RULE}: {_hours(state.come_up)} so far, from when it went on."]
-        return [f"{COME_UP_RULE}: took {_hours(state.longest_come_up)}, starts anew after the lethality."]
+            return say("safety.come-up-so-far", rule=COME_UP_RULE, took=state.come_up)
+        return say("safety.come-up-took", rule=COME_UP_RULE, took=state.longest_come_up)
 
-    def hold_rule(self) -> str:
+    def hold_rule(self) -> Text:
         """The name of the rule that `floor` is from."""
         if self.floor() == self.hold.floor:
             return self.hold.rule
-        return "Food Code 3-501.16, " + ("130 °F for roasts" if self.floor() == ROAST_HOLD else "135 °F")
+        return say("safety.rule.hold-roast") if self.floor() == ROAST_HOLD else say("safety.rule.hold")
 
-    def below_in_words(self) -> str:
+    def below_in_words(self) -> Text:
         """The time below the floor; what was merely unseen is told apart."""
-        unseen, all_of_it = self._state.below_unseen, self._state.below_floor
+        unseen, whole = self._state.below_unseen, self._state.below_floor
         if unseen == 0.0:
-            return f"{_hours(all_of_it)} below it"
-        return f"{_hours(all_of_it)} below it or unseen ({_hours(all_of_it - unseen)} and {_hours(unseen)})"
+            return say("safety.below", time=whole)
+        return say("safety.below-or-unseen", time=whole, below=whole - unseen, unseen=unseen)
 
-    def _hold_notes(self) -> list[str]:
-        state = self._state
+    def _hold_notes(self) -> list[Text]:
+        state, rule, floor = self._state, self.hold_rule(), self.floor()
         if not state.hot:
             return []
-        lifted = (
-            "" if self.floor() == self.hold.floor else f" The floor set ({self.hold.floor:.1f} °C) has no rule here."
-        )
-        rule = f"{self.hold_rule()}, floor {self.floor():.1f} °C"
+        lifted = [] if floor == self.hold.floor else [say("safety.floor-lifted", set=self.hold.floor, rule=rule)]
         if state.below_floor == 0.0:
-            return [f"{rule}: never below it.{lifted}"]
-        over = state.below_floor >= self.hold.time_limit
-        allowed = f"of {_hours(self.hold.time_limit)} allowed as time control ({TIME_CONTROL})"
-        verdict = (
-            "Used up: serve no more of it, throw it out." if over else "Heating it again does not give the time back."
-        )
-        return [f"{rule}: {self.below_in_words()} {allowed}. {verdict}{lifted}"]
+            return [say("safety.hold-never-below", rule=rule, floor=floor), *lifted]
+        below, limit = self.below_in_words(), self.hold.time_limit
+        if state.below_floor >= limit:
+            note = say("safety.hold-used-up", rule=rule, floor=floor, below=below, limit=limit, other=TIME_CONTROL)
+        else:
+            note = say("safety.hold-running", rule=rule, floor=floor, below=below, limit=limit, other=TIME_CONTROL)
+        return [note, *lifted]
 
-    def _spot_notes(self) -> list[str]:
-        state, notes = self._state, []
+    def _spot_notes(self) -> list[Text]:
+        state, notes = self._state, list[Text]()
         if state.unfollowed > 0.0:
-            notes.append(
-                f"No probe followed this piece for {_hours(state.unfollowed)}: what lies between its spot readings is not "
-                f"known, counts against the cook in every clock above ({COME_UP_RULE}; {self.hold_rule()}), and as no lethality."
-            )
+            notes.append(say("safety.unfollowed", time=state.unfollowed, rule=COME_UP_RULE, other=self.hold_rule()))
         if state.hottest_spot is not None:
             notes.append(
-                f"Spot readings: {state.spots}, the hottest surely {state.hottest_spot:.1f} °C "
-                f"(safe minimum {self.piece.safe_minimum:.1f} °C)."
+                say("safety.spots", number=state.spots, hottest=state.hottest_spot, minimum=self.piece.safe_minimum)
             )
         return notes
 
-    def _cooling_notes(self, now: float) -> list[str]:
-        state = self._state
+    def _cooling_notes(self, now: float) -> list[Text]:
+        state, rule = self._state, COOLING_RULE
         if state.stage != CHILL:
             return []
         if not self._cooked():
-            return [f"{self.table.rule}: chilled before it was reached, so this piece counts as raw."]
+            return [say("safety.counts-as-raw", rule=self.table.rule)]
         if state.left_hot_at is None:
-            return [f"{COOLING_RULE}: the clock starts when the core leaves 57 °C."]
+            return [say("safety.cooling-not-begun", rule=rule, hot=COOL_FROM)]
         half_by, whole_by = state.left_hot_at + FIRST_COOLING, state.left_hot_at + WHOLE_COOLING
         if (state.half_cooled_at or now) > half_by:
-            return [f"{COOLING_RULE}: 21 °C was not read in time. When in doubt, throw it out."]
+            return [say("safety.cooling-missed", rule=rule, goal=COOL_HALF)]
         if (state.cooled_at or now) > whole_by:
-            return [f"{COOLING_RULE}: 5 °C was not read in time. When in doubt, throw it out."]
+            return [say("safety.cooling-missed", rule=rule, goal=COOL_TO)]
         if state.cooled_at is not None:
-            checked = "5 °C is judged as read: check it with a second thermometer"
-            return [f"{COOLING_RULE}: read in time ({_hours(state.cooled_at - state.left_hot_at)}); {checked}."]
-        since = f"{_hours(now - state.left_hot_at)} since it may have left 57 °C"
+            return [say("safety.cooled-in-time", rule=rule, goal=COOL_TO, took=state.cooled_at - state.left_hot_at)]
+        since, goal = now - state.left_hot_at, COOL_HALF if state.half_cooled_at is None else COOL_TO
         _, left = self._cooling(now)
         takes = self._cooling_takes(now)
         if left is None or takes is None:
-            return [f"{COOLING_RULE}: {since}."]
-        goal = "21" if state.half_cooled_at is None else "5"
+            return [say("safety.cooling-since", rule=rule, since=since, hot=COOL_FROM)]
         if takes <= left:
-            return [f"{COOLING_RULE}: {since}; at this pace {goal} °C is read {_hours(left - takes)} before its limit."]
-        late = "more than a day" if takes >= SLOWEST_COOLING else _hours(takes - left)
-        return [f"{COOLING_RULE}: {since}; at this pace {goal} °C is read {late} too late. Cut it, spread it, ice it."]
+            return [say("safety.cooling-in-time", rule=rule, since=since, hot=COOL_FROM, goal=goal, early=left - takes)]
+        if takes >= SLOWEST_COOLING:
+            return [say("safety.cooling-far-too-late", rule=rule, since=since, hot=COOL_FROM, goal=goal)]
+        return [say("safety.cooling-too-late", rule=rule, since=since, hot=COOL_FROM, goal=goal, late=takes - left)]
 
     # --- checkpoint -------------------------------------------------------------------------------
 
@@ -428,8 +421,3 @@ class SafetyRecord:
         """The inverse of `dump`."""
         self._state = _State(**dumped)
         self.view = self._seen(self._state.at or 0.0)
-
-
-def _hours(seconds: float) -> str:
-    minutes = int(seconds // 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min"

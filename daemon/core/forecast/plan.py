@@ -22,6 +22,7 @@ from daemon.core.forecast.members import MEMBERS, prior, traits_of
 from daemon.core.forecast.outlooks import off_goal
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.planned import KeptPlan, PlannedPiece
+from daemon.core.said import Text, say
 from daemon.core.settings import Band, PieceSettings
 
 WANTED_CHANCE: Final = 0.90
@@ -55,7 +56,7 @@ class PiecePlan:
     put_on: float | None
     off: Interval | None
     waits: float | None
-    reason: str = ""
+    reason: Text = ""
     wrap_after: float | None = None
 
 
@@ -161,21 +162,21 @@ def _plan_piece(
 
 def time_on_fire(
     piece: PieceSettings, band: Band, ambient: float, boiling_point: float = 100.0, lesson: float = 0.0
-) -> tuple[Interval | None, str]:
+) -> tuple[Interval | None, Text]:
     """(s from on to off, "") or (None, why not)."""
     ahead, reason = _on_fire(piece, band, ambient, boiling_point)
     return (None, reason) if ahead is None else _lasts(ahead, piece, lesson)
 
 
-def _on_fire(piece: PieceSettings, band: Band, ambient: float, boiling_point: float) -> tuple[Ahead | None, str]:
+def _on_fire(piece: PieceSettings, band: Band, ambient: float, boiling_point: float) -> tuple[Ahead | None, Text]:
     """What bodies that have seen no reading go through, or why nothing can be said."""
     goal = off_goal(piece)
     if goal is None:
-        return None, "no tender range and no target"
+        return None, say("forecast.no-target")
     if goal >= boiling_point:
-        return None, "above what wet meat reaches at this altitude"
+        return None, say("forecast.too-hot")
     if not piece.thickness > 0.0:
-        return None, "piece not described"
+        return None, say("forecast.not-described")
     request = ForecastRequest(piece, 0.0, 0.0, "cook", band, boiling_point, (), (), (), ambient=ambient)
     with np.errstate(all="ignore"):
         ensemble = MeatEnsemble(traits_of(prior(), piece, FRIDGE), air_pressure(boiling_point))
@@ -183,12 +184,12 @@ def _on_fire(piece: PieceSettings, band: Band, ambient: float, boiling_point: fl
         return run_ahead(request, unread, np.zeros(MEMBERS), ambient, goal), ""
 
 
-def _lasts(ahead: Ahead, piece: PieceSettings, lesson: float) -> tuple[Interval | None, str]:
+def _lasts(ahead: Ahead, piece: PieceSettings, lesson: float) -> tuple[Interval | None, Text]:
     goal = off_goal(piece)
     assert goal is not None, "it has been run ahead"
     spread = spread_of(ahead.reached(PLANNED, goal), LONGEST)
     if spread is None:
-        return None, "not reached within 20 hours"
+        return None, say("forecast.not-within-day")
     return interval_of("plan", spread, 0.0, lesson), ""
 
 

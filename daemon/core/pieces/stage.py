@@ -84,17 +84,17 @@ class PiecePhase(StrEnum):
 
 
 class PieceSign(StrEnum):
-    """What one minute shows, in the order in which it is heeded. The value is the reason given to the cook."""
+    """What one minute shows, in the order in which it is heeded. The value is the key of the reason given to the cook."""
 
-    AT_TENDER = "the core is in the tender range"
-    SLIPPED_WRAPPED = "the core is back under the tender range (wrapped)"
-    SLIPPED = "the core is back under the tender range"
-    STALLED = "the core has stopped climbing"
-    CLIMBS_AGAIN = "the core climbs again"
-    ANSWERS = "the core begins to climb"
-    WARM_IN_HOT_PIT = "a warm core in a hot pit"
-    RISES_IN_HOT_PIT = "the core rises in a hot pit"
-    RESTED = "off the pit for ten minutes"
+    AT_TENDER = "seen.piece.at-tender"
+    SLIPPED_WRAPPED = "seen.piece.slipped-wrapped"
+    SLIPPED = "seen.piece.slipped"
+    STALLED = "seen.piece.stalled"
+    CLIMBS_AGAIN = "seen.piece.climbs-again"
+    ANSWERS = "seen.piece.answers"
+    WARM_IN_HOT_PIT = "seen.piece.warm-in-hot-pit"
+    RISES_IN_HOT_PIT = "seen.piece.rises-in-hot-pit"
+    RESTED = "seen.piece.rested"
 
 
 _P, _S, _M = PiecePhase, PieceSign, MarkKind
@@ -191,7 +191,7 @@ class PieceStage:
         for sign in PieceSign:
             after = NEXT[self.stage].get(sign) if sign in seen else None
             if after is not None:
-                return [self._move(after, now, sign.value, self._question_on(sign))]
+                return [self._move(after, now, say(sign.value), self._question_on(sign))]
         return self._ask(self._doubt(now, signs), now)
 
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
@@ -221,7 +221,7 @@ class PieceStage:
         for sign in PieceSign:
             after = NEXT[self.stage].get(sign) if sign in signs else None
             if after is not None:
-                return [self._move(after, now, sign.value, "")]
+                return [self._move(after, now, say(sign.value), "")]
         return []
 
     def probe_moved(self) -> None:
@@ -232,7 +232,7 @@ class PieceStage:
     def _agreed(self, now: float) -> list[StageChanged]:
         return self._ask("", now) if asks_about_spot(self.question) else []
 
-    def _move(self, after: PiecePhase, now: float, because: str, question: Text) -> StageChanged:
+    def _move(self, after: PiecePhase, now: float, because: Text, question: Text) -> StageChanged:
         before = self.stage
         core = self._cores[-1] if self._cores else None
         if before is PiecePhase.WAITING:

@@ -52,7 +52,7 @@ CLIMBS = WARM_ABOVE_START
 """°C that a pit with a burning fire gains again and again while it is on its way to the band."""
 
 
-TAKEN_BACK = "a mark was taken back"
+TAKEN_BACK = say("seen.taken-back")
 """The reason of a change that a mark taken back leads to."""
 
 
@@ -70,24 +70,24 @@ class PitPhase(StrEnum):
 
 
 class PitSign(StrEnum):
-    """What one minute shows, in the order in which it is heeded. The value is the reason given to the cook."""
+    """What one minute shows, in the order in which it is heeded. The value is the key of the reason given to the cook."""
 
     MARKED_LIT = "mark"
-    ALL_OFF = "all meat is off"
-    MEAT_ON = "meat goes on again"
-    GONE_COLD = "the pit has gone cold"
-    RUNS_AWAY = "above the band and rising fast"
-    NO_RECOVERY = "well below the band with no recovery"
-    RELIT = "rising again"
-    BAND_RAISED = "the band was raised"
-    ABOVE = "above the band"
-    BELOW = "below the band"
-    INSIDE = "inside the band"
-    CALMED = "no longer rising fast"
-    SINKS = "sinking towards the low edge"
-    HOLDS = "no longer sinking"
-    HOT = "the pit is hot"
-    WARMS = "the pit warms up"
+    ALL_OFF = "seen.pit.all-off"
+    MEAT_ON = "seen.pit.meat-on"
+    GONE_COLD = "seen.pit.gone-cold"
+    RUNS_AWAY = "seen.pit.runs-away"
+    NO_RECOVERY = "seen.pit.no-recovery"
+    RELIT = "seen.pit.relit"
+    BAND_RAISED = "seen.pit.band-raised"
+    ABOVE = "seen.pit.above"
+    BELOW = "seen.pit.below"
+    INSIDE = "seen.pit.inside"
+    CALMED = "seen.pit.calmed"
+    SINKS = "seen.pit.sinks"
+    HOLDS = "seen.pit.holds"
+    HOT = "seen.pit.hot"
+    WARMS = "seen.pit.warms"
 
 
 _S, _P = PitSign, PitPhase
@@ -258,7 +258,8 @@ class PitStage:
                 self._before_lit = None
                 if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
                     self._start, self._recent = None, []
-                return [StageChanged(now, "pit", before, after, sign.value, self.question)]
+                because = sign.value if sign is PitSign.MARKED_LIT else say(sign.value)
+                return [StageChanged(now, "pit", before, after, because, self.question)]
         return []
 
     def _doubt(self, signs: set[PitSign], now: float) -> list[StageChanged]:

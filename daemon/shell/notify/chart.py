@@ -39,8 +39,8 @@ AFTER_FAILURE = 3600.0
 class ChartAhead:
     """Listens to the watch and keeps the newest picture."""
 
-    def __init__(self, drawer: Drawer, now: Callable[[], float], fahrenheit: bool, zone: str) -> None:
-        self._drawer, self._now, self._reader = drawer, now, Reader(fahrenheit, zone)
+    def __init__(self, drawer: Drawer, now: Callable[[], float], reader: Reader) -> None:
+        self._drawer, self._now, self._reader = drawer, now, reader
         self._picture: tuple[float, bytes] | None = None
         self._next = float("-inf")
         self._started = float("-inf")

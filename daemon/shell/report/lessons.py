@@ -183,7 +183,7 @@ def _lid(found: Findings, reader: Reader) -> Iterable[Lesson]:
 def _probes(found: Findings, reader: Reader) -> Iterable[Lesson]:
     for trouble in found.probes:
         if trouble.seconds >= LONG_BLIND:
-            said = f" ({reader.in_unit(trouble.evidence)})" if trouble.evidence else ""
+            said = f" ({trouble.evidence})" if trouble.evidence else ""
             yield Lesson(
                 f"Look after the probe “{trouble.channel}”: plug, lead and seat.",
                 f"It gave nothing to believe for {duration(trouble.seconds)} in {_spells(trouble.times)}{said}.",

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from daemon.shell.library.records import CookRecords
 from daemon.shell.report.page import reader_of, report_html
+from daemon.texts.reader import Reader
 
 
 def kept_report(records: CookRecords, cook: str) -> bytes:
     """One self-contained HTML document, as of now. Raises UnknownCook."""
-    return report_html(records.kept(cook), *people(records))
+    return report_html(records.kept(cook), people(records))
 
 
-def people(records: CookRecords) -> tuple[bool, str]:
-    """Whether they read °F, and their time zone."""
+def people(records: CookRecords) -> Reader:
+    """Their units, zone and clock."""
     return reader_of(records.newest_rig())

@@ -23,7 +23,7 @@ from daemon.shell.report.lessons import lessons
 from daemon.shell.report.markup import Child, Element, document, node
 from daemon.shell.report.plan_account import PlanRow, plan_rows
 from daemon.texts.composer import Composer
-from daemon.texts.reader import UNKNOWN, Reader, duration, percent
+from daemon.texts.reader import CELSIUS, UNKNOWN, Reader, duration, percent
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 GOAL_WORDS = {Goal.WRAP: "wrap", Goal.TENDER: "tender", Goal.TARGET: "target"}
@@ -35,10 +35,10 @@ HEAT_CAUTION = (
 )
 
 
-def report_html(cook: KeptCook, fahrenheit: bool = False, zone: str = "UTC") -> bytes:
-    """The whole report. zone: the cook's own, of the tz database. A cook of a day takes a fraction of a second."""
+def report_html(cook: KeptCook, reader: Reader = CELSIUS) -> bytes:
+    """The whole report. reader: whoever reads it, in the cook's own zone. A cook of a day takes a fraction of a second."""
     length = len(cook.minutes) * MINUTE
-    reader = Reader(fahrenheit, zone, cook.wall_offset, weekday=length > A_DAY)
+    reader = replace(reader, wall_offset=cook.wall_offset, weekday=length > A_DAY)
     composer = Composer(reader)
     found = findings(replace(cook, events=tuple(composer.spoken(event) for event in cook.events)))
     title = f"{cook.name}, {reader.day(found.start)}"
@@ -60,19 +60,19 @@ def report_html(cook: KeptCook, fahrenheit: bool = False, zone: str = "UTC") -> 
     return document(node("html", head, body, lang="en"))
 
 
-def reader_of(rig: str | None) -> tuple[bool, str]:
-    """(°F?, zone) of the people in the text of a rig file; °C and UTC when it says nothing that can be used."""
+def reader_of(rig: str | None) -> Reader:
+    """For the people in the text of a rig file; °C and UTC when it says nothing that can be used."""
     try:
         people = tomllib.loads(rig or "").get("people", {})
         zone = str(ZoneInfo(people.get("zone", "UTC")))
     except (tomllib.TOMLDecodeError, AttributeError, TypeError, ValueError, ZoneInfoNotFoundError, OSError):
-        return False, "UTC"
-    return people.get("unit") == "F", zone
+        return CELSIUS
+    return Reader(people.get("unit") == "F", zone, twelve=people.get("clock") == 12)
 
 
 def _head(found: Findings, reader: Reader) -> Iterable[Element]:
     cook = found.cook
-    pieces = ", ".join(f"{p.settings.name} {p.settings.weight:g} kg" for p in found.pieces)
+    pieces = ", ".join(f"{p.settings.name} {reader.mass(p.settings.weight, 1)}" for p in found.pieces)
     running = "" if cook.ended is not None else " (still running)"
     yield node("h1", cook.name)
     yield node(
@@ -112,7 +112,7 @@ def _figures(found: Findings, reader: Reader) -> Element:
         (f"{len(found.woken)}", needed if found.woken else "times woken"),
     ]
     if found.cook.wood is not None:
-        cells.append((f"{found.cook.wood:g} kg", "of wood"))
+        cells.append((reader.mass(found.cook.wood, 1), "of wood"))
     if found.yield_fraction is not None:
         cells.append((percent(found.yield_fraction), "of the raw weight served"))
     terms = [node("div", node("dt", name), node("dd", value)) for value, name in cells]
@@ -180,14 +180,14 @@ def _spell(spell: Spell, side: str, reader: Reader) -> tuple[float | str, ...]:
 
 def _piece(piece: PieceFindings, found: Findings, reader: Reader) -> Element:
     own = piece.settings
-    facts = [f"{own.weight:g} kg, {own.cut.replace('-', ' ')}"]
+    facts = [f"{reader.mass(own.weight, 1)}, {own.cut.replace('-', ' ')}"]
     if own.tender_low is not None and own.tender_high is not None:
         facts.append(f"tender {reader.temperature(own.tender_low)} to {reader.temperature(own.tender_high)}")
     if own.target is not None:
         facts.append(f"target {reader.temperature(own.target)}")
     if piece.served is not None:
         raw, served = found.cook.weights[own.id]
-        facts.append(f"{served:g} of {raw:g} kg served, {percent(piece.served)}")
+        facts.append(f"{reader.mass(served, 1)} of {reader.mass(raw, 1)} served, {percent(piece.served)}")
     if len(piece.probes) > 1 or not piece.probes[0][1]:
         read = (f"{name or 'no probe'} from {reader.clock(since)}" for since, name in piece.probes)
         facts.append(f"read by {', '.join(read)}")
@@ -205,7 +205,7 @@ def _piece(piece: PieceFindings, found: Findings, reader: Reader) -> Element:
     rows = [
         (
             curves.STAGE_WORDS.get(s.stage, s.stage), reader.clock(s.start), duration(s.end - s.start),
-            _core_at(piece, found, s.start, reader), "marked by the cook" if s.because == "mark" else reader.in_unit(s.because),
+            _core_at(piece, found, s.start, reader), "marked by the cook" if s.because == "mark" else s.because,
         )
         for s in piece.stages
     ]  # fmt: skip
@@ -305,7 +305,7 @@ def _safety(found: Findings, reader: Reader) -> Element:
 
 
 def _safety_of(piece: PieceFindings, reader: Reader) -> list[Element]:
-    own, account, end = piece.settings, piece.safety, piece.safety.end
+    own, account, end, say = piece.settings, piece.safety, piece.safety.end, Composer(reader).say
     rows = [
         (f"Safe minimum of {reader.temperature(own.safe_minimum, 1)} read",
          reader.clock(end.safe_minimum_reached_at) if end.safe_minimum_reached_at else "not read"),
@@ -315,12 +315,12 @@ def _safety_of(piece: PieceFindings, reader: Reader) -> list[Element]:
         ("Under the holding floor once it was hot", duration(end.below_floor_seconds)),
     ]  # fmt: skip
     if end.cooling_stage:
-        cooled = reader.clock(account.cooled_at) if account.cooled_at else reader.in_unit(end.cooling_stage)
+        cooled = reader.clock(account.cooled_at) if account.cooled_at else say(end.cooling_stage)
         rows.append(("Cooled", cooled))
     for at, deed, note in account.deeds:
         words = deed.replace("-", " ") + (f": {note}" if note else "")
         rows.append(("After a safety alarm you said", f"{words}, {reader.clock(at)}"))
-    notes = [node("li", reader.in_unit(note)) for note in end.notes if note != CLOSING]
+    notes = [node("li", say(note)) for note in end.notes if note != CLOSING]
     return [
         node("h3", own.name),
         table(f"{own.name}, with {reader.difference(account.tolerance, 1)} taken off for the probe",
@@ -370,7 +370,7 @@ def _notes(found: Findings, reader: Reader) -> Element:
             ("Verdict", cook.verdict),
             ("Weather", cook.weather),
             ("Photos", ", ".join(cook.photos)),
-            ("Wood", "" if cook.wood is None else f"{cook.wood:g} kg"),
+            ("Wood", "" if cook.wood is None else reader.mass(cook.wood, 1)),
             ("Yield", "" if found.yield_fraction is None else f"{percent(found.yield_fraction)} of the raw weight"),
         )
         if value

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daemon.core.food_safety.record import COMPLETE, SafetyRecord, SafetyView
+from daemon.core.food_safety.record import COMPLETE, COOLED, SafetyRecord, SafetyView
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import PieceSettings
 from daemon.shell.library.cook import KeptCook
@@ -51,7 +51,7 @@ def safety_account(cook: KeptCook, piece: PieceSettings, core: Sequence[float]) 
         come_up = max(come_up, view.come_up_seconds)
         if lethal_at is None and view.lethality_fraction >= COMPLETE:
             lethal_at = now
-        if cooled_at is None and view.cooling_stage == "cooled":
+        if cooled_at is None and view.cooling_stage == COOLED:
             cooled_at = now
     deeds = tuple(
         (event_time(cook, e), str(e["deed"]), str(e["note"]))

@@ -15,7 +15,7 @@ from daemon.shell.library.cook import KeptCook
 from daemon.shell.report.curves import STAGE_WORDS, minute_times
 from daemon.shell.report.findings import findings
 from daemon.shell.report.plane import Plane
-from daemon.texts.reader import Reader
+from daemon.texts.reader import CELSIUS, Reader
 
 HEADROOM = 12.0
 """°C above the highest value shown."""
@@ -79,9 +79,9 @@ class Sheet:
     small: bool = False
 
 
-def cook_sheet(cook: KeptCook, fahrenheit: bool = False, zone: str = "UTC") -> Sheet:
+def cook_sheet(cook: KeptCook, reader: Reader = CELSIUS) -> Sheet:
     """A whole kept cook on one sheet."""
-    found, reader = findings(cook), Reader(fahrenheit, zone, cook.wall_offset)
+    found, reader = findings(cook), replace(reader, wall_offset=cook.wall_offset)
     times = tuple(minute_times(found))
     lines = [Line("pit", True, times, _in(reader, found.pit))]
     for piece in found.pieces:

@@ -31,6 +31,7 @@ from daemon.shell.web.readers import Readers
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
 from daemon.texts.composer import Composer
+from daemon.texts.reader import CELSIUS
 
 SPANS: dict[str, Span] = {span: span for span in get_args(Span)}
 BODY_LIMIT = 16 * 1024
@@ -160,7 +161,7 @@ class Api:
         zone: str = "UTC",
         readers: Readers | None = None,
     ) -> None:
-        self._readers = readers or Readers()
+        self._readers = readers or Readers(CELSIUS)
         self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
         self._build_cook, self._streams, self._facts, self._zone = build_cook, streams, facts, zone
         self._holds_key = holds_key
@@ -190,7 +191,8 @@ class Api:
         return packed(answer(HISTORY.dump_json(await asked(lambda: self._history(start, end, count)))))
 
     async def cuts(self, request: web.Request) -> web.StreamResponse:
-        rules = {word: rule for word, (_, rule) in HOLD_RULES.items()}
+        reader = self._readers.composer(request).reader
+        rules = {word: f"{rule}, {reader.temperature(floor)}" for word, (floor, rule) in HOLD_RULES.items()}
         return packed(answer(models.Cuts(cuts=CUTS, hold_rules=rules).model_dump_json().encode()))
 
     async def cooks(self, request: web.Request) -> web.StreamResponse:

@@ -13,6 +13,7 @@ from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.settings import CookSettings
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
+from daemon.texts.reader import CELSIUS, Reader
 
 CookBuilder = Callable[[Cook], CookSettings]
 """Makes the core's settings of a checked cook order; raises ValueError in words the cook can act on."""
@@ -50,16 +51,15 @@ class NotAvailable(Exception):
 @dataclass(frozen=True, slots=True)
 class PageSettings:
     """hosts: names the page may be asked by, besides this machine's own name and the addresses it is reached at.
-    open_view: anybody on the network may look, nobody may change. fahrenheit: first choice of a new phone.
-    can_wake: some delivery may wake somebody. zone: of dates without one, a name of the tz database."""
+    open_view: anybody on the network may look, nobody may change. reader: the rig's people: first choice of a new
+    phone, and the zone of dates without one. can_wake: some delivery may wake somebody."""
 
     host: str = "127.0.0.1"
     port: int = 8077
     hosts: tuple[str, ...] = ()
     open_view: bool = False
-    fahrenheit: bool = False
+    reader: Reader = CELSIUS
     can_wake: bool = True
-    zone: str = "UTC"
     tls: SSLContext | None = None
 
 

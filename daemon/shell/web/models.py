@@ -264,11 +264,12 @@ class Problem(Body):
 
 class PageFacts(Body):
     """What a page must know before it may see anything. chart: the chart library was installed. can_wake: some delivery may
-    wake somebody."""
+    wake somebody. fahrenheit, twelve_hours: how the rig's people read."""
 
     paired: bool
     open_view: bool
     fahrenheit: bool
+    twelve_hours: bool
     chart: bool
     can_wake: bool
 

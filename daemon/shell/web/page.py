@@ -37,6 +37,7 @@ from daemon.shell.web.contract import (
     bucketed,
 )
 from daemon.shell.web.server import PageServer
+from daemon.texts.reader import Reader
 
 SHOW_EVERY = 5.0
 """s between pictures of a quiet watch; anything lasting is shown at once."""
@@ -91,8 +92,16 @@ class Page:
     """Starts the server and keeps it fed."""
 
     def __init__(
-        self, section: PageSection, rig: Rig, loop: WatchLoop, token: str, build_cook: CookBuilder, planning: Planning
+        self,
+        section: PageSection,
+        rig: Rig,
+        reader: Reader,
+        loop: WatchLoop,
+        token: str,
+        build_cook: CookBuilder,
+        planning: Planning,
     ) -> None:
+        """reader: the rig's people, first choice of a new phone."""
         assert loop.journal is not None, "the app always keeps a journal"
         self._loop = loop
         self._marks = marks_before(loop.journal.path)
@@ -103,8 +112,7 @@ class Page:
             port=section.port,
             hosts=section.hosts,
             open_view=section.open_view,
-            fahrenheit=rig.people.unit == "F",
-            zone=rig.people.zone,
+            reader=reader,
             can_wake=any(set(delivery.audience) - {"notice"} for delivery in rig.delivery),
         )
         self.server = PageServer(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from aiohttp import web
 
 from daemon.texts.composer import Composer
@@ -9,20 +11,21 @@ from daemon.texts.reader import Reader
 
 UNIT, CLOCK = "unit", "clock"
 """Cookies of the page's own choices: "C" or "F", "12" or "24". They hold no secret and are believed in nothing else."""
+UNITS = {"C": False, "F": True}
+CLOCKS = {"24": False, "12": True}
 
 
 class Readers:
     """One composer for each way to read, so that a snapshot is made into words once for all who read alike."""
 
-    def __init__(self, fahrenheit: bool = False, zone: str = "UTC") -> None:
-        self._fahrenheit = fahrenheit
+    def __init__(self, people: Reader) -> None:
+        self._people = people
         self._composers = {
-            (unit, twelve): Composer(Reader(unit, zone, twelve=twelve))
-            for unit in (False, True)
-            for twelve in (False, True)
+            (unit, twelve): Composer(replace(people, fahrenheit=unit, twelve=twelve))
+            for unit in UNITS.values()
+            for twelve in CLOCKS.values()
         }
 
     def composer(self, request: web.Request) -> Composer:
-        unit, clock = request.cookies.get(UNIT, ""), request.cookies.get(CLOCK, "")
-        fahrenheit = unit == "F" if unit in ("C", "F") else self._fahrenheit
-        return self._composers[fahrenheit, clock == "12"]
+        unit = UNITS.get(request.cookies.get(UNIT, ""), self._people.fahrenheit)
+        return self._composers[unit, CLOCKS.get(request.cookies.get(CLOCK, ""), self._people.twelve)]

@@ -103,10 +103,10 @@ class PageServer:
             self._streams,
             self._facts,
             lambda request: self._connections.is_known(request.protocol),
-            settings.zone,
-            Readers(settings.fahrenheit, settings.zone),
+            settings.reader.zone,
+            Readers(settings.reader),
         )
-        self._plan_api = PlanApi(snapshot, command, planning, settings.zone)
+        self._plan_api = PlanApi(snapshot, command, planning, settings.reader.zone)
         self._routes = {route.path: route for route in ROUTES}
         self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}
         self._runner: web.AppRunner | None = None
@@ -315,7 +315,8 @@ class PageServer:
         return PageFacts(
             paired=self._is_paired(request),
             open_view=self._settings.open_view,
-            fahrenheit=self._settings.fahrenheit,
+            fahrenheit=self._settings.reader.fahrenheit,
+            twelve_hours=self._settings.reader.twelve,
             chart=CHART_LIBRARY in self._assets,
             can_wake=self._settings.can_wake,
         )

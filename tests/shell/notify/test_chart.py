@@ -171,7 +171,7 @@ class Bench:
         self.now = NIGHT
         self.drawer = FakeDrawer(answer)
         self.view = FakeView(view or snapshot_at(NIGHT))
-        self.chart = ChartAhead(cast(Drawer, self.drawer), lambda: self.now, False, "UTC")
+        self.chart = ChartAhead(cast(Drawer, self.drawer), lambda: self.now, Reader())
 
     async def later(self, seconds: float, *events: Any) -> None:
         self.now += seconds

@@ -33,7 +33,7 @@ BAND = Band(107.0, 135.0)
 CHUCK = PieceSettings(
     id="chuck", name="Chuck roll", cut="beef-chuck-roll", kind=MeatKind.WHOLE_ROAST, channel="chuck", weight=7.0,
     thickness=0.15, shape=0.9, wrap_at=77.0, tender_low=92.0, tender_high=97.0,
-    safe_rule="USDA home guidance: 145 °F and 3 min rest",
+    safe_rule="USDA home guidance, with 3 min rest",
 )  # fmt: skip
 CHANNELS = (
     ChannelSettings("left", "Pit, left", Role.PIT, place="left"),

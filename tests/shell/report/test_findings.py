@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from daemon.core.events import AlarmState, Event, FireSign, Level, Marked, SpotRead, TakenBack
+from daemon.core.food_safety.record import COOLED
 from daemon.core.inputs import Goal, MarkKind
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
@@ -42,6 +43,7 @@ from tests.shell.report.report_cooks import (
     stall,
     told,
 )
+from tests.texts.english import in_english
 
 DATA = Path(__file__).parents[2] / "data"
 CELSIUS = Reader()
@@ -169,7 +171,7 @@ def test_lethality_takes_as_long_as_the_published_table_says() -> None:
     assert account.lethal_at is not None
     assert account.lethal_at - at(61) == pytest.approx(seconds, abs=60.0)
     assert account.end.safe_minimum_reached_at is None
-    assert any("FSIS" in note and "reached" in note for note in account.end.notes)
+    assert any("FSIS" in in_english(note) and "reached" in in_english(note) for note in account.end.notes)
 
 
 def test_time_under_the_holding_floor_is_counted_minute_by_minute() -> None:
@@ -179,7 +181,7 @@ def test_time_under_the_holding_floor_is_counted_minute_by_minute() -> None:
     found = findings(kept([121.0] * len(core), core, events))
     below = found.pieces[0].safety.end.below_floor_seconds
     assert below == pytest.approx(40 * 60.0, abs=60.0)  # and a minute on its edge counts against the cook
-    assert any("Food Code 3-501.16" in note for note in found.pieces[0].safety.end.notes)
+    assert any("Food Code 3-501.16" in in_english(note) for note in found.pieces[0].safety.end.notes)
     assert any("Warm the hold" in lesson.advice for lesson in lessons(found, CELSIUS))
 
 
@@ -190,9 +192,9 @@ def test_cooling_is_dated_by_the_minute_it_was_read() -> None:
     events = [stage(0, "on"), stage(1, "cooking"), stage(60, "chill")]
     account = findings(kept([121.0] * len(core), core, events)).pieces[0].safety
     assert account.cooled_at == at(60 + next(m + 1 for m, value in enumerate(falling) if value <= 5.0))
-    assert account.end.cooling_stage == "cooled"
+    assert account.end.cooling_stage == COOLED
     assert account.end.below_floor_seconds == 0.0  # what is chilled on purpose is not being held
-    assert any("3-501.14" in note and "read in time" in note for note in account.end.notes)
+    assert any("3-501.14" in in_english(note) and "read in time" in in_english(note) for note in account.end.notes)
 
 
 def test_safety_alarms_are_listed_and_others_are_not() -> None:

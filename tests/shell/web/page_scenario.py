@@ -23,6 +23,7 @@ from daemon.core.forecast.plan import standing
 from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
 from daemon.core.pit.evenness import Evenness, PlaceHeat
 from daemon.core.planned import KeptPlan, PlannedPiece, ReminderSettings
+from daemon.core.said import say
 from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
 from daemon.core.shift import DeedView, OnWatch, ShiftView
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
@@ -97,7 +98,14 @@ def chuck(now: float) -> PieceView:
             "FSIS Appendix A, roasts",
             4.6 * HOUR,
             6 * HOUR,
-            notes=("Safe minimum 63 °C: USDA home guidance, 145 °F and 3 min rest",),
+            notes=(
+                say(
+                    "safety.minimum-read",
+                    rule="USDA home guidance, with 3 min rest",
+                    minimum=62.8,
+                    margin=say("safety.probe-margin", tolerance=1.5),
+                ),
+            ),
         ),
     )
 

@@ -176,9 +176,9 @@ async def test_a_wrong_order_is_422_and_names_the_field(
 async def test_a_cook_starts_from_the_cut_table(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
     table = await (await client.get("/api/cuts")).json()
     assert table["cuts"]["lamb-shoulder"]["tender"] == [90.0, 95.0]
-    assert {word: rule[-6:] for word, rule in table["hold_rules"].items()} == {
-        "home-140": "140 °F", "food-code-135": "135 °F", "food-code-roast-130": "130 °F",
-    }  # fmt: skip
+    assert {word: rule[-5:] for word, rule in table["hold_rules"].items()} == {
+        "home-140": "60\u00a0°C", "food-code-135": "57\u00a0°C", "food-code-roast-130": "54\u00a0°C",
+    }  # 140, 135 and 130 °F  # fmt: skip
     piece = {"name": "Lamb", "cut": "lamb-shoulder", "channel": "lamb", "weight": 2.4}
     cook = {"id": "fair", "name": "Fair", "serve_at": "2026-06-13T12:00:00Z", "pieces": [piece]}
     assert (await client.post("/api/start-cook", json={"cook": cook, "replace": True})).status == 202

@@ -287,7 +287,7 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     second.locator("[name=wrap]").select_option("Open foil boat")
     second.get_by_label("Wrap at").fill("68.5")
     page.get_by_role("group", name="Piece 1").locator("[name=wrap]").select_option("Not wrapped")
-    page.get_by_label("Hot holding follows").select_option("USDA home guidance, 140 °F")
+    page.get_by_label("Hot holding follows").select_option("USDA home guidance, 60\u00a0°C")
     page.get_by_label("Rest").fill("90")
     asked = list[str]()
 

@@ -3,7 +3,7 @@
 
 import { button, find, keyed, make, redraw, say } from "./dom.js";
 import { live, tell } from "./live.js";
-import { clock, inUnits, plain, shape, span } from "./words.js";
+import { clock, plain, shape, span } from "./words.js";
 
 const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
 const OVER = "returned-unacknowledged";
@@ -121,7 +121,7 @@ function card(first) {
     "article",
     { class: "alarm" },
     make("p", { class: "state" }, shape(alarm.priority), status),
-    make("p", { class: alarm.text.length > LONG ? "do long" : "do" }, inUnits(alarm.text)),
+    make("p", { class: alarm.text.length > LONG ? "do long" : "do" }, alarm.text),
     because,
     others,
     actions,
@@ -139,11 +139,11 @@ function card(first) {
       `${STATES[leader.state] ?? plain(leader.state)} · ${leader.priority} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
     );
     const timed = leader.consequence_in === null || TIMED.test(leader.because); // said already
-    say(because, inUnits(leader.because) + (timed ? "" : ` About ${span(leader.consequence_in)} left.`));
+    say(because, leader.because + (timed ? "" : ` About ${span(leader.consequence_in)} left.`));
     const also = rest
       .map(({ text }) => text)
       .filter((text) => !members.some((one) => one.text !== text && one.text.startsWith(text)));
-    redraw(others, also, () => also.map((text) => make("li", {}, `Also: ${inUnits(text)}`)));
+    redraw(others, also, () => also.map((text) => make("li", {}, `Also: ${text}`)));
     others.hidden = also.length === 0;
     put_right.hidden = leader.state !== "latched-acknowledged";
     seen.hidden = !fresh;
@@ -203,7 +203,7 @@ export const alarmsAway = (parent, snapshot) => {
                   make(
                     "p",
                     {},
-                    `${inUnits(alarm.text)} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`,
+                    `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`,
                   ),
                   make("p", { class: "quiet" }, alarm.shelved_reason),
                   alarm.state === "shelved"

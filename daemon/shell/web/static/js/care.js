@@ -2,20 +2,7 @@
 
 import { button, make, redraw, say } from "./dom.js";
 import { listen, live, pairing, sinceWord } from "./live.js";
-import {
-  degrees,
-  isFahrenheit,
-  keep,
-  prefer,
-  qualityOf,
-  recall,
-  span,
-  state,
-  trend,
-  twelveHours,
-  unit,
-  useFahrenheit,
-} from "./words.js";
+import { degrees, keep, prefer, qualityOf, reading, recall, span, state, trend, unit } from "./words.js";
 
 const CAUTIONS = [
   [
@@ -77,18 +64,19 @@ export function careRoom(root) {
         ),
       ),
     );
+  const choosing = (name, value) => {
+    prefer(name, value);
+    if (live.snapshot) update(live.snapshot);
+    listen();
+  };
   choose(
     units,
     [
       ["C", "°C, kg"],
       ["F", "°F, lb"],
     ],
-    isFahrenheit() ? "F" : "C",
-    (value) => {
-      useFahrenheit(value === "F");
-      if (live.snapshot) update(live.snapshot);
-      listen();
-    },
+    reading("unit"),
+    (value) => choosing("unit", value),
   );
   choose(
     clocks,
@@ -96,12 +84,8 @@ export function careRoom(root) {
       ["24", "24 h"],
       ["12", "12 h"],
     ],
-    twelveHours() ? "12" : "24",
-    (value) => {
-      prefer("clock", value);
-      if (live.snapshot) update(live.snapshot);
-      listen();
-    },
+    reading("clock"),
+    (value) => choosing("clock", value),
   );
   choose(
     lights,

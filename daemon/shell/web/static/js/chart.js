@@ -5,7 +5,7 @@ import { live } from "./live.js";
 import { markings, ROW, ROWS } from "./markings.js";
 import { readable } from "./reading.js";
 import { fingers } from "./touch.js";
-import { at, shown, twelveHours } from "./words.js";
+import { at, reading, shown } from "./words.js";
 
 let library;
 async function load() {
@@ -83,7 +83,7 @@ export async function chart(
       axes: [
         {
           ...axis,
-          space: time && twelveHours() ? 80 : 55,
+          space: time && reading("clock") === "12" ? 80 : 55,
           values: time ? clockTicks : hourTicks,
           ...(time ? {} : { incrs: HOUR_STEPS }),
         },

@@ -8,7 +8,7 @@ import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.
 import { pitRoom } from "./pit.js";
 import { tickPieces } from "./pieces.js";
 import { handheldAsks } from "./spots.js";
-import { at, plain, recall, span, state, useFahrenheit } from "./words.js";
+import { at, plain, readAs, span, state } from "./words.js";
 
 const STALE_SECONDS = 15; // three missed beats
 const ROOMS = {
@@ -130,7 +130,7 @@ async function begin() {
     setTimeout(begin, 3000);
     return;
   }
-  if (recall("unit") === null) useFahrenheit(live.facts.fahrenheit, false);
+  readAs(live.facts);
   if (live.facts.paired || live.facts.open_view) {
     onSnapshot(frame);
     ask("/api/snapshot").then(take, () => {});

@@ -4,7 +4,7 @@ import { button, make, redraw, say } from "./dom.js";
 import { alarmsAway } from "./alarms.js";
 import { alarmFigures } from "./tally.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
-import { clock, inUnits, state, when } from "./words.js";
+import { clock, state, when } from "./words.js";
 
 const TEST = {
   never: ["bad", "not tried this evening"],
@@ -134,7 +134,7 @@ async function showWakes() {
   }
 }
 
-onNews("refused", (news) => toast(`Not done: ${inUnits(news.reason)}`));
+onNews("refused", (news) => toast(`Not done: ${news.reason}`));
 onNews("morning", (news) => {
   toast(`Good morning. Woken ${news.woke.length} times; ${news.held_back.length} held back.`);
   showWakes();

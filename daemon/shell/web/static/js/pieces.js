@@ -12,7 +12,6 @@ import {
   clock,
   degrees,
   difference,
-  inUnits,
   inside,
   plain,
   qualityOf,
@@ -103,7 +102,7 @@ function row(outlook, snapshot) {
       .join(" "),
   );
   if (outlook.at === null)
-    return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${inUnits(outlook.reason)}`));
+    return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${outlook.reason}`));
   return make(
     "tr",
     {},
@@ -129,7 +128,7 @@ function outlooks(piece, snapshot) {
   ];
   if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
   if (known.length === 0 && reasons.length === 1)
-    return [make("p", { class: "quiet" }, `No forecast: ${inUnits(reasons[0])}.`)];
+    return [make("p", { class: "quiet" }, `No forecast: ${reasons[0]}.`)];
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     outlookTable(planned, snapshot),
@@ -255,7 +254,7 @@ function face(piece, channel, snapshot) {
     piece.stage !== "stall" && piece.stall_probability > 0.5
       ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`)
       : null,
-    piece.question ? make("p", { class: "suspect" }, inUnits(piece.question)) : null,
+    piece.question ? make("p", { class: "suspect" }, piece.question) : null,
     ...outlooks(piece, snapshot),
   ];
 }
@@ -272,7 +271,7 @@ function safetyFace(piece, snapshot) {
       : make(
           "p",
           { class: "num" },
-          `Cooling, ${inUnits(plain(safety.cooling_stage))}: ${span(safety.cooling_left_seconds)} left`,
+          `Cooling, ${safety.cooling_stage}: ${span(safety.cooling_left_seconds)} left`,
         );
   return [
     clockLine,
@@ -307,7 +306,7 @@ function safetyFace(piece, snapshot) {
           ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`)
           : null,
         ...deedsOf(piece, snapshot).map((text) => make("li", {}, text)),
-        ...safety.notes.map((note) => make("li", {}, inUnits(note))),
+        ...safety.notes.map((note) => make("li", {}, note)),
       ),
       make(
         "p",

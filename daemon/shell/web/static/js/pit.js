@@ -13,7 +13,6 @@ import {
   capital,
   clock,
   difference,
-  inUnits,
   inside,
   plain,
   shown,
@@ -79,7 +78,7 @@ function pitFace(snapshot) {
 }
 
 const pitWords = (snapshot) => [
-  snapshot.pit.question ? make("p", { class: "suspect" }, inUnits(snapshot.pit.question)) : null,
+  snapshot.pit.question ? make("p", { class: "suspect" }, snapshot.pit.question) : null,
   burning(snapshot.pit, snapshot),
 ];
 
@@ -156,7 +155,7 @@ function grateFace(evenness) {
           ),
         ),
       ),
-      evenness.advice ? make("p", {}, inUnits(evenness.advice)) : null,
+      evenness.advice ? make("p", {}, evenness.advice) : null,
       make("a", { class: "button", href: "#taught" }, "What we learned about this pit"),
     ),
   ];

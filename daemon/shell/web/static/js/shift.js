@@ -5,7 +5,7 @@ import { isAway } from "./alarms.js";
 import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
 import { ask, live, put, tell } from "./live.js";
-import { capital, clock, degrees, inUnits, plain, span, when } from "./words.js";
+import { capital, clock, degrees, plain, span, when } from "./words.js";
 
 const BACK = 8 * 3600; // s of marks on the sheet
 const READY = ["tender", "target", "hold-limit"];
@@ -23,9 +23,7 @@ function nowLines(snapshot) {
     ),
     ...snapshot.alarms
       .filter((alarm) => !isAway(alarm))
-      .map((alarm) =>
-        line(`${inUnits(alarm.text)}, since ${clock(alarm.raised_at, snapshot)}`, plain(alarm.state)),
-      ),
+      .map((alarm) => line(`${alarm.text}, since ${clock(alarm.raised_at, snapshot)}`, plain(alarm.state))),
     ...snapshot.pieces.map((piece) =>
       line(
         `${piece.name}: ${degrees(piece.celsius)}, ${plain(piece.stage)}`,

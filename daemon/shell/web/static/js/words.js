@@ -19,59 +19,39 @@ export const keep = (name, value) => {
 export const recall = kept;
 
 /** The watch makes its sentences in the units and by the clock that these cookies name; without one, as its own people read. */
-const tellWatch = (name) => {
-  const value = kept(name);
+const tellWatch = (name, value) => {
   // biome-ignore lint/suspicious/noDocumentCookie: set at once, for the request that follows
-  if (value !== null) document.cookie = `${name}=${value}; path=/; max-age=31536000; SameSite=Strict`;
+  document.cookie = `${name}=${value}; path=/; max-age=31536000; SameSite=Strict`;
 };
-for (const name of ["unit", "clock"]) tellWatch(name);
-export function prefer(name, value) {
-  keep(name, value);
-  tellWatch(name);
+const reads = { unit: kept("unit"), clock: kept("clock") };
+for (const [name, value] of Object.entries(reads)) if (value !== null) tellWatch(name, value);
+/** How this phone reads: "C" or "F", "12" or "24"; what it never chose, as the rig's people do. */
+export const reading = (name) => reads[name];
+export function readAs(facts) {
+  reads.unit ??= facts.fahrenheit ? "F" : "C";
+  reads.clock ??= facts.twelve_hours ? "12" : "24";
 }
-
-let fahrenheit = kept("unit") === "F";
-export function useFahrenheit(yes, lasting = true) {
-  fahrenheit = yes;
-  if (lasting) prefer("unit", yes ? "F" : "C");
+export function prefer(name, value) {
+  reads[name] = value;
+  keep(name, value);
+  tellWatch(name, value);
 }
 
 const POUND = 0.45359237;
-export const isFahrenheit = () => fahrenheit;
-export const massUnit = () => (fahrenheit ? "lb" : "kg");
-export const mass = (kilograms) => (fahrenheit ? kilograms / POUND : kilograms);
-export const kilos = (text) => Number(text) * (fahrenheit ? POUND : 1);
-export const unit = () => (fahrenheit ? "°F" : "°C");
-export const shown = (celsius) => (fahrenheit ? celsius * 1.8 + 32 : celsius);
-export const inside = (number) => (fahrenheit ? (number - 32) / 1.8 : number);
-export const step = (celsius) => (fahrenheit ? celsius * 1.8 : celsius);
+export const isFahrenheit = () => reads.unit === "F";
+export const massUnit = () => (isFahrenheit() ? "lb" : "kg");
+export const mass = (kilograms) => (isFahrenheit() ? kilograms / POUND : kilograms);
+export const kilos = (text) => Number(text) * (isFahrenheit() ? POUND : 1);
+export const unit = () => (isFahrenheit() ? "°F" : "°C");
+export const shown = (celsius) => (isFahrenheit() ? celsius * 1.8 + 32 : celsius);
+export const inside = (number) => (isFahrenheit() ? (number - 32) / 1.8 : number);
+export const step = (celsius) => (isFahrenheit() ? celsius * 1.8 : celsius);
 export const degrees = (celsius) =>
   celsius === null ? "no value" : `${Math.round(shown(celsius))} ${unit()}`;
 export const difference = (celsius) => {
   const value = Math.round(step(celsius));
   return `${value > 0 ? "+" : value < 0 ? "−" : "±"}${Math.abs(value)}°`;
 };
-
-const NUMBER = "[-+−]?\\d+(?:\\.\\d+)?";
-const TEMPERATURES = new RegExp(
-  `(?:(${NUMBER}) ± (${NUMBER})|(?:(${NUMBER})( to |\\.\\.))?(${NUMBER})) °C(/h|/min| an hour| (?:taken off|hotter|cooler|apart|allowed|wide|too high|spread))?`,
-  "g",
-);
-const written = (celsius, isDifference) => {
-  const value = Number(celsius.replace("−", "-")) * 1.8 + (isDifference ? 0 : 32);
-  return (
-    (celsius.startsWith("+") && value > 0 ? "+" : "") + value.toFixed((celsius.split(".")[1] ?? "").length)
-  );
-};
-/** A sentence of the watch, which speaks °C, in the reader's unit; differences and rates are scaled only. */
-export const inUnits = (text) =>
-  fahrenheit
-    ? text.replace(TEMPERATURES, (_, core, error, from, to, value, kind) =>
-        core
-          ? `${written(core)} ± ${written(error, true)} °F`
-          : `${from ? written(from) + to : ""}${written(value, Boolean(kind))} °F${kind ?? ""}`,
-      )
-    : text;
 
 /** Two short parts: which way, how fast. */
 export function trendParts(rate) {
@@ -90,12 +70,11 @@ export function trendMark(rate) {
 export const trend = (rate) => trendParts(rate).join(" ").trim();
 export const trendLines = (rate) => trendParts(rate).map((part) => make("span", { class: "line" }, part));
 
-export const twelveHours = () => kept("clock") === "12";
 const onTheMinute = (milliseconds) => new Date(Math.round(milliseconds / 60000) * 60000); // 04:59:59.9 is five o'clock
 export const at = (milliseconds) =>
   onTheMinute(milliseconds).toLocaleTimeString(
     [],
-    twelveHours()
+    reads.clock === "12"
       ? { hour: "numeric", minute: "2-digit", hour12: true }
       : { hour: "2-digit", minute: "2-digit", hourCycle: "h23" },
   );
