@@ -12,14 +12,12 @@ from config.cook import Cook, PieceSection
 from config.cuts import CUTS
 from config.problems import Problem, item
 from config.rig import BandSection, Rig, WoodSection
-from config.units import KG_PER_POUND, to_celsius, to_fahrenheit
+from config.units import KG_PER_POUND, METRES_PER_FOOT, to_celsius, to_fahrenheit
 
 USUAL_PIT = (80.0, 190.0)
 """°C between which a hand-fed pit with big cuts in it is kept."""
 CM_PER_INCH = 2.54
 """Exact, by the international agreement of 1959."""
-M_PER_FOOT = 0.3048
-"""Exact, as above."""
 MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
 """Times the usual weight of the cut, and the usual thickness at its weight, beyond which a value is asked about."""
 FEW_LIVE_ABOVE = 2600.0
@@ -79,7 +77,7 @@ def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
 
 def _altitude(metres: float, file: str) -> Iterator[Problem]:
     if metres > FEW_LIVE_ABOVE:
-        remedy = f"altitude is in metres; if feet are meant, write {metres * M_PER_FOOT:.0f}"
+        remedy = f"altitude is in metres; if feet are meant, write {metres * METRES_PER_FOOT:.0f}"
         yield _asked(file, "pit.altitude", f"{metres:g}", remedy)
 
 

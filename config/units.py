@@ -43,6 +43,15 @@ Celsius = Annotated[float, BeforeValidator(parse_temperature)]
 """A temperature in a file: number of °C, or text with its unit."""
 
 
+METRES_PER_FOOT = 0.3048
+"""Exact, by the international agreement of 1959."""
+
+
+def height_in_words(metres: float, fahrenheit: bool) -> str:
+    """ "85 m", or "279 ft" for who reads °F."""
+    return f"{metres / METRES_PER_FOOT:.0f} ft" if fahrenheit else f"{metres:.0f} m"
+
+
 def in_words(celsius: float, fahrenheit: bool, digits: int = 0) -> str:
     """ "121 °C" or "250 °F", as the reader chose."""
     number = to_fahrenheit(celsius) if fahrenheit else celsius

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from string import ascii_uppercase
 
 from rich import box
 from rich.table import Table
 
 from daemon.shell.library.rows import CookCurve, CookRow
+from daemon.texts.reader import UNKNOWN, Reader
 
 HOUR = 3600.0
-UNKNOWN = "–"
 FIGURES = ("hours", "in band", "swing", "spread", "wood", "yield")
 LETTERS = ascii_uppercase
 """Names of the cooks side by side, in the order asked."""
@@ -28,7 +27,7 @@ def figures_table(rows: Sequence[tuple[str, str]]) -> Table:
     return table
 
 
-def list_table(rows: Sequence[CookRow]) -> Table:
+def list_table(rows: Sequence[CookRow], reader: Reader) -> Table:
     """In the order given, each with its id below its name."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("cook", overflow="fold")
@@ -36,11 +35,11 @@ def list_table(rows: Sequence[CookRow]) -> Table:
         table.add_column(title, justify="right", no_wrap=True)
     for row in rows:
         words = (row.name, row.id, row.pit, ", ".join(row.pieces), row.verdict)
-        table.add_row("\n".join(word for word in words if word), *_figures(row))
+        table.add_row("\n".join(word for word in words if word), *_figures(row, reader))
     return table
 
 
-def side_by_side(curves: Sequence[CookCurve]) -> Table:
+def side_by_side(curves: Sequence[CookCurve], reader: Reader) -> Table:
     """The figures of each cook, a column and a letter each."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("")
@@ -49,15 +48,15 @@ def side_by_side(curves: Sequence[CookCurve]) -> Table:
     table.add_row("cook", *(c.cook.id for c in curves))
     table.add_row("name", *(c.cook.name for c in curves))
     table.add_row("pit", *(c.cook.pit for c in curves))
-    table.add_row("day", *(datetime.fromtimestamp(c.cook.started, UTC).strftime("%Y-%m-%d") for c in curves))
-    for title, cells in zip(FIGURES, zip(*(_figures(c.cook) for c in curves), strict=True), strict=True):
+    table.add_row("day", *(f"{reader.local(c.cook.started):%Y-%m-%d}" for c in curves))
+    for title, cells in zip(FIGURES, zip(*(_figures(c.cook, reader) for c in curves), strict=True), strict=True):
         table.add_row(title, *cells)
     table.add_row("verdict", *(c.cook.verdict for c in curves))
     return table
 
 
-def on_one_axis(curves: Sequence[CookCurve]) -> Table:
-    """Pit and cores in °C, a line an hour since each cook's start."""
+def on_one_axis(curves: Sequence[CookCurve], reader: Reader) -> Table:
+    """Pit and cores, a line an hour since each cook's start."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("hour", justify="right")
     for letter, curve in zip(LETTERS, curves, strict=False):
@@ -69,25 +68,21 @@ def on_one_axis(curves: Sequence[CookCurve]) -> Table:
         for curve in curves:
             at = next((index for index, time in enumerate(curve.time) if time >= hour * HOUR), None)
             for values in (curve.pit, *(core for _, core in curve.cores)):
-                cells.append(_degrees(None if at is None else values[at]))
+                cells.append(reader.temperature(None if at is None else values[at]))
         table.add_row(str(hour), *cells)
     return table
 
 
-def _figures(row: CookRow) -> tuple[str, ...]:
+def _figures(row: CookRow, reader: Reader) -> tuple[str, ...]:
     return (
         f"{row.duration / HOUR:.1f}",
         _share(row.in_band),
-        _degrees(row.swing),
-        _degrees(row.spread),
-        UNKNOWN if row.wood is None else f"{row.wood:.1f} kg",
+        reader.difference(row.swing),
+        reader.difference(row.spread),
+        UNKNOWN if row.wood is None else reader.mass(row.wood, 1),
         _share(row.yield_fraction),
     )
 
 
 def _share(value: float | None) -> str:
     return UNKNOWN if value is None else f"{value:.0%}"
-
-
-def _degrees(value: float | None) -> str:
-    return UNKNOWN if value is None else f"{value:.0f} °C"

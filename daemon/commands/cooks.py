@@ -87,16 +87,21 @@ def list_cooks(options: argparse.Namespace, complain: Say) -> int:
     if options.compare is not None and not 1 < len(options.compare) <= MOST_SIDE_BY_SIDE:
         complain(f"name two to {MOST_SIDE_BY_SIDE} cooks to compare")
         return BAD_CALL
+    reader = _composer(records, options.rig).reader
     with _said(complain) as failed:
         if options.compare is None:
             rows = records.rows(" ".join(options.search or ()), LISTED)
             console.print(
-                list_table(rows) if rows else "no such cook is kept" if options.search else "no cook is kept yet"
+                list_table(rows, reader)
+                if rows
+                else "no such cook is kept"
+                if options.search
+                else "no cook is kept yet"
             )
             return DONE
         curves = records.compare(options.compare, AXIS_POINTS)
-        console.print(side_by_side(curves))
-        console.print(on_one_axis(curves))
+        console.print(side_by_side(curves, reader))
+        console.print(on_one_axis(curves, reader))
     return BAD_CALL if failed else DONE
 
 

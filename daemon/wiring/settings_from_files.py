@@ -13,6 +13,8 @@ from config.doubts import doubts
 from config.loader import piece_id
 from config.problems import Problem, item
 from config.rig import Rig
+from config.units import height_in_words, in_words
+from daemon.core.food_safety.record import HOT_HOLD
 from daemon.core.planned import From, ReminderSettings, WoodSettings
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -160,23 +162,24 @@ def _piece(piece: PieceSection) -> PieceSettings:
 def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: datetime) -> Iterator[Problem]:
     """What the cook should know although the watch can start."""
     yield from doubts(rig, cook, rig_file, cook_file, today.timestamp())
-    boiling = boiling_point(altitude_m=rig.pit.altitude)
+    boiling, fahrenheit = boiling_point(altitude_m=rig.pit.altitude), rig.people.unit == "F"
     if cook is not None:
         for number, piece in enumerate(cook_settings(cook, rig, 0.0).pieces):
             called = item("pieces", number, piece.id)
             for key, goal in (("wrap.at", piece.wrap_at), ("tender", piece.tender_low), ("target", piece.target)):
                 if goal is not None and goal > boiling - WET_MARGIN:
                     remedy = (
-                        f"water boils at {boiling:.1f} °C at {rig.pit.altitude:.0f} m: "
+                        f"water boils at {in_words(boiling, fahrenheit, 1)} at {height_in_words(rig.pit.altitude, fahrenheit)}: "
                         "meat cannot get there while it is wet; choose a lower one"
                     )
-                    yield Problem(cook_file, f"{called}, {key}", f"{goal:.1f} °C", remedy, warning=True)
+                    yield Problem(cook_file, f"{called}, {key}", in_words(goal, fahrenheit, 1), remedy, warning=True)
             goal = piece.tender_low if piece.tender_low is not None else piece.target
             if goal is not None and goal < piece.safe_minimum:
-                remedy = f"below the safe minimum of {piece.safe_minimum:.1f} °C ({piece.safe_rule})"
-                yield Problem(cook_file, f"{called}, target", f"{goal:.1f} °C", remedy, warning=True)
+                remedy = f"below the safe minimum of {in_words(piece.safe_minimum, fahrenheit, 1)} ({piece.safe_rule})"
+                yield Problem(cook_file, f"{called}, target", in_words(goal, fahrenheit, 1), remedy, warning=True)
             if cook.hold.rule == ROASTS_ONLY and piece.kind is not MeatKind.WHOLE_ROAST:
-                remedy = f"for whole roasts only: {piece.name} is {piece.kind}, and 135 °F counts for it"
+                floor = in_words(HOT_HOLD, fahrenheit)
+                remedy = f"for whole roasts only: {piece.name} is {piece.kind}, and {floor} counts for it"
                 yield Problem(cook_file, "hold.rule", cook.hold.rule, remedy, warning=True)
     yield from unserved(rig, rig_file)
     for number, channel in enumerate(rig.channels):
