@@ -87,8 +87,8 @@ def list_cooks(options: argparse.Namespace, complain: Say) -> int:
     if options.compare is not None and not 1 < len(options.compare) <= MOST_SIDE_BY_SIDE:
         complain(f"name two to {MOST_SIDE_BY_SIDE} cooks to compare")
         return BAD_CALL
-    reader = _composer(records, options.rig).reader
     with _said(complain) as failed:
+        reader = _composer(records, options.rig).reader
         if options.compare is None:
             rows = records.rows(" ".join(options.search or ()), LISTED)
             console.print(
