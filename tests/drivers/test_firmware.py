@@ -26,6 +26,7 @@ from drivers.codecs.thermocouple import SENSITIVITY_MAX31855, linear_chip_shows
 from drivers.finder import guess_line_format
 from drivers.reading import Fault, Measurement
 from drivers.serial_line import SerialLineLink, from_device
+from tests.patience import PATIENCE
 from tests.system.scripted_board import wait_for
 
 FIRMWARE = Path(__file__).parents[2] / "deploy" / "firmware"
@@ -69,7 +70,7 @@ class Bench:
     async def _ask(self, text: str) -> str:
         assert self._process.stdin is not None and self._process.stderr is not None
         self._process.stdin.write(f"{text}\n".encode())
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE):
             return (await self._process.stderr.readline()).decode().strip()
 
     async def plug(self, channel: int, celsius: float, fault: Fault | None = None) -> None:
@@ -94,7 +95,7 @@ async def running(program: Path, firmware: Path, uart: int) -> AsyncIterator[Ben
         program, firmware, str(FREQUENCY), stdin=subprocess.PIPE, stdout=uart, stderr=subprocess.PIPE
     )
     assert process.stderr is not None
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE):
         while await process.stderr.readline() != b"ready\n":
             pass
     started = Bench(process)
@@ -103,7 +104,7 @@ async def running(program: Path, firmware: Path, uart: int) -> AsyncIterator[Ben
     yield started
     assert process.stdin is not None
     process.stdin.close()
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE):
         await process.wait()
 
 
@@ -252,7 +253,7 @@ async def test_unplugged_in_the_middle_of_a_line_invents_nothing(bench: Bench, f
         await bench._process.wait()
         far_end.unplug()
         with pytest.raises(DeviceUnavailable, match="unplugged"):
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(PATIENCE):
                 while True:
                     heard.take(await link.receive())
     assert all(one.celsius == pytest.approx(truth(int(one.source)), abs=0.15) for one in heard.measurements)

@@ -25,6 +25,7 @@ from drivers.codecs.crc import crc16_modbus
 from drivers.codecs.modbus_registers import MOST_REGISTERS, decode_register, runs
 from drivers.modbus import LONGEST_PAUSE, SlavePatience, from_device
 from drivers.reading import Fault, Measurement
+from tests.patience import PATIENCE
 
 FRAMES = Path(__file__).parents[1] / "data" / "modbus_frames.csv"
 
@@ -172,7 +173,7 @@ async def test_unplugging_the_adapter(cable: Any) -> None:
     ):
         assert answers(await link.receive()) == {"a": pytest.approx(121.1)}
         cable.unplug_left()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE):
             with pytest.raises(DeviceUnavailable, match="unplugged"):
                 while True:
                     await link.receive()

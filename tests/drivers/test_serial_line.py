@@ -16,6 +16,7 @@ from drivers.codecs.amplifier_words import encode_max31855
 from drivers.codecs.line_formats import word_line
 from drivers.reading import Measurement
 from drivers.serial_line import LineHealth, from_device
+from tests.patience import PATIENCE
 
 JSON = {"kind": "json"}
 WORDS = {"kind": "words"}
@@ -26,7 +27,7 @@ def device(port: str, line: dict[str, Any], baud: int = 115200) -> SerialLineDev
 
 
 async def soon(link: Any) -> Batch:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(PATIENCE):
         batch: Batch = await link.receive()
         return batch
 

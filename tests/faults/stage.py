@@ -15,6 +15,7 @@ from daemon.shell.clock import SpedUpClock
 from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.faults.row import NotHere
+from tests.patience import PATIENCE
 from tests.system.hub.mqtt_broker import Ear, plain_broker
 from tests.system.scripted_board import ScriptedBoard, write_files
 
@@ -41,7 +42,7 @@ class Stage:
     def told_of(self, rule: str) -> list[dict[str, Any]]:
         return [m for m in self.told if m["alarm"].startswith(rule + "/")]
 
-    async def until(self, holds: Callable[[], bool], within: float = 8.0) -> float:
+    async def until(self, holds: Callable[[], bool], within: float = PATIENCE) -> float:
         """s it took. Raises TimeoutError."""
         begin = time.monotonic()
         while not holds():
@@ -50,7 +51,7 @@ class Stage:
             await asyncio.sleep(0.01)
         return time.monotonic() - begin
 
-    async def comes(self, holds: Callable[[], bool], within: float = 8.0) -> bool:
+    async def comes(self, holds: Callable[[], bool], within: float = PATIENCE) -> bool:
         try:
             await self.until(holds, within)
         except TimeoutError:

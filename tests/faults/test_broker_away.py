@@ -27,6 +27,7 @@ from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.test_clock import NIGHT, catch_up, read
 from tests.faults.test_disk import patched
+from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.system.hub.mqtt_watch import ALARMS, Catcher, at
 from tests.system.scripted_board import write_files
@@ -92,7 +93,7 @@ class Night:
 async def what_is_on_the_wire(feed: HubFeed, outbox: Noted) -> None:
     """Sockets take real time, however fast the night goes by: it waits for them."""
     begin = time.monotonic()
-    while (feed.link.waiting or "sending" in outbox.states.values()) and time.monotonic() - begin < 10:
+    while (feed.link.waiting or "sending" in outbox.states.values()) and time.monotonic() - begin < PATIENCE:
         await asyncio.sleep(0.005)
     await asyncio.sleep(0.02)
 
@@ -141,7 +142,7 @@ async def night_without_broker(home: Path, outbox_class: type[Noted], hours: int
             await one_step(STEP, 0.0)
         assert await catcher.start(port) == port
         begin, back = time.monotonic(), clock.time
-        while not feed.link.connected and time.monotonic() - begin < 60:
+        while not feed.link.connected and time.monotonic() - begin < PATIENCE:
             await asyncio.sleep(0.01)
         topic = "pitvigil/pit/announce/bedroom"
         while clock.time - back < DONE_BAR + 1:

@@ -44,6 +44,7 @@ from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_clock import catch_up
 from tests.faults.test_disk import patched
+from tests.patience import PATIENCE
 from tests.shell.kept_cooks import make_journal
 
 STEP = 5.0
@@ -298,7 +299,7 @@ async def damaged(home: Path, copies: int, seed: int) -> dict[str, list[str]]:
         damage(chance, place)
         name = f"{seed}/{number} {damage.__qualname__.partition('.')[0]}"
         try:
-            async with asyncio.timeout(60):
+            async with asyncio.timeout(PATIENCE):
                 broken = await start_and_live(place)
         except Exception as error:
             broken = [repr(error), *traceback.format_tb(error.__traceback__)[-3:]]

@@ -26,6 +26,7 @@ from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import FACTOR, TOO_HOT, Running, Stage, staged, watching
 from tests.faults.test_kills import Person
 from tests.faults.test_power import take_alarm
+from tests.patience import PATIENCE
 from tests.system.scripted_board import write_files
 
 Disk = contextlib.AbstractContextManager[tuple[Path, Callable[[Running], None]]]
@@ -68,12 +69,16 @@ async def broken_under(home: Path, disk: Disk) -> AsyncIterator[tuple[Stage, Run
             yield stage, running
 
 
-async def _alarms_in_spite_of(home: Path, disk: Callable[[], Disk]) -> tuple[bool, bool, str]:
+SOON = 8.0
+"""s after which a wrong build is not waited for any longer."""
+
+
+async def _alarms_in_spite_of(home: Path, disk: Callable[[], Disk], within: float = PATIENCE) -> tuple[bool, bool, str]:
     """(an alarm and its repeat reached the broker, the lost disk is an alarm of its own, in words)."""
     async with broken_under(home, disk()) as (stage, running):
-        heard = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2 or running.died, 4.0)
+        heard = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2 or running.died, within)
         heard = heard and not running.died
-        said = heard and await stage.comes(lambda: not running.watch.engine.health[Part.DISK, "journal"][0].ok, 5.0)
+        said = heard and await stage.comes(lambda: not running.watch.engine.health[Part.DISK, "journal"][0].ok, within)
         ids = [m["id"] for m in stage.told_of("pit-high")]
         return heard and len(ids) == len(set(ids)), said, f"{len(ids)} messages of a new alarm arrived"
 
@@ -81,7 +86,7 @@ async def _alarms_in_spite_of(home: Path, disk: Callable[[], Disk]) -> tuple[boo
 async def _gone(home: Path, fault: str, disk: Callable[[str], Disk], wrong: Callable[..., object], words: str) -> Row:
     heard, said, figure = await _alarms_in_spite_of(home / "right", lambda: disk("right"))
     with patched(WatchLoop, "_commit", wrong):
-        heard_wrong, _, _ = await _alarms_in_spite_of(home / "wrong", lambda: disk("wrong"))
+        heard_wrong, _, _ = await _alarms_in_spite_of(home / "wrong", lambda: disk("wrong"), SOON)
     return Row(
         fault, "alarms judged and sent from memory, and the loss told", figure + (", loss told" if said else ""),
         "all, told once", heard and said, words, not heard_wrong,
@@ -147,17 +152,17 @@ def on_disk(state: Path) -> tuple[list[str], list[str]]:
         return events, [r[0] for r in db.execute("SELECT id FROM outbox WHERE alarm LIKE 'pit-high%'")]
 
 
-async def _full(home: Path, state: Path) -> tuple[bool, bool, bool]:
+async def _full(home: Path, state: Path, within: float = PATIENCE) -> tuple[bool, bool, bool]:
     """(heard in spite of the full disk, written in the reserve, all there after there is room again)."""
     fillers: list[Path] = []
     with contextlib.nullcontext((state, lambda running: fillers.append(fill(state)))) as disk:
         async with broken_under(home, contextlib.nullcontext(disk)) as (stage, running):
-            heard = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2)
+            heard = await stage.comes(lambda: len(stage.told_of("pit-high")) >= 2, within)
             events, messages = on_disk(state)
             kept = heard and stage.told_of("pit-high")[0]["id"] in set(events) & set(messages)
             fillers.append(fill(state, "filler-2"))
             before = len(stage.told_of("pit-high"))
-            heard = heard and await stage.comes(lambda: len(stage.told_of("pit-high")) > before)
+            heard = heard and await stage.comes(lambda: len(stage.told_of("pit-high")) > before, within)
             for file in fillers:
                 file.unlink()
 
@@ -165,7 +170,7 @@ async def _full(home: Path, state: Path) -> tuple[bool, bool, bool]:
                 ids = {m["id"] for m in stage.told_of("pit-high")}
                 return all(ids <= set(where) for where in on_disk(state)) and not running.watch.journal.trouble
 
-            whole = await stage.comes(all_there, 5.0)
+            whole = await stage.comes(all_there, within)
             return heard, kept, whole
 
 
@@ -173,7 +178,7 @@ async def disk_full(home: Path, full: bool) -> Row:
     with small_disk(home / "right", 8) as state:
         heard, kept, whole = await _full(home / "right" / "files", state)
     with small_disk(home / "wrong", 8) as state, patched(Reserve, "release", lambda self: False):
-        _, kept_wrong, _ = await _full(home / "wrong" / "files", state)
+        _, kept_wrong, _ = await _full(home / "wrong" / "files", state, SOON)
     return Row(
         "disk full", "alarms sent; written all the same; record whole once there is room",
         f"sent {'yes' if heard else 'NO'}, written {'yes' if kept else 'NO'}, whole {'yes' if whole else 'NO'}",

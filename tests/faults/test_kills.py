@@ -29,6 +29,7 @@ from daemon.wiring.settings_from_files import watch_settings
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import IN_BAND, NOON, TOO_COLD, TOO_HOT, Stage, staged
 from tests.faults.test_power import ANY_STATE
+from tests.patience import PATIENCE
 from tests.system.scripted_board import FAST_WATCH
 
 FACTOR = 300.0
@@ -259,7 +260,7 @@ async def deliver_through_crashes(home: Path, crashes: int, resume: tuple[str, .
                 outbox.committed(rows)
             running = asyncio.create_task(outbox.run())
             begin = time.monotonic()
-            while not running.done() and (person.crash or not _idle(outbox)) and time.monotonic() - begin < 10:
+            while not running.done() and (person.crash or not _idle(outbox)) and time.monotonic() - begin < PATIENCE:
                 await asyncio.sleep(0.001)
             running.cancel()
             await asyncio.gather(running, return_exceptions=True)

@@ -13,6 +13,7 @@ from daemon.core.inputs import Input, Mark, MarkKind, SetBand
 from daemon.core.settings import Band
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.wiring.watch import Files, Watch
+from tests.patience import PATIENCE
 
 RIG = """
 [pit]
@@ -77,7 +78,7 @@ async def lives(watch: Watch) -> None:
     running = asyncio.create_task(watch.run())
     seen = watch.journal.last_input
     try:
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE):
             while not running.done() and watch.journal.last_input < seen + 2:  # the start, and what was posted
                 await asyncio.sleep(0.05)
     finally:

@@ -10,6 +10,7 @@ import pytest
 
 from daemon.shell.life import housekeeping
 from daemon.shell.life.housekeeping import Housekeeping, repeat
+from tests.patience import PATIENCE
 
 
 async def test_a_sign_of_life_that_hangs_is_cut_short_and_the_next_one_comes(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -21,7 +22,7 @@ async def test_a_sign_of_life_that_hangs_is_cut_short_and_the_next_one_comes(mon
         await asyncio.Event().wait()
 
     task = asyncio.create_task(repeat(0.01, hang))
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(PATIENCE):
         while len(calls) < 3:
             await asyncio.sleep(0.005)
     task.cancel()
@@ -46,7 +47,7 @@ async def test_tidying_waits_for_itself_and_a_failure_is_told_once(caplog: pytes
     tidying.every(0.005, slow, "tidy")
     task = asyncio.create_task(tidying.run())
     with caplog.at_level(logging.WARNING):
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(PATIENCE):
             while runs < 6:
                 await asyncio.sleep(0.005)
     task.cancel()

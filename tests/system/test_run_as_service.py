@@ -14,7 +14,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 import tty
 import urllib.request
 from collections.abc import Iterator
@@ -22,18 +21,13 @@ from pathlib import Path
 
 import pytest
 
-from daemon.core.engine import SCAN_CYCLE
+from tests.patience import PATIENCE
 from tests.ports import free_port
 
 PITVIGIL = Path(sys.executable).parent / "pitvigil"
 UNIT = Path(__file__).parents[2] / "deploy" / "pitvigil.service"
-READY_WITHIN = 60.0
-"""s; on an idle computer it takes about one, but checks share their processors"""
-STOPPED_WITHIN = 2.0
 WATCHDOG = 2.0
 """s that the fake systemd grants between two pings"""
-BUSY = 30.0
-"""s a computer with other work may be late: slow, and not wrong."""
 CANARIES = {
     "secret_page-token": "canary-page-token-0123456789abcdef",
     "secret_hook": "canary-hook-0123456789abcdef",
@@ -137,19 +131,14 @@ class Service:
         self.notices.settimeout(within)
         return self.notices.recv(4096).decode()
 
-    def wait_for(self, wanted: str, within: float) -> float:
-        """s until the notice came."""
-        begin = time.monotonic()
-        while self.notice(within - (time.monotonic() - begin)) != wanted:
+    def wait_for(self, wanted: str) -> None:
+        while self.notice(PATIENCE) != wanted:
             pass
-        return time.monotonic() - begin
 
-    def stop(self) -> float:
-        """s from SIGTERM to the end."""
-        begin = time.monotonic()
+    def stop(self) -> None:
+        """How long it takes is measured by tests/faults/test_hang.py, on a machine at rest."""
         self.process.send_signal(signal.SIGTERM)
-        self.process.wait(10)
-        return time.monotonic() - begin
+        self.process.wait(PATIENCE)
 
     def close(self) -> None:
         if self.process.poll() is None:
@@ -171,13 +160,12 @@ def service(tmp_path: Path) -> Iterator[Service]:
     running.close()
 
 
-def test_it_gets_ready_stays_alive_and_stops_in_time(service: Service) -> None:
-    service.wait_for("READY=1", READY_WITHIN)
-    service.wait_for("WATCHDOG=1", SCAN_CYCLE + WATCHDOG + BUSY)  # the first answer follows the first judging
+def test_it_gets_ready_stays_alive_and_stops(service: Service) -> None:
+    service.wait_for("READY=1")
+    service.wait_for("WATCHDOG=1")  # the first answer follows the first judging
     for _ in range(2):
-        service.wait_for("WATCHDOG=1", WATCHDOG + BUSY)
-    took = service.stop()
-    assert took <= STOPPED_WITHIN
+        service.wait_for("WATCHDOG=1")
+    service.stop()
     assert service.process.returncode == 0
     rest = []
     while True:
@@ -203,17 +191,20 @@ def everything_shown(service: Service) -> bytes:
 
 def test_no_secret_is_shown(service: Service) -> None:
     """With a login by link, one by form, and deliveries that fail at their receivers."""
-    service.wait_for("READY=1", READY_WITHIN)
+    service.wait_for("READY=1")
     token = CANARIES["secret_page-token"]
     base = f"http://127.0.0.1:{service.page}"
-    assert urllib.request.urlopen(f"{base}/login?token={token}", timeout=5).status < 300
+    assert urllib.request.urlopen(f"{base}/login?token={token}", timeout=PATIENCE).status < 300
     body = json.dumps({"token": token}).encode()
     headers = {"Content-Type": "application/json", "Origin": base}
-    assert urllib.request.urlopen(urllib.request.Request(f"{base}/api/login", body, headers), timeout=5).status < 300
+    assert (
+        urllib.request.urlopen(urllib.request.Request(f"{base}/api/login", body, headers), timeout=PATIENCE).status
+        < 300
+    )
     # every delivery tried and failing: what they say of it must hold no secret either
     tried = subprocess.run(
         [PITVIGIL, "--verbose", "notify-test", "--rig", service.rig],
-        env=service.environment, capture_output=True, timeout=30, check=False,
+        env=service.environment, capture_output=True, timeout=PATIENCE, check=False,
     )  # fmt: skip
     assert tried.returncode == 1
     assert b"hook (webhook" in tried.stdout
@@ -264,12 +255,12 @@ def test_every_system_call_it_makes_passes_the_unit_s_filter(tmp_path: Path) -> 
     refused = f"inject={','.join(GOES_WITHOUT)}:error=EPERM"
     running = Service(tmp_path, ("strace", "-f", "-qq", "-o", str(trace), "--signal=none", "-e", refused))
     try:
-        running.wait_for("READY=1", READY_WITHIN * 4)
-        running.wait_for("WATCHDOG=1", SCAN_CYCLE + 4 * WATCHDOG)
+        running.wait_for("READY=1")
+        running.wait_for("WATCHDOG=1")
         # strace itself holds signals back: to its child, which is the watch
         traced = Path(f"/proc/{running.process.pid}/task/{running.process.pid}/children").read_text().split()
         os.kill(int(traced[0]), signal.SIGTERM)
-        running.process.wait(20)
+        running.process.wait(PATIENCE)
     finally:
         running.close()
     made = set(re.findall(r"^\d+\s+([a-z0-9_]+)\(", trace.read_text(errors="replace"), re.M)) - {"execve"}

@@ -26,6 +26,7 @@ from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal.journal import Journal
 from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
+from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.system.scripted_board import ScriptedBoard, start_fast_watch, wait_for, write_files
 from tests.texts.english import events_in_words
@@ -41,7 +42,7 @@ def broker(tmp_path: Path) -> Iterator[int]:
     conf = tmp_path / "mosquitto.conf"
     conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
     process = subprocess.Popen([MOSQUITTO, "-c", str(conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    until = time.monotonic() + 10
+    until = time.monotonic() + PATIENCE
     while True:
         try:
             socket.create_connection(("127.0.0.1", port), 0.2).close()
@@ -204,7 +205,7 @@ command = ["sh", "-c", "echo sounded >> {sounds}"]
         journal.close()
         return found
 
-    async def feed_until(done: Callable[[], bool], seconds: float = 30.0) -> None:
+    async def feed_until(done: Callable[[], bool], seconds: float = PATIENCE) -> None:
         until, number = time.monotonic() + seconds, 0
         while not done():
             assert time.monotonic() < until, "it did not come to that"
@@ -231,7 +232,7 @@ command = ["sh", "-c", "echo sounded >> {sounds}"]
         await feed_until(lambda: time.monotonic() - start > 1.5)  # 90 simulated s: before the 120 s repeat
     finally:
         process.terminate()
-        assert process.wait(timeout=3) == 0
+        assert process.wait(PATIENCE) == 0
         assert process.stdout is not None
         process.stdout.close()
     assert seen >= 1

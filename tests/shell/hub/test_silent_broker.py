@@ -10,6 +10,7 @@ import pytest
 from daemon.shell.hub import link as link_module
 from daemon.shell.hub.link import BrokerLink, LinkTopics
 from daemon.shell.hub.link_settings import BrokerSettings
+from tests.patience import PATIENCE
 
 CONNACK = bytes((0x20, 0x03, 0x00, 0x00, 0x00))
 """MQTT 5.0, 3.2: no session, success, no properties."""
@@ -57,14 +58,14 @@ async def test_a_broker_that_never_acknowledges_is_ill_within_two_minutes(monkey
     link.retain("pit/temperature", "121.0")
     link.start()
     try:
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(PATIENCE):
             while broker.connections < 3:
                 await asyncio.sleep(0.01)
         ill = [words for works, words in said if not works]
         assert any("acknowledges none" in words for words in ill)
         assert [works for works, _ in said].count(True) <= 1, "connecting again is not working again"
         broker.acknowledges = True
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(PATIENCE):
             while not said[-1][0]:
                 await asyncio.sleep(0.01)
     finally:

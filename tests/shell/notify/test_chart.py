@@ -39,6 +39,7 @@ from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import Sheet, example_sheet
 from daemon.texts.reader import Reader
 from daemon.wiring.deliveries import delivery_channel
+from tests.patience import PATIENCE
 from tests.shell.notify.test_channels import MESSAGE, MailServer, Receiver, mail_port, receiver
 from tests.shell.web.page_curves import NIGHT
 from tests.shell.web.page_scenario import snapshot_at
@@ -220,7 +221,7 @@ async def test_the_first_wake_waits_for_no_drawing() -> None:
     bench, inner = Bench(answer=None), Fussy(None)
     await bench.later(0, RAISED)
     assert bench.drawn == 1
-    async with asyncio.timeout(1.0):
+    async with asyncio.timeout(PATIENCE):
         await Illustrated(inner, bench.chart.newest).send(MESSAGE)
     assert inner.got == [(MESSAGE.id, False)]
     await bench.later(DRAWN_EVERY, RAISED)

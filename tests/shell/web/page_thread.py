@@ -9,6 +9,7 @@ from contextlib import contextmanager
 
 from daemon.shell.web.contract import PageSettings
 from daemon.shell.web.server import PageServer
+from tests.patience import PATIENCE
 from tests.shell.web.page_scenario import FakeWatch, page_server
 
 TOKEN = "a-token-of-the-tests-only-0123456789-abcdef"
@@ -54,9 +55,9 @@ def served(settings: PageSettings | None = None) -> Iterator[ServedPage]:
     thread = threading.Thread(target=loop.run_until_complete, args=(page.run(ready, over),))
     thread.start()
     try:
-        assert ready.wait(10), "the page did not start"
+        assert ready.wait(PATIENCE), "the page did not start"
         yield page
     finally:
         loop.call_soon_threadsafe(over.set)
-        thread.join(10)
+        thread.join(PATIENCE)
         loop.close()

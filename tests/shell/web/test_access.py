@@ -19,6 +19,7 @@ from daemon.shell.web.access import COOKIE, KeyStore, Limit, host_allowed, new_t
 from daemon.shell.web.contract import PageSettings
 from daemon.shell.web.routes import ROUTES
 from daemon.shell.web.server import PageServer
+from tests.patience import PATIENCE
 from tests.shell.web.page_scenario import FakeWatch
 from tests.shell.web.page_thread import TOKEN
 
@@ -235,7 +236,7 @@ async def test_who_says_nothing_is_dropped(site: Site, monkeypatch: pytest.Monke
     monkeypatch.setattr(server_module, "HEADER_SECONDS", 0.05)
     reader, writer = await asyncio.open_connection("127.0.0.1", site.server.port)
     writer.write(b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: ")
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(PATIENCE):
         with pytest.raises(ConnectionResetError):
             if await reader.read() == b"":
                 raise ConnectionResetError
@@ -249,7 +250,7 @@ async def test_a_newcomer_takes_the_place_of_a_guest_and_never_of_the_cook(
     async with aiohttp.ClientSession(site.url, headers=bearer()) as cook, cook.get("/api/snapshot") as first:
         assert first.status == 200
         guests = [await asyncio.open_connection("127.0.0.1", site.server.port) for _ in range(12)]
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE):
             assert await guests[0][0].read() == b""  # closed: the oldest of theirs went first
         assert (await cook.get("/api/snapshot")).status == 200
         async with aiohttp.ClientSession(site.url, headers=bearer()) as other:

@@ -30,6 +30,7 @@ from daemon.shell.web.page import marks_before
 from daemon.shell.web.pairing import login_url
 from daemon.shell.web.server import PageServer
 from daemon.shell.web.streams import STREAM_LIMIT
+from tests.patience import PATIENCE
 from tests.shell.web.page_cooks import CHOIR, FAIR
 from tests.shell.web.page_curves import FEED, NIGHT, WALL_OFFSET
 from tests.shell.web.page_scenario import FakeWatch, page_server
@@ -386,7 +387,7 @@ async def test_a_failing_answer_is_500_in_words_and_the_server_lives(
 async def next_event(response: aiohttp.ClientResponse) -> dict[str, str]:
     """One event of the stream, as html.spec.whatwg.org 9.2.6 reads it; comments under ""."""
     fields: dict[str, str] = {}
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(PATIENCE):
         async for raw in response.content:
             line = raw.decode().rstrip("\n")
             if not line and fields:
@@ -430,7 +431,7 @@ async def test_a_page_that_has_the_newest_is_not_sent_it_again(
 async def test_beyond_sixteen_streams_the_oldest_makes_room(client: aiohttp.ClientSession, server: PageServer) -> None:
     opened = [await client.get("/api/events") for _ in range(STREAM_LIMIT + 1)]
     assert all(stream.status == 200 for stream in opened)
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE):
         while server.open_streams > STREAM_LIMIT:
             await asyncio.sleep(0.01)
     for stream in opened:

@@ -12,6 +12,7 @@ import pytest
 from daemon.core import inputs
 from daemon.shell.web import server as server_module
 from daemon.shell.web.streams import GUEST_LIMIT, STREAM_LIMIT
+from tests.patience import PATIENCE
 from tests.shell.web.test_access import Site, bearer
 
 IMAGES = 140
@@ -95,7 +96,7 @@ async def test_event_streams_of_guests_are_bounded_and_the_cook_has_a_place(open
         async with aiohttp.ClientSession(open_site.url, headers=bearer()) as cook:
             tabs = [await stack.enter_async_context(cook.get("/api/events")) for _ in range(STREAM_LIMIT + 3)]
             assert all(tab.status == 200 for tab in tabs)
-            async with asyncio.timeout(10):  # the oldest tab was let go; it comes again by itself
+            async with asyncio.timeout(PATIENCE):  # the oldest tab was let go; it comes again by itself
                 while await tabs[0].content.readany():
                     pass
 

@@ -13,6 +13,7 @@ import pytest
 
 from daemon.shell.web.junk import SAID_EVERY
 from daemon.shell.web.server import WIRE_LOG
+from tests.patience import PATIENCE
 from tests.shell.web.test_access import Site, bearer
 
 SEED, RANDOM = 20261127, 60
@@ -48,7 +49,7 @@ async def send(site: Site, junk: bytes) -> None:
     with contextlib.suppress(ConnectionError):
         writer.write(junk)
         writer.write_eof()
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(PATIENCE):
             await reader.read()
     writer.close()
     with contextlib.suppress(ConnectionError):

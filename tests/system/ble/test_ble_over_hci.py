@@ -22,13 +22,12 @@ from drivers import ble_advert, ble_gatt, ble_radio
 from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver, Link
 from drivers.finder import Found, find_ble
 from drivers.registry import open_driver
+from tests.patience import PATIENCE
 
 pytest.importorskip("bumble")  # deploy/test.sh installs it
 from tests.system.ble import bumble_backend
 from tests.system.ble.bumble_probe import OWN, PROBE, SECRET
 
-LIMIT = 20.0
-"""s, for anything that must happen"""
 NOTIFICATIONS = 300
 
 
@@ -39,7 +38,7 @@ class Peripheral:
     async def order(self, text: str) -> None:
         assert self.process.stdin is not None and self.process.stdout is not None
         self.process.stdin.write(f"{text}\n".encode())
-        async with asyncio.timeout(LIMIT):
+        async with asyncio.timeout(PATIENCE):
             assert await self.process.stdout.readline() == b"done\n"
 
 
@@ -50,18 +49,18 @@ async def probe(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Peripheral]:
         sys.executable, script, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE
     )
     assert process.stdin is not None and process.stdout is not None
-    async with asyncio.timeout(LIMIT):
+    async with asyncio.timeout(PATIENCE):
         port = int(await process.stdout.readline())
     async with bumble_backend.radio(port, monkeypatch):
         yield Peripheral(process, port)
     process.stdin.close()
-    async with asyncio.timeout(LIMIT):
+    async with asyncio.timeout(PATIENCE):
         await process.wait()
 
 
 def gatt(*characteristics: GattCharacteristic) -> Driver:
     device = BleGattDevice(
-        kind="ble-gatt", id="pit", address=PROBE, characteristics=characteristics, silence_limit=LIMIT
+        kind="ble-gatt", id="pit", address=PROBE, characteristics=characteristics, silence_limit=PATIENCE
     )
     return ble_gatt.from_device(device, {})
 
@@ -70,7 +69,7 @@ NOTIFIED = GattCharacteristic(source="pit", uuid="2A6E")
 
 
 async def within(link: Link) -> Batch:
-    async with asyncio.timeout(LIMIT):
+    async with asyncio.timeout(PATIENCE):
         return await link.receive()
 
 
@@ -90,7 +89,9 @@ async def test_notified_indicated_and_polled_values(probe: Peripheral) -> None:
         NOTIFIED,
         GattCharacteristic(source="chuck", uuid="2A1C"),
         GattCharacteristic(source="battery", uuid="2A19"),
-        GattCharacteristic(source="lamb", uuid=OWN, layout="uint16", byte_order="big", scale=0.0025, poll_every=LIMIT),
+        GattCharacteristic(
+            source="lamb", uuid=OWN, layout="uint16", byte_order="big", scale=0.0025, poll_every=PATIENCE
+        ),
     )
     async with gatt(*wanted).open() as link:
         assert (await values(link, 1)) == [("lamb", pytest.approx(0x6309 * 0.0025))]
@@ -160,7 +161,7 @@ async def test_what_cannot_be_read_is_said_in_words(probe: Peripheral, monkeypat
 
 async def test_a_broadcaster_is_heard_and_its_repeats_are_no_readings(probe: Peripheral) -> None:
     """https://bthome.io/format/ : packet id 00, temperature 45 in 0.1 °C."""
-    device = BleAdvertDevice(kind="ble-advert", id="pit", address=PROBE, silence_limit=LIMIT)
+    device = BleAdvertDevice(kind="ble-advert", id="pit", address=PROBE, silence_limit=PATIENCE)
     async with ble_advert.from_device(device, {}).open() as link:
         for number in range(5):
             await probe.order(f"broadcast 4000{number:02x}45{(1211 + number).to_bytes(2, 'little').hex()}")
@@ -172,7 +173,7 @@ async def test_a_broadcaster_is_heard_and_its_repeats_are_no_readings(probe: Per
 
 async def heard_device() -> Found:
     """Looks again while the probe has not been heard, for a busy machine may be slow."""
-    async with asyncio.timeout(LIMIT):
+    async with asyncio.timeout(PATIENCE):
         while not (found := await find_ble(0.5)):
             pass
     (one,) = found

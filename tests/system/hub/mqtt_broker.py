@@ -17,6 +17,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from tests.patience import PATIENCE
 from tests.ports import free_port
 
 NEEDS_MOSQUITTO = pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs the package mosquitto")
@@ -35,7 +36,7 @@ class PrivateBroker:
         self._process = subprocess.Popen(
             ["mosquitto", "-c", str(self.configuration)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE):
             while True:
                 assert self._process.poll() is None, "mosquitto did not start"
                 with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 0.2):
@@ -103,7 +104,7 @@ class Ear:
         await asyncio.to_thread(self.client.connect, "127.0.0.1", self._port)
         self.client.loop_start()
         self.client.subscribe([(topic, 1) for topic in self._topics])
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(PATIENCE):
             await self._subscribed.wait()
         return self
 
@@ -123,13 +124,13 @@ class Ear:
     def _on_subscribe(self, *arguments: object) -> None:
         self._loop.call_soon_threadsafe(self._subscribed.set)
 
-    async def until(self, holds: Callable[[], bool], within: float = 8.0) -> None:
+    async def until(self, holds: Callable[[], bool], within: float = PATIENCE) -> None:
         async with asyncio.timeout(within):
             while not holds():
                 self._news.clear()
                 await self._news.wait()
 
-    async def hears(self, topic: str, payload: str | None = None, within: float = 8.0) -> Heard:
+    async def hears(self, topic: str, payload: str | None = None, within: float = PATIENCE) -> Heard:
         await self.until(lambda: any(h.topic == topic and payload in (None, h.payload) for h in self.heard), within)
         return next(h for h in reversed(self.heard) if h.topic == topic and payload in (None, h.payload))
 

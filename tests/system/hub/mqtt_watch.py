@@ -14,6 +14,7 @@ from daemon.core.snapshot import Snapshot
 from daemon.shell.hub.feed import HubFeed
 from daemon.shell.hub.link_settings import BrokerSettings
 from drivers.reading import Quality
+from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, Still
 from tests.system.hub.mqtt_broker import Ear
@@ -45,7 +46,7 @@ class Watch:
     def health(self) -> list[tuple[bool, str]]:
         return [(item.ok, item.detail) for item in self.posted if isinstance(item, Health)]
 
-    async def until(self, holds: Callable[[], bool], within: float = 8.0) -> None:
+    async def until(self, holds: Callable[[], bool], within: float = PATIENCE) -> None:
         async with asyncio.timeout(within):
             while not holds():
                 await asyncio.sleep(0.01)

@@ -20,6 +20,7 @@ from config.rig import Rig
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import link as broker
 from daemon.shell.hub.link import BrokerLink, LinkTopics
+from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.shell.hub.hub_scenario import NIGHT, alarm
 from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, ROOT, Ear, PrivateBroker, plain_broker, retained_on
@@ -97,7 +98,7 @@ async def test_eight_hours_without_a_broker(evening: tuple[Rig, Snapshot], tmp_p
         catcher = Catcher()
         port = await catcher.start(private.port)
         try:
-            async with asyncio.timeout(60):
+            async with asyncio.timeout(PATIENCE):
                 await catcher.until(lambda: len(catcher.of(ALARMS)) == told)
                 await watch.until(lambda: watch.feed.link.waiting == 0)
         finally:
@@ -124,7 +125,7 @@ async def test_an_old_broker_is_spoken_to_in_its_words(evening: tuple[Rig, Snaps
     try:
         async with watching(evening, at(port)) as watch:
             watch.tell(watch.read(121.0), alarm(1, NIGHT))
-            await asyncio.wait_for(catcher.until(lambda: "ready" in catcher.of(f"{BASE}/$state")), 8)
+            await asyncio.wait_for(catcher.until(lambda: "ready" in catcher.of(f"{BASE}/$state")), PATIENCE)
             await watch.until(lambda: watch.feed.link.waiting == 0)
             assert catcher.levels == [5, 4]
             assert catcher.of(f"{BASE}/channel-pit-left/temperature") == ["121.0"]
@@ -149,7 +150,7 @@ async def test_a_connection_to_itself_is_no_broker(monkeypatch: pytest.MonkeyPat
     )
     link.start()
     try:
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE):
             while len(attempts) < 4:
                 await asyncio.sleep(0.01)
         assert said == [(False, f"no connection to 127.0.0.1:{port}: Connection refused")]
@@ -223,7 +224,7 @@ async def test_the_will_of_a_killed_watch(mosquitto: PrivateBroker) -> None:
     async with Ear(mosquitto.port) as ear:
         process = subprocess.Popen([sys.executable, "-c", DYING, str(mosquitto.port)], cwd=ROOT, env=os.environ.copy())
         try:
-            await ear.hears("s", "ready", within=15)
+            await ear.hears("s", "ready", within=PATIENCE)
         finally:
             process.send_signal(signal.SIGKILL)
             process.wait()
@@ -239,8 +240,8 @@ async def test_a_power_cut_that_takes_the_broker_along(tmp_path: Path) -> None:
     process = subprocess.Popen([sys.executable, "-c", DYING, str(private.port)], cwd=ROOT, env=os.environ.copy())
     try:
         async with Ear(private.port) as ear:
-            await ear.hears("s", "ready", within=15)
-        async with asyncio.timeout(8):
+            await ear.hears("s", "ready", within=PATIENCE)
+        async with asyncio.timeout(PATIENCE):
             while not _holds(tmp_path / "mosquitto.db", b"121.0"):
                 await asyncio.sleep(0.05)
     finally:

@@ -10,6 +10,7 @@ from typing import Any
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from daemon.shell.web.assets import STATIC
+from tests.patience import PATIENCE
 
 CHROMIUM = Path("/usr/bin/chromium")
 ARGUMENTS = [
@@ -17,6 +18,7 @@ ARGUMENTS = [
     "--no-first-run",
 ]  # fmt: skip
 AXE = STATIC.parent / "node_modules/axe-core/axe.min.js"
+expect.set_options(timeout=1000 * PATIENCE)  # ms
 WCAG = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 SETTLED = {
     "cooks": "#room .kept, #room .quiet",
@@ -48,6 +50,7 @@ def paired_phone(browser: Browser, login: str, refusals: bool = False) -> Iterat
     opened, complaints = context.new_page(), list[str]()
     opened.on("pageerror", lambda error: complaints.append(str(error)))
     opened.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    opened.set_default_timeout(1000 * PATIENCE)
     opened.goto(login)
     expect(opened.locator(".big").first).to_be_visible()
     yield opened

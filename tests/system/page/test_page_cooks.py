@@ -234,7 +234,6 @@ def span_shown(page: Page, wanted: tuple[float, float]) -> None:
             return Math.abs(hours[0] - from) < 0.05 && Math.abs(hours[1] - to) < 0.05;
         }""",
         arg=list(wanted),
-        timeout=5000,
     )
 
 

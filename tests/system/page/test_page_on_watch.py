@@ -37,8 +37,6 @@ UNHURRIED = 4.0
 """At this pace the quarter of an hour after which an acknowledged alarm is told again lasts some minutes."""
 LINE_EVERY = 0.05
 """s of real time between lines of the board: 6 s of the night."""
-WITHIN = 60_000
-"""ms: a few minutes of the night take seconds, on a machine that does other things as well a minute."""
 WATCH = """
 import asyncio, sys, threading
 from pathlib import Path
@@ -161,10 +159,7 @@ def asked() -> list[str]:
 def page(browser: Browser, watch: RealWatch, asked: list[str]) -> Iterator[Page]:
     with paired_phone(browser, watch.login) as opened:
         opened.on("request", lambda request: asked.append(request.url))
-        opened.set_default_timeout(WITHIN)
-        expect.set_options(timeout=WITHIN)
         yield opened
-        expect.set_options(timeout=5000)
 
 
 def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) -> None:
