@@ -11,6 +11,5 @@ prepare tests
 .venv/bin/bandit --quiet --configfile pyproject.toml --recursive config drivers daemon
 npm --prefix daemon/shell/web run --silent check
 [ $# -eq 0 ] || exec .venv/bin/pytest "$@"
-# What only computes shares the cores; what measures time, or needs ports, buses and processes, has the machine to itself.
-.venv/bin/pytest --numprocesses auto --maxprocesses 4 --dist loadfile --ignore tests/system --ignore tests/faults
-exec .venv/bin/pytest tests/system tests/faults
+# A file a worker, and one worker more than processors: a file that waits leaves its processor to one that computes.
+exec .venv/bin/pytest --numprocesses "$(($(nproc) + 1))" --maxprocesses 5 --dist loadfile --no-loadscope-reorder
