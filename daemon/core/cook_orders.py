@@ -121,6 +121,7 @@ class CookOrders(WatchState):
         left = self.marks.of_piece(own.id, 0.0 if piece.first_seen is None else first * MINUTE)
         again = retold(piece, fresh_watch(own, self.settings), left, past)
         self.pieces[own.id] = again
+        self.duties.take_back_of_piece(own.id, said.done)
         if said.what.piece is not None and own.channel is not None:
             moved = [one.said_at for one in left if isinstance(one.what, inputs.Mark)]
             self.conditioner.forget_move(own.channel, max(moved, default=now - MOVE_EXPECTED) + MOVE_EXPECTED)

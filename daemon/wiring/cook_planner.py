@@ -10,8 +10,11 @@ from dataclasses import replace
 from config.cook import Cook, ReminderSection
 from config.problems import ConfigError
 from config.rig import Rig
+from daemon.core.engine import Engine
 from daemon.core.events import CookChanged, Event
-from daemon.core.inputs import KeepPlan
+from daemon.core.forecast.plan import Course, Running
+from daemon.core.inputs import Goal, KeepPlan
+from daemon.core.plan.steps import at_once, end_of
 from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.settings import Role
 from daemon.shell.background import in_background
@@ -35,6 +38,20 @@ def as_begun(made: PlannedCook, before: KeptPlan, begun: Collection[str], lit: b
     return replace(made, kept=replace(made.kept, pieces=pieces, light=light))
 
 
+def running_of(engine: Engine, now: float) -> Running:
+    """What has been done of the running cook, and what is foretold of it; engine times."""
+    courses = {}
+    for piece, watch in engine.pieces.items():
+        stage = watch.stage
+        if stage.on_at is None:
+            continue
+        wrap = watch.outlook(Goal.WRAP)
+        wrapped = stage.wrapped_at if stage.wrapped_at is not None or wrap is None else wrap.p50
+        off = end_of(watch) if stage.off_at is None else at_once(stage.off_at)
+        courses[piece] = Course(stage.on_at, off, stage.off_at is not None, wrapped)
+    return Running(now, engine.duties.plan.lit_at, courses)
+
+
 class CookPlanner:
     """One per watch; used from the loop's own thread."""
 
@@ -51,10 +68,11 @@ class CookPlanner:
         settings = engine.settings if cook is None else watch_settings(self._rig, cook, offset)
         self._weather = (ambient, wind)
         weather = Weather(self._outside() if ambient is None else ambient, wind)
+        running = None if cook is not None else running_of(engine, self._loop.stamp())
 
         def work() -> PlannedCook:
             try:
-                made = made_plan(self._rig, settings, "page", weather, profile, now, wake, offset)
+                made = made_plan(self._rig, settings, "page", weather, profile, now, wake, offset, running)
             except ConfigError as error:
                 raise ValueError("; ".join(problem.remedy for problem in error.problems)) from None
             return PlannedCook(made.lines, made.kept)

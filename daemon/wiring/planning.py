@@ -3,7 +3,7 @@ when the meat goes on, how much wood, how many it feeds, how long it then waits.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from statistics import median
@@ -14,7 +14,8 @@ from config.problems import ConfigError, Problem
 from config.rig import Rig
 from config.units import KG_PER_POUND
 from config.yields import SOURCE, YIELDS
-from daemon.core.forecast.plan import Feeding, Plan, chance_if_lit, kept_plan, plan
+from daemon.core.forecast.plan import Course, Feeding, Plan, Running, chance_if_lit, kept_plan, plan
+from daemon.core.inputs import Interval
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import KeptPlan, shifted
 from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
@@ -73,15 +74,17 @@ def made_plan(
     now: float,
     wake: bool = True,
     offset: float = 0.0,
+    running: Running | None = None,
 ) -> MadePlan:
-    """settings: with the cook's times in UTC less `offset`, s, which the kept plan then has as well."""
+    """settings: with the cook's times in UTC less `offset`, s, which the kept plan then has as well. running: what has been done
+    of the running cook, in the same clock."""
     cook = settings.cook
     if cook.serve_at is None:
         raise ConfigError([Problem(cook_file, "serve_at", "", "a plan needs a serving time; add it")])
     feeding = feeding_of(taught, weather.demand(cook.band.middle), cook.wood.split)
     made = plan(
         cook.pieces, cook.band, cook.serve_at + offset, cook.rest, weather.ambient, feeding, settings.boiling_point,
-        taught.forecast_bias,
+        taught.forecast_bias, None if running is None else _in_utc(running, offset),
     )  # fmt: skip
     kept = kept_plan(made, feeding, wake)
     if kept is not None and offset:
@@ -89,19 +92,43 @@ def made_plan(
     return MadePlan(tuple(_lines(made, rig, settings, taught, now)), kept)
 
 
+def _in_utc(running: Running, offset: float) -> Running:
+    def moved(course: Course) -> Course:
+        off, wrapped = course.off, course.wrapped
+        return replace(
+            course,
+            on_at=course.on_at + offset,
+            off=None if off is None else Interval(off.p05 + offset, off.p50 + offset, off.p95 + offset),
+            wrapped=None if wrapped is None else wrapped + offset,
+        )
+
+    lit_at = None if running.lit_at is None else running.lit_at + offset
+    return Running(running.now + offset, lit_at, {piece: moved(course) for piece, course in running.courses.items()})
+
+
 def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[str]:
     reader = replace(reader_of(rig), weekday=True)
     names = {p.id: p.name for p in settings.cook.pieces}
     wraps = {p.id: p.wrap for p in settings.cook.pieces}
     at = reader.clock
-    yield f"serve {at(made.serve_at)}, after {made.rest / 60:.0f} min of rest; for a {made.chance:.0%} chance:"
-    yield f"  light the fire      {at(made.light)}" if made.light is not None else "  nothing can be planned:"
-    if made.light is not None and made.light < now:
+    courses = {} if made.running is None else made.running.courses
+    lit = made.running is not None and made.running.lit_at is not None
+    chance = f"the chance as it stands is {made.chance:.0%}" if courses else f"for a {made.chance:.0%} chance"
+    yield f"serve {at(made.serve_at)}, after {made.rest / 60:.0f} min of rest; {chance}:"
+    if made.light is None:
+        yield "  nothing can be planned:"
+    else:
+        yield f"  the fire was lit    {at(made.light)}" if lit else f"  light the fire      {at(made.light)}"
+    if made.light is not None and made.light < now and not lit:
         later = at(made.serve_at + now - made.light)
         yield f"  That is past. Lit now: about {chance_if_lit(made, now):.0%}; for {made.chance:.0%}, serve at {later}."
     for piece in made.pieces:
         if piece.put_on is None or piece.lasts is None or piece.off is None:
             yield f"  {names[piece.piece]}: no plan: {Composer(reader).say(piece.reason)}"
+            continue
+        course = courses.get(piece.piece)
+        if course is not None:
+            yield from _course(names[piece.piece], course, piece.off, at)
             continue
         hours = f"{piece.lasts.p05 / 3600:.1f}-{piece.lasts.p50 / 3600:.1f}-{piece.lasts.p95 / 3600:.1f} h"
         yield f"  {names[piece.piece]}: on by {at(piece.put_on)}; {hours} on the fire; off about {at(piece.off.p50)}"
@@ -110,13 +137,21 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
             yield f"    wrapped in {wrap.value} about {at(piece.put_on + piece.wrap_after)}"
         if piece.waits is not None and piece.waits >= WORTH_SAYING:
             yield f"    then it waits about {piece.waits / 3600:.0f} h {_held(settings.cook.hold, settings, reader)}"
-    yield from _wood(made, rig, settings.cook, reader)
+    yield from _wood(made, rig, settings.cook, reader, lit)
     yield from _guests(settings.cook, reader)
     if taught.cooks:
         cooks = "1 kept cook" if len(taught.cooks) == 1 else f"{len(taught.cooks)} kept cooks"
         yield f"Times are forecasts, with what {cooks} taught about this pit."
     else:
         yield "Times are forecasts for an ordinary pit and ordinary meat; yours will teach it better."
+
+
+def _course(name: str, course: Course, off: Interval, at: Callable[[float], str]) -> Iterator[str]:
+    """A piece that is on, or was."""
+    if course.is_off:
+        yield f"  {name}: on at {at(course.on_at)}, off at {at(off.p50)}"
+    else:
+        yield f"  {name}: on since {at(course.on_at)}; off about {at(off.p50)}, between {at(off.p05)} and {at(off.p95)}"
 
 
 def _held(hold: HoldSettings, settings: WatchSettings, reader: Reader) -> str:
@@ -126,10 +161,12 @@ def _held(hold: HoldSettings, settings: WatchSettings, reader: Reader) -> str:
     return f"{place}, hot: at least {reader.temperature(hold.floor)} ({hold.rule})"
 
 
-def _wood(made: Plan, rig: Rig, cook: CookSettings, reader: Reader) -> Iterator[str]:
+def _wood(made: Plan, rig: Rig, cook: CookSettings, reader: Reader, lit: bool) -> Iterator[str]:
     kind = f" of {cook.wood.kind}" if cook.wood.kind else ""
-    yield f"  wood: about {made.logs} logs{kind}, {_mass(made.wood, reader)}, the kindling included; take half as much again"
-    if cook.wood.stock is not None and cook.wood.stock < made.logs:
+    what = "from now on; have half as much again" if lit else "the kindling included; take half as much again"
+    yield f"  wood: about {made.logs} logs{kind}, {_mass(made.wood, reader)}, {what}"
+    # what is at hand of a fire that burns is counted by the watch
+    if not lit and cook.wood.stock is not None and cook.wood.stock < made.logs:
         yield f"    {cook.wood.stock} are at hand: that is {made.logs - cook.wood.stock} too few"
     night = [t for t in made.fires if _in_quiet_hours(t, rig)]
     if night:

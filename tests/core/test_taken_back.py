@@ -7,9 +7,11 @@ from typing import Any
 
 import pytest
 
+from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, ForecastWanted, StageChanged, TakenBack
-from daemon.core.inputs import Input, Mark, MarkKind, SpotReading, TakeBack
+from daemon.core.inputs import AddReminder, Input, KeepPlan, Mark, MarkKind, SpotReading, TakeBack
 from daemon.core.pieces.piece import PieceWatch
+from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
 from tests.core.test_changing_cook import Night, the
 
 
@@ -184,3 +186,52 @@ def test_alarms_of_the_past_stay_told() -> None:
     """What people were told cannot be untold: an alarm changes only by what is judged from now on."""
     _, _, events = both(Mark(MarkKind.LOG))
     assert not [e for e in events if isinstance(e, AlarmChanged)]
+
+
+def kept(engine: Engine, now: float) -> None:
+    plan = KeptPlan(
+        serve_at=now + 10 * 3600.0, rest=3600.0, light=now + 1800.0, heat_up=4500.0, log_interval=2400.0,
+        pieces=(PlannedPiece("chuck", now + 7200.0, 18000.0, 21600.0, 25200.0),),
+    )  # fmt: skip
+    engine.handle(KeepPlan(plan, "cook"), now)
+
+
+def test_a_fire_that_was_not_lit_after_all_is_to_be_lit_by_the_plan() -> None:
+    night = Night(lit=False)
+    kept(night.engine, night.now)
+    night.give(Mark(MarkKind.FIRE_LIT))
+    step = night.engine.duties.plan.step(StepKind.LIGHT)
+    assert step is not None and step.done
+    night.give(TakeBack("fire-lit"))
+    step = night.engine.duties.plan.step(StepKind.LIGHT)
+    assert step is not None and not step.done
+
+
+def test_a_fire_lit_earlier_than_said_was_lit_then_in_the_plan() -> None:
+    night = Night(lit=False)
+    kept(night.engine, night.now)
+    night.minutes(15)
+    night.give(Mark(MarkKind.FIRE_LIT, at=night.now - 600.0))
+    step = night.engine.duties.plan.step(StepKind.LIGHT)
+    assert step is not None and step.done and step.at.p50 == night.now - 600.0
+
+
+def test_a_meal_that_was_not_served_after_all_is_still_to_be_served() -> None:
+    night = Night()
+    kept(night.engine, night.now)
+    night.give(Mark(MarkKind.OFF, "chuck"))
+    night.minutes(2)
+    night.give(Mark(MarkKind.SERVE, "chuck"))
+    night.minutes(2)
+    assert [s.done for s in night.engine.duties.plan.steps if s.kind is StepKind.SERVE] == [True]
+    night.give(TakeBack("serve", "chuck"))
+    assert [s.done for s in night.engine.duties.plan.steps if s.kind is StepKind.SERVE] == [False]
+
+
+def test_a_reminder_that_began_with_a_mark_waits_again_when_the_mark_is_taken_back() -> None:
+    night = Night()
+    night.give(AddReminder(ReminderSettings("glaze", "Glaze", 1800.0, From.WRAPPED, piece="chuck"), "page"))
+    night.give(Mark(MarkKind.WRAPPED, "chuck"))
+    assert [view.due is None for view in night.engine.snapshot(night.now).reminders] == [False]
+    night.give(TakeBack("wrapped", "chuck"))
+    assert [view.due is None for view in night.engine.snapshot(night.now).reminders] == [True]

@@ -12,7 +12,19 @@ from config.cook import Cook, PlanSection
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
-from daemon.core.inputs import ChangeCook, Input, KeepPlan, Resumed, WallClock
+from daemon.core.inputs import (
+    ChangeCook,
+    ForecastArrived,
+    Goal,
+    Input,
+    Interval,
+    KeepPlan,
+    Mark,
+    MarkKind,
+    Outlook,
+    Resumed,
+    WallClock,
+)
 from daemon.core.planned import KeptPlan
 from daemon.shell.clock import SystemClock
 from daemon.shell.loop import WatchLoop
@@ -94,3 +106,36 @@ async def kept_by(loop: Posted, count: int) -> KeptPlan:
     item = loop.posted[-1]
     assert isinstance(item, KeepPlan)
     return known(item.plan)
+
+
+def test_a_cook_that_runs_is_planned_from_what_has_been_done(files: tuple[Rig, Cook]) -> None:
+    rig, cook = files
+    loop = loop_with(rig, cook)
+    engine, planner = loop.engine, CookPlanner(rig, loop)
+    untouched = known(planner.plan(None, 10.0, 0.0, True)().kept)
+    lit, on = 3600.0, 2.5 * 3600.0
+    engine.handle(Mark(MarkKind.FIRE_LIT), lit)
+    engine.handle(Mark(MarkKind.MEAT_ON, "chuck"), on)
+    off = Interval(on + 8 * 3600.0, on + 9 * 3600.0, on + 11 * 3600.0)
+    engine.handle(ForecastArrived("chuck", on, (Outlook(Goal.TENDER, "planned", off),)), on)
+    made = planner.plan(None, 10.0, 0.0, True)()
+    kept = known(made.kept)
+    chuck, lamb = kept.pieces
+    assert kept.light == pytest.approx(lit)
+    assert [chuck.put_on, chuck.put_on + chuck.early, chuck.put_on + chuck.likely] == pytest.approx(
+        [on, off.p05, off.p50]
+    )
+    assert lamb == untouched.pieces[1], "what is not on is planned as before"
+    assert not any("light the fire" in line or "That is past" in line for line in made.lines)
+    assert any("on since" in line and "off about" in line for line in made.lines)
+
+
+def test_a_piece_that_is_off_is_off_in_the_plan(files: tuple[Rig, Cook]) -> None:
+    rig, cook = files
+    loop = loop_with(rig, cook)
+    loop.engine.handle(Mark(MarkKind.MEAT_ON, "chuck"), 3600.0)
+    loop.engine.handle(Mark(MarkKind.OFF, "chuck"), 5 * 3600.0)
+    made = CookPlanner(rig, loop).plan(None, 10.0, 0.0, True)()
+    chuck = known(made.kept).pieces[0]
+    assert (chuck.put_on, chuck.likely) == pytest.approx((3600.0, 4 * 3600.0))
+    assert any("on at" in line and "off at" in line for line in made.lines)

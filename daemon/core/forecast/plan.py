@@ -61,6 +61,27 @@ class PiecePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class Course:
+    """How far a piece of a running cook has come. off: when it left the fire, or will by its forecast, None = not foretold yet.
+    wrapped: when it was wrapped, or will be by its forecast."""
+
+    on_at: float
+    off: Interval | None = None
+    is_off: bool = False
+    wrapped: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """What has been done of the cook that is planned. lit_at: since when the fire burns; None: it does not. courses: of the
+    pieces that are on, or were."""
+
+    now: float
+    lit_at: float | None
+    courses: Mapping[str, Course]
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """light: engine time of the match, None when no piece can be planned. fires: when each log falls due after the pit is in its
     band, until the last piece is surely off. logs, wood kg: all of it, kindling included. chance: each piece is planned to it."""
@@ -73,6 +94,7 @@ class Plan:
     logs: int
     wood: float
     chance: float = WANTED_CHANCE
+    running: Running | None = None
 
     def fires_between(self, start: float, end: float) -> tuple[float, ...]:
         """Those that fall due in start <= t < end, a night for instance."""
@@ -114,25 +136,38 @@ def plan(
     feeding: Feeding | None = None,
     boiling_point: float = 100.0,
     lesson: float = 0.0,
+    running: Running | None = None,
 ) -> Plan:
     """When to light and put on so that everything has been off for `rest` s by `serve_at` with the wanted chance.
 
     Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band.
-    lesson: minutes per hour by which this pit has been later than foretold."""
+    lesson: minutes per hour by which this pit has been later than foretold. running: what has been done already: that stays as
+    it was done, wood is what is still needed, and the chance is the one that is left."""
     feeding = feeding or Feeding()
     # Pieces are taken as independent: each gets the root, so that all of them together keep the promise.
     each = WANTED_CHANCE ** (1.0 / max(len(pieces), 1))
-    planned = tuple(_plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson) for p in pieces)
+    courses = {} if running is None else running.courses
+    planned = tuple(
+        _plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson, courses.get(p.id)) for p in pieces
+    )
     on = [p.put_on for p in planned if p.put_on is not None]
     if not on:
-        return Plan(serve_at, rest, planned, None, (), 0, 0.0)
-    light = min(on) - feeding.heat_up
+        return Plan(serve_at, rest, planned, None, (), 0, 0.0, running=running)
+    lit_at = None if running is None else running.lit_at
+    light = min(on) - feeding.heat_up if lit_at is None else lit_at
     last_off = max(p.off.p95 for p in planned if p.off is not None)
     in_band = light + feeding.heat_up
+    if running is not None and lit_at is not None:
+        in_band = max(in_band, running.now)
     count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
     fires = tuple(in_band + feeding.log_interval * number for number in range(count))
-    logs = feeding.kindling + count
-    return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight)
+    logs = count if lit_at is not None else feeding.kindling + count
+    left = [p.off for p in planned if p.off is not None and p.piece in courses and not courses[p.piece].is_off]
+    waiting = sum(1 for p in planned if p.put_on is not None and p.piece not in courses)
+    chance = WANTED_CHANCE
+    if courses:
+        chance = each**waiting * prod(chance_by(off, serve_at - rest) for off in left)
+    return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight, chance, running)
 
 
 def chance_if_lit(made: Plan, light: float) -> float:
@@ -149,13 +184,25 @@ def chance_if_lit(made: Plan, light: float) -> float:
 
 
 def _plan_piece(
-    piece: PieceSettings, band: Band, done_by: float, ambient: float, boiling_point: float, chance: float, lesson: float
+    piece: PieceSettings,
+    band: Band,
+    done_by: float,
+    ambient: float,
+    boiling_point: float,
+    chance: float,
+    lesson: float,
+    course: Course | None = None,
 ) -> PiecePlan:
+    if course is not None and course.off is not None:
+        on, wrapped = course.on_at, course.wrapped
+        spent = Interval(*(max(0.0, at - on) for at in (course.off.p05, course.off.p50, course.off.p95)))
+        wrap_after = None if wrapped is None else max(0.0, wrapped - on)
+        return PiecePlan(piece.id, spent, on, course.off, done_by - course.off.p50, wrap_after=wrap_after)
     ahead, reason = _on_fire(piece, band, ambient, boiling_point)
     lasts, reason = (None, reason) if ahead is None else _lasts(ahead, piece, lesson)
     if ahead is None or lasts is None:
         return PiecePlan(piece.id, None, None, None, None, reason)
-    put_on = done_by - at_chance(lasts, chance)
+    put_on = done_by - at_chance(lasts, chance) if course is None else course.on_at
     off = Interval(put_on + lasts.p05, put_on + lasts.p50, put_on + lasts.p95)
     return PiecePlan(piece.id, lasts, put_on, off, done_by - off.p50, wrap_after=_wrap_after(ahead, piece, lasts))
 

@@ -144,11 +144,20 @@ class Duties:
             self.wood.log(done)
         elif mark.kind is MarkKind.FIRE_LIT:
             self.wood.lit(done)
+            self.plan.lit(done)
 
     def take_back(self, kind: MarkKind, done: float, last_log: float | None) -> None:
         """No wood went into the fire at `done`."""
         if kind in (MarkKind.LOG, MarkKind.FIRE_LIT):
             self.wood.take_back(1 if kind is MarkKind.LOG else KINDLING, done, last_log)
+        if kind is MarkKind.FIRE_LIT:
+            self.plan.take_back_fire()
+            self.reminders.take_back(None, done)
+
+    def take_back_of_piece(self, piece: str, done: float) -> None:
+        """Something said of a piece was wrong, and counts no more from when it was done."""
+        self.plan.take_back(piece, done)
+        self.reminders.take_back(piece, done)
 
     def changed(self, change: AlarmChanged) -> None:
         """Whoever acknowledges a reminder has done it."""

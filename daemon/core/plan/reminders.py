@@ -14,6 +14,8 @@ from daemon.core.plan.steps import NO_FIRE, TAKES_MEAT
 from daemon.core.planned import From, ReminderSettings
 from daemon.core.settings import reminder_from_plain
 
+BY_MARKS = frozenset({From.LIT, From.ON, From.WRAPPED, From.TENDER, From.OFF, From.HOLD})
+"""What a mark may have led to."""
 STALLS = frozenset({PiecePhase.STALL, PiecePhase.PAST_STALL})
 
 
@@ -103,6 +105,17 @@ class Reminders:
             if reminder.began is None:
                 reminder.began = now
         return reminder is not None
+
+    def take_back(self, piece: str | None, done: float) -> None:
+        """A mark of a piece, or of the pit, no longer counts: what began or ended with it waits for its stage again."""
+        for reminder in self._by_id.values():
+            own = reminder.settings
+            if piece is not None and own.piece not in (None, piece):
+                continue
+            if own.start in BY_MARKS and reminder.began is not None and reminder.began >= done:
+                reminder.began = None
+            if own.until in BY_MARKS:
+                reminder.ended = False  # the next minute tells
 
     def minute(self, now: float, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
         """Begin and end what stages begin and end."""

@@ -90,13 +90,24 @@ class PlanWatch:
 
     def keep(self, item: KeepPlan, now: float) -> PlanKept:
         """Agree to another plan, or to none. What was done under the old one stays done."""
+        self.kept, self.kept_at = item.plan, None if item.plan is None else now
         if item.plan is None:
-            self.forget()
-        else:
-            self.kept, self.kept_at = item.plan, now
+            self.steps, self.chance, self.ahead = (), None, None
         steps = () if item.plan is None else tuple(PlannedStep(k, p, at) for k, p, at in planned_times(item.plan))
         chance, wake = (0.0, False) if item.plan is None else (item.plan.chance, item.plan.wake)
         return PlanKept(now, steps, chance, wake, item.by)
+
+    def lit(self, done: float) -> None:
+        """The cook says when the fire was lit, and knows better than what was noticed."""
+        self.lit_at = done
+
+    def take_back_fire(self) -> None:
+        """It was not lit when that was said: what is seen of the fire counts anew."""
+        self.lit_at = self.in_band_at = None
+
+    def take_back(self, piece: str, done: float) -> None:
+        """What was noted of a piece since a mark that is taken back is noted anew."""
+        self._done = {(kind, of): at for (kind, of), at in self._done.items() if of != piece or at < done}
 
     def step(self, kind: StepKind, piece: str | None = None) -> PlanStep | None:
         """As of the last minute; None: the plan has none, or there is no plan."""
@@ -111,14 +122,14 @@ class PlanWatch:
         return min(hours) - before if hours else None
 
     def minute(self, now: float, cook: CookSettings, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
-        """Where the cook stands against the plan."""
-        if self.kept is None:
-            return
+        """Where the cook stands against the plan. What is done is noted without a plan, too: one may be kept later."""
         self._notice_fire(now, pit)
         for piece, watch in pieces.items():
             kind = NOTED.get(watch.stage.stage)
             if kind is not None:
                 self._done.setdefault((kind, piece), watch.stage.since)
+        if self.kept is None:
+            return
         self.steps = tuple(self._steps(self.kept, now, cook, pieces))
         ready_by = self._serve_at(self.kept, cook) - cook.rest
         offs = [s.at for s in self.steps if s.kind is StepKind.OFF and not s.done]

@@ -100,3 +100,20 @@ def test_the_later_the_fire_the_smaller_the_chance() -> None:
         kitchen.steps(PLAN.light + late * HOUR)
         chances.append(kitchen.plan.chance or 0.0)
     assert chances == sorted(chances, reverse=True) and chances[0] > 0.7 and chances[-1] < 0.05
+
+
+def test_what_was_done_before_a_plan_is_kept_is_done_in_it() -> None:
+    """A fire that went through lighting to its band was lit at its mark, not when it came to its band."""
+    kitchen = Kitchen()
+    kitchen.plan.keep(KeepPlan(None, "cook"), NIGHT)
+    kitchen.mark(MarkKind.FIRE_LIT, NIGHT + 60.0)
+    kitchen.steps(NIGHT + 120.0)
+    for minute in range(3, 40):
+        kitchen.pit.minute(NIGHT + 60.0 * minute, 121.0, 0.0, COOKED.band, False)
+        kitchen.steps(NIGHT + 60.0 * minute)
+    assert kitchen.pit.stage == "in-band"
+    kitchen.mark(MarkKind.MEAT_ON, NIGHT + HOUR, "chuck")
+    kitchen.plan.keep(KeepPlan(PLAN, "cook"), NIGHT + HOUR)
+    steps = kitchen.steps(NIGHT + HOUR)
+    assert steps[StepKind.LIGHT, None].done and steps[StepKind.LIGHT, None].at.p50 == NIGHT + 60.0
+    assert steps[StepKind.PUT_ON, "chuck"].done
