@@ -22,6 +22,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -60,11 +61,12 @@ KNOWN = ", ".join((*MarkKind, "take-back", SPOT, "choose-spot", "move-probe", "a
                    "change-cook", "band", "keep-plan", "drop-plan", "remind", "remove-reminder", "reminder-done",
                    "wood"))  # fmt: skip
 _AT = re.compile(r"@(\d{4}-\d\d-\d\d[T ][0-9:.+\-]+(?:Z|z)?)$")
-_PIECE: TypeAdapter[PieceSettings] = TypeAdapter(PieceSettings)
-_COOK: TypeAdapter[CookSettings] = TypeAdapter(CookSettings)
-_PLAN: TypeAdapter[KeptPlan] = TypeAdapter(KeptPlan)
-_REMINDER: TypeAdapter[ReminderSettings] = TypeAdapter(ReminderSettings)
-_SPOT: TypeAdapter[SpotReading] = TypeAdapter(SpotReading)
+
+
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    """Made when first used: few watches read or write words of plans and pieces."""
+    return TypeAdapter(kind)
 
 
 def word_of(item: Input, wall_offset: float) -> str | None:
@@ -77,23 +79,23 @@ def word_of(item: Input, wall_offset: float) -> str | None:
         case SpotReading(at=at):
             plain = replace(item, by=BY, at=None)
             short = SpotReading(item.piece, item.celsius)
-            text = f"{item.piece}:{item.celsius!r}" if plain == short else _json(_SPOT, plain)
+            text = f"{item.piece}:{item.celsius!r}" if plain == short else _json(SpotReading, plain)
             return f"{SPOT}:{text}" + _when(at, wall_offset)
         case ChooseSpot(piece=piece):
             return f"choose-spot:{piece}"
         case MoveProbe(piece=piece, channel=channel):
             return _joined("move-probe", piece, channel)
         case AddPiece(piece=own):
-            return f"add-piece:{_json(_PIECE, own)}"
+            return f"add-piece:{_json(PieceSettings, own)}"
         case ChangePiece(piece=own):
-            return f"change-piece:{_json(_PIECE, own)}"
+            return f"change-piece:{_json(PieceSettings, own)}"
         case RemovePiece(piece=piece):
             return f"remove-piece:{piece}"
         case ChangeCook(cook=cook):
             reminders = tuple(_in_utc(own, wall_offset) for own in cook.reminders)
             serve_at = None if cook.serve_at is None else cook.serve_at + wall_offset
             utc = replace(cook, serve_at=serve_at, reminders=reminders)
-            return f"change-cook:{_json(_COOK, utc)}"
+            return f"change-cook:{_json(CookSettings, utc)}"
         case SetBand(band=band):
             return f"band:{band.low!r}:{band.high!r}"
         case _:
@@ -104,9 +106,9 @@ def _duty_word(item: Input, wall_offset: float) -> str | None:
     """Of the plan, the reminders and the wood."""
     match item:
         case KeepPlan(plan=plan):
-            return "drop-plan" if plan is None else f"keep-plan:{_json(_PLAN, shifted(plan, wall_offset))}"
+            return "drop-plan" if plan is None else f"keep-plan:{_json(KeptPlan, shifted(plan, wall_offset))}"
         case AddReminder(reminder=own):
-            return f"remind:{_json(_REMINDER, _in_utc(own, wall_offset))}"
+            return f"remind:{_json(ReminderSettings, _in_utc(own, wall_offset))}"
         case RemoveReminder(reminder=id_):
             return f"remove-reminder:{id_}"
         case ReminderDone(reminder=id_):
@@ -153,14 +155,14 @@ def _read(word: str, rest: str, at: float | None) -> Said | None:
         SPOT: lambda: _spot(rest, parts, at),
         "choose-spot": lambda: ChooseSpot(parts[0], BY) if len(parts) == 1 else None,
         "move-probe": lambda: MoveProbe(parts[0], (parts[1:] or [""])[0] or None, BY) if len(parts) in (1, 2) else None,
-        "add-piece": lambda: AddPiece(_PIECE.validate_json(rest), BY),
-        "change-piece": lambda: ChangePiece(_PIECE.validate_json(rest), BY),
+        "add-piece": lambda: AddPiece(_adapter(PieceSettings).validate_json(rest), BY),
+        "change-piece": lambda: ChangePiece(_adapter(PieceSettings).validate_json(rest), BY),
         "remove-piece": lambda: RemovePiece(parts[0], BY) if len(parts) == 1 else None,
-        "change-cook": lambda: ChangeCook(_COOK.validate_json(rest), BY),
+        "change-cook": lambda: ChangeCook(_adapter(CookSettings).validate_json(rest), BY),
         "band": lambda: SetBand(Band(float(parts[0]), float(parts[1])), BY) if len(parts) == 2 else None,
-        "keep-plan": lambda: KeepPlan(_PLAN.validate_json(rest), BY),
+        "keep-plan": lambda: KeepPlan(_adapter(KeptPlan).validate_json(rest), BY),
         "drop-plan": lambda: KeepPlan(None, BY) if not parts else None,
-        "remind": lambda: AddReminder(_REMINDER.validate_json(rest), BY),
+        "remind": lambda: AddReminder(_adapter(ReminderSettings).validate_json(rest), BY),
         "remove-reminder": lambda: RemoveReminder(parts[0], BY) if len(parts) == 1 else None,
         "reminder-done": lambda: ReminderDone(parts[0], BY) if len(parts) == 1 else None,
         "wood": lambda: CountWood(int(parts[0]), BY) if len(parts) == 1 else None,
@@ -184,7 +186,8 @@ def _take_back(parts: list[str], at: float | None) -> TakeBack | None:
 
 def _spot(rest: str, parts: list[str], at: float | None) -> SpotReading | None:
     if rest.startswith("{"):
-        return replace(_SPOT.validate_json(rest), at=at)
+        spot: SpotReading = _adapter(SpotReading).validate_json(rest)
+        return replace(spot, at=at)
     return SpotReading(parts[0], float(parts[1]), at=at) if len(parts) == 2 else None
 
 
@@ -200,5 +203,5 @@ def _when(at: float | None, wall_offset: float) -> str:
     return "" if at is None else "@" + rfc3339(at + wall_offset)
 
 
-def _json(adapter: TypeAdapter[Any], value: object) -> str:
-    return adapter.dump_json(value, exclude_defaults=True).decode()
+def _json(kind: Any, value: object) -> str:
+    return _adapter(kind).dump_json(value, exclude_defaults=True).decode()

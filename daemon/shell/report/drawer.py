@@ -13,8 +13,10 @@ import sys
 from dataclasses import asdict
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from daemon.shell.report.sheet import Sheet
+if TYPE_CHECKING:  # the watch asks only whether there is something to draw with
+    from daemon.shell.report.sheet import Sheet
 
 TIME_LIMIT = 60.0
 """s. A small board takes some seconds, and once, while fonts are listed, much longer."""

@@ -29,7 +29,9 @@ SHELVE_LIMIT = 2 * 3600.0
 
 
 class Body(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    """Its validator is made when first used: a night uses few of them."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class By(Body):

@@ -25,7 +25,6 @@ from daemon.shell.library.records import CookRecords, reading
 from daemon.shell.library.summary import utc_seconds
 from daemon.shell.library.taken_back import standing
 from daemon.shell.loop import WatchLoop
-from daemon.shell.report.of_kept import kept_report
 from daemon.shell.view import View
 from daemon.shell.web.contract import (
     CookBuilder,
@@ -79,6 +78,8 @@ class KeptCooks(CookRecords):
 
     def report(self, cook: str) -> bytes:
         """Raises UnknownCook."""
+        from daemon.shell.report.of_kept import kept_report  # 2 MB that a night without a report need not have
+
         return kept_report(self, cook)
 
     def alarm_figures(self, of: Span) -> AlarmFigures:
