@@ -27,6 +27,7 @@ import numpy.typing as npt
 from daemon.core.pit.exit_model import LEVELS, SHIFT, ExitModel
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.fire_features import FEATURES, features
+from daemon.core.said import say
 from daemon.core.settings import CallRule
 from daemon.wiring.learned import FIRE, read_model, write_model
 from tests.bench.fire.fire_cooks import cooks_of, truth_at, watched
@@ -48,7 +49,7 @@ FARTHEST = 240.0
 """Minutes; more is learned as this."""
 NEAR, FAR_COUNTS = 90.0, 0.35
 """Minutes left beyond which a row counts for less: calls are made nearer."""
-NO_FORECAST_YET = "nothing has been learned of fires"
+NO_FORECAST_YET = say("fire.unlearned")
 TREES = {
     "num_leaves": 28, "learning_rate": 0.08, "min_data_in_leaf": 150, "feature_fraction": 0.6, "bagging_fraction": 0.6,
     "bagging_freq": 1, "lambda_l2": 1.0, "max_bin": 63, "verbose": -1, "num_threads": 1, "seed": 1, "deterministic": True,
