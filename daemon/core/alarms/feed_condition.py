@@ -10,8 +10,6 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.said import Text, say
 
 MINUTE = 60.0
-TENDED_UNTIL = 18 * MINUTE
-"""s left, a little less than the usual lead, at which even whoever seems to tend the fire himself is called."""
 FEED, NOT_CAUGHT = "pit-falling", "log-not-caught"
 
 
@@ -28,8 +26,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     high, away = (process.band.high + process.rules[which].margin for which in ("pit-high", "runaway"))
     flares = pit > (high if sense.climbs else away)
     wanted = chance >= sense.begins and not (flares or (below and climbs))
-    if sense.tended and not process.asleep:
-        wanted = wanted and (below or (left is not None and left < TENDED_UNTIL))
+    # somebody is up, not late, and has said nothing of sleeping
+    wanted = wanted and (below or process.asleep or not sense.tended)
     # the log that was marked has yet to show, or is catching
     wanted = wanted and not (sense.answering or sense.slackens)
     unknown = isnan(pit) and sense.chance is None  # neither raises nor clears

@@ -24,6 +24,8 @@ STEEP, STEEPEST = 6.0, 18.0
 minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
 STEEP_FOR = 2.5
 """Minutes for which so steep a climb is taken to go on; it slackens all the while."""
+REGAINED = 6.0
+"""°C that a pit whose fire was called lost must have regained before that is taken back: a slope around nothing is noise."""
 AT_WORK = 6 * 60.0
 """s for which somebody who is up may have opened the lid to work on the meat; who said that he sleeps has not. Common
 practice, no source."""
@@ -117,10 +119,12 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     sense = process.fire.feed(process.now, 0.0)
     # until a log has shown, the prompt about that log says it all
     climbs = slope > TURNING or sense.climbs
-    burns = sense.answering or process.fire.slackens or process.fire.fed_within(process.now, SHOWS_WITHIN)
+    fed = process.fire.fed_within(process.now, SHOWS_WITHIN)
+    burns = sense.answering or process.fire.slackens or fed
     sinks = slope < FALLING_FAST and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks or _gone_cold(process))
-    back = climbs and not _gone_cold(process)  # embers warm a cold pit, too
+    warms = process.fire.regained >= REGAINED if "fire-out/pit" in process.standing else climbs
+    back = fed or (warms and not _gone_cold(process))  # embers warm a cold pit, too
     found = Finding(
         active=(process.pit_stage == PitPhase.OUT or lost) and not back,
         within=pit > low or back,

@@ -6,12 +6,12 @@ while the clock runs towards them; after `LASTS` it dies.
 
 from __future__ import annotations
 
-from math import isnan, nan
+from math import isnan, log, nan
 from typing import Any
 
 from daemon.core.pit.exit_model import MIDDLE, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
-from daemon.core.pit.habits import TAIL, PitHabits, past_fire
+from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band, FireModel
 
@@ -20,10 +20,13 @@ REMEMBERED = 200
 """Minutes of the pit that are kept: no fire that needs tending lasts longer unfed."""
 LASTS = 30 * MINUTE
 """s after which a forecast that could not be made anew is dropped: about one fire. Common practice, no source."""
+DOUBTED_AT = 30 * MINUTE
+"""s left, in the middle, from which on a fire shows whether the model knows this pit: where calls are made."""
+OUTLIVED, STRETCHED = 1.5, 3.0
+"""Times the time said that a fire must last for that to be more than the luck of one fire, and times it that is believed at most.
+Ours, tried on the worlds in tests/worlds."""
 FEWEST = 4
 """Minutes that must be known before anything is said."""
-TOLD_KEPT = 15
-"""Newest forecasts whose middle is kept: a log is noticed minutes after it went in."""
 LOGS_KEPT = 12
 """Newest logs whose times are kept."""
 SHORTEST_GAP = 5
@@ -57,10 +60,12 @@ class ExitWatch:
         """Engine time of the newest log that was marked."""
         self._counted = [0, 0]
         """Logs noticed only, and marked, in this cook."""
-        self._told: list[tuple[float, float]] = []
-        """(when, s that were left in the middle) of the last minutes; nothing is left where no forecast stood."""
-        self._left_at_logs: list[float] = []
-        """s that were left when the last logs went in, oldest first."""
+        self._doubted: tuple[float, float] | None = None
+        """When DOUBTED_AT was first said of this fire, and the s that the model said were left then."""
+        self._ratios: list[float] = []
+        """Time that the last fires took from there on, in times of what was said; of those that told."""
+        self._own_fires = 0
+        """Fires of this cook that were learned from; the habits may know of others."""
         self._unlearned: float | None = None
         """Engine time of the log whose fire has ended and has yet to be learned from."""
         self._lids: list[bool] = []
@@ -92,8 +97,6 @@ class ExitWatch:
         if self._unlearned is not None and now >= self._logs[-1][0] + TAIL * MINUTE:
             self._learn()
         self._predict(now, band, isnan(pit), why_not)
-        left = 0.0 if self.forecast is None else max(0.0, self.forecast.exits[MIDDLE] - now)
-        self._told = [*self._told[1 - TOLD_KEPT :], (now, left)]
 
     def log(self, at: float, marked: bool) -> None:
         """A log went in at `at`."""
@@ -102,7 +105,8 @@ class ExitWatch:
         if self._logs and at - self._logs[-1][0] < SHORTEST_GAP * MINUTE:
             self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
             return
-        self._left_at_logs = [*self._left_at_logs, self._left_at(at)][-LOGS_KEPT:]
+        self._outlived(at)
+        self._doubted = None
         if self._unlearned is not None:
             self._learn()
         if self._logs and self._burning_since is not None and self._logs[-1][0] >= self._burning_since:
@@ -121,14 +125,13 @@ class ExitWatch:
         newest = self._logs[-1] == (at, True)
         self._logs.remove((at, True))
         before = self._logs[-1][0] if self._logs else None
-        if newest:
-            self._left_at_logs = self._left_at_logs[:-1]
         if not newest or before is None:
             return
         if self._unlearned == before:
             self._unlearned = None
         elif self.habits.fires and self.habits.fires[-1].gap == (at - before) // MINUTE:
             self.use(self.habits.rows()[:-1])
+            self._own_fires = max(0, self._own_fires - 1)
 
     def damper(self, at: float | None) -> None:
         """Engine time at which it was moved, None: never that anybody knows."""
@@ -161,10 +164,9 @@ class ExitWatch:
             warmed=self._warmed,
         )
 
-    def fed_in_time(self, logs: int, least: float) -> bool:
-        """When each of the last logs went in, at least so many s were left by the forecast."""
-        lately = self._left_at_logs[-logs:]
-        return len(lately) == logs and min(lately) >= least
+    def own_fires(self, number: int) -> list[PastFire]:
+        """The last fires, if so many are of this cook and not of an earlier one; else none."""
+        return self.habits.fires[-number:] if self._own_fires >= number else []
 
     def since_log(self, now: float) -> list[float]:
         """The pit since the newest marked log, °C a minute."""
@@ -173,13 +175,29 @@ class ExitWatch:
         back = int((now - self.marked_at) // MINUTE)
         return self._minutes[-back - 1 :] if back < len(self._minutes) else list(self._minutes)
 
-    def _left_at(self, at: float) -> float:
-        """s that were left in the middle at engine time `at`, as told then; 0 where nothing was."""
-        return next((max(0.0, left - (at - when)) for when, left in reversed(self._told) if when <= at), 0.0)
+    def _outlived(self, at: float, *, left_band: bool = False) -> None:
+        """The fire was fed at `at`, or left the band. One that was fed soon tells nothing of how long it would have lasted."""
+        if self._doubted is None:
+            return
+        since, said = self._doubted
+        ratio = (at - since) / max(said, MINUTE)
+        if left_band or ratio >= OUTLIVED:
+            self._ratios = [*self._ratios[-1:], ratio]
+
+    def _stretch(self, now: float) -> float:
+        """By how much this pit's fires outlive what the model says: as much as the last two that told, this one counted, or as
+        this one alone if that is beyond any luck."""
+        since, said = self._doubted or (now, MINUTE)
+        ratio = (now - since) / max(said, MINUTE)
+        known = min(self._ratios) if len(self._ratios) > 1 else 1.0
+        this_too = min(self._ratios[-1], ratio) if self._ratios and ratio >= OUTLIVED else 1.0
+        return min(STRETCHED, max(1.0, known, this_too, ratio if ratio >= STRETCHED else 1.0))
 
     def _predict(self, now: float, band: Band, unseen: bool, why_not: Text) -> None:
         if why_not:
-            self.forecast, self.reason = None, why_not
+            if not unseen and self._minutes[-1] < band.low:
+                self._outlived(now, left_band=True)
+            self.forecast, self.reason, self._doubted = None, why_not, None
         elif unseen or self._known_at is None:
             if self.forecast is not None and now - self.forecast.made_at > LASTS:
                 self.forecast, self.reason = None, say("fire.unseen")
@@ -189,7 +207,11 @@ class ExitWatch:
             self.forecast, self.reason = None, say("fire.unlearned")
         else:
             left = self.model.logs_left(features(self.view(now, band), self.habits))
-            self.forecast, self.reason = ExitForecast.of(now, left), ""
+            middle = ExitForecast.of(now, left).exits[MIDDLE] - now
+            if self._doubted is None and middle <= DOUBTED_AT:
+                self._doubted = now, middle
+            longer = log(self._stretch(now))
+            self.forecast, self.reason = ExitForecast.of(now, [z + longer for z in left]), ""
 
     def _warm(self, now: float, pit: float, band: Band) -> None:
         """The pace of the climb to the band tells a heavy pit from a light one."""
@@ -213,6 +235,7 @@ class ExitWatch:
         if start < 0 or gap < SHORTEST_GAP:
             return
         self.habits.add(past_fire(self._minutes[start:], gap, self.noise))
+        self._own_fires += 1
 
     def use(self, fires: tuple[tuple[float, ...], ...]) -> None:
         """Take over what was learned in earlier cooks, in place of what is known."""
@@ -230,8 +253,9 @@ class ExitWatch:
             "logs": [list(pair) for pair in self._logs],
             "counted": list(self._counted),
             "marked_at": self.marked_at,
-            "told": [list(pair) for pair in self._told],
-            "left_at_logs": list(self._left_at_logs),
+            "own_fires": self._own_fires,
+            "doubted": None if self._doubted is None else list(self._doubted),
+            "ratios": list(self._ratios),
             "unlearned": self._unlearned,
             "lids": list(self._lids),
             "lid_at": self._lid_at,
@@ -249,8 +273,10 @@ class ExitWatch:
         self.use(tuple(tuple(row) for row in state["habits"]))
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]
-        self._told = [(when, left) for when, left in state["told"]]
-        self._left_at_logs = list(state["left_at_logs"])
+        # not in the checkpoints of earlier versions
+        self._own_fires, self._ratios = state.get("own_fires", 0), list(state.get("ratios", ()))
+        doubted = state.get("doubted")
+        self._doubted = None if doubted is None else (doubted[0], doubted[1])
         self._counted, self._unlearned = list(state["counted"]), state["unlearned"]
         self.marked_at = state["marked_at"]
         self._lids, self._lid_at, self._damper_at = list(state["lids"]), state["lid_at"], state["damper_at"]

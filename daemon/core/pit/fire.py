@@ -58,14 +58,14 @@ ANSWERS_AT_LEAST = 10 * MINUTE
 SHOWS_WITHIN, NO_TIME = 20 * MINUTE, 11 * MINUTE
 """s after a marked log by which the slowest pits have turned: so long it is waited for while the pit is in its band and has more
 than NO_TIME left, half the usual lead. Common practice, no source."""
-TENDED_FIRES = 3
-"""Last fires that somebody must have fed in time to count as being up."""
-IN_TIME = 11 * MINUTE
-"""s that must have been left, by the forecast, when wood was laid: half the usual lead. Who feeds later needs calling."""
+KNOWN_FIRES = 3
+"""Fires that must be known before this pit's usual rise says anything."""
+TENDED_FIRES = 2
+"""Last fires that somebody must have fed before the pit left its band to count as being up. Who feeds later needs calling."""
 TOO_SHORT_TO_SLEEP = 35.0
 """Minutes between logs in which nobody sleeps: the lead of a sleeper and little more. Common practice, no source."""
-LATE_BY, LATE_AND = 1.05, 2.0
-"""Share of his longest gap lately, and minutes more, after which whoever tends the fire is late."""
+LATE_BY = 1.25
+"""Share of his longest gap lately after which whoever tends the fire is late. Ours, tried on the worlds in tests/worlds."""
 PLAINLY = 3.0
 """°C that a pit must have lost since a log before that is blamed: one may go on cooling down from the fire before."""
 LOGS_KEPT = 40
@@ -140,6 +140,12 @@ class FireWatch:
         """°C that the pit will still gain if its climb goes on to slacken as in the last minutes; 0 while it does not climb."""
         return rise_ahead(self._pit, self.climb)
 
+    @property
+    def regained(self) -> float:
+        """°C above the lowest of the last 20 min; 0 while unknown."""
+        recent = [v for v in self._pit[-LASTING:] if not isnan(v)]
+        return recent[-1] - min(recent) if recent else 0.0
+
     def fed_within(self, now: float, seconds: float) -> bool:
         """A log was marked so lately."""
         return self.exit.marked_at is not None and now - self.exit.marked_at <= seconds
@@ -148,7 +154,7 @@ class FireWatch:
         """A marked log has yet to reach its usual peak, or the pit has not risen by more than its own logs have made it rise."""
         habits, recent = self.exit.habits, [v for v in self._pit[-LASTING:] if not isnan(v)]
         marked = self.fed_within(now, habits.usual("peak") * MINUTE)
-        known = len(habits.fires) >= TENDED_FIRES and bool(recent)
+        known = len(habits.fires) >= KNOWN_FIRES and bool(recent)
         return marked or (known and recent[-1] - min(recent) <= RISE_LIKE * habits.usual("rise"))
 
     @property
@@ -191,22 +197,26 @@ class FireWatch:
             and patience <= waited <= ANSWERS_AT_MOST
             and fell
             and not (shown or self.slackens),
-            tended=self._tended(now),
+            tended=self._tended(now, margin),
             climbs=climb > margin,
             slackens=self.slackens and waited <= ANSWERS_AT_MOST / 2 and not shown,
             margin=margin,
             between=None if forecast is None else (forecast.exits[0] - now, forecast.exits[-1] - now),
         )
 
-    def _tended(self, now: float) -> bool:
-        """Whoever lays logs so often, and in time by himself, is up; who is up and not late need not be woken."""
-        gaps = [fire.gap for fire in self.exit.habits.fires[-TENDED_FIRES:]]
-        last = self._last_log
-        if last is None or len(gaps) < TENDED_FIRES or max(gaps) > TOO_SHORT_TO_SLEEP:
+    def _tended(self, now: float, margin: float) -> bool:
+        """Whoever lays logs so often, and in time by himself, is up; who is up, not late and has let the pit fall no further than
+        he usually does need not be woken."""
+        fires = self.exit.own_fires(TENDED_FIRES)
+        if not fires or not self._logs or not self._pit:
             return False
-        if not self.exit.fed_in_time(TENDED_FIRES, IN_TIME):
+        longest, lowest = max(fire.gap for fire in fires), min(min(fire.minutes) for fire in fires)
+        if longest > TOO_SHORT_TO_SLEEP or lowest < self._band.low - BELOW:
             return False
-        return now - last < (LATE_BY * max(gaps) + LATE_AND) * MINUTE
+        at, marked, _ = self._logs[-1]
+        unseen = 0.0 if marked else LOG_LAG  # who marks nothing may have laid it already
+        late = now - at >= (LATE_BY * longest + unseen) * MINUTE
+        return not (late or self._pit[-1] < lowest - margin)  # of NaN nothing is true
 
     def scan(self, now: float, pit: float) -> list[FireNoticed]:
         """Every 5 s with the newest pit value (°C, NaN = unknown): only the fast signs (lid)."""

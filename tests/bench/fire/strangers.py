@@ -51,6 +51,8 @@ DUE, NEARLY_OUT, LATE, FAR = 22.0, 11.0, 11.0, 52.0
 """min left: a call must stand; any call must; too late; for nothing."""
 CALLS_AT, LETS_GO_AT = 30.0, 35.0
 """min left at which oracle and line begin and end a call."""
+BY_HIMSELF = 10
+"""min after a call within which a cook who does not come when called fed in time: he was up, and no call was needed."""
 JUST_FED, SETTLED = 10.0, 15
 """min after a log in which nobody wants to be called; min in the band that make a call one from within it."""
 CAP = 240.0
@@ -223,11 +225,11 @@ def line(truth: Truth) -> Judged:
 
 def table_row(truths: list[Truth], judged: list[Judged]) -> dict[str, float]:
     """The rows of the exam, over some cooks."""
-    due = [0, 0, 0, 0]
+    due = [0, 0, 0, 0, 0, 0]
     standing = minutes = logs = after = 0
     left: list[float] = []
     said: list[float] = []
-    for_nothing = 0
+    for_nothing = was_up = 0
     for truth, one in zip(truths, judged, strict=True):
         start = truth.from_minute
         in_band = truth.stands_at >= truth.cook.band.low
@@ -244,20 +246,28 @@ def table_row(truths: list[Truth], judged: list[Judged]) -> dict[str, float]:
             standing += one.stands[i]
             logs += truth.since[i] < 1
             falls = i and in_band[i] and 0 <= truth.left[i - 1] - truth.left[i] < 5
-            for k, level in ((0, DUE), (2, NEARLY_OUT)):
+            for k, level in ((0, DUE), (2, NEARLY_OUT), (4, NEARLY_OUT)):
                 if falls and truth.left[i - 1] > level >= truth.left[i]:
                     due[k + 1] += 1
-                    due[k] += bool(one.stands[i]) and (k == 2 or last >= minute - truth.since[i])
+                    fresh = last >= minute - truth.since[i]
+                    # of the fires to which nobody came: had it begun half a lead earlier
+                    early = k != 4 or last <= minute - (DUE - NEARLY_OUT)
+                    due[k] += bool(one.stands[i]) and (k == 2 or fresh) and early
             if minute in begun:
                 just = truth.since[i] < JUST_FED
                 after += just
                 if not just and settled >= SETTLED:
                     left.append(truth.left[i])
                     said.append(lasting[minute])
+        for minute, rule in one.wakes:
+            fed = truth.since[minute : minute + BY_HIMSELF] < 1
+            in_time = in_band[minute - 1 : minute + BY_HIMSELF].all()
+            was_up += minute >= start and rule in FEED and bool(fed.any()) and bool(in_time)
         for_nothing += sum(minute >= start and needless(truth, rule, minute) for minute, rule in one.wakes)
     at, told = np.array(left), np.array(said)
     return {
         "begun since the last log at 22": due[0] / max(1, due[1]),
+        "begun by 22 where nobody came by 11": due[4] / max(1, due[5]),
         "any call at 11": due[2] / max(1, due[3]),
         "share of the time": standing / max(1, minutes),
         "in 22 to 52": float(((at >= DUE) & (at <= FAR)).mean()) if at.size else nan,
@@ -269,6 +279,7 @@ def table_row(truths: list[Truth], judged: list[Judged]) -> dict[str, float]:
         else nan,
         "said less true, mean": float((np.minimum(told, CAP) - np.minimum(at, CAP)).mean()) if at.size else nan,
         "needless a night": for_nothing / max(1, minutes) * 60 * NIGHT,
+        "for wood to one who was up a night": was_up / max(1, minutes) * 60 * NIGHT,
         "calls": float(at.size),
     }
 

@@ -12,7 +12,8 @@ def quiet_fire(sense: FeedSense | None = None, **said: Any) -> Any:
     """said: what it says all the same, by the names of `FireWatch`."""
     usual = {
         "slope": 0.0, "climb": 0.0, "steady_climb": 0.0, "log_due": None, "lid_open": False, "lid_recovering": False,
-        "slackens": False, "rise_ahead": 0.0, "climb_is_a_log": lambda now: False, "fed_within": lambda now, within: False,
+        "slackens": False, "regained": 0.0, "rise_ahead": 0.0, "climb_is_a_log": lambda now: False,
+        "fed_within": lambda now, within: False,
         "feed": lambda now, within: sense or FeedSense(),
     }  # fmt: skip
     return SimpleNamespace(**{**usual, **said})

@@ -25,10 +25,12 @@ NOW = 36_000.0
 LEFT = 16 * 60.0
 
 
-def said(pit: float, sense: FeedSense, slope: float = -0.2) -> dict[str, Condition]:
+def said(pit: float, sense: FeedSense, slope: float = -0.2, *, stage: str = "in-band", standing: str = "",
+         asleep: bool = False, **fire: Any) -> dict[str, Condition]:  # fmt: skip
     process = ProcessSnapshot(
-        NOW, SETTINGS, BAND, pit, None, "in-band", quiet_fire(sense, slope=slope), None, (), {}, {}, {}, frozenset()
-    )
+        NOW, SETTINGS, BAND, pit, None, stage, quiet_fire(sense, slope=slope, **fire), None, (), {}, {}, {}, frozenset(),
+        standing=frozenset({standing}), asleep=asleep,
+    )  # fmt: skip
     return {c.rule: c for c in conditions(process)}
 
 
@@ -60,9 +62,8 @@ def test_what_climbs_above_its_band_or_has_run_away_wants_no_wood() -> None:
 
 def test_who_tends_the_fire_himself_and_is_not_late_is_not_woken() -> None:
     assert not prompt(115.0, FeedSense(chance=0.9, left=20 * 60.0, tended=True)).active
-    assert prompt(115.0, FeedSense(chance=0.9, left=LEFT, tended=True)).active, (
-        "less than anybody needs who is asleep after all"
-    )
+    asleep = said(115.0, FeedSense(chance=0.9, left=20 * 60.0, tended=True), asleep=True)["pit-falling"]
+    assert asleep.active, "who has said that he sleeps is not believed to tend it"
     assert prompt(105.0, FeedSense(tended=True), slope=-0.1).active, "below the band he has missed it"
 
 
@@ -116,6 +117,21 @@ def test_a_fire_with_a_fresh_log_on_it_is_not_called_lost_nor_one_whose_fall_sla
     assert lost()
     assert not lost(fed_within=lambda now, seconds: seconds >= 15 * 60.0), "a log may take so long to turn a pit"
     assert not lost(slackens=True)
+
+
+def test_a_lost_fire_is_taken_back_by_heat_or_by_a_mark_and_not_by_a_slope_around_nothing() -> None:
+    def out(slope: float, **fire: Any) -> Condition:
+        return said(70.0, FeedSense(), slope, stage="out", standing="fire-out/pit", **fire)["fire-out"]
+
+    flat = out(0.06)
+    assert flat.active and not flat.within
+    assert said(70.0, FeedSense(), 0.06, stage="out", standing="fire-out/pit")["pit-falling"].suppressed_by
+    warm = out(0.5, regained=6.0)
+    assert warm.within and not warm.active
+    marked = out(-0.1, fed_within=lambda now, seconds: True)
+    assert marked.within and not marked.active, "somebody has laid wood: it is given its time"
+    cold = said(30.0, FeedSense(), 0.5, stage="out", standing="fire-out/pit", regained=8.0)["fire-out"]
+    assert cold.active and not cold.within, "embers warm a cold pit, too"
 
 
 def test_a_log_that_is_catching_wants_no_other() -> None:

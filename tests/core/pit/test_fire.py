@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from math import exp, nan
+from math import exp, log, nan
 
 import pytest
 from hypothesis import given, settings
@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
+from daemon.core.pit.exit_model import SHIFT
 from daemon.core.pit.exit_watch import LASTS
 from daemon.core.pit.fire import INTERVALS_KEPT, FireWatch
 from daemon.core.pit.habits import FIGURES, FIRES_KEPT
 from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
-from daemon.core.settings import Band
+from daemon.core.settings import Band, CallRule
 from daemon.wiring.learned import learned
 from tests.texts.english import in_english
 
@@ -321,17 +322,72 @@ def test_a_pit_is_told_by_its_own_last_fires(slower: float) -> None:
 
 @pytest.mark.parametrize(("last", "tended"), [(24, True), (34, False)], ids=["in time", "too late"])
 def test_who_feeds_often_and_in_time_tends_the_fire(last: int, tended: bool) -> None:
-    """Five fires of 24 min, each fed high in the band; or the last one left until the pit is at its edge."""
+    """Five fires of 24 min, each fed high in the band; or the last one left until the pit is out of it."""
     watch = FireWatch(MODEL)
     one = [129.0 + 6.0 * min(i / 9, (24 - i) / 15) for i in range(24)]
     for k in range(5):
         watch.mark(Mark(MarkKind.LOG), k * 24 * 60.0)
         minutes(watch, one, 24 * k)
-    minutes(watch, [129.0 - 0.7 * i for i in range(last - 24)], 120)
+    minutes(watch, [129.0 - i for i in range(last - 23)], 120)
     at = 96 + last
     watch.mark(Mark(MarkKind.LOG), at * 60.0)
     minutes(watch, one[:14], at)
     assert watch.feed((at + 13) * 60.0, 24 * 60.0).tended is tended
+
+
+@pytest.mark.parametrize("marks", [True, False])
+def test_who_is_late_or_lets_the_pit_fall_further_than_usual_does_not_tend_it(marks: bool) -> None:
+    """Fed every 24 min at 126 °C. A log that nobody marks is found minutes later, so he is given those."""
+    watch = FireWatch(MODEL)
+    one = [126.0 + 6.0 * min(i / 9, (24 - i) / 15) for i in range(24)]
+    for k in range(6):
+        if marks:
+            watch.mark(Mark(MarkKind.LOG), k * 24 * 60.0)
+        minutes(watch, one, 24 * k)
+    now, fed = 6 * 24 - 1, watch.last_log
+    assert fed is not None and watch.feed(now * 60.0, 24 * 60.0).tended
+    late = int(fed // 60) + 24 + (7 if marks else 13)
+    minutes(watch, [126.0] * (late - now), now + 1)
+    assert not watch.feed(late * 60.0, 24 * 60.0).tended, "late"
+    again = FireWatch(MODEL)
+    for k in range(6):
+        if marks:
+            again.mark(Mark(MarkKind.LOG), k * 24 * 60.0)
+        minutes(again, one, 24 * k)
+    minutes(again, [123.0], now + 1)
+    assert not again.feed((now + 1) * 60.0, 24 * 60.0).tended, "3 °C lower than he ever let it fall"
+
+
+class SaysTwenty:
+    """A model of which this pit is no kind: it says 20 min whatever it sees."""
+
+    call = CallRule()
+
+    def logs_left(self, features: list[float]) -> list[float]:
+        return [log(m + SHIFT) for m in (10.0, 15.0, 20.0, 25.0, 35.0)]
+
+
+def test_a_pit_that_outlives_what_the_model_says_is_not_called_out_to_all_night() -> None:
+    """Ten hours in the middle of its band, a log every 90 min: what knows no such pit is believed for two fires at most."""
+    watch = FireWatch(SaysTwenty())
+    called = []
+    for k in range(7):
+        watch.mark(Mark(MarkKind.LOG), k * 90 * 60.0)
+        for minute in range(90 * k, 90 * k + 90):
+            minutes(watch, [128.0], minute)
+            chance = watch.feed(minute * 60.0, 24 * 60.0).chance or 0.0
+            called += [minute] if chance >= CallRule().begins else []
+    assert called, "at first it is believed"
+    assert max(called) < 90 + 1.5 * 20 + 5, "no more once a second fire has lasted half as long again as was said"
+    state = json.loads(json.dumps(watch.dump()))
+    again = FireWatch(SaysTwenty())
+    again.load(state)
+    assert again.dump() == watch.dump()
+    for k in range(3):  # and the model is believed again when it proves right
+        at = 700 + 40 * k
+        watch.mark(Mark(MarkKind.LOG), at * 60.0)
+        minutes(watch, [128.0] * 20 + [121.5] + [119.0] * 4 + [128.0] * 15, at)
+    assert (watch.feed((at + 39) * 60.0, 24 * 60.0).chance or 0.0) >= CallRule().begins
 
 
 def test_the_profile_does_not_grow_without_end() -> None:
