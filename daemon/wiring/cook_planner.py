@@ -92,6 +92,19 @@ class CookPlanner:
         if cook.plan is not None and cook.serve_at is not None:
             self._keep(self.plan(cook, cook.plan.ambient, cook.plan.wind, cook.plan.wake), "cook file")
 
+    async def keep_asked(self, ambient: float | None, wind: float, wake: bool, by: str) -> str:
+        """Plan the running cook and keep the plan. Why that cannot be, or ""."""
+        if not self._loop.engine.settings.cook.pieces:
+            return "no cook is running: start one, then keep its plan"
+        try:
+            made = await in_background(self.plan(None, ambient, wind, wake))
+        except ValueError as error:
+            return str(error)
+        if made.kept is None:
+            return "; ".join(made.lines)
+        self._loop.post(KeepPlan(made.kept, by))
+        return ""
+
     def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
         """Pieces came, went or changed: the kept plan is made anew."""
         changed = any(isinstance(e, CookChanged) and (e.added or e.removed or e.changed) for e in events)

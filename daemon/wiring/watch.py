@@ -179,12 +179,15 @@ class Watch:
         if settings is None:
             return None
         from daemon.shell.hub.feed import HubFeed
+        from daemon.shell.hub.orders import Makers
 
         known = set(self.journal.notes.note(TOPICS_NOTE) or ())
         return HubFeed(
             self.rig, settings, self.loop.post, known,
             lambda topics: self.journal.notes.set_note(TOPICS_NOTE, sorted(topics)), lambda: self.engine.wall.offset,
             page=shown_address(self.rig.page) if self.rig.page is not None else "", composer=self.composer,
+            makers=Makers(self._build_cook, lambda own: self._planner.reminder(own)),
+            keep_plan=lambda wanted: self._planner.keep_asked(wanted.ambient, wanted.wind, wanted.wake, wanted.by),
         )  # fmt: skip
 
     def _device_supervisors(self) -> list[DeviceSupervisor]:

@@ -4,6 +4,8 @@ source."""
 from __future__ import annotations
 
 import asyncio
+import copy
+import json
 import subprocess
 import sys
 import time
@@ -11,8 +13,10 @@ from typing import Any
 
 import yaml
 
+from daemon.shell.hub import discovery
+from daemon.shell.hub.discovery import Hub as Address
 from tests.hub.household import CHANNELS
-from tests.hub.household_trial import BACK, CONTROL, LIFE, PIT, RUNS, SILENCE, TEMPERATURE, Trial
+from tests.hub.household_trial import BACK, CONTROL, LIFE, PIT, REFUSED, RUNS, SILENCE, TEMPERATURE, Trial
 from tests.hub.hub_process import Hub, HubFailed
 from tests.system.hub.mqtt_broker import ROOT
 
@@ -67,7 +71,7 @@ async def appears(t: Trial) -> None:
 
 
 async def orders(t: Trial) -> None:
-    low, refused = f"number.{PIT}_band_low_edge", f"sensor.{PIT}_last_refused_order"
+    low, refused = f"number.{PIT}_band_low_edge", REFUSED
     for fahrenheit in (225, 230):
         await t.hub.call("number.set_value", low, value=fahrenheit)
         await t.wait(f"{fahrenheit} °F into the band's low edge: taken, answered", t.reads(low, fahrenheit), AT_ONCE)
@@ -91,6 +95,88 @@ async def orders(t: Trial) -> None:
     await t.hub.call("button.press", "button.chuck_roll_mark_on_the_pit")
     await t.wait("marks: the chuck roll is on", t.is_("sensor.chuck_roll_stage", "on", "cooking"), AT_ONCE)
     await t.wait("a cook runs", t.is_(RUNS, "on"), 2 * AT_ONCE)
+
+
+async def worked(t: Trial) -> None:
+    """A cook that changes while it runs, by entities and by the package's forms."""
+    spot, probe, stage = "number.chuck_roll_core_read_by_hand", "select.chuck_roll_probe", "sensor.chuck_roll_stage"
+    await t.hub.call("number.set_value", spot, value=145)
+    await t.wait("a core read by hand, 145 °F, is shown", t.reads(spot, 145), AT_ONCE)
+    await form(t, "core_read_by_hand", piece="Chuck roll", temperature=147.2, where="thick end")
+    await t.wait("another by the form, 147.2 °F", t.reads(spot, 147.2), AT_ONCE)
+    await t.hub.call("select.select_option", probe, option="Lamb probe")
+    await t.wait("a probe is moved", t.is_(probe, "Lamb probe"), AT_ONCE)
+    await t.wait("and the other piece has taken its probe", t.is_("select.lamb_shoulder_probe", "Chuck probe"), AT_ONCE)
+    await t.hub.call("select.select_option", probe, option="Chuck probe")
+    await t.wait("and moved back", t.is_(probe, "Chuck probe"), AT_ONCE)
+    await t.hub.call("button.press", "button.chuck_roll_mark_wrapped")
+    await t.wait("marked as wrapped", t.is_(stage, "wrapped"), AT_ONCE)
+    await t.wait("the last mark says so", t.is_("sensor.chuck_roll_last_mark", "wrapped"), AT_ONCE)
+    await t.hub.call("button.press", "button.chuck_roll_take_back_the_last_mark")
+    await t.wait("and taken back", lambda: t.hub.state(stage) not in ("wrapped", "unavailable", ""), AT_ONCE)
+    await form(t, "mark_made_earlier", what="log", minutes_ago=20)
+    logged = lambda: abs(t.seconds_ahead(f"sensor.{PIT}_last_log_at") + 1200) < 90  # noqa: E731
+    await t.wait("a log of 20 min ago", logged, AT_ONCE)
+    await t.hub.call("number.set_value", f"number.{PIT}_splits_at_hand", value=40)
+    await t.wait("splits are counted", t.reads(f"number.{PIT}_splits_at_hand", 40), AT_ONCE)
+    await form(t, "add_a_piece", name="Meat loaf", cut="meat-loaf", weight=26, unit="kg")
+    await t.wait("26 kg of meat loaf are asked about", lambda: "sure" in t.hub.state(REFUSED), AT_ONCE)
+    await form(t, "add_a_piece", name="Meat loaf", cut="meat-loaf", weight=2.6, unit="lb")
+    await t.wait("2.6 lb join the cook", t.is_("sensor.meat_loaf_stage", "waiting"), 2 * AT_ONCE)
+    await form(t, "remind_me", text="Spritz", after="on", every_minutes=45)
+    due = f"sensor.{PIT}_spritz_due_at"
+    await t.wait("a reminder of one's own has its hour", t.known(due), 2 * AT_ONCE)
+    before = t.hub.state(due)
+    await t.hub.call("button.press", f"button.{PIT}_spritz_done")
+    await t.wait("it is done: the next one", lambda: t.known(due)() and t.hub.state(due) != before, 2 * AT_ONCE)
+    await t.hub.call("button.press", f"button.{PIT}_plan_keep")
+    await t.wait("a plan is kept: the next step", lambda: t.known(f"sensor.{PIT}_next_step_at")(), 30)
+    await t.wait("each piece has its hours", t.known("sensor.meat_loaf_plan_put_on_at"), AT_ONCE)
+    t.note("the next step", t.hub.state(f"sensor.{PIT}_next_step"), "in words", t.known(f"sensor.{PIT}_next_step")())
+    await form(t, "remove_a_piece", piece="Meat loaf")
+    await t.wait("the loaf leaves", lambda: not t.hub.state("sensor.meat_loaf_stage"), 2 * AT_ONCE)
+    left = [u for u in await t.hub.entities() if "meat-loaf" in u]
+    t.note("entities it leaves behind", len(left), "0", not left)
+
+
+async def form(t: Trial, script: str, /, **answers: object) -> None:
+    """A script of the package, as run from the hub's page."""
+    await t.hub.call(f"script.{PIT}_{script}", None, **answers)
+
+
+WRONG: tuple[bytes, ...] = (
+    b"", b"nan", b"-nan", b"inf", b"1e999", b"-1e999", b"0x1F", b"1_0", b" 63 ", b"true", b"null", b"[]", b"{}", b"[[[[",
+    b'{"command":"end-cook"}', b'{"command":"spot","piece":"chuck","celsius":1e999}',
+    b'{"command":"spot","piece":{},"celsius":[]}', b'{"command":["spot"]}', b'{"command":"add-piece","piece":null}',
+    b'{"command":"mark","kind":"log","minutes_ago":1e308}', b'{"command":"take-back","what":7}', b"\xff\xfe\x00",
+    b"\x00", b"\xed\xa0\x80", b'{"by":"\\ud800","command":"sleep"}', b"9" * 5000, b"[" * 1000, b"x" * 200_000,
+)  # fmt: skip
+AIMS = (
+    "homie/5/pit/pit/band-low/set", "homie/5/pit/piece-chuck/spot/set", "homie/5/pit/piece-chuck/probe/set",
+    "homie/5/pit/piece-nobody/mark/set", "homie/5/pit/watch/order/set", "homie/5/pit/watch/pause/set",
+    "homie/5/pit/pit/wood/set", "homie/5/pit/x/y/set", "homie/5/yard/pit/mark/set", "pitvigil/pit/command",
+    "pitvigil/pit/orders/hub", "pitvigil/yard/command",
+)  # fmt: skip
+
+
+async def vandals(t: Trial) -> None:
+    """Nothing of it moves the band, ends the cook or keeps the next order waiting for longer than its allowance."""
+    band, runs = t.hub.state(f"number.{PIT}_band_low_edge"), t.hub.state(RUNS)
+    nonsense = [(topic, payload, keep) for payload in WRONG for topic in AIMS for keep in (False, True)]
+    await asyncio.to_thread(t.broker.send, "hub", nonsense)
+    await asyncio.sleep(10)
+    same = (t.hub.state(f"number.{PIT}_band_low_edge"), t.hub.state(RUNS), t.hub.state(LIFE)) == (
+        band,
+        runs,
+        "watching",
+    )
+    t.note(f"{len(nonsense)} messages of nonsense: the watch lives, band and cook as before", same, "yes", same)
+    clean = [(topic, b"", True) for topic in AIMS]
+    await asyncio.to_thread(t.broker.send, "hub", clean)
+    await asyncio.sleep(12)
+    await t.hub.call("number.set_value", f"number.{PIT}_band_low_edge", value=226)
+    await t.wait("an order after it", t.reads(f"number.{PIT}_band_low_edge", 226), AT_ONCE)
+    await t.hub.call("number.set_value", f"number.{PIT}_band_low_edge", value=230)
 
 
 async def package(t: Trial) -> None:
@@ -275,6 +361,47 @@ async def renamed(t: Trial) -> None:
     )
 
 
+OLD_DOCUMENT: dict[str, Any] = {
+    "device": {"identifiers": ["pitvigil_pit"], "name": "The long pit", "model": "Pit watch"},
+    "origin": {"name": "pitvigil", "sw_version": "0.1.0"},
+    "components": {
+        "pit_temperature": {"platform": "sensor", "name": "The long pit temperature"},
+        "watch_clock-set": {"platform": "binary_sensor", "name": "Clock is set", "entity_category": "diagnostic"},
+        "piece-chuck_temperature": {"platform": "sensor", "name": "Chuck roll core temperature"},
+        "channel-outside_rate": {"platform": "sensor", "name": "Outside rate", "enabled_by_default": False},
+    },
+}
+"""As version 0.1.0 announced: one device, names with names in them, hidden entities."""
+MAIN = "homeassistant/device/pitvigil_pit/config"
+
+
+async def upgraded(t: Trial) -> None:
+    """From version 0.1.0: its entities go, the hidden ones too, and ours bear the ids of a first installation."""
+    was = {u: e["entity_id"] for u, e in (await t.hub.entities()).items()}
+    t.watch.stop()
+    await t.hub.until(t.is_(LIFE, "stopped"), AT_ONCE)
+    hub, ours = Address("homeassistant", "pit", "The long pit", "homie/5/pit", "pitvigil/pit"), t.watch.announcements()
+    for device in discovery.devices_of(ours):
+        topic = discovery.device_topic(hub, device)
+        bye = json.dumps(discovery.farewell(hub, device, ours)).encode()
+        await asyncio.to_thread(t.broker.send, "pitvigil", [(topic, bye, False), (topic, b"", True)])
+    await t.none_left()
+    old = copy.deepcopy(OLD_DOCUMENT)
+    for key, component in old["components"].items():
+        component |= {"unique_id": f"pitvigil_pit_{key}", "state_topic": "homie/5/pit/watch/cook"}
+    await asyncio.to_thread(t.broker.send, "pitvigil", [(MAIN, json.dumps(old).encode(), True)])
+    await t.some_known(len(old["components"]))
+    t.watch.announced({MAIN, *(f"#{c['platform']}/{key}" for key, c in old["components"].items())})
+    t.watch.start()
+    await t.wait("upgraded from 0.1.0: the watch is back", t.is_(LIFE, "watching"), BACK)
+    await asyncio.sleep(10)
+    now = {u: e["entity_id"] for u, e in (await t.hub.entities()).items()}
+    left, other = now.keys() - was.keys(), {u: i for u, i in now.items() if was.get(u, i) != i}
+    t.note("entities of 0.1.0 left behind", ", ".join(sorted(left)) or "none", "none", not left)
+    t.note("ids that differ from those of a first installation", ", ".join(other.values()) or "none", "none",
+           not other and now.keys() == was.keys())  # fmt: skip
+
+
 async def one_document_an_entity(t: Trial) -> None:
     """For older hubs; this one reads them as well."""
     was = {u: e["entity_id"] for u, e in (await t.hub.entities()).items()}
@@ -291,5 +418,7 @@ async def one_document_an_entity(t: Trial) -> None:
     t.note("of these unavailable", len(gone), "0", not gone)
 
 
-IN_ORDER = (not_known, stops, broker_restarts, killed, frozen, power_cut, renamed, one_document_an_entity)
-"""After `appears`, `orders`, `package` and `recorder`."""
+IN_ORDER = (
+    vandals, not_known, stops, broker_restarts, killed, frozen, power_cut, renamed, upgraded, one_document_an_entity,
+)  # fmt: skip
+"""After `appears`, `orders`, `worked`, `package` and `recorder`."""

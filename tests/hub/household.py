@@ -5,15 +5,21 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import math
 import os
 import random
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from paho.mqtt import publish
+
+from daemon.wiring.watch import JOURNAL_FILE, TOPICS_NOTE
 from drivers.reading import Fault
 from tests.ports import free_port, free_ports
 from tests.system.hub.mqtt_broker import MAKE_BROKER
@@ -67,13 +73,14 @@ CHANNELS = {
 COOK = """
 id = "village-hall"
 name = "Village-hall lunch"
+serve_at = {serve_at}
 [[pieces]]
 name = "Chuck roll"
 id = "chuck"
 cut = "beef-chuck-roll"
 channel = "chuck"
 weight = 7.0
-wrap = { material = "paper", at = 77 }
+wrap = {{ material = "paper", at = 77 }}
 tender = [92, 97]
 """
 LAMB = """
@@ -118,6 +125,13 @@ class Broker:
                     writer.close()
                     return
                 await asyncio.sleep(0.05)
+
+    def send(self, user: str, messages: list[tuple[str, bytes, bool]]) -> None:
+        """Topic, payload and whether it is retained, each with QoS 1."""
+        publish.multiple(
+            [{"topic": topic, "payload": payload, "qos": 1, "retain": keep} for topic, payload, keep in messages],
+            hostname="127.0.0.1", port=self.port, auth={"username": user, "password": self.password(user)},
+        )  # fmt: skip
 
     def keep(self) -> None:
         """What is retained goes to disk now (SIGUSR1), as it does once a minute."""
@@ -178,6 +192,7 @@ class Watch:
         self.home, self.broker, self.log = home, broker, log
         self.home.mkdir(parents=True, exist_ok=True)
         self._page = free_port()
+        self._serve_at = datetime.now(UTC).replace(microsecond=0) + timedelta(hours=20)
         self._process: subprocess.Popen[bytes] | None = None
 
     def write(
@@ -194,7 +209,19 @@ class Watch:
         text = RIG.format(state=self.home / "state", port=port, channels="\n".join(rows), broker=self.broker.port,
                           password=password, discovery=discovery, page=self._page)  # fmt: skip
         (self.home / "rig.toml").write_text(text, encoding="utf-8")
-        (self.home / "cook.toml").write_text(COOK + (LAMB if lamb else ""), encoding="utf-8")
+        cook = COOK.format(serve_at=self._serve_at.isoformat()) + (LAMB if lamb else "")
+        (self.home / "cook.toml").write_text(cook, encoding="utf-8")
+
+    def announced(self, topics: set[str]) -> None:
+        """Make it believe, while it is stopped, that it announced these in its last life."""
+        with contextlib.closing(sqlite3.connect(self.home / "state" / JOURNAL_FILE)) as journal, journal:
+            journal.execute("update notes set body = ? where key = ?", (json.dumps(sorted(topics)), TOPICS_NOTE))
+
+    def announcements(self) -> set[str]:
+        """What it remembers to have announced, by its journal."""
+        with contextlib.closing(sqlite3.connect(self.home / "state" / JOURNAL_FILE)) as journal:
+            row = journal.execute("select body from notes where key = ?", (TOPICS_NOTE,)).fetchone()
+        return set(json.loads(row[0]))
 
     def start(self) -> None:
         files = ["--rig", str(self.home / "rig.toml"), "--cook", str(self.home / "cook.toml")]

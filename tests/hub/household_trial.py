@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import math
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from tests.hub.household import Board, Broker, Watch
 from tests.hub.hub_process import Hub
@@ -13,6 +16,7 @@ from tests.hub.hub_process import Hub
 PIT = "the_long_pit"
 TEMPERATURE, CONTROL = f"sensor.{PIT}", f"button.{PIT}_heard"
 RUNS, LIFE = f"binary_sensor.{PIT}_cook_runs", f"sensor.{PIT}_watch"
+REFUSED = f"sensor.{PIT}_last_refused_order"
 SILENCE = "Nobody watches the pit"
 BACK = 75.0
 """s: the watch stands back up to 36 s before it tries the broker again, and the hub has its own pause."""
@@ -59,6 +63,24 @@ class Trial:
 
     def known(self, entity: str) -> Callable[[], bool]:
         return lambda: self.hub.state(entity) not in ("", "unknown", "unavailable")
+
+    def seconds_ahead(self, entity: str) -> float:
+        """How far ahead the instant lies that an entity shows, s; nan where it shows none."""
+        if not self.known(entity)():
+            return math.nan
+        return datetime.fromisoformat(self.hub.state(entity)).timestamp() - time.time()
+
+    async def none_left(self) -> None:
+        """The hub knows no entity of ours any more."""
+        async with asyncio.timeout(60):
+            while await self.hub.entities():
+                await asyncio.sleep(0.5)
+
+    async def some_known(self, number: int) -> None:
+        """The hub knows so many entities, hidden ones counted."""
+        async with asyncio.timeout(60):
+            while len(await self.hub.entities()) != number:
+                await asyncio.sleep(0.5)
 
     def silences(self) -> int:
         """How often the hub has cried, whether or not the phone was in reach."""

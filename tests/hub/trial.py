@@ -14,7 +14,7 @@ import signal
 import sys
 from pathlib import Path
 
-from tests.hub.checks import IN_ORDER, appears, filled, orders, package, recorder
+from tests.hub.checks import IN_ORDER, appears, filled, orders, package, recorder, worked
 from tests.hub.household import Board, Broker, Watch
 from tests.hub.household_trial import Trial
 from tests.hub.hub_process import Hub
@@ -57,6 +57,8 @@ async def trial(environment: Path, home: Path, minutes: float, only: list[str]) 
         )
         await appears(t)
         await orders(t)
+        if not only or "worked" in only:
+            await worked(t)
         if not only:
             await package(t)
             await recorder(t, minutes)
@@ -93,7 +95,7 @@ if __name__ == "__main__":
     parser.add_argument("environment", type=Path)
     parser.add_argument("directory", type=Path)
     parser.add_argument("--minutes", type=float, default=10.0, help="how long the recorder is watched")
-    names = [check.__name__ for check in IN_ORDER]
+    names = ["worked", *(check.__name__ for check in IN_ORDER)]
     parser.add_argument("--only", nargs="+", default=[], choices=names, help="a part of what is tried")
     given = parser.parse_args()
     sys.exit(asyncio.run(trial(given.environment.resolve(), given.directory.resolve(), given.minutes, given.only)))

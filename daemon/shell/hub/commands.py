@@ -1,9 +1,9 @@
 """Orders from the broker: Homie `/set` topics and JSON orders. Each is checked here and again by the core.
 
 Who may send is the broker's access list; one who has a topic of orders to himself has an allowance to himself, so nobody's
-flood keeps another from answering an alarm. What may be sent is this table: nothing in it ends a cook, takes an alarm out
-of service, shelves a safety alarm, or pauses longer than 15 min, and the band can only be moved as far as the runaway
-alarm, which hangs on it, still means something.
+flood keeps another from answering an alarm. What may be sent is the table in `order_models`, and a settable property is one of
+them in short: nothing in it ends a cook, takes an alarm out of service, shelves a safety alarm, or pauses longer than 15 min,
+and the band can only be moved as far as the runaway alarm, which hangs on it, still means something.
 """
 
 from __future__ import annotations
@@ -13,30 +13,28 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
 from config.units import to_fahrenheit
-from daemon.core.alarms.rules import ALARM_RULES
-from daemon.core.inputs import (
-    Acknowledge,
-    AskWrap,
-    Command,
-    GoodMorning,
-    GoToSleep,
-    Mark,
-    MarkKind,
-    PauseSound,
-    SetBand,
-    Shelve,
-    TestWake,
-    Unshelve,
-)
+from daemon.core import inputs
+from daemon.core.inputs import MarkKind
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
-from daemon.shell.hub.homie import HOTTEST_BAND, PAUSE_LIMIT, PIECE_MARKS, PIT_MARKS, band_limits
+from daemon.shell.hub import orders
+from daemon.shell.hub.duties import (
+    COLDEST_CORE,
+    DROP,
+    GO,
+    HOTTEST_CORE,
+    KEEP,
+    MOST_SPLITS,
+    NO_PROBE,
+    PIECE_MARKS,
+    PIT_MARKS,
+)
+from daemon.shell.hub.homie import HOTTEST_BAND, PAUSE_LIMIT, band_limits
 from daemon.shell.hub.link import Incoming
+from daemon.shell.hub.order_models import CommandRejected, Order, read
+from daemon.shell.hub.orders import Makers, Meaning, PlanWanted, Wanted
 
 SIZE_LIMIT = 1024
 """Bytes of one order."""
@@ -46,32 +44,21 @@ LONGEST_LIFE = 300.0
 """s: an order may not be made valid for longer, so that its id need not be remembered for longer."""
 IDS_KEPT = 1000
 """At PER_SECOND more cannot come within LONGEST_LIFE."""
-SHELVE_LIMIT = 2 * 3600.0
-"""s. The core caps it again by its own settings."""
 USERS_KEPT = 50
 """Allowances kept apart; whoever comes beyond shares one."""
 HUB = "hub"
 """Who sends on `/set` and on the common topic of orders."""
 NUMBER_LENGTH = 40
 """Characters of a number, which is plenty."""
-
-_SAFETY = frozenset(rule.id for rule in ALARM_RULES if rule.safety)
-
-
-class CommandRejected(Exception):
-    """The order is not carried out; the text says why. id: of the order, if it could be read. again: the same has just
-    been said, so an answer to each would only help whoever floods us."""
-
-    def __init__(self, reason: str, id_: str = "", again: bool = False) -> None:
-        super().__init__(reason)
-        self.id, self.again = id_, again
+ORDER = "watch/order"
+"""The settable property that takes a JSON order. Like every other it is now or never, so it needs neither id nor expiry."""
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
     """An order let through. id: its own, "" for `/set`."""
 
-    command: Command
+    command: Wanted
     id: str
 
 
@@ -92,91 +79,11 @@ class _Allowance:
         self._left -= 1
 
 
-class _Order(BaseModel):
-    """Every JSON order. id: never used before. expires: RFC 3339 with a zone; late orders are not carried out."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
-    id: str = Field(pattern=r"^[A-Za-z0-9._:-]{1,64}$")
-    expires: str = Field(max_length=40)
-    by: str = Field(default="hub", min_length=1, max_length=40)
-
-    @field_validator("expires")
-    @classmethod
-    def zoned(cls, value: str) -> str:
-        if datetime.fromisoformat(value).tzinfo is None:
-            raise ValueError("a time zone is needed")
-        return value
-
-
-Key = Annotated[str, Field(min_length=1, max_length=80)]
-
-
-class _Acknowledge(_Order):
-    command: Literal["acknowledge"]
-    alarm: Key
-
-
-class _Pause(_Order):
-    command: Literal["pause"]
-    seconds: float = Field(gt=0, le=PAUSE_LIMIT)
-
-
-class _Shelve(_Order):
-    command: Literal["shelve"]
-    alarm: Key
-    seconds: float = Field(gt=0, le=SHELVE_LIMIT)
-    reason: str = Field(min_length=1, max_length=120)
-
-    @field_validator("alarm")
-    @classmethod
-    def not_safety(cls, value: str) -> str:
-        if value.partition("/")[0] in _SAFETY:
-            raise ValueError("it guards safety and cannot be shelved")
-        return value
-
-
-class _Unshelve(_Order):
-    command: Literal["unshelve"]
-    alarm: Key
-
-
-class _Mark(_Order):
-    command: Literal["mark"]
-    kind: Literal[tuple(kind.value for kind in MarkKind)]  # type: ignore[valid-type]
-    piece: str | None = Field(default=None, max_length=40)
-    note: str = Field(default="", max_length=200)
-
-
-class _Band(_Order):
-    command: Literal["band"]
-    low: float
-    high: float
-
-
-class _AskWrap(_Order):
-    """celsius: null = no longer."""
-
-    command: Literal["ask-wrap"]
-    piece: str = Field(max_length=40)
-    celsius: Annotated[float, Field(ge=30, le=100)] | None
-
-
-class _Plain(_Order):
-    command: Literal["sleep", "morning", "test-wake"]
-
-
-_ORDER: TypeAdapter[Any] = TypeAdapter(
-    Annotated[
-        _Acknowledge | _Pause | _Shelve | _Unshelve | _Mark | _Band | _AskWrap | _Plain, Field(discriminator="command")
-    ]
-)  # fmt: skip
-
-
 class CommandGate:
     """Lets orders through. base: Homie topic of the device. root: beginning of the other topics.
 
     wall: UTC, s. ticks: s that only go forward. hottest: the rig's own high band edge, °C.
-    fahrenheit: people read °F.
+    fahrenheit: people read °F. makers: None = pieces and reminders are not taken.
     """
 
     def __init__(
@@ -187,11 +94,13 @@ class CommandGate:
         ticks: Callable[[], float],
         hottest: float = HOTTEST_BAND,
         fahrenheit: bool = False,
+        makers: Makers | None = None,
     ) -> None:
         self._base, self._common, self._wall, self._ticks = base + "/", f"{root}/command", wall, ticks
         self._orders, self._answers = f"{root}/orders/", f"{root}/answers/"
         self._fahrenheit = fahrenheit
         self.hottest = max(HOTTEST_BAND, hottest)
+        self._meaning = Meaning(self._band, makers)
         self._allowances: dict[str, _Allowance] = {}
         self._ids: OrderedDict[str, float] = OrderedDict()
 
@@ -228,7 +137,8 @@ class CommandGate:
             raise CommandRejected("an order is UTF-8 text") from None
         if not message.topic.startswith(self._base):
             return self._json(text, snapshot, user)
-        return Taken(self._set(message.topic.removeprefix(self._base).removesuffix("/set"), text, snapshot), "")
+        target = message.topic.removeprefix(self._base).removesuffix("/set")
+        return Taken(self._short(text, snapshot) if target == ORDER else self._set(target, text, snapshot), "")
 
     def _user(self, topic: str) -> str:
         return topic.removeprefix(self._orders) if topic.startswith(self._orders) else HUB
@@ -241,95 +151,95 @@ class CommandGate:
     # --- JSON ------------------------------------------------------------------------------------------------
 
     def _json(self, text: str, snapshot: Snapshot, user: str) -> Taken:
-        try:
-            order = _ORDER.validate_json(text)
-        except ValidationError as error:
-            first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-            where = ".".join(str(part) for part in first["loc"])
-            raise CommandRejected(f"{where}: {first['msg']}" if where else str(first["msg"])) from None
+        order = read(text)
         self._fresh(order, snapshot)
         if user != HUB:  # the broker knows who that is; what the order says of itself anybody may write
             order = order.model_copy(update={"by": user[:40]})
         try:
-            return Taken(self._meaning(order, snapshot), order.id)
+            return Taken(self._meaning.of(order, snapshot), order.id)
         except CommandRejected as refusal:
             raise CommandRejected(str(refusal), order.id) from None
 
-    def _fresh(self, order: _Order, snapshot: Snapshot) -> None:
+    def _short(self, text: str, snapshot: Snapshot) -> Wanted:
+        order = read(text)
+        if order.id is not None or order.expires is not None:
+            self._fresh(order, snapshot)
+        return self._meaning.of(order, snapshot)
+
+    def _fresh(self, order: Order, snapshot: Snapshot) -> None:
         """An order is carried out once, and only while it is young. Both need a clock that has been set."""
-        now = self._wall()
+        now, id_ = self._wall(), order.id or ""
+        if order.id is None or order.expires is None:
+            raise CommandRejected("an order needs an id and expires", id_)
         if not snapshot.clock_trusted:
-            raise CommandRejected("the watch does not know the time yet, so it cannot tell old orders", order.id)
+            raise CommandRejected("the watch does not know the time yet, so it cannot tell old orders", id_)
         expires = datetime.fromisoformat(order.expires).timestamp()
         if expires <= now:
-            raise CommandRejected("the order has expired", order.id)
+            raise CommandRejected("the order has expired", id_)
         if expires > now + LONGEST_LIFE:
-            raise CommandRejected(f"an order may be valid for at most {LONGEST_LIFE:.0f} s", order.id)
+            raise CommandRejected(f"an order may be valid for at most {LONGEST_LIFE:.0f} s", id_)
         while self._ids and (len(self._ids) >= IDS_KEPT or next(iter(self._ids.values())) <= now):
             self._ids.popitem(last=False)
-        if order.id in self._ids:
-            raise CommandRejected("an order with this id has been carried out", order.id)
-        self._ids[order.id] = now + LONGEST_LIFE
-
-    def _meaning(self, order: Any, snapshot: Snapshot) -> Command:
-        match order:
-            case _Acknowledge():
-                return Acknowledge(order.alarm, order.by)
-            case _Pause():
-                return PauseSound(order.seconds, order.by)
-            case _Shelve():
-                return Shelve(order.alarm, order.seconds, order.reason, order.by)
-            case _Unshelve():
-                return Unshelve(order.alarm, order.by)
-            case _Mark():
-                return self._mark(MarkKind(order.kind), order.piece, snapshot, order.by, order.note)
-            case _Band():
-                return self._band(order.low, order.high, snapshot, order.by)
-            case _AskWrap():
-                return AskWrap(self._known(order.piece, snapshot), order.celsius, order.by)
-            case _Plain(command="sleep"):
-                return GoToSleep(order.by)
-            case _Plain(command="morning"):
-                return GoodMorning(order.by)
-            case _:
-                return TestWake(order.by)
+        if id_ in self._ids:
+            raise CommandRejected("an order with this id has been carried out", id_)
+        self._ids[id_] = now + LONGEST_LIFE
 
     # --- Homie /set ------------------------------------------------------------------------------------------
 
-    def _set(self, target: str, text: str, snapshot: Snapshot) -> Command:
+    def _set(self, target: str, text: str, snapshot: Snapshot) -> Wanted:
         """target: node/property."""
         node, _, prop = target.partition("/")
+        if node.startswith("piece-"):
+            return self._set_piece(orders.known(node.removeprefix("piece-"), snapshot), prop, text, snapshot)
         match node, prop:
             case "watch", "acknowledge" if 0 < len(text) <= 80:
-                return Acknowledge(text, HUB)
+                return inputs.Acknowledge(text, HUB)
             case "watch", "pause":
                 seconds = _number(text)
                 if not 0 < seconds <= PAUSE_LIMIT:
                     raise CommandRejected(f"a pause lasts from 1 to {PAUSE_LIMIT} s")
-                return PauseSound(seconds, HUB)
+                return inputs.PauseSound(seconds, HUB)
             case "watch", "asleep" if text in ("true", "false"):
-                return GoToSleep("hub") if text == "true" else GoodMorning(HUB)
-            case "watch", "test-wake" if text == "go":
-                return TestWake(HUB)
+                return inputs.GoToSleep(HUB) if text == "true" else inputs.GoodMorning(HUB)
+            case "watch", "test-wake" if text == GO:
+                return inputs.TestWake(HUB)
+            case "watch", "plan" if text in (KEEP, DROP):
+                return PlanWanted(HUB) if text == KEEP else inputs.KeepPlan(None, HUB)
             case "pit", "band-low":
                 return self._band(_number(text), snapshot.pit.band.high, snapshot, HUB)
             case "pit", "band-high":
                 return self._band(snapshot.pit.band.low, _number(text), snapshot, HUB)
             case "pit", "mark" if text in PIT_MARKS:
-                return Mark(MarkKind(text), None, HUB)
-            case _, "mark" if node.startswith("piece-") and text in PIECE_MARKS:
-                return self._mark(MarkKind(text), node.removeprefix("piece-"), snapshot, HUB)
+                return inputs.Mark(MarkKind(text), None, HUB)
+            case "pit", "take-back":
+                return orders.take_back(text, None, snapshot, HUB)
+            case "pit", "wood":
+                splits = _number(text)
+                if not 0 <= splits <= MOST_SPLITS or splits != round(splits):
+                    raise CommandRejected(f"a whole number of splits from 0 to {MOST_SPLITS} is needed")
+                return inputs.CountWood(round(splits), HUB)
+            case _, "done" if node.startswith("reminder-") and text == GO:
+                return orders.of_reminder("reminder-done", node.removeprefix("reminder-"), snapshot, HUB)
         raise CommandRejected(f"{target} cannot be set to that")
 
-    def _mark(self, kind: MarkKind, piece: str | None, snapshot: Snapshot, by: str, note: str = "") -> Mark:
-        return Mark(kind, None if piece is None else self._known(piece, snapshot), by, note)
+    def _set_piece(self, piece: str, prop: str, text: str, snapshot: Snapshot) -> Wanted:
+        match prop:
+            case "mark" if text in PIECE_MARKS:
+                return orders.mark(MarkKind(text), piece, snapshot, HUB)
+            case "take-back":
+                return orders.take_back(text, piece, snapshot, HUB)
+            case "spot":
+                celsius = round(_number(text), DIGITS)
+                if not COLDEST_CORE <= celsius <= HOTTEST_CORE:
+                    raise CommandRejected(f"a core lies between {COLDEST_CORE:g} and {HOTTEST_CORE:g} °C")
+                return inputs.SpotReading(piece, celsius, by=HUB)
+            case "probe":
+                return orders.move_probe(piece, None if text == NO_PROBE else text, snapshot, HUB)
+            case "handheld" if text == GO:
+                return inputs.ChooseSpot(piece, HUB)
+        raise CommandRejected(f"{prop} of a piece cannot be set to that")
 
-    def _known(self, piece: str, snapshot: Snapshot) -> str:
-        if piece not in {p.id for p in snapshot.pieces}:
-            raise CommandRejected("no such piece in this cook")
-        return piece
-
-    def _band(self, low: float, high: float, snapshot: Snapshot, by: str) -> SetBand:
+    def _band(self, low: float, high: float, snapshot: Snapshot, by: str) -> inputs.SetBand:
         """Kept are the limits that are announced, for either edge with the other where it will be."""
         band, now = Band(round(low, DIGITS), round(high, DIGITS)), snapshot.pit.band
         low_limits, high_limits = band_limits(band, self.hottest)
@@ -338,7 +248,7 @@ class CommandGate:
             if not least <= value <= most:
                 in_f = f" ({to_fahrenheit(least):g} and {to_fahrenheit(most):g} °F)" if self._fahrenheit else ""
                 raise CommandRejected(f"the {name} edge of this band lies between {least:g} and {most:g} °C{in_f}")
-        return SetBand(band, by)
+        return inputs.SetBand(band, by)
 
 
 DIGITS = 1

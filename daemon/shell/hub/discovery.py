@@ -11,6 +11,7 @@ hubs from before 2024.11. All point at the Homie topics. Three things keep the h
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -19,8 +20,9 @@ from config.units import to_fahrenheit
 from daemon.core.events import AlarmState, FireSign, Level
 from daemon.core.inputs import MarkKind
 from daemon.core.snapshot import PieceView
-from daemon.shell.hub import homie
-from daemon.shell.hub.homie import Datatype, Lifecycle, Node, Property
+from daemon.shell.hub.duties import NO_PROBE
+from daemon.shell.hub.homie import Lifecycle
+from daemon.shell.hub.properties import Datatype, Node, Property
 from daemon.shell.hub.shown import STATES, Shown, shown
 
 HEARTBEAT = 60
@@ -39,7 +41,7 @@ ALIVE = (
     f"else 'offline' if value in ('{Lifecycle.DISCONNECTED}', '{Lifecycle.LOST}') else '' }}}}"
 )
 """The hub knows two words of availability, Homie five. `init` is the watch describing itself anew: it lives."""
-HUB_IS_UP = "online"
+HUB_IS_UP, HUB_IS_DOWN = "online", "offline"
 BORN = f"{{{{ 'offline' if value == '{HUB_IS_UP}' else '' }}}}"
 """The hub's own first word: what it heard before is hearsay, until the watch answers it."""
 CONNECTED = "{{ 'online' if value else '' }}"
@@ -99,15 +101,16 @@ class Device:
 def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
     """The watch first, then a device for each piece. A meat channel in a piece shows its temperature there only."""
     taken = {f"channel-{node.view.channel}" for node in parts if node.type == "piece"}
+    labels = _labels(parts)
     common: list[Entity] = [_state(hub)]
     pieces = []
     for node in parts:
         found = [
             entity
             for prop in node.properties
-            if not (node.id in taken and prop.id == "temperature") and prop.id not in homie.never_told(node.view)
+            if not (node.id in taken and prop.id == "temperature")
             if (look := shown(node.type, prop.id, node.name, prop.name)) is not None
-            for entity in _of(hub, node, prop, look)
+            for entity in _of(hub, node, prop, look, labels)
         ]
         if isinstance(node.view, PieceView):
             pieces.append(Device(node.id, node.name, node.view.cut.replace("-", " ").capitalize(), tuple(found)))
@@ -124,7 +127,17 @@ def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
     return (Device("", hub.name, "Pit watch", tuple(common)), *pieces)
 
 
-def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Entity]:
+def _labels(parts: tuple[Node[Any], ...]) -> dict[str, str]:
+    """What a family reads for the words of a choice: the probes by their names. `None` is the hub's word for unknown."""
+    labels = {NO_PROBE: "No probe"}
+    for node in parts:
+        if node.type == "channel":
+            unfit = node.name in labels.values() or node.name.lower() == "none"
+            labels[node.view.id] = f"{node.name} ({node.view.id})" if unfit else node.name
+    return labels
+
+
+def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, labels: dict[str, str]) -> list[Entity]:
     topic, key = f"{hub.base}/{node.id}/{prop.id}", f"{node.id}_{prop.id}"
     settings: dict[str, Any] = {}
     if look.icon:
@@ -137,7 +150,9 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
                     settings | {"command_topic": f"{topic}/set", "payload_press": payload})
             for label, payload in look.press
         ]  # fmt: skip
-    settings["state_topic"] = topic
+    if prop.datatype is Datatype.JSON:  # a text for us: the hub's way to send one is to "notify" somebody
+        return [_entity(hub, "notify", key, look.name, settings | {"command_topic": f"{topic}/set"})]
+    settings["state_topic"] = f"{hub.base}/{node.id}/{look.state}" if look.state else topic
     if look.kind:
         settings["device_class"] = look.kind
     if prop.settable:
@@ -145,14 +160,21 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
         if prop.datatype is Datatype.BOOLEAN:
             on_off = {"payload_on": "true", "payload_off": "false", "state_on": "true", "state_off": "false"}
             return [_entity(hub, "switch", key, look.name, settings | on_off)]
-        return [_entity(hub, "number", key, look.name, settings | _span(prop, hub.fahrenheit))]
+        if prop.datatype is Datatype.ENUM:
+            return [_entity(hub, "select", key, look.name, settings | _choice(prop, labels))]
+        return [_entity(hub, "number", key, look.name, settings | _span(prop, look, hub.fahrenheit))]
+    return [_shown(hub, node, prop, look, key, settings)]
+
+
+def _shown(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, key: str, settings: dict[str, Any]) -> Entity:
+    """What only shows a state: a sensor."""
     settings["expire_after"] = EXPIRE_AFTER
     if prop.datatype is Datatype.BOOLEAN:
         settings |= {"payload_on": "true", "payload_off": "false"}
         if node.type == "channel":  # why it is not believed, beside it
             settings |= {"json_attributes_topic": f"{hub.base}/{node.id}/doubts",
                          "json_attributes_template": "{{ {'doubts': value} | tojson }}"}  # fmt: skip
-        return [_entity(hub, "binary_sensor", key, look.name, settings)]
+        return _entity(hub, "binary_sensor", key, look.name, settings)
     settings["value_template"] = KNOWN
     if look.ends:
         settings["json_attributes_topic"] = f"{hub.base}/{node.id}/{look.ends}"
@@ -166,21 +188,34 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown) -> list[Ent
             settings |= {"unit_of_measurement": "min", "value_template": KNOWN_MINUTES}
         if hub.fahrenheit and prop.unit in UNITS_F:
             settings |= {"unit_of_measurement": UNITS_F[prop.unit], "value_template": KNOWN_F}
-    return [_entity(hub, "sensor", key, look.name, settings)]
+    return _entity(hub, "sensor", key, look.name, settings)
 
 
-def _span(prop: Property[Any], fahrenheit: bool) -> dict[str, Any]:
+def _choice(prop: Property[Any], labels: dict[str, str]) -> dict[str, Any]:
+    """A choice by its names, where the topics carry ids."""
+    shown = {word: labels.get(word, word) for word in prop.format.split(",")}
+    asked = {label: word for word, label in shown.items()}
+    return {
+        "options": list(asked),
+        "value_template": f"{{{{ {json.dumps(shown, ensure_ascii=False)}.get(value, 'None') }}}}",
+        "command_template": f"{{{{ {json.dumps(asked, ensure_ascii=False)}[value] }}}}",
+    }
+
+
+def _span(prop: Property[Any], look: Shown, fahrenheit: bool) -> dict[str, Any]:
     """Limits and unit of a number. For people who read °F it is in °F from the start: the hub converts by itself, but
     versions up to 2024.12 compare what they have converted with what they have not."""
     least, most = (float(end) for end in prop.format.split(":"))
-    span: dict[str, Any] = {"step": 0.5, "mode": "box"}
-    if not fahrenheit:
-        return span | {"min": least, "max": most, "unit_of_measurement": prop.unit}
+    span: dict[str, Any] = {"min": least, "max": most, "step": look.step, "mode": "box", "value_template": KNOWN}
+    if prop.unit:
+        span["unit_of_measurement"] = prop.unit
+    if not fahrenheit or prop.unit != "°C":
+        return span
     return span | {
         "min": round(to_fahrenheit(least), 1),
         "max": round(to_fahrenheit(most), 1),
         "unit_of_measurement": "°F",
-        "value_template": "{{ (value | float * 1.8 + 32) | round(1) }}",
+        "value_template": "{{ (value | float * 1.8 + 32) | round(1) if value else 'None' }}",
         "command_template": "{{ ((value | float - 32) / 1.8) | round(4) }}",
     }
 
@@ -189,7 +224,7 @@ def _state(hub: Hub) -> Entity:
     """Whether the watch lives, in a word: the one thing that can also say why it is silent."""
     topic = f"{hub.base}/$state"
     settings = {
-        "state_topic": topic, "value_template": STATE, "device_class": "enum", "options": list(STATES.values()),
+        "state_topic": topic, "value_template": STATE, "device_class": "enum", "options": sorted(set(STATES.values())),
         "expire_after": EXPIRE_AFTER, "icon": "mdi:eye-outline",
     }  # fmt: skip
     entity = _entity(hub, "sensor", "state", "Watch", settings)

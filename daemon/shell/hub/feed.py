@@ -11,7 +11,7 @@ import asyncio
 import json
 import logging
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
 from config.delivery import MqttReach
@@ -33,10 +33,14 @@ from daemon.core.inputs import Health, Input, Part
 from daemon.core.snapshot import Snapshot
 from daemon.shell.clock import boot_seconds, wall_seconds
 from daemon.shell.hub import discovery, homie
-from daemon.shell.hub.commands import CommandGate, CommandRejected
+from daemon.shell.hub.announcer import Announcer
+from daemon.shell.hub.commands import CommandGate
 from daemon.shell.hub.link import BrokerLink, Incoming, LinkTopics
 from daemon.shell.hub.link_settings import BrokerSettings
+from daemon.shell.hub.order_models import CommandRejected
+from daemon.shell.hub.orders import Makers, PlanWanted
 from daemon.shell.hub.pace import Pace, Pacer
+from daemon.shell.hub.properties import NOTHING, Node, number, text, truth
 from daemon.shell.view import View
 from daemon.shell.wording import event_to_dict, rfc3339
 from daemon.texts.composer import Composer
@@ -50,15 +54,20 @@ LIVELY = 3.0
 """s after an order in which the picture goes out with everything that happens: whoever ordered waits for its effect."""
 UNCHANGED_EVERY = 10.0
 """s after which an unchanged temperature is sent again, with its new time, for those who keep a history."""
+DESCRIBED_EVERY = 30.0
+"""s between descriptions that differ only in what is known: a probe with a loose plug must not have it sent all the time."""
 BIRTH_DELAY = (1.0, 5.0)
 """s: a hub that has just started is answered at a random moment, so that not all its devices speak at once."""
+PlanKeeper = Callable[[PlanWanted], Awaitable[str]]
+"""Plans the running cook and keeps the plan. Answers why not, or ""."""
 SILENT_STATES = (AlarmState.NORMAL, AlarmState.SUPPRESSED)
 """An alarm that goes to and fro between these was expected: nobody need hear of it."""
 
 
 class HubFeed:
     """announced: topics and discovery marks left on the broker by earlier runs; remember: called with the new set.
-    page: link to the page for people, or "". composer: for those who read the hub."""
+    page: link to the page for people, or "". composer: for those who read the hub. makers and keep_plan: what orders need from
+    outside; without them such orders are refused."""
 
     def __init__(
         self,
@@ -72,34 +81,38 @@ class HubFeed:
         ticks: Callable[[], float] = boot_seconds,
         page: str = "",
         composer: Composer | None = None,
+        makers: Makers | None = None,
+        keep_plan: PlanKeeper | None = None,
     ) -> None:
         self._composer = composer or Composer()
         self._ticks = ticks
         broker = rig.broker or BrokerSection(host=link_settings.host, port=link_settings.port)
         self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
-        # Marks from before there was a device a piece have no device before the slash.
-        self._announced = {m.replace("#", "#/") if m.count("/") == 1 and m[0] == "#" else m for m in announced}
         self._remember = remember
         self._name = rig.pit.name
         self.base = f"{broker.homie_root}/5/{rig.pit.id}"
         self.root = f"pitvigil/{rig.pit.id}"
-        self._gate = CommandGate(self.base, self.root, wall, ticks, rig.pit.band.high, rig.people.unit == "F")
-        self._hub = discovery.Hub(
+        self._gate = CommandGate(self.base, self.root, wall, ticks, rig.pit.band.high, rig.people.unit == "F", makers)
+        self._keep_plan = keep_plan
+        self._planning: asyncio.Task[None] | None = None
+        hub = discovery.Hub(
             broker.discovery_prefix, rig.pit.id, rig.pit.name, self.base, self.root, broker.birth_topic,
             tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",
         )  # fmt: skip
         self._snapshot: Snapshot | None = None
         self._view: View | None = None
         self._picture_at = self._lively_until = float("-inf")
-        self._shape: tuple[tuple[str, ...], ...] = ()
+        self._shape: tuple[Any, ...] = ()
         self._version = 0
         self._paces: dict[str, Pace | None] = {}
-        self._topics: set[str] = set()
-        self._removed: frozenset[str] = frozenset()
+        self._known: frozenset[str] = frozenset()
+        self._described_at = float("-inf")
+        self._topics = {t for t in announced if t.startswith(f"{broker.homie_root}/")}
+        """Homie topics that may be on the broker."""
         self._alerts: dict[str, str] = {}
         self._sent: dict[str, tuple[str | None, float]] = {}
         self._pacer = Pacer()
-        self._refused = homie.NOTHING
+        self._refused = NOTHING
         self._birth: asyncio.TimerHandle | None = None
         self._failure = ""
         topics = LinkTopics(
@@ -112,6 +125,7 @@ class HubFeed:
             heard=((f"{self.base}/+/+/set", 0), *((t, 1) for t in self._gate.heard), (broker.birth_topic, 0)),
         )
         self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
+        self._announcer = Announcer(hub, broker.discovery, self.link, announced, self._remember_all, ticks)
 
     def start(self) -> None:
         self.link.start()
@@ -119,6 +133,9 @@ class HubFeed:
     async def stop(self) -> None:
         if self._birth is not None:
             self._birth.cancel()
+        if self._planning is not None:
+            self._planning.cancel()
+            await asyncio.gather(self._planning, return_exceptions=True)
         await self.link.stop()
 
     # --- from the watch ----------------------------------------------------------------------------------
@@ -166,10 +183,10 @@ class HubFeed:
             self._link_changed(False, words)
 
     def _publish_sample(self, sample: Sample, now: float) -> None:
-        value = homie.number(sample.celsius) if sample.quality is Quality.GOOD else None
+        value = number(sample.celsius) if sample.quality is Quality.GOOD else None
         node = f"channel-{sample.channel}"
         self._show(f"{node}/temperature", value, now)
-        self._show(f"{node}/live", homie.truth(value is not None), now)
+        self._show(f"{node}/live", truth(value is not None), now)
         before, at = self._sent.get(sample.channel, ("", float("-inf")))
         if value == before and now - at < UNCHANGED_EVERY:
             return
@@ -211,19 +228,23 @@ class HubFeed:
         self._snapshot, self._picture_at = snapshot, now
         parts = homie.nodes(snapshot, self._gate.hottest)
         values = homie.values(snapshot, parts) | {"watch/refused": self._refused}
-        shape = tuple(
-            (node.id, node.name, *(prop.format for prop in node.properties), *sorted(homie.never_told(node.view)))
-            for node in parts
-        )
+        shape = tuple((node.id, node.name, *((p.id, p.format) for p in node.properties)) for node in parts)
+        known = frozenset(topic for topic, value in values.items() if value is not None)
         reshaped = shape != self._shape
+        described = reshaped or (known != self._known and now - self._described_at >= DESCRIBED_EVERY)
+        if described:
+            self._describe(parts, values, now)
         if reshaped:
             self._paces = {f"{n.id}/{p.id}": p.pace for n in parts for p in n.properties}
             self._reshape(parts, values)
             self._shape = shape
+        else:
+            self._announcer.work()
         for topic, value in values.items():
             self._show(topic, value, now)
         self._publish_alerts(snapshot)
-        if reshaped:
+        if described:
+            self._known = known
             self.link.ready(True)
 
     def _show(self, topic: str, value: str | None, now: float) -> None:
@@ -239,48 +260,31 @@ class HubFeed:
             self.link.forget(topic)
         for topic, words in alerts.items():
             self._retain(topic, words)
-        if alerts.keys() != self._alerts.keys():
-            self._remember(self._topics | alerts.keys())
-        self._alerts = alerts
+        changed, self._alerts = alerts.keys() != self._alerts.keys(), alerts
+        if changed:
+            self._remember_all()
 
-    def _reshape(self, parts: tuple[homie.Node[Any], ...], values: dict[str, str | None]) -> None:
-        """Nodes came, went or were renamed: describe anew, outside `ready`, and clean up what is no more."""
+    def _remember_all(self) -> None:
+        self._remember(self._topics | self._alerts.keys() | self._announcer.remembered)
+
+    def _describe(self, parts: tuple[Node[Any], ...], values: dict[str, str | None], now: float) -> None:
+        """Outside `ready`: what is described then has a value, or takes orders."""
         self.link.ready(False)
-        self._version = max(self._version + 1, int(self._wall()))
-        described = f"{self.base}/$description"
-        documents, marks = self._documents(parts)
-        own = {described, f"{self.base}/$state"}  # `$state` too: a pit that was renamed ceases to exist by clearing it
-        topics = {f"{self.base}/{topic}" for topic in values} | own | documents.keys()
-        for device in sorted(discovery.devices_of(self._announced) - discovery.devices_of(marks)) if marks else ():
-            document = discovery.farewell(self._hub, device, self._announced)
-            self.link.tell(discovery.device_topic(self._hub, device), _json(document), keep=True)
-        gone = sorted(self._announced - topics - marks - self._alerts.keys())
+        self._version, self._described_at = max(self._version + 1, int(self._wall())), now
+        document = homie.description(self._name, self._version, parts, values)
+        self.link.retain(f"{self.base}/$description", _json(document))
+
+    def _reshape(self, parts: tuple[Node[Any], ...], values: dict[str, str | None]) -> None:
+        """Nodes came, went or were renamed: clean up what is no more."""
+        # `$state` too: a pit that was renamed ceases to exist by clearing it.
+        topics = {f"{self.base}/{topic}" for topic in (*values, "$description", "$state")}
+        gone = sorted(self._topics - topics - self._alerts.keys())
         self._pacer.forget({topic.removeprefix(f"{self.base}/") for topic in gone})
         for topic in gone:
-            if not topic.startswith("#"):
-                self.link.forget(topic)
-        self.link.retain(described, _json(homie.description(self._name, self._version, parts)))
-        for topic, document in documents.items():
-            self.link.retain(topic, _json(document))
-        self._announced = self._topics = topics | marks
-        self._remember(self._topics | self._alerts.keys())
-
-    def _documents(self, parts: tuple[homie.Node[Any], ...]) -> tuple[dict[str, dict[str, Any]], set[str]]:
-        """Discovery documents by topic, and the marks to remember of entities inside them."""
-        shown = discovery.devices(self._hub, parts)
-        match self._broker.discovery:
-            case "none":
-                return {}, set()
-            case "per-entity":
-                found = [discovery.entity_documents(self._hub, device) for device in shown]
-                return {topic: document for documents in found for topic, document in documents.items()}, set()
-        marks = {mark for device in shown for mark in device.marks()}
-        earlier = frozenset(topic for topic in self._announced if topic.startswith("#"))
-        self._removed = (self._removed | earlier) - marks
-        return {
-            discovery.device_topic(self._hub, device.id): discovery.device_document(self._hub, device, self._removed)
-            for device in shown
-        }, marks
+            self.link.forget(topic)
+        self._topics = topics
+        self._announcer.offer(parts)
+        self._remember_all()
 
     # --- from the broker ---------------------------------------------------------------------------------
 
@@ -289,7 +293,10 @@ class HubFeed:
 
     def _hear(self, message: Incoming) -> None:
         if message.topic == self._broker.birth_topic:
-            if message.payload == discovery.HUB_IS_UP.encode() and self._birth is None:
+            here = message.payload == discovery.HUB_IS_UP.encode()
+            if here or message.payload == discovery.HUB_IS_DOWN.encode():
+                self._announcer.hub_is(here)
+            if here and self._birth is None:
                 delay = random.uniform(*BIRTH_DELAY)  # nosec B311  # a pause, no secret
                 self._birth = asyncio.get_running_loop().call_later(delay, self._announce)
             return
@@ -306,8 +313,34 @@ class HubFeed:
                 self._answer(message.topic, refusal.id, str(refusal))
             return
         self._lively_until = self._ticks() + LIVELY
+        if isinstance(order.command, PlanWanted):
+            self._plan(order.command, message, order.id)
+            return
         self._post(order.command)
         self._answer(message.topic, order.id, "")
+
+    def _plan(self, wanted: PlanWanted, message: Incoming, id_: str) -> None:
+        """Takes seconds of another thread; one at a time."""
+        if self._keep_plan is None:
+            problem = "this watch keeps no plan from the broker"
+        elif self._planning is not None and not self._planning.done():
+            problem = "a plan is being made already"
+        else:
+            self._planning = asyncio.create_task(self._planned(self._keep_plan, wanted, message, id_), name="hub plan")
+            return
+        self._refuse(self._gate.words(message), problem)
+        self._answer(message.topic, id_, problem)
+
+    async def _planned(self, keep: PlanKeeper, wanted: PlanWanted, message: Incoming, id_: str) -> None:
+        try:
+            problem = await keep(wanted)
+        except Exception as error:
+            log.exception("a plan asked for by the hub could not be made")
+            problem = f"it could not be made: {error}"
+        self._lively_until = self._ticks() + LIVELY
+        if problem:
+            self._refuse(self._gate.words(message), problem)
+        self._answer(message.topic, id_, problem)
 
     def _answer(self, topic: str, id_: str, problem: str) -> None:
         answers = self._gate.answers(topic)
@@ -316,7 +349,7 @@ class HubFeed:
 
     def _refuse(self, order: str, reason: str) -> None:
         """Where people see it, not only in a log: an order that vanishes looks like one that was carried out."""
-        self._refused = homie.text(f"{order}: {reason}")
+        self._refused = text(f"{order}: {reason}")
         self._retain(f"{self.base}/watch/refused", self._refused)
         self.link.tell(f"{self.base}/$log/warn", f"order refused: {self._refused}")
         body = {"event_type": "refused", "event": "refused", "command": order, "reason": reason}
@@ -325,6 +358,7 @@ class HubFeed:
     def _announce(self) -> None:
         """A hub came up: it has forgotten us unless the broker has not, and believes nothing older; say it all again."""
         self._birth = None
+        self._announcer.work()
         self.link.resend()
 
 

@@ -3,37 +3,45 @@
 One table of properties a node: what it is called, how it is written, where its value comes from and how often a change
 of it is told. The Homie description, the values on the wire and the hub's discovery are read from it; how a hub shows a
 property stands elsewhere (`shown`). Temperatures are °C, instants RFC 3339 UTC. What is not known has no retained value
-at all: never NaN, never an old number.
+and is not described at all: never NaN, never an old number.
 """
 
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from enum import StrEnum
-from typing import Any, Generic, TypeVar
+from typing import Any
 
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
-from daemon.core.inputs import Goal, Interval, MarkKind
+from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
-from daemon.core.said import Text
 from daemon.core.settings import Band
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
+from daemon.shell.hub import duties
+from daemon.shell.hub.duties import PIECE_MARKS, PIT_MARKS
 from daemon.shell.hub.pace import SLOW, STEP, WORDS, Pace
-from daemon.shell.wording import rfc3339
+from daemon.shell.hub.properties import (
+    NOTHING,
+    Datatype,
+    Node,
+    Property,
+    identifier,
+    instant,
+    never,
+    number,
+    order,
+    text,
+    truth,
+)
 from daemon.texts.alarm_list import title
 from drivers.reading import Quality
 
 HOMIE_VERSION = "5.0"
-NOTHING = "none"
-"""A text that has nothing to say. Homie writes an empty text as one NUL byte, which hubs would show."""
-TEXT_LIMIT = 255
-"""Characters: hubs drop longer states."""
 PAUSE_LIMIT = 900
 """s: the core allows no more."""
 PLANNED = "planned"
@@ -44,11 +52,6 @@ COOLEST_BAND, NARROWEST_BAND = 40.0, 5.0
 WATCHED = frozenset(PiecePhase) - {PiecePhase.WAITING, PiecePhase.CHILL, PiecePhase.DONE}
 """Stages in which a piece wants somebody to watch."""
 
-PIT_MARKS = (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER)
-PIECE_MARKS = tuple(kind for kind in MarkKind if kind not in PIT_MARKS)
-
-View = TypeVar("View")
-
 
 class Lifecycle(StrEnum):
     """The words of `$state`."""
@@ -57,94 +60,6 @@ class Lifecycle(StrEnum):
     READY = "ready"
     DISCONNECTED = "disconnected"
     LOST = "lost"
-
-
-class Datatype(StrEnum):
-    INTEGER = "integer"
-    FLOAT = "float"
-    BOOLEAN = "boolean"
-    STRING = "string"
-    ENUM = "enum"
-    DATETIME = "datetime"
-    JSON = "json"
-
-
-@dataclass(frozen=True, slots=True)
-class Property(Generic[View]):
-    """One property. value: its text, or None while unknown. pace: how often a change is told, None = at once."""
-
-    id: str
-    name: str
-    datatype: Datatype
-    value: Callable[[View, Snapshot], str | None]
-    unit: str = ""
-    format: str = ""
-    settable: bool = False
-    retained: bool = True
-    pace: Pace | None = None
-
-    def described(self) -> dict[str, Any]:
-        """As it stands in the description: what equals the convention's default is left out."""
-        body: dict[str, Any] = {"name": self.name, "datatype": self.datatype.value}
-        if self.unit:
-            body["unit"] = self.unit
-        if self.format:
-            body["format"] = self.format
-        if self.settable:
-            body["settable"] = True
-        if not self.retained:
-            body["retained"] = False
-        return body
-
-
-@dataclass(frozen=True, slots=True)
-class Node(Generic[View]):
-    """One part of the device with the view its values come from."""
-
-    id: str
-    name: str
-    type: str
-    view: View
-    properties: tuple[Property[View], ...]
-
-    def values(self, snapshot: Snapshot) -> Iterator[tuple[str, str | None]]:
-        for prop in self.properties:
-            if prop.retained:
-                yield f"{self.id}/{prop.id}", prop.value(self.view, snapshot)
-
-
-# --- how values are written --------------------------------------------------------------------------------
-
-
-def number(value: float | None, digits: int = 1) -> str | None:
-    """A Homie float; a value that is no number is no value."""
-    if value is None or not abs(value) < 1e15:
-        return None
-    text = f"{value:.{digits}f}"
-    return text.removeprefix("-") if float(text) == 0 else text
-
-
-def truth(value: bool) -> str:
-    return "true" if value else "false"
-
-
-def text(value: Text) -> str:
-    """value: made into words already (`Composer.spoken`)."""
-    return f"{value}"[:TEXT_LIMIT] or NOTHING
-
-
-def instant(value: float | None, snapshot: Snapshot) -> str | None:
-    return None if value is None else rfc3339(value + snapshot.wall_offset)
-
-
-def identifier(words: str) -> str:
-    """Fit for one level of a topic."""
-    return re.sub(r"[^a-z0-9-]", "-", words.lower()) or "x"
-
-
-def _never(view: Any, snapshot: Snapshot) -> str | None:
-    """A property that only takes orders or tells events has no state."""
-    return None
 
 
 # --- the tables --------------------------------------------------------------------------------------------
@@ -200,7 +115,8 @@ PIT: tuple[Property[PitView], ...] = (
     Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
     Property("band-low", "Band, low edge", _T.FLOAT, lambda p, s: number(p.band.low), unit="°C", settable=True),
     Property("band-high", "Band, high edge", _T.FLOAT, lambda p, s: number(p.band.high), unit="°C", settable=True),
-    Property("mark", "Mark", _T.ENUM, _never, format=",".join(PIT_MARKS), settable=True, retained=False),
+    order("mark", "Mark", _T.ENUM, ",".join(PIT_MARKS)),
+    *duties.PIT_SAID,
 )  # fmt: skip
 
 PIECE: tuple[Property[PieceView], ...] = (
@@ -214,7 +130,9 @@ PIECE: tuple[Property[PieceView], ...] = (
     Property("hold-left", "Time left below the hot-holding floor", _T.INTEGER,
              lambda p, s: number(_hold_left(p), 0), unit="s", pace=Pace(60.0, 60.0)),
     *(prop for goal, name in GOAL_NAMES.items() for prop in _instant(goal.value, name, _goal(goal))),
-    Property("mark", "Mark", _T.ENUM, _never, format=",".join(PIECE_MARKS), settable=True, retained=False),
+    order("mark", "Mark", _T.ENUM, ",".join(PIECE_MARKS)),
+    *duties.PIECE_SAID,
+    *duties.PIECE_PLAN,
 )  # fmt: skip
 
 CHANNEL: tuple[Property[ChannelView], ...] = (
@@ -225,7 +143,7 @@ CHANNEL: tuple[Property[ChannelView], ...] = (
     Property("live", "Live", _T.BOOLEAN, lambda c, s: truth(believed(c))),
     Property("quality", "Quality", _T.ENUM, lambda c, s: c.quality.value, format=",".join(Quality)),
     Property("doubts", "Doubts", _T.STRING, lambda c, s: text(", ".join(c.doubts) or (c.fault or ""))),
-    Property("reading", "Reading with its time", _T.JSON, _never, retained=False),
+    Property("reading", "Reading with its time", _T.JSON, never, retained=False),
 )  # fmt: skip
 
 WATCH: tuple[Property[Snapshot], ...] = (
@@ -253,10 +171,11 @@ WATCH: tuple[Property[Snapshot], ...] = (
     Property("test-wake-state", "Test wake", _T.ENUM, lambda w, s: w.sleep.test_wake,
              format="never,sent,delivered,acknowledged"),
     Property("refused", "Last refused order", _T.STRING, lambda w, s: NOTHING),  # the feed knows
-    Property("acknowledge", "Acknowledge", _T.STRING, _never, settable=True, retained=False),
-    Property("pause", "Pause repeats", _T.INTEGER, _never, unit="s", format=f"1:{PAUSE_LIMIT}", settable=True,
-             retained=False),
-    Property("test-wake", "Send a test wake", _T.ENUM, _never, format="go", settable=True, retained=False),
+    order("acknowledge", "Acknowledge", _T.STRING),
+    order("pause", "Pause repeats", _T.INTEGER, f"1:{PAUSE_LIMIT}", unit="s"),
+    order("test-wake", "Send a test wake", _T.ENUM, duties.GO),
+    order("order", "Any order, as JSON", _T.JSON),
+    *duties.PLAN_ORDERS,
 )  # fmt: skip
 
 
@@ -301,12 +220,12 @@ def _hold_left(piece: PieceView) -> float | None:
     return piece.safety.hold_left_seconds if piece.stage in OFF_THE_FIRE else None
 
 
-def never_told(view: Any) -> frozenset[str]:
-    """Properties of a node that will stay unknown, for nothing of the kind is planned."""
-    if not isinstance(view, PieceView):
-        return frozenset()
+def never_told(view: PieceView, snapshot: Snapshot) -> frozenset[str]:
+    """Properties of a piece that will stay unknown, for nothing of the kind is planned."""
     planned = {Goal.WRAP: view.wrap_at, Goal.TENDER: view.tender_low, Goal.TARGET: view.target}
-    return frozenset(goal.value for goal, celsius in planned.items() if celsius is None)
+    goals = frozenset(goal.value for goal, celsius in planned.items() if celsius is None)
+    handheld = frozenset() if duties.handheld_here(snapshot) else frozenset({"handheld"})
+    return goals | {f"{goal}-range" for goal in goals} | handheld | duties.unplanned(view, snapshot)
 
 
 def band_limits(band: Band, hottest: float) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -320,19 +239,33 @@ def band_limits(band: Band, hottest: float) -> tuple[tuple[float, float], tuple[
 
 def nodes(snapshot: Snapshot, hottest: float = HOTTEST_BAND) -> tuple[Node[Any], ...]:
     """Every node of the watch as it is now. hottest: see `band_limits`."""
-    limits = dict(zip(("band-low", "band-high"), band_limits(snapshot.pit.band, hottest), strict=True))
-    pit = tuple(replace(p, format="{:.1f}:{:.1f}".format(*limits[p.id])) if p.id in limits else p for p in PIT)
+    formats = {
+        edge: "{:.1f}:{:.1f}".format(*limits)
+        for edge, limits in zip(("band-low", "band-high"), band_limits(snapshot.pit.band, hottest), strict=True)
+    }
+    pit = tuple(replace(p, format=formats.get(p.id, p.format)) for p in PIT)
+    plan = duties.PLAN if snapshot.plan is not None else ()
     return (
-        Node("watch", "Watch", "watch", snapshot, WATCH),
+        Node("watch", "Watch", "watch", snapshot, (*WATCH, *plan)),
         Node("alarms", "Alarms", "alarms", snapshot, ALARMS),
         Node("pit", snapshot.pit.name, "pit", snapshot.pit, pit),
-        *(Node(f"piece-{p.id}", p.name, "piece", p, PIECE) for p in snapshot.pieces),
+        *(Node(f"piece-{p.id}", p.name, "piece", p, _of_piece(p, snapshot)) for p in snapshot.pieces),
         *(Node(f"channel-{c.id}", c.name, "channel", c, CHANNEL) for c in snapshot.channels),
+        *(Node(f"reminder-{r.id}", r.text, "reminder", r, duties.REMINDER) for r in snapshot.reminders),
     )
 
 
-def description(name: str, version: int, parts: tuple[Node[Any], ...]) -> dict[str, Any]:
-    """The `$description` document. version: higher whenever anything else in it changed."""
+def _of_piece(view: PieceView, snapshot: Snapshot) -> tuple[Property[PieceView], ...]:
+    absent, probes = never_told(view, snapshot), duties.probes(snapshot)
+    return tuple(replace(p, format=probes) if p.id == "probe" else p for p in PIECE if p.id not in absent)
+
+
+def description(
+    name: str, version: int, parts: tuple[Node[Any], ...], values: Mapping[str, str | None]
+) -> dict[str, Any]:
+    """The `$description` document. version: higher whenever anything else in it changed. values: by `node/property`. The
+    convention has no word for "not known", and a device that is `ready` has told the value of every property: so one that
+    is not known is not described, and its topic is empty, until it is."""
     return {
         "homie": HOMIE_VERSION,
         "version": version,
@@ -342,7 +275,11 @@ def description(name: str, version: int, parts: tuple[Node[Any], ...]) -> dict[s
             node.id: {
                 "name": node.name,
                 "type": f"pitvigil-{node.type}",
-                "properties": {prop.id: prop.described() for prop in node.properties},
+                "properties": {
+                    prop.id: prop.described()
+                    for prop in node.properties
+                    if not prop.retained or values.get(f"{node.id}/{prop.id}") is not None
+                },
             }
             for node in parts
         },

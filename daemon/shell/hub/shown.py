@@ -5,7 +5,9 @@ One table a kind of node. What is not in a table is not shown: it stays on the b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from daemon.shell.hub.duties import DROP, GO, KEEP, LAST, PIECE_STEPS, PIT_STEPS
 
 DIAGNOSTIC, CONFIG = "diagnostic", "config"
 """The hub's categories; without one a thing is in the middle of the page."""
@@ -14,7 +16,8 @@ DIAGNOSTIC, CONFIG = "diagnostic", "config"
 @dataclass(frozen=True, slots=True)
 class Shown:
     """name: "" = it bears the name of its device. kind: the hub's device class. ends: the property that holds the two ends
-    of an instant. press: payloads that are offered as buttons, with their names. icon: of the hub's usual set."""
+    of an instant. press: payloads that are offered as buttons, with their names. state: the property that shows what an order
+    came to. step: of a number. icon: of the hub's usual set."""
 
     name: str = ""
     kind: str = ""
@@ -22,6 +25,8 @@ class Shown:
     category: str = ""
     ends: str = ""
     press: tuple[tuple[str, str], ...] = ()
+    state: str = ""
+    step: float = 0.5
 
 
 def _instant(name: str, ends: str = "", icon: str = "mdi:clock-outline") -> Shown:
@@ -46,6 +51,10 @@ PIT: dict[str, Shown] = {
         press=(("Mark: fire lit", "fire-lit"), ("Mark: log is on", "log"), ("Mark: lid opened", "lid-open"),
                ("Mark: lid closed", "lid-closed"), ("Mark: damper changed", "damper")),
     ),
+    "said": Shown("Last mark", "enum", "mdi:gesture-tap", DIAGNOSTIC),
+    "take-back": Shown(icon="mdi:undo", category=CONFIG, press=(("Take back the last mark", LAST),)),
+    "wood": Shown("Splits at hand", icon="mdi:tree-outline", category=CONFIG, state="wood-left", step=1),
+    "wood-until": _instant("Wood lasts until", icon="mdi:tree-outline"),
 }  # fmt: skip
 
 PIECE: dict[str, Shown] = {
@@ -69,6 +78,12 @@ PIECE: dict[str, Shown] = {
                ("Mark: off the pit", "off"), ("Mark: resting", "rest"), ("Mark: in the hold", "hold"),
                ("Mark: chilling", "chill"), ("Mark: served", "serve")),
     ),
+    "spot": Shown("Core read by hand", "temperature", "mdi:thermometer-plus", state="spot-read", step=0.1),
+    "probe": Shown("Probe", icon="mdi:thermometer-probe", category=CONFIG),
+    "handheld": Shown(icon="mdi:thermometer-check", press=(("Handheld probe is in it", GO),)),
+    "said": Shown("Last mark", "enum", "mdi:gesture-tap", DIAGNOSTIC),
+    "take-back": Shown(icon="mdi:undo", category=CONFIG, press=(("Take back the last mark", LAST),)),
+    **{f"plan-{kind}": _instant(name, icon="mdi:calendar-clock") for kind, name in PIECE_STEPS.items()},
 }  # fmt: skip
 
 CHANNEL: dict[str, Shown] = {
@@ -95,8 +110,19 @@ WATCH: dict[str, Shown] = {
     "refused": Shown("Last refused order", icon="mdi:cancel", category=DIAGNOSTIC),
     "acknowledge": Shown(icon="mdi:ear-hearing", press=(("Heard", "*"),)),
     "pause": Shown(icon="mdi:volume-off", press=(("Pause repeats for 15 min", "900"),)),
-    "test-wake": Shown(icon="mdi:bell-ring-outline", category=DIAGNOSTIC, press=(("Send a test wake", "go"),)),
+    "test-wake": Shown(icon="mdi:bell-ring-outline", category=DIAGNOSTIC, press=(("Send a test wake", GO),)),
+    "order": Shown("Order", icon="mdi:code-json", category=DIAGNOSTIC),
+    "plan": Shown(icon="mdi:calendar-check", category=CONFIG, press=(("Plan: keep", KEEP), ("Plan: drop", DROP))),
+    "next-step": Shown("Next step", icon="mdi:clipboard-clock-outline"),
+    "next-step-at": _instant("Next step at", icon="mdi:clipboard-clock-outline"),
+    **{f"plan-{kind}": _instant(name, icon="mdi:calendar-clock") for kind, name in PIT_STEPS.items()},
 }
+
+REMINDER: dict[str, Shown] = {
+    "due": _instant("due at", icon="mdi:reminder"),
+    "done": Shown("done", icon="mdi:check", press=(("done", GO),)),
+}
+"""The reminder's own text stands before these."""
 
 ALARM_KINDS = {"battery-low": "battery", "runaway": "safety", "hold-unsafe": "safety", "hold-falling": "safety",
                "cooling-slow": "safety"}  # fmt: skip
@@ -106,8 +132,8 @@ ABOUT_THE_WATCH = frozenset(
 )
 """Alarms that speak of the watch and its devices, not of fire or meat."""
 
-STATES = {"init": "starting", "ready": "watching", "disconnected": "stopped", "lost": "lost"}
-"""The convention's words of life in a family's."""
+STATES = {"init": "watching", "ready": "watching", "disconnected": "stopped", "lost": "lost"}
+"""The convention's words of life in a family's. `init` is the watch describing itself anew: it watches."""
 
 
 def shown(node: str, prop: str, node_name: str, prop_name: str) -> Shown | None:
@@ -120,6 +146,12 @@ def shown(node: str, prop: str, node_name: str, prop_name: str) -> Shown | None:
             look = CHANNEL.get(prop)
             if look is None:
                 return None
-            return Shown(f"{node_name}: {look.name}" if look.name else node_name, look.kind, look.icon, look.category)
+            return replace(look, name=f"{node_name}: {look.name}" if look.name else node_name)
+        case "reminder":
+            look = REMINDER.get(prop)
+            if look is None:
+                return None
+            press = tuple((f"{node_name}: {label}", payload) for label, payload in look.press)
+            return replace(look, name=f"{node_name}: {look.name}", press=press)
         case _:
             return {"pit": PIT, "piece": PIECE, "watch": WATCH}[node].get(prop)

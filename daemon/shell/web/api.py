@@ -21,10 +21,10 @@ from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.pit.profile import PitProfile
 from daemon.core.settings import Band, CookSettings, Role
 from daemon.core.snapshot import Snapshot
+from daemon.shell.changed_piece import changed_piece, changed_section
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
-from daemon.shell.web.changed_piece import changed_piece, changed_section
 from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Span
 from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.readers import Readers

@@ -18,8 +18,9 @@ from daemon.core.inputs import Mark, MarkKind
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import homie
-from daemon.shell.hub.commands import CommandGate, CommandRejected, Taken
+from daemon.shell.hub.commands import CommandGate, Taken
 from daemon.shell.hub.link import Incoming
+from daemon.shell.hub.order_models import CommandRejected
 from tests.shell.hub.hub_scenario import night
 
 BASE, ROOT = "homie/5/pit", "pitvigil/pit"

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from daemon.core.snapshot import Snapshot
-from daemon.shell.hub import discovery, homie
+from daemon.shell.hub import discovery, duties, homie
 from daemon.shell.hub.discovery import Device, Entity, Hub
 from tests.shell.hub.hub_scenario import night
 
@@ -26,6 +26,8 @@ REQUIRED = {
     "button": {"command_topic"},
     "switch": {"command_topic"},
     "number": {"command_topic", "min", "max", "step"},
+    "select": {"command_topic", "options"},
+    "notify": {"command_topic"},
     "event": {"state_topic", "event_types"},
 }
 """Per platform, besides unique_id."""
@@ -119,9 +121,31 @@ def test_what_a_hub_is_to_show_is_there(shown: tuple[Entity, ...]) -> None:
     } <= keys  # fmt: skip
 
 
+def test_a_probe_is_chosen_by_its_name(snapshot: Snapshot) -> None:
+    """The hub's select takes an option of its list, and "none" in any letters for unknown."""
+    names = {"chuck": "none", "lamb": 'Lamb "left" {{ x }}'}
+    channels = tuple(replace(c, name=names.get(c.id, c.name)) for c in snapshot.channels)
+    shown = discovery.devices(HUB, homie.nodes(replace(snapshot, channels=channels)))
+    choice = next(e.settings for device in shown for e in device.entities if e.key == "piece-chuck_probe")
+    assert choice["options"] == ["No probe", "none (chuck)", 'Lamb "left" {{ x }}']
+    shown_as, asked_as = (  # a literal of the template language is one of JSON here; tests/hub renders it
+        json.loads(choice[name].partition("{{ ")[2].rpartition(end)[0])
+        for name, end in (("value_template", ".get(value, 'None') }}"), ("command_template", "[value] }}"))
+    )
+    assert shown_as == dict(zip(("none", "chuck", "lamb"), choice["options"], strict=True))
+    assert asked_as == {label: word for word, label in shown_as.items()}
+
+
+def test_a_number_is_unknown_until_something_was_read(found: tuple[Device, ...]) -> None:
+    spot = next(e.settings for device in found for e in device.entities if e.key == "piece-chuck_spot")
+    assert spot["state_topic"] == "homie/5/pit/piece-chuck/spot-read"
+    assert spot["command_topic"] == "homie/5/pit/piece-chuck/spot/set"
+    assert spot["value_template"] == discovery.KNOWN and (spot["min"], spot["max"]) == (-20.0, 120.0)
+
+
 def test_every_mark_has_its_button(shown: tuple[Entity, ...]) -> None:
     pressed = {e.settings["payload_press"] for e in shown if e.key.startswith(("piece-chuck_mark", "pit_mark"))}
-    assert pressed == {*homie.PIT_MARKS, *homie.PIECE_MARKS}
+    assert pressed == {*duties.PIT_MARKS, *duties.PIECE_MARKS}
 
 
 def test_a_device_for_the_watch_and_one_for_each_piece(found: tuple[Device, ...], snapshot: Snapshot) -> None:

@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 import yaml
 
+from config.cuts import CUTS
+from daemon.core.inputs import MarkKind
 from daemon.shell.hub import discovery, homie
 from tests.shell.hub.hub_scenario import night
 from tests.system.hub.mqtt_broker import ROOT
@@ -42,7 +44,7 @@ def ids() -> set[str]:
 @pytest.mark.parametrize("file", ["package.yaml", "card.yaml"])
 def test_every_entity_it_names_comes_from_us(file: str, ids: set[str]) -> None:
     text = run("fill-in.sh", file, *NAMES)
-    named = set(re.findall(r"\b(?:binary_sensor|sensor|button|event|switch|number)\.the_long_pit\w*", text))
+    named = set(re.findall(r"\b(?:binary_sensor|sensor|button|event|switch|number|notify)\.the_long_pit\w*", text))
     assert len(named) >= 6 and named <= ids | OWN
     assert not re.search(r"PIT|PHONE|BEDROOM|VOICE", text)
 
@@ -52,6 +54,13 @@ def test_the_package_is_what_a_hub_can_read() -> None:
     assert {automation["id"] for automation in package["automation"]} == {
         "the_long_pit_announcement", "the_long_pit_phone", "the_long_pit_silence"
     }  # fmt: skip
+    assert {name.removeprefix("the_long_pit_") for name in package["script"]} == {
+        "core_read_by_hand", "mark_made_earlier", "add_a_piece", "remove_a_piece", "remind_me"
+    }  # fmt: skip
+    cut = package["script"]["the_long_pit_add_a_piece"]["fields"]["cut"]
+    assert cut["selector"]["select"]["options"] == list(CUTS)
+    marks = package["script"]["the_long_pit_mark_made_earlier"]["fields"]["what"]
+    assert sorted(marks["selector"]["select"]["options"]) == sorted(MarkKind)
     text = str(package)
     assert all(name in text for name in NAMES[1:])
 

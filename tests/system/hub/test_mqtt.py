@@ -13,7 +13,8 @@ from config.rig import BrokerSection, Rig
 from daemon.core.events import AlarmState, Sample, SamplesJudged
 from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind, SetBand
 from daemon.core.snapshot import Snapshot
-from daemon.shell.hub import discovery, feed
+from daemon.shell.hub import feed
+from daemon.shell.hub.announcer import FORM
 from daemon.shell.hub.link import BrokerLink, LinkTopics
 from daemon.shell.hub.pace import SOONEST
 from drivers.reading import Fault, Quality
@@ -235,16 +236,16 @@ async def test_a_rename_cleans_up_after_itself(
         stale = [t for t in kept if "piece-chuck" in t or "piece-beef" in t]
         assert stale == []
         if style == "device":
-            document = json.loads(kept[discovery.device_topic(watch.feed._hub, "piece-roll")])
+            document = json.loads(kept["homeassistant/device/pitvigil_pit/piece-roll/config"])
             assert document["components"]["piece-roll_stage"]["unique_id"] == "pitvigil_pit_piece-roll_stage"
 
 
 async def test_a_channel_that_is_no_more_is_named_as_gone(
     evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker
 ) -> None:
-    """In this run's document, and in the next one's when it went while the watch was down; of an older release too."""
+    """In this run's document, and in the next one's when it went while the watch was down."""
     topic = "homeassistant/device/pitvigil_pit/config"
-    earlier = {"#sensor/channel-yard_temperature", "#/sensor/channel-porch_temperature"}
+    earlier = {"#/sensor/channel-porch_temperature", FORM}
     async with watching(evening, at(mosquitto.port), earlier) as watch, Ear(mosquitto.port) as ear:
         watch.tell(watch.read(121.0))
         await ear.hears(topic)
@@ -254,7 +255,7 @@ async def test_a_channel_that_is_no_more_is_named_as_gone(
         watch.tell(later=10.0)
         await ear.hears(topic)
         components = json.loads(ear.of(topic)[-1])["components"]
-        for channel in ("outside", "yard", "porch"):
+        for channel in ("outside", "porch"):
             assert components[f"channel-{channel}_temperature"] == {"platform": "sensor"}
 
 

@@ -1,0 +1,167 @@
+"""What the cook does by hand, as properties: steps of a kept plan, own reminders, wood, probes that move, cores read by hand
+and marks that are taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from daemon.core.inputs import SPOT, MarkKind
+from daemon.core.plan.duties import ReminderView
+from daemon.core.plan.steps import PlanStep
+from daemon.core.planned import StepKind
+from daemon.core.settings import Role
+from daemon.core.snapshot import MarkView, PieceView, PitView, Snapshot
+from daemon.shell.hub.pace import SLOW
+from daemon.shell.hub.properties import NOTHING, Datatype, Property, instant, number, order, text, truth
+
+PIT_MARKS = (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER)
+PIECE_MARKS = tuple(kind for kind in MarkKind if kind not in PIT_MARKS)
+COLDEST_CORE, HOTTEST_CORE = -20.0, 120.0
+"""°C between which a core can be, as in the core's own check."""
+MOST_SPLITS = 2000
+LAST = "last"
+"""Takes back whatever was said last."""
+GO = "go"
+KEEP, DROP = "keep", "drop"
+NO_PROBE = NOTHING
+
+PIECE_STEPS = {
+    StepKind.PREPARE: "Plan: take out of the cold at",
+    StepKind.PUT_ON: "Plan: put on at",
+    StepKind.WRAP: "Plan: wrap at",
+    StepKind.PROBE: "Plan: probe at",
+    StepKind.OFF: "Plan: off the pit at",
+    StepKind.HOLD: "Plan: into the hold at",
+    StepKind.CHILL: "Plan: chill what is left by",
+}
+PIT_STEPS = {StepKind.LIGHT: "Plan: light the fire at", StepKind.SERVE: "Plan: serve at"}
+TO_DO = {
+    StepKind.LIGHT: "Light the fire",
+    StepKind.PREPARE: "Take out of the cold",
+    StepKind.PUT_ON: "Put on",
+    StepKind.WRAP: "Wrap",
+    StepKind.PROBE: "Probe",
+    StepKind.OFF: "Take off the pit",
+    StepKind.HOLD: "Put into the hold",
+    StepKind.SERVE: "Serve",
+    StepKind.CHILL: "Chill what is left",
+}
+
+_T = Datatype
+
+
+def _kinds(*kinds: str) -> str:
+    return ",".join(kinds)
+
+
+# --- what was said -----------------------------------------------------------------------------------------
+
+
+def newest(snapshot: Snapshot, piece: str | None, what: str = LAST) -> MarkView | None:
+    """What would be taken back: the newest that was said of a piece, or of none. what: its kind, or `LAST`."""
+    return next((m for m in snapshot.marks if m.piece == piece and what in (LAST, m.what)), None)
+
+
+def _last_said(piece: Callable[[Any], str | None]) -> Callable[[Any, Snapshot], str]:
+    def value(view: Any, snapshot: Snapshot) -> str:
+        found = newest(snapshot, piece(view))
+        return NOTHING if found is None else found.what
+
+    return value
+
+
+def _spot(view: PieceView, snapshot: Snapshot) -> str | None:
+    return number(view.spots[0].celsius) if view.spots else None
+
+
+PIT_SAID: tuple[Property[PitView], ...] = (
+    Property("said", "Last mark", _T.ENUM, _last_said(lambda p: None), format=_kinds(NOTHING, *MarkKind)),
+    order("take-back", "Take back a mark", _T.ENUM, _kinds(LAST, *MarkKind)),
+    Property("wood-left", "Splits left", _T.INTEGER,
+             lambda p, s: None if s.wood is None or s.wood.left is None else str(s.wood.left)),
+    Property("wood-until", "Wood lasts until", _T.DATETIME,
+             lambda p, s: instant(s.wood.runs_out if s.wood else None, s), pace=SLOW),
+    order("wood", "Splits at hand", _T.INTEGER, f"0:{MOST_SPLITS}"),
+)  # fmt: skip
+
+PIECE_SAID: tuple[Property[PieceView], ...] = (
+    Property("spot-read", "Newest core read by hand", _T.FLOAT, _spot, unit="°C"),
+    order("spot", "Core read by hand", _T.FLOAT, f"{COLDEST_CORE}:{HOTTEST_CORE}", unit="°C"),
+    Property("probe", "Probe in it", _T.ENUM, lambda p, s: p.channel or NO_PROBE, settable=True),  # format: `probes`
+    order("handheld", "The handheld probe reads it", _T.ENUM, GO),
+    Property("said", "Last mark", _T.ENUM, _last_said(lambda p: p.id), format=_kinds(NOTHING, SPOT, *PIECE_MARKS)),
+    order("take-back", "Take back a mark", _T.ENUM, _kinds(LAST, SPOT, *PIECE_MARKS)),
+)
+
+
+def probes(snapshot: Snapshot) -> str:
+    """The channels a piece may be read by, as the format of an enum."""
+    return _kinds(NO_PROBE, *(c.id for c in snapshot.channels if c.role is Role.MEAT))
+
+
+def handheld_here(snapshot: Snapshot) -> bool:
+    return any(c.role is Role.SPOT for c in snapshot.channels)
+
+
+# --- the plan ----------------------------------------------------------------------------------------------
+
+
+def _step(kind: StepKind, piece: Callable[[Any], str | None]) -> Callable[[Any, Snapshot], str | None]:
+    """When the step was done, or will be as things stand."""
+
+    def value(view: Any, snapshot: Snapshot) -> str | None:
+        steps = snapshot.plan.steps if snapshot.plan is not None else ()
+        found = next((s for s in steps if s.kind is kind and s.piece == piece(view)), None)
+        return None if found is None else instant(found.at.p50, snapshot)
+
+    return value
+
+
+def _next(snapshot: Snapshot) -> PlanStep | None:
+    waiting = [s for s in snapshot.plan.steps if not s.done] if snapshot.plan is not None else []
+    return min(waiting, key=lambda s: s.at.p50, default=None)
+
+
+def _next_words(view: Snapshot, snapshot: Snapshot) -> str:
+    step = _next(snapshot)
+    if step is None:
+        return NOTHING
+    name = next((p.name for p in snapshot.pieces if p.id == step.piece), "")
+    return text(f"{TO_DO[step.kind]}: {name}" if name else TO_DO[step.kind])
+
+
+def _next_at(view: Snapshot, snapshot: Snapshot) -> str | None:
+    step = _next(snapshot)
+    return None if step is None else instant(step.at.p50, snapshot)
+
+
+PLAN_ORDERS: tuple[Property[Snapshot], ...] = (order("plan", "Keep or drop the plan", _T.ENUM, _kinds(KEEP, DROP)),)
+PLAN: tuple[Property[Snapshot], ...] = (
+    Property("next-step", "Next step of the plan", _T.STRING, _next_words),
+    Property("next-step-at", "Next step at", _T.DATETIME, _next_at, pace=SLOW),
+    *(Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda w: None), pace=SLOW)
+      for kind, name in PIT_STEPS.items()),
+)  # fmt: skip
+"""Of the watch, while a plan is kept."""
+PIECE_PLAN: tuple[Property[PieceView], ...] = tuple(
+    Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda p: p.id), pace=SLOW)
+    for kind, name in PIECE_STEPS.items()
+)
+
+
+def unplanned(view: PieceView, snapshot: Snapshot) -> frozenset[str]:
+    """Steps that no plan has for this piece."""
+    if snapshot.plan is None or all(step.piece != view.id for step in snapshot.plan.steps):
+        return frozenset(f"plan-{kind}" for kind in PIECE_STEPS)
+    without = {StepKind.WRAP: view.wrap_at, StepKind.PROBE: view.tender_low}
+    return frozenset(f"plan-{kind}" for kind, celsius in without.items() if celsius is None)
+
+
+# --- reminders ---------------------------------------------------------------------------------------------
+
+REMINDER: tuple[Property[ReminderView], ...] = (
+    Property("due", "Due at", _T.DATETIME, lambda r, s: instant(r.due, s)),
+    Property("is-due", "To be done now", _T.BOOLEAN, lambda r, s: truth(r.is_due)),
+    order("done", "Done", _T.ENUM, GO),
+)

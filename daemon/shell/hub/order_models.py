@@ -1,0 +1,207 @@
+"""The JSON orders a broker may bring, one model each. Unknown keys are errors; texts and numbers have bounds."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
+
+from config.cook import PieceSection, ReminderSection, WrapSection
+from config.units import Celsius
+from daemon.core import inputs
+from daemon.core.alarms.rules import ALARM_RULES
+from daemon.core.inputs import MarkKind
+from daemon.shell.hub.duties import COLDEST_CORE, HOTTEST_CORE, LAST, MOST_SPLITS
+from daemon.shell.hub.homie import PAUSE_LIMIT
+
+SHELVE_LIMIT = 2 * 3600.0
+"""s. The core caps it again by its own settings."""
+EARLIEST = 720.0
+"""minutes before now at which something may have been done. The core keeps the same."""
+
+SAFETY = frozenset(rule.id for rule in ALARM_RULES if rule.safety)
+
+
+class CommandRejected(Exception):
+    """The order is not carried out; the text says why. id: of the order, if it could be read. again: the same has just
+    been said, so an answer to each would only help whoever floods us."""
+
+    def __init__(self, reason: str, id_: str = "", again: bool = False) -> None:
+        super().__init__(reason)
+        self.id, self.again = id_, again
+
+
+class Order(BaseModel):
+    """Every JSON order. id: never used before. expires: RFC 3339 with a zone; late orders are not carried out."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+    id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9._:-]{1,64}$")
+    expires: str | None = Field(default=None, max_length=40)
+    by: str = Field(default="hub", min_length=1, max_length=40)
+
+    @field_validator("expires")
+    @classmethod
+    def zoned(cls, value: str | None) -> str | None:
+        if value is not None and datetime.fromisoformat(value).tzinfo is None:
+            raise ValueError("a time zone is needed")
+        return value
+
+
+Key = Annotated[str, Field(min_length=1, max_length=80)]
+Piece = Annotated[str, Field(min_length=1, max_length=80)]
+"""Its id, or its name."""
+Ago = Annotated[float, Field(ge=0, le=EARLIEST)]
+
+
+class Acknowledge(Order):
+    command: Literal["acknowledge"]
+    alarm: Key
+
+
+class Pause(Order):
+    command: Literal["pause"]
+    seconds: float = Field(gt=0, le=PAUSE_LIMIT)
+
+
+class Shelve(Order):
+    command: Literal["shelve"]
+    alarm: Key
+    seconds: float = Field(gt=0, le=SHELVE_LIMIT)
+    reason: str = Field(min_length=1, max_length=120)
+
+    @field_validator("alarm")
+    @classmethod
+    def not_safety(cls, value: str) -> str:
+        if value.partition("/")[0] in SAFETY:
+            raise ValueError("it guards safety and cannot be shelved")
+        return value
+
+
+class Unshelve(Order):
+    command: Literal["unshelve"]
+    alarm: Key
+
+
+class Mark(Order):
+    command: Literal["mark"]
+    kind: Literal[tuple(kind.value for kind in MarkKind)]  # type: ignore[valid-type]
+    piece: Piece | None = None
+    note: str = Field(default="", max_length=200)
+    minutes_ago: Ago = 0.0
+
+
+class TakeBack(Order):
+    command: Literal["take-back"]
+    what: Literal[(LAST, inputs.SPOT, *(kind.value for kind in MarkKind))] = LAST  # type: ignore[valid-type]
+    piece: Piece | None = None
+
+
+class Spot(Order):
+    """celsius: a number of °C, or text with its unit."""
+
+    command: Literal["spot"]
+    piece: Piece
+    celsius: Annotated[Celsius, Field(ge=COLDEST_CORE, le=HOTTEST_CORE)]
+    where: str = Field(default="", max_length=80)
+    thermometer: str = Field(default="", max_length=80)
+    tolerance: float = Field(default=1.0, ge=0.1, le=10)
+    minutes_ago: Ago = 0.0
+
+
+class OfPiece(Order):
+    command: Literal["choose-spot", "remove-piece"]
+    piece: Piece
+
+
+class AddPiece(Order):
+    """piece: as a cook file names it. sure: what can hardly be meant is meant."""
+
+    command: Literal["add-piece"]
+    piece: PieceSection
+    sure: bool = False
+
+
+class ChangePiece(Order):
+    """What changes of a piece, by the keys of a cook file; what is left out stays."""
+
+    command: Literal["change-piece"]
+    piece: Piece
+    sure: bool = False
+    name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    cut: str | None = None
+    weight: float | None = None
+    thickness: float | None = None
+    wrap: WrapSection | Literal[False] | None = None
+    tender: tuple[Celsius, Celsius] | None = None
+    target: Celsius | None = None
+    place: str | None = Field(default=None, max_length=60)
+
+
+class MoveProbe(Order):
+    """channel: null = none, and the piece goes on without."""
+
+    command: Literal["move-probe"]
+    piece: Piece
+    channel: Key | None
+
+
+class Band(Order):
+    command: Literal["band"]
+    low: float
+    high: float
+
+
+class AskWrap(Order):
+    """celsius: null = no longer."""
+
+    command: Literal["ask-wrap"]
+    piece: Piece
+    celsius: Annotated[float, Field(ge=30, le=100)] | None
+
+
+class KeepPlan(Order):
+    command: Literal["keep-plan"]
+    ambient: Annotated[Celsius, Field(ge=-50, le=60)] | None = None
+    wind: float = Field(default=0.0, ge=0, le=40)
+    wake: bool = True
+
+
+class AddReminder(Order):
+    """reminder: as a cook file names it."""
+
+    command: Literal["add-reminder"]
+    reminder: ReminderSection
+
+
+class OfReminder(Order):
+    command: Literal["remove-reminder", "reminder-done"]
+    reminder: Key
+
+
+class Wood(Order):
+    command: Literal["count-wood"]
+    splits: int = Field(ge=0, le=MOST_SPLITS)
+
+
+class Plain(Order):
+    command: Literal["sleep", "morning", "test-wake", "drop-plan"]
+
+
+_ORDER: TypeAdapter[Any] = TypeAdapter(
+    Annotated[
+        Acknowledge | Pause | Shelve | Unshelve | Mark | TakeBack | Spot | OfPiece | AddPiece | ChangePiece
+        | MoveProbe | Band | AskWrap | KeepPlan | AddReminder | OfReminder | Wood | Plain,
+        Field(discriminator="command"),
+    ]
+)  # fmt: skip
+
+
+def read(text: str) -> Any:
+    """One of the orders above. Raises CommandRejected."""
+    try:
+        return _ORDER.validate_json(text)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise CommandRejected(f"{where}: {first['msg']}" if where else str(first["msg"])) from None

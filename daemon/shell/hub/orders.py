@@ -1,0 +1,239 @@
+"""What an order asks of the core.
+
+Only what `order_models` holds can be asked: nothing in it ends a cook, takes an alarm out of service, shelves a safety alarm, or
+changes the piece or the probe by which one stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+
+from config.cook import Cook, PieceSection, ReminderSection
+from config.doubts import in_words, piece_doubts
+from config.plain_errors import plain_problems
+from config.problems import Problem
+from daemon.core import inputs
+from daemon.core.inputs import MarkKind
+from daemon.core.plan.duties import GREASE_TRAY
+from daemon.core.planned import ReminderSettings
+from daemon.core.settings import CookSettings, Role
+from daemon.core.snapshot import Snapshot
+from daemon.shell.changed_piece import changed_piece, changed_section
+from daemon.shell.hub import order_models
+from daemon.shell.hub.duties import newest
+from daemon.shell.hub.homie import standing, unanswered
+from daemon.shell.hub.order_models import SAFETY, CommandRejected
+
+
+@dataclass(frozen=True, slots=True)
+class Makers:
+    """What only the rig's own files can make of an order. Each raises ValueError in words the cook can act on."""
+
+    cook: Callable[[Cook], CookSettings]
+    reminder: Callable[[ReminderSection], ReminderSettings]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanWanted:
+    """Plan the running cook and keep the plan. ambient: °C outside, None = as measured. wind: m/s. wake: its hours are an
+    alarm clock."""
+
+    by: str
+    ambient: float | None = None
+    wind: float = 0.0
+    wake: bool = True
+
+
+Wanted = inputs.Command | PlanWanted
+
+
+class Meaning:
+    """What orders ask of the watch as it stands. Each method raises CommandRejected."""
+
+    def __init__(self, band: Callable[[float, float, Snapshot, str], inputs.SetBand], makers: Makers | None) -> None:
+        self._band, self._makers = band, makers
+
+    def of(self, order: Any, snapshot: Snapshot) -> Wanted:
+        """order: as `order_models.read`."""
+        by: str = order.by
+        match order:
+            case order_models.Acknowledge():
+                return inputs.Acknowledge(order.alarm, by)
+            case order_models.Pause():
+                return inputs.PauseSound(order.seconds, by)
+            case order_models.Shelve():
+                return inputs.Shelve(order.alarm, order.seconds, order.reason, by)
+            case order_models.Unshelve():
+                return inputs.Unshelve(order.alarm, by)
+            case order_models.Mark():
+                at = _earlier(order.minutes_ago, snapshot)
+                return mark(MarkKind(order.kind), order.piece, snapshot, by, order.note, at)
+            case order_models.TakeBack():
+                return take_back(order.what, order.piece, snapshot, by)
+            case order_models.Band():
+                return self._band(order.low, order.high, snapshot, by)
+            case order_models.AskWrap():
+                return inputs.AskWrap(known(order.piece, snapshot), order.celsius, by)
+            case order_models.KeepPlan():
+                return PlanWanted(by, order.ambient, order.wind, order.wake)
+            case order_models.AddReminder():
+                return self._add_reminder(order.reminder, snapshot, by)
+            case order_models.OfReminder():
+                return of_reminder(order.command, order.reminder, snapshot, by)
+            case order_models.Wood():
+                return inputs.CountWood(order.splits, by)
+            case order_models.Plain():
+                return _plain(order.command, by)
+            case _:
+                return self._of_piece(order, snapshot, by)
+
+    def _of_piece(self, order: Any, snapshot: Snapshot, by: str) -> Wanted:
+        match order:
+            case order_models.Spot():
+                at = _earlier(order.minutes_ago, snapshot)
+                piece = known(order.piece, snapshot)
+                return inputs.SpotReading(piece, order.celsius, order.where, order.thermometer, order.tolerance, by, at)
+            case order_models.OfPiece(command="choose-spot"):
+                return inputs.ChooseSpot(known(order.piece, snapshot), by)
+            case order_models.OfPiece():
+                piece = known(order.piece, snapshot)
+                _no_safety_alarm([piece], snapshot)
+                return inputs.RemovePiece(piece, by)
+            case order_models.AddPiece():
+                return self._add(order, snapshot, by)
+            case order_models.ChangePiece():
+                return self._change(order, snapshot, by)
+            case _:
+                return move_probe(order.piece, order.channel, snapshot, by)
+
+    def _made(self, piece: PieceSection) -> Any:
+        if self._makers is None:
+            raise CommandRejected("this watch takes no pieces from the broker")
+        try:
+            return self._makers.cook(Cook(name="one piece", pieces=(piece,))).pieces[0]
+        except ValueError as error:
+            raise CommandRejected(str(error)) from None
+
+    def _add(self, order: order_models.AddPiece, snapshot: Snapshot, by: str) -> inputs.AddPiece:
+        _sure(order.sure, piece_doubts(order.piece, "hub", "piece"))
+        channel = _meat_channel(order.piece.channel, snapshot)
+        piece = self._made(order.piece.model_copy(update={"channel": channel}))
+        if piece.id in {p.id for p in snapshot.pieces}:
+            raise CommandRejected(f"a piece is called {piece.id} already: give it another name or id")
+        holder = next((p for p in snapshot.pieces if piece.channel and p.channel == piece.channel), None)
+        if holder is not None:
+            raise CommandRejected(f"the probe {piece.channel} is in {holder.name}: move it first, or add it without")
+        return inputs.AddPiece(piece, by)
+
+    def _change(self, order: order_models.ChangePiece, snapshot: Snapshot, by: str) -> inputs.ChangePiece:
+        id_ = known(order.piece, snapshot)
+        _no_safety_alarm([id_], snapshot)
+        now = next(p.ordered for p in snapshot.pieces if p.id == id_)
+        assert now is not None, "the snapshot of a running watch holds what was ordered"
+        changes = order.model_dump(exclude={"command", "piece", "by", "sure", "id", "expires"}, exclude_none=True)
+        try:
+            section = changed_section(now, changes)
+        except ValidationError as error:
+            raise CommandRejected(plain_problems("hub", error.errors(include_url=False), changes)[0].remedy) from None
+        _sure(order.sure, piece_doubts(section, "hub", "piece"))
+        return inputs.ChangePiece(changed_piece(now, self._made(section), changes), by)
+
+    def _add_reminder(self, section: ReminderSection, snapshot: Snapshot, by: str) -> inputs.AddReminder:
+        if self._makers is None:
+            raise CommandRejected("this watch takes no reminders from the broker")
+        if section.piece is not None:
+            section = section.model_copy(update={"piece": known(section.piece, snapshot)})
+        try:
+            return inputs.AddReminder(self._makers.reminder(section), by)
+        except ValueError as error:
+            raise CommandRejected(str(error)) from None
+
+
+def _plain(word: str, by: str) -> inputs.Command:
+    match word:
+        case "sleep":
+            return inputs.GoToSleep(by)
+        case "morning":
+            return inputs.GoodMorning(by)
+        case "drop-plan":
+            return inputs.KeepPlan(None, by)
+        case _:
+            return inputs.TestWake(by)
+
+
+def mark(
+    kind: MarkKind, piece: str | None, snapshot: Snapshot, by: str, note: str = "", at: float | None = None
+) -> inputs.Mark:
+    """at: engine time, None = now."""
+    return inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at)
+
+
+def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str) -> inputs.TakeBack:
+    """what: a kind, or `duties.LAST`: the newest that was said of the piece, or of none."""
+    id_ = None if piece is None else known(piece, snapshot)
+    found = newest(snapshot, id_, what)
+    if found is None:
+        raise CommandRejected("no such mark stands")
+    return inputs.TakeBack(found.what, id_, found.said_at, by)
+
+
+def move_probe(piece: str, channel: str | None, snapshot: Snapshot, by: str) -> inputs.MoveProbe:
+    """channel: None = no probe any more."""
+    channel, id_ = _meat_channel(channel, snapshot), known(piece, snapshot)
+    _no_safety_alarm([p.id for p in snapshot.pieces if p.id == id_ or (channel and p.channel == channel)], snapshot)
+    return inputs.MoveProbe(id_, channel, by)
+
+
+def of_reminder(word: str, reminder: str, snapshot: Snapshot, by: str) -> inputs.Command:
+    """word: "reminder-done" or "remove-reminder". reminder: its id or its text."""
+    tray = [GREASE_TRAY] if word == "reminder-done" else []
+    named = [r.id for r in snapshot.reminders if reminder == r.id] or [
+        r.id for r in snapshot.reminders if r.text.casefold() == reminder.casefold()
+    ]
+    id_ = next(iter([*(t for t in tray if t == reminder), *named]), None)
+    if id_ is None:
+        raise CommandRejected("no such reminder in this cook")
+    return inputs.ReminderDone(id_, by) if word == "reminder-done" else inputs.RemoveReminder(id_, by)
+
+
+def known(piece: str, snapshot: Snapshot) -> str:
+    """The id of a piece by its id, or by its name where only one has it."""
+    if piece in {p.id for p in snapshot.pieces}:
+        return piece
+    named = [p.id for p in snapshot.pieces if p.name.casefold() == piece.casefold()]
+    if len(named) != 1:
+        raise CommandRejected("no such piece in this cook")
+    return named[0]
+
+
+def _earlier(minutes: float, snapshot: Snapshot) -> float | None:
+    return snapshot.time - 60.0 * minutes if minutes else None
+
+
+def _meat_channel(channel: str | None, snapshot: Snapshot) -> str | None:
+    """The id of a meat channel by its id, or by its name where only one has it. None: none."""
+    meat = {c.id: c.name for c in snapshot.channels if c.role is Role.MEAT}
+    if channel is None or channel in meat:
+        return channel
+    named = [id_ for id_, name in meat.items() if name.casefold() == channel.casefold()]
+    if len(named) != 1:
+        raise CommandRejected(f"no meat channel of that id or name; there are: {', '.join(meat)}")
+    return named[0]
+
+
+def _no_safety_alarm(pieces: list[str], snapshot: Snapshot) -> None:
+    """Whoever takes away the piece or the probe would take the alarm away with it. On the page it can be done."""
+    for alarm in snapshot.alarms:
+        if alarm.subject in pieces and alarm.rule in SAFETY and (standing(alarm) or unanswered(alarm)):
+            raise CommandRejected(f"a safety alarm stands for it: {alarm.text}; change it on the page")
+
+
+def _sure(sure: bool, doubts: Iterable[Problem]) -> None:
+    """What can hardly be meant is asked about."""
+    said = "; ".join(in_words(doubt) for doubt in doubts)
+    if said and not sure:
+        raise CommandRejected(f"{said} (send sure: true if it is meant)")
