@@ -6,9 +6,11 @@ from __future__ import annotations
 import asyncio
 import copy
 import json
+import math
 import subprocess
 import sys
 import time
+from datetime import datetime
 from typing import Any
 
 import yaml
@@ -63,9 +65,9 @@ async def appears(t: Trial) -> None:
     doubled = [n for n in names if any(n.count(d) > 1 for d in devices)]
     t.note("names that say a device twice; that are given twice",
            f"{len(doubled)}; {len(names) - len(set(names))}", "0; 0", not doubled and len(names) == len(set(names)))  # fmt: skip
-    temperatures = [e for e in entities.values() if "chuck" in e["unique_id"]
+    temperatures = [e for e in entities.values() if "chuck" in e["unique_id"] and e["entity_id"].startswith("sensor.")
                     and t.hub.attributes(e["entity_id"]).get("device_class") == "temperature"]  # fmt: skip
-    t.note("temperatures of the chuck roll", len(temperatures), "1", len(temperatures) == 1)
+    t.note("sensors of the chuck roll's temperature", len(temperatures), "1", len(temperatures) == 1)
     unlike = [e for e in entities.values() if t.hub.state(e["entity_id"]) == "unavailable"]
     t.note("entities unavailable while the watch lives", len(unlike), "0", not unlike)
 
@@ -115,8 +117,9 @@ async def worked(t: Trial) -> None:
     await t.hub.call("button.press", "button.chuck_roll_take_back_the_last_mark")
     await t.wait("and taken back", lambda: t.hub.state(stage) not in ("wrapped", "unavailable", ""), AT_ONCE)
     await form(t, "mark_made_earlier", what="log", minutes_ago=20)
-    logged = lambda: abs(t.seconds_ahead(f"sensor.{PIT}_last_log_at") + 1200) < 90  # noqa: E731
-    await t.wait("a log of 20 min ago", logged, AT_ONCE)
+    marked = f"event.{PIT}_marked_by_the_cook"
+    ago = lambda: time.time() - instant(t.hub.attributes(marked).get("at"))  # noqa: E731
+    await t.wait("a log of 20 min ago is marked as such", lambda: abs(ago() - 1200) < 60, AT_ONCE)
     await t.hub.call("number.set_value", f"number.{PIT}_splits_at_hand", value=40)
     await t.wait("splits are counted", t.reads(f"number.{PIT}_splits_at_hand", 40), AT_ONCE)
     await form(t, "add_a_piece", name="Meat loaf", cut="meat-loaf", weight=26, unit="kg")
@@ -137,6 +140,11 @@ async def worked(t: Trial) -> None:
     await t.wait("the loaf leaves", lambda: not t.hub.state("sensor.meat_loaf_stage"), 2 * AT_ONCE)
     left = [u for u in await t.hub.entities() if "meat-loaf" in u]
     t.note("entities it leaves behind", len(left), "0", not left)
+
+
+def instant(text: object) -> float:
+    """UTC s of an RFC 3339 text; nan where there is none."""
+    return datetime.fromisoformat(text).timestamp() if isinstance(text, str) else math.nan
 
 
 async def form(t: Trial, script: str, /, **answers: object) -> None:

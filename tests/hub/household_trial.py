@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import math
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime
 
 from tests.hub.household import Board, Broker, Watch
 from tests.hub.hub_process import Hub
@@ -63,12 +61,6 @@ class Trial:
 
     def known(self, entity: str) -> Callable[[], bool]:
         return lambda: self.hub.state(entity) not in ("", "unknown", "unavailable")
-
-    def seconds_ahead(self, entity: str) -> float:
-        """How far ahead the instant lies that an entity shows, s; nan where it shows none."""
-        if not self.known(entity)():
-            return math.nan
-        return datetime.fromisoformat(self.hub.state(entity)).timestamp() - time.time()
 
     async def none_left(self) -> None:
         """The hub knows no entity of ours any more."""

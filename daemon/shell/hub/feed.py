@@ -125,7 +125,7 @@ class HubFeed:
             heard=((f"{self.base}/+/+/set", 0), *((t, 1) for t in self._gate.heard), (broker.birth_topic, 0)),
         )
         self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
-        self._announcer = Announcer(hub, broker.discovery, self.link, announced, self._remember_all, ticks)
+        self._announcer = Announcer(hub, broker.discovery, self.link, announced, self._told_hub, ticks)
 
     def start(self) -> None:
         self.link.start()
@@ -296,9 +296,8 @@ class HubFeed:
             here = message.payload == discovery.HUB_IS_UP.encode()
             if here or message.payload == discovery.HUB_IS_DOWN.encode():
                 self._announcer.hub_is(here)
-            if here and self._birth is None:
-                delay = random.uniform(*BIRTH_DELAY)  # nosec B311  # a pause, no secret
-                self._birth = asyncio.get_running_loop().call_later(delay, self._announce)
+            if here:
+                self._resend_soon()
             return
         if self._snapshot is None:
             return
@@ -354,6 +353,16 @@ class HubFeed:
         self.link.tell(f"{self.base}/$log/warn", f"order refused: {self._refused}")
         body = {"event_type": "refused", "event": "refused", "command": order, "reason": reason}
         self.link.tell(f"{self.root}/event/refused", _json(body | {"time": rfc3339(self._wall())}))
+
+    def _told_hub(self) -> None:
+        """It hears the values of what is new once it listens; an empty one is kept by no broker and would be lost."""
+        self._remember_all()
+        self._resend_soon()
+
+    def _resend_soon(self) -> None:
+        if self._birth is None:
+            delay = random.uniform(*BIRTH_DELAY)  # nosec B311  # a pause, no secret
+            self._birth = asyncio.get_running_loop().call_later(delay, self._announce)
 
     def _announce(self) -> None:
         """A hub came up: it has forgotten us unless the broker has not, and believes nothing older; say it all again."""
