@@ -48,6 +48,8 @@ USERS_KEPT = 50
 """Allowances kept apart; whoever comes beyond shares one."""
 HUB = "hub"
 """Who sends on `/set` and on the common topic of orders."""
+RETAINED = "/"
+"""Whose allowance retained orders use up, however many lie on the broker: nobody else's. No user has this name in a topic."""
 NUMBER_LENGTH = 40
 """Characters of a number, which is plenty."""
 ORDER = "watch/order"
@@ -126,6 +128,7 @@ class CommandGate:
     def take(self, message: Incoming, snapshot: Snapshot) -> Taken:
         """Raises CommandRejected."""
         if message.retained:
+            self._allowance(RETAINED).spend(self._ticks())
             raise CommandRejected("a retained order is never carried out: it would be again at every start")
         user = self._user(message.topic)
         self._allowance(user).spend(self._ticks())

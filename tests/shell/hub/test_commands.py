@@ -156,6 +156,16 @@ def test_a_retained_order_is_dropped() -> None:
     assert "retained" in rejected(set_to("pit/mark", "log", retained=True))
 
 
+def test_many_retained_orders_are_said_once_and_cost_nobody_his_own() -> None:
+    keeper, said = gate(), 0
+    for _ in range(500):
+        with pytest.raises(CommandRejected) as refusal:
+            keeper.take(set_to("pit/mark", "log", retained=True), SNAPSHOT)
+        said += not refusal.value.again
+    assert said <= 11
+    assert keeper.take(set_to("pit/mark", "log"), SNAPSHOT)
+
+
 def test_a_large_order_is_dropped() -> None:
     assert "1024" in rejected(order(command="mark", kind="log", note="x" * 1024))
     assert "UTF-8" in rejected(Incoming(ORDERS, b"\xff\xfe", False))
@@ -259,18 +269,34 @@ def test_many_names_do_not_make_many_allowances() -> None:
     assert taken <= 60  # one each for the first fifty, then ten for all the others
 
 
-SOME = st.one_of(st.text(max_size=30), st.floats(), st.booleans(), st.none(), st.just("runaway/pit"), st.just("*"))
+PIECE = {"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2}
+SOME = st.one_of(
+    st.text(max_size=30), st.floats(), st.integers(), st.booleans(), st.none(),
+    st.sampled_from(("runaway/pit", "*", "chuck", "lamb", "spot", "log", PIECE, [], {}, {"text": "Mop", "after": "on"})),
+)  # fmt: skip
+EVERY = (
+    "pause", "shelve", "band", "mark", "acknowledge", "take-back", "spot", "choose-spot", "add-piece", "change-piece",
+    "remove-piece", "move-probe", "keep-plan", "add-reminder", "remove-reminder", "reminder-done", "count-wood",
+)  # fmt: skip
+KEYS = (
+    "alarm", "seconds", "low", "high", "kind", "piece", "reason", "by", "celsius", "what", "channel", "splits", "reminder",
+    "minutes_ago", "weight", "cut", "target", "wrap", "tender", "ambient", "wind", "sure", "where", "tolerance",
+)  # fmt: skip
+AIMS = (
+    "watch/pause", "pit/band-high", "watch/acknowledge", "watch/order", "watch/plan", "pit/wood", "pit/take-back",
+    "piece-chuck/spot", "piece-chuck/probe", "piece-chuck/take-back", "reminder-x/done", "piece-/mark", "/", "a", "pit",
+)  # fmt: skip
 
 
 @given(
     st.one_of(
         st.binary(max_size=200),
         st.fixed_dictionaries(
-            {"command": st.sampled_from(("pause", "shelve", "band", "mark", "acknowledge", "out-of-service"))},
-            optional=dict.fromkeys(("alarm", "seconds", "low", "high", "kind", "piece", "reason", "by"), SOME),
+            {"command": st.sampled_from((*EVERY, "out-of-service", "end-cook"))},
+            optional=dict.fromkeys(KEYS, SOME),
         ).map(lambda body: json.dumps({"id": "z", "expires": after(30)} | body).encode()),
     ),
-    st.sampled_from((ORDERS, f"{BASE}/watch/pause/set", f"{BASE}/pit/band-high/set", f"{BASE}/watch/acknowledge/set")),
+    st.sampled_from((ORDERS, *(f"{BASE}/{aim}/set" for aim in AIMS))),
 )
 def test_whatever_comes_the_watch_stays_awake(payload: bytes, topic: str) -> None:
     try:
@@ -282,3 +308,7 @@ def test_whatever_comes_the_watch_stays_awake(payload: bytes, topic: str) -> Non
         assert 0 < command.seconds <= 900
     if isinstance(command, inputs.SetBand):
         assert command.band.high <= 180
+    if isinstance(command, inputs.SpotReading):
+        assert -20 <= command.celsius <= 120
+    if isinstance(command, inputs.CountWood):
+        assert 0 <= command.splits <= 2000
