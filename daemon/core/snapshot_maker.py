@@ -18,7 +18,7 @@ from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.profile import FireProfile, PitProfile
 from daemon.core.pit.stage import PitStage
-from daemon.core.plan.duties import Duties
+from daemon.core.plan.duties import Duties, PlanView
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
@@ -62,7 +62,8 @@ MARKS_SHOWN = 20
 
 def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
     """Everything there is to see at engine time `now`."""
-    pit, standing = parts.readout.pit_now(), parts.standing
+    pit, plan = parts.readout.pit_now(), parts.duties.plan_view()
+    standing = one_answer(parts.standing, plan)
     rate = None if isnan(parts.fire.slope) else parts.fire.slope * 60.0
     return Snapshot(
         time=now,
@@ -98,7 +99,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         links=parts.links,
         shift=parts.shift,
         fires=parts.fires,
-        plan=parts.duties.plan_view(),
+        plan=plan,
         reminders=parts.duties.reminder_views(now),
         wood=parts.duties.wood_view(parts.settings.cook, now),
         grease=parts.duties.grease_view(parts.settings.grease_tray),
@@ -106,6 +107,13 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         handheld=_handheld_view(parts.handheld, now),
         profile=replace(parts.profile, fire=FireProfile((), parts.fire.log_intervals)),
     )
+
+
+def one_answer(standing: Standing | None, plan: PlanView | None) -> Standing | None:
+    """Ahead or behind, said once: a kept plan also knows the pieces that are not on yet, so what it says holds."""
+    if plan is None or plan.ahead is None:
+        return standing
+    return replace(standing or Standing(None, None, ()), chance=plan.chance, ahead=plan.ahead)
 
 
 def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelView:

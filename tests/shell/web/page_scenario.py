@@ -186,6 +186,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
             ),
             "Turn the chuck roll: thick end to the chimney",
         ),
+        forecast_made_at=now - 40,
     )
     fires = (FireNoticed(now - 2390, FireSign.LOG_ADDED, now - 2400, 0.93),)
     pieces = (chuck(now), lamb(now))

@@ -9,6 +9,7 @@ from daemon.core.alarms.table import AlarmView
 from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState
+from daemon.core.forecast.plan import Standing, standing
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
@@ -24,11 +25,18 @@ def one_alarm(_watch: FakeWatch) -> None:
     """The night as it is: one call for wood."""
 
 
+def on_course(watch: FakeWatch) -> Standing:
+    """As the forecasts of the scenario have it with a rest of three hours, an hour less than its own."""
+    now, pieces = watch.now, watch.changes.pieces
+    cores = {p.id: p.celsius or 0.0 for p in pieces}
+    return standing(SERVE, 3 * HOUR, now, watch.changes.pit.band, {p.id: p.outlooks for p in pieces}, cores)
+
+
 def calm(watch: FakeWatch) -> None:
     now, old = watch.now, watch.changes
     due = Interval(now + 24 * 60, now + 37 * 60, now + 52 * 60)
     pit = replace(old.pit, stage="in-band", log_due=due)
-    watch.changes = replace(old, alarms=(), pit=pit)
+    watch.changes = replace(old, alarms=(), pit=pit, standing=on_course(watch))
 
 
 def six_alarms(watch: FakeWatch) -> None:
@@ -121,7 +129,8 @@ def planned(watch: FakeWatch) -> None:
         step(StepKind.OFF, "chuck-roll", 5.8, 0.5, 1.2),
         step(StepKind.SERVE, None, serve / HOUR),
     )
-    plan = PlanView(SERVE, now - 6 * HOUR, True, now - 7 * HOUR, steps, 0.88, 0.4 * HOUR, 16, 11.2)
+    stands = on_course(watch)
+    plan = PlanView(SERVE, now - 6 * HOUR, True, now - 7 * HOUR, steps, stands.chance, stands.ahead, 16, 11.2)
     wood = WoodView(
         "oak", 9, 7, 2700.0, now + 6.4 * HOUR, Interval(now + 5.0 * HOUR, now + 6.3 * HOUR, now + 8.0 * HOUR), False
     )
@@ -136,7 +145,7 @@ def planned(watch: FakeWatch) -> None:
     )
     spot = SpotView(64.5, now - 1800.0, now - 1790.0, "thick end", "", 1.0, "page")
     watch.changes = replace(
-        old, plan=plan, wood=wood, reminders=(spritz,), grease=GreaseView(0.9, 0.6), marks=marks,
+        old, plan=plan, standing=stands, wood=wood, reminders=(spritz,), grease=GreaseView(0.9, 0.6), marks=marks,
         pieces=(replace(first, channel=None, spots=(spot,)), second),
     )  # fmt: skip
 

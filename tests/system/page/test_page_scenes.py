@@ -199,7 +199,12 @@ def test_the_plan_stands_with_its_times_wood_and_reminders(page: Page, site: Ser
     planned(site.watch)
     enter(page, "plan")
     plan = page.get_by_label("Plan", exact=True)
-    expect(plan).to_contain_text("24 min ahead, 88 % likely in time")
+    stands = site.watch.snapshot().standing
+    assert stands is not None and stands.ahead is not None and stands.chance is not None and stands.ahead > 600
+    verdict = f"{round(stands.ahead / 60)} min ahead"
+    expect(plan).to_contain_text(verdict)
+    expect(plan).to_contain_text(f"{round(100 * stands.chance)} % likely in time")
+    expect(page.locator("#calm")).to_contain_text(verdict)  # one answer, wherever it is asked
     expect(plan.get_by_role("row", name=re.compile("Light the fire"))).to_contain_text("20:14")
     chuck = plan.get_by_role("row", name=re.compile("Take off: Beef chuck roll"))
     expect(chuck).to_have_text(re.compile("08:02.*08:32.*07:20 to 10:13"))
@@ -210,6 +215,18 @@ def test_the_plan_stands_with_its_times_wood_and_reminders(page: Page, site: Ser
     expect(page.get_by_label("Reminders", exact=True)).to_contain_text(
         "every 45 min, after it is on, until it is wrapped"
     )
+
+
+def test_the_fires_forecast_says_its_age_and_when_it_is_too_old(page: Page, site: ServedPage) -> None:
+    calm(site.watch)
+    watch, pit = site.watch, page.get_by_label("Pit", exact=True)
+    fresh = watch.changes.pit
+    watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 30))
+    expect(pit).to_contain_text("as of 02:1")
+    expect(pit).not_to_contain_text("do not rely")
+    watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 720))
+    expect(pit).to_contain_text("This forecast is 12 min old: do not rely on it.")
+    expect(page.locator("#calm")).to_contain_text("Forecast 12 min ago: do not rely on it.")
 
 
 def test_a_core_read_by_hand_is_kept_and_taken_back(page: Page, site: ServedPage) -> None:

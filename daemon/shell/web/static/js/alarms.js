@@ -1,7 +1,7 @@
 // The alarms: one card for one cause, worst first. The first is large, the others are a count that opens; what is over is small.
 // Acknowledging silences; it solves nothing.
 
-import { button, find, keyed, make, redraw, say } from "./dom.js";
+import { bullets, button, buttonRow, find, keyed, make, muted, redraw, say } from "./dom.js";
 import { live, tell } from "./live.js";
 import { clock, plain, shape, span } from "./words.js";
 
@@ -107,14 +107,12 @@ function card(first) {
     "details",
     { class: "later" },
     make("summary", {}, "Not now"),
-    make("div", { class: "buttons" }, pause),
+    buttonRow(pause),
     ...shelving(alarm),
   );
   const actions = make("div", { class: "answers" }, seen, later);
   // What happened once stays until somebody says that it was put right: the second acknowledgement.
-  const put_right = make(
-    "div",
-    { class: "buttons" },
+  const put_right = buttonRow(
     button("It is put right", () => acknowledge(alarm.key, "Good. It is off the list.")),
   );
   const node = make(
@@ -193,9 +191,7 @@ export const alarmsAway = (parent, snapshot) => {
             "div",
             { class: "plate" },
             make("h2", {}, "Put away"),
-            make(
-              "ul",
-              { class: "list" },
+            bullets(
               ...away.map((alarm) =>
                 make(
                   "li",
@@ -205,7 +201,7 @@ export const alarmsAway = (parent, snapshot) => {
                     {},
                     `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`,
                   ),
-                  make("p", { class: "quiet" }, alarm.shelved_reason),
+                  muted(alarm.shelved_reason),
                   alarm.state === "shelved"
                     ? button("Bring back", () => tell("/api/unshelve", { alarm: alarm.key }, "It is back."))
                     : null,

@@ -1,6 +1,6 @@
 // Every probe with age and quality, units and light, and the cautions.
 
-import { button, make, redraw, say } from "./dom.js";
+import { across, bullets, button, buttonRow, make, muted, redraw, say, strong } from "./dom.js";
 import { listen, live, pairing, sinceWord } from "./live.js";
 import { degrees, keep, prefer, qualityOf, reading, recall, span, state, trend, unit } from "./words.js";
 
@@ -50,7 +50,7 @@ function losing(link) {
 
 export function careRoom(root) {
   const [probes, links] = [make("div", { id: "probes" }), make("div", { id: "links" })];
-  const [units, clocks, lights] = [0, 1, 2].map(() => make("div", { class: "buttons" }));
+  const [units, clocks, lights] = [0, 1, 2].map(() => buttonRow());
   const choose = (box, options, current, act) =>
     box.replaceChildren(
       ...options.map(([value, text]) =>
@@ -132,27 +132,15 @@ export function careRoom(root) {
   };
   function update(snapshot) {
     redraw(probes, [unit(), snapshot.channels.map(({ age, ...rest }) => rest)], () =>
-      make(
-        "ul",
-        { class: "list" },
+      bullets(
         ...snapshot.channels.map((channel) => {
           const age = make("span", { class: "quiet" });
           ages.set(channel.id, age);
           return make(
             "li",
             {},
-            make(
-              "div",
-              { class: "row" },
-              make("strong", {}, channel.name),
-              make("span", { class: "num" }, degrees(channel.celsius)),
-            ),
-            make(
-              "div",
-              { class: "row" },
-              state(...qualityOf(channel)),
-              make("span", {}, `${trend(channel.rate)} · `, age),
-            ),
+            across(strong(channel.name), make("span", { class: "num" }, degrees(channel.celsius))),
+            across(state(...qualityOf(channel)), make("span", {}, `${trend(channel.rate)} · `, age)),
           );
         }),
       ),
@@ -160,9 +148,7 @@ export function careRoom(root) {
     redraw(links, snapshot.links, () =>
       snapshot.links
         .filter(losing)
-        .map((link) =>
-          make("p", { class: "quiet" }, `Device ${link.device} since the watch began: ${losing(link)}.`),
-        ),
+        .map((link) => muted(`Device ${link.device} since the watch began: ${losing(link)}.`)),
     );
     tick();
   }

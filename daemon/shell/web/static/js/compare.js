@@ -1,6 +1,6 @@
 // Two to six cooks on one axis, the time since each began, and their figures side by side.
 
-import { button, make } from "./dom.js";
+import { button, buttonRow, make, muted } from "./dom.js";
 import { chart, dashOf, legend, seriesInk, whole } from "./chart.js";
 import { FIGURES, orDash } from "./figures.js";
 import { ask } from "./live.js";
@@ -79,14 +79,14 @@ function figuresTable(curves) {
 export function compareRoom(root, ids) {
   const plot = make("div", { class: "chart" });
   const which = make("div", { class: "buttons tight" });
-  const body = make("div", { class: "stack" }, make("p", { class: "quiet" }, "Fetching the cooks."));
+  const body = make("div", { class: "stack" }, muted("Fetching the cooks."));
   root.replaceChildren(
     make(
       "section",
       { class: "plate" },
       make("h2", {}, "Side by side"),
       body,
-      make("div", { class: "buttons" }, make("a", { class: "button", href: "#cooks" }, "Back to the cooks")),
+      buttonRow(make("a", { class: "button", href: "#cooks" }, "Back to the cooks")),
     ),
   );
   ask(`/api/cooks/compare?${ids.map((id) => `cook=${encodeURIComponent(id)}`).join("&")}&points=400`)
@@ -111,11 +111,7 @@ export function compareRoom(root, ids) {
           curves.map(({ cook }) => cook.name),
           curves.map((_curve, index) => dashOf(index)),
         ),
-        make(
-          "p",
-          { class: "quiet" },
-          "Hours since each cook began. Drag along, or pull apart with two fingers.",
-        ),
+        muted("Hours since each cook began. Drag along, or pull apart with two fingers."),
         figuresTable(curves),
       );
       return show("pit");

@@ -1,6 +1,6 @@
 // Cooks: the running one, a new one, and the kept ones, to be found, opened and put side by side.
 
-import { button, make } from "./dom.js";
+import { bullets, button, buttonRow, make, muted, strong, buttonTwice } from "./dom.js";
 import { orDash, FIGURES } from "./figures.js";
 import { ask, live, tell } from "./live.js";
 import { addForm, startForm } from "./start.js";
@@ -12,24 +12,14 @@ export const chosen = new Set();
 
 function running(snapshot) {
   if (snapshot.pieces.length === 0) return make("p", {}, "No cook is running.");
-  let sure = false;
-  const end = button("End this cook", () => {
-    if (!sure) {
-      sure = true;
-      end.textContent = "Press again to end it";
-      setTimeout(() => {
-        sure = false;
-        end.textContent = "End this cook";
-      }, 5000);
-      return;
-    }
-    tell("/api/end-cook", {}, "The cook has ended. It is kept in the log.");
-  });
+  const end = buttonTwice("End this cook", "Press again to end it", () =>
+    tell("/api/end-cook", {}, "The cook has ended. It is kept in the log."),
+  );
   return make(
     "div",
     { class: "stack" },
     make("p", {}, `Running: ${snapshot.cook_name}, ${snapshot.pieces.map((piece) => piece.name).join(", ")}`),
-    make("div", { class: "buttons" }, end),
+    buttonRow(end),
   );
 }
 
@@ -54,7 +44,7 @@ function keptRow(cook, changed) {
       make(
         "span",
         {},
-        make("strong", {}, cook.name),
+        strong(cook.name),
         make(
           "small",
           { class: "line" },
@@ -81,7 +71,7 @@ export function cooksRoom(root, [wanted]) {
     },
     { class: "main" },
   );
-  const hint = make("p", { class: "quiet" });
+  const hint = muted();
   const changed = () => {
     go.disabled = chosen.size < 2 || chosen.size > MOST;
     go.textContent = chosen.size < 2 ? "Compare" : `Compare ${chosen.size} cooks`;
@@ -98,16 +88,14 @@ export function cooksRoom(root, [wanted]) {
     try {
       const { cooks } = await ask(`/api/cooks?words=${encodeURIComponent(words.value)}`);
       found = cooks.length
-        ? make("ul", { class: "list" }, ...cooks.map((cook) => keptRow(cook, changed)))
-        : make(
-            "p",
-            { class: "quiet" },
+        ? bullets(...cooks.map((cook) => keptRow(cook, changed)))
+        : muted(
             words.value
               ? "No kept cook has these words."
               : "No cook kept yet: the first will stand here when it is over.",
           );
     } catch (error) {
-      found = make("p", { class: "quiet" }, error.message);
+      found = muted(error.message);
     }
     if (mine === asked) kept.replaceChildren(found);
   };
@@ -123,17 +111,13 @@ export function cooksRoom(root, [wanted]) {
       make("label", {}, "Find by name, pit or meat", words),
       kept,
       hint,
-      make("div", { class: "buttons" }, go),
+      buttonRow(go),
     ),
     make(
       "section",
       { class: "plate" },
       make("h2", {}, "The pit itself"),
-      make(
-        "div",
-        { class: "buttons" },
-        make("a", { class: "button", href: "#taught" }, "What we learned about this pit"),
-      ),
+      buttonRow(make("a", { class: "button", href: "#taught" }, "What we learned about this pit")),
     ),
   );
   const opens = (id, box, build) =>

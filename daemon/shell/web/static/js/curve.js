@@ -1,6 +1,6 @@
 // The cook as a curve from its beginning: what was read, the forecast fans after now, the serving time, marks and alarms.
 
-import { button, make, say } from "./dom.js";
+import { across, bullets, button, fold, make, say } from "./dom.js";
 import { chart, dashOf, legend } from "./chart.js";
 import { ask, live } from "./live.js";
 import { LETTERS, marksList, SMALL } from "./marked.js";
@@ -144,7 +144,7 @@ export function curveRoom(root) {
     make(
       "section",
       { class: "plate", "aria-label": "Curve" },
-      make("div", { class: "row" }, make("h2", {}, "The cook as a curve"), status),
+      across(make("h2", {}, "The cook as a curve"), status),
       box,
       names,
       make(
@@ -159,13 +159,9 @@ export function curveRoom(root) {
         move("Closer", (middle, span) => [middle, span / 2]),
         move("Wider", (middle, span) => [middle, span * 2]),
       ),
-      make(
-        "details",
-        {},
-        make("summary", {}, "How to read it"),
-        make(
-          "ul",
-          { class: "list" },
+      fold(
+        "How to read it",
+        bullets(
           ...[
             "The shaded strip is the band of the pit.",
             "After now: the forecast of each core. It stays inside its shade 9 times in 10.",

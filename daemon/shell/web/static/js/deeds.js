@@ -1,6 +1,6 @@
 // After a safety alarm: what was done with the piece? Asked until it is answered, and kept in its record.
 
-import { button, make, redraw } from "./dom.js";
+import { button, make, muted, redraw } from "./dom.js";
 import { tell } from "./live.js";
 import { capital, clock, plain } from "./words.js";
 
@@ -33,9 +33,7 @@ const question = (piece, asked, snapshot) =>
     "details",
     { class: "plate small asks", open: WIDE.matches, "aria-label": `What was done with ${piece.name}` },
     make("summary", {}, `What was done with the ${piece.name.toLowerCase()}?`),
-    make(
-      "p",
-      { class: "quiet" },
+    muted(
       `It ${ALARMS[asked.alarm.split("/")[0]] ?? plain(asked.alarm.split("/")[0])} at ${clock(asked.since, snapshot)}. The answer stays in its food-safety record.`,
     ),
     make(

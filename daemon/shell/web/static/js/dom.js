@@ -70,3 +70,30 @@ export function keyed(parent, items, keyOf, create) {
 
 export const button = (text, act, attributes = {}) =>
   make("button", { type: "button", onclick: act, ...attributes }, text);
+
+/** What the page is made of again and again. */
+export const muted = (...children) => make("p", { class: "quiet" }, ...children);
+export const strong = (...children) => make("strong", {}, ...children);
+export const across = (...children) => make("div", { class: "row" }, ...children);
+export const bullets = (...children) => make("ul", { class: "list" }, ...children);
+export const buttonRow = (...children) => make("div", { class: "buttons" }, ...children);
+export const fold = (title, ...children) => make("details", {}, make("summary", {}, title), ...children);
+export const choices = (pairs) => pairs.map(([value, text]) => make("option", { value }, text));
+
+/** A button that does it at the second press, within five seconds of the first. */
+export function buttonTwice(text, again, act) {
+  let sure = false;
+  const node = button(text, () => {
+    if (sure) {
+      act();
+      return;
+    }
+    sure = true;
+    node.textContent = again;
+    setTimeout(() => {
+      sure = false;
+      node.textContent = text;
+    }, 5000);
+  });
+  return node;
+}

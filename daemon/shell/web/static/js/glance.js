@@ -2,8 +2,9 @@
 
 import { showAlarms } from "./alarms.js";
 import { find, make, redraw } from "./dom.js";
+import { course, isOld } from "./standing.js";
 import { stepsFace } from "./steps.js";
-import { clock, span, state, when } from "./words.js";
+import { capital, clock, span, state, when } from "./words.js";
 
 const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
 
@@ -17,7 +18,8 @@ function nextLog({ pit, pieces, time }, snapshot) {
   if (pit.log_due === null) return pit.stage === "unlit" ? "" : `Next log: not known, ${pit.no_forecast}.`;
   const { p05, p50, p95 } = pit.log_due;
   const about = p50 <= time ? "Next log due now" : `Next log about ${when(p50, snapshot)}`;
-  return `${about} (${clock(Math.max(p05, time), snapshot)} to ${clock(p95, snapshot)}).`;
+  const old = isOld(snapshot) ? ` Forecast ${span(time - pit.forecast_made_at)} ago: do not rely on it.` : "";
+  return `${about} (${clock(Math.max(p05, time), snapshot)} to ${clock(p95, snapshot)}).${old}`;
 }
 
 /** The piece that is ready last, and how that lies to the serving time. */
@@ -35,7 +37,7 @@ function meatReady(snapshot) {
   const ready = `${last.name} ready about ${when(last.at.p50, snapshot)} (${clock(last.at.p05, snapshot)} to ${clock(last.at.p95, snapshot)})`;
   const ahead = snapshot.standing?.ahead ?? null;
   if (ahead === null) return `${ready}.`;
-  return `${ready}, ${Math.abs(ahead) < 600 ? "on course" : ahead > 0 ? `${span(ahead)} to spare` : `${span(-ahead)} late`}.`;
+  return `${ready}, ${course(snapshot.standing)[1]}.`;
 }
 
 function sleepLine({ nap, sleep }, snapshot) {
@@ -49,7 +51,7 @@ function sleepLine({ nap, sleep }, snapshot) {
 const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
 
 /** Green only where the pit can be read and is where it should be; else what is known, without a tick. */
-function calmHead({ pit, pieces }) {
+function calmHead({ pit, pieces, standing }) {
   const running = pieces.length > 0 || !["unlit", "cooling"].includes(pit.stage);
   if (!running) return "No cook is running";
   const onFire = pieces.some((piece) => ON_FIRE.includes(piece.stage));
@@ -66,7 +68,10 @@ function calmHead({ pit, pieces }) {
     pieces.some((piece) => piece.stage === "waiting")
   )
     return state("quiet", "The fire is not lit yet");
-  return state("good", "Nothing to do now");
+  const [how, words] = standing?.ahead == null ? ["good"] : course(standing);
+  return how === "bad"
+    ? state(how, `${capital(words)}: see what would help`)
+    : state("good", "Nothing to do now");
 }
 
 const promised = ({ nap }) => nap !== null && nap.until !== null;
@@ -98,6 +103,7 @@ export function showGlance(snapshot) {
       snapshot.sleep,
       snapshot.pit.stage,
       snapshot.plan?.kept_at,
+      snapshot.standing?.ahead,
       snapshot.pieces.map(({ stage }) => stage),
       snapshot.channels.map(({ quality }) => quality),
     ],

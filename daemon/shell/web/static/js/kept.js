@@ -1,6 +1,6 @@
 // One kept cook: its figures, its curves, what was done, and the cook's own notes.
 
-import { button, make } from "./dom.js";
+import { across, bullets, button, buttonRow, fold, make, muted, strong } from "./dom.js";
 import { chart, legend, seriesInk, whole } from "./chart.js";
 import { chosen } from "./cooks.js";
 import { tallies } from "./figures.js";
@@ -66,7 +66,7 @@ function notesForm({ curve, notes, pieces }, saved) {
       { class: "quiet", id: "photo-hint" },
       "Names only, to find them again: the pictures stay where they are.",
     ),
-    make("div", { class: "buttons" }, make("button", { class: "main" }, "Keep the notes")),
+    buttonRow(make("button", { class: "main" }, "Keep the notes")),
   );
 }
 
@@ -79,21 +79,17 @@ function happened({ curve, moments, pieces }) {
       make("span", { class: "num" }, at((curve.cook.started + moment.at) * 1000)),
       " ",
       moment.kind === "woken"
-        ? make("strong", {}, `Woke you: ${moment.text}`)
+        ? strong(`Woke you: ${moment.text}`)
         : `${capital(plain(moment.kind))}${moment.piece ? `, ${named(moment.piece)}` : ""}${moment.text ? `: ${moment.text}` : ""}`,
     );
-  return make(
-    "details",
-    {},
-    make("summary", {}, `What was done (${moments.length})`),
-    moments.length
-      ? make("ul", { class: "list" }, ...moments.map(line))
-      : make("p", { class: "quiet" }, "No mark and no wake."),
+  return fold(
+    `What was done (${moments.length})`,
+    moments.length ? bullets(...moments.map(line)) : muted("No mark and no wake."),
   );
 }
 
 function choosing(cook) {
-  const box = make("div", { class: "buttons" });
+  const box = buttonRow();
   const draw = () =>
     box.replaceChildren(
       button(
@@ -122,24 +118,15 @@ export function keptRoom(root, [id]) {
         "section",
         { class: "plate" },
         make("h2", {}, cook.name),
-        make(
-          "p",
-          { class: "quiet" },
+        muted(
           `${day(cook.started)} ${at(cook.started * 1000)}, ${span(cook.duration)} · ${cook.pit} · ${cook.pieces.join(", ")}${running ? " · still running" : ""}`,
         ),
         tallies(cook),
         plot,
         legend(["Pit", ...curve.cores.map(([name]) => name)]),
-        make(
-          "div",
-          { class: "row" },
-          make("p", { class: "quiet" }, "Pull apart with two fingers."),
-          whole(plot),
-        ),
+        across(muted("Pull apart with two fingers."), whole(plot)),
         happened(page),
-        make(
-          "div",
-          { class: "buttons" },
+        buttonRow(
           make("a", { class: "button", href: `/api/cooks/report?${wanted}` }, "Report"),
           make("a", { class: "button", href: `/api/cooks/csv?${wanted}`, download: "" }, "Readings as CSV"),
         ),
@@ -172,11 +159,7 @@ export function keptRoom(root, [id]) {
         "section",
         { class: "plate" },
         make("p", {}, error.message),
-        make(
-          "div",
-          { class: "buttons" },
-          make("a", { class: "button", href: "#cooks" }, "Back to the cooks"),
-        ),
+        buttonRow(make("a", { class: "button", href: "#cooks" }, "Back to the cooks")),
       ),
     ),
   );

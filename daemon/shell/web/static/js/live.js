@@ -1,6 +1,6 @@
 // The line to the watch: one event stream in, commands out.
 
-import { find, make, say } from "./dom.js";
+import { buttonRow, find, make, say } from "./dom.js";
 
 export const live = { snapshot: null, cameAt: 0, facts: null };
 const listeners = new Set();
@@ -24,17 +24,21 @@ export function toast(text) {
   toastEnds = setTimeout(() => say(find("toast"), ""), 7000);
 }
 
+const post = (path, body) =>
+  fetch(path, {
+    method: "POST",
+    credentials: "same-origin",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify(body),
+  });
+const inWords = ({ where, problem }) => (where ? `${where}: ` : "") + problem;
+
 /** Ask a question that has a body. Gives the answer, or { problem } in words. */
 export async function put(path, body) {
   try {
-    const answer = await fetch(path, {
-      method: "POST",
-      credentials: "same-origin",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(body),
-    });
+    const answer = await post(path, body);
     const result = await answer.json();
-    return answer.ok ? result : { problem: `${result.where ? `${result.where}: ` : ""}${result.problem}` };
+    return answer.ok ? result : { problem: inWords(result) };
   } catch {
     return { problem: "No answer from the watch." };
   }
@@ -45,19 +49,14 @@ const QUESTION = 409; // understood, and asked about: a value that can hardly be
 /** Send a command. True when the watch took it; says so either way. What it asks about goes again once it is meant. */
 export async function tell(path, body, done) {
   try {
-    const answer = await fetch(path, {
-      method: "POST",
-      credentials: "same-origin",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(body),
-    });
+    const answer = await post(path, body);
     const result = await answer.json();
     if (answer.status === QUESTION && result.where === "sure" && !body.sure) {
       return window.confirm(result.problem.replace(/ \(send sure.*/, "\n\nIs it meant?"))
         ? tell(path, { ...body, sure: true }, done)
         : false;
     }
-    if (!answer.ok) throw new Error((result.where ? `${result.where}: ` : "") + result.problem);
+    if (!answer.ok) throw new Error(inWords(result));
     toast(done);
     return true;
   } catch (error) {
@@ -99,6 +98,6 @@ export const pairing = () => {
     make("h2", {}, "Pair this phone"),
     make("p", {}, "Scan the code shown at the watch's terminal, or type its key here. Once is enough."),
     make("label", {}, "Key", token),
-    make("div", { class: "buttons" }, make("button", { class: "main" }, "Pair")),
+    buttonRow(make("button", { class: "main" }, "Pair")),
   );
 };

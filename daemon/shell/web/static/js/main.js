@@ -1,6 +1,6 @@
 // The page's own loop: which room is shown, is the word of the watch fresh, and nothing else.
 
-import { find, make, redraw, say } from "./dom.js";
+import { bullets, find, make, redraw, say } from "./dom.js";
 import { causes, isNew, prepareAlarms } from "./alarms.js";
 import { deedsAsked } from "./deeds.js";
 import { showGlance } from "./glance.js";
@@ -96,7 +96,7 @@ function frame(snapshot) {
                   : `${troubles.length} things about the watch itself`,
               ),
             ),
-            make("ul", { class: "list" }, ...troubles.map((text) => make("li", {}, text))),
+            bullets(...troubles.map((text) => make("li", {}, text))),
           ),
         ],
   );

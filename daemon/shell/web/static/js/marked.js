@@ -1,6 +1,6 @@
 // What was done and noticed, on the curve and in a list below it.
 
-import { make } from "./dom.js";
+import { bullets, fold, make, muted } from "./dom.js";
 import { clock, plain } from "./words.js";
 
 export const LETTERS = {
@@ -14,14 +14,9 @@ export const LETTERS = {
 export const SMALL = new Set(["log", "log-added", "lid-open", "lid-opened", "lid-closed", "damper"]);
 
 export function marksList(marks, snapshot) {
-  if (marks.length === 0) return make("p", { class: "quiet" }, "No marks in this span.");
+  if (marks.length === 0) return muted("No marks in this span.");
   const meat = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   const line = ({ time, kind, piece }) =>
     `${clock(time, snapshot)} ${plain(kind)}${piece ? `, ${meat.get(piece) ?? piece}` : ""}`;
-  return make(
-    "details",
-    {},
-    make("summary", {}, "Marks in this span"),
-    make("ul", { class: "list" }, ...marks.map((mark) => make("li", {}, line(mark)))),
-  );
+  return fold("Marks in this span", bullets(...marks.map((mark) => make("li", {}, line(mark)))));
 }

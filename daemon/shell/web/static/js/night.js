@@ -1,6 +1,6 @@
 // Going to bed: the green list, the nap that can be promised, the test wake; and the account in the morning.
 
-import { button, make, redraw, say } from "./dom.js";
+import { across, bullets, button, buttonRow, make, muted, redraw, say, strong } from "./dom.js";
 import { alarmsAway } from "./alarms.js";
 import { alarmFigures } from "./tally.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
@@ -58,9 +58,7 @@ function napFace(snapshot) {
   lines.push(make("p", {}, "Test wake: ", state(name, word)));
   if (["sent", "delivered"].includes(sleep.test_wake))
     lines.push(
-      make(
-        "div",
-        { class: "buttons" },
+      buttonRow(
         button("I heard the test wake", () =>
           tell("/api/acknowledge", { alarm: "test-wake" }, "Good: the test wake was heard."),
         ),
@@ -70,10 +68,7 @@ function napFace(snapshot) {
     lines.push(
       make("p", { class: "suspect" }, `Repeats are paused until ${clock(sleep.paused_until, snapshot)}.`),
     );
-  return [
-    make("div", { class: "row" }, make("h2", {}, "May I sleep?"), make("strong", {}, bedWord(snapshot))),
-    ...lines,
-  ];
+  return [across(make("h2", {}, "May I sleep?"), strong(bedWord(snapshot))), ...lines];
 }
 
 /** One row an occurrence, however often it was said: its messages differ in what follows the last dot. */
@@ -112,7 +107,7 @@ function wakeRow(group) {
     "li",
     {},
     make("p", {}, `${when(wake.time, live.snapshot)} ${wake.text}`),
-    make("p", { class: "quiet" }, times + (wake.held_back ? "Held back so that you could sleep." : verdict)),
+    muted(times + (wake.held_back ? "Held back so that you could sleep." : verdict)),
     wake.held_back
       ? null
       : make("div", { class: "buttons tight" }, judge(true, "Needed"), judge(false, "Not needed")),
@@ -125,12 +120,10 @@ async function showWakes() {
   try {
     const { wakes } = await ask("/api/wakes");
     wakesBox.replaceChildren(
-      wakes.length
-        ? make("ul", { class: "list" }, ...byOccurrence(wakes).map(wakeRow))
-        : make("p", { class: "quiet" }, "Nothing woke you."),
+      wakes.length ? bullets(...byOccurrence(wakes).map(wakeRow)) : muted("Nothing woke you."),
     );
   } catch (error) {
-    wakesBox.replaceChildren(make("p", { class: "quiet" }, error.message));
+    wakesBox.replaceChildren(muted(error.message));
   }
 }
 
@@ -149,9 +142,7 @@ export function nightRoom(root) {
       "section",
       { class: "plate" },
       face,
-      make(
-        "div",
-        { class: "buttons" },
+      buttonRow(
         button("I am going to sleep", () => tell("/api/sleep", {}, "Asked. The list is being checked."), {
           class: "main",
         }),
@@ -168,11 +159,7 @@ export function nightRoom(root) {
       { class: "plate", "aria-label": "Hand-over" },
       make("h2", {}, "Somebody else"),
       watcher,
-      make(
-        "div",
-        { class: "buttons" },
-        make("a", { class: "button", href: "#shift" }, "Hand over the watch"),
-      ),
+      buttonRow(make("a", { class: "button", href: "#shift" }, "Hand over the watch")),
     ),
     alarmFigures(),
   );

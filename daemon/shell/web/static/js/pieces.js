@@ -1,6 +1,20 @@
 // Each piece of meat: core, stage, forecast, what to press next, and what is known about food safety.
 
-import { button, keyed, make, redraw, say, table } from "./dom.js";
+import {
+  across,
+  bullets,
+  button,
+  buttonRow,
+  fold,
+  keyed,
+  make,
+  muted,
+  redraw,
+  say,
+  strong,
+  table,
+  buttonTwice,
+} from "./dom.js";
 import { deedsOf } from "./deeds.js";
 import { fan, rail } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
@@ -126,15 +140,14 @@ function outlooks(piece, snapshot) {
   const reasons = [
     ...new Set(planned.filter((outlook) => outlook.at === null).map((outlook) => outlook.reason)),
   ];
-  if (planned.length === 0) return [make("p", { class: "quiet" }, "No forecast yet.")];
-  if (known.length === 0 && reasons.length === 1)
-    return [make("p", { class: "quiet" }, `No forecast: ${reasons[0]}.`)];
+  if (planned.length === 0) return [muted("No forecast yet.")];
+  if (known.length === 0 && reasons.length === 1) return [muted(`No forecast: ${reasons[0]}.`)];
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     outlookTable(planned, snapshot),
     age > STALE
       ? state("suspect", `This forecast is ${span(age)} old: do not rely on it.`)
-      : make("p", { class: "quiet" }, `Made ${span(age)} ago.`),
+      : muted(`Made ${span(age)} ago.`),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
   ];
 }
@@ -159,7 +172,7 @@ export function pieceLines(parent, snapshot) {
       return make(
         "p",
         { class: "line-of-piece" },
-        make("strong", {}, name),
+        strong(name),
         make("span", { class: "num" }, core),
         make("span", {}, stage),
         make("span", { class: "quiet" }, ready),
@@ -192,9 +205,9 @@ function whatIf(first) {
       make("label", {}, `Wrapped at, ${unit()}`, core),
       make("button", {}, "Ask"),
     ),
-    make("p", { class: "quiet" }, "Leave empty to stop asking."),
+    muted("Leave empty to stop asking."),
   );
-  const node = make("details", {}, make("summary", {}, "What if"), list, form);
+  const node = fold("What if", list, form);
   const update = (piece, snapshot) => {
     const others = piece.outlooks.filter(
       ({ scenario, at }) => scenario !== "planned" && (at !== null || scenario.startsWith(ASKED)),
@@ -225,15 +238,11 @@ function face(piece, channel, snapshot) {
     .filter(Boolean)
     .join(", ");
   return [
-    make(
-      "div",
-      { class: "row" },
+    across(
       make("h2", {}, piece.name),
       make("strong", { class: "hot" }, `${capital(plain(piece.stage))}${since(piece.since, snapshot)}`),
     ),
-    make(
-      "div",
-      { class: "row" },
+    across(
       big(piece.celsius, "mid"),
       make(
         "div",
@@ -250,7 +259,7 @@ function face(piece, channel, snapshot) {
       piece.celsius,
       told || `Core ${degrees(piece.celsius)}`,
     ),
-    make("p", { class: "quiet" }, capital(told)),
+    muted(capital(told)),
     piece.stage !== "stall" && piece.stall_probability > 0.5
       ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`)
       : null,
@@ -276,13 +285,9 @@ function safetyFace(piece, snapshot) {
   return [
     clockLine,
     cooling,
-    make(
-      "details",
-      {},
-      make("summary", {}, "Food safety: what is known"),
-      make(
-        "ul",
-        { class: "list" },
+    fold(
+      "Food safety: what is known",
+      bullets(
         make(
           "li",
           {},
@@ -308,9 +313,7 @@ function safetyFace(piece, snapshot) {
         ...deedsOf(piece, snapshot).map((text) => make("li", {}, text)),
         ...safety.notes.map((note) => make("li", {}, note)),
       ),
-      make(
-        "p",
-        { class: "quiet" },
+      muted(
         "One probe sees one spot. This is a record, not a promise that food is safe: check the thickest " +
           "parts with a clean probe of your own.",
       ),
@@ -328,25 +331,13 @@ function changing(first) {
       "Asked. Whoever had that probe swaps.",
     ),
   );
-  let sure = false;
-  const remove = button("Remove from this cook", () => {
-    if (sure) {
-      tell("/api/remove-piece", { piece: first.id }, `${first.name} is removed from this cook.`);
-      return;
-    }
-    sure = true;
-    remove.textContent = "Press again to remove it";
-    setTimeout(() => {
-      sure = false;
-      remove.textContent = "Remove from this cook";
-    }, 5000);
-  });
-  const node = make(
-    "details",
-    {},
-    make("summary", {}, "Probe, or remove"),
+  const remove = buttonTwice("Remove from this cook", "Press again to remove it", () =>
+    tell("/api/remove-piece", { piece: first.id }, `${first.name} is removed from this cook.`),
+  );
+  const node = fold(
+    "Probe, or remove",
     make("label", {}, "Probe in this piece", probe),
-    make("div", { class: "buttons" }, move, remove),
+    buttonRow(move, remove),
   );
   const update = (piece, snapshot) => {
     const meat = snapshot.channels.filter((channel) => channel.role === "meat");
@@ -362,9 +353,9 @@ function card(first) {
   const [done, moving, spots] = [whenDone(), changing(first), spotReadings(first)];
   const [top, buttons, safety, age] = [
     make("div", { class: "stack" }),
-    make("div", { class: "buttons" }),
+    buttonRow(),
     make("div", {}),
-    make("p", { class: "quiet" }),
+    muted(),
   ];
   const asking = whatIf(first);
   const node = make(
@@ -374,15 +365,9 @@ function card(first) {
     asking.node,
     age,
     buttons,
-    make(
-      "details",
-      {},
-      make("summary", {}, "All marks"),
-      make(
-        "div",
-        { class: "buttons" },
-        ...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note, done.choice)),
-      ),
+    fold(
+      "All marks",
+      buttonRow(...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note, done.choice))),
       done.node,
     ),
     spots.node,

@@ -1,13 +1,13 @@
 // The pit: temperature, band, trend, next log, marks, grate.
 
-import { make, redraw, say } from "./dom.js";
+import { across, bullets, buttonRow, fold, make, muted, redraw, say, strong } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
 import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
-import { isBehind, standingFace } from "./standing.js";
+import { isOld, isBehind, standingFace } from "./standing.js";
 import {
   big,
   capital,
@@ -46,16 +46,19 @@ function fireWord({ stage, celsius, band, lid_open }) {
 }
 
 function burning(pit, snapshot) {
-  const last = pit.last_log === null ? "no log seen yet" : `last log ${clock(pit.last_log, snapshot)}`;
-  if (pit.log_due === null)
-    return make("p", { class: "quiet" }, `Next log: not known. ${capital(pit.no_forecast)}.`);
+  const last = pit.last_log === null ? "no log seen yet" : `last ${clock(pit.last_log, snapshot)}`;
+  if (pit.log_due === null) return muted(`Next log: not known. ${capital(pit.no_forecast)}.`);
   const { p05, p50, p95 } = pit.log_due;
+  const made = pit.forecast_made_at;
   const soon = p50 <= snapshot.time ? "due now" : `${clock(p50, snapshot)}, in ${span(p50 - snapshot.time)}`;
-  return make(
-    "div",
-    { class: "row" },
+  return across(
     make("p", {}, "Next log ", make("strong", { class: "num hot" }, soon)),
-    make("p", { class: "quiet" }, `between ${clock(p05, snapshot)} and ${clock(p95, snapshot)}; ${last}`),
+    muted(
+      `${clock(p05, snapshot)} to ${clock(p95, snapshot)}${made === null ? "" : `, as of ${clock(made, snapshot)}`}; ${last}`,
+    ),
+    isOld(snapshot)
+      ? state("suspect", `This forecast is ${span(snapshot.time - made)} old: do not rely on it.`)
+      : null,
   );
 }
 
@@ -95,10 +98,8 @@ function pitAge(snapshot) {
 function bandForm() {
   const low = make("input", { type: "number", inputmode: "numeric", required: true });
   const high = make("input", { type: "number", inputmode: "numeric", required: true });
-  const box = make(
-    "details",
-    {},
-    make("summary", {}, "Change the band"),
+  const box = fold(
+    "Change the band",
     make(
       "form",
       {
@@ -136,23 +137,14 @@ function grateFace(evenness) {
     make(
       "div",
       { class: "plate" },
-      make(
-        "div",
-        { class: "row" },
+      across(
         make("h2", {}, "Across the grate"),
         evenness.spread === null ? "" : make("p", {}, `${difference(evenness.spread).slice(1)} spread`),
       ),
       grate(evenness.places),
-      make(
-        "div",
-        { class: "row" },
+      across(
         ...evenness.places.map((place) =>
-          make(
-            "p",
-            {},
-            make("strong", {}, place.place),
-            ` ${difference(place.offset)} ${heatWord(place.offset)}`,
-          ),
+          make("p", {}, strong(place.place), ` ${difference(place.offset)} ${heatWord(place.offset)}`),
         ),
       ),
       evenness.advice ? make("p", {}, evenness.advice) : null,
@@ -168,9 +160,7 @@ function firesFace(snapshot) {
       "details",
       { class: "plate" },
       make("summary", {}, "What the fire did"),
-      make(
-        "ul",
-        { class: "list" },
+      bullets(
         ...snapshot.fires.map((fire) =>
           make(
             "li",
@@ -194,7 +184,7 @@ const WIDE = matchMedia("(min-width: 900px)");
 export function pitRoom(root) {
   const [face, words, mini] = [make("div", {}), make("div", { class: "stack" }), make("div", {})];
   const often = make("div", { class: "buttons tight" });
-  const age = make("p", { class: "quiet" });
+  const age = muted();
   const done = whenDone();
   const said = saidMarks();
   const serve = make("div", {});
@@ -211,13 +201,9 @@ export function pitRoom(root) {
         "section",
         { class: "plate", "aria-label": "Marks of the pit" },
         often,
-        make(
-          "details",
-          {},
-          make("summary", {}, "More marks"),
-          make(
-            "div",
-            { class: "buttons" },
+        fold(
+          "More marks",
+          buttonRow(
             mark("log", "A log was put on", null, {}, "", done.choice),
             mark("fire-lit", "Fire lit", null, {}, "", done.choice),
             mark("damper", "Damper moved", null, {}, "", done.choice),

@@ -1,9 +1,9 @@
 // The plan on the page: its times beside what is likely now, ahead or behind, the wait in the hold, wood and reminders.
 
-import { button, make, redraw, table } from "./dom.js";
+import { button, buttonRow, fold, make, muted, redraw, table } from "./dom.js";
 import { live, put, toast } from "./live.js";
 import { reminders } from "./reminders.js";
-import { standingFace } from "./standing.js";
+import { standingFace, verdict } from "./standing.js";
 import { capital, clock, inside, plain, span, state, unit, when } from "./words.js";
 import { wood } from "./wood.js";
 
@@ -18,17 +18,7 @@ const STEPS = {
   serve: "Serve",
   chill: "Chill",
 };
-const [ON_COURSE, WORTH_SAYING] = [10 * 60, 3600]; // s
-
-function verdict({ ahead, chance }) {
-  const likely = chance === null ? "" : `, ${Math.round(100 * chance)} % likely in time`;
-  if (ahead === null) return state("good", "everything is off");
-  if (Math.abs(ahead) < ON_COURSE)
-    return state(chance !== null && chance < 0.5 ? "suspect" : "good", `on course${likely}`);
-  return ahead > 0
-    ? state("good", `${span(ahead)} ahead${likely}`)
-    : state("bad", `${span(-ahead)} behind${likely}`);
-}
+const WORTH_SAYING = 3600; // s
 
 function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
   const spread =
@@ -63,21 +53,15 @@ function kept(snapshot) {
   const { plan } = snapshot;
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   return [
-    make(
-      "p",
-      { class: "row" },
-      verdict(plan),
-      make("strong", { class: "num" }, `serve ${when(plan.serve_at, snapshot)}`),
-    ),
+    plan.ahead === null ? state("good", "everything is off") : verdict(plan),
+    make("strong", { class: "num" }, `serve ${when(plan.serve_at, snapshot)}`),
     table(
       ["Step", "Planned", "Now likely"],
       plan.steps.map((step) => stepRow(step, names, snapshot)),
       { tabindex: "0", role: "region", "aria-label": "Times of the plan" },
     ),
     ...waits(plan, names),
-    make(
-      "p",
-      { class: "quiet" },
+    muted(
       plan.wake
         ? "Its hours to light and to put on ring at night too."
         : "It calls by day only: set your own alarm clock for the night.",
@@ -93,11 +77,7 @@ function none(snapshot) {
         {},
         "No cook is set up. A plan says when to light, when each piece goes on, and how much wood to lay ready.",
       ),
-      make(
-        "div",
-        { class: "buttons" },
-        make("a", { class: "button main", href: "#cooks/start" }, "Set up a cook"),
-      ),
+      buttonRow(make("a", { class: "button main", href: "#cooks/start" }, "Set up a cook")),
     ];
   if (snapshot.serve_at === null)
     return [make("p", {}, "This cook has no serving time, so nothing can be planned back from it.")];
@@ -127,16 +107,14 @@ function keeping() {
     const made = await put("/api/drop-plan", {});
     toast(made.problem ?? "There is no plan any more.");
   });
-  const form = make(
-    "details",
-    {},
-    make("summary", {}, "Plan it"),
+  const form = fold(
+    "Plan it",
     make(
       "form",
       { class: "stack", onsubmit: send },
       make("label", {}, `Outside, ${unit()} (empty: as measured)`, outside),
       make("label", { class: "check" }, wake, make("span", {}, "Wake me to light and to put on")),
-      make("div", { class: "buttons" }, make("button", { class: "main" }, "Plan it and keep the plan"), drop),
+      buttonRow(make("button", { class: "main" }, "Plan it and keep the plan"), drop),
       said,
     ),
   );

@@ -1,6 +1,6 @@
 // The cook's own reminders: what is due, done, taken away, and a new one.
 
-import { button, make, redraw } from "./dom.js";
+import { across, bullets, button, buttonRow, fold, make, muted, redraw, strong, choices } from "./dom.js";
 import { live, tell } from "./live.js";
 import { span, state, when } from "./words.js";
 
@@ -15,7 +15,6 @@ const STAGES = [
   ["hold", "it is in the hold"],
 ];
 const words = new Map(STAGES);
-const choices = (pairs) => pairs.map(([value, text]) => make("option", { value }, text));
 
 function row(reminder, snapshot) {
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
@@ -32,8 +31,8 @@ function row(reminder, snapshot) {
   return make(
     "li",
     {},
-    make("div", { class: "row" }, make("strong", {}, reminder.text), due),
-    make("p", { class: "quiet" }, how.filter(Boolean).join(", ")),
+    across(strong(reminder.text), due),
+    muted(how.filter(Boolean).join(", ")),
     make(
       "div",
       { class: "buttons tight" },
@@ -66,10 +65,8 @@ function adding() {
     if (await tell("/api/add-reminder", { reminder }, `It will remind you: ${reminder.text}.`))
       text.value = "";
   };
-  const node = make(
-    "details",
-    {},
-    make("summary", {}, "A new reminder"),
+  const node = fold(
+    "A new reminder",
     make(
       "form",
       { class: "stack", onsubmit: send },
@@ -83,7 +80,7 @@ function adding() {
         make("label", {}, "Until", until),
       ),
       make("label", { class: "check" }, night, make("span", {}, "It may wake me at night")),
-      make("div", { class: "buttons" }, make("button", { class: "main" }, "Remind me")),
+      buttonRow(make("button", { class: "main" }, "Remind me")),
     ),
   );
   const update = ({ pieces }) =>
@@ -107,8 +104,8 @@ export function reminders() {
     node.hidden = snapshot.pieces.length === 0;
     redraw(list, [snapshot.reminders, Math.floor(snapshot.time / 60)], () =>
       snapshot.reminders.length
-        ? make("ul", { class: "list" }, ...snapshot.reminders.map((reminder) => row(reminder, snapshot)))
-        : make("p", { class: "quiet" }, "None: spritz, turn, refill the water pan."),
+        ? bullets(...snapshot.reminders.map((reminder) => row(reminder, snapshot)))
+        : muted("None: spritz, turn, refill the water pan."),
     );
     fresh.update(snapshot);
   };

@@ -1,6 +1,6 @@
 // What was said in this cook, and taking one of it back.
 
-import { button, make, redraw } from "./dom.js";
+import { across, bullets, button, make, redraw } from "./dom.js";
 import { tell } from "./live.js";
 import { capital, clock, plain } from "./words.js";
 
@@ -15,9 +15,7 @@ export function saidMarks() {
     return make(
       "li",
       {},
-      make(
-        "div",
-        { class: "row" },
+      across(
         make("span", {}, text),
         button("Take back", () =>
           tell(
@@ -32,9 +30,7 @@ export function saidMarks() {
   const update = (snapshot) => {
     const { marks } = snapshot;
     node.hidden = marks.length === 0;
-    redraw(list, [marks, snapshot.pieces.length], () =>
-      make("ul", { class: "list" }, ...marks.map((mark) => row(mark, snapshot))),
-    );
+    redraw(list, [marks, snapshot.pieces.length], () => bullets(...marks.map((mark) => row(mark, snapshot))));
   };
   return { node, update };
 }

@@ -1,6 +1,6 @@
 // Handing over the watch: who has it, what was done, what is next, on one sheet; and a link that lets the next person in.
 
-import { button, make, redraw } from "./dom.js";
+import { bullets, button, buttonRow, make, muted, redraw, strong } from "./dom.js";
 import { isAway } from "./alarms.js";
 import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
@@ -65,19 +65,14 @@ function doneLines(marks, snapshot) {
 }
 
 const part = (title, lines, empty) =>
-  make(
-    "div",
-    {},
-    make("h3", {}, title),
-    lines.length ? make("ul", { class: "list" }, ...lines) : make("p", { class: "quiet" }, empty),
-  );
+  make("div", {}, make("h3", {}, title), lines.length ? bullets(...lines) : muted(empty));
 
 function holder(snapshot) {
   const { shift } = snapshot;
   if (shift.on_watch === null) return [make("p", {}, "Nobody is named yet.")];
   const { name, since, note } = shift.on_watch;
   return [
-    make("p", {}, make("strong", {}, name), ` has the watch since ${when(since, snapshot)}.`),
+    make("p", {}, strong(name), ` has the watch since ${when(since, snapshot)}.`),
     note ? make("p", { class: "note" }, note) : "",
   ].filter(Boolean);
 }
@@ -104,7 +99,7 @@ function handing() {
     { class: "stack", onsubmit: send },
     make("label", {}, "Who takes over", to),
     make("label", {}, "What must be known (may stay empty)", note),
-    make("div", { class: "buttons" }, make("button", { class: "main" }, "Hand over the watch")),
+    buttonRow(make("button", { class: "main" }, "Hand over the watch")),
   );
 }
 
@@ -117,11 +112,7 @@ function inviting() {
         ? [make("p", {}, made.problem)]
         : [
             code(made.code, "Code with the link that lets one more phone in"),
-            make(
-              "p",
-              { class: "quiet" },
-              `Good for one phone, for ${span(made.seconds)}. It must be on the same network.`,
-            ),
+            muted(`Good for one phone, for ${span(made.seconds)}. It must be on the same network.`),
             make("p", { class: "link-text" }, made.link),
           ]),
     );
@@ -129,9 +120,7 @@ function inviting() {
   return make(
     "div",
     { class: "stack no-print" },
-    make(
-      "div",
-      { class: "buttons" },
+    buttonRow(
       button("Let another phone in", show),
       button("Print the sheet", () => print()),
     ),

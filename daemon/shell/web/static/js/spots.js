@@ -1,6 +1,6 @@
 // Cores read by hand: of a piece without a probe, or to check one. And whose reading a handheld probe shows.
 
-import { button, find, make, redraw } from "./dom.js";
+import { across, bullets, button, find, fold, make, muted, redraw } from "./dom.js";
 import { tell } from "./live.js";
 import { whenDone } from "./marks.js";
 import { clock, degrees, inside, shown, unit } from "./words.js";
@@ -18,9 +18,7 @@ const line = (piece, spot, snapshot) =>
   make(
     "li",
     {},
-    make(
-      "div",
-      { class: "row" },
+    across(
       make(
         "span",
         {},
@@ -56,10 +54,8 @@ export function spotReadings(first) {
       done.choice.value = "0";
     }
   };
-  const node = make(
-    "details",
-    {},
-    make("summary", {}, "Read by hand"),
+  const node = fold(
+    "Read by hand",
     list,
     make(
       "form",
@@ -80,8 +76,8 @@ export function spotReadings(first) {
     wasAsked = piece.channel === null;
     redraw(list, [piece.spots, snapshot.wall_offset, unit()], () =>
       piece.spots.length
-        ? make("ul", { class: "list" }, ...piece.spots.map((spot) => line(piece, spot, snapshot)))
-        : make("p", { class: "quiet" }, "Nothing was read by hand yet."),
+        ? bullets(...piece.spots.map((spot) => line(piece, spot, snapshot)))
+        : muted("Nothing was read by hand yet."),
     );
   };
   return { node, update };

@@ -1,6 +1,6 @@
 // Ahead or behind the serving time, and what still helps: every remedy beside doing nothing.
 
-import { make } from "./dom.js";
+import { across, make, muted, strong } from "./dom.js";
 import { clock, difference, span, state } from "./words.js";
 
 const ON_COURSE = 10 * 60; // s: nobody serves to the minute
@@ -13,14 +13,29 @@ const REMEDIES = {
 const percent = (chance) =>
   chance > 0.995 ? "over 99 %" : chance < 0.005 ? "under 1 %" : `${Math.round(100 * chance)} %`;
 
-function verdict({ ahead, chance }) {
-  if (ahead === null) return state("quiet", "ahead or behind: not known yet");
-  if (Math.abs(ahead) < ON_COURSE)
-    return state(chance !== null && chance < 0.5 ? "suspect" : "good", "on course");
-  return ahead > 0
-    ? state("good", `${span(ahead)} ahead`)
-    : state(chance !== null && chance >= 0.5 ? "suspect" : "bad", `${span(-ahead)} behind`);
+/** How the cook stands to its serving time, as words and how good that is: the one answer, whoever shows it. */
+export function course({ ahead, chance }) {
+  const unlikely = chance !== null && chance < 0.5;
+  if (Math.abs(ahead) < ON_COURSE) return [unlikely ? "suspect" : "good", "on course"];
+  if (ahead > 0) return ["good", `${span(ahead)} ahead`];
+  return [unlikely || chance === null ? "bad" : "suspect", `${span(-ahead)} behind`];
 }
+
+export function verdict(standing) {
+  const { ahead, chance } = standing;
+  const likely = chance === null ? "chance not known yet" : `${percent(chance)} likely in time`;
+  return make(
+    "p",
+    { class: "row" },
+    ahead === null ? state("quiet", "ahead or behind: not known yet") : state(...course(standing)),
+    make("span", {}, likely),
+  );
+}
+
+const OLD = 300; // s: the fire is foretold anew each minute
+/** What was foretold of the fire has no successor: the pit is not read. */
+export const isOld = ({ pit, time }) =>
+  pit.log_due !== null && pit.forecast_made_at !== null && time - pit.forecast_made_at > OLD;
 
 function remedyRow(remedy, snapshot) {
   const meter = make("i", {});
@@ -30,18 +45,9 @@ function remedyRow(remedy, snapshot) {
   return make(
     "li",
     { class: "remedy" },
-    make(
-      "div",
-      { class: "row" },
-      make("strong", {}, REMEDIES[remedy.action]()),
-      make("span", { class: "num" }, percent(remedy.chance)),
-    ),
+    across(strong(REMEDIES[remedy.action]()), make("span", { class: "num" }, percent(remedy.chance))),
     make("div", { class: "meter", "aria-hidden": "true" }, meter),
-    make(
-      "p",
-      { class: "quiet" },
-      `Done ${clock(remedy.off.p50, snapshot)}${gain}${remedy.rough ? "; a rough figure" : ""}`,
-    ),
+    muted(`Done ${clock(remedy.off.p50, snapshot)}${gain}${remedy.rough ? "; a rough figure" : ""}`),
   );
 }
 
@@ -50,9 +56,7 @@ export const isBehind = (standing) => (standing?.ahead ?? 0) < -ON_COURSE;
 /** open: as the reader left the list of remedies; undefined = open when behind. told: the plan has said already how it stands. */
 export function standingFace(snapshot, open, told = false) {
   if (snapshot.serve_at === null) return [];
-  const head = make(
-    "div",
-    { class: "row" },
+  const head = across(
     make("h2", {}, snapshot.cook_name),
     told ? "" : make("strong", { class: "num" }, `serve ${clock(snapshot.serve_at, snapshot)}`),
   );
@@ -64,20 +68,14 @@ export function standingFace(snapshot, open, told = false) {
       .map((piece) => [piece.id, standing.remedies.filter((remedy) => remedy.piece === piece.id)])
       .filter(([, own]) => own.length),
   );
-  const chance =
-    standing.chance === null ? "chance not known yet" : `${percent(standing.chance)} likely in time`;
   return [
     make(
       "section",
       { class: "plate", "aria-label": "Serving" },
       head,
-      told ? null : make("p", { class: "row" }, verdict(standing), make("span", {}, chance)),
+      told ? null : verdict(standing),
       standing.unknown.length
-        ? make(
-            "p",
-            { class: "quiet" },
-            `No forecast yet for ${standing.unknown.map((id) => names.get(id) ?? id).join(", ")}.`,
-          )
+        ? muted(`No forecast yet for ${standing.unknown.map((id) => names.get(id) ?? id).join(", ")}.`)
         : null,
       groups.size === 0
         ? null
@@ -85,7 +83,7 @@ export function standingFace(snapshot, open, told = false) {
             "details",
             { open: open ?? isBehind(standing) },
             make("summary", {}, "What would help"),
-            make("p", { class: "quiet" }, "Chance of serving in time, for each thing you may do."),
+            muted("Chance of serving in time, for each thing you may do."),
             ...[...groups].map(([piece, remedies]) =>
               make(
                 "div",

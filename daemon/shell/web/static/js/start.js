@@ -1,6 +1,6 @@
 // A new cook from the cut table.
 
-import { button, make } from "./dom.js";
+import { button, buttonRow, make, choices } from "./dom.js";
 import { live, put, tell } from "./live.js";
 import { degrees, inside, isFahrenheit, kilos, mass, massUnit, shown, unit } from "./words.js";
 
@@ -13,7 +13,6 @@ const WRAPS = [
 ];
 const USUAL_WRAP = "paper"; // what the watch takes where a cook file says nothing
 const USUAL_RULE = "food-code-135";
-const choices = (pairs) => pairs.map(([value, text]) => make("option", { value }, text));
 
 function pieceFields(cuts, channels, index) {
   const cut = make(
@@ -108,7 +107,7 @@ export function addForm({ cuts }) {
     "form",
     { class: "stack", onsubmit: send },
     part.node,
-    make("div", { class: "buttons" }, make("button", { class: "main" }, "Add this piece")),
+    buttonRow(make("button", { class: "main" }, "Add this piece")),
   );
 }
 
@@ -210,7 +209,7 @@ export function startForm({ cuts, hold_rules }) {
       make("label", { class: "wide" }, `Outside, ${unit()} (empty: as measured)`, outside),
     ),
     list,
-    make("div", { class: "buttons" }, button("One more piece", add), button("Plan it", showPlan), start),
+    buttonRow(button("One more piece", add), button("Plan it", showPlan), start),
     plan,
   );
 }

@@ -1,6 +1,6 @@
 // Before the fire burns: what is to be done, in order, with a tick on what is done.
 
-import { make } from "./dom.js";
+import { buttonRow, make } from "./dom.js";
 import { capital, state, when } from "./words.js";
 
 const NOT_ON = ["waiting"];
@@ -74,13 +74,7 @@ export function stepsFace(snapshot) {
   return [
     make("p", { class: "do calm" }, `Next: ${next.head.charAt(0).toLowerCase()}${next.head.slice(1)}`),
     next.more ? make("p", {}, next.more) : null,
-    next.link
-      ? make(
-          "div",
-          { class: "buttons" },
-          make("a", { class: "button main", href: next.link[0] }, next.link[1]),
-        )
-      : null,
+    next.link ? buttonRow(make("a", { class: "button main", href: next.link[0] }, next.link[1])) : null,
     make(
       "ol",
       { class: "steps" },

@@ -1,6 +1,6 @@
 // How the alarms did, by the names of ISA-18.2 and OPC UA Part 9: of a night, a cook, or all cooks as a season.
 
-import { button, make } from "./dom.js";
+import { across, button, fold, make, muted } from "./dom.js";
 import { ask } from "./live.js";
 import { capital, plain, span } from "./words.js";
 
@@ -49,10 +49,8 @@ function face(found) {
   return [
     make("table", { class: "figures" }, make("tbody", {}, ...rows(found).map(line))),
     found.top.length
-      ? make(
-          "details",
-          {},
-          make("summary", {}, `Most frequent (${found.top.length})`),
+      ? fold(
+          `Most frequent (${found.top.length})`,
           make(
             "ol",
             { class: "remedies" },
@@ -60,19 +58,14 @@ function face(found) {
               make(
                 "li",
                 { class: "remedy" },
-                make(
-                  "div",
-                  { class: "row" },
-                  make("span", {}, named(key)),
-                  make("span", { class: "num" }, String(times)),
-                ),
+                across(make("span", {}, named(key)), make("span", { class: "num" }, String(times))),
                 bar(times),
               ),
             ),
           ),
         )
       : "",
-    make("p", { class: "quiet" }, `Over ${span(found.seconds)} of cooking.`),
+    muted(`Over ${span(found.seconds)} of cooking.`),
   ].filter(Boolean);
 }
 
@@ -86,11 +79,9 @@ export function alarmFigures() {
     );
     try {
       const found = await ask(`/api/alarm-figures?of=${of}`);
-      body.replaceChildren(
-        ...(found.seconds > 0 ? face(found) : [make("p", { class: "quiet" }, "Nothing is kept of it yet.")]),
-      );
+      body.replaceChildren(...(found.seconds > 0 ? face(found) : [muted("Nothing is kept of it yet.")]));
     } catch (error) {
-      body.replaceChildren(make("p", { class: "quiet" }, error.message));
+      body.replaceChildren(muted(error.message));
     }
   };
   show("night");

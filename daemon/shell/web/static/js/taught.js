@@ -1,6 +1,6 @@
 // What the pit taught, from which nights, how sure that is; and how to make the watch forget it.
 
-import { button, make } from "./dom.js";
+import { across, bullets, button, buttonRow, make, muted } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { ask, live, tell } from "./live.js";
 import { capital, day, difference, span, state, step } from "./words.js";
@@ -8,18 +8,11 @@ import { capital, day, difference, span, state, step } from "./words.js";
 const minutes = (value) => span(value * 60);
 const degreesAnHour = (value) => `${Math.abs(Math.round(step(value)))}° an hour`;
 const lesson = (title, value, evidence) =>
-  make(
-    "li",
-    {},
-    make("div", { class: "row" }, make("span", {}, title), make("strong", { class: "num" }, value)),
-    make("p", { class: "quiet" }, evidence),
-  );
+  make("li", {}, across(make("span", {}, title), make("strong", { class: "num" }, value)), muted(evidence));
 
 function fireFace(told) {
   const unknown = "No log of this pit was followed to its end yet; the watch goes by other pits.";
-  return make(
-    "ul",
-    { class: "list" },
+  return bullets(
     lesson(
       "A log lasts",
       told.log_interval === null ? "not known" : minutes(told.log_interval),
@@ -43,17 +36,13 @@ function fireFace(told) {
 function placesFace(places) {
   if (places.length < 2)
     return [
-      make(
-        "p",
-        { class: "quiet" },
+      muted(
         "Where it is hot: not known. That takes two pit probes or more, each with a place in the rig file.",
       ),
     ];
   return [
     grate(places),
-    make(
-      "ul",
-      { class: "list" },
+    bullets(
       ...places.map((place) =>
         lesson(
           place.place,
@@ -68,8 +57,7 @@ function placesFace(places) {
 function missesFace(told, nights) {
   const later = (value) =>
     Math.abs(value) < 0.5 ? "on time" : `${Math.abs(value).toFixed(1)} min ${value > 0 ? "later" : "sooner"}`;
-  if (told.misses.length === 0)
-    return [make("p", { class: "quiet" }, "No forecast was held against the truth yet.")];
+  if (told.misses.length === 0) return [muted("No forecast was held against the truth yet.")];
   return [
     told.trusted
       ? state(
@@ -77,9 +65,7 @@ function missesFace(told, nights) {
           `In use: each hour ahead is moved ${later(told.bias)}, and never by more than ${told.largest_bias} min`,
         )
       : state("suspect", "Not in use yet: one late piece is no habit, three are"),
-    make(
-      "ul",
-      { class: "list" },
+    bullets(
       ...told.misses.map((miss) =>
         make(
           "li",
@@ -93,14 +79,13 @@ function missesFace(told, nights) {
         ),
       ),
     ),
-    make("p", { class: "quiet" }, "Tender later or sooner than forecast, for each hour that was then ahead."),
+    muted("Tender later or sooner than forecast, for each hour that was then ahead."),
   ];
 }
 
 function forgetting(afterwards) {
   const box = make("div", { class: "stack" });
-  const ask_first = () =>
-    box.replaceChildren(make("div", { class: "buttons" }, button("Forget all of it", sure)));
+  const ask_first = () => box.replaceChildren(buttonRow(button("Forget all of it", sure)));
   const sure = () => {
     const yes = button("Yes, forget it", async () => {
       if (await tell("/api/profile/forget", { sure: true }, "Forgotten. The next cook teaches anew."))
@@ -113,7 +98,7 @@ function forgetting(afterwards) {
         { class: "suspect" },
         "The watch then knows this pit no better than any other, until new cooks have taught it. The kept cooks stay.",
       ),
-      make("div", { class: "buttons" }, button("No, keep it", ask_first, { class: "main" }), yes),
+      buttonRow(button("No, keep it", ask_first, { class: "main" }), yes),
     );
     box.querySelector("button").focus();
   };
@@ -174,7 +159,7 @@ export function taughtRoom(root) {
       "section",
       { class: "plate" },
       make("h2", {}, "Start anew"),
-      make("p", { class: "quiet" }, "After the pit was rebuilt, moved, or given another wood."),
+      muted("After the pit was rebuilt, moved, or given another wood."),
       forgetting(() => {
         hoped = true;
         tried();

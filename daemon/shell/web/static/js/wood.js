@@ -1,6 +1,6 @@
 // The wood that is left, and the tray under the meat.
 
-import { button, make, redraw } from "./dom.js";
+import { button, buttonRow, make, muted, redraw, strong } from "./dom.js";
 import { tell } from "./live.js";
 import { span, state, when } from "./words.js";
 
@@ -8,17 +8,12 @@ function woodFace({ wood }, snapshot) {
   if (wood.left === null)
     return [make("p", {}, `${wood.used} splits used. Count what is at hand, and it says when they run out.`)];
   const lines = [
-    make(
-      "p",
-      {},
-      make("strong", {}, `${wood.left} splits left`),
-      `, one every ${span(wood.pace)}; ${wood.used} used.`,
-    ),
+    make("p", {}, strong(`${wood.left} splits left`), `, one every ${span(wood.pace)}; ${wood.used} used.`),
   ];
   if (wood.runs_out !== null)
     lines.push(state(wood.short ? "bad" : "good", `They last until ${when(wood.runs_out, snapshot)}`));
   if (wood.needed_until !== null)
-    lines.push(make("p", { class: "quiet" }, `Needed until about ${when(wood.needed_until.p50, snapshot)}.`));
+    lines.push(muted(`Needed until about ${when(wood.needed_until.p50, snapshot)}.`));
   return lines;
 }
 
@@ -27,9 +22,7 @@ const trayFace = ({ grease }) =>
     ? []
     : [
         make("p", {}, `Grease tray: about ${Math.round(100 * grease.share)} % full, an estimate.`),
-        make(
-          "div",
-          { class: "buttons" },
+        buttonRow(
           button("The tray was emptied", () =>
             tell("/api/reminder-done", { reminder: "grease-tray" }, "The tray counts from empty again."),
           ),

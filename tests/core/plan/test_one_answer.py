@@ -1,0 +1,23 @@
+"""A kept plan and the forecasts of what is on the fire are one answer to "ahead or behind?"."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from daemon.core.forecast.plan import Standing
+from daemon.core.plan.duties import PlanView
+from daemon.core.snapshot_maker import one_answer
+
+PLAN = PlanView(40000.0, 0.0, True, 0.0, (), 0.4, -1800.0, 16, 11.2)
+STANDING = Standing(0.9, 3600.0, (), ("lamb",))
+
+
+def test_a_kept_plan_knows_what_is_not_on_yet_so_its_word_holds() -> None:
+    assert one_answer(STANDING, PLAN) == Standing(0.4, -1800.0, (), ("lamb",))
+    assert one_answer(None, PLAN) == Standing(0.4, -1800.0, ())
+
+
+def test_without_a_plan_or_once_everything_is_off_the_forecasts_speak() -> None:
+    assert one_answer(STANDING, None) is STANDING
+    assert one_answer(STANDING, replace(PLAN, ahead=None, chance=None)) is STANDING
+    assert one_answer(None, None) is None
