@@ -146,12 +146,14 @@ class DeadManSection(Strict):
 
 class FleetSection(Strict):
     """A crew's centre, told by `pitvigil ship`. pit: this pit's name there, as in its certificate. keys: a directory with
-    ca.crt, pit.crt and pit.key."""
+    ca.crt, pit.crt and pit.key. share_learning: send what this pit's fires have shown, as estimates, spreads and counts, and
+    begin from what pits of its class have shown."""
 
     host: str = Field(min_length=1)
     port: int = Field(default=5432, ge=1, le=65535)
     pit: Identifier
     keys: str = "/etc/pitvigil/fleet"
+    share_learning: bool = False
 
 
 class Rig(Strict):

@@ -47,6 +47,7 @@ EXAMPLES = {
     **orders.EXAMPLES,
     "ship": "--rig rig.toml",
     "fleet": "--database dbname=pitvigil --port 8090",
+    "pool": "--database dbname=pitvigil",
 }
 """What each command may be called with."""
 
@@ -186,6 +187,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     fleet.add_argument("--port", type=int, default=8090, help="on 127.0.0.1 only (default 8090)")
     fleet.add_argument("--name", action="append", default=[], help="a host name under which a proxy serves it")
+    pool = command("pool", _pool, "work out what pits that are built alike have in common, at the centre")
+    pool.add_argument("--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
     files(doctor)
     doctor.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
@@ -422,6 +425,18 @@ def _ship(options: argparse.Namespace) -> int:
     except CannotShip as error:
         complain(f"{options.rig}: {error}")
         return EXIT_BAD_CONFIG
+    return 0
+
+
+def _pool(options: argparse.Namespace) -> int:
+    from daemon.commands.pool import CannotPool, pool
+
+    try:
+        for name, figures in pool(options.database).items():
+            say(f"{name}: {figures} figures" if figures else f"{name}: too few pits have told of their fires")
+    except CannotPool as error:
+        complain(str(error))
+        return EXIT_FAILED
     return 0
 
 

@@ -32,7 +32,7 @@ def ship(rig: Rig, given: Path | None) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ended.set())
     journal = state_directory(rig, given) / JOURNAL_FILE
-    Shipper(journal, where(rig.fleet), rig.fleet.pit, ended.wait, SystemRandom()).run()
+    Shipper(journal, where(rig.fleet), rig.fleet.pit, ended.wait, SystemRandom(), shares=rig.fleet.share_learning).run()
 
 
 def where(fleet: FleetSection) -> str:

@@ -68,6 +68,9 @@ class Engine(CookOrders):
                 self.profile = item.profile
                 self.fire.use_profile(item.profile.fire)
                 return []
+            case inputs.UsePitClass():
+                self.fire.use_class(item.figures)
+                return []
             case _:
                 return self._command(item, now)
 

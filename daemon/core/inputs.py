@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit.profile import ClassFigure, PitProfile
 from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.said import Text
 from daemon.core.settings import Band, CookSettings, PieceSettings
@@ -445,6 +445,15 @@ class UsePitProfile:
     by: str
 
 
+@dataclass(frozen=True, slots=True)
+class UsePitClass:
+    """What a crew's other pits that are built like this one have shown, from the shell that fetched it; () = nothing any more.
+    It stands for the pit's first fire until its own fires tell more."""
+
+    figures: tuple[ClassFigure, ...]
+    by: str
+
+
 Order = (
     Acknowledge
     | Shelve
@@ -477,5 +486,5 @@ Order = (
     | ChooseSpot
 )
 """What a person says or asks."""
-Command = Order | UsePitProfile
+Command = Order | UsePitProfile | UsePitClass
 Input = Resumed | Readings | WallClock | Health | LinkCounts | Delivered | ForecastArrived | Command

@@ -52,6 +52,7 @@ from daemon.core.inputs import (
     TellDeed,
     TestWake,
     Unshelve,
+    UsePitClass,
     UsePitProfile,
     WallClock,
 )
@@ -62,7 +63,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
         Resumed, WallClock, Health, LinkCounts, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
-        PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile,
+        PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile, UsePitClass,
         AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook, KeepPlan, AddReminder, RemoveReminder, ReminderDone, CountWood,
         AskWrap, AddPiece, RemovePiece, MoveProbe, ChangePiece, ChangeCook, TakeBack, SpotReading,
         ChooseSpot,

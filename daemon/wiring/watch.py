@@ -22,11 +22,13 @@ from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitProfile
+from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitClass, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
+from daemon.shell.fleet.class_file import NAME as CLASS_FILE
+from daemon.shell.fleet.class_file import read_figures
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.journal.profile_note import keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
@@ -126,6 +128,7 @@ class Watch:
         else:
             self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
+        self._class_told, self._class_trouble = self.engine.fire.class_figures, ""
         if unreadable:
             self._go_on_without_file(unreadable)
         self.loop = WatchLoop(
@@ -291,10 +294,26 @@ class Watch:
         finished = await in_background(self._archive.finished)
         before = self.engine.pit_profile()
         profile = reduce(taught, finished, before)
+        self._heed_class()
         if profile != before:
             self.loop.post(UsePitProfile(profile, by="cook log"))
         if finished:
             await self._tidy()
+
+    def _heed_class(self) -> None:
+        """What a crew's other pits have shown, if this one shares what it learns: fetched by `pitvigil ship`."""
+        shares = self.rig is not None and self.rig.fleet is not None and self.rig.fleet.share_learning
+        try:
+            told = read_figures(self.state / CLASS_FILE) if shares else ()
+        except (OSError, ValueError) as error:
+            if str(error) != self._class_trouble:
+                self._class_trouble = str(error)
+                log.error("what the centre told of this class of pits is not used: %s", error)
+            return
+        self._class_trouble = ""
+        if told != self._class_told:
+            self._class_told = told
+            self.loop.post(UsePitClass(told, by="fleet"))
 
     async def _served(self, page: Page) -> bool:
         try:

@@ -4,6 +4,7 @@
 #   centre.sh make DIR HOST             authority, certificates, database, roles, configuration of both servers
 #   centre.sh add DIR PIT [CREW [CLASS]]  one pit: certificate, role; writes DIR/pits/PIT.tar for its board
 #   centre.sh reader DIR USER           a user of this machine may read everything (and serve the crew's page)
+#   centre.sh pooler DIR USER           a user of this machine may work out what classes of pits have in common
 #   centre.sh revoke DIR PIT            its certificate and its role are refused from now on
 #
 # DIR holds the authority's key: keep it on a machine that boards cannot reach, and a copy of it elsewhere.
@@ -131,6 +132,13 @@ CREATE ROLE :"user" LOGIN IN ROLE fleet_reader;
 END
 }
 
+pooler() {
+    named "$1"
+    sql -v user="$1" <<'END'
+CREATE ROLE :"user" LOGIN IN ROLE fleet_pooler;
+END
+}
+
 revoke() {
     PIT=$1
     named "$PIT"
@@ -150,6 +158,6 @@ END
 WHAT=$1 DIR=$2
 shift 2
 case $WHAT in
-make | add | reader | revoke) "$WHAT" "$@" ;;
+make | add | reader | pooler | revoke) "$WHAT" "$@" ;;
 *) usage ;;
 esac

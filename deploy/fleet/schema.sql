@@ -4,6 +4,7 @@ BEGIN;
 
 CREATE ROLE pit_board NOLOGIN;
 CREATE ROLE fleet_reader NOLOGIN;
+CREATE ROLE fleet_pooler NOLOGIN;
 
 CREATE TABLE pits (
     pit text PRIMARY KEY,                -- the board's role and the common name of its certificate
@@ -44,7 +45,27 @@ CREATE TABLE cooks (
     settings jsonb NOT NULL,
     notes jsonb NOT NULL,
     figures jsonb,
+    digest text NOT NULL,                -- of what the pit sent: it sends a cook again only when this differs
     PRIMARY KEY (pit, id)
+);
+
+-- What pits have learned of their fires and share: per figure the mean of the logarithms, their variance, their number.
+CREATE TABLE lessons (
+    pit text NOT NULL REFERENCES pits,
+    figure text NOT NULL,
+    mean double precision NOT NULL,
+    spread double precision NOT NULL CHECK (spread >= 0),
+    fires integer NOT NULL CHECK (fires > 0),
+    PRIMARY KEY (pit, figure)
+);
+
+-- What a class of pits has in common, written by `pitvigil pool`; a board may read its own class's rows.
+CREATE TABLE class_figures (
+    class text NOT NULL,
+    figure text NOT NULL,
+    middle double precision NOT NULL,
+    fires double precision NOT NULL,
+    PRIMARY KEY (class, figure)
 );
 
 -- What no month has been made for; a row is never refused for its date.
@@ -70,22 +91,35 @@ ALTER TABLE pits ENABLE ROW LEVEL SECURITY;
 ALTER TABLE events ENABLE ROW LEVEL SECURITY;
 ALTER TABLE blocks ENABLE ROW LEVEL SECURITY;
 ALTER TABLE cooks ENABLE ROW LEVEL SECURITY;
+ALTER TABLE lessons ENABLE ROW LEVEL SECURITY;
+ALTER TABLE class_figures ENABLE ROW LEVEL SECURITY;
 
 CREATE POLICY own ON pits TO pit_board USING (pit = current_user AND NOT revoked) WITH CHECK (pit = current_user);
 CREATE POLICY own ON events TO pit_board USING (pit = current_user) WITH CHECK (pit = current_user);
 CREATE POLICY own ON blocks TO pit_board USING (pit = current_user) WITH CHECK (pit = current_user);
 CREATE POLICY own ON cooks TO pit_board USING (pit = current_user) WITH CHECK (pit = current_user);
+CREATE POLICY own ON lessons TO pit_board USING (pit = current_user) WITH CHECK (pit = current_user);
+-- Through the rules of `pits` a board sees one row of it, its own.
+CREATE POLICY own ON class_figures FOR SELECT TO pit_board USING (class <> '' AND class IN (SELECT pits.class FROM pits));
+CREATE POLICY pooled ON pits FOR SELECT TO fleet_pooler USING (true);
+CREATE POLICY pooled ON lessons FOR SELECT TO fleet_pooler USING (true);
+CREATE POLICY pooled ON class_figures TO fleet_pooler USING (true) WITH CHECK (true);
 CREATE POLICY all_pits ON pits FOR SELECT TO fleet_reader USING (true);
 CREATE POLICY all_pits ON events FOR SELECT TO fleet_reader USING (true);
 CREATE POLICY all_pits ON blocks FOR SELECT TO fleet_reader USING (true);
 CREATE POLICY all_pits ON cooks FOR SELECT TO fleet_reader USING (true);
 
 REVOKE ALL ON SCHEMA public FROM PUBLIC;
-GRANT USAGE ON SCHEMA public TO pit_board, fleet_reader;
+GRANT USAGE ON SCHEMA public TO pit_board, fleet_reader, fleet_pooler;
 REVOKE EXECUTE ON FUNCTION make_month FROM PUBLIC;
 GRANT SELECT, UPDATE (heard, now, event, event_time, block) ON pits TO pit_board;
 GRANT SELECT, INSERT ON events, blocks TO pit_board;
-GRANT SELECT, INSERT, UPDATE (name, started, ended, settings, notes, figures) ON cooks TO pit_board;
+GRANT SELECT, INSERT, UPDATE (name, started, ended, settings, notes, figures, digest) ON cooks TO pit_board;
 GRANT SELECT ON pits, events, blocks, cooks TO fleet_reader;
+GRANT SELECT, INSERT, DELETE ON lessons TO pit_board;
+GRANT SELECT ON class_figures TO pit_board;
+GRANT SELECT (pit, class, revoked) ON pits TO fleet_pooler;
+GRANT SELECT ON lessons TO fleet_pooler;
+GRANT SELECT, INSERT, DELETE ON class_figures TO fleet_pooler;
 
 COMMIT;

@@ -36,7 +36,7 @@ from daemon.core.events import (
 )
 from daemon.core.grace import GRACE
 from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part, SafetyDeed
-from daemon.core.pit.profile import FireProfile, PitProfile
+from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
 from daemon.core.settings import Band, ChannelSettings, MeatKind, PieceSettings, Role
 from daemon.core.shift import OnWatch
@@ -205,6 +205,16 @@ def test_use_pit_profile_replaces_what_was_known_of_the_pit(engine: Engine) -> N
     assert said(engine, inputs.UsePitProfile(taught, "journal"), at(ON)) == []
     known = engine.pit_profile()
     assert (known.cooks, known.lag, known.fire.log_intervals) == (("May",), 7.0, (38.0, 41.0))
+
+
+@of(inputs.UsePitClass)
+def test_use_pit_class_stands_for_a_first_fire_and_is_kept(engine: Engine) -> None:
+    figures = (ClassFigure("gap", 55.0, 6.0), ClassFigure("turn", 9.0, 4.0))
+    assert said(engine, inputs.UsePitClass(figures, "fleet"), at(ON)) == []
+    assert engine.fire.class_figures == figures
+    assert restarted(engine).fire.class_figures == figures
+    assert said(engine, inputs.UsePitClass((), "fleet"), at(ON)) == []
+    assert not engine.fire.class_figures
 
 
 # --- what the cook says --------------------------------------------------------------------------------

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.core.inputs import AskWrap, Input, UsePitProfile
-from daemon.core.pit.profile import FireProfile, PitProfile, PlaceLesson
+from daemon.core.inputs import AskWrap, Input, UsePitClass, UsePitProfile
+from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile, PlaceLesson
 from daemon.shell.wording import input_from_json, input_to_json
 
 TAUGHT = PitProfile(FireProfile(((5.0, -0.2, 25.0),), (38.0, 41.0)), (PlaceLesson("left", 4.0, 11.5),), lag=7.0)
@@ -18,6 +18,7 @@ TAUGHT = PitProfile(FireProfile(((5.0, -0.2, 25.0),), (38.0, 41.0)), (PlaceLesso
         AskWrap("chuck", 70.0, "Ann"),
         AskWrap("chuck", (170.0 - 32.0) / 1.8, "Ann"),
         UsePitProfile(TAUGHT, by="journal"),
+        UsePitClass((ClassFigure("gap", 52.25, 3.5),), by="fleet"),
     ],
 )
 def test_it_comes_back_as_it_was(item: Input) -> None:

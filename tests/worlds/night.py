@@ -165,8 +165,10 @@ def draw_night(
     sleeps: bool | None = None,
     stress: str | None = None,
     save_every: int = 5,
+    nature: Lanes | None = None,
 ) -> Night:
-    """n pits with cooks, not yet run. stress: one of STRESSES, for all of them. The same arguments give the same night."""
+    """n pits with cooks, not yet run. stress: one of STRESSES, for all of them. nature: of n proven pits, in place of those that
+    the seed draws. The same arguments give the same night."""
     if stress is not None and stress not in STRESSES:
         raise ValueError(f"unknown stress {stress!r}; known: {', '.join(STRESSES)}")
     # worlds differ in what the sky and the people do, too
@@ -174,7 +176,7 @@ def draw_night(
     rng = np.random.default_rng([seed, 1, own])
     minutes = round(hours * 60)
     steps = minutes * PER_MINUTE
-    nature = pits_of(world, seed, n)
+    nature = pits_of(world, seed, n) if nature is None else copied(nature)
     hour = rng.uniform(14, 22, n)
     weather = draw_weather(rng, nature["mean_ambient"], steps + ALONE * PER_MINUTE, hour, rain=stress == "shower")
     habits = draw_habits(rng, nature, steps, obeys=obeys, sleeps=sleeps)

@@ -12,6 +12,7 @@ from typing import Any
 from daemon.core.pit.exit_model import MIDDLE, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
+from daemon.core.pit.profile import ClassFigure
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band, FireModel
 
@@ -81,6 +82,7 @@ class ExitWatch:
     def minute(self, now: float, pit: float, band: Band, ambient: float, lid_open: bool, why_not: Text) -> None:
         """One closed minute. pit: °C, NaN where unknown or under an open lid. why_not: why no forecast can be made, or ""."""
         self._last = now
+        self.habits.in_band(band.low, band.high)
         self._lids = [*self._lids[-14:], lid_open]
         self._lid_at = now if lid_open else self._lid_at
         self._ambient = [*self._ambient[-15:], ambient]
@@ -246,6 +248,7 @@ class ExitWatch:
             "forecast": None if self.forecast is None else self.forecast.dump(),
             "reason": plain(self.reason),
             "habits": [list(row) for row in self.habits.rows()],
+            "class": [[one.figure, one.middle, one.fires] for one in self.habits.class_figures],
             "noise": self.noise,
             "minutes": list(self._minutes),
             "known_at": self._known_at,
@@ -271,6 +274,7 @@ class ExitWatch:
         self.forecast = None if state["forecast"] is None else ExitForecast.loaded(state["forecast"])
         self.reason, self.noise = said(state["reason"]), state["noise"]
         self.use(tuple(tuple(row) for row in state["habits"]))
+        self.habits.use_class(tuple(ClassFigure(*one) for one in state.get("class", ())))
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]
         # not in the checkpoints of earlier versions

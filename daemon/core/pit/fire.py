@@ -14,7 +14,7 @@ from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_model import MIDDLE
 from daemon.core.pit.exit_watch import ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
-from daemon.core.pit.profile import FireProfile
+from daemon.core.pit.profile import ClassFigure, FireProfile
 from daemon.core.pit.signs import (
     DAMPER_AGAIN,
     DAMPER_SPAN,
@@ -325,6 +325,15 @@ class FireWatch:
         """Take over what was learned elsewhere, in place of what this watch has learned."""
         self._intervals = list(profile.log_intervals[-INTERVALS_KEPT:])
         self.exit.use(profile.episodes)
+
+    def use_class(self, figures: tuple[ClassFigure, ...]) -> None:
+        """Take over what pits that are built alike have shown; see `PitHabits.use_class`."""
+        self.exit.habits.use_class(figures)
+
+    @property
+    def class_figures(self) -> tuple[ClassFigure, ...]:
+        """What was taken over."""
+        return self.exit.habits.class_figures
 
     @property
     def log_intervals(self) -> tuple[float, ...]:

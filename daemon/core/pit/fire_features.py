@@ -135,7 +135,7 @@ def features(view: FireView, habits: PitHabits) -> list[float]:
         since, since / turn, since / peak_at, since / gap, float(view.marked), float(view.logs_marked), float(view.logs_noticed),
         highest - level, float(len(cycle) - 1 - highest_at), level - trough, (highest - trough) / rise,
         level - cycle[0], view.logs[1] if len(view.logs) > 1 else FARTHEST,
-        turn, peak_at, gap, rise, fall, fastest, float(len(habits.fires)),
+        turn, peak_at, gap, rise, fall, fastest, float(len(habits.known)),
         UNKNOWN if before is None else min(FARTHEST, before), UNKNOWN if before is None else min(FARTHEST, before) / gap,
         mean_60 - view.low, mean_120 - view.low, swing, view.noise,
         view.lid, float(view.lid_minutes), view.damper,

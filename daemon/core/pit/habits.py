@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, log
+from math import exp, inf, log
 from statistics import median
+
+from daemon.core.pit.profile import ClassFigure
 
 PRIOR_FIRES = 1.5
 """Fires that the usual pit counts for beside this pit's own. Chosen on worlds left in."""
@@ -29,6 +31,9 @@ FALL_SPAN = 10
 """Minutes over which the fastest fall of a fire is taken."""
 TAIL = 12
 """Minutes after the next log for which a pit still falls as if nobody had fed it, at most."""
+
+LIKE_A_PIT = 10.0
+"""Times the usual figure that a pit's may be, or the same part of it. Common practice, no source."""
 
 NONE = -999.0
 """In a row of plain numbers: not known."""
@@ -54,6 +59,31 @@ class PastFire:
     rise: float | None = None
     fall: float | None = None
     fastest: float | None = None
+
+
+def class_fire(figures: Sequence[ClassFigure], low: float, high: float) -> PastFire:
+    """The usual fire of pits that are built alike, laid on in the middle of the band (°C): it goes on falling until it turns,
+    climbs, slackens towards its peak, and falls again. What the class hardly knows stays near a usual pit."""
+    told = {one.figure: one for one in figures}
+    shape = {
+        name: exp(
+            (PRIOR_FIRES * log(usual) + told[name].fires * log(told[name].middle)) / (PRIOR_FIRES + told[name].fires)
+        )
+        if name in told
+        else usual
+        for name, usual in USUAL.items()
+    }
+    turn = max(1, round(shape["turn"]))
+    peak = max(turn + 1, round(shape["peak"]))
+    gap = max(peak + LEAST_FALL, round(shape["gap"]))
+    trough = (low + high) / 2 - shape["fall"] * turn
+    minutes = [trough + shape["fall"] * (turn - at) for at in range(turn)]
+    for at in range(turn, gap + turn + 1):
+        left = max(0.0, 1.0 - (at - turn) / (peak - turn))
+        minutes.append(trough + shape["rise"] * (1.0 - left**2) - shape["fall"] * max(0, at - peak))
+    return PastFire(
+        tuple(minutes), float(gap), float(turn), float(peak), shape["rise"], shape["fall"], shape["fastest"]
+    )
 
 
 def past_fire(minutes: Sequence[float], gap: int, noise: float) -> PastFire:
@@ -86,7 +116,37 @@ class PitHabits:
 
     def __init__(self) -> None:
         self.fires: list[PastFire] = []
+        self.class_figures: tuple[ClassFigure, ...] = ()
+        self._class_fire: PastFire | None = None
+        self._band = (0.0, 0.0)
         self._usual: dict[str, float] = dict(USUAL)
+
+    def use_class(self, figures: tuple[ClassFigure, ...]) -> None:
+        """What pits that are built alike have shown stands for the first fire of this one, () = nothing does. Its own fires
+        push it out like any older one. Figures that no pit can have are passed over."""
+        self.class_figures = tuple(
+            one
+            for one in figures
+            if one.figure in USUAL
+            and USUAL[one.figure] / LIKE_A_PIT <= one.middle <= USUAL[one.figure] * LIKE_A_PIT
+            and 0 < one.fires < inf
+        )
+        self._lay_class_fire()
+
+    def in_band(self, low: float, high: float) -> None:
+        """°C between which the pit is to stay from now on."""
+        if self._band != (low, high):
+            self._band = (low, high)
+            self._lay_class_fire()
+
+    def _lay_class_fire(self) -> None:
+        self._class_fire = class_fire(self.class_figures, *self._band) if self.class_figures else None
+        self._learn()
+
+    @property
+    def known(self) -> list[PastFire]:
+        """The fires that make the habits, oldest first: the class's, then this pit's own."""
+        return (self.fires if self._class_fire is None else [self._class_fire, *self.fires])[-FIRES_KEPT:]
 
     def add(self, fire: PastFire) -> None:
         self.fires = [*self.fires, fire][-FIRES_KEPT:]
@@ -99,12 +159,12 @@ class PitHabits:
     @property
     def slow_turn(self) -> float:
         """Minutes from a log to the turn, by the logs that found this pit falling: one that is laid on a climb shows none."""
-        known = [f.turn for f in self.fires if f.turn is not None and f.turn >= SEEN_TURN]
+        known = [f.turn for f in self.known if f.turn is not None and f.turn >= SEEN_TURN]
         return exp((PRIOR_FIRES * log(USUAL["turn"]) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))
 
     def _learn(self) -> None:
         for figure, prior in USUAL.items():
-            known = [v for fire in self.fires if (v := getattr(fire, figure)) is not None and v > 0]
+            known = [v for fire in self.known if (v := getattr(fire, figure)) is not None and v > 0]
             self._usual[figure] = exp((PRIOR_FIRES * log(prior) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))
 
     def left_as_before(self, since: int, height: float) -> float | None:
@@ -136,7 +196,7 @@ class PitHabits:
         return [self._until(f, int(f.peak), low) + f.peak for f in self._latest() if f.peak is not None]
 
     def _latest(self) -> list[PastFire]:
-        return self.fires[-COMPARED:]
+        return self.known[-COMPARED:]
 
     def _until(self, fire: PastFire, since: int, goal: float) -> float:
         """Minutes from minute `since` of a fire until it fell to `goal` °C, carried on at its fastest fall where it was fed

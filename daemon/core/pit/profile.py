@@ -30,6 +30,16 @@ class FireProfile:
 
 
 @dataclass(frozen=True, slots=True)
+class ClassFigure:
+    """What pits that are built alike have shown of one figure of a fire (`habits.USUAL`): its middle, and how many fires of one
+    pit would tell as much of it."""
+
+    figure: str
+    middle: float
+    fires: float
+
+
+@dataclass(frozen=True, slots=True)
 class PlaceLesson:
     """One grate place: mean °C above or below the mean of all places, over so many hours of cooking."""
 

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
+from daemon.core.pit.profile import ClassFigure
 from daemon.shell.fleet.past import BlockRow, CookRow, Cursor, EventRow
+from daemon.shell.fleet.pooling import Lesson
 
 if TYPE_CHECKING:
     import psycopg
@@ -42,13 +44,15 @@ class CentreRefuses(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What goes in one transaction. cursor: where the centre stands after it. now: how the pit stands, JSON."""
+    """What goes in one transaction. cursor: where the centre stands after it. now: how the pit stands, JSON. lessons:
+    what its fires have shown, in place of what was told before; None: as before."""
 
     cursor: Cursor
     events: tuple[EventRow, ...]
     blocks: tuple[BlockRow, ...]
     cooks: tuple[CookRow, ...]
     now: dict[str, Any]
+    lessons: tuple[Lesson, ...] | None = None
 
 
 class Centre:
@@ -67,6 +71,22 @@ class Centre:
             raise CentreRefuses(f"the centre knows no pit {self._pit}, or it was revoked: add it there first")
         return Cursor(*row)
 
+    def digests(self) -> dict[str, str]:
+        """Of this pit's cooks that are there: id -> `CookRow.digest`."""
+        with _classed():
+            rows = self._connection.execute("SELECT id, digest FROM cooks WHERE pit = %s", (self._pit,)).fetchall()
+            self._connection.rollback()
+        return dict(rows)
+
+    def class_figures(self) -> tuple[ClassFigure, ...]:
+        """What pits of this one's class have shown together, as the centre pooled it last."""
+        with _classed():
+            rows = self._connection.execute(
+                "SELECT figure, middle, fires FROM class_figures ORDER BY figure"
+            ).fetchall()
+            self._connection.rollback()
+        return tuple(ClassFigure(*row) for row in rows)
+
     def put(self, batch: Batch) -> None:
         """All of it or nothing. What is there already stays as it is."""
         with _classed(), self._connection.transaction(), self._connection.cursor() as at:
@@ -79,14 +99,30 @@ class Centre:
                 [(self._pit, one.at, one.body) for one in batch.blocks],
             )
             at.executemany(
-                """INSERT INTO cooks VALUES (%s, %s, %s, to_timestamp(%s), to_timestamp(%s), %s, %s, %s)
+                """INSERT INTO cooks VALUES (%s, %s, %s, to_timestamp(%s), to_timestamp(%s), %s, %s, %s, %s)
                 ON CONFLICT (pit, id) DO UPDATE SET name = excluded.name, started = excluded.started, ended = excluded.ended,
-                settings = excluded.settings, notes = excluded.notes, figures = excluded.figures""",
+                settings = excluded.settings, notes = excluded.notes, figures = excluded.figures, digest = excluded.digest""",
                 [
-                    (self._pit, one.id, one.name, one.started, one.ended, one.settings, one.notes, one.figures)
+                    (
+                        self._pit,
+                        one.id,
+                        one.name,
+                        one.started,
+                        one.ended,
+                        one.settings,
+                        one.notes,
+                        one.figures,
+                        one.digest,
+                    )
                     for one in batch.cooks
                 ],
             )
+            if batch.lessons is not None:
+                at.execute("DELETE FROM lessons WHERE pit = %s", (self._pit,))
+                at.executemany(
+                    "INSERT INTO lessons VALUES (%s, %s, %s, %s, %s)",
+                    [(self._pit, one.figure, one.mean, one.spread, one.fires) for one in batch.lessons],
+                )
             at.execute(
                 "UPDATE pits SET heard = now(), now = %s, event = %s, event_time = %s, block = %s WHERE pit = %s",
                 (json.dumps(batch.now), batch.cursor.event, batch.cursor.event_time, batch.cursor.block, self._pit),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from importlib.resources import files
 
@@ -13,12 +13,23 @@ from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import table
 from daemon.shell.report.markup import Child, Element, document, node
 from daemon.texts.composer import Composer
-from daemon.texts.reader import UNKNOWN, duration
+from daemon.texts.reader import UNKNOWN, duration, percent
 
 EVERY = 15
 """s between looks of a browser"""
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 """Sent as a header with every page."""
+
+
+SIDE_BY_SIDE = 6
+"""Cooks that fit beside each other."""
+FIGURES: tuple[tuple[str, str, Callable[[float], str]], ...] = (
+    ("Meat on the pit", "cooking", duration),
+    ("Pit inside its band", "in_band", percent),
+    ("Swing of the pit, middle 90 %", "swing", "{:.1f} °C".format),
+    ("Spread between places", "spread", "{:.1f} °C".format),
+)
+"""In words, key of `CookFigures`, how it is shown."""
 
 
 def pits_page(rows: Sequence[PitRow], crew: str = "") -> bytes:
@@ -28,8 +39,8 @@ def pits_page(rows: Sequence[PitRow], crew: str = "") -> bytes:
     body = table(
         "The worst first. A silent pit's last word may not hold any more: its board, its line or its power is gone. "
         "Its own watch still calls its own people if it runs.",
-        ("Pit", "State", "Alarms that stand", "Last word"),
-        [(_named(one), _state(one), _alarms(one), _heard(one)) for one in rows],
+        ("Pit", "State", "Alarms that stand", "Next due", "Last word"),
+        [(_named(one), _state(one), _alarms(one), _due(one), _heard(one)) for one in rows],
     )
     return _page(f"{crew or 'All'} pits", head, body, refresh=True)
 
@@ -44,10 +55,36 @@ def cooks_page(rows: Sequence[CookRow], words: str) -> bytes:
     )
     body = table(
         f"{len(rows)} cooks, newest first",
-        ("Cook", "Pit", "Begun (UTC)", "Took"),
-        [(one.name, one.pit, _day(one.started), _took(one)) for one in rows],
+        ("Cook", "Pit", "Begun (UTC)", "Took", "Compare"),
+        [(one.name, one.pit, _day(one.started), _took(one), _chosen(one)) for one in rows],
     )
-    return _page("Cooks", "Of all pits", [form, body])
+    chosen = node(
+        "form", node("button", f"Compare two to {SIDE_BY_SIDE} that are ticked"), body, method="get", action="/compare"
+    )
+    return _page("Cooks", "Of all pits", [form, chosen])
+
+
+def compare_page(rows: Sequence[CookRow]) -> bytes:
+    """One column a cook."""
+    if not rows:
+        return _page("Cooks side by side", "None was ticked, or they are not there any more", [])
+    lines: list[tuple[Child, ...]] = [
+        ("Pit", *(one.pit for one in rows)),
+        ("Begun (UTC)", *(_day(one.started) for one in rows)),
+        ("Took", *(_took(one) for one in rows)),
+        *((words, *(_figure(one, key, shown) for one in rows)) for words, key, shown in FIGURES),
+    ]
+    body = table("A figure that could not be worked out is left open", ("", *(one.name for one in rows)), lines)
+    return _page("Cooks side by side", f"{len(rows)} cooks", [body])
+
+
+def _chosen(one: CookRow) -> Child:
+    return node("input", type="checkbox", name="c", value=f"{one.pit}/{one.id}", aria_label=f"{one.name}, {one.pit}")
+
+
+def _figure(one: CookRow, key: str, shown: Callable[[float], str]) -> str:
+    value = (one.figures or {}).get(key)
+    return shown(value) if isinstance(value, int | float) else UNKNOWN
 
 
 def figures_page(rows: Sequence[tuple[str, AlarmFigures]]) -> bytes:
@@ -93,6 +130,14 @@ def _alarms(one: PitRow) -> Child:
     answered = "" if "unacknowledged" in first["after"] else " (answered)"
     text = f"{Composer().say(said(first['text']))}{answered}" + (f", and {more} more" if more else "")
     return node("span", text, class_="quiet" if first["prompt"] else "bad")
+
+
+def _due(one: PitRow) -> Child:
+    if one.due is None:
+        return UNKNOWN
+    what, ahead = one.due
+    words = f"{what}: about {duration(ahead)}" if ahead > 0 else f"{what}: now"
+    return node("span", words, class_="quiet") if one.is_silent else words
 
 
 def _heard(one: PitRow) -> Child:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from aiohttp import web
@@ -27,6 +28,8 @@ HEADERS: Final = {
 }
 CONNECT: Final = 5
 """s"""
+LOOK_EVERY: Final = 60.0
+"""s between looks for silent pits."""
 
 
 class CrewServer:
@@ -38,11 +41,45 @@ class CrewServer:
         self._db: psycopg.Connection[Any] | None = None
         self._turn = threading.Lock()
         self._trouble = ""
+        self._silent: set[str] = set()
 
     def app(self) -> web.Application:
         app = web.Application(middlewares=[self._guarded])
         app.add_routes([web.get("/", self._pits), web.get("/cooks", self._cooks), web.get("/alarms", self._alarms)])
+        app.cleanup_ctx.append(self._watching)
+        app.add_routes([web.get("/compare", self._compare)])
         return app
+
+    async def _watching(self, _: web.Application) -> AsyncIterator[None]:
+        """Raises silent pits also while nobody looks at the page."""
+        task = asyncio.create_task(self._raise_silent())
+        yield
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+        await asyncio.to_thread(self._close)
+
+    def _close(self) -> None:
+        with self._turn:
+            if self._db is not None:
+                self._db.close()
+
+    async def _raise_silent(self) -> None:
+        while True:
+            await self._answer(lambda db: self._look(overview.pits(db)))
+            await asyncio.sleep(LOOK_EVERY)
+
+    def _look(self, rows: Sequence[overview.PitRow]) -> bytes:
+        """One line of the log for each pit that falls silent, and one when it is heard again: what a mail or a page hangs on.
+        A pit that was never heard has yet to be set up."""
+        silent = {one.pit for one in rows if one.is_silent and one.silent is not None}
+        for one in rows:
+            if one.pit in silent - self._silent:
+                log.warning("SILENT %s (%s): no word for %.0f s; it was: %s", one.pit, one.crew, one.silent, one.stage)
+        for pit in sorted(self._silent - silent):
+            log.warning("HEARD %s again", pit)
+        self._silent = silent
+        return b""
 
     @web.middleware
     async def _guarded(self, request: web.Request, handler: Callable[[web.Request], Any]) -> web.StreamResponse:
@@ -56,12 +93,18 @@ class CrewServer:
         return response
 
     async def _pits(self, request: web.Request) -> web.Response:
-        crew = request.query.get("crew", "")[:100]
+        crew = _asked_for(request, "crew")[:100]
         return await self._answer(lambda db: crew_page.pits_page(overview.pits(db, crew), crew))
 
     async def _cooks(self, request: web.Request) -> web.Response:
-        words = request.query.get("q", "")[:200]
+        words = _asked_for(request, "q")[:200]
         return await self._answer(lambda db: crew_page.cooks_page(overview.cooks(db, words), words))
+
+    async def _compare(self, request: web.Request) -> web.Response:
+        ticked = request.query.getall("c", [])[: crew_page.SIDE_BY_SIDE]
+        asked = [_sound(key).partition("/") for key in ticked]
+        keys = [(pit[:100], key[:200]) for pit, _, key in asked]
+        return await self._answer(lambda db: crew_page.compare_page(overview.compared(db, keys)))
 
     async def _alarms(self, request: web.Request) -> web.Response:
         return await self._answer(lambda db: crew_page.figures_page(overview.alarm_figures(db)))
@@ -95,3 +138,12 @@ class CrewServer:
             except psycopg.OperationalError:
                 self._db.close()
                 raise
+
+
+def _asked_for(request: web.Request, name: str) -> str:
+    return _sound(request.query.get(name, ""))
+
+
+def _sound(text: str) -> str:
+    """A database's text holds no NUL and nothing that is no character."""
+    return text.replace("\0", "").encode("utf-8", "replace").decode("utf-8")

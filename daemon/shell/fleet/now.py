@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from daemon.core.alarms.rule import PRIORITY_ORDER
 from daemon.core.events import AlarmState
+from daemon.core.inputs import Goal
+from daemon.core.pieces.stage import PiecePhase
 from daemon.shell.fleet.past import EventRow
 
 QUIET = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE, AlarmState.SHELVED})
 """States in which an alarm asks for nobody."""
+
+ACTS = frozenset({Goal.WRAP, Goal.TENDER, Goal.TARGET, Goal.HOLD_LIMIT})
+"""Goals at which somebody has something to do."""
+FINISHED = frozenset({PiecePhase.DONE, PiecePhase.CHILL})
+"""Stages of a piece of which nothing falls due any more."""
+DUE_TOLD = 12
+DUE_KEPT = 3600.0
+"""s for which what has fallen due is still told: nobody may have done it yet."""
 
 
 @dataclass
@@ -21,9 +32,17 @@ class Now:
     stage: str = ""
     cook: str = ""
     alarms: dict[str, dict[str, Any]] = field(default_factory=dict)
+    due: dict[str, dict[str, tuple[float, float, float]]] = field(default_factory=dict)
+    """piece -> goal -> UTC of the outlook's p05, p50 and p95, as forecast last."""
+    heard: float = 0.0
+    """UTC of the newest event."""
+    steps: list[tuple[float, str, str]] = field(default_factory=list)
+    """(UTC, what, piece or "") of the kept plan."""
 
     def take(self, row: EventRow) -> None:
-        self.cook = row.cook
+        self.heard = row.at
+        if row.cook != self.cook:
+            self.cook, self.due, self.steps = row.cook, {}, []
         body = json.loads(row.body)
         if row.name == "alarm":
             if body["after"] in QUIET:
@@ -33,10 +52,33 @@ class Now:
                 self.alarms[body["alarm"]] = {key: body[key] for key in kept} | {"since": row.at}
         elif row.name == "stage" and body["subject"] == "pit":
             self.stage = body["after"]
+        elif row.name == "stage" and body["after"] in FINISHED:
+            self.due.pop(body["subject"], None)
+        elif row.name == "forecast":
+            self.due[body["piece"]] = {
+                one["goal"]: (utc(one["at"]["p05"]), utc(one["at"]["p50"]), utc(one["at"]["p95"]))
+                for one in body["outlooks"]
+                if one["at"] and one["scenario"] == "planned" and one["goal"] in ACTS
+            }
+        elif row.name == "plan":
+            self.steps = [(utc(one["at"]), one["kind"], one["piece"] or "") for one in body["steps"]]
 
     def told(self) -> dict[str, Any]:
         """JSON, the most urgent alarm first."""
         alarms = sorted(
             self.alarms.values(), key=lambda one: (one["prompt"], PRIORITY_ORDER[one["priority"]], one["since"])
         )
-        return {"stage": self.stage, "cook": self.cook, "alarms": alarms}
+        found: list[dict[str, Any]] = [
+            {"what": goal, "piece": piece, "from": low, "at": middle, "to": high}
+            for piece, goals in self.due.items()
+            for goal, (low, middle, high) in goals.items()
+        ]
+        found += [{"what": what, "piece": piece, "from": at, "at": at, "to": at} for at, what, piece in self.steps]
+        ahead = [one for one in found if one["to"] > self.heard - DUE_KEPT]
+        due = sorted(ahead, key=lambda one: one["at"])[:DUE_TOLD]
+        return {"stage": self.stage, "cook": self.cook, "alarms": alarms, "due": due}
+
+
+def utc(text: str) -> float:
+    """s since 1970 of an RFC 3339 instant."""
+    return datetime.fromisoformat(text).timestamp()

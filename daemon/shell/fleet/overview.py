@@ -26,7 +26,8 @@ READ_LIMIT: Final = 20_000
 
 @dataclass(frozen=True, slots=True)
 class PitRow:
-    """silent: s since its last word, None if there was never one. alarms: as the pit told them, the most urgent first."""
+    """silent: s since its last word, None if there was never one. alarms: as the pit told them, the most urgent first.
+    due: what is to be done next, by forecast or plan, and in how many s; below 0 it is overdue."""
 
     pit: str
     crew: str
@@ -35,6 +36,7 @@ class PitRow:
     stage: str
     cook: str
     alarms: tuple[dict[str, Any], ...]
+    due: tuple[str, float] | None = None
 
     @property
     def is_silent(self) -> bool:
@@ -62,15 +64,44 @@ class CookRow:
 def pits(db: psycopg.Connection[Any], crew: str = "") -> list[PitRow]:
     """Those that are not revoked; first who has an alarm, then who is silent, then the rest by name."""
     rows = db.execute(
-        """SELECT pit, crew, class, extract(epoch FROM now() - heard)::float8, now FROM pits
+        """SELECT pit, crew, class, extract(epoch FROM now() - heard)::float8, now, extract(epoch FROM now())::float8
+        FROM pits
         WHERE NOT revoked AND (%(crew)s = '' OR crew = %(crew)s)""",
         {"crew": crew},
     )
     found = [
-        PitRow(pit, of, kind, silent, now.get("stage", ""), now.get("cook", ""), tuple(now.get("alarms", ())))
-        for pit, of, kind, silent, now in rows
+        PitRow(
+            pit,
+            of,
+            kind,
+            silent,
+            now.get("stage", ""),
+            now.get("cook", ""),
+            tuple(now.get("alarms", ())),
+            next_due(now, utc),
+        )
+        for pit, of, kind, silent, now, utc in rows
     ]
     return sorted(found, key=lambda one: (one.urgency, not one.is_silent, one.pit))
+
+
+def next_due(now: dict[str, Any], utc: float) -> tuple[str, float] | None:
+    """The first act of which the end of its interval has not passed."""
+    ahead = [one for one in now.get("due", ()) if one["to"] > utc]
+    if not ahead:
+        return None
+    first = min(ahead, key=lambda one: one["at"])
+    return f"{first['what']} {first['piece']}".strip(), first["at"] - utc
+
+
+def compared(db: psycopg.Connection[Any], keys: Sequence[tuple[str, str]]) -> list[CookRow]:
+    """The cooks of these (pit, id), in the order asked for, those that are there."""
+    rows = db.execute(
+        """SELECT pit, id, name, extract(epoch FROM started)::float8, extract(epoch FROM ended)::float8, figures
+        FROM unnest(%s::text[], %s::text[]) WITH ORDINALITY AS asked (pit, id, nth) JOIN cooks USING (pit, id) ORDER BY nth""",
+        ([pit for pit, _ in keys], [key for _, key in keys]),
+    )
+    return [CookRow(*row) for row in rows]
 
 
 def cooks(db: psycopg.Connection[Any], words: str = "") -> list[CookRow]:

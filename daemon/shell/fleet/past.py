@@ -6,13 +6,17 @@ import json
 import sqlite3
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
+from hashlib import sha256
 from math import inf, nextafter
 from pathlib import Path
 from typing import Any, Final
 
+from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
+from daemon.shell.fleet.pooling import Lesson, lessons_of
 from daemon.shell.journal.packed_inputs import packs_in
+from daemon.shell.journal.profile_note import PROFILE_NOTE
 from daemon.shell.library.compaction import BUNDLE_SPAN
 from daemon.shell.library.minutes import minute_medians
 
@@ -21,6 +25,8 @@ BLOCK_MINUTES: Final = 10
 BLOCK: Final = BLOCK_MINUTES * MINUTE
 SETTLED: Final = 2 * 90.0
 """s that readings may lie in the watch's memory before they are on disk, twice over"""
+FORECASTS_BACK: Final = 1000
+"""Newest events among which the forecasts are that may still stand: a piece has one every ten minutes."""
 EVENTS_AT_ONCE: Final = 500
 BYTES_AT_ONCE: Final = 1_000_000
 BLOCKS_AT_ONCE: Final = 36
@@ -72,6 +78,11 @@ class CookRow:
     notes: str
     figures: str | None
 
+    @property
+    def digest(self) -> str:
+        """Tells one state of it from another: the centre keeps it, so that only what has changed is sent."""
+        return sha256(repr(astuple(self)).encode()).hexdigest()[:32]
+
 
 class Past:
     """One journal file, opened for reading. Raises sqlite3.Error throughout where the disk or the file refuses."""
@@ -93,8 +104,8 @@ class Past:
         """The events up to this one from which it follows how the pit stands, in order."""
         for row in self._db.execute(
             """SELECT seq, time, time + wall_offset, name, cook, body FROM events
-            WHERE seq <= ? AND name IN ('alarm', 'stage') ORDER BY seq""",
-            (until,),
+            WHERE seq <= ?1 AND (name IN ('alarm', 'stage', 'plan') OR (name = 'forecast' AND seq > ?1 - ?2)) ORDER BY seq""",
+            (until, FORECASTS_BACK),
         ):
             yield EventRow(*row)
 
@@ -170,13 +181,33 @@ class Past:
         )
         return 0.0 if row is None else float(row[0])
 
-    def cooks(self) -> list[CookRow]:
+    def cooks(self, *, since: int = 0) -> list[CookRow]:
+        """Those that began at this input or later, oldest first."""
         return [
             CookRow(key, name, started + offset, None if ended is None else ended + offset, settings, notes, figures)
             for key, name, started, ended, offset, settings, notes, figures in self._db.execute(
-                "SELECT id, name, started, ended, wall_offset, settings, notes, figures FROM kept_cooks ORDER BY started"
+                "SELECT id, name, started, ended, wall_offset, settings, notes, figures FROM kept_cooks "
+                "WHERE first_input >= ? ORDER BY started",
+                (since,),
             )
         ]
+
+    def newest_cook(self) -> int:
+        """The input at which the newest one began, or the oldest one that runs or has no figures yet; 0 without any. What is
+        told of those changes by itself; of older ones only what somebody writes about them."""
+        (first,) = self._db.execute(
+            """SELECT COALESCE(MIN(first_input), (SELECT MAX(first_input) FROM kept_cooks), 0)
+            FROM kept_cooks WHERE ended IS NULL OR figures IS NULL"""
+        ).fetchone()
+        return int(first)
+
+    def lessons(self) -> list[Lesson]:
+        """What this pit's fires have shown, by the profile that the watch keeps; none where it cannot be read."""
+        row = self._db.execute("SELECT body FROM notes WHERE key = ?", (PROFILE_NOTE,)).fetchone()
+        try:
+            return lessons_of(PitProfile.from_plain(json.loads(row[0])).fire) if row else []
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return []
 
 
 def channels_of(body: bytes) -> dict[str, list[float | None]]:

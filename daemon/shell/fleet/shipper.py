@@ -9,9 +9,13 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
+from daemon.core.pit.profile import ClassFigure
 from daemon.shell.fleet.centre import Batch, Centre, CentreAway, CentreRefuses, connected
+from daemon.shell.fleet.class_file import NAME as CLASS_FILE
+from daemon.shell.fleet.class_file import write_figures
 from daemon.shell.fleet.now import Now
-from daemon.shell.fleet.past import CookRow, Cursor, Past
+from daemon.shell.fleet.past import Cursor, Past
+from daemon.shell.fleet.pooling import Lesson
 
 log = logging.getLogger(__name__)
 
@@ -23,15 +27,20 @@ LONGEST_WAIT: Final = 600.0
 JITTER: Final = 0.5
 """Share by which a wait is shortened at random, so that a thousand boards do not come back in one second."""
 
+LOOKS_AN_HOUR: Final = int(3600 / EVERY)
+
 Wait = Callable[[float], bool]
 """Waits so many seconds; true when it is time to end."""
 
 
 class Shipper:
-    """journal: the watch's file. where: libpq connection string. pit: role at the centre."""
+    """journal: the watch's file. where: libpq connection string. pit: role at the centre. shares: also what the fires have
+    shown, and fetch what pits of this class have; without it, what was shared before is deleted there."""
 
-    def __init__(self, journal: Path, where: str, pit: str, wait: Wait, random: Random) -> None:
-        self._journal, self._where, self._pit = journal, where, pit
+    def __init__(
+        self, journal: Path, where: str, pit: str, wait: Wait, random: Random, *, shares: bool = False
+    ) -> None:
+        self._journal, self._where, self._pit, self._shares = journal, where, pit, shares
         self._wait, self._random = wait, random
         self._failures = 0
         self._trouble = ""
@@ -53,14 +62,25 @@ class Shipper:
         """True when it is time to end."""
         past = Past(self._journal)
         try:
-            told = _Told(past, past.continued(centre.cursor()))
+            told = _Told(past, past.continued(centre.cursor()), centre.digests(), shares=self._shares)
+            looks = 0
             while True:
-                sent = told.send(centre)
+                sent = told.send(centre, thorough=looks % LOOKS_AN_HOUR == 0)
+                if self._shares and looks % LOOKS_AN_HOUR == 0:
+                    self._keep(centre.class_figures())
                 self._failures = 0
+                looks += not sent
                 if self._wait(0.0 if sent else EVERY):
                     return True
         finally:
             past.close()
+
+    def _keep(self, figures: tuple[ClassFigure, ...]) -> None:
+        """A directory that refuses is no reason to send nothing."""
+        try:
+            write_figures(self._journal.parent / CLASS_FILE, figures)
+        except OSError as error:
+            log.warning("what pits of this class have shown cannot be kept: %s", error)
 
     def _pause(self) -> float:
         longest = min(LONGEST_WAIT, FIRST_WAIT * 2.0 ** min(self._failures - 1, 10))
@@ -82,18 +102,23 @@ class Shipper:
 class _Told:
     """What the centre has been told by this connection."""
 
-    def __init__(self, past: Past, cursor: Cursor) -> None:
-        self._past, self._cursor = past, cursor
-        self._cooks: dict[str, CookRow] = {}
+    def __init__(self, past: Past, cursor: Cursor, cooks: dict[str, str], *, shares: bool) -> None:
+        self._past, self._cursor, self._cooks, self._shares = past, cursor, cooks, shares
+        self._lessons: list[Lesson] | None = None
+        self._newest_cook = 0
         self._now = Now()
         for row in past.standing(cursor.event):
             self._now.take(row)
 
-    def send(self, centre: Centre) -> bool:
-        """One batch; whether there may be more at once. An empty one says that the pit is there."""
+    def send(self, centre: Centre, *, thorough: bool) -> bool:
+        """One batch; whether there may be more at once. An empty one says that the pit is there. thorough: look at every kept
+        cook and at what the pit has learned, not only at the cooks that change by themselves."""
         events = self._past.events(self._cursor.event)
         blocks = self._past.blocks(self._cursor.block)
-        cooks = tuple(one for one in self._past.cooks() if self._cooks.get(one.id) != one)
+        changing = self._past.newest_cook()
+        looked_at = self._past.cooks(since=0 if thorough else min(changing, self._newest_cook))
+        cooks = tuple(one for one in looked_at if self._cooks.get(one.id) != one.digest)
+        lessons = self._past.lessons() if thorough and self._shares else self._lessons if self._shares else []
         for row in events:
             self._now.take(row)
         cursor = Cursor(
@@ -101,7 +126,8 @@ class _Told:
             events[-1].time if events else self._cursor.event_time,
             blocks[-1].index if blocks else self._cursor.block,
         )
-        centre.put(Batch(cursor, tuple(events), tuple(blocks), cooks, self._now.told()))
-        self._cursor = cursor
-        self._cooks |= {one.id: one for one in cooks}
+        news = None if lessons == self._lessons else tuple(lessons or ())
+        centre.put(Batch(cursor, tuple(events), tuple(blocks), cooks, self._now.told(), news))
+        self._cursor, self._lessons, self._newest_cook = cursor, lessons, changing
+        self._cooks |= {one.id: one.digest for one in cooks}
         return bool(events or blocks)

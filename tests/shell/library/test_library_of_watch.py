@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest_asyncio
 
 from config.loader import load_both
-from daemon.core.inputs import EndCook, Input, StartCook, UsePitProfile
-from daemon.core.pit.profile import FireProfile, PitProfile
+from daemon.core.inputs import EndCook, Input, StartCook, UsePitClass, UsePitProfile
+from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
+from daemon.shell.fleet.class_file import NAME, write_figures
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.library.records import CookRecords
@@ -105,3 +106,31 @@ def test_a_journal_of_the_first_version_is_opened_and_its_empty_table_replaced(t
     with closing(Journal(tmp_path / "journal.sqlite")):
         pass
     assert list(CookRecords(tmp_path / "journal.sqlite").rows("", 9)) == []
+
+
+async def test_what_the_class_has_shown_enters_once_and_only_where_it_is_shared(tmp_path: Path) -> None:
+    rig, cook = write_files(tmp_path)
+    told = (ClassFigure("gap", 61.5, 7.25), ClassFigure("turn", 9.0, 3.0))
+    state = tmp_path / "state"
+    plain = '[page]\nlisten = "127.0.0.1"\nport = 0\n'
+    rig.write_text(rig.read_text() + plain + '[fleet]\nhost = "centre.example"\npit = "one"\n')
+    (state / "fleet").mkdir(parents=True)
+    write_figures(state / NAME, told)
+    for shares in (False, True):
+        rig.write_text(rig.read_text() + f"share_learning = {str(shares).lower()}\n" * shares)
+        watch = Watch(Files(rig, cook, state))
+        posted: list[Input] = []
+        watch.loop.post = posted.append  # type: ignore[method-assign, assignment]
+        for _ in range(2):
+            watch._heed_class()
+        assert posted == ([UsePitClass(told, "fleet")] if shares else [])
+        for damaged in ("", "{}", '[["gap", 1]]', '[["gap", "x", 1]]', "[" * 4000, "[" * 5000):
+            (state / NAME).write_text(damaged)
+            watch._heed_class()
+        assert len(posted) == shares
+        (state / NAME).unlink()
+        watch._heed_class()
+        assert posted[shares:] == [UsePitClass((), "fleet")] * shares
+        write_figures(state / NAME, told)
+        watch.journal.close()
+        watch.lock.release()

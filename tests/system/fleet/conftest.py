@@ -102,7 +102,7 @@ def database() -> Iterator[Database]:
             more.write(f"include '{one.fleet}/postgresql.conf'\nlisten_addresses = 'localhost'\n")
         rules = home / "data" / "pg_hba.conf"
         rules.write_text(
-            f"local pitvigil +fleet_reader trust\n{(one.fleet / 'pg_hba.conf').read_text()}{rules.read_text()}"
+            f"local pitvigil +fleet_reader,+fleet_pooler trust\n{(one.fleet / 'pg_hba.conf').read_text()}{rules.read_text()}"
         )
         one.stop("fast")
         one.start()

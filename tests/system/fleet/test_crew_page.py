@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import html
+import json
+import logging
+import re
 import time
 import zlib
 from collections.abc import AsyncIterator
@@ -11,6 +15,7 @@ import psycopg
 import pytest
 from aiohttp.test_utils import TestClient, TestServer
 
+from daemon.shell.fleet import overview
 from daemon.shell.fleet.crew_server import CrewServer
 from tests.system.fleet.conftest import Database
 
@@ -21,6 +26,7 @@ LARGEST = 200_000
 """bytes on the wire, our own"""
 ALARM = '{"alarm": "fire-due", "after": "unacknowledged", "priority": "high", "prompt": false, "text": "Add a log", "since": 1}'
 MINOR = ALARM.replace("high", "low").replace("Add a log", "Look at a probe")
+DUE = '{"what": "tender", "piece": "chuck", "from": 4e9, "at": 4e9, "to": 4e9}'
 PROMPT = ALARM.replace("false", "true").replace("Add a log", "Wrap: Chuck")
 
 
@@ -74,7 +80,8 @@ async def test_what_a_board_says_is_text_only(database: Database, client: TestCl
 @pytest.mark.parametrize(
     ("path", "host", "status"),
     [("/", "evil.example", 403), ("/", "evil.example:8090", 403), ("/", "fleet.example", 200), ("/cooks?q=%27;--", "", 200),
-     ("/cooks?q=" + "x%20" * 5000, "", 200), ("/alarms", "", 200), ("/nothing", "", 404)],
+     ("/cooks?q=" + "x%20" * 5000, "", 200), ("/alarms", "", 200), ("/nothing", "", 404),
+     ("/cooks?q=%00", "", 200), ("/?crew=%00%ff%ED%A0%80", "", 200)],
 )  # fmt: skip
 async def test_strange_questions(client: TestClient[Any, Any], path: str, host: str, status: int) -> None:
     headers = {"Host": host} if host else {}
@@ -109,7 +116,7 @@ async def test_a_thousand_pits_are_shown_fast_and_small(database: Database, clie
     for number in range(0, MANY, 250):
         rows = ",".join(
             f'(\'many-{n}\', \'crew {n % 20}\', \'steel\', now(), \'{{"stage": "cooking", "cook": "hall", "alarms": '
-            f"[{ALARM if n % 9 == 0 else MINOR}]}}')"
+            f'[{ALARM if n % 9 == 0 else MINOR}], "due": [{DUE}]}}\')'
             for n in range(number, number + 250)
         )
         database.sql(f"INSERT INTO pits (pit, crew, class, heard, now) VALUES {rows}")
@@ -123,3 +130,44 @@ async def test_a_thousand_pits_are_shown_fast_and_small(database: Database, clie
     assert page.count("many-") == MANY
     assert took <= SLOWEST
     assert size <= LARGEST
+
+
+async def test_what_is_due_next_is_said(database: Database, client: TestClient[Any, Any]) -> None:
+    at = time.time() + 7200.0
+    due = [{"what": what, "piece": "chuck", "from": at + away - 900, "at": at + away, "to": at + away + 900}
+           for what, away in (("tender", 3600.0), ("wrap", 0.0), ("light", -90000.0))]  # fmt: skip
+    now = json.dumps({"stage": "in-band", "cook": "hall", "alarms": [], "due": due})
+    database.sql(f"INSERT INTO pits (pit, heard, now) VALUES ('due-soon', now(), '{now}')")
+    page = html.unescape(await (await client.get("/")).text())
+    assert re.search(r"wrap chuck: about (1\Wh\W59|2\Wh\W00)\Wmin", page)
+    assert "light chuck" not in page
+
+
+async def test_cooks_are_set_side_by_side(database: Database, client: TestClient[Any, Any]) -> None:
+    for pit, hours, share in (("calm", 12, 0.9), ("worst", 14, 0.75)):
+        figures = json.dumps({"cooking": hours * 3600.0, "in_band": share, "swing": 20.0})
+        database.sql(
+            "INSERT INTO cooks VALUES "
+            f"('{pit}', 'c1', 'Hall of {pit}', now(), now() + interval '15 h', '{{}}', '{{}}', '{figures}', '')"
+        )
+    assert 'value="calm/c1"' in await (await client.get("/cooks?q=hall+of")).text()
+    page = html.unescape(await (await client.get("/compare?c=worst/c1&c=calm/c1&c=none/c9")).text())
+    assert page.index("Hall of worst") < page.index("Hall of calm")
+    assert re.search(r"14\Wh\W00\Wmin.*12\Wh\W00\Wmin", page, re.DOTALL)
+    assert re.search(r"75\W%.*90\W%", page, re.DOTALL)
+    for odd in ("/compare", "/compare?c=", "/compare?c=//&c=%00", "/compare?" + "c=a/b&" * 500):
+        assert (await client.get(odd)).status == 200
+
+
+async def test_a_pit_that_falls_silent_is_raised_once_by_the_centre(
+    database: Database, reader: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    server = CrewServer(reader)
+    told(database, "falls-silent", "hall", 10)
+    with psycopg.connect(reader, autocommit=True) as db, caplog.at_level(logging.WARNING):
+        for ago in (10, 400, 500, 10, 10):
+            database.sql(f"UPDATE pits SET heard = now() - make_interval(secs => {ago}) WHERE pit = 'falls-silent'")
+            server._look(overview.pits(db))
+    said = [one.getMessage() for one in caplog.records if "falls-silent" in one.getMessage()]
+    assert [text.partition(" ")[0] for text in said] == ["SILENT", "HEARD"]
+    assert not any("never" in one.getMessage().split(" ")[1] for one in caplog.records)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import shutil
 import sqlite3
 import threading
 from collections import Counter
@@ -17,13 +18,20 @@ import psycopg
 import pytest
 
 from config.rig import FleetSection
+from daemon.commands.pool import CannotPool, pool
 from daemon.commands.ship import where
+from daemon.core.pit.habits import USUAL
+from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
+from daemon.shell.fleet.centre import Batch, Centre, CentreAway
+from daemon.shell.fleet.class_file import NAME, read_figures
 from daemon.shell.fleet.past import BLOCK_MINUTES, Cursor, Past, channels_of
+from daemon.shell.fleet.pooling import LEAST_PITS
 from daemon.shell.fleet.shipper import Shipper
 from daemon.shell.journal.packed_inputs import packs_in
+from daemon.shell.journal.profile_note import PROFILE_NOTE
 from daemon.shell.library.minutes import minute_medians
 from tests.shell.kept_cooks import make_journal
-from tests.system.fleet.conftest import Database
+from tests.system.fleet.conftest import SCRIPT, Database
 
 SEED = 20261128
 GIVEN_UP = 400
@@ -84,7 +92,7 @@ def test_all_that_is_kept_arrives_once(database: Database, journal: Path, tmp_pa
     assert last - whole < 3 * BLOCK_MINUTES
     assert told == {key: pytest.approx(v, abs=0.006) for key, v in known.items() if key[1] < whole + BLOCK_MINUTES}
     ((now, heard),) = database.sql("SELECT now, heard IS NOT NULL FROM pits WHERE pit = 'pit-all'")
-    assert set(json.loads(now)) == {"stage", "cook", "alarms"}
+    assert set(json.loads(now)) == {"stage", "cook", "alarms", "due"}
     assert heard == "t"
 
     before = database.sql("SELECT count(*), sum(seq) FROM events"), database.sql("SELECT count(*) FROM blocks")
@@ -134,8 +142,6 @@ def test_an_answer_that_never_came_doubles_nothing(
     database: Database, journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The centre commits, and the line breaks before it says so."""
-    from daemon.shell.fleet.centre import Batch, Centre, CentreAway
-
     section = database.add("pit-unheard", tmp_path)
     put, broken = Centre.put, [0]
 
@@ -237,3 +243,73 @@ def test_a_journal_that_was_begun_anew_is_sent_from_its_beginning(journal: Path)
         assert past.continued(Cursor(last.seq, last.time + 1.0, 7)) == Cursor()
         assert past.continued(Cursor(10_000_000, 5.0, 7)) == Cursor()
         assert first.seq >= 1
+
+
+def test_what_pits_learn_is_pooled_by_class_and_comes_back(database: Database, journal: Path, tmp_path: Path) -> None:
+    """Each pit of a class learns slightly longer gaps; a pit that does not share neither gives nor gets."""
+    figures = {}
+    database.call("sh", SCRIPT, "pooler", database.fleet, "pooler")
+    pooler = f"host={database.home} port={database.port} dbname=pitvigil user=pooler"
+
+    def shipped(pit: str, kind: str, gaps: tuple[float, ...], *, shares: bool) -> tuple[ClassFigure, ...]:
+        home = tmp_path / pit
+        if home not in figures:
+            shutil.copytree(journal.parent, home)
+            figures[home] = database.add(pit, tmp_path / f"keys-{pit}", "crew", kind)
+        rows = tuple((gap, 6.0, 15.0, 9.0, 0.36, 0.5, *(123.0, 122.5, 125.0, 129.0, 131.5) * 3) for gap in gaps)
+        with closing(sqlite3.connect(home / journal.name)) as db, db:
+            note = json.dumps(PitProfile(FireProfile(rows)).to_plain())
+            db.execute("INSERT OR REPLACE INTO notes VALUES (?, ?)", (PROFILE_NOTE, note))
+        section = figures[home]
+        Shipper(home / journal.name, where(section), pit, until_idle, Random(SEED), shares=shares).run()
+        return read_figures(home / NAME)
+
+    for n in range(LEAST_PITS):
+        assert shipped(f"alike-{n}", "brick", (50.0 + 5 * n, 60.0 + 5 * n), shares=True) == ()
+    shipped("silent-one", "brick", (200.0,), shares=False)
+    assert {pit for (pit,) in database.sql("SELECT DISTINCT pit FROM lessons")} == {f"alike-{n}" for n in range(3)}
+    assert pool(pooler) == {"brick": len(USUAL)}
+    back = {one.figure: one for one in shipped("new-one", "brick", (), shares=True)}
+    assert set(back) == set(USUAL)
+    assert 55.0 < back["gap"].middle < 65.0
+    assert shipped("new-steel", "steel", (), shares=True) == ()
+    assert shipped("silent-one", "brick", (200.0,), shares=False) == ()
+    shipped("alike-0", "brick", (50.0,), shares=False)
+    assert database.sql("SELECT count(*) FROM lessons WHERE pit = 'alike-0'") == [["0"]], "no longer shared"
+    with pytest.raises(CannotPool):
+        pool(pooler.replace("user=pooler", "user=nobody"))
+
+
+def test_a_cook_is_sent_again_only_when_it_has_changed(
+    database: Database, journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    section = database.add("pit-cooks", tmp_path / "keys")
+    home = tmp_path / "state"
+    shutil.copytree(journal.parent, home)
+    kept = home / journal.name
+    sent: list[str] = []
+    put = Centre.put
+
+    def seen(self: Centre, batch: Batch) -> None:
+        sent.extend(one.id for one in batch.cooks)
+        put(self, batch)
+
+    monkeypatch.setattr(Centre, "put", seen)
+    shipper(kept, section, until_idle).run()
+    assert sorted(sent) == sorted(kept_ids(kept))
+    sent.clear()
+    shipper(kept, section, until_idle).run()
+    assert sent == []
+    first = min(kept_ids(kept))
+    with closing(sqlite3.connect(kept)) as db, db:
+        db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", ('{"verdict": "dry"}', first))
+    shipper(kept, section, until_idle).run()
+    assert sent == [first]
+    assert database.sql(f"SELECT notes ->> 'verdict' FROM cooks WHERE pit = 'pit-cooks' AND id = '{first}'") == [
+        ["dry"]
+    ]
+
+
+def kept_ids(journal: Path) -> list[str]:
+    with closing(sqlite3.connect(journal)) as db:
+        return [key for (key,) in db.execute("SELECT id FROM kept_cooks")]

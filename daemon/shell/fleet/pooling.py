@@ -1,0 +1,108 @@
+"""What pits that are built alike have in common, from what each of them learned of its own fires.
+
+A pit sends, for each figure of its fires, the mean of the logarithms, their variance and their number: an estimate, a spread and
+a count, no reading. They are pooled in two stages, each a random-effects mean by the moments of DerSimonian and Laird (1986,
+Meta-analysis in clinical trials, Controlled Clinical Trials 7:177-188): pits to their class, classes to all pits. A class is then
+held back towards all classes by the share of its variance that is its own uncertainty (Morris 1983, Parametric empirical Bayes
+inference, JASA 78:47-55). What comes back counts for as many fires as its variance is worth.
+
+Pure: no database, no clock.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import exp, log
+from statistics import fmean, variance
+from typing import Final
+
+from daemon.core.pit.habits import USUAL, PitHabits
+from daemon.core.pit.profile import ClassFigure, FireProfile
+
+LEAST_PITS: Final = 3
+"""Pits that must have told of a figure before their class says anything of it: fewer show no spread, and show each other."""
+LEAST_SPREAD: Final = 0.02**2
+"""Variance of a logarithm that one fire has at least: two fires that agree by chance are no exact measurement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What one pit knows of one figure: mean and variance of the logarithms of so many fires."""
+
+    figure: str
+    mean: float
+    spread: float
+    fires: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """mean: of the random effects; uncertain: its variance; between: variance of the effects themselves."""
+
+    mean: float
+    uncertain: float
+    between: float
+
+
+def lessons_of(profile: FireProfile) -> list[Lesson]:
+    """What may be sent of a pit's fires. Raises nothing: rows that cannot be read are passed over."""
+    habits = PitHabits()
+    habits.use(profile.episodes)
+    found = []
+    for figure in USUAL:
+        logs = [log(v) for fire in habits.fires if (v := getattr(fire, figure)) is not None and v > 0]
+        if logs:
+            found.append(Lesson(figure, fmean(logs), variance(logs) if len(logs) > 1 else 0.0, len(logs)))
+    return found
+
+
+def pooled(means: Sequence[float], variances: Sequence[float]) -> Pooled:
+    """DerSimonian and Laird. variances: of the means, each above 0. At least one of each."""
+    weights = [1.0 / v for v in variances]
+    total = sum(weights)
+    fixed = sum(w * m for w, m in zip(weights, means, strict=True)) / total
+    heterogeneity = sum(w * (m - fixed) ** 2 for w, m in zip(weights, means, strict=True))
+    scale = total - sum(w * w for w in weights) / total
+    between = max(0.0, (heterogeneity - (len(means) - 1)) / scale) if scale > 0 else 0.0
+    weights = [1.0 / (v + between) for v in variances]
+    total = sum(weights)
+    return Pooled(sum(w * m for w, m in zip(weights, means, strict=True)) / total, 1.0 / total, between)
+
+
+def class_figures(lessons: Mapping[str, Sequence[Sequence[Lesson]]]) -> dict[str, tuple[ClassFigure, ...]]:
+    """Of each class. lessons: class -> what each of its pits knows."""
+    found: dict[str, list[ClassFigure]] = {name: [] for name in lessons}
+    for figure in USUAL:
+        told = {name: [one for pit in pits for one in pit if one.figure == figure] for name, pits in lessons.items()}
+        told = {name: known for name, known in told.items() if len(known) >= LEAST_PITS}
+        spreads = {name: _spread(known) for name, known in told.items()}
+        classes = {
+            name: pooled([one.mean for one in known], [spreads[name] / one.fires for one in known])
+            for name, known in told.items()
+        }
+        if not classes:
+            continue
+        every = pooled([one.mean for one in classes.values()], [one.uncertain for one in classes.values()])
+        for name, one in classes.items():
+            kept = every.between / (every.between + one.uncertain) if len(classes) > 1 else 1.0
+            middle = every.mean + kept * (one.mean - every.mean)
+            unsure = one.between + kept * one.uncertain + (1.0 - kept) * every.uncertain
+            found[name].append(ClassFigure(figure, exp(middle), spreads[name] / unsure))
+    return {name: tuple(figures) for name, figures in found.items()}
+
+
+def _spread(known: Sequence[Lesson]) -> float:
+    """Variance of one fire of a pit about the pit's own mean: within pits, by their degrees of freedom."""
+    freedom = sum(one.fires - 1 for one in known)
+    within = sum((one.fires - 1) * one.spread for one in known)
+    return max(LEAST_SPREAD, within / freedom) if freedom else LEAST_SPREAD
+
+
+def by_class(rows: Sequence[tuple[str, str, Lesson]]) -> dict[str, list[list[Lesson]]]:
+    """rows: (class, pit, lesson)."""
+    pits: dict[str, dict[str, list[Lesson]]] = defaultdict(lambda: defaultdict(list))
+    for name, pit, lesson in rows:
+        pits[name][pit].append(lesson)
+    return {name: list(of.values()) for name, of in pits.items()}
