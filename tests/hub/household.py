@@ -182,6 +182,8 @@ class Board:
         self._task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await self._task
+        # The system gives the number of a closed pty to the next one, which may be another board's.
+        Path(self.port).unlink(missing_ok=True)
         self.board.close()
 
 

@@ -58,6 +58,8 @@ DESCRIBED_EVERY = 30.0
 """s between descriptions that differ only in what is known: a probe with a loose plug must not have it sent all the time."""
 BIRTH_DELAY = (1.0, 5.0)
 """s: a hub that has just started is answered at a random moment, so that not all its devices speak at once."""
+SLOW_HUB = 20.0
+"""s: a hub that is given two hundred documents on a busy machine has been seen to listen after more than ten."""
 PlanKeeper = Callable[[PlanWanted], Awaitable[str]]
 """Plans the running cook and keeps the plan. Answers why not, or ""."""
 SILENT_STATES = (AlarmState.NORMAL, AlarmState.SUPPRESSED)
@@ -114,6 +116,7 @@ class HubFeed:
         self._pacer = Pacer()
         self._refused = NOTHING
         self._birth: asyncio.TimerHandle | None = None
+        self._later: asyncio.TimerHandle | None = None
         self._failure = ""
         topics = LinkTopics(
             state=f"{self.base}/$state",
@@ -131,8 +134,9 @@ class HubFeed:
         self.link.start()
 
     async def stop(self) -> None:
-        if self._birth is not None:
-            self._birth.cancel()
+        for handle in (self._birth, self._later):
+            if handle is not None:
+                handle.cancel()
         if self._planning is not None:
             self._planning.cancel()
             await asyncio.gather(self._planning, return_exceptions=True)
@@ -358,6 +362,9 @@ class HubFeed:
         """It hears the values of what is new once it listens; an empty one is kept by no broker and would be lost."""
         self._remember_all()
         self._resend_soon()
+        if self._later is not None:
+            self._later.cancel()
+        self._later = asyncio.get_running_loop().call_later(SLOW_HUB, self.link.resend)
 
     def _resend_soon(self) -> None:
         if self._birth is None:
