@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
 from config.cook import PieceSection, ReminderSection, WrapSection
+from config.plain_errors import plain_problems
 from config.units import Celsius
 from daemon.core import inputs
 from daemon.core.alarms.rules import ALARM_RULES
@@ -202,6 +204,15 @@ def read(text: str) -> Any:
     try:
         return _ORDER.validate_json(text)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise CommandRejected(f"{where}: {first['msg']}" if where else str(first["msg"])) from None
+        raise CommandRejected(_words(error, text)) from None
+
+
+def _words(error: ValidationError, text: str) -> str:
+    """The first thing that is wrong, as a family can read it."""
+    errors = error.errors(include_url=False)
+    if errors[0]["type"] == "json_invalid" or not text.lstrip().startswith("{"):
+        return 'an order is a JSON object: {"command": ...}'
+    found = next(iter(plain_problems("order", errors, json.loads(text))), None)
+    if found is None:
+        return "it cannot be read"
+    return f"{found.key} {found.value}: {found.remedy}".replace(" :", ":").removeprefix("(whole file): ")
