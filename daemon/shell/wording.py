@@ -58,7 +58,7 @@ from daemon.core.inputs import (
 )
 from daemon.core.said import Said, said
 
-_INSTANTS = {"time", "at", "said_at", "asked_at", "not_after", "until", "latest"}
+INSTANTS = {"time", "at", "said_at", "asked_at", "not_after", "until", "latest"}
 _INPUT_KINDS: dict[str, type[Any]] = {
     kind.__name__: kind
     for kind in (
@@ -104,7 +104,7 @@ def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:
 
 
 def _plain(name: str, value: Any, wall_offset: float) -> Any:
-    if isinstance(value, float) and name in _INSTANTS:
+    if isinstance(value, float) and name in INSTANTS:
         return rfc3339(value + wall_offset)
     if isinstance(value, Interval):
         return {f.name: rfc3339(getattr(value, f.name) + wall_offset) for f in dataclasses.fields(value)}

@@ -11,15 +11,17 @@ import json
 import sqlite3
 import zlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import MISSING, dataclass, field, fields
-from datetime import datetime
+from dataclasses import dataclass, field
+from functools import cache
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from daemon.core.events import EVENT_NAMES
-from daemon.core.settings import ChannelSettings, Role, cook_from_plain
+from pydantic import TypeAdapter
+
+from daemon.core.settings import ChannelSettings, CookSettings, cook_from_plain
 from daemon.shell.clock import boot_seconds
+from daemon.shell.event_shape import event_fits
 from daemon.shell.journal.connection import connect
 from daemon.shell.journal.file import DAMAGED, code_of, remove, schema, set_aside
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, readable
@@ -35,11 +37,6 @@ CREATE TEMP VIEW kept_cooks AS SELECT * FROM main.kept_cooks WHERE cook_is_sound
 CREATE TEMP VIEW events AS SELECT * FROM main.events WHERE event_is_sound(name, body);
 CREATE TEMP VIEW inputs AS SELECT * FROM main.inputs WHERE input_is_sound(kind, body);"""
 LARGEST_STEP = 2**61
-NEEDED = {
-    name: {f.name for f in fields(kind) if f.default is MISSING and f.default_factory is MISSING}
-    for kind, name in EVENT_NAMES.items()
-}
-"""The word of an event -> the keys that every release has written, and every reader may ask for."""
 TABLES = ("starts", "checkpoints", "notes", "outbox", "kept_cooks", "events", "inputs")
 """What a start needs comes first."""
 
@@ -189,18 +186,22 @@ def _message(row: Mapping[str, Any]) -> bool:
 
 
 def _kept_cook(row: Mapping[str, Any]) -> bool:
-    settings, channels, notes = (json.loads(row[key]) for key in ("settings", "channels", "notes"))
-    figures = None if row["figures"] is None else json.loads(row["figures"])
-    shapes = isinstance(channels, list) and isinstance(notes, dict)
-    cook_from_plain(settings)
-    for channel in channels:
-        ChannelSettings(**{**channel, "role": Role(channel["role"])})
+    notes, figures = json.loads(row["notes"]), None if row["figures"] is None else json.loads(row["figures"])
+    cook, channels = _written_for_cooks()
+    cook.validate_json(row["settings"], strict=True)
+    cook_from_plain(json.loads(row["settings"]))
+    channels.validate_json(row["channels"], strict=True)
     ended = 0.0 if row["ended"] is None else row["ended"]
     return (
-        shapes
+        isinstance(notes, dict)
         and isinstance(figures, dict | None)
         and times_sound(row["started"], ended, row["wall_offset"], row["first_input"])
     )
+
+
+@cache
+def _written_for_cooks() -> tuple[TypeAdapter[CookSettings], TypeAdapter[tuple[ChannelSettings, ...]]]:
+    return TypeAdapter(CookSettings), TypeAdapter(tuple[ChannelSettings, ...])
 
 
 def _event(row: Mapping[str, Any]) -> bool:
@@ -209,12 +210,9 @@ def _event(row: Mapping[str, Any]) -> bool:
 
 
 def event_sound(name: str, body: str | bytes) -> bool:
-    """The body of an event has its keys and its time. Raises ValueError for what is no JSON."""
+    """The body of an event has the shape it was written in. Raises ValueError for what is no JSON, and KeyError."""
     event = json.loads(body)
-    if not isinstance(event, dict) or event.get("event") != name or not NEEDED.get(name, set()) <= event.keys():
-        return False
-    datetime.fromisoformat(event["time"])
-    return True
+    return isinstance(event, dict) and event["event"] == name and event_fits(event)
 
 
 def sound_only(db: sqlite3.Connection) -> None:

@@ -9,14 +9,16 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from itertools import takewhile
 from math import inf, isnan, nan
 from pathlib import Path
 from statistics import fmean
-from typing import Any
+from typing import Any, get_type_hints
+
+from pydantic import TypeAdapter
 
 from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
@@ -268,14 +270,18 @@ def _without_slips(db: sqlite3.Connection, became: Worked, cook: str, started: f
 def _figures(plain: dict[str, Any]) -> Figures | None:
     """None where they are damaged: then they are worked out anew."""
     try:
-        return Figures(**plain)
-    except TypeError:
+        return TypeAdapter(Figures).validate_python(plain)
+    except ValueError:
         return None
 
 
 def _notes(plain: dict[str, Any]) -> CookNotes:
-    weights = {piece: (raw, served) for piece, (raw, served) in plain.get("weights", {}).items()}
-    return CookNotes(**{**plain, "photos": tuple(plain.get("photos", ())), "weights": weights})
+    """Without those that are damaged."""
+    known = {}
+    for name, kind in get_type_hints(CookNotes).items():
+        with suppress(KeyError, ValueError):
+            known[name] = TypeAdapter(kind).validate_python(plain[name])
+    return CookNotes(**known)
 
 
 def _utc(entry: CookEntry) -> float:
@@ -302,7 +308,8 @@ def _newest_time(db: sqlite3.Connection, entry: CookEntry) -> float:
 
 
 def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
-    end = entry.ended if entry.ended is not None else _newest_time(db, entry) + MINUTE
+    newest = _newest_time(db, entry) + MINUTE
+    end = newest if entry.ended is None else max(entry.started, min(entry.ended, newest))
     inputs = db.execute(
         "SELECT time, kind, body FROM inputs WHERE seq >= ? AND kind IN (?, ?, ?) ORDER BY seq",
         (entry.first_input, BUNDLE, *BUNDLED),
