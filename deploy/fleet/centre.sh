@@ -5,6 +5,7 @@
 #   centre.sh add DIR PIT [CREW [CLASS]]  one pit: certificate, role; writes DIR/pits/PIT.tar for its board
 #   centre.sh reader DIR USER           a user of this machine may read everything (and serve the crew's page)
 #   centre.sh pooler DIR USER           a user of this machine may work out what classes of pits have in common
+#   centre.sh renew DIR PIT             a new certificate for the same pit; writes DIR/pits/PIT.tar anew
 #   centre.sh revoke DIR PIT            its certificate and its role are refused from now on
 #
 # DIR holds the authority's key: keep it on a machine that boards cannot reach, and a copy of it elsewhere.
@@ -104,6 +105,12 @@ add() {
 CREATE ROLE :"pit" LOGIN IN ROLE pit_board;
 INSERT INTO pits (pit, crew, class) VALUES (:'pit', :'crew', :'class');
 END
+    pack
+    echo "made $DIR/pits/$PIT.tar: unpack it in /etc/pitvigil on the board, and add to its rig file"
+    printf '[fleet]\nhost = "%s"\npit = "%s"\n' "$(cat "$DIR/host")" "$PIT"
+}
+
+pack() {
     PACK=$(mktemp -d)
     mkdir "$PACK/fleet"
     cp "$DIR/ca.crt" "$PACK/fleet/ca.crt"
@@ -121,8 +128,19 @@ topic # out 1 homie/ fleet/$PIT/homie/
 END
     tar -C "$PACK" -cf "$DIR/pits/$PIT.tar" fleet
     rm -r "$PACK"
-    echo "made $DIR/pits/$PIT.tar: unpack it in /etc/pitvigil on the board, and add to its rig file"
-    printf '[fleet]\nhost = "%s"\npit = "%s"\n' "$(cat "$DIR/host")" "$PIT"
+}
+
+renew() {
+    PIT=$1
+    named "$PIT"
+    umask 077
+    rsa revoke "$PIT" superseded
+    rsa gen-crl
+    cp "$DIR/pki/crl.pem" "$DIR/crl.pem"
+    rsa build-client-full "$PIT" nopass
+    pack
+    sql -c 'SELECT pg_reload_conf()' >/dev/null
+    echo "made $DIR/pits/$PIT.tar: unpack it in /etc/pitvigil on the board, and start pitvigil-ship again. Reload the broker."
 }
 
 reader() {
@@ -130,6 +148,10 @@ reader() {
     sql -v user="$1" <<'END'
 CREATE ROLE :"user" LOGIN IN ROLE fleet_reader;
 END
+    # live values: its certificate (pki/issued, pki/private) may read every pit's topics and write none
+    umask 077
+    rsa build-client-full "$1" nopass
+    printf 'user %s\ntopic deny fleet/%s/#\ntopic read fleet/#\n' "$1" "$1" >>"$DIR/mosquitto.acl"
 }
 
 pooler() {
@@ -158,6 +180,6 @@ END
 WHAT=$1 DIR=$2
 shift 2
 case $WHAT in
-make | add | reader | pooler | revoke) "$WHAT" "$@" ;;
+make | add | reader | pooler | renew | revoke) "$WHAT" "$@" ;;
 *) usage ;;
 esac

@@ -29,6 +29,13 @@ STATEMENT: Final = 30_000
 LOST: Final = 15
 """s: silence, and then each of three questions, after which a dead line is given up"""
 
+PLAINLY: Final = {
+    "certificate expired": "this pit's certificate has expired: the centre must make a new one (centre.sh renew), for this board",
+    "certificate revoked": "this pit's certificate was revoked: the centre wants nothing of it any more",
+    "certificate verify failed": "the centre's own certificate is not believed: it has expired, or it is of another authority",
+}
+"""What OpenSSL's words in an error mean to whoever reads the log."""
+
 
 def library_there() -> bool:
     return find_spec("psycopg") is not None
@@ -163,7 +170,8 @@ def _classed() -> Iterator[None]:
         refused = any(
             word in text for word in ("certificate", "authentication failed", "no pg_hba.conf entry", "not permitted")
         )
-        raise (CentreRefuses if refused else CentreAway)(text) from error
+        plain = next((said for word, said in PLAINLY.items() if word in text), text)
+        raise (CentreRefuses if refused else CentreAway)(plain) from error
 
 
 def first_line(error: Exception) -> str:

@@ -67,6 +67,14 @@ class Database:
     def add(self, pit: str, keys: Path, *more: str) -> FleetSection:
         """A pit of that name; its certificate unpacked in `keys`."""
         self.call("sh", SCRIPT, "add", self.fleet, pit, *more)
+        return self.unpacked(pit, keys)
+
+    def renew(self, pit: str, keys: Path) -> FleetSection:
+        self.call("sh", SCRIPT, "renew", self.fleet, pit)
+        return self.unpacked(pit, keys)
+
+    def unpacked(self, pit: str, keys: Path) -> FleetSection:
+        """What the centre packed for a pit, in `keys`."""
         with tarfile.open(self.fleet / "pits" / f"{pit}.tar") as pack:
             pack.extractall(keys, filter="data")
         for one in (keys / "fleet").iterdir():
