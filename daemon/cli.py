@@ -187,6 +187,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     fleet.add_argument("--port", type=int, default=8090, help="on 127.0.0.1 only (default 8090)")
     fleet.add_argument("--name", action="append", default=[], help="a host name under which a proxy serves it")
+    fleet.add_argument(
+        "--unit", choices=("C", "F"), default="C", help="what the crew reads, until one chooses on the page"
+    )
+    fleet.add_argument("--clock", type=int, choices=(12, 24), default=24, help="hours of its clock (default 24)")
+    fleet.add_argument("--zone", default="UTC", help='its time zone, such as "Europe/London" (default UTC)')
     pool = command("pool", _pool, "work out what pits that are built alike have in common, at the centre")
     pool.add_argument("--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
@@ -441,11 +446,12 @@ def _pool(options: argparse.Namespace) -> int:
 
 
 def _fleet(options: argparse.Namespace) -> int:
-    from daemon.commands.fleet import CannotServe, serve
+    from daemon.commands.fleet import CannotServe, crew_reader, serve
 
     say(f"the crew's page: http://127.0.0.1:{options.port}/ (Ctrl-C ends it)")
     try:
-        asyncio.run(until_signal(serve(options.database, options.port, options.name)))
+        people = crew_reader(options.unit, options.clock, options.zone)
+        asyncio.run(until_signal(serve(options.database, options.port, options.name, people)))
     except CannotServe as error:
         complain(str(error))
         return EXIT_FAILED

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
 from importlib.resources import files
 
 from daemon.core.alarms.figures import AlarmFigures
@@ -13,7 +12,7 @@ from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import table
 from daemon.shell.report.markup import Child, Element, document, node
 from daemon.texts.composer import Composer
-from daemon.texts.reader import UNKNOWN, duration, percent
+from daemon.texts.reader import UNKNOWN, Reader, duration, percent
 
 EVERY = 15
 """s between looks of a browser"""
@@ -23,16 +22,17 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-a
 
 SIDE_BY_SIDE = 6
 """Cooks that fit beside each other."""
-FIGURES: tuple[tuple[str, str, Callable[[float], str]], ...] = (
-    ("Meat on the pit", "cooking", duration),
-    ("Pit inside its band", "in_band", percent),
-    ("Swing of the pit, middle 90 %", "swing", "{:.1f} °C".format),
-    ("Spread between places", "spread", "{:.1f} °C".format),
+FIGURES: tuple[tuple[str, str, Callable[[Reader, float], str]], ...] = (
+    ("Meat on the pit", "cooking", lambda reader, value: duration(value)),
+    ("Pit inside its band", "in_band", lambda reader, value: percent(value)),
+    ("Swing of the pit, middle 90 %", "swing", lambda reader, value: reader.difference(value, 1)),
+    ("Spread between places", "spread", lambda reader, value: reader.difference(value, 1)),
 )
 """In words, key of `CookFigures`, how it is shown."""
 
 
-def pits_page(rows: Sequence[PitRow], crew: str = "") -> bytes:
+def pits_page(rows: Sequence[PitRow], composer: Composer, crew: str = "") -> bytes:
+    """composer: of whoever looks."""
     silent = sum(one.is_silent for one in rows)
     called = sum(any(not a["prompt"] for a in one.alarms) for one in rows)
     head = f"{len(rows)} pits: {called} with an alarm, {silent} silent"
@@ -40,12 +40,13 @@ def pits_page(rows: Sequence[PitRow], crew: str = "") -> bytes:
         "The worst first. A silent pit's last word may not hold any more: its board, its line or its power is gone. "
         "Its own watch still calls its own people if it runs.",
         ("Pit", "State", "Alarms that stand", "Next due", "Last word"),
-        [(_named(one), _state(one), _alarms(one), _due(one), _heard(one)) for one in rows],
+        [(_named(one), _state(one), _alarms(one, composer), _due(one), _heard(one)) for one in rows],
     )
     return _page(f"{crew or 'All'} pits", head, body, refresh=True)
 
 
-def cooks_page(rows: Sequence[CookRow], words: str) -> bytes:
+def cooks_page(rows: Sequence[CookRow], words: str, reader: Reader) -> bytes:
+    """reader: whoever looks."""
     form = node(
         "form",
         node("label", "Search ", node("input", name="q", value=words, maxlength="200")),
@@ -55,8 +56,8 @@ def cooks_page(rows: Sequence[CookRow], words: str) -> bytes:
     )
     body = table(
         f"{len(rows)} cooks, newest first",
-        ("Cook", "Pit", "Begun (UTC)", "Took", "Compare"),
-        [(one.name, one.pit, _day(one.started), _took(one), _chosen(one)) for one in rows],
+        ("Cook", "Pit", f"Begun ({reader.zone})", "Took", "Compare"),
+        [(one.name, one.pit, _day(one.started, reader), _took(one), _chosen(one)) for one in rows],
     )
     chosen = node(
         "form", node("button", f"Compare two to {SIDE_BY_SIDE} that are ticked"), body, method="get", action="/compare"
@@ -64,15 +65,15 @@ def cooks_page(rows: Sequence[CookRow], words: str) -> bytes:
     return _page("Cooks", "Of all pits", [form, chosen])
 
 
-def compare_page(rows: Sequence[CookRow]) -> bytes:
-    """One column a cook."""
+def compare_page(rows: Sequence[CookRow], reader: Reader) -> bytes:
+    """One column a cook. reader: whoever looks."""
     if not rows:
         return _page("Cooks side by side", "None was ticked, or they are not there any more", [])
     lines: list[tuple[Child, ...]] = [
         ("Pit", *(one.pit for one in rows)),
-        ("Begun (UTC)", *(_day(one.started) for one in rows)),
+        (f"Begun ({reader.zone})", *(_day(one.started, reader) for one in rows)),
         ("Took", *(_took(one) for one in rows)),
-        *((words, *(_figure(one, key, shown) for one in rows)) for words, key, shown in FIGURES),
+        *((words, *(_figure(one, key, shown, reader) for one in rows)) for words, key, shown in FIGURES),
     ]
     body = table("A figure that could not be worked out is left open", ("", *(one.name for one in rows)), lines)
     return _page("Cooks side by side", f"{len(rows)} cooks", [body])
@@ -82,9 +83,9 @@ def _chosen(one: CookRow) -> Child:
     return node("input", type="checkbox", name="c", value=f"{one.pit}/{one.id}", aria_label=f"{one.name}, {one.pit}")
 
 
-def _figure(one: CookRow, key: str, shown: Callable[[float], str]) -> str:
+def _figure(one: CookRow, key: str, shown: Callable[[Reader, float], str], reader: Reader) -> str:
     value = (one.figures or {}).get(key)
-    return shown(value) if isinstance(value, int | float) else UNKNOWN
+    return shown(reader, value) if isinstance(value, int | float) else UNKNOWN
 
 
 def figures_page(rows: Sequence[tuple[str, AlarmFigures]]) -> bytes:
@@ -98,6 +99,7 @@ def trouble_page(text: str) -> bytes:
 
 def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool = False) -> bytes:
     links = (("/", "Pits"), ("/cooks", "Cooks"), ("/alarms", "Alarm figures"))
+    read = (("?unit=C", "°C"), ("?unit=F", "°F"), ("?clock=24", "24 h"), ("?clock=12", "12 h"))
     head = node(
         "head",
         node("meta", charset="utf-8"),
@@ -107,7 +109,9 @@ def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool 
         node("title", title),
         node("style", files("daemon.shell.report").joinpath("report.css").read_text(encoding="utf-8")),
     )
-    menu = node("nav", node("p", [[node("a", words, href=where), " "] for where, words in links]), aria_label="Pages")
+    menu = node(
+        "nav", node("p", [[node("a", words, href=where), " "] for where, words in (*links, *read)]), aria_label="Pages"
+    )
     page = node("body", node("header", menu, node("h1", title), node("p", told)), node("main", node("section", body)))
     return document(node("html", head, page, lang="en"))
 
@@ -119,16 +123,16 @@ def _named(one: PitRow) -> Child:
 
 
 def _state(one: PitRow) -> Child:
-    words = ", ".join(word for word in (one.stage, one.cook) if word) or UNKNOWN
+    words = ", ".join(word for word in (one.stage.replace("-", " "), one.cook) if word) or UNKNOWN
     return node("span", f"was: {words}", class_="quiet") if one.is_silent else words
 
 
-def _alarms(one: PitRow) -> Child:
+def _alarms(one: PitRow, composer: Composer) -> Child:
     if not one.alarms:
         return UNKNOWN if one.is_silent else "none"
     first, more = one.alarms[0], len(one.alarms) - 1
     answered = "" if "unacknowledged" in first["after"] else " (answered)"
-    text = f"{Composer().say(said(first['text']))}{answered}" + (f", and {more} more" if more else "")
+    text = f"{composer.say(said(first['text']))}{answered}" + (f", and {more} more" if more else "")
     return node("span", text, class_="quiet" if first["prompt"] else "bad")
 
 
@@ -146,8 +150,8 @@ def _heard(one: PitRow) -> Child:
     return node("span", f"{duration(one.silent)} ago", class_="bad" if one.is_silent else "good")
 
 
-def _day(utc: float) -> str:
-    return f"{datetime.fromtimestamp(utc, UTC):%Y-%m-%d %H:%M}"
+def _day(utc: float, reader: Reader) -> str:
+    return f"{reader.local(utc):%Y-%m-%d} {reader.hour(utc)}"
 
 
 def _took(one: CookRow) -> str:

@@ -14,6 +14,8 @@ from aiohttp import web
 from daemon.shell.fleet import crew_page, overview
 from daemon.shell.fleet.centre import first_line
 from daemon.shell.web.access import host_allowed
+from daemon.shell.web.readers import CHOICES, Readers
+from daemon.texts.reader import CELSIUS, Reader
 
 if TYPE_CHECKING:
     import psycopg
@@ -30,12 +32,16 @@ CONNECT: Final = 5
 """s"""
 LOOK_EVERY: Final = 60.0
 """s between looks for silent pits."""
+A_YEAR: Final = 31536000
+"""s for which a browser keeps how it reads."""
 
 
 class CrewServer:
-    """database: a libpq connection string of a role in fleet_reader. names: hosts under which a proxy serves the page."""
+    """database: a libpq connection string of a role in fleet_reader. names: hosts under which a proxy serves the page. people:
+    how they read, until one of them chooses on the page."""
 
-    def __init__(self, database: str, names: tuple[str, ...] = ()) -> None:
+    def __init__(self, database: str, names: tuple[str, ...] = (), people: Reader = CELSIUS) -> None:
+        self._readers = Readers(people)
         self._database = database
         self._names = frozenset(("localhost", *names))
         self._db: psycopg.Connection[Any] | None = None
@@ -87,24 +93,31 @@ class CrewServer:
         reached_at = str(((request.transport and request.transport.get_extra_info("sockname")) or [""])[0])
         if not host_allowed(request.headers.get("Host", ""), self._names, reached_at):
             raise web.HTTPForbidden(text="This page is not served under that name.\n")
-        response: web.StreamResponse = await handler(request)
+        chosen = {name: value for name, value in request.query.items() if value in CHOICES.get(name, ())}
+        known = request.match_info.http_exception is None  # a path of ours, so not one that leads elsewhere
+        response: web.StreamResponse = _elsewhere(request.path) if chosen and known else await handler(request)
+        for name, value in chosen.items():
+            response.set_cookie(name, value, max_age=A_YEAR, samesite="Strict")
         response.headers.update(HEADERS)
         response.enable_compression()
         return response
 
     async def _pits(self, request: web.Request) -> web.Response:
         crew = _asked_for(request, "crew")[:100]
-        return await self._answer(lambda db: crew_page.pits_page(overview.pits(db, crew), crew))
+        composer = self._readers.composer(request)
+        return await self._answer(lambda db: crew_page.pits_page(overview.pits(db, crew), composer, crew))
 
     async def _cooks(self, request: web.Request) -> web.Response:
         words = _asked_for(request, "q")[:200]
-        return await self._answer(lambda db: crew_page.cooks_page(overview.cooks(db, words), words))
+        reader = self._readers.composer(request).reader
+        return await self._answer(lambda db: crew_page.cooks_page(overview.cooks(db, words), words, reader))
 
     async def _compare(self, request: web.Request) -> web.Response:
         ticked = request.query.getall("c", [])[: crew_page.SIDE_BY_SIDE]
         asked = [_sound(key).partition("/") for key in ticked]
         keys = [(pit[:100], key[:200]) for pit, _, key in asked]
-        return await self._answer(lambda db: crew_page.compare_page(overview.compared(db, keys)))
+        reader = self._readers.composer(request).reader
+        return await self._answer(lambda db: crew_page.compare_page(overview.compared(db, keys), reader))
 
     async def _alarms(self, request: web.Request) -> web.Response:
         return await self._answer(lambda db: crew_page.figures_page(overview.alarm_figures(db)))
@@ -147,3 +160,7 @@ def _asked_for(request: web.Request, name: str) -> str:
 def _sound(text: str) -> str:
     """A database's text holds no NUL and nothing that is no character."""
     return text.replace("\0", "").encode("utf-8", "replace").decode("utf-8")
+
+
+def _elsewhere(path: str) -> web.Response:
+    return web.Response(status=303, body=b"", headers={"Location": path})

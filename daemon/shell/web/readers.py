@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from aiohttp import web
@@ -13,6 +14,7 @@ UNIT, CLOCK = "unit", "clock"
 """Cookies of the page's own choices: "C" or "F", "12" or "24". They hold no secret and are believed in nothing else."""
 UNITS = {"C": False, "F": True}
 CLOCKS = {"24": False, "12": True}
+CHOICES: Mapping[str, Mapping[str, bool]] = {UNIT: UNITS, CLOCK: CLOCKS}
 
 
 class Readers:
