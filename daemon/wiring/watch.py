@@ -62,8 +62,8 @@ HEARTBEAT_EVERY = 60.0
 """s between heartbeats on the broker; what is measured expires at the hub after four minutes without one."""
 PROFILE_EVERY = 3600.0
 TIDY_EVERY = 86400.0
-COOKS_EVERY = 30.0
-"""s between looks at whether a cook has begun or ended."""
+COOKS_EVERY, FIRST_KEPT = 30.0, 1.0
+"""s between looks at whether a cook has begun or ended, and before the first."""
 ALIVE_WITHIN = 10.0
 """s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
 LIFE_BYTES = 3
@@ -240,7 +240,7 @@ class Watch:
         served = self.page is None or await self._served(self.page)
         housekeeping = Housekeeping()
         housekeeping.every(PROFILE_EVERY, self._keep_profile, "keep what the pit taught")
-        housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks")
+        housekeeping.every(COOKS_EVERY, self._keep_cooks, "keep the cooks", FIRST_KEPT)
         housekeeping.every(SOUND_AFTER, self._remember_soundness, "count this life as sound")
         housekeeping.every(TIDY_EVERY, self._tidy, "tidy the journal")
         try:
@@ -290,7 +290,8 @@ class Watch:
     async def _keep_cooks(self) -> None:
         self.lock.keep()
         self._keep_running_cook()
-        await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset)
+        if await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset):
+            await self._write_now()  # so that a cook is kept even of a watch whose lives are short
         finished = await in_background(self._archive.finished)
         before = self.engine.pit_profile()
         profile = reduce(taught, finished, before)
@@ -449,11 +450,14 @@ class Watch:
         else:
             tell_systemd("WATCHDOG=1")
 
-    async def _end(self) -> None:
-        self._keep_profile()
+    async def _write_now(self) -> None:
         if self.loop.writer is not None:
             with contextlib.suppress(Exception):
                 await self.loop.writer.commit(self.loop.stamp(), FAREWELL)
+
+    async def _end(self) -> None:
+        self._keep_profile()
+        await self._write_now()
         await self._planner.close()
         if self.page is not None:
             await self.page.stop()

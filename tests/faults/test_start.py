@@ -144,7 +144,7 @@ class Since1970(Housekeeping):
     """The wrong build: what is due is reckoned from the last run, by the wall."""
 
     async def run(self) -> None:
-        ((seconds, job, _),) = self._jobs
+        ((seconds, job, *_),) = self._jobs
         due = time.time() + seconds
         while True:
             await asyncio.sleep(0.02)

@@ -52,10 +52,11 @@ class CookArchive:
         """Cooks whose end may not be on disk yet."""
         self._all_told = False
 
-    def tend(self, settings: WatchSettings, wall_offset: float) -> None:
-        """Bring the rows up to the present cook. A disk that refuses is asked again at the next call."""
+    def tend(self, settings: WatchSettings, wall_offset: float) -> bool:
+        """Bring the rows up to the present cook; whether any changed. A disk that refuses is asked again at the next call."""
         if settings.cook is self._seen or self._journal.trouble:
-            return
+            return False
+        before = self._open
         try:
             if self._seen is None:
                 self._load()
@@ -63,9 +64,10 @@ class CookArchive:
             if self._seen is None:
                 self._begin(settings, wall_offset)
         except sqlite3.Error:
-            return
+            return False
         if self._open is not None or not settings.cook.pieces:
             self._seen = settings.cook
+        return self._open is not before
 
     def finished(self) -> list[CookLessons]:
         """Work out the figures of cooks that ended since; what each taught, oldest first.

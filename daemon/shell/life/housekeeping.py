@@ -29,14 +29,16 @@ async def repeat(seconds: float, job: Callable[[], Awaitable[None] | None]) -> N
 
 
 class Housekeeping:
-    """Repeats tidying jobs: each first after its pause, never twice at a time; one that fails is tried again."""
+    """Repeats tidying jobs: each first after its own first pause, never twice at a time; one that fails is tried again."""
 
     def __init__(self) -> None:
-        self._jobs: list[tuple[float, Callable[[], Awaitable[None] | None], str]] = []
+        self._jobs: list[tuple[float, Callable[[], Awaitable[None] | None], str, float]] = []
 
-    def every(self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str) -> None:
-        """seconds: pause between the end of a run and the next."""
-        self._jobs.append((seconds, job, name))
+    def every(
+        self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str, first: float | None = None
+    ) -> None:
+        """seconds: pause between the end of a run and the next. first: before the first one, where that is another."""
+        self._jobs.append((seconds, job, name, seconds if first is None else first))
 
     async def run(self) -> None:
         """Until cancelled."""
@@ -44,10 +46,11 @@ class Housekeeping:
             for job in self._jobs:
                 group.create_task(self._again(*job), name=job[2])
 
-    async def _again(self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str) -> None:
+    async def _again(self, seconds: float, job: Callable[[], Awaitable[None] | None], name: str, pause: float) -> None:
         failing = False
         while True:
-            await asyncio.sleep(seconds)
+            await asyncio.sleep(pause)
+            pause = seconds
             try:
                 waiting = job()
                 if waiting is not None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
 from pathlib import Path
 
+import pytest
 import pytest_asyncio
 
 from config.loader import load_both
@@ -17,9 +19,11 @@ from daemon.shell.fleet.class_file import NAME, write_figures
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.library.records import CookRecords
+from daemon.wiring import watch as watch_module
 from daemon.wiring.settings_from_files import cook_settings
 from daemon.wiring.watch import Files, Watch
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal, write_files
+from tests.system.scripted_board import wait_for
 
 
 @pytest_asyncio.fixture
@@ -53,6 +57,18 @@ async def test_a_cook_of_the_file_and_one_of_the_page_are_kept_and_listed(watch:
     assert sorted(row.name for row in records.rows("", 9)) == ["Choir", "Village-hall lunch"]
     with closing(sqlite3.connect(watch.journal.path)) as db:
         assert db.execute("SELECT COUNT(*) FROM kept_cooks WHERE ended IS NULL").fetchone() == (0,)
+
+
+async def test_a_watch_of_short_lives_keeps_its_cook(watch: Watch, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On the disk soon after the start, and not only at the end of a life that may be cut short."""
+    monkeypatch.setattr(watch_module, "COOKS_EVERY", 1e6)
+    running = asyncio.create_task(watch.run())
+    try:
+        await wait_for(lambda: running.done() or CookRecords(watch.journal.path).rows("", 9))
+        assert not running.done() and CookRecords(watch.journal.path).rows("", 9)[0].name == "Village-hall lunch"
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
 
 
 async def test_finished_cooks_teach_the_profile_through_an_input_and_are_tidied(tmp_path: Path) -> None:
