@@ -52,7 +52,10 @@ class Announcer:
 
     def hub_is(self, here: bool) -> None:
         """The hub said so itself."""
-        self._away_since = None if here else self._ticks()
+        if here:
+            self._away_since = None
+        elif self._away_since is None:  # said again and again it is away no longer than said once
+            self._away_since = self._ticks()
 
     def offer(self, parts: tuple[Node[Any], ...]) -> None:
         """What there is now. The hub hears of it as soon as it may."""

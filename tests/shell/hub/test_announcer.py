@@ -145,5 +145,6 @@ def test_a_hub_that_never_says_when_it_is_back_is_told_all_the_same(snapshot: Sn
     told.announcer.offer(homie.nodes(snapshot))
     assert told.link.told == []
     told.now += AWAY_AT_MOST
+    told.announcer.hub_is(False)
     told.announcer.work()
     assert told.link.of(MAIN)
