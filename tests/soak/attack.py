@@ -79,7 +79,7 @@ WRONG = {
 
 @dataclass
 class Attack:
-    """A night of them. problems: what must not be."""
+    """A night of them. problems: what must not be. trail: what was done, at how many s after the newest need."""
 
     stage: Stage
     state: Path
@@ -87,9 +87,11 @@ class Attack:
     wrong: str
     may_fill: bool
     done: Counter[str] = field(default_factory=Counter)
+    trail: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     needs: int = 0
     slowest: float = 0.0
+    pit_since: float = field(default_factory=time.monotonic)
     process: subprocess.Popen[bytes] | None = None
 
     def __post_init__(self) -> None:
@@ -195,6 +197,7 @@ class Attack:
             self.look()
             attack = self.chance.choice(kinds)
             self.done[attack.__name__] += 1
+            self.trail.append(f"{time.monotonic() - self.pit_since:.0f} {attack.__name__}")
             with contextlib.suppress(OSError):  # what it was to act on may be gone just then
                 await attack()
 
@@ -206,14 +209,26 @@ class Attack:
             await asyncio.sleep((CALM + self.pit_chance.uniform(0, CALM)) / FACTOR)
             heard, begin = len(self.stage.told), time.monotonic()
             self.stage.pit = TOO_HOT
+            self.pit_since = begin
+            self.trail.append(f"need {self.needs + 1}")
             self.needs += 1
             while not any(m["level"] == "wake" for m in self.stage.told[heard:]):
                 if (time.monotonic() - begin) * FACTOR > MUST_WAKE_WITHIN:
-                    self.problems.append(f"need {self.needs} missed after {dict(self.done)}")
+                    self.problems.append(
+                        f"need {self.needs} missed; s after it, what was done: {', '.join(self.trail[-20:])}"
+                    )
+                    self.keep(f"missed-{self.needs}")
                     break
                 await asyncio.sleep(0.05)
             else:
                 self.slowest = max(self.slowest, (time.monotonic() - begin) * FACTOR)
+
+    def keep(self, name: str) -> None:
+        """The state as it is, and every message so far, for whoever asks why."""
+        home = self.stage.files[0].parent
+        with contextlib.suppress(OSError, shutil.Error):  # the watch goes on writing
+            shutil.copytree(self.state, home / name)
+        (home / f"{name}.json").write_text(json.dumps(self.stage.told))
 
     def two_meanings(self) -> list[str]:
         """Ids heard with different words; a repeat of the same words is allowed."""
