@@ -1,10 +1,9 @@
 """What runs inside the virtual machine of test_ble_kernel.py: bluetoothd, a probe on /dev/vhci, and our own drivers.
 
-    python -m tests.soak.ble_guest looks | watches
+    python -m tests.soak.ble_guest
 
 Each finding is one line on standard output: `RESULT {"step": ..., "took": ..., ...}`. Nothing here is patched but the time that
-connecting may take, for the processor is emulated. A machine each: when our side ends a connection, this kernel sends the
-played controller a cancelled attempt in place of a disconnect, and is busy ever after. When the other side ends it, all is well.
+connecting may take, for the processor is emulated.
 """
 
 from __future__ import annotations
@@ -130,6 +129,24 @@ async def connections(probe: Probe) -> None:
             tell(f"drop, {turn}", began, error=await lost(link))
 
 
+async def hangs_up(probe: Probe) -> None:
+    """Our side ends the connection, twice."""
+    await probe.order("named")
+    one = driver()
+    for turn in ("first", "again", "once more"):
+        began = time.monotonic()
+        async with one.open() as link:
+            opened = time.monotonic() - began
+            found: list[float | None] = []
+            reading = asyncio.create_task(values(link, 1))
+            while not reading.done():
+                await probe.order("value 2A6E e02e")
+                await asyncio.sleep(0.5)
+            found = await reading
+        tell(f"hang up, {turn}", began, opened=round(opened, 1), values=found)
+        await probe.order("named")
+
+
 async def broadcasts(probe: Probe) -> None:
     device = BleAdvertDevice(kind="ble-advert", id="pit", address=PROBE, silence_limit=PATIENCE)
     began = time.monotonic()
@@ -161,7 +178,7 @@ async def main() -> None:
     ble_gatt.CONNECT_TIMEOUT = PATIENCE
     ble_radio.FIND_TIMEOUT = PATIENCE
     async with air() as probe:
-        for step in {"looks": (devices,), "watches": (connections, broadcasts, adapter_gone)}[sys.argv[1]]:
+        for step in (devices, hangs_up, connections, broadcasts, adapter_gone):
             try:
                 await step(probe)
             except Exception:

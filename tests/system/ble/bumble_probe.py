@@ -19,7 +19,15 @@ from bumble.controller import Controller
 from bumble.core import UUID, AdvertisingData, PhysicalTransport
 from bumble.device import Device
 from bumble.gatt import Characteristic, Service
-from bumble.hci import Address
+from bumble.hci import (
+    Address,
+    HCI_ErrorCode,
+    HCI_LE_Connection_Complete_Event,
+    HCI_LE_Create_Connection_Cancel_Command,
+    HCI_LE_Enhanced_Connection_Complete_Event,
+    HCI_Packet,
+    HCI_StatusReturnParameters,
+)
 from bumble.host import Host
 from bumble.link import LocalLink
 from bumble.transport.common import AsyncPipeSink
@@ -31,6 +39,8 @@ WATCH = "F0:F1:F2:F3:F4:F5"
 BTHOME = UUID.from_16_bits(0xFCD2)
 INTERVAL = 30.0
 """ms between advertisements"""
+ENHANCED = 1 << 9
+"""bit of the LE event mask for LE Enhanced Connection Complete (7.8.1)"""
 OWN = "6b1b7a0e-3c55-4f0e-9a51-0f2a3d0c1e77"
 """a characteristic of nobody's standard"""
 SECRET = "2BDF"
@@ -69,6 +79,41 @@ class Air(LocalLink):
         receiver = self.find_le_controller(destination_address)
         if connection is not None and receiver is not None:
             asyncio.get_running_loop().call_soon(receiver.on_link_acl_data, connection.self_address, transport, data)
+
+
+class Exact(Controller):
+    """Where the library's controller leaves the Core Specification, and Debian's kernel notices (Vol 4, Part E).
+
+    7.7.65.10: a host that unmasks the enhanced event of a new connection is sent that one and not the plain one. Without it
+    the kernel has a connection and still waits for the end of the attempt, so that, asked to hang up, it cancels the attempt.
+    7.8.13: a cancelled attempt ends with that event and an error; without it no other attempt is ever taken.
+    """
+
+    def send_hci_packet(self, packet: HCI_Packet) -> None:
+        if isinstance(packet, HCI_LE_Connection_Complete_Event) and self.le_event_mask & ENHANCED:
+            nowhere = Address("00:00:00:00:00:00")
+            packet = HCI_LE_Enhanced_Connection_Complete_Event(
+                status=packet.status, connection_handle=packet.connection_handle, role=packet.role,
+                peer_address_type=packet.peer_address_type, peer_address=packet.peer_address,
+                local_resolvable_private_address=nowhere, peer_resolvable_private_address=nowhere,
+                connection_interval=packet.connection_interval, peripheral_latency=packet.peripheral_latency,
+                supervision_timeout=packet.supervision_timeout, central_clock_accuracy=packet.central_clock_accuracy,
+            )  # fmt: skip
+        super().send_hci_packet(packet)
+
+    def on_hci_le_create_connection_cancel_command(
+        self, command: HCI_LE_Create_Connection_Cancel_Command
+    ) -> HCI_StatusReturnParameters:
+        pending, self.pending_le_connection = self.pending_le_connection, None
+        if pending is None:
+            return HCI_StatusReturnParameters(HCI_ErrorCode.COMMAND_DISALLOWED_ERROR)
+        ended = HCI_LE_Connection_Complete_Event(
+            status=HCI_ErrorCode.UNKNOWN_CONNECTION_IDENTIFIER_ERROR, connection_handle=0, role=0, peer_address_type=0,
+            peer_address=Address("00:00:00:00:00:00"), connection_interval=0, peripheral_latency=0, supervision_timeout=0,
+            central_clock_accuracy=0,
+        )  # fmt: skip
+        asyncio.get_running_loop().call_soon(self.send_hci_packet, ended)
+        return HCI_StatusReturnParameters(HCI_ErrorCode.SUCCESS)
 
 
 class Probe:
@@ -117,7 +162,7 @@ async def main() -> None:
         listener = socket.create_server(("127.0.0.1", 0))
         transport, port = await open_tcp_server_transport_with_socket(listener), listener.getsockname()[1]
     link = Air()  # type: ignore[no-untyped-call]
-    Controller("watch", transport.source, transport.sink, link, WATCH)
+    Exact("watch", transport.source, transport.sink, link, WATCH)
     host = Host()
     host.controller = Controller("probe", host_source=host, host_sink=AsyncPipeSink(host), link=link)
     device = Device(name="Pit probe", address=Address(PROBE), host=host)
