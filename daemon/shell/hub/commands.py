@@ -9,6 +9,7 @@ and the band can only be moved as far as the runaway alarm, which hangs on it, s
 from __future__ import annotations
 
 import math
+import re
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -54,6 +55,9 @@ NUMBER_LENGTH = 40
 """Characters of a number, which is plenty."""
 ORDER = "watch/order"
 """The settable property that takes a JSON order. Like every other it is now or never, so it needs neither id nor expiry."""
+
+
+_COMMAND = re.compile(r'"command"\s*:\s*"([a-z-]{1,24})"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +122,15 @@ class CommandGate:
         return self._answers + topic.removeprefix(self._orders) if topic.startswith(self._orders) else ""
 
     def words(self, message: Incoming) -> str:
-        """An order in a few words."""
+        """An order in a few words: what it asks for, or the property and what it was to be set to."""
         payload = message.payload[:NUMBER_LENGTH].decode("utf-8", errors="replace")
         target = message.topic.removeprefix(self._base).removesuffix("/set")
-        return (
-            f"{target} {payload}" if message.topic.startswith(self._base) else f"order of {self._user(message.topic)}"
-        )
+        if message.topic.startswith(self._base) and target != ORDER:
+            return f"{target} {payload}"
+        user = self._user(message.topic)
+        named = _COMMAND.search(message.payload[:SIZE_LIMIT].decode("utf-8", errors="replace"))
+        word = named[1] if named else "order"
+        return word if user == HUB else f"{word} of {user}"
 
     def take(self, message: Incoming, snapshot: Snapshot) -> Taken:
         """Raises CommandRejected."""

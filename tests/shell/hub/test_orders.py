@@ -247,3 +247,14 @@ def test_a_reminder_is_an_hour_and_a_button() -> None:
     hub = discovery.Hub("homeassistant", "pit", "The long pit", BASE, ROOT)
     names = {e.settings["name"] for d in discovery.devices(hub, homie.nodes(SNAPSHOT)) for e in d.entities}
     assert {"Spritz: due at", "Spritz: done"} <= names
+
+
+def test_a_refusal_says_in_a_word_what_was_ordered() -> None:
+    heavy = json.dumps({"sure": False, "command": "add-piece", "piece": LOAF}).encode()
+    for topic, payload, words in (
+        (f"{BASE}/watch/order/set", heavy, "add-piece"),
+        (f"{ROOT}/orders/ann", heavy, "add-piece of ann"),
+        (f"{ROOT}/command", b"\xff{", "order"),
+        (f"{BASE}/pit/wood/set", b"-1", "pit/wood -1"),
+    ):
+        assert gate().words(Incoming(topic, payload, False)) == words
