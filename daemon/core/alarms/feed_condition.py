@@ -32,6 +32,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     wanted = wanted and not (sense.answering or sense.slackens)
     unknown = isnan(pit) and sense.chance is None  # neither raises nor clears
     failed = sense.not_caught and chance >= sense.begins and not climbs
+    # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
+    failed = failed and (not isnan(pit) or f"{NOT_CAUGHT}/{process.pit_subject.id}" in process.standing)
     because: Text = say("alarm.pit-falling.because", pit=pit, left=left)
     if below:
         because = say("alarm.pit-falling.because-below", pit=pit)

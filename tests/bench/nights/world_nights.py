@@ -26,6 +26,8 @@ from daemon.core.settings import (
     CookSettings,
     FireModel,
     Learned,
+    MeatKind,
+    PieceSettings,
     QuietHours,
     Role,
     WatchSettings,
@@ -58,6 +60,8 @@ TOLD_WITHIN = 30
 """min after the only probe fell for which the night is judged on: by then it must have been said."""
 LOST_BELOW, LOST_FOR = 15.0, 20
 """°C under the band and min in one piece that are a lost fire."""
+MEAT = PieceSettings("meat", "Meat", "piece", MeatKind.WHOLE_ROAST, None, 4.0, 0.1, 0.2)
+"""Without a probe and a goal: it says nothing itself, but for its sake a lost fire wakes somebody."""
 FOR_WOOD = ("pit-falling/", "fire-out/")
 AUDIENCES = (("phone", ("phone",)), ("sounder", ("sounder",)))
 
@@ -120,6 +124,8 @@ class Watches:
         self.hangs_again: dict[int, tuple[float, float]] = {}
         """pit: minutes at which its probe fell, and at which whoever was told of it hung it up again."""
         self.repairs: dict[int, int] = {}
+        self.lies: list[bool] = [False] * night.pits
+        """The meat is on, and said to be."""
         for pit, engine in enumerate(self.engines):
             self._hear(pit, engine.handle(WallClock(FRIDAY_17_00, trusted=True), 0.0), 0.0)
             self.due[pit] = [MarkMade(1.0, "fire-lit")] if marking.share[pit] > 0 else []
@@ -129,6 +135,9 @@ class Watches:
         called, wood = np.zeros(night.pits, bool), np.zeros(night.pits, bool)
         self._repair(night, minute)
         for pit in range(night.pits):
+            if not self.lies[pit] and 0 <= night.meat_on[pit] <= (minute - 1) * PER_MINUTE:
+                self.lies[pit] = True
+                self._feed(pit, Mark(MarkKind.MEAT_ON, MEAT.id), (minute - 1) * MINUTE)
             before = len(self.told[pit])
             for step in range((minute - 1) * PER_MINUTE, minute * PER_MINUTE):
                 self._step(night, pit, step)
@@ -319,6 +328,6 @@ def _settings(night: Night, pit: int, model: FireModel | None) -> WatchSettings:
     channels = [ChannelSettings(c, c, Role.PIT, stale_after=40.0) for c in CHANNELS[: int(night.probes.count[pit])]]
     band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
     return WatchSettings(
-        "pit", "Pit", tuple(channels), CookSettings("strange", "", band),
+        "pit", "Pit", tuple(channels), CookSettings("strange", "", band, pieces=(MEAT,)),
         AnnouncingSettings(QuietHours(0, 24 * 60 - 1, UTC), audiences=AUDIENCES), learned=Learned(fire=model),
     )  # fmt: skip

@@ -84,6 +84,9 @@ def test_a_log_that_does_not_catch_has_its_own_prompt_and_no_other() -> None:
     assert asked["log-not-caught"].active and not asked["pit-falling"].active
     assert in_english(asked["log-not-caught"].text) == "Turn the last log: Pit 112 °C, low in 16 min"
     assert not said(125.0, FeedSense(chance=0.1, left=LEFT, not_caught=True))["log-not-caught"].active, "time enough"
+    assert not said(nan, FeedSense(chance=0.9, left=LEFT, not_caught=True))["log-not-caught"].active, (
+        "nobody sees that it falls"
+    )
 
 
 def test_below_the_band_wood_is_wanted_unless_the_pit_climbs() -> None:
