@@ -45,8 +45,14 @@ class Order(BaseModel):
     @field_validator("expires")
     @classmethod
     def zoned(cls, value: str | None) -> str | None:
-        if value is not None and datetime.fromisoformat(value).tzinfo is None:
-            raise ValueError("a time zone is needed")
+        if value is None:
+            return None
+        try:
+            zone = datetime.fromisoformat(value).tzinfo
+        except ValueError:
+            zone = None
+        if zone is None:
+            raise ValueError('write a date, an hour and a time zone: "2026-11-29T03:10:00Z"')
         return value
 
 

@@ -154,7 +154,7 @@ async def test_a_refusal_is_seen_and_not_only_logged(evening: tuple[Rig, Snapsho
         assert not json.loads(ear.of("pitvigil/pit/answers/ann")[-1])["taken"]
         watch.tell(later=10.0)  # it is still there with the next picture
         await watch.settled(ear)
-        assert (await retained_on(mosquitto.port))[f"{BASE}/watch/refused"].startswith("order of ann")
+        assert (await retained_on(mosquitto.port))[f"{BASE}/watch/refused"].startswith("sleep of ann")
 
 
 async def test_whoever_orders_sees_the_effect_with_the_next_event(
