@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from config.cook import Cook, PieceSection
+from config.cook import Cook, PieceSection, WrapSection
 from config.cuts import CUTS
 from config.problems import Problem, item
 from config.rig import BandSection, Rig, WoodSection
@@ -20,6 +20,10 @@ CM_PER_INCH = 2.54
 """Exact, by the international agreement of 1959."""
 MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
 """Times the usual weight of the cut, and the usual thickness at its weight, beyond which a value is asked about."""
+LEAST_TOUGH, LEAST_WHOLE, NEAR_SAFE = 75.0, 48.0, 3.0
+"""°C: no cut that is cooked to be tender is so under it; the rarest roast; and so far under its safe minimum anything else."""
+USUAL_WRAP = (55.0, 92.0)
+"""°C of a core at which pieces are wrapped."""
 FEW_LIVE_ABOVE = 2600.0
 """m: higher than most towns in which a pit may stand."""
 USUAL_SPLIT = (0.3, 2.5)
@@ -40,6 +44,7 @@ def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: floa
     yield from _wood(rig.wood, rig_file)
     if cook is not None:
         yield from cook_doubts(cook, rig.people.zone, cook_file, now)
+        yield from _places(rig, cook, cook_file)
 
 
 def cook_doubts(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
@@ -84,6 +89,7 @@ def _altitude(metres: float, file: str) -> Iterator[Problem]:
 def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     """What is asked about one piece."""
     cut = CUTS[piece.cut]
+    yield from _goal_doubts(piece, file, key)
     pounds = piece.weight * KG_PER_POUND
     if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
         remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
@@ -98,6 +104,33 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
         if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
             remedy += f"; if inches are meant, write {inches:.0f}"
         yield _asked(file, f"{key}, thickness", f"{piece.thickness:g}", remedy)
+
+
+def _places(rig: Rig, cook: Cook, file: str) -> Iterator[Problem]:
+    there = [channel.place or channel.name or channel.id for channel in rig.channels if channel.role == "pit"]
+    for number, piece in enumerate(cook.pieces):
+        if piece.place is not None and piece.place not in there:
+            key = item("pieces", number, piece.id or piece.name)
+            yield _asked(
+                file, f"{key}, place", f'"{piece.place}"', f"no pit channel lies there; they lie: {', '.join(there)}"
+            )
+
+
+def _goal_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
+    """A core temperature to take it off at, or to wrap it at, that is far from what this cut is cooked to."""
+    cut = CUTS[piece.cut]
+    if piece.target is not None:
+        tough = cut.tender is not None
+        least = LEAST_TOUGH if tough else LEAST_WHOLE if cut.kind == "whole-roast" else cut.safe_minimum - NEAR_SAFE
+        if piece.target < least:
+            usual = "done at" if cut.tender is None else "tender from"
+            at = cut.tender[0] if cut.tender is not None else cut.target or cut.safe_minimum
+            remedy = f"that core is low ({to_fahrenheit(piece.target):.0f} °F); "
+            remedy += f"a {cut.name.lower()} is usually {usual} {at:g} °C; is it meant?"
+            yield _asked(file, f"{key}, target", f"{piece.target:g} °C", remedy)
+    if isinstance(piece.wrap, WrapSection) and not USUAL_WRAP[0] <= piece.wrap.at <= USUAL_WRAP[1]:
+        remedy = f"most pieces are wrapped at a core between {USUAL_WRAP[0]:g} and {USUAL_WRAP[1]:g} °C; is it meant?"
+        yield _asked(file, f"{key}, wrap", f"{piece.wrap.at:g} °C", remedy)
 
 
 def _serving_time(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:

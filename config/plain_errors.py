@@ -46,6 +46,41 @@ IN_WORDS: Mapping[str, str] = {
 }
 """By the library's type of error, for those that need no figure."""
 
+CALLED: Mapping[str, str] = {
+    "minutes_ago": "how long ago",
+    "celsius": "the temperature",
+    "kind": "what was done",
+    "what": "the mark",
+    "said_at": "when it was said",
+    "tolerance": "how far off the thermometer may be",
+    "thermometer": "the name of the thermometer",
+    "where": "the place in the piece",
+    "piece": "the piece",
+    "channel": "the probe",
+    "splits": "the number of splits",
+    "ambient": "the temperature outside",
+    "wind": "the wind",
+    "low": "the low end of the band",
+    "high": "the high end of the band",
+    "every_minutes": "from one reminder to the next",
+    "by": "who says so",
+    "at_night": "whether it may wake",
+    "serve_at": "the serving time",
+    "fat_percent": "the fat",
+    "note": "the note",
+    "seconds": "the time",
+}
+"""What a field of an order is called before people, by the last word of its key; others by that word itself."""
+
+
+def in_a_sentence(problem: Problem) -> str:
+    """As the page and the command line say it of an order: what is wrong, without a file."""
+    last = next((part for part in reversed(problem.key.split(".")) if not part.isdigit()), problem.key)
+    called = CALLED.get(last, last.replace("_", " "))
+    value = f" ({problem.value})" if problem.value else ""
+    return f"{called}{value}: {problem.remedy}"
+
+
 UNITS: Mapping[str, str] = {
     "weight": " kg",
     "thickness": " cm",
@@ -58,6 +93,13 @@ UNITS: Mapping[str, str] = {
     "target": " °C",
     "fat_percent": " %",
     "hours_below_floor": " h",
+    "minutes_ago": " min",
+    "every_minutes": " min",
+    "celsius": " °C",
+    "tolerance": " °C",
+    "ambient": " °C",
+    "wind": " m/s",
+    "seconds": " s",
 }
 """What the number of a key is in, by the last word of the key."""
 
@@ -126,10 +168,18 @@ def _remedy(error: Mapping[str, Any], key: str) -> str:
         return str(context.get("error", "cannot be used"))
     if last in SAID_BY_KEY and kind not in ("extra_forbidden", "missing"):
         return SAID_BY_KEY[last]
-    return IN_WORDS.get(kind) or next(_with_figures(kind, context, last), "cannot be used here; see the example files")
+    return IN_WORDS.get(kind) or next(
+        _with_figures(kind, context, last, error.get("input")), "cannot be used here; see the example files"
+    )
 
 
-def _with_figures(kind: str, context: Mapping[str, Any], last: str) -> Iterator[str]:
+def _if_fahrenheit(given: object, unit: str) -> str:
+    """How to write a temperature that is too high for °C."""
+    plain = isinstance(given, int | float) and not isinstance(given, bool)
+    return f'; if °F is meant, write "{given:g} F"' if plain and unit == " °C" else ""
+
+
+def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: object) -> Iterator[str]:
     unit = UNITS.get(last, "")
     match kind:
         case "greater_than":
@@ -139,8 +189,8 @@ def _with_figures(kind: str, context: Mapping[str, Any], last: str) -> Iterator[
         case "less_than":
             yield f"must be less than {context['lt']:g}{unit}"
         case "less_than_equal":
-            yield f"must be at most {context['le']:g}{unit}"
-        case "literal_error":
+            yield f"must be at most {context['le']:g}{unit}{_if_fahrenheit(given, unit)}"
+        case "literal_error" | "enum":
             yield f"choose one of: {context['expected'].replace(chr(39), chr(34))}"
         case "union_tag_invalid":
             yield f"no such kind; choose one of: {context['expected_tags'].replace(chr(39), chr(34))}"

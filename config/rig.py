@@ -35,6 +35,8 @@ class BandSection(Strict):
 
     @model_validator(mode="after")
     def ordered(self) -> BandSection:
+        if self.high < self.low:
+            raise ValueError(f"a band goes from low to high: low = {self.high:g}, high = {self.low:g}")
         if self.high - self.low < 5:
             raise ValueError("the band must be at least 5 °C wide: no log fire holds less")
         return self

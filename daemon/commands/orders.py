@@ -21,6 +21,8 @@ PATIENCE = 10.0
 """s for one answer of the watch."""
 PLANS_IN = 120.0
 """s for a plan: a board takes its time."""
+LONGEST_AGO = 720.0
+"""Minutes, as the watch takes them."""
 SAME_MINUTE = 60.0
 """s within which a mark is the one that `--at` names."""
 EXIT_FAILED, EXIT_BAD_CALL = 1, 2
@@ -42,6 +44,8 @@ EXAMPLES = {
     "wood": "24 --rig rig.toml",
 }
 Parser = Callable[[str, object, str], argparse.ArgumentParser]
+Act = Callable[[argparse.Namespace, "Watch"], Any]
+"""Gives the order, and returns the watch's answer."""
 
 
 _DIRECTLY = urllib.request.build_opener(urllib.request.ProxyHandler({}))
@@ -55,7 +59,7 @@ class NotSaid(Exception):
 def add_commands(command: Parser) -> None:
     """command: makes a subcommand of its name, what it does, and its help."""
 
-    def order(name: str, act: Callable[[argparse.Namespace, Watch], None], text: str) -> argparse.ArgumentParser:
+    def order(name: str, act: Act, text: str) -> argparse.ArgumentParser:
         sub = command(name, lambda options: _said(options, act), text)
         sub.add_argument("--rig", type=Path, required=True, help="rig file (TOML) of the running watch")
         sub.add_argument(
@@ -97,8 +101,8 @@ def add_commands(command: Parser) -> None:
         sub.add_argument("--cut", required=needed, help="a cut of the table")
         sub.add_argument("--weight", type=float, required=needed, help="kg")
         sub.add_argument("--thickness", type=float, help="cm, thinnest dimension")
-        sub.add_argument("--target", type=float, help="core °C to take it off at")
-        sub.add_argument("--place", help="the pit channel nearest to it")
+        sub.add_argument("--target", type=_temperature, help='core to take it off at: °C, or "145 F"')
+        sub.add_argument("--place", help="on the grate: the place of the pit channel nearest to it")
         sub.add_argument("--sure", action="store_true", help="it is meant, however odd")
     remove = order("remove-piece", _remove_piece, "a piece leaves the running cook")
     remove.add_argument("piece", help="id of the piece")
@@ -110,7 +114,7 @@ def add_commands(command: Parser) -> None:
     band.add_argument("high", help='°C, or "275 F"')
     band.add_argument("--sure", action="store_true", help="it is meant, however odd")
     keep = order("keep-plan", _keep_plan, "plan the running cook and keep the plan: its times become prompts")
-    keep.add_argument("--ambient", type=float, help="°C outside (default: as the rig's probe says)")
+    keep.add_argument("--ambient", type=_temperature, help='°C outside, or "23 F" (default: as the rig\'s probe says)')
     keep.add_argument("--wind", type=float, default=0.0, help="m/s at the pit")
     keep.add_argument("--no-wake", action="store_true", help="its hours are no alarm clock: by day only")
     order("drop-plan", _drop_plan, "keep no plan any more")
@@ -165,7 +169,14 @@ class Watch:
 
     def minutes_ago(self, text: str | None) -> float:
         """Minutes since a local time; of an hour without a day the newest. Raises NotSaid."""
-        return 0.0 if text is None else (_now() - self._instant(text)).total_seconds() / 60.0
+        if text is None:
+            return 0.0
+        minutes = (_now() - self._instant(text)).total_seconds() / 60.0
+        if minutes < 0.0:
+            raise NotSaid(f"{text} is yet to come")
+        if minutes > LONGEST_AGO:
+            raise NotSaid(f"{text} is {minutes / 60.0:.0f} hours ago: at most {LONGEST_AGO / 60.0:.0f} can be told")
+        return minutes
 
     def engine_time(self, text: str, wall_offset: float) -> float:
         return self._instant(text).timestamp() - wall_offset
@@ -201,26 +212,27 @@ def _now() -> datetime:
 def _problem(error: urllib.error.HTTPError) -> str:
     try:
         told = json.load(error)
-        where = f"{told['where']}: " if told.get("where") else ""
-        return f"{where}{told['problem']}"
+        problem = str(told["problem"])
+        return problem.replace("(send sure: true if it is meant)", "(if it is meant, say it again with --sure)")
     except (ValueError, KeyError, TypeError):
         return f"the watch answers {error.code}"
 
 
-def _said(options: argparse.Namespace, act: Callable[[argparse.Namespace, Watch], None]) -> int:
+def _said(options: argparse.Namespace, act: Act) -> int:
     from config.loader import load_both
     from daemon.shell.state.secrets import SecretRefused
 
     rig, _ = load_both(options.rig, None)
     try:
-        act(options, Watch(rig, options.state))
+        answer = act(options, Watch(rig, options.state))
     except SecretRefused as error:
         sys.stderr.write(f"{error}; or name with --state the directory of the watch\n")
         return EXIT_BAD_CALL
     except NotSaid as error:
         sys.stderr.write(f"{error}\n")
         return EXIT_FAILED
-    sys.stdout.write("said\n")
+    said = answer.get("said") if isinstance(answer, dict) else None
+    sys.stdout.write(f"{said or 'taken'}\n")
     return 0
 
 
@@ -235,13 +247,13 @@ def _temperature(text: str) -> float | str:
 # --- the commands --------------------------------------------------------------------------------------------
 
 
-def _mark(options: argparse.Namespace, watch: Watch) -> None:
+def _mark(options: argparse.Namespace, watch: Watch) -> Any:
     late = watch.minutes_ago(options.at)
     body = {"kind": options.kind, "piece": options.piece, "note": options.note, "minutes_ago": late, "by": options.by}
-    watch.ask("mark", body)
+    return watch.ask("mark", body)
 
 
-def _take_back(options: argparse.Namespace, watch: Watch) -> None:
+def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
     said_at = None
     if options.at is not None:
         seen = watch.ask("snapshot")
@@ -251,74 +263,74 @@ def _take_back(options: argparse.Namespace, watch: Watch) -> None:
         if not near:
             raise NotSaid(f"no {options.kind} of {options.at} stands")
         said_at = near[0]["said_at"]
-    watch.ask("take-back", {"what": options.kind, "piece": options.piece, "said_at": said_at, "by": options.by})
+    return watch.ask("take-back", {"what": options.kind, "piece": options.piece, "said_at": said_at, "by": options.by})
 
 
-def _spot(options: argparse.Namespace, watch: Watch) -> None:
+def _spot(options: argparse.Namespace, watch: Watch) -> Any:
     body = {
         "piece": options.piece, "celsius": _temperature(options.temperature), "where": options.where,
         "thermometer": options.thermometer, "tolerance": options.tolerance, "by": options.by,
         "minutes_ago": watch.minutes_ago(options.at),
     }  # fmt: skip
-    watch.ask("spot", body)
+    return watch.ask("spot", body)
 
 
-def _choose_spot(options: argparse.Namespace, watch: Watch) -> None:
-    watch.ask("choose-spot", {"piece": options.piece, "by": options.by})
+def _choose_spot(options: argparse.Namespace, watch: Watch) -> Any:
+    return watch.ask("choose-spot", {"piece": options.piece, "by": options.by})
 
 
 def _given(options: argparse.Namespace, *keys: str) -> dict[str, Any]:
     return {key: value for key in keys if (value := getattr(options, key)) is not None}
 
 
-def _add_piece(options: argparse.Namespace, watch: Watch) -> None:
+def _add_piece(options: argparse.Namespace, watch: Watch) -> Any:
     piece = _given(options, "name", "id", "cut", "weight", "thickness", "target", "place")
     if options.probe is not None:
         piece["channel"] = options.probe
-    watch.ask("add-piece", {"piece": piece, "sure": options.sure, "by": options.by})
+    return watch.ask("add-piece", {"piece": piece, "sure": options.sure, "by": options.by})
 
 
-def _change_piece(options: argparse.Namespace, watch: Watch) -> None:
+def _change_piece(options: argparse.Namespace, watch: Watch) -> Any:
     changes = _given(options, "name", "cut", "weight", "thickness", "target", "place")
-    watch.ask("change-piece", {"piece": options.piece, "sure": options.sure, "by": options.by, **changes})
+    return watch.ask("change-piece", {"piece": options.piece, "sure": options.sure, "by": options.by, **changes})
 
 
-def _remove_piece(options: argparse.Namespace, watch: Watch) -> None:
-    watch.ask("remove-piece", {"piece": options.piece, "by": options.by})
+def _remove_piece(options: argparse.Namespace, watch: Watch) -> Any:
+    return watch.ask("remove-piece", {"piece": options.piece, "by": options.by})
 
 
-def _move_probe(options: argparse.Namespace, watch: Watch) -> None:
+def _move_probe(options: argparse.Namespace, watch: Watch) -> Any:
     channel = None if options.channel == "none" else options.channel
-    watch.ask("move-probe", {"piece": options.piece, "channel": channel, "by": options.by})
+    return watch.ask("move-probe", {"piece": options.piece, "channel": channel, "by": options.by})
 
 
-def _band(options: argparse.Namespace, watch: Watch) -> None:
+def _band(options: argparse.Namespace, watch: Watch) -> Any:
     band = {"low": _temperature(options.low), "high": _temperature(options.high)}
-    watch.ask("band", {"band": band, "sure": options.sure, "by": options.by})
+    return watch.ask("band", {"band": band, "sure": options.sure, "by": options.by})
 
 
-def _keep_plan(options: argparse.Namespace, watch: Watch) -> None:
+def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:
     weather = {**_given(options, "ambient"), "wind": options.wind}
     made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
-    sys.stdout.write("\n".join(made["lines"]) + "\n")
+    return {"said": "\n".join([*made["lines"], "this plan is kept"])}
 
 
-def _drop_plan(options: argparse.Namespace, watch: Watch) -> None:
-    watch.ask("drop-plan", {"by": options.by})
+def _drop_plan(options: argparse.Namespace, watch: Watch) -> Any:
+    return watch.ask("drop-plan", {"by": options.by})
 
 
-def _remind(options: argparse.Namespace, watch: Watch) -> None:
+def _remind(options: argparse.Namespace, watch: Watch) -> Any:
     own = {**_given(options, "text", "after", "until", "piece"), "at_night": options.at_night}
     if options.at is not None:
         own["at"] = watch.coming(options.at)
     if options.every is not None:
         own["every_minutes"] = options.every
-    watch.ask("add-reminder", {"reminder": own, "by": options.by})
+    return watch.ask("add-reminder", {"reminder": own, "by": options.by})
 
 
-def _of_reminder(path: str, options: argparse.Namespace, watch: Watch) -> None:
-    watch.ask(path, {"reminder": options.reminder, "by": options.by})
+def _of_reminder(path: str, options: argparse.Namespace, watch: Watch) -> Any:
+    return watch.ask(path, {"reminder": options.reminder, "by": options.by})
 
 
-def _wood(options: argparse.Namespace, watch: Watch) -> None:
-    watch.ask("count-wood", {"splits": options.splits, "by": options.by})
+def _wood(options: argparse.Namespace, watch: Watch) -> Any:
+    return watch.ask("count-wood", {"splits": options.splits, "by": options.by})

@@ -76,8 +76,8 @@ class ChannelSettings:
 
 @dataclass(frozen=True, slots=True)
 class PieceSettings:
-    """One piece of meat. channel: its meat channel, None where no probe of its own follows it. place: the pit channel nearest
-    to it, if known.
+    """One piece of meat. channel: its meat channel, None where no probe of its own follows it. place: on the grate, that of
+    the nearest pit channel, if known.
     wrap_at/tender_low/tender_high/target: core °C, None when the piece has none ("anything with only a target"
     has just `target`). thickness: thinnest dimension, m. safe_minimum: core °C of the rule named in safe_rule."""
 

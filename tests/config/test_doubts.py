@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 import config
-from config.cook import Cook
-from config.doubts import doubts
+from config.cook import Cook, PieceSection, WrapSection
+from config.doubts import doubts, piece_doubts
 from config.rig import Rig
 
 EXAMPLES = Path(config.__file__).parent / "examples"
@@ -80,3 +80,14 @@ def test_a_serving_time_that_is_past_or_far_off_is_asked_about() -> None:
     assert "that is past" in asked(now=SERVED + 60.0)[0]
     assert "5 days away" in asked(now=SERVED - 5 * 86_400.0)[0]
     assert asked(now=SERVED - 1.5 * 86_400.0) == []
+
+
+def test_a_core_far_from_what_a_cut_is_cooked_to_is_asked_about() -> None:
+    piece: dict[str, Any] = {"name": "A", "cut": "lamb-shank", "weight": 0.45}
+    low = [*piece_doubts(PieceSection(**piece, target=60), "cook.toml", "piece A")]
+    assert [doubt.key for doubt in low] == ["piece A, target"] and "tender from 90 °C" in low[0].remedy
+    assert not [*piece_doubts(PieceSection(**piece, target=92), "cook.toml", "piece A")]
+    rare: dict[str, Any] = {"name": "B", "cut": "beef-rib-roast", "weight": 4.0}
+    assert not [*piece_doubts(PieceSection(**rare, target=52), "cook.toml", "piece B")]
+    wrap = [*piece_doubts(PieceSection(**piece, wrap=WrapSection(material="foil", at=45)), "cook.toml", "piece A")]
+    assert [doubt.key for doubt in wrap] == ["piece A, wrap"]

@@ -14,7 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
 from config.doubts import band_doubts, cook_doubts, in_words, piece_doubts
-from config.plain_errors import plain_problems
+from config.plain_errors import in_a_sentence, plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.alarms.figures import AlarmFigures
@@ -30,6 +30,7 @@ from daemon.shell.web.kept_page import kept_page, lessons
 from daemon.shell.web.readers import Readers
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
+from daemon.shell.web.understood import understood
 from daemon.texts.composer import Composer
 from daemon.texts.reader import CELSIUS
 
@@ -80,9 +81,11 @@ async def body_of(request: web.Request, model: type[Model]) -> Model:
     try:
         return model.model_validate_json(raw)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        status = 400 if first["type"] == "json_invalid" else 422
-        raise Refused(status, first["msg"], ".".join(str(part) for part in first["loc"])) from None
+        errors = error.errors(include_url=False)
+        if errors[0]["type"] == "json_invalid":
+            raise Refused(400, "that is no JSON") from None
+        first = plain_problems("page", errors, json.loads(raw))[0]
+        raise Refused(422, in_a_sentence(first), "" if first.key == "(whole file)" else first.key) from None
 
 
 def number(request: web.Request, name: str, default: float | None = None) -> float:
@@ -143,6 +146,23 @@ def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
     said = "; ".join(in_words(doubt) for doubt in doubts)
     if said and not order.sure:
         raise Refused(409, f"{said} (send sure: true if it is meant)", "sure")
+
+
+def taken(
+    command: inputs.Command, give: Callable[[inputs.Command], None], seen: Snapshot, composer: Composer
+) -> web.StreamResponse:
+    """Put it in the queue, and say what was understood."""
+    said = composer.at(seen.wall_offset).say(understood(command, seen))
+    give(command)
+    return answer(models.Taken(said=said).model_dump_json().encode(), status=202)
+
+
+def known_piece(piece: str, seen: Snapshot, where: str) -> None:
+    """Raises Refused 422 where the cook has no such piece."""
+    known = [one.id for one in seen.pieces]
+    if piece not in known:
+        there = f"there are: {', '.join(known)}" if known else "no cook is running"
+        raise Refused(422, f"no piece is called {piece}; {there}", where)
 
 
 class Api:
@@ -248,41 +268,44 @@ class Api:
 
     # --- changing -----------------------------------------------------------------------------------
 
-    def _take(self, command: inputs.Command) -> web.StreamResponse:
-        self._command(command)
-        return answer(models.Taken().model_dump_json().encode(), status=202)
+    def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
+        return taken(command, self._command, self._snapshot(), self._readers.composer(request))
 
     def _known(self, piece: str) -> None:
-        if piece not in {known.id for known in self._snapshot().pieces}:
-            raise Refused(422, "no such piece in this cook", "piece")
+        known_piece(piece, self._snapshot(), "piece")
+
+    def _place(self, place: str | None, where: str) -> None:
+        there = [known.place or known.name for known in self._snapshot().channels if known.role is Role.PIT]
+        if place is not None and place not in there:
+            raise Refused(422, f"no place on the grate is called {place}; there are: {', '.join(there)}", where)
 
     def _meat_channel(self, channel: str | None, where: str) -> None:
         meat = [known.id for known in self._snapshot().channels if known.role is Role.MEAT]
         if channel is not None and channel not in meat:
-            raise Refused(422, f"no meat channel of that id; there are: {', '.join(meat)}", where)
+            raise Refused(422, f"no meat channel of that id ({channel}); there are: {', '.join(meat)}", where)
 
     async def acknowledge(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AcknowledgeOrder)
-        return self._take(inputs.Acknowledge(order.alarm, order.by))
+        return self._take(request, inputs.Acknowledge(order.alarm, order.by))
 
     async def pause(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.PauseOrder)
-        return self._take(inputs.PauseSound(order.seconds, order.by))
+        return self._take(request, inputs.PauseSound(order.seconds, order.by))
 
     async def shelve(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ShelveOrder)
-        return self._take(inputs.Shelve(order.alarm, order.seconds, order.reason, order.by))
+        return self._take(request, inputs.Shelve(order.alarm, order.seconds, order.reason, order.by))
 
     async def unshelve(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.UnshelveOrder)
-        return self._take(inputs.Unshelve(order.alarm, order.by))
+        return self._take(request, inputs.Unshelve(order.alarm, order.by))
 
     async def mark(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MarkOrder)
         if order.piece is not None:
             self._known(order.piece)
         at = self._earlier(order.minutes_ago)
-        return self._take(inputs.Mark(order.kind, order.piece, order.by, order.note, at))
+        return self._take(request, inputs.Mark(order.kind, order.piece, order.by, order.note, at))
 
     def _earlier(self, minutes: float) -> float | None:
         return self._snapshot().time - 60.0 * minutes if minutes else None
@@ -291,55 +314,57 @@ class Api:
         order = await body_of(request, models.TakeBackOrder)
         named = [m for m in self._snapshot().marks if (m.what, m.piece) == (order.what, order.piece)]
         if not named or (order.said_at is not None and all(m.said_at != order.said_at for m in named)):
-            raise Refused(422, "no such mark stands", "what")
-        return self._take(inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by))
+            of = "" if order.piece is None else f" of {order.piece}"
+            raise Refused(422, f"no {order.what}{of} stands that could be taken back", "what")
+        return self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by))
 
     async def spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.SpotOrder)
         self._known(order.piece)
         at = self._earlier(order.minutes_ago)
         return self._take(
+            request,
             inputs.SpotReading(
                 order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
-            )
+            ),
         )
 
     async def choose_spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChooseSpotOrder)
         self._known(order.piece)
-        return self._take(inputs.ChooseSpot(order.piece, order.by))
+        return self._take(request, inputs.ChooseSpot(order.piece, order.by))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
-        return self._take(inputs.GoToSleep((await body_of(request, models.By)).by))
+        return self._take(request, inputs.GoToSleep((await body_of(request, models.By)).by))
 
     async def morning(self, request: web.Request) -> web.StreamResponse:
-        return self._take(inputs.GoodMorning((await body_of(request, models.By)).by))
+        return self._take(request, inputs.GoodMorning((await body_of(request, models.By)).by))
 
     async def test_wake(self, request: web.Request) -> web.StreamResponse:
-        return self._take(inputs.TestWake((await body_of(request, models.By)).by))
+        return self._take(request, inputs.TestWake((await body_of(request, models.By)).by))
 
     async def judge_wake(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.JudgeOrder)
-        return self._take(inputs.JudgeWake(order.notification, order.needed, order.by))
+        return self._take(request, inputs.JudgeWake(order.notification, order.needed, order.by))
 
     async def hand_over(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.HandOverOrder)
-        return self._take(inputs.HandOver(order.to, order.by, order.note))
+        return self._take(request, inputs.HandOver(order.to, order.by, order.note))
 
     async def safety_deed(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.DeedOrder)
         self._known(order.piece)
-        return self._take(inputs.TellDeed(order.piece, order.deed, order.by, order.note))
+        return self._take(request, inputs.TellDeed(order.piece, order.deed, order.by, order.note))
 
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
         _sure(order, band_doubts(order.band, "page", "band"))
-        return self._take(inputs.SetBand(Band(order.band.low, order.band.high), order.by))
+        return self._take(request, inputs.SetBand(Band(order.band.low, order.band.high), order.by))
 
     async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AskWrapOrder)
         self._known(order.piece)
-        return self._take(inputs.AskWrap(order.piece, order.celsius, order.by))
+        return self._take(request, inputs.AskWrap(order.piece, order.celsius, order.by))
 
     async def amend(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.NotesOrder)
@@ -351,7 +376,7 @@ class Api:
         return answer(models.Taken().model_dump_json().encode(), status=202)
 
     async def forget(self, request: web.Request) -> web.StreamResponse:
-        return self._take(inputs.UsePitProfile(PitProfile(), (await body_of(request, models.ForgetOrder)).by))
+        return self._take(request, inputs.UsePitProfile(PitProfile(), (await body_of(request, models.ForgetOrder)).by))
 
     async def start_cook(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.CookOrder)
@@ -364,7 +389,7 @@ class Api:
                 409, f"{now.cook_name} is running and would end: {on}; send replace: true to end it", "replace"
             )
         _sure(order, cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
-        return self._take(inputs.StartCook(cook, order.by))
+        return self._take(request, inputs.StartCook(cook, order.by))
 
     def _built(self, cook: Cook, where: str) -> CookSettings:
         if self._build_cook is None:
@@ -378,6 +403,7 @@ class Api:
         order = await body_of(request, models.AddPieceOrder)
         _sure(order, piece_doubts(order.piece, "page", "piece"))
         self._meat_channel(order.piece.channel, "piece.channel")
+        self._place(order.piece.place, "piece.place")
         (piece,) = self._built(Cook(name="one piece", pieces=(order.piece,)), "piece").pieces
         if piece.id in {known.id for known in self._snapshot().pieces}:
             raise Refused(422, f"a piece is called {piece.id} already: give it another name or id", "piece.name")
@@ -386,32 +412,34 @@ class Api:
             raise Refused(
                 422, f"the probe {piece.channel} is in {holder.name}: move it first, or add it without", "piece.channel"
             )
-        return self._take(inputs.AddPiece(piece, order.by))
+        return self._take(request, inputs.AddPiece(piece, order.by))
 
     async def change_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChangePieceOrder)
         self._known(order.piece)
+        self._place(order.place, "place")
         now = next(p.ordered for p in self._snapshot().pieces if p.id == order.piece)
         assert now is not None, "the snapshot of a running watch holds what was ordered"
         changes = order.model_dump(exclude={"piece", "by", "sure"}, exclude_none=True)
         try:
             section = changed_section(now, changes)
         except ValidationError as error:
-            raise Refused(422, plain_problems("page", error.errors(include_url=False), changes)[0].remedy) from None
+            first = plain_problems("page", error.errors(include_url=False), changes)[0]
+            raise Refused(422, in_a_sentence(first), first.key) from None
         _sure(order, piece_doubts(section, "page", "piece"))
         (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
-        return self._take(inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
+        return self._take(request, inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.RemovePieceOrder)
         self._known(order.piece)
-        return self._take(inputs.RemovePiece(order.piece, order.by))
+        return self._take(request, inputs.RemovePiece(order.piece, order.by))
 
     async def move_probe(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MoveProbeOrder)
         self._known(order.piece)
         self._meat_channel(order.channel, "channel")
-        return self._take(inputs.MoveProbe(order.piece, order.channel, order.by))
+        return self._take(request, inputs.MoveProbe(order.piece, order.channel, order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:
-        return self._take(inputs.EndCook((await body_of(request, models.By)).by))
+        return self._take(request, inputs.EndCook((await body_of(request, models.By)).by))

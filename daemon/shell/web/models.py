@@ -244,9 +244,10 @@ class PlanLines(BaseModel):
 
 
 class Taken(Body):
-    """The command was put in the queue; the next snapshot shows what came of it."""
+    """The command was put in the queue; the next snapshot shows what came of it. said: what the watch understood, for people."""
 
     taken: bool = True
+    said: str = ""
 
 
 class Invitation(Body):

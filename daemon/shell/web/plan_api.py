@@ -12,8 +12,9 @@ from daemon.core import inputs
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.snapshot import Snapshot
 from daemon.shell.web import models
-from daemon.shell.web.api import Refused, answer, asked, body_of
+from daemon.shell.web.api import Refused, answer, asked, body_of, known_piece, taken
 from daemon.shell.web.contract import PlannedCook, Planning
+from daemon.shell.web.readers import Readers
 
 
 class PlanApi:
@@ -25,12 +26,13 @@ class PlanApi:
         command: Callable[[inputs.Command], None],
         planning: Planning | None,
         zone: str,
+        readers: Readers,
     ) -> None:
+        self._readers = readers
         self._snapshot, self._command, self._planning, self._zone = snapshot, command, planning, zone
 
-    def _take(self, command: inputs.Command) -> web.StreamResponse:
-        self._command(command)
-        return answer(models.Taken().model_dump_json().encode(), status=202)
+    def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
+        return taken(command, self._command, self._snapshot(), self._readers.composer(request))
 
     async def _planned(self, cook: Cook | None, weather: models.WeatherOrder, wake: bool) -> PlannedCook:
         planning = self._planning
@@ -60,32 +62,33 @@ class PlanApi:
         return answer(models.PlanLines(lines=made.lines, plan=made.kept).model_dump_json().encode(), status=202)
 
     async def drop_plan(self, request: web.Request) -> web.StreamResponse:
-        return self._take(inputs.KeepPlan(None, (await body_of(request, models.By)).by))
+        return self._take(request, inputs.KeepPlan(None, (await body_of(request, models.By)).by))
 
     async def add_reminder(self, request: web.Request) -> web.StreamResponse:
         order, planning = await body_of(request, models.AddReminderOrder), self._planning
         if planning is None:
             raise Refused(503, "this watch takes no reminders from the page")
-        piece = order.reminder.piece
-        if piece is not None and piece not in {known.id for known in self._snapshot().pieces}:
-            raise Refused(422, "no such piece in this cook", "reminder.piece")
-        return self._take(inputs.AddReminder(planning.reminder(order.reminder), order.by))
+        if order.reminder.piece is not None:
+            known_piece(order.reminder.piece, self._snapshot(), "reminder.piece")
+        return self._take(request, inputs.AddReminder(planning.reminder(order.reminder), order.by))
 
     async def remove_reminder(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
         self._known(order.reminder)
-        return self._take(inputs.RemoveReminder(order.reminder, order.by))
+        return self._take(request, inputs.RemoveReminder(order.reminder, order.by))
 
     async def reminder_done(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
         if order.reminder != GREASE_TRAY:
             self._known(order.reminder)
-        return self._take(inputs.ReminderDone(order.reminder, order.by))
+        return self._take(request, inputs.ReminderDone(order.reminder, order.by))
 
     async def count_wood(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.WoodOrder)
-        return self._take(inputs.CountWood(order.splits, order.by))
+        return self._take(request, inputs.CountWood(order.splits, order.by))
 
     def _known(self, reminder: str) -> None:
-        if reminder not in {known.id for known in self._snapshot().reminders}:
-            raise Refused(422, "no such reminder in this cook", "reminder")
+        known = [own.id for own in self._snapshot().reminders]
+        if reminder not in known:
+            there = f"there are: {', '.join(known)}" if known else "there are none"
+            raise Refused(422, f"no reminder is called {reminder}; {there}", "reminder")

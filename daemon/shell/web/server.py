@@ -106,7 +106,7 @@ class PageServer:
             settings.reader.zone,
             Readers(settings.reader),
         )
-        self._plan_api = PlanApi(snapshot, command, planning, settings.reader.zone)
+        self._plan_api = PlanApi(snapshot, command, planning, settings.reader.zone, Readers(settings.reader))
         self._routes = {route.path: route for route in ROUTES}
         self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}
         self._runner: web.AppRunner | None = None

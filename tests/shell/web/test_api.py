@@ -20,7 +20,8 @@ from daemon.core import inputs
 from daemon.core.events import CommandRefused, MorningTold
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import From, ReminderSettings
-from daemon.core.settings import Band
+from daemon.core.settings import Band, MeatKind, PieceSettings
+from daemon.core.snapshot import MarkView
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes, CookRow
 from daemon.shell.web import streams as streams_module
@@ -121,7 +122,7 @@ async def test_an_order_becomes_one_command(
     client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], command: inputs.Command
 ) -> None:
     answer = await client.post(f"/api/{path}", json=body)
-    assert (answer.status, await answer.json()) == (202, {"taken": True})
+    assert (answer.status, (await answer.json())["taken"]) == (202, True)
     assert watch.commands == [command]
 
 
@@ -447,3 +448,113 @@ def test_the_document_names_every_model_it_refers_to() -> None:
 
 def test_the_link_carries_the_token_whole() -> None:
     assert login_url("pit.local", 8077, "a+b/c") == "http://pit.local:8077/login?token=a%2Bb%2Fc"
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "words"),
+    [
+        ("mark", {"kind": "log"}, "log, done at"),
+        ("mark", {"kind": "meat-on", "piece": "chuck-roll"}, "meat on: Beef chuck roll, done at"),
+        ("spot", {"piece": "chuck-roll", "celsius": "160 F"}, "Beef chuck roll: 71.1 °C at"),
+        ("choose-spot", {"piece": "chuck-roll"}, "the handheld probe reads Beef chuck roll"),
+        ("remove-piece", {"piece": "chuck-roll"}, "Beef chuck roll leaves the cook"),
+        ("move-probe", {"piece": "chuck-roll", "channel": None}, "Beef chuck roll is read by no probe"),
+        ("band", {"band": {"low": 110, "high": 130}}, "the band is 110 to 130 °C"),
+        ("count-wood", {"splits": 12}, "12 splits at hand"),
+        ("drop-plan", {}, "no plan is kept any more"),
+        (
+            "add-piece",
+            {"piece": {"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2}},
+            "joins as meat-loaf: Meat loaf",
+        ),
+        ("add-reminder", {"reminder": {"text": "Spritz", "after": "on"}}, "reminder spritz: Spritz"),
+    ],
+)
+async def test_an_order_is_said_back_as_it_was_understood(
+    client: aiohttp.ClientSession, path: str, body: dict[str, Any], words: str
+) -> None:
+    answer = await client.post(f"/api/{path}", json=body)
+    assert answer.status == 202 and words in (await answer.json())["said"]
+
+
+async def test_a_probe_taken_from_another_piece_is_said_for_both(
+    client: aiohttp.ClientSession, watch: FakeWatch
+) -> None:
+    chuck, lamb = watch.snapshot().pieces
+    answer = await client.post("/api/move-probe", json={"piece": chuck.id, "channel": lamb.channel})
+    said = (await answer.json())["said"]
+    assert said.startswith(f"{chuck.name} is read by ")
+    assert f"{lamb.name}, which had it, is now read by " in said
+    assert watch.commands == [inputs.MoveProbe(chuck.id, lamb.channel, "page")]
+
+
+async def test_marks_and_readings_may_come_late(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    now = watch.snapshot().time
+    assert (await client.post("/api/mark", json={"kind": "log", "minutes_ago": 20})).status == 202
+    spot = {"piece": "chuck-roll", "celsius": 63.4, "where": "thick end", "thermometer": "thin tip", "minutes_ago": 5}
+    assert (await client.post("/api/spot", json=spot)).status == 202
+    assert watch.commands == [
+        inputs.Mark(inputs.MarkKind.LOG, None, "page", "", now - 1200.0),
+        inputs.SpotReading("chuck-roll", 63.4, "thick end", "thin tip", 1.0, "page", now - 300.0),
+    ]
+
+
+async def test_only_what_stands_can_be_taken_back(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    body = {"what": "wrapped", "piece": "chuck-roll"}
+    watch.changes = replace(watch.changes, marks=())
+    refused = await client.post("/api/take-back", json=body)
+    assert refused.status == 422 and "no wrapped of chuck-roll stands" in (await refused.json())["problem"]
+    mark = MarkView("wrapped", "chuck-roll", 480.0, 500.0, "page")
+    watch.changes = replace(watch.changes, marks=(mark,))
+    taken = await client.post("/api/take-back", json={**body, "said_at": 500.0})
+    assert taken.status == 202 and "taken back: wrapped of Beef chuck roll" in (await taken.json())["said"]
+    assert (await client.post("/api/take-back", json={**body, "said_at": 501.0})).status == 422
+    assert watch.commands == [inputs.TakeBack("wrapped", "chuck-roll", 500.0, "page")]
+
+
+PLAINLY: list[tuple[str, dict[str, Any], str]] = [
+    ("mark", {"kind": "log", "minutes_ago": 721}, "how long ago (721): must be at most 720 min"),
+    ("mark", {"kind": "sprayed"}, "what was done (\"sprayed\"): choose one of"),
+    ("take-back", {"what": "sprayed"}, "the mark (\"sprayed\"): choose one of"),
+    ("mark", {"kind": "off", "piece": "goat"}, "no piece is called goat; there are: chuck-roll"),
+    ("spot", {"piece": "chuck-roll", "celsius": 150}, "the temperature (150): must be at most 120 °C; if °F is meant"),
+    ("spot", {"piece": "chuck-roll", "celsius": "hot"}, "write a temperature as a number of °C"),
+    ("band", {"band": {"low": 130, "high": 110}}, "a band goes from low to high: low = 110, high = 130"),
+    ("count-wood", {"splits": 1.5}, "the number of splits"),
+    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "weight": 2, "place": "nowhere"}},
+     "no place on the grate is called nowhere; there are: firebox end"),
+    ("change-piece", {"piece": "chuck-roll", "place": "nowhere"}, "no place on the grate is called nowhere"),
+    ("move-probe", {"piece": "chuck-roll", "channel": "nosuch"}, "no meat channel of that id (nosuch)"),
+    ("remove-reminder", {"reminder": "spritz"}, "no reminder is called spritz; there are"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("path", "body", "words"), PLAINLY)
+async def test_what_is_wrong_is_said_in_plain_words(
+    client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], words: str
+) -> None:
+    answer = await client.post(f"/api/{path}", json=body)
+    problem = (await answer.json())["problem"]
+    assert answer.status == 422 and words in problem, problem
+    assert "nput should" not in problem and "minutes_ago" not in problem
+    assert watch.commands == []
+
+
+LOAF = PieceSettings("chuck-roll", "Meat loaf", "meat-loaf", MeatKind.GROUND, None, 1.2, 0.08, 1.0, target=71.1)
+
+
+async def test_a_piece_is_changed_by_what_is_named(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    """145 is what a cook would write of °F, and 40 °C is no loaf that anybody eats."""
+    old = watch.snapshot()
+    watch.changes = replace(old, pieces=tuple(replace(p, ordered=LOAF) for p in old.pieces))
+    hot = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": 145})
+    assert hot.status == 422 and 'if °F is meant, write "145 F"' in (await hot.json())["problem"]
+    cold = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": 40})
+    assert cold.status == 409 and "104 °F" in (await cold.json())["problem"]
+    assert watch.commands == []
+    taken = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": "160 F", "weight": 1.4})
+    assert taken.status == 202 and "from now on: Meat loaf, meat loaf, 1.40 kg" in (await taken.json())["said"]
+    (command,) = watch.commands
+    assert isinstance(command, inputs.ChangePiece)
+    assert (command.piece.weight, command.piece.channel) == (1.4, None)
+    assert command.piece.target == pytest.approx(71.1, abs=0.01)

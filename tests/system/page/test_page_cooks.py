@@ -92,7 +92,7 @@ def test_a_photo_is_a_name_and_no_path(refused: Page, site: ServedPage) -> None:
     with page.expect_response("**/api/cooks/amend") as answer:
         page.get_by_role("button", name="Keep the notes").click()
     assert answer.value.status == 422
-    expect(page.locator("#toast")).to_contain_text("Not done. photos.0")
+    expect(page.locator("#toast")).to_contain_text("Not done. photos")
     assert site.watch.cooks.notes == {}
 
 

@@ -31,14 +31,13 @@ const post = (path, body) =>
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify(body),
   });
-const inWords = ({ where, problem }) => (where ? `${where}: ` : "") + problem;
 
 /** Ask a question that has a body. Gives the answer, or { problem } in words. */
 export async function put(path, body) {
   try {
     const answer = await post(path, body);
     const result = await answer.json();
-    return answer.ok ? result : { problem: inWords(result) };
+    return answer.ok ? result : { problem: result.problem };
   } catch {
     return { problem: "No answer from the watch." };
   }
@@ -56,8 +55,8 @@ export async function tell(path, body, done) {
         ? tell(path, { ...body, sure: true }, done)
         : false;
     }
-    if (!answer.ok) throw new Error(inWords(result));
-    toast(done);
+    if (!answer.ok) throw new Error(result.problem);
+    toast(result.said ? `${done} (${result.said})` : done);
     return true;
   } catch (error) {
     toast(

@@ -1,0 +1,96 @@
+"""What the watch understood an order to mean, said back to whoever gave it."""
+
+from __future__ import annotations
+
+from daemon.core import inputs
+from daemon.core.said import Text, say
+from daemon.core.settings import PieceSettings
+from daemon.core.snapshot import Snapshot
+
+
+def understood(order: inputs.Command, seen: Snapshot) -> Text:
+    """seen: the watch as the order finds it. "" where the order says it all by itself."""
+    names = {piece.id: piece.name for piece in seen.pieces}
+    match order:
+        case inputs.Mark(kind=kind, piece=piece, at=at):
+            done = seen.time if at is None else at
+            if piece is None:
+                return say("understood.mark", what=_plain(kind), at=done)
+            return say("understood.mark-of", what=_plain(kind), name=names.get(piece, piece), at=done)
+        case inputs.TakeBack(what=what, piece=piece, said_at=said_at):
+            named = [m for m in seen.marks if (m.what, m.piece) == (what, piece) and said_at in (None, m.said_at)]
+            done = named[-1].at if named else seen.time
+            if piece is None:
+                return say("understood.back", what=_plain(what), at=done)
+            return say("understood.back-of", what=_plain(what), name=names.get(piece, piece), at=done)
+        case inputs.SpotReading(piece=piece, celsius=core, at=at, tolerance=tolerance):
+            read = seen.time if at is None else at
+            return say("understood.spot", name=names.get(piece, piece), core=core, tolerance=tolerance, at=read)
+        case inputs.ChooseSpot(piece=piece):
+            return say("understood.choose", name=names.get(piece, piece))
+        case inputs.AddPiece(piece=own):
+            return say("understood.joins", id=own.id, meant=_meant(own, seen))
+        case inputs.ChangePiece(piece=own):
+            return say("understood.changed", meant=_meant(own, seen))
+        case inputs.RemovePiece(piece=piece):
+            return say("understood.leaves", name=names.get(piece, piece))
+        case inputs.MoveProbe(piece=piece, channel=channel):
+            return _moved(piece, channel, seen)
+        case inputs.SetBand(band=band):
+            return say("understood.band", band=(band.low, band.high))
+        case inputs.CountWood(splits=splits):
+            return say("understood.wood", splits=splits)
+        case _:
+            return _of_duties(order, seen)
+
+
+def _of_duties(order: inputs.Command, seen: Snapshot) -> Text:
+    texts = {own.id: own.text for own in seen.reminders}
+    match order:
+        case inputs.KeepPlan(plan=None):
+            return say("understood.no-plan")
+        case inputs.AddReminder(reminder=own):
+            return say("understood.reminder", text=own.text, id=own.id)
+        case inputs.ReminderDone(reminder=id_):
+            return say("understood.reminder-done", text=texts.get(id_, id_))
+        case inputs.RemoveReminder(reminder=id_):
+            return say("understood.reminder-gone", text=texts.get(id_, id_))
+        case _:
+            return ""
+
+
+def _plain(word: str) -> str:
+    return word.replace("-", " ")
+
+
+def _meant(own: PieceSettings, seen: Snapshot) -> Text:
+    """A piece as the watch takes it from now on."""
+    goal: Text = ""
+    if own.tender_low is not None and own.tender_high is not None:
+        goal = say("understood.tender", range=(own.tender_low, own.tender_high))
+    elif own.target is not None:
+        goal = say("understood.target", target=own.target)
+    return say(
+        "understood.piece", name=own.name, cut=_plain(own.cut), weight=own.weight, thickness=own.thickness, goal=goal,
+        probe=_probe(own.channel, seen),
+    )  # fmt: skip
+
+
+def _probe(channel: str | None, seen: Snapshot) -> Text:
+    return say("understood.no-probe") if channel is None else say("understood.probe", channel=_called(channel, seen))
+
+
+def _called(channel: str, seen: Snapshot) -> str:
+    return next((known.name or known.id for known in seen.channels if known.id == channel), channel)
+
+
+def _moved(piece: str, channel: str | None, seen: Snapshot) -> Text:
+    """What changed for both, where another piece had that probe."""
+    own = next((known for known in seen.pieces if known.id == piece), None)
+    name = piece if own is None else own.name
+    moved = say("understood.moved", name=name, probe=_probe(channel, seen))
+    other = next((p for p in seen.pieces if channel is not None and p.channel == channel and p.id != piece), None)
+    if other is None:
+        return moved
+    left = None if own is None else own.channel
+    return say("understood.moved-both", moved=moved, other=other.name, probe=_probe(left, seen))
