@@ -127,6 +127,7 @@ async def worked(t: Trial) -> None:
     await t.wait("26 kg of meat loaf are asked about", lambda: "sure" in t.hub.state(REFUSED), AT_ONCE)
     await form(t, "add_a_piece", name="Meat loaf", cut="meat-loaf", weight=2.6, unit="lb")
     await t.wait("2.6 lb join the cook", t.is_("sensor.meat_loaf_stage", "waiting"), 2 * AT_ONCE)
+    await asyncio.sleep(10)  # as above
     await form(t, "remind_me", text="Spritz", after="on", every_minutes=45)
     due = f"sensor.{PIT}_spritz_due_at"
     await t.wait("a reminder of one's own has its hour", t.known(due), 2 * AT_ONCE)
