@@ -6,7 +6,10 @@ All bounds are common practice, no source: what a hand-fed pit is kept at, how h
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+
+from pydantic import ValidationError
 
 from config.cook import Cook, PieceSection, WrapSection
 from config.cuts import CUTS
@@ -57,6 +60,17 @@ def cook_doubts(cook: Cook, zone: str, file: str, now: float) -> Iterator[Proble
     yield from _wood(cook.wood, file)
     yield from _portion(cook, file)
     yield from _reminders(cook, zone, file, now)
+
+
+def doubts_of_parts(cook: Mapping[str, object], file: str) -> Iterator[Problem]:
+    """Of a cook file that cannot be used as a whole: what is asked about the pieces and the band that can be read."""
+    with suppress(ValidationError):
+        yield from band_doubts(BandSection.model_validate(cook.get("band")), file, "band")
+    pieces = cook.get("pieces")
+    for number, table in enumerate(pieces if isinstance(pieces, list) else ()):
+        with suppress(ValidationError):
+            piece = PieceSection.model_validate(table)
+            yield from piece_doubts(piece, file, item("pieces", number, piece.id or piece.name))
 
 
 def in_words(doubt: Problem) -> str:

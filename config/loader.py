@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from config.cook import Cook
+from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
 from config.problems import ConfigError, Problem, named_items
 from config.rig import Rig
@@ -43,6 +44,8 @@ class ReadFiles:
     rig: Rig | None
     cook: Cook | None
     problems: tuple[Problem, ...]
+    doubts: tuple[Problem, ...] = ()
+    """What is asked about the parts of a cook file that cannot be used as a whole."""
 
 
 def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
@@ -54,15 +57,18 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     if rig_table is not None:
         problems += _new(_rig_problems(rig_table, str(rig_path)), problems)
     cook: Cook | None = None
+    doubts: tuple[Problem, ...] = ()
     if cook_path is not None:
         table, unread = _table(cook_path)
         cook, wrong = _checked(table, Cook, str(cook_path))
         problems += unread + wrong
+        if table is not None and wrong:
+            doubts = tuple(doubts_of_parts(table, str(cook_path)))
         if table is not None and rig_table is not None:
             problems += _new(_cook_problems(table, rig_table, str(cook_path)), problems)
         problems = [named_items(p, table or {}) if p.file == str(cook_path) else p for p in problems]
     return ReadFiles(
-        rig, cook, tuple(named_items(p, rig_table or {}) if p.file == str(rig_path) else p for p in problems)
+        rig, cook, tuple(named_items(p, rig_table or {}) if p.file == str(rig_path) else p for p in problems), doubts
     )
 
 

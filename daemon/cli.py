@@ -211,6 +211,8 @@ def _check(options: argparse.Namespace) -> int:
     if read.rig is not None:
         for warning in warnings(read.rig, read.cook, str(options.cook), str(options.rig), today):
             say(str(warning))
+    for doubt in read.doubts:
+        say(str(doubt))
     if read.problems or read.rig is None:
         raise ConfigError(list(read.problems))
     watch_settings(read.rig, read.cook)

@@ -12,6 +12,7 @@ import pytest
 import config
 from config.cook import Cook, PieceSection, WrapSection
 from config.doubts import doubts, piece_doubts
+from config.loader import read_both
 from config.rig import Rig
 
 EXAMPLES = Path(config.__file__).parent / "examples"
@@ -91,3 +92,15 @@ def test_a_core_far_from_what_a_cut_is_cooked_to_is_asked_about() -> None:
     assert not [*piece_doubts(PieceSection(**rare, target=52), "cook.toml", "piece B")]
     wrap = [*piece_doubts(PieceSection(**piece, wrap=WrapSection(material="foil", at=45)), "cook.toml", "piece A")]
     assert [doubt.key for doubt in wrap] == ["piece A, wrap"]
+
+
+def test_an_error_in_one_piece_hides_no_question_about_another(tmp_path: Path) -> None:
+    cook = tmp_path / "cook.toml"
+    cook.write_text(
+        'name = "Supper"\nband = { low = 235, high = 275 }\n'
+        '[[pieces]]\nname = "A"\ncut = "whale"\nweight = 2\n'
+        '[[pieces]]\nname = "B"\ncut = "lamb-leg"\nweight = 6\n'
+    )
+    read = read_both(Path(config.__file__).parent / "examples" / "rig.toml", cook)
+    assert read.cook is None and read.problems
+    assert [doubt.key for doubt in read.doubts] == ["band", "piece B, weight"]
