@@ -16,6 +16,7 @@ from pathlib import Path
 from config.loader import load_both, read_both
 from config.problems import ConfigError
 from daemon.commands import orders
+from daemon.commands.plain_parser import PlainParser
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
 
@@ -81,9 +82,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="pitvigil", description="Keeps watch over a wood-fired pit through the night."
-    )
+    parser = PlainParser(prog="pitvigil", description="Keeps watch over a wood-fired pit through the night.")
     parser.add_argument("-v", "--verbose", action="store_true", help="say more about what happens")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
