@@ -66,6 +66,7 @@ make() {
     # Add both to the server's own files and reload it; the certificate's common name is the role.
     cat >"$DIR/postgresql.conf" <<END
 listen_addresses = '*'
+max_connections = 400 # a board keeps one open
 ssl = on
 ssl_ca_file = '$DIR/ca.crt'
 ssl_crl_file = '$DIR/crl.pem'

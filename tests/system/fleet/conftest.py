@@ -8,6 +8,7 @@ import subprocess
 import tarfile
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,13 @@ class Database:
 def database() -> Iterator[Database]:
     if not BINARIES or not Path("/usr/share/easy-rsa").is_dir():
         pytest.skip("needs postgresql and easy-rsa; deploy/test.sh installs them")
+    with database_made() as one:
+        yield one
+
+
+@contextmanager
+def database_made(more_rules: str = "") -> Iterator[Database]:
+    """more_rules: lines at the beginning of pg_hba.conf."""
     home = Path(tempfile.mkdtemp(prefix="centre-"))
     if os.geteuid() == 0:
         shutil.chown(home, OWNER, OWNER)
@@ -109,9 +117,10 @@ def database() -> Iterator[Database]:
         with settings.open("a") as more:
             more.write(f"include '{one.fleet}/postgresql.conf'\nlisten_addresses = 'localhost'\n")
         rules = home / "data" / "pg_hba.conf"
-        rules.write_text(
-            f"local pitvigil +fleet_reader,+fleet_pooler trust\n{(one.fleet / 'pg_hba.conf').read_text()}{rules.read_text()}"
+        ours = (
+            f"{more_rules}local pitvigil +fleet_reader,+fleet_pooler trust\n{(one.fleet / 'pg_hba.conf').read_text()}"
         )
+        rules.write_text(f"{ours}{rules.read_text()}")
         one.stop("fast")
         one.start()
         yield one

@@ -68,12 +68,12 @@ class Client:
         if keys is not None:
             context.load_cert_chain(keys / "pit.crt", keys / "pit.key")
         self._client.tls_set_context(context)
-        self._client.on_message = lambda _c, _u, one: self.got.append((one.topic, one.payload))
+        self._client.on_message = lambda _c, _u, one: self.got.append((one.topic, bytes(one.payload)))
         self._client.on_subscribe = lambda _c, _u, _m, codes, _p: self.granted.extend(code.value for code in codes)
         self._port = port
 
     def __enter__(self) -> Client:
-        lasting = Properties(PacketTypes.CONNECT)
+        lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         lasting.SessionExpiryInterval = 3600
         until(
             lambda: _tried(
