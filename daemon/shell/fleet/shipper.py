@@ -27,6 +27,9 @@ LONGEST_WAIT: Final = 600.0
 JITTER: Final = 0.5
 """Share by which a wait is shortened at random, so that a thousand boards do not come back in one second."""
 
+QUIET_LOOKS: Final = 4
+"""Looks after which a pit with nothing to say says that it is there: two minutes, of the five after which it is silent. At every
+look 10,000 pits were more than a centre of two busy cores takes (tests/bench/fleet/load.py)."""
 LOOKS_AN_HOUR: Final = int(3600 / EVERY)
 
 Wait = Callable[[float], bool]
@@ -106,6 +109,7 @@ class _Told:
         self._past, self._cursor, self._cooks, self._shares = past, cursor, cooks, shares
         self._lessons: list[Lesson] | None = None
         self._newest_cook = 0
+        self._quiet = QUIET_LOOKS
         self._now = Now()
         for row in past.standing(cursor.event):
             self._now.take(row)
@@ -126,6 +130,11 @@ class _Told:
             events[-1].time if events else self._cursor.event_time,
             blocks[-1].index if blocks else self._cursor.block,
         )
+        nothing = not (events or blocks or cooks) and lessons == self._lessons
+        if nothing and self._quiet < QUIET_LOOKS:
+            self._quiet += 1
+            return False
+        self._quiet = 1
         news = None if lessons == self._lessons else tuple(lessons or ())
         centre.put(Batch(cursor, tuple(events), tuple(blocks), cooks, self._now.told(), news))
         self._cursor, self._lessons, self._newest_cook = cursor, lessons, changing

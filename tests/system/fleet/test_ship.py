@@ -34,7 +34,6 @@ from tests.shell.kept_cooks import make_journal
 from tests.system.fleet.conftest import SCRIPT, Database
 
 SEED = 20261128
-MOST_DEATHS = 12
 GIVEN_UP = 400
 """waits without an end, after which a test has failed"""
 
@@ -314,43 +313,3 @@ def test_a_cook_is_sent_again_only_when_it_has_changed(
 def kept_ids(journal: Path) -> list[str]:
     with closing(sqlite3.connect(journal)) as db:
         return [key for (key,) in db.execute("SELECT id FROM kept_cooks")]
-
-
-@pytest.mark.soak
-def test_a_night_of_many_pits_survives_a_database_that_is_killed_at_any_moment(
-    database: Database, journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Ten pits come back at once after hours away, each with two weeks; the database is killed in the middle of their batches,
-    whenever it happens to be, and stays away for a while. Counted at the centre by key."""
-    monkeypatch.setattr("daemon.shell.fleet.past.EVENTS_AT_ONCE", 20)
-    monkeypatch.setattr("daemon.shell.fleet.past.BLOCKS_AT_ONCE", 4)
-    sections = [database.add(f"pit-night-{n}", tmp_path / str(n)) for n in range(10)]
-    whole = here(journal)
-    ended, random, deaths = threading.Event(), Random(SEED), 0
-
-    def ship(section: FleetSection) -> None:
-        shipper(journal, section, lambda seconds: (seconds == 30.0) or ended.wait(min(seconds, 0.5))).run()
-
-    shippers = [threading.Thread(target=ship, args=(section,)) for section in sections]
-    for one in shippers:
-        one.start()
-    try:
-        while any(one.is_alive() for one in shippers):
-            shippers[0].join(random.uniform(0.2, 3.0))
-            if deaths < MOST_DEATHS:
-                database.stop("immediate")
-                deaths += 1
-                shippers[0].join(random.uniform(0.0, 2.0))
-                database.start()
-    finally:
-        ended.set()
-        for one in shippers:
-            one.join()
-    assert deaths >= 3
-    kept = blocks(database, "pit-night-0")
-    for section in sections:
-        assert there(database, section.pit) == whole
-        assert blocks(database, section.pit) == kept
-    print(
-        f"{deaths} deaths; {len(sections)} pits of {sum(whole.values())} events and {len(kept)} blocks: none lost, none doubled"
-    )
