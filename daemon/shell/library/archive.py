@@ -196,5 +196,12 @@ def _can_start(cook: CookSettings, settings: WatchSettings) -> bool:
 
 
 def _same(one: CookSettings, other: CookSettings) -> bool:
-    """The serving time is put in engine time anew at every start, so its last digits say nothing."""
-    return replace(one, serve_at=None) == replace(other, serve_at=None)
+    """The serving time is put in engine time anew at every start, so its last digits say nothing; and a newer program may name
+    a rule in other words."""
+    return _bare(one) == _bare(other)
+
+
+def _bare(cook: CookSettings) -> CookSettings:
+    """Without what another start may say otherwise of the same cook."""
+    pieces = tuple(replace(piece, safe_rule="") for piece in cook.pieces)
+    return replace(cook, serve_at=None, pieces=pieces, hold=replace(cook.hold, rule=""))

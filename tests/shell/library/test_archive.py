@@ -265,3 +265,17 @@ def test_a_kept_cook_is_as_it_was_worked(tmp_path: Path) -> None:
     assert [band for _, band in kept.bands] == [Band(110.0, 130.0)]
     records.amend(row.id, CookNotes(weights={"loaf": (1.2, 0.9)}))
     assert records.entry(row.id).settings == settings.cook, "a replay begins with the cook as it was started"
+
+
+def test_a_newer_program_that_names_a_rule_otherwise_goes_on_with_the_cook(tmp_path: Path) -> None:
+    settings = settings_with(cook=True)
+    Watch(tmp_path / "j.sqlite", settings, NOW).tend()
+    pieces = tuple(replace(piece, safe_rule="in other words") for piece in settings.cook.pieces)
+    said = replace(settings.cook, pieces=pieces, hold=replace(settings.cook.hold, rule="in other words"))
+    again = Watch(tmp_path / "j.sqlite", replace(settings, cook=said), NOW + 60)
+    again.tend()
+    assert again.rows() == [("2026-11-28-village-hall", NOW, None)]
+    heavier = replace(said, pieces=tuple(replace(piece, weight=9.0) for piece in said.pieces))
+    third = Watch(tmp_path / "j.sqlite", replace(settings, cook=heavier), NOW + 120)
+    third.tend()
+    assert len(third.rows()) == 2
