@@ -14,10 +14,15 @@ import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from config.loader import load_both
 from config.rig import PageSection
 from daemon.shell.clock import ManualClock
+from daemon.shell.journal.disk import RESERVE_FILE
 from daemon.shell.life.housekeeping import Housekeeping
+from daemon.shell.state.failed_lives import FILE as LIVES_FILE
+from daemon.shell.state.running_cook import RUNNING_FILE
 from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
@@ -209,6 +214,20 @@ async def test_fault(fault: Fault, full: bool, tmp_path: Path) -> None:
 def test_a_key_that_cannot_be_kept_is_good_until_the_watch_ends(tmp_path: Path) -> None:
     """A full or read-only disk must not keep the watch from starting."""
     assert long_enough(page_key_made(PageSection(), tmp_path / "there is no such directory"))
+
+
+@pytest.mark.parametrize("name", [KEY_FILE, RUNNING_FILE, LIVES_FILE, RESERVE_FILE])
+async def test_a_directory_in_place_of_a_file_of_the_state_keeps_nobody_from_watching(
+    tmp_path: Path, name: str
+) -> None:
+    (tmp_path / "state" / name / "in it").mkdir(parents=True)
+    rig, cook = write_files(tmp_path, "/dev/none", None)
+    watch = Watch(Files(rig, cook, tmp_path / "state"))
+    running = asyncio.create_task(watch.run())
+    await wait_for(lambda: running.done() or (watch.loop.judged and watch.page and watch.page.server._listening))
+    assert not running.done()
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
 
 
 def test_a_key_that_others_may_read_is_still_refused(tmp_path: Path) -> None:

@@ -19,6 +19,8 @@ LONGEST_SILENCE = 3 * 86400.0
 """s before the newest input that are believed in one life of the watch."""
 PLAUSIBLE_DISORDER = 3600.0
 """s by which a row may lie before its forerunner: what was posted before a start is journalled after it."""
+NEWEST = 100
+"""Rows among which the latest time is looked for."""
 ROWS_AT_ONCE = 64
 """Rows of inputs read under one hold of the disk: the watch writes in between."""
 
@@ -63,17 +65,27 @@ class Committed:
         return None
 
     def newest_time(self) -> float | None:
-        """The latest engine time anything was committed for."""
+        """The latest engine time anything was committed for. Time rises with the number of a row, but a damaged number may put
+        an old row last, and a damaged time lies anywhere: some rows are looked at, and a time that no other row is near to is
+        not believed. A life that began earlier than the readings it finds would judge nothing."""
         with self.disk.lock:
             known = [
                 time
                 for table in ("inputs", "events", "checkpoints", "starts")
-                for (time,) in self.disk.rows(f"SELECT time FROM {table} ORDER BY rowid DESC LIMIT 1")  # nosec B608  # one of these four names
+                for (time,) in self.disk.rows(
+                    f"SELECT time FROM {table} ORDER BY rowid DESC LIMIT {NEWEST}"  # nosec B608  # one of these four names
+                )
             ]
-            newest = self.disk.rows("SELECT kind, body FROM inputs ORDER BY seq DESC LIMIT 1")
-        if newest and newest[0][0] in (READINGS, BUNDLE):
-            known += [time for time, _ in inputs_of(0.0, *newest[0])]
-        return max(known, default=None)
+            packs = self.disk.rows(
+                f"SELECT kind, body FROM inputs WHERE seq IN (SELECT seq FROM inputs ORDER BY seq DESC LIMIT {NEWEST}) "  # nosec B608
+                "AND kind IN (?, ?) ORDER BY time DESC LIMIT 2",
+                (READINGS, BUNDLE),
+            )
+        for pack in packs:
+            known += [time for time, _ in inputs_of(0.0, *pack)]
+        known.sort()
+        near = [later for earlier, later in pairwise(known) if later - earlier <= PLAUSIBLE_DISORDER]
+        return max(near or known, default=None)
 
     def newest_event_time(self) -> float | None:
         time: float | None = self.disk.one("SELECT time FROM events ORDER BY seq DESC LIMIT 1")

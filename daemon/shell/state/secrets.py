@@ -28,6 +28,8 @@ def read_secret(name: str) -> str:
         mode = stat.S_IMODE(path.stat().st_mode)
     except OSError as error:
         raise SecretRefused(f"{name}: {error.strerror}; create it with mode 0600") from None
+    if path.is_dir():
+        raise SecretDamaged(f"{path}: a directory; the secret belongs in a file")
     if mode & 0o077:
         raise SecretRefused(f"{name}: others may read it (mode {mode:04o}); run: chmod 600 {name}")
     return _first_line(path)

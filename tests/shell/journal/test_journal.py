@@ -1,10 +1,12 @@
 """The journal loses nothing it accepted and gives back exactly what it was told."""
 
 import asyncio
+import contextlib
 import errno
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import textwrap
@@ -77,6 +79,23 @@ def test_inputs_come_back_in_order_and_exactly(tmp_path: Path) -> None:
     journal.commit(5.0)
     journal.close()
     assert list(Journal(tmp_path / "j.sqlite").inputs()) == told
+
+
+@pytest.mark.parametrize(
+    "damage", ["seq = 10000000000 WHERE seq = 3", "time = 1e10 WHERE seq = 4", "time = -1e10 WHERE seq = 6"]
+)
+def test_one_damaged_row_does_not_move_the_newest_time(tmp_path: Path, damage: str) -> None:
+    journal = Journal(tmp_path / "j.sqlite")
+    for minute in range(6):
+        now = 1000.0 + 60.0 * minute
+        journal.take_input(Mark(MarkKind.LOG, None, "cook", ""), now)
+        journal.commit(now)
+    assert journal.newest_time() == 1300.0
+    journal.close()
+    with contextlib.closing(sqlite3.connect(tmp_path / "j.sqlite")) as db, db:
+        db.execute(f"UPDATE inputs SET {damage}")
+    with contextlib.closing(Journal(tmp_path / "j.sqlite")) as again:
+        assert (again.newest_time() or 0.0) >= 1240.0
 
 
 def test_checkpoint_and_outbox_survive(tmp_path: Path) -> None:
