@@ -89,7 +89,7 @@ def test_no_value_is_no_invented_number() -> None:
         ("battery-low", "Charge journal: battery low"),
         ("hold-unsafe", "Serve or chill journal: time up in 20 min"),
         ("cooling-slow", "Cool journal faster: time up in 20 min"),
-        ("stage-question", "Look at journal: lit, or out?"),
+        ("stage-question", "Look at journal and say how it stands"),
     ],
 )
 def test_what_may_have_no_value_has_words_that_need_none(rule_id: str, words: str) -> None:
