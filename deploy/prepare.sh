@@ -6,7 +6,7 @@ as_root() {
 
 # prepare WHAT: "" for the watch alone, "tests" for all checks.
 prepare() {
-    packages="python3 python3-venv mosquitto"
+    packages="python3 python3-venv tzdata mosquitto"
     if [ -n "$1" ]; then
         packages="$packages mosquitto-clients dbus chromium nodejs npm openssl systemd postgresql easy-rsa"
         packages="$packages gcc libc6-dev make gcc-avr avr-libc libsimavr-dev"
