@@ -44,6 +44,8 @@ DOUBTS_BEFORE = 2 * 86400.0
 """s before a cook in which the last word on a channel is looked for."""
 LONGEST_COOK = 14 * 24 * 60
 """Minutes shown of one cook, the newest: a start that a damaged row puts years ago must not fill the memory."""
+LATE_END = 86400.0
+"""s after the newest row in which a cook may have ended: readings packed together stand at the time of the first."""
 BUSY = 5.0
 """s to wait while the watch itself writes."""
 
@@ -309,7 +311,8 @@ def _newest_time(db: sqlite3.Connection, entry: CookEntry) -> float:
 
 def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
     newest = _newest_time(db, entry) + MINUTE
-    end = newest if entry.ended is None else max(entry.started, min(entry.ended, newest))
+    could_end = entry.ended is not None and entry.started <= entry.ended <= newest + LATE_END
+    end = entry.ended if entry.ended is not None and could_end else newest
     inputs = db.execute(
         "SELECT time, kind, body FROM inputs WHERE seq >= ? AND kind IN (?, ?, ?) ORDER BY seq",
         (entry.first_input, BUNDLE, *BUNDLED),

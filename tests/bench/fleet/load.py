@@ -31,6 +31,7 @@ from daemon.core.readings.trace import MINUTE
 from daemon.shell.fleet.centre import Batch, Centre, connected
 from daemon.shell.fleet.past import BLOCK, BLOCK_MINUTES, BlockRow, Cursor, EventRow, channels_of
 from daemon.shell.fleet.shipper import EVERY, Shipper
+from daemon.texts.composer import Composer
 from tests.ports import free_port
 from tests.shell.kept_cooks import make_journal
 from tests.system.fleet.conftest import Database, database_made
@@ -288,7 +289,7 @@ def page(database: Database, reader: str) -> None:
     with psycopg.connect(reader, autocommit=True) as db:
         for crew, name in (("shown", SHOWN), ("", PITS + WATCHES)):
             took, spent = time.perf_counter(), time.process_time()
-            body = crew_page.pits_page(overview.pits(db, crew), crew)
+            body = crew_page.pits_page(overview.pits(db, crew), Composer(), crew)
             took, spent = time.perf_counter() - took, time.process_time() - spent
             told(f"page of {name} pits: ms, of them its own processor", f"{1000 * took:.0f}, {1000 * spent:.0f}")
             told(
