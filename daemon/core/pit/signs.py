@@ -94,6 +94,9 @@ class LidSense:
         self._shut_by_sight = False
         self._marked_at: float | None = None
         """When the cook said that the lid is open; None: nobody did."""
+        self._used_up = False
+        """The lid has been an excuse for as long as it may be, and the pit has gained nothing since: to say once more that it
+        is open excuses nothing."""
         self._seen_at = 0.0
         self._cold_since: float | None = None
         self._climbed = (0.0, nan)
@@ -106,6 +109,9 @@ class LidSense:
         if isnan(pit):
             return self._time_out(now)
         self._seen_at = now
+        if self._used_up:
+            self._lowest = min(self._lowest, pit)
+            self._used_up = pit < self._lowest + LID_SHUT_RISE
         self._cold_since = None if pit >= COLD else now if self._cold_since is None else self._cold_since
         recent = self._recent
         recent.append((now, pit))
@@ -145,6 +151,7 @@ class LidSense:
             self._lasts_too_long(now) or (not self._is_attended(now) and self._explains_nothing(now))
         ):
             return None
+        self._used_up = self.shut_at is None and not isnan(self._lowest)
         self.open, self.shut_at, self._marked_at = False, None, None
         return False, now, 0.3
 
@@ -175,6 +182,9 @@ class LidSense:
 
     def mark(self, is_open: bool, now: float) -> None:
         """The cook says so: believed. A lid marked open with nothing to see is excused for LID_AT_MOST only."""
+        if is_open and self._used_up:
+            return
+        self._used_up = False
         self._marked_at = now if is_open else None
         if is_open and not self.open:
             self.level, self._lowest = (max(self._recent, key=_celsius)[1] if self._recent else nan), nan
@@ -206,6 +216,7 @@ class LidSense:
             "shut_at": self.shut_at,
             "shut_by_sight": self._shut_by_sight,
             "marked_at": self._marked_at,
+            "used_up": self._used_up,
             "seen_at": self._seen_at,
             "cold_since": self._cold_since,
             "climbed": [self._climbed[0], _out(self._climbed[1])],
@@ -219,6 +230,7 @@ class LidSense:
         self.level, self._lowest = _in(state["level"]), _in(state["lowest"])
         # not in the checkpoints of earlier versions
         self._marked_at, self._cold_since = state.get("marked_at"), state.get("cold_since")
+        self._used_up = state.get("used_up", False)
         self._seen_at = state.get("seen_at", self._recent[-1][0] if self._recent else 0.0)
         climbed_at, climbed = state.get("climbed", (self.shut_at or 0.0, None))
         self._climbed = climbed_at, _in(climbed)

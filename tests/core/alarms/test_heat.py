@@ -20,7 +20,7 @@ from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.signs import LidSense, steady_climb
+from daemon.core.pit.signs import LID_AT_MOST, LidSense, steady_climb
 from daemon.core.settings import SPACING, AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
 from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.annunciation.test_annunciator import Watch
@@ -226,3 +226,24 @@ def test_the_climb_of_the_last_minute_is_per_minute_however_often_the_pit_is_rea
     for read in range(30):
         lid.scan(read * every, 130.0 + 6.0 * read * every / 60.0)
     assert lid.climb == pytest.approx(6.0)
+
+
+def test_a_lid_marked_open_again_and_again_is_no_excuse_for_ever() -> None:
+    """A hub's contact that chatters, with nobody there: the pit falls all the while."""
+    lid, pit, excused = LidSense(), 121.0, 0
+    for tick in range(60 * 12):
+        now = tick * 5.0
+        if tick % 24 == 0:
+            lid.mark(True, now)
+        pit -= 0.1
+        lid.scan(now, pit)
+        excused += lid.open
+    assert excused * 5.0 <= LID_AT_MOST + 5.0 and not lid.open
+    again = LidSense()
+    again.load(lid.dump())
+    again.mark(True, now)
+    assert not again.open, "what is remembered says so after a restart, too"
+    for more in range(1, 40):
+        again.scan(now + more * 5.0, pit + more)
+    again.mark(True, now + 200.0)
+    assert again.open, "the pit has come back meanwhile"
