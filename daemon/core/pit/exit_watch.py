@@ -6,10 +6,10 @@ while the clock runs towards them; after `LASTS` it dies.
 
 from __future__ import annotations
 
-from math import isnan, log, nan
+from math import isnan, nan
 from typing import Any
 
-from daemon.core.pit.exit_model import MIDDLE, ExitForecast
+from daemon.core.pit.exit_model import ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
 from daemon.core.pit.profile import ClassFigure
@@ -21,11 +21,6 @@ REMEMBERED = 200
 """Minutes of the pit that are kept: no fire that needs tending lasts longer unfed."""
 LASTS = 30 * MINUTE
 """s after which a forecast that could not be made anew is dropped: about one fire. Common practice, no source."""
-DOUBTED_AT = 30 * MINUTE
-"""s left, in the middle, from which on a fire shows whether the model knows this pit: where calls are made."""
-OUTLIVED, STRETCHED = 1.5, 3.0
-"""Times the time said that a fire must last for that to be more than the luck of one fire, and times it that is believed at most.
-Ours, tried on the worlds in tests/worlds."""
 FEWEST = 4
 """Minutes that must be known before anything is said."""
 LOGS_KEPT = 12
@@ -61,10 +56,6 @@ class ExitWatch:
         """Engine time of the newest log that was marked."""
         self._counted = [0, 0]
         """Logs noticed only, and marked, in this cook."""
-        self._doubted: tuple[float, float] | None = None
-        """When DOUBTED_AT was first said of this fire, and the s that the model said were left then."""
-        self._ratios: list[float] = []
-        """Time that the last fires took from there on, in times of what was said; of those that told."""
         self._own_fires = 0
         """Fires of this cook that were learned from; the habits may know of others."""
         self._unlearned: float | None = None
@@ -107,8 +98,6 @@ class ExitWatch:
         if self._logs and at - self._logs[-1][0] < SHORTEST_GAP * MINUTE:
             self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
             return
-        self._outlived(at)
-        self._doubted = None
         if self._unlearned is not None:
             self._learn()
         if self._logs and self._burning_since is not None and self._logs[-1][0] >= self._burning_since:
@@ -177,29 +166,9 @@ class ExitWatch:
         back = int((now - self.marked_at) // MINUTE)
         return self._minutes[-back - 1 :] if back < len(self._minutes) else list(self._minutes)
 
-    def _outlived(self, at: float, *, left_band: bool = False) -> None:
-        """The fire was fed at `at`, or left the band. One that was fed soon tells nothing of how long it would have lasted."""
-        if self._doubted is None:
-            return
-        since, said = self._doubted
-        ratio = (at - since) / max(said, MINUTE)
-        if left_band or ratio >= OUTLIVED:
-            self._ratios = [*self._ratios[-1:], ratio]
-
-    def _stretch(self, now: float) -> float:
-        """By how much this pit's fires outlive what the model says: as much as the last two that told, this one counted, or as
-        this one alone if that is beyond any luck."""
-        since, said = self._doubted or (now, MINUTE)
-        ratio = (now - since) / max(said, MINUTE)
-        known = min(self._ratios) if len(self._ratios) > 1 else 1.0
-        this_too = min(self._ratios[-1], ratio) if self._ratios and ratio >= OUTLIVED else 1.0
-        return min(STRETCHED, max(1.0, known, this_too, ratio if ratio >= STRETCHED else 1.0))
-
     def _predict(self, now: float, band: Band, unseen: bool, why_not: Text) -> None:
         if why_not:
-            if not unseen and self._minutes[-1] < band.low:
-                self._outlived(now, left_band=True)
-            self.forecast, self.reason, self._doubted = None, why_not, None
+            self.forecast, self.reason = None, why_not
         elif unseen or self._known_at is None:
             if self.forecast is not None and now - self.forecast.made_at > LASTS:
                 self.forecast, self.reason = None, say("fire.unseen")
@@ -209,11 +178,7 @@ class ExitWatch:
             self.forecast, self.reason = None, say("fire.unlearned")
         else:
             left = self.model.logs_left(features(self.view(now, band), self.habits))
-            middle = ExitForecast.of(now, left).exits[MIDDLE] - now
-            if self._doubted is None and middle <= DOUBTED_AT:
-                self._doubted = now, middle
-            longer = log(self._stretch(now))
-            self.forecast, self.reason = ExitForecast.of(now, [z + longer for z in left]), ""
+            self.forecast, self.reason = ExitForecast.of(now, left), ""
 
     def _warm(self, now: float, pit: float, band: Band) -> None:
         """The pace of the climb to the band tells a heavy pit from a light one."""
@@ -257,8 +222,6 @@ class ExitWatch:
             "counted": list(self._counted),
             "marked_at": self.marked_at,
             "own_fires": self._own_fires,
-            "doubted": None if self._doubted is None else list(self._doubted),
-            "ratios": list(self._ratios),
             "unlearned": self._unlearned,
             "lids": list(self._lids),
             "lid_at": self._lid_at,
@@ -278,9 +241,7 @@ class ExitWatch:
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]
         # not in the checkpoints of earlier versions
-        self._own_fires, self._ratios = state.get("own_fires", 0), list(state.get("ratios", ()))
-        doubted = state.get("doubted")
-        self._doubted = None if doubted is None else (doubted[0], doubted[1])
+        self._own_fires = state.get("own_fires", 0)
         self._counted, self._unlearned = list(state["counted"]), state["unlearned"]
         self.marked_at = state["marked_at"]
         self._lids, self._lid_at, self._damper_at = list(state["lids"]), state["lid_at"], state["damper_at"]

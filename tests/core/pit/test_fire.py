@@ -367,29 +367,6 @@ class SaysTwenty:
         return [log(m + SHIFT) for m in (10.0, 15.0, 20.0, 25.0, 35.0)]
 
 
-def test_a_pit_that_outlives_what_the_model_says_is_not_called_out_to_all_night() -> None:
-    """Ten hours in the middle of its band, a log every 90 min: what knows no such pit is believed for two fires at most."""
-    watch = FireWatch(SaysTwenty())
-    called = []
-    for k in range(7):
-        watch.mark(Mark(MarkKind.LOG), k * 90 * 60.0)
-        for minute in range(90 * k, 90 * k + 90):
-            minutes(watch, [128.0], minute)
-            chance = watch.feed(minute * 60.0, 24 * 60.0).chance or 0.0
-            called += [minute] if chance >= CallRule().begins else []
-    assert called, "at first it is believed"
-    assert max(called) < 90 + 1.5 * 20 + 5, "no more once a second fire has lasted half as long again as was said"
-    state = json.loads(json.dumps(watch.dump()))
-    again = FireWatch(SaysTwenty())
-    again.load(state)
-    assert again.dump() == watch.dump()
-    for k in range(3):  # and the model is believed again when it proves right
-        at = 700 + 40 * k
-        watch.mark(Mark(MarkKind.LOG), at * 60.0)
-        minutes(watch, [128.0] * 20 + [121.5] + [119.0] * 4 + [128.0] * 15, at)
-    assert (watch.feed((at + 39) * 60.0, 24 * 60.0).chance or 0.0) >= CallRule().begins
-
-
 def test_the_profile_does_not_grow_without_end() -> None:
     row = (40.0, 6.0, 15.0, 9.0, 0.36, 0.4, *fires(1))
     watch = FireWatch(MODEL)
