@@ -22,7 +22,7 @@ export const draw = (tag, attributes = {}, ...children) =>
 export const table = (heads, rows, box = {}) =>
   make(
     "div",
-    { class: "scroll", ...box },
+    { class: "scroll", tabindex: "0", ...box },
     make(
       "table",
       { class: "forecast" },
