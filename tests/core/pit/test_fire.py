@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from math import exp, log, nan
+from math import exp, nan
 
 import pytest
 from hypothesis import given, settings
@@ -11,13 +11,12 @@ from hypothesis import strategies as st
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
-from daemon.core.pit.exit_model import SHIFT
 from daemon.core.pit.exit_watch import LASTS
 from daemon.core.pit.fire import INTERVALS_KEPT, FireWatch
 from daemon.core.pit.habits import FIGURES, FIRES_KEPT
 from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
-from daemon.core.settings import Band, CallRule
+from daemon.core.settings import Band
 from daemon.wiring.learned import learned
 from tests.texts.english import in_english
 
@@ -356,15 +355,6 @@ def test_who_is_late_or_lets_the_pit_fall_further_than_usual_does_not_tend_it(ma
         minutes(again, one, 24 * k)
     minutes(again, [123.0], now + 1)
     assert not again.feed((now + 1) * 60.0, 24 * 60.0).tended, "3 °C lower than he ever let it fall"
-
-
-class SaysTwenty:
-    """A model of which this pit is no kind: it says 20 min whatever it sees."""
-
-    call = CallRule()
-
-    def logs_left(self, features: list[float]) -> list[float]:
-        return [log(m + SHIFT) for m in (10.0, 15.0, 20.0, 25.0, 35.0)]
 
 
 def test_the_profile_does_not_grow_without_end() -> None:
