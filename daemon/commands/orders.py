@@ -21,8 +21,6 @@ PATIENCE = 10.0
 """s for one answer of the watch."""
 PLANS_IN = 120.0
 """s for a plan: a board takes its time."""
-LONGEST_AGO = 720.0
-"""Minutes, as the watch takes them."""
 SAME_MINUTE = 60.0
 """s within which a mark is the one that `--at` names."""
 EXIT_FAILED, EXIT_BAD_CALL = 1, 2
@@ -171,12 +169,15 @@ class Watch:
         """Minutes since a local time; of an hour without a day the newest. Raises NotSaid."""
         if text is None:
             return 0.0
-        minutes = (_now() - self._instant(text)).total_seconds() / 60.0
-        if minutes < 0.0:
+        from daemon.core.inputs import BACK_DATED_AT_MOST
+
+        seconds = (_now() - self._instant(text)).total_seconds()
+        if seconds < 0.0:
             raise NotSaid(f"{text} is yet to come")
-        if minutes > LONGEST_AGO:
-            raise NotSaid(f"{text} is {minutes / 60.0:.0f} hours ago: at most {LONGEST_AGO / 60.0:.0f} can be told")
-        return minutes
+        if seconds > BACK_DATED_AT_MOST:
+            hours, most = seconds / 3600.0, BACK_DATED_AT_MOST / 3600.0
+            raise NotSaid(f"{text} is {hours:.0f} hours ago: at most {most:.0f} can be told")
+        return seconds / 60.0
 
     def engine_time(self, text: str, wall_offset: float) -> float:
         return self._instant(text).timestamp() - wall_offset

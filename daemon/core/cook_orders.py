@@ -20,6 +20,7 @@ from daemon.core.events import (
     StageChanged,
     TakenBack,
 )
+from daemon.core.inputs import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST
 from daemon.core.marks import OF_THE_PIT, Said
 from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
 from daemon.core.pieces.piece import PieceWatch
@@ -37,10 +38,6 @@ from drivers.reading import Quality
 
 MOVE_EXPECTED = 15 * MINUTE
 """s after a mark in which a probe may jump without being doubted."""
-BACK_DATED_AT_MOST = 12 * 3600.0
-"""s: an older mark is a slip. Our choice."""
-SPOT_COLDEST, SPOT_HOTTEST = -20.0, 120.0
-"""°C between which a core can be: frozen through, and hotter than any wet meat gets."""
 NEEDS_A_PROBE = frozenset({"meat-probe-lost", "meat-cooling", "hold-falling", "hold-unsafe", "cooling-slow"})
 """Rules that are not judged of a piece without a probe: they end when its probe is taken out."""
 

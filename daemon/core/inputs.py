@@ -15,6 +15,11 @@ from daemon.core.said import Text
 from daemon.core.settings import Band, CookSettings, PieceSettings
 from drivers.reading import Reading
 
+BACK_DATED_AT_MOST = 12 * 3600.0
+"""s before now at which something may have been done: an older mark is a slip. Our choice."""
+SPOT_COLDEST, SPOT_HOTTEST = -20.0, 120.0
+"""°C between which a core read by hand can be: frozen through, and hotter than any wet meat gets."""
+
 
 @dataclass(frozen=True, slots=True)
 class Readings:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from config.cook import PieceSection
+from pydantic import BaseModel, ConfigDict, Field
+
+from config.cook import PieceSection, WrapSection
 from config.cuts import CUTS
+from config.units import Celsius
 from daemon.core.settings import PieceSettings
 
 BY_KEY = {
@@ -20,6 +23,20 @@ BY_KEY = {
     "place": ("place",),
 }
 """Key of a cook file -> what of the core's settings follows from it."""
+
+
+class PieceChanges(BaseModel):
+    """What may change of a piece, by the keys of a cook file, as any order to change it has them; None: it stays."""
+
+    model_config = ConfigDict(defer_build=True)
+    name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    cut: str | None = None
+    weight: float | None = None
+    thickness: float | None = None
+    wrap: WrapSection | Literal[False] | None = None
+    tender: tuple[Celsius, Celsius] | None = None
+    target: Celsius | None = None
+    place: str | None = Field(default=None, max_length=60)
 
 
 def changed_section(piece: PieceSettings, changes: dict[str, Any]) -> PieceSection:

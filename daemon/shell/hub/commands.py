@@ -17,17 +17,15 @@ from datetime import datetime
 
 from config.units import to_fahrenheit
 from daemon.core import inputs
-from daemon.core.inputs import MarkKind
+from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, MarkKind
+from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import orders
 from daemon.shell.hub.duties import (
-    COLDEST_CORE,
     DROP,
     GO,
-    HOTTEST_CORE,
     KEEP,
-    MOST_SPLITS,
     NO_PROBE,
     PIECE_MARKS,
     PIT_MARKS,
@@ -240,8 +238,8 @@ class CommandGate:
                 return orders.take_back(text, piece, snapshot, HUB)
             case "spot":
                 celsius = round(_number(text), DIGITS)
-                if not COLDEST_CORE <= celsius <= HOTTEST_CORE:
-                    raise CommandRejected(f"a core lies between {COLDEST_CORE:g} and {HOTTEST_CORE:g} °C")
+                if not SPOT_COLDEST <= celsius <= SPOT_HOTTEST:
+                    raise CommandRejected(f"a core lies between {SPOT_COLDEST:g} and {SPOT_HOTTEST:g} °C")
                 return inputs.SpotReading(piece, celsius, by=HUB)
             case "probe":
                 return orders.move_probe(piece, None if text == NO_PROBE else text, snapshot, HUB)

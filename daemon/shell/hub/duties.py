@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from daemon.core.inputs import SPOT, MarkKind
-from daemon.core.plan.duties import ReminderView
+from daemon.core.inputs import SPOT, SPOT_COLDEST, SPOT_HOTTEST, MarkKind
+from daemon.core.plan.duties import MOST_SPLITS, ReminderView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind
 from daemon.core.settings import Role
@@ -17,9 +17,6 @@ from daemon.shell.hub.properties import NOTHING, Datatype, Property, instant, nu
 
 PIT_MARKS = (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER)
 PIECE_MARKS = tuple(kind for kind in MarkKind if kind not in PIT_MARKS)
-COLDEST_CORE, HOTTEST_CORE = -20.0, 120.0
-"""°C between which a core can be, as in the core's own check."""
-MOST_SPLITS = 2000
 LAST = "last"
 """Takes back whatever was said last."""
 GO = "go"
@@ -87,7 +84,7 @@ PIT_SAID: tuple[Property[PitView], ...] = (
 
 PIECE_SAID: tuple[Property[PieceView], ...] = (
     Property("spot-read", "Newest core read by hand", _T.FLOAT, _spot, unit="°C"),
-    order("spot", "Core read by hand", _T.FLOAT, f"{COLDEST_CORE}:{HOTTEST_CORE}", unit="°C"),
+    order("spot", "Core read by hand", _T.FLOAT, f"{SPOT_COLDEST}:{SPOT_HOTTEST}", unit="°C"),
     Property("probe", "Probe in it", _T.ENUM, lambda p, s: p.channel or NO_PROBE, settable=True),  # format: `probes`
     order("handheld", "The handheld probe reads it", _T.ENUM, GO),
     Property("said", "Last mark", _T.ENUM, _last_said(lambda p: p.id), format=_kinds(NOTHING, SPOT, *PIECE_MARKS)),

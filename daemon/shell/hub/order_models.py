@@ -8,19 +8,19 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
-from config.cook import PieceSection, ReminderSection, WrapSection
+from config.cook import PieceSection, ReminderSection
 from config.plain_errors import plain_problems
 from config.units import Celsius
 from daemon.core import inputs
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.inputs import MarkKind
-from daemon.shell.hub.duties import COLDEST_CORE, HOTTEST_CORE, LAST, MOST_SPLITS
+from daemon.core.plan.duties import MOST_SPLITS
+from daemon.shell.changed_piece import PieceChanges
+from daemon.shell.hub.duties import LAST
 from daemon.shell.hub.homie import PAUSE_LIMIT
 
 SHELVE_LIMIT = 2 * 3600.0
 """s. The core caps it again by its own settings."""
-EARLIEST = 720.0
-"""minutes before now at which something may have been done. The core keeps the same."""
 
 SAFETY = frozenset(rule.id for rule in ALARM_RULES if rule.safety)
 
@@ -59,7 +59,7 @@ class Order(BaseModel):
 Key = Annotated[str, Field(min_length=1, max_length=80)]
 Piece = Annotated[str, Field(min_length=1, max_length=80)]
 """Its id, or its name."""
-Ago = Annotated[float, Field(ge=0, le=EARLIEST)]
+Ago = Annotated[float, Field(ge=0, le=inputs.BACK_DATED_AT_MOST / 60.0)]
 
 
 class Acknowledge(Order):
@@ -110,7 +110,7 @@ class Spot(Order):
 
     command: Literal["spot"]
     piece: Piece
-    celsius: Annotated[Celsius, Field(ge=COLDEST_CORE, le=HOTTEST_CORE)]
+    celsius: Annotated[Celsius, Field(ge=inputs.SPOT_COLDEST, le=inputs.SPOT_HOTTEST)]
     where: str = Field(default="", max_length=80)
     thermometer: str = Field(default="", max_length=80)
     tolerance: float = Field(default=1.0, ge=0.1, le=10)
@@ -130,20 +130,12 @@ class AddPiece(Order):
     sure: bool = False
 
 
-class ChangePiece(Order):
+class ChangePiece(Order, PieceChanges):
     """What changes of a piece, by the keys of a cook file; what is left out stays."""
 
     command: Literal["change-piece"]
     piece: Piece
     sure: bool = False
-    name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
-    cut: str | None = None
-    weight: float | None = None
-    thickness: float | None = None
-    wrap: WrapSection | Literal[False] | None = None
-    tender: tuple[Celsius, Celsius] | None = None
-    target: Celsius | None = None
-    place: str | None = Field(default=None, max_length=60)
 
 
 class MoveProbe(Order):

@@ -6,14 +6,16 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from config.cook import Cook, PieceSection, ReminderSection, WrapSection
+from config.cook import Cook, PieceSection, ReminderSection
 from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Celsius
-from daemon.core.inputs import MarkKind, SafetyDeed
+from daemon.core.inputs import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST, MarkKind, SafetyDeed
 from daemon.core.pit.profile import ForecastMiss, PlaceLesson
+from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.planned import KeptPlan
 from daemon.core.settings import Band
+from daemon.shell.changed_piece import PieceChanges
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
 
 Who = Annotated[str, Field(min_length=1, max_length=40)]
@@ -76,7 +78,7 @@ class MarkOrder(By):
     kind: MarkKind
     piece: str | None = Field(default=None, max_length=40)
     note: str = Field(default="", max_length=200)
-    minutes_ago: float = Field(default=0.0, ge=0, le=720)
+    minutes_ago: float = Field(default=0.0, ge=0, le=BACK_DATED_AT_MOST / 60.0)
     """for a mark that was forgotten"""
 
 
@@ -93,11 +95,11 @@ class SpotOrder(By):
     """A core temperature read by hand. celsius: a number of °C or text with its unit. where: in the piece. tolerance: ± °C."""
 
     piece: str = Field(max_length=40)
-    celsius: Annotated[Celsius, Field(ge=-20, le=120)]
+    celsius: Annotated[Celsius, Field(ge=SPOT_COLDEST, le=SPOT_HOTTEST)]
     where: str = Field(default="", max_length=80)
     thermometer: str = Field(default="", max_length=80)
     tolerance: float = Field(default=1.0, ge=0.1, le=10)
-    minutes_ago: float = Field(default=0.0, ge=0, le=720)
+    minutes_ago: float = Field(default=0.0, ge=0, le=BACK_DATED_AT_MOST / 60.0)
 
 
 class ChooseSpotOrder(By):
@@ -164,7 +166,7 @@ class ReminderOrder(By):
 class WoodOrder(By):
     """splits: how many are at hand now."""
 
-    splits: int = Field(ge=0, le=2000)
+    splits: int = Field(ge=0, le=MOST_SPLITS)
 
 
 class AddPieceOrder(Sure):
@@ -173,19 +175,11 @@ class AddPieceOrder(Sure):
     piece: PieceSection
 
 
-class ChangePieceOrder(Sure):
+class ChangePieceOrder(Sure, PieceChanges):
     """What changes of a piece; what is left out stays. weight in kg, thickness in cm; temperatures: a number of °C or text with
     its unit. wrap, tender, target: as in a cook file."""
 
     piece: Key
-    name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
-    cut: str | None = None
-    weight: float | None = None
-    thickness: float | None = None
-    wrap: WrapSection | Literal[False] | None = None
-    tender: tuple[Celsius, Celsius] | None = None
-    target: Celsius | None = None
-    place: str | None = Field(default=None, max_length=60)
 
 
 class RemovePieceOrder(By):
