@@ -224,6 +224,7 @@ def test_the_fires_forecast_says_its_age_and_when_it_is_too_old(page: Page, site
     watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 30))
     expect(pit).to_contain_text("as of 02:1")
     expect(pit).not_to_contain_text("do not rely")
+    expect(page.locator("#calm")).to_contain_text("Next log about")  # drawn while it was fresh: it must be drawn anew
     watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 720))
     expect(pit).to_contain_text("This forecast is 12 min old: do not rely on it.")
     expect(page.locator("#calm")).to_contain_text("Forecast 12 min ago: do not rely on it.")
