@@ -67,9 +67,9 @@ class CookOrders(WatchState):
             return [CommandRefused(now, f"mark {item.kind}", say("refused.mark-time"))]
         events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
         self.marks.add(item, now)
-        self.fire.mark(item, done)
+        self.pit.fire.mark(item, done)
         self.duties.mark(item, done)
-        events += [replace(change, time=now) for change in self.pit_stage.mark(item, done)]
+        events += [replace(change, time=now) for change in self.pit.stage.mark(item, done)]
         for piece in self.pieces.meant(item):
             self._expect_move(piece, now)
             begun = piece.stage.on_at or done  # nothing was done to meat before it went on
@@ -101,20 +101,20 @@ class CookOrders(WatchState):
         return events
 
     def _untold_of_pit(self, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
-        self.fire.take_back(kind, done, self.marks.of_the_pit(), now)
-        self.duties.take_back(kind, done, self.fire.last_log)
+        self.pit.fire.take_back(kind, done, self.marks.of_the_pit(), now)
+        self.duties.take_back(kind, done, self.pit.fire.last_log)
         if kind is not inputs.MarkKind.FIRE_LIT:
             return []
         first, last = int(done // MINUTE), self._last_closed(now)
         pit = self.readout.pit_minutes(first, last) if last >= first else []
         since = [((first + n + 1) * MINUTE, celsius) for n, celsius in enumerate(pit)]
-        return list(self.pit_stage.take_back(done, since, self.band, now))
+        return list(self.pit.stage.take_back(done, since, self.pit.band, now))
 
     def _untold_of_piece(self, piece: PieceWatch, said: Said, now: float) -> list[Event]:
         """The piece as if it had not been said of it."""
         own, last = piece.settings, self._last_closed(now)
         first = last + 1 if piece.first_seen is None else piece.first_seen
-        past = Past(self.trace, last, self.readout.pit_minutes(first, last) if last >= first else (), self.band)
+        past = Past(self.trace, last, self.readout.pit_minutes(first, last) if last >= first else (), self.pit.band)
         left = self.marks.of_piece(own.id, 0.0 if piece.first_seen is None else first * MINUTE)
         again = retold(piece, fresh_watch(own, self.settings), left, past)
         self.pieces[own.id] = again
@@ -200,7 +200,7 @@ class CookOrders(WatchState):
         events = [e for piece in found.removed for e in self._annunciated(self.alarms.retire(piece, now), now)]
         self.settings = self.conditioner.settings = replace(self.settings, cook=wanted)
         if wanted.band != before.band:
-            self.band = wanted.band
+            self.pit.band = wanted.band
         for piece in before.pieces:
             if piece.channel is not None:
                 self.conditioner.in_use(piece.channel, False)
@@ -216,7 +216,7 @@ class CookOrders(WatchState):
         return [*events, CookChanged(now, found.added, found.removed, found.changed, found.probe, order.by)]
 
     def _end_cook(self, now: float) -> list[Event]:
-        events: list[Event] = list(self.pit_stage.finish(now))
+        events: list[Event] = list(self.pit.stage.finish(now))
         events += self._retire_all(now)
         self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None, reminders=()))
         self._begin_cook()
@@ -242,7 +242,7 @@ class CookOrders(WatchState):
 
     def _mind_duties(self, now: float) -> None:
         """Each minute, and when a person said something: it is shown at once."""
-        self.duties.minute(now, self.settings.cook, self.pit_stage, self.pieces, self._cores())
+        self.duties.minute(now, self.settings.cook, self.pit.stage, self.pieces, self._cores())
 
     # --- what follows ------------------------------------------------------------------------------------
 
@@ -265,4 +265,4 @@ class CookOrders(WatchState):
             return []
         if not piece.followed:
             request = replace(request, sibling=self._question_of_sibling(now))
-        return [ForecastWanted(now, replace(request, bias_minutes=self.profile.forecast_bias))]
+        return [ForecastWanted(now, replace(request, bias_minutes=self.pit.profile.forecast_bias))]

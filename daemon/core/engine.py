@@ -13,7 +13,7 @@ from daemon.core import inputs
 from daemon.core.alarms.conditions import conditions
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.cook_orders import CookOrders
-from daemon.core.events import CommandRefused, Event, FireNoticed, Sample, SamplesJudged, WakeJudged
+from daemon.core.events import CommandRefused, Event, Sample, SamplesJudged, WakeJudged
 from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.plan.duties import DutyOrder
 from daemon.core.readings.trace import MINUTE
@@ -27,7 +27,6 @@ FORECAST_EVERY = 600.0
 """s between forecasts of a piece; a mark asks at once."""
 MEMORY_MINUTES = 48 * 60
 """Minutes of trace kept: the longest cook with its rest and hold, twice over."""
-SIGNS_SHOWN = 20
 POSSIBLE_BAND = (40.0, 400.0)
 """°C: no pit is worked outside; ours, no source."""
 MIN_BAND = 5.0
@@ -65,11 +64,10 @@ class Engine(CookOrders):
             case inputs.ForecastArrived():
                 return self.pieces.forecast(item, now)
             case inputs.UsePitProfile():
-                self.profile = item.profile
-                self.fire.use_profile(item.profile.fire)
+                self.pit.use_profile(item.profile)
                 return []
             case inputs.UsePitClass():
-                self.fire.use_class(item.figures)
+                self.pit.fire.use_class(item.figures)
                 return []
             case _:
                 return self._command(item, now)
@@ -151,7 +149,7 @@ class Engine(CookOrders):
     def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
         samples: list[Sample] = []
         events: list[Event] = []
-        judge, add, good_at = self.conditioner.judge, self.trace.add, self.since.good_at
+        judge, add, good_at = self.conditioner.judge, self.trace.add, self.good_at
         for reading in item.readings:
             sample, change = judge(reading, now)
             samples.append(sample)
@@ -185,7 +183,7 @@ class Engine(CookOrders):
         events = self._close_missed(now)
         self.grace.resumed(now, item.watched_until)
         self.alarms.resumed(now)
-        self.since.resumed(now)
+        self.pit.since.resumed(now)
         self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
         return events + self._due_alarms(now) + self._due_calls(now)
 
@@ -198,9 +196,9 @@ class Engine(CookOrders):
         for minute in range(max(self._closed + 1, this - MEMORY_MINUTES), this):
             end = (minute + 1) * MINUTE
             self.conditioner.miss_minute()
-            self.fire.minute(end, nan, self.band, nan)
+            self.pit.fire.minute(end, nan, self.pit.band, nan)
             for piece in self.pieces.values():
-                piece.miss_minute(end, self.band)
+                piece.miss_minute(end, self.pit.band)
             self._closed = minute
         return events
 
@@ -215,25 +213,23 @@ class Engine(CookOrders):
             and item.band.high - item.band.low >= MIN_BAND
         ):
             return [CommandRefused(now, "band", say("refused.band", possible=POSSIBLE_BAND, least=MIN_BAND))]
-        self.band = item.band
+        self.pit.band = item.band
         return []
 
     # --- the scan cycle --------------------------------------------------------------------------------------
 
     def _scan(self, now: float) -> list[Event]:
         events: list[Event] = list(self.conditioner.scan(now))
-        pit = self.readout.pit_now()
-        noticed = self.fire.scan(now, pit)
+        noticed = self.pit.scan(now)
         if now % MINUTE == 0:
             events += noticed
             noticed = []
             events += self._minute(now)
         events += noticed
-        self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
-        self.since.scan(now, pit, self.fire.lid_open)
+        self.pit.scanned(events, now)
         heard = self._heard()
         settled = now >= self.grace.until
-        for condition in conditions(self._process_snapshot(now, pit)):
+        for condition in conditions(self._process_snapshot(now)):
             spared = not settled and (condition.rule in SPEAKS_OF_SILENCE or condition.subject not in heard)
             if not spared and (changes := self.alarms.judge(condition, now)):
                 events += self._annunciated(changes, now)
@@ -244,23 +240,19 @@ class Engine(CookOrders):
         self.trace.close_minute(minute)
         self._closed = minute
         events: list[Event] = list(self.conditioner.minute(now))
-        pit = self.readout.pit_of_minute(minute)
         ambient = self.readout.mean_of(Role.AMBIENT, minute)
-        events += self.fire.minute(now, pit, self.band, nan if ambient is None else ambient)
-        events += self.pit_stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open)
+        celsius, seen = self.pit.minute(now, minute, nan if ambient is None else ambient)
+        events += seen
         for piece in self.pieces.values():
             before = piece.stage.stage
-            events += piece.minute(now, self.trace, minute, pit, self.band)
+            events += piece.minute(now, self.trace, minute, celsius, self.pit.band)
             self._use(piece)
             if now % FORECAST_EVERY == 0 or before != piece.stage.stage:
                 events += self._ask(piece, now)
         self.duties.noticed(events)
         self._mind_duties(now)
-        if self.pieces.all_off():
-            events += self.pit_stage.finish(now)
-        elif self.pieces.on_fire():
-            events += self.pit_stage.meat_on(now)
+        events += self.pit.follow(self.pieces, now)
         if minute % 5 == 0:
-            self.evenness = self.readout.evenness(minute, self.pieces)
+            self.pit.evenness = self.readout.evenness(minute, self.pieces)
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events

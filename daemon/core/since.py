@@ -1,4 +1,4 @@
-"""Since when the pit is blind and its lid open, and when each channel last gave a value to believe. Engine times, s."""
+"""Since when a pit is blind, and since when its lid is open. Engine times, s."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from typing import Any
 
 
 class Since:
-    """One per watch."""
+    """One per pit."""
 
     def __init__(self) -> None:
         self.blind: float | None = None
         self.lid: float | None = None
-        self.good_at: dict[str, float] = {}
 
     def scan(self, now: float, pit: float, lid_open: bool) -> None:
         """pit: control value, °C, NaN = nothing to believe."""
@@ -29,8 +28,8 @@ class Since:
 
     def dump(self) -> dict[str, Any]:
         """As JSON-able values."""
-        return {"blind": self.blind, "lid": self.lid, "good_at": dict(self.good_at)}
+        return {"blind": self.blind, "lid": self.lid}
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
-        self.blind, self.lid, self.good_at = dumped["blind"], dumped["lid"], dict(dumped["good_at"])
+        self.blind, self.lid = dumped["blind"], dumped["lid"]

@@ -7,23 +7,20 @@ from math import isnan
 
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
-from daemon.core.events import FireNoticed, NapPlanned
+from daemon.core.events import NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.health import HealthTable
 from daemon.core.inputs import LinkCounts, Mark, SpotReading, WallClock
 from daemon.core.marks import Marks, Said
 from daemon.core.pieces.piece import PieceWatch, slope_per_minute
 from daemon.core.pieces.pieces import Pieces
-from daemon.core.pit.evenness import Evenness
-from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.profile import FireProfile, PitProfile
-from daemon.core.pit.stage import PitStage
+from daemon.core.pit.profile import FireProfile
+from daemon.core.pit_watch import PitWatch
 from daemon.core.plan.duties import Duties, PlanView
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
-from daemon.core.readout import Readout
-from daemon.core.settings import Band, Role, WatchSettings
+from daemon.core.settings import Role, WatchSettings
 from daemon.core.shift import ShiftView
 from daemon.core.snapshot import ChannelView, HandheldView, MarkView, PieceView, PitView, Snapshot, SpotView
 from drivers.reading import Quality
@@ -37,18 +34,12 @@ class SnapshotParts:
     wall: WallClock
     conditioner: Conditioner
     trace: Trace
-    readout: Readout
-    fire: FireWatch
-    profile: PitProfile
-    pit_stage: PitStage
+    pit: PitWatch
     pieces: Pieces
     alarms: AlarmTable
     annunciator: Annunciator
     health: HealthTable
     links: tuple[LinkCounts, ...]
-    band: Band
-    evenness: Evenness
-    fires: tuple[FireNoticed, ...]
     nap: NapPlanned | None
     standing: Standing | None
     duties: Duties
@@ -62,9 +53,8 @@ MARKS_SHOWN = 20
 
 def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
     """Everything there is to see at engine time `now`."""
-    pit, plan = parts.readout.pit_now(), parts.duties.plan_view()
+    plan = parts.duties.plan_view()
     standing = one_answer(parts.standing, plan)
-    rate = None if isnan(parts.fire.slope) else parts.fire.slope * 60.0
     return Snapshot(
         time=now,
         wall_offset=parts.wall.offset,
@@ -75,22 +65,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         serve_chance=None if standing is None else standing.chance,
         standing=standing,
         channels=tuple(_channel_view(parts, c.id, now) for c in parts.settings.channels),
-        pit=PitView(
-            id=parts.settings.pit_id,
-            name=parts.settings.pit_name,
-            stage=parts.pit_stage.stage,
-            since=parts.pit_stage.since,
-            band=parts.band,
-            celsius=None if isnan(pit) else pit,
-            rate=rate,
-            lid_open=parts.fire.lid_open,
-            last_log=parts.fire.last_log,
-            log_due=parts.fire.log_due,
-            forecast_made_at=parts.fire.forecast_made_at,
-            no_forecast=parts.fire.no_forecast,
-            evenness=parts.evenness,
-            question=parts.pit_stage.question,
-        ),
+        pit=_pit_view(parts.settings.pit_id, parts.settings.pit_name, parts.pit),
         pieces=tuple(_piece_view(parts, p, now) for p in parts.pieces.values()),
         alarms=parts.alarms.views(),
         sleep=parts.annunciator.view(now, now + parts.wall.offset),
@@ -98,14 +73,14 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         health=parts.health.ill(),
         links=parts.links,
         shift=parts.shift,
-        fires=parts.fires,
+        fires=tuple(parts.pit.fires),
         plan=plan,
         reminders=parts.duties.reminder_views(now),
         wood=parts.duties.wood_view(parts.settings.cook, now),
         grease=parts.duties.grease_view(parts.settings.grease_tray),
         marks=tuple(_mark_view(said) for said in list(parts.marks)[: -MARKS_SHOWN - 1 : -1]),
         handheld=_handheld_view(parts.handheld, now),
-        profile=replace(parts.profile, fire=FireProfile((), parts.fire.log_intervals)),
+        profile=replace(parts.pit.profile, fire=FireProfile((), parts.pit.fire.log_intervals)),
     )
 
 
@@ -114,6 +89,26 @@ def one_answer(standing: Standing | None, plan: PlanView | None) -> Standing | N
     if plan is None or plan.ahead is None:
         return standing
     return replace(standing or Standing(None, None, ()), chance=plan.chance, ahead=plan.ahead)
+
+
+def _pit_view(id_: str, name: str, pit: PitWatch) -> PitView:
+    celsius, fire = pit.readout.pit_now(), pit.fire
+    return PitView(
+        id=id_,
+        name=name,
+        stage=pit.stage.stage,
+        since=pit.stage.since,
+        band=pit.band,
+        celsius=None if isnan(celsius) else celsius,
+        rate=None if isnan(fire.slope) else fire.slope * 60.0,
+        lid_open=fire.lid_open,
+        last_log=fire.last_log,
+        log_due=fire.log_due,
+        forecast_made_at=fire.forecast_made_at,
+        no_forecast=fire.no_forecast,
+        evenness=pit.evenness,
+        question=pit.stage.question,
+    )
 
 
 def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelView:
@@ -158,7 +153,7 @@ def _handheld_view(handheld: Handheld, now: float) -> HandheldView | None:
 
 
 def _piece_view(parts: SnapshotParts, piece: PieceWatch, now: float) -> PieceView:
-    own, stage, core = piece.settings, piece.stage, parts.readout.good(piece.settings.channel)
+    own, stage, core = piece.settings, piece.stage, parts.pit.readout.good(piece.settings.channel)
     return PieceView(
         id=own.id,
         name=own.name,

@@ -12,34 +12,28 @@ from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.annunciation.nap import Readiness, green_list, plan_nap, rung_within
 from daemon.core.annunciation.test_call import TestCallState
-from daemon.core.events import AlarmState, FireNoticed, FireSign, ForecastRequest, NapPlanned
+from daemon.core.events import AlarmState, ForecastRequest, NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.grace import Grace
 from daemon.core.health import HealthTable
 from daemon.core.marks import Marks
 from daemon.core.pieces.piece import Circumstances, PieceWatch
 from daemon.core.pieces.pieces import Pieces
-from daemon.core.pit.evenness import Evenness
-from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.profile import PitProfile
-from daemon.core.pit.stage import PitStage
+from daemon.core.pit_watch import PitWatch
 from daemon.core.plan.duties import Duties
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
-from daemon.core.readout import Readout
 from daemon.core.said import Text, say
 from daemon.core.settings import Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.core.shift import Shift
-from daemon.core.since import Since
 from daemon.core.snapshot import Snapshot
 from daemon.core.snapshot_maker import SnapshotParts, make_snapshot
 
 SOON = 3 * MINUTE
 """s before an on-delay ends from which what is heard should be on disk at once."""
 PARTS_KEPT = (
-    "conditioner", "trace", "fire", "pit_stage", "alarms", "annunciator", "pieces", "health", "grace", "since", "marks",
-    "handheld",
+    "conditioner", "trace", "alarms", "annunciator", "pieces", "health", "grace", "marks", "handheld",
 )  # fmt: skip
 """Parts of the engine that write their own state into a checkpoint and read it back."""
 AWAKE_FOR = 45 * MINUTE
@@ -58,10 +52,8 @@ class WatchState:
         self.wall = inputs.WallClock(0.0, trusted=True)
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
-        self.readout = Readout(settings, self.conditioner, self.trace)
-        self.fire = FireWatch(settings.learned.fire)
-        self.profile = PitProfile()
-        self.pit_stage = PitStage()
+        self.pit = PitWatch(settings, self.conditioner, self.trace)
+        self.readout = self.pit.readout
         self._rules = {rule.id: rule for rule in rules}
         self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
         self.annunciator = Annunciator(rules, settings.announcing)
@@ -69,7 +61,6 @@ class WatchState:
         self.duties = Duties()
         self.health = HealthTable()
         self.links: dict[str, inputs.LinkCounts] = {}
-        self.band = settings.cook.band
         self.marks = Marks()
         self.handheld = Handheld()
         self._spot_tolerances = {c.id: c.tolerance for c in settings.with_role(Role.SPOT)}
@@ -77,20 +68,19 @@ class WatchState:
         """When the cook went to sleep."""
         self._acted_at: float | None = None
         """When a person last said or asked something."""
-        self.fires: list[FireNoticed] = []
-        self.evenness = Evenness()
         self._next_scan: float | None = None
         self._closed: int | None = None
         """The last minute (engine time // 60) that was closed."""
         self.grace = Grace()
-        self.since = Since()
+        self.good_at: dict[str, float] = {}
+        """When each channel last gave a value to believe."""
         self.shift = Shift()
         self._begin_cook()
 
     def _begin_cook(self) -> None:
         self.marks.begin_cook()
         self.conditioner.settings = self.settings
-        self.band = self.settings.cook.band
+        self.pit.band = self.settings.cook.band
         self.pieces.begin(self.settings)
         self.duties.begin(self.settings.cook)
 
@@ -104,28 +94,28 @@ class WatchState:
         """Believed cores, °C, by piece."""
         return {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
 
-    def _process_snapshot(self, now: float, pit: float) -> ProcessSnapshot:
+    def _process_snapshot(self, now: float) -> ProcessSnapshot:
         probed = self._cores()
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
         channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in probed}
-        lost = {p: self.since.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
+        lost = {p: self.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
         return ProcessSnapshot(
             now=now,
             settings=self.settings,
-            band=self.band,
-            pit=pit,
-            blind_since=self.since.blind,
-            pit_stage=self.pit_stage.stage,
-            fire=self.fire,
-            lid_since=self.since.lid,
+            band=self.pit.band,
+            pit=self.pit.celsius,
+            blind_since=self.pit.since.blind,
+            pit_stage=self.pit.stage.stage,
+            fire=self.pit.fire,
+            lid_since=self.pit.since.lid,
             pieces=tuple(self.pieces.values()),
             cores=spots | probed,
             lost=lost,
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
             rules=self._rules,
-            pit_question=self.pit_stage.question,
-            pit_climbed_at=self.pit_stage.climbed_at,
+            pit_question=self.pit.stage.question,
+            pit_climbed_at=self.pit.stage.climbed_at,
             standing=self.alarms.standing(),
             seen=self.alarms.seen(),
             open=self.alarms.open(),
@@ -158,8 +148,8 @@ class WatchState:
         if not on and self.pieces:
             window, why = None, say("green.no-piece")
         else:
-            window = self.fire.nap_window(sleeper.lead)
-            why = self.fire.no_forecast or say("green.log-due")
+            window = self.pit.fire.nap_window(sleeper.lead)
+            why = self.pit.fire.no_forecast or say("green.log-due")
         return plan_nap(Readiness(lines, rung_within(window, clock, now, burning=bool(on)), why), now)
 
     def _question_of_sibling(self, now: float) -> ForecastRequest | None:
@@ -170,7 +160,7 @@ class WatchState:
 
     def _suspect(self, piece: PieceWatch) -> Text:
         """Why its probe is not to be trusted, or ""; a reading by hand speaks for a probe that has fallen silent."""
-        good_at = 0.0 if piece.settings.channel is None else self.since.good_at.get(piece.settings.channel, 0.0)
+        good_at = 0.0 if piece.settings.channel is None else self.good_at.get(piece.settings.channel, 0.0)
         read_since = bool(piece.spots) and (piece.spots[-1].at or 0.0) > good_at
         return "" if read_since else self.readout.doubt(piece.settings.channel)
 
@@ -185,7 +175,7 @@ class WatchState:
             first=first,
             last=last,
             pit=tuple(self.readout.pit_minutes(first, last)),
-            band=self.band,
+            band=self.pit.band,
             boiling_point=self.settings.boiling_point,
             ambient=self.readout.mean_of(Role.AMBIENT, last),
             hold_cabinet=None if cabinet is None else self.good(cabinet),
@@ -196,7 +186,7 @@ class WatchState:
 
     def standing(self, now: float) -> Standing | None:
         """Ahead or behind, see `Pieces.standing`."""
-        return self.pieces.standing(self.settings, self.band, self.good, now)
+        return self.pieces.standing(self.settings, self.pit.band, self.good, now)
 
     def minutes(self, channel: str, first: int, last: int) -> list[float]:
         """Minute medians of a channel, °C, NaN where unknown; both ends (engine time // 60) included."""
@@ -206,10 +196,6 @@ class WatchState:
         """An alarm may be about to be raised, or this life is young: a stop now must not cost what was just heard."""
         return self.grace.is_young(now) or self.alarms.raises_before(now + SOON)
 
-    def pit_profile(self) -> PitProfile:
-        """What is known of this pit, the fires of this watch included."""
-        return replace(self.profile, fire=self.fire.learned())
-
     def snapshot(self, now: float) -> Snapshot:
         """What others read."""
         parts = SnapshotParts(
@@ -217,18 +203,12 @@ class WatchState:
             wall=self.wall,
             conditioner=self.conditioner,
             trace=self.trace,
-            readout=self.readout,
-            fire=self.fire,
-            profile=self.profile,
-            pit_stage=self.pit_stage,
+            pit=self.pit,
             pieces=self.pieces,
             alarms=self.alarms,
             annunciator=self.annunciator,
             health=self.health,
             links=tuple(self.links.values()),
-            band=self.band,
-            evenness=self.evenness,
-            fires=tuple(self.fires),
             nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
             standing=self.standing(now),
             duties=self.duties,
@@ -243,10 +223,11 @@ class WatchState:
 
     def _heard(self) -> set[str]:
         """What has been heard in this life: the pit, pieces by id."""
-        good_at = self.since.good_at
         channels = {p: w.settings.channel for p, w in self.pieces.items()}
-        heard = {p for p, c in channels.items() if c is None or self.grace.heard(good_at.get(c))}
-        return heard | ({"pit"} if any(self.grace.heard(good_at.get(c)) for c in self.readout.pit_channels) else set())
+        heard = {p for p, c in channels.items() if c is None or self.grace.heard(self.good_at.get(c))}
+        return heard | (
+            {"pit"} if any(self.grace.heard(self.good_at.get(c)) for c in self.readout.pit_channels) else set()
+        )
 
     def _use(self, piece: PieceWatch) -> None:
         if piece.settings.channel is not None:
@@ -260,16 +241,13 @@ class WatchState:
             "version": CHECKPOINT_VERSION,
             "cook": cook_to_plain(self.settings.cook),
             "wall": [self.wall.offset, self.wall.trusted],
-            "profile": self.profile.to_plain(),
-            "control": self.readout.control.dump(),
+            **self.pit.dump(),
+            "since": {**self.pit.since.dump(), "good_at": dict(self.good_at)},
             **{part: getattr(self, part).dump() for part in PARTS_KEPT},
-            "band": [self.band.low, self.band.high],
             "next_scan": self._next_scan,
             "closed": self._closed,
             "asleep_since": self._asleep_since,
             "acted_at": self._acted_at,
-            "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
-            "evenness": self.evenness.dump(),
             "duties": self.duties.dump(),
             "shift": self.shift.dump(),
             "links": [astuple(counts) for counts in self.links.values()],
@@ -282,18 +260,15 @@ class WatchState:
         self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
         self._begin_cook()
         self.wall = inputs.WallClock(*dumped["wall"])
-        self.profile = PitProfile.from_plain(dumped["profile"])
-        self.readout.control.load(dumped["control"])
+        self.pit.load(dumped)
+        self.good_at = dict(dumped["since"]["good_at"])
         for part in PARTS_KEPT:
             if part in dumped:  # a checkpoint of an earlier version has fewer
                 getattr(self, part).load(dumped[part])
         for piece in self.pieces.values():
             self._use(piece)
-        self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
         self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
         self._asleep_since, self._acted_at = dumped["asleep_since"], dumped.get("acted_at")
-        self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
-        self.evenness = Evenness.loaded(dumped["evenness"])
         if "duties" in dumped:  # not in the checkpoints of earlier versions
             self.duties.load(dumped["duties"])
         if "shift" in dumped:  # not in the checkpoints of earlier versions

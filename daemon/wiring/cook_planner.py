@@ -64,7 +64,7 @@ class CookPlanner:
     def plan(self, cook: Cook | None, ambient: float | None, wind: float, wake: bool) -> Callable[[], PlannedCook]:
         """See `contract.Planning`. Times of the kept plan are engine times."""
         engine = self._loop.engine
-        offset, profile, now = engine.wall.offset, engine.pit_profile(), self._loop.clock.wall()
+        offset, profile, now = engine.wall.offset, engine.pit.learned(), self._loop.clock.wall()
         settings = engine.settings if cook is None else watch_settings(self._rig, cook, offset)
         self._weather = (ambient, wind)
         weather = Weather(self._outside() if ambient is None else ambient, wind)

@@ -128,7 +128,7 @@ class Watch:
         else:
             self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
-        self._class_told, self._class_trouble = self.engine.fire.class_figures, ""
+        self._class_told, self._class_trouble = self.engine.pit.fire.class_figures, ""
         if unreadable:
             self._go_on_without_file(unreadable)
         self.loop = WatchLoop(
@@ -279,7 +279,7 @@ class Watch:
 
     def _keep_profile(self) -> None:
         """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
-        keep_profile(self.journal.notes, self.engine.pit_profile())
+        keep_profile(self.journal.notes, self.engine.pit.learned())
 
     def _keep_running_cook(self) -> None:
         progress = tuple(
@@ -293,7 +293,7 @@ class Watch:
         if await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset):
             await self._write_now()  # so that a cook is kept even of a watch whose lives are short
         finished = await in_background(self._archive.finished)
-        before = self.engine.pit_profile()
+        before = self.engine.pit.learned()
         profile = reduce(taught, finished, before)
         self._heed_class()
         if profile != before:
@@ -359,7 +359,7 @@ class Watch:
         resumed = Resumed(watched_until=self.journal.newest_event_time(), life=secrets.token_hex(LIFE_BYTES))
         await self.loop.drive(now, resumed)
         kept = kept_profile(self.journal.notes)
-        if kept != PitProfile() == self.engine.pit_profile():  # else a checkpoint has brought its own
+        if kept != PitProfile() == self.engine.pit.learned():  # else a checkpoint has brought its own
             self.loop.post(UsePitProfile(kept, by="journal"))
         if self._lost_cook is None:
             self._heed_cook_file()

@@ -148,7 +148,7 @@ def test_a_cook_that_means_something_else_keeps_what_its_pieces_went_through() -
     assert changed == CookChanged(night.now, ("shank",), ("lamb",), ("chuck",), (), "cook file")
     chuck = night.engine.pieces["chuck"]
     assert (chuck.settings.weight, chuck.stage.on_at, chuck.on_fire) == (9.0, on_at, True)
-    assert night.engine.band == Band(110.0, 130.0)
+    assert night.engine.pit.band == Band(110.0, 130.0)
     assert night.engine.settings.cook.id == "hall", "it is the same cook"
 
 

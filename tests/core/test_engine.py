@@ -203,7 +203,7 @@ def test_forecast_arrived_is_shown_and_a_strangers_is_dropped(engine: Engine) ->
 def test_use_pit_profile_replaces_what_was_known_of_the_pit(engine: Engine) -> None:
     taught = PitProfile(FireProfile((), (38.0, 41.0)), lag=7.0, cooks=("May",))
     assert said(engine, inputs.UsePitProfile(taught, "journal"), at(ON)) == []
-    known = engine.pit_profile()
+    known = engine.pit.learned()
     assert (known.cooks, known.lag, known.fire.log_intervals) == (("May",), 7.0, (38.0, 41.0))
 
 
@@ -211,10 +211,10 @@ def test_use_pit_profile_replaces_what_was_known_of_the_pit(engine: Engine) -> N
 def test_use_pit_class_stands_for_a_first_fire_and_is_kept(engine: Engine) -> None:
     figures = (ClassFigure("gap", 55.0, 6.0), ClassFigure("turn", 9.0, 4.0))
     assert said(engine, inputs.UsePitClass(figures, "fleet"), at(ON)) == []
-    assert engine.fire.class_figures == figures
-    assert restarted(engine).fire.class_figures == figures
+    assert engine.pit.fire.class_figures == figures
+    assert restarted(engine).pit.fire.class_figures == figures
     assert said(engine, inputs.UsePitClass((), "fleet"), at(ON)) == []
-    assert not engine.fire.class_figures
+    assert not engine.pit.fire.class_figures
 
 
 # --- what the cook says --------------------------------------------------------------------------------
@@ -328,7 +328,7 @@ def test_pause_sound_holds_repeats_back_and_is_refused_without_a_time(engine: En
 @of(inputs.SetBand)
 def test_set_band_counts_from_now_on(engine: Engine) -> None:
     assert said(engine, inputs.SetBand(Band(95.0, 95.0 + MIN_BAND), "cook"), at(ON)) == []
-    assert engine.band == Band(95.0, 100.0)
+    assert engine.pit.band == Band(95.0, 100.0)
     assert engine.snapshot(at(ON)).pit.band == Band(95.0, 100.0)
 
 
@@ -338,7 +338,7 @@ def test_set_band_counts_from_now_on(engine: Engine) -> None:
 @of(inputs.SetBand)
 def test_set_band_too_narrow_or_out_of_reach_is_refused(engine: Engine, band: Band) -> None:
     assert "at least 5 °C wide" in refused(said(engine, inputs.SetBand(band, "cook"), at(ON)))
-    assert engine.band == COOK.band
+    assert engine.pit.band == COOK.band
 
 
 @of(inputs.AskWrap)
@@ -355,7 +355,7 @@ def test_start_cook_begins_anew_and_takes_its_own_band(engine: Engine) -> None:
     too_hot(engine)
     cook = replace(COOK, id="second", band=Band(90.0, 105.0), pieces=(LAMB,))
     said(engine, inputs.StartCook(cook, "page"), at(ON + 900.0))
-    assert (engine.settings.cook, engine.band) == (cook, cook.band)
+    assert (engine.settings.cook, engine.pit.band) == (cook, cook.band)
     assert list(engine.pieces) == ["lamb"] and engine.pieces["lamb"].stage.stage == "waiting"
 
 
@@ -418,7 +418,7 @@ def test_change_cook_keeps_what_a_piece_went_through(engine: Engine) -> None:
     cook = replace(COOK, band=Band(100.0, 120.0), pieces=(replace(CHUCK, tender_low=90.0), LAMB))
     (changed,) = said(engine, inputs.ChangeCook(cook, "file"), at(ON))
     assert isinstance(changed, CookChanged) and (changed.added, changed.changed) == ((), ("chuck",))
-    assert engine.band == cook.band and engine.pieces["chuck"].settings.tender_low == 90.0
+    assert engine.pit.band == cook.band and engine.pieces["chuck"].settings.tender_low == 90.0
     assert engine.pieces["chuck"].stage.stage == "cooking"
     refused(said(engine, inputs.ChangeCook(replace(cook, pieces=(replace(CHUCK, channel="x"),)), "file"), at(ON + 1)))
     assert engine.settings.cook == cook

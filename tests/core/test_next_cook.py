@@ -21,10 +21,10 @@ def test_the_next_cook_on_a_hot_pit_is_watched_like_the_first() -> None:
     engine.handle(Mark(MarkKind.MEAT_ON), now)
     engine.handle(Mark(MarkKind.OFF), now)
     now = minutes(engine, 2)
-    assert engine.pit_stage.stage == "cooling", "low fires need no feeding once all is off"
+    assert engine.pit.stage.stage == "cooling", "low fires need no feeding once all is off"
     engine.handle(StartCook(engine.settings.cook, by="page"), now)
     now = minutes(engine, 2)
-    assert engine.pit_stage.stage == "cooling", "nothing is on yet"
+    assert engine.pit.stage.stage == "cooling", "nothing is on yet"
     engine.handle(Mark(MarkKind.MEAT_ON), now)
     minutes(engine, 2)
-    assert engine.pit_stage.stage != "cooling"
+    assert engine.pit.stage.stage != "cooling"

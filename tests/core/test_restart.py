@@ -223,9 +223,9 @@ def test_minutes_that_nobody_watched_are_unknown_and_not_left_out() -> None:
     lives.live(900, [124.0] * 900)
     lives.die(3600.0)
     lives.live(180, [112.0] * 180)
-    assert not lives.watch.fire.lid_open
+    assert not lives.watch.pit.fire.lid_open
     assert abs(lives.watch.minutes("pit-left", int(lives.now // 60) - 30, int(lives.now // 60) - 30)[0]) != 124.0
-    assert not lives.watch.fire.slope < -0.5
+    assert not lives.watch.pit.fire.slope < -0.5
 
 
 def test_the_sleep_promise_survives_and_goes_on_with_what_is_known() -> None:

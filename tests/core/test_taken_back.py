@@ -99,11 +99,11 @@ def test_a_log_taken_back_leaves_the_logs_and_intervals_of_the_others() -> None:
         night.minutes(10)
         night.give(Mark(MarkKind.LOG))
         night.minutes(1)
-    assert len(told.engine.fire.log_intervals) == len(untold.engine.fire.log_intervals) + 1
+    assert len(told.engine.pit.fire.log_intervals) == len(untold.engine.pit.fire.log_intervals) + 1
     told.give(TakeBack("log", None, wrong))
-    assert told.engine.fire.log_intervals == untold.engine.fire.log_intervals
-    assert told.engine.fire.last_log == untold.engine.fire.last_log
-    assert told.engine.fire.exit.marked_at == untold.engine.fire.exit.marked_at
+    assert told.engine.pit.fire.log_intervals == untold.engine.pit.fire.log_intervals
+    assert told.engine.pit.fire.last_log == untold.engine.pit.fire.last_log
+    assert told.engine.pit.fire.exit.marked_at == untold.engine.pit.fire.exit.marked_at
 
 
 def test_the_newest_log_taken_back_gives_the_fire_before_it_its_time_again() -> None:
@@ -114,21 +114,21 @@ def test_the_newest_log_taken_back_gives_the_fire_before_it_its_time_again() -> 
     told.give(Mark(MarkKind.LOG))
     for night in (told, untold):
         night.minutes(20)
-    assert told.engine.fire.last_log != untold.engine.fire.last_log
+    assert told.engine.pit.fire.last_log != untold.engine.pit.fire.last_log
     told.give(TakeBack("log"))
     for night in (told, untold):
         night.minutes(1)
-    assert told.engine.fire.last_log == untold.engine.fire.last_log
-    assert told.engine.fire.log_intervals == untold.engine.fire.log_intervals
-    assert told.engine.fire.exit.habits.rows() == untold.engine.fire.exit.habits.rows()
-    assert told.engine.fire.log_due == untold.engine.fire.log_due
+    assert told.engine.pit.fire.last_log == untold.engine.pit.fire.last_log
+    assert told.engine.pit.fire.log_intervals == untold.engine.pit.fire.log_intervals
+    assert told.engine.pit.fire.exit.habits.rows() == untold.engine.pit.fire.exit.habits.rows()
+    assert told.engine.pit.fire.log_due == untold.engine.pit.fire.log_due
 
 
 def test_a_fire_that_was_not_lit_after_all() -> None:
     night = Night(lit=False)
-    before = night.engine.pit_stage.stage
+    before = night.engine.pit.stage.stage
     night.give(Mark(MarkKind.FIRE_LIT))
-    assert night.engine.pit_stage.stage == "lighting"
+    assert night.engine.pit.stage.stage == "lighting"
     (change,) = [e for e in night.give(TakeBack("fire-lit")) if isinstance(e, StageChanged)]
     assert (change.subject, change.after) == ("pit", before)
 

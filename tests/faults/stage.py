@@ -103,7 +103,7 @@ class Running:
 
     @property
     def stage_of_pit(self) -> str:
-        return self.watch.engine.pit_stage.stage
+        return self.watch.engine.pit.stage.stage
 
 
 @contextlib.asynccontextmanager

@@ -56,7 +56,7 @@ async def test_a_watch_that_fails_at_what_it_remembers_begins_anew_in_its_third_
     right = Engine.handle
 
     def poisoned(engine: Engine, item: Input, now: float) -> list[Event]:
-        if isinstance(item, Mark) and engine.band.low == 111.0:  # what it remembers makes it fail at the next mark
+        if isinstance(item, Mark) and engine.pit.band.low == 111.0:  # what it remembers makes it fail at the next mark
             raise ZeroDivisionError
         return right(engine, item, now)
 
@@ -64,12 +64,12 @@ async def test_a_watch_that_fails_at_what_it_remembers_begins_anew_in_its_third_
     for _ in range(2):
         failing = Watch(files)
         failing.loop.post(Mark(MarkKind.LOG))
-        assert failing.engine.band == Band(111.0, 131.0)
+        assert failing.engine.pit.band == Band(111.0, 131.0)
         with pytest.raises(ExceptionGroup):
             await lives(failing)
     third = Watch(files)
     third.loop.post(Mark(MarkKind.LOG))
-    assert third.engine.band == Band(107.0, 135.0), "it knows nothing of what killed the others"
+    assert third.engine.pit.band == Band(107.0, 135.0), "it knows nothing of what killed the others"
     await lives(third)
 
 

@@ -104,7 +104,7 @@ async def test_a_refusing_disk_stops_no_judging_and_is_said_once_each_way(
     await bench.settle()
     key = (Part.DISK, "journal")
     assert bench.loop.engine.health[key][0] == Health(Part.DISK, "journal", False, "database or disk is full")
-    assert bench.loop.engine.pit_stage.stage == "lighting"
+    assert bench.loop.engine.pit.stage.stage == "lighting"
     refusing[0] = False
     bench.clock.time += 11.0
     bench.loop.post(Mark(MarkKind.LOG))

@@ -259,6 +259,6 @@ async def test_the_page_of_a_running_watch_shows_it_and_takes_a_mark(tmp_path: P
             assert "Chuck roll" in text and "Lamb shoulder" in text
             marked = await session.post(f"{page}/api/mark", json={"kind": "fire-lit"}, headers={"Origin": page})
             assert marked.status in (200, 202), await marked.text()
-        await wait_for(lambda: watch.engine.pit_stage.stage != "unlit")
+        await wait_for(lambda: watch.engine.pit.stage.stage != "unlit")
 
     await run_script(tmp_path, board, None, night=False, script=script)

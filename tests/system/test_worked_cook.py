@@ -255,7 +255,7 @@ class Afternoon:
             values["6"] = kitchen.core(self.handheld) + wobble
         self.board.send(values)
         due = self.clock.time
-        await self.settled(lambda: self.watch.engine.since.good_at.get("cabinet", 0.0) >= due)
+        await self.settled(lambda: self.watch.engine.good_at.get("cabinet", 0.0) >= due)
 
     async def settled(self, arrived: Callable[[], bool] = lambda: True) -> None:
         until = time.monotonic() + 120.0

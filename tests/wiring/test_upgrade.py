@@ -51,8 +51,8 @@ def test_the_running_cook_goes_on(home: Path) -> None:
         "lamb": "waiting",
     }
     assert engine.pieces["chuck"].stage.on_at == CHUCK_ON
-    assert str(engine.pit_stage.stage) == "in-band"
-    assert engine.fire.log_intervals, "what the fire has taught so far"
+    assert str(engine.pit.stage.stage) == "in-band"
+    assert engine.pit.fire.log_intervals, "what the fire has taught so far"
     last = int((engine.next_deadline() or 0.0) // 60) - 2
     assert len([v for v in engine.pieces["chuck"].cores(engine.trace, last - 180, last) if v == v]) > 170
 

@@ -52,7 +52,7 @@ def calls_of(truth: Truth, world: str, cache: Path) -> list[Call]:
         for event in events:
             begun = isinstance(event, AlarmChanged) and event.rule in FEED and event.after is AlarmState.UNACKNOWLEDGED
             if begun and isinstance(event, AlarmChanged) and now / 60 >= truth.from_minute:
-                found.append(Call(truth, int(now // 60), event.rule, in_english(event.text), engine.fire.log_due))
+                found.append(Call(truth, int(now // 60), event.rule, in_english(event.text), engine.pit.fire.log_due))
 
     for now, item in inputs_of(truth.cook):
         while (due := engine.next_deadline()) is not None and due <= now:

@@ -151,7 +151,7 @@ def examined(truth: Truth, model: ExitModel | None) -> Judged:
             if isinstance(event, AlarmChanged) and event.rule in FEED:
                 is_up = event.after in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
                 if is_up and not any(up.values()):
-                    due = engine.fire.log_due
+                    due = engine.pit.fire.log_due
                     result.calls.append((minute, 0.0 if due is None else (due.p50 - now) / 60.0))
                 up[event.alarm] = is_up
             elif isinstance(event, Notification) and event.level is Level.WAKE and event.step == 0:

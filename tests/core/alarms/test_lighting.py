@@ -97,13 +97,13 @@ def test_a_fire_that_never_caught_under_meat_wakes_once() -> None:
     assert in_english(night.told[0].text).startswith("Relight fire: Pit 1")
     night.mark(MarkKind.FIRE_LIT)
     night.run(130.0, lambda minute: min(120.0, 12.0 + 2.0 * (minute - 58.0)), answers=True)
-    assert night.engine.pit_stage.stage in SETTLED_STAGES and len(night.calls()) == 1
+    assert night.engine.pit.stage.stage in SETTLED_STAGES and len(night.calls()) == 1
 
 
 def test_a_fire_that_dies_before_it_showed_wakes_once() -> None:
     night = Evening()
     night.run(92.0, lambda minute: 12.0 + min(minute, 40.0) - 0.3 * max(0.0, minute - 40.0), answers=True)
-    assert night.engine.pit_stage.stage == "lighting"
+    assert night.engine.pit.stage.stage == "lighting"
     ((alarm, minute),) = night.calls()
     assert alarm == "fire-out" and 40.0 + 35.0 < minute < 40.0 + 55.0
 
@@ -111,7 +111,7 @@ def test_a_fire_that_dies_before_it_showed_wakes_once() -> None:
 def test_a_pit_that_stops_short_of_its_band_wants_wood() -> None:
     night = Evening()
     night.run(105.0, lambda minute: min(101.0, 12.0 + 2.0 * minute), answers=True)
-    assert night.engine.pit_stage.stage == "heating"
+    assert night.engine.pit.stage.stage == "heating"
     ((alarm, minute),) = night.calls()
     assert alarm == "pit-falling" and 44.0 + 40.0 < minute < 44.0 + 55.0
 
@@ -149,4 +149,4 @@ def test_what_the_pit_asks_is_a_prompt_until_it_is_answered() -> None:
         NOT_CAUGHT,
     )
     night.run(45.0, lambda minute: 12.0 + 3.0 * (minute - 35.0))
-    assert night.engine.pit_stage.question == "" and not night.asks("stage-question/pit")
+    assert night.engine.pit.stage.question == "" and not night.asks("stage-question/pit")

@@ -30,7 +30,7 @@ def test_the_engine_uses_it_keeps_it_over_a_restart_and_forgets_it_when_told() -
     now = engine.next_deadline() or 0.0
     engine.handle(UsePitProfile(TAUGHT, by="journal"), now)
     twin = restarted(engine)
-    assert twin.pit_profile() == TAUGHT
+    assert twin.pit.learned() == TAUGHT
     shown = twin.snapshot(now).profile
     assert (shown.cooks, shown.lag, shown.fire.log_intervals) == (("night",), 7.0, (38.0, 41.0))
     assert shown.fire.episodes == (), "too many for every page to be sent"
@@ -39,4 +39,4 @@ def test_the_engine_uses_it_keeps_it_over_a_restart_and_forgets_it_when_told() -
         pass
     assert asked[0].request.bias_minutes == TAUGHT.forecast_bias
     twin.handle(UsePitProfile(PitProfile(), by="page"), now)
-    assert twin.pit_profile() == PitProfile()
+    assert twin.pit.learned() == PitProfile()

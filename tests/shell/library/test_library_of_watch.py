@@ -88,7 +88,7 @@ async def test_finished_cooks_teach_the_profile_through_an_input_and_are_tidied(
     with closing(sqlite3.connect(journal)) as db:
         assert db.execute("SELECT COUNT(*) FROM inputs WHERE kind = 'Bundle'").fetchone()[0] > 0
     await put(watch, item)
-    assert watch.engine.profile.cooks == item.profile.cooks
+    assert watch.engine.pit.profile.cooks == item.profile.cooks
     posted.clear()
     await watch._keep_cooks()
     assert posted == []
@@ -102,7 +102,7 @@ async def test_what_was_forgotten_by_hand_stays_forgotten_after_a_kill(watch: Wa
     _, item = watch.loop._queue.get_nowait()
     assert isinstance(item, UsePitProfile) and item.by == "journal"
     await put(watch, item)
-    assert watch.engine.pit_profile().lag == 9.0
+    assert watch.engine.pit.learned().lag == 9.0
     await put(watch, UsePitProfile(PitProfile(), "page"))
     killed = tmp_path / "killed"
     shutil.copytree(tmp_path / "state", killed)
@@ -112,7 +112,7 @@ async def test_what_was_forgotten_by_hand_stays_forgotten_after_a_kill(watch: Wa
     kept = CookRecords(killed / "journal.sqlite").taught()
     await following._end()
     assert not [item for item in waiting if isinstance(item, UsePitProfile)]
-    assert following.engine.pit_profile() == PitProfile() == kept
+    assert following.engine.pit.learned() == PitProfile() == kept
 
 
 def test_a_journal_of_the_first_version_is_opened_and_its_empty_table_replaced(tmp_path: Path) -> None:

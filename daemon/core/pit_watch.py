@@ -1,0 +1,97 @@
+"""One pit of a watch, kept together: what its probes read, its fire, its stage, its band, and what it taught.
+
+What is one for all pits (alarms, messages, pieces, plan) is the watch's; see `WatchState`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from math import nan
+from typing import Any
+
+from daemon.core.events import Event, FireNoticed, FireSign
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.pit.evenness import Evenness
+from daemon.core.pit.fire import FireWatch
+from daemon.core.pit.profile import PitProfile
+from daemon.core.pit.stage import PitStage
+from daemon.core.readings.conditioning import Conditioner
+from daemon.core.readings.trace import Trace
+from daemon.core.readout import Readout
+from daemon.core.settings import WatchSettings
+from daemon.core.since import Since
+
+SIGNS_SHOWN = 20
+
+
+class PitWatch:
+    """Reads the conditioner and the trace of the watch; nobody but the engine changes it."""
+
+    def __init__(self, settings: WatchSettings, conditioner: Conditioner, trace: Trace) -> None:
+        self.readout = Readout(settings, conditioner, trace)
+        self.fire = FireWatch(settings.learned.fire)
+        self.stage = PitStage()
+        self.band = settings.cook.band
+        self.profile = PitProfile()
+        self.evenness = Evenness()
+        self.fires: list[FireNoticed] = []
+        """Newest signs first."""
+        self.since = Since()
+        self.celsius = nan
+        """Control value at this scan, °C, NaN while nothing may be believed."""
+
+    def scan(self, now: float) -> list[FireNoticed]:
+        """Every 5 s, after the conditioner: the fast signs."""
+        self.celsius = self.readout.pit_now()
+        return self.fire.scan(now, self.celsius)
+
+    def minute(self, now: float, minute: int, ambient: float) -> tuple[float, list[Event]]:
+        """One closed minute: its control value, °C, and what it showed."""
+        pit = self.readout.pit_of_minute(minute)
+        events: list[Event] = [*self.fire.minute(now, pit, self.band, ambient)]
+        events += self.stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open)
+        return pit, events
+
+    def follow(self, pieces: Pieces, now: float) -> list[Event]:
+        """The stage after the meat: when all is off the fire may die."""
+        if pieces.all_off():
+            return [*self.stage.finish(now)]
+        return [*self.stage.meat_on(now)] if pieces.on_fire() else []
+
+    def scanned(self, events: Iterable[Event], now: float) -> None:
+        """The end of the scan that led to these events: its signs are kept for whoever looks."""
+        self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
+        self.since.scan(now, self.celsius, self.fire.lid_open)
+
+    def learned(self) -> PitProfile:
+        """What is known of this pit, the fires of this watch included."""
+        return replace(self.profile, fire=self.fire.learned())
+
+    def use_profile(self, profile: PitProfile) -> None:
+        self.profile = profile
+        self.fire.use_profile(profile.fire)
+
+    def dump(self) -> dict[str, Any]:
+        """As JSON-able values."""
+        return {
+            "profile": self.profile.to_plain(),
+            "control": self.readout.control.dump(),
+            "fire": self.fire.dump(),
+            "pit_stage": self.stage.dump(),
+            "band": [self.band.low, self.band.high],
+            "fires": [[f.time, f.sign, f.at, f.confidence] for f in self.fires],
+            "evenness": self.evenness.dump(),
+            "since": self.since.dump(),
+        }
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`."""
+        self.profile = PitProfile.from_plain(dumped["profile"])
+        self.readout.control.load(dumped["control"])
+        self.fire.load(dumped["fire"])
+        self.stage.load(dumped["pit_stage"])
+        self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
+        self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
+        self.evenness = Evenness.loaded(dumped["evenness"])
+        self.since.load(dumped["since"])
