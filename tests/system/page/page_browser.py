@@ -55,7 +55,8 @@ def paired_phone(browser: Browser, login: str, refusals: bool = False) -> Iterat
     expect(opened.locator(".big").first).to_be_visible()
     yield opened
     context.close()
-    assert [text for text in complaints if not (refusals and "the server responded with a status" in text)] == []
+    said = [text for text in complaints if not (refusals and "the server responded with a status" in text)]
+    assert said == [], said
 
 
 def enter(page: Page, view: str) -> None:

@@ -42,6 +42,7 @@ export function curveRoom(root) {
   ];
   let view = { end: null, span: null }; // span null: the whole cook
   let [drawnAt, asked] = [-Infinity, 0];
+  let begins = null; // engine time at which the whole cook begins, once it is known
 
   /** No finer than the minutes that the watch keeps: finer buckets would stand alone and draw no line. */
   const pointsFor = (span) =>
@@ -57,6 +58,7 @@ export function curveRoom(root) {
       const whole = view.span === null;
       const span = whole ? await sinceTheBeginning(snapshot) : view.span;
       const end = view.end ?? snapshot.time;
+      if (whole) begins = end - span;
       const history = await ask(`/api/history?start=${end - span}&end=${end}&points=${pointsFor(span)}`);
       if (mine !== asked || !box.isConnected) return;
       const ahead = view.end === null ? (whole ? AHEAD : (view.ahead ?? span / 2)) : null;
@@ -134,11 +136,9 @@ export function curveRoom(root) {
   const spanButton = (text, span) => button(text, () => see({ end: null, span }));
   const move = (text, change) =>
     button(text, () => {
-      const min = box.plot?.scales.x.min;
-      if (min === undefined) return;
       const end = view.end ?? live.snapshot.time;
-      const span = view.span ?? end + live.snapshot.wall_offset - min;
-      look(...change(end - span / 2, span));
+      const span = view.span ?? (begins === null ? null : end - begins);
+      if (span !== null) look(...change(end - span / 2, span));
     });
   root.replaceChildren(
     make(
