@@ -204,7 +204,7 @@ class CookOrders(WatchState):
         for piece in before.pieces:
             if piece.channel is not None:
                 self.conditioner.in_use(piece.channel, False)
-        self.pieces.change(self.settings, int(now // MINUTE))
+        self.pieces.change(self.settings, int(now // MINUTE), self.trace)
         events += self._retire_reminders(self.duties.change(before, wanted), now)
         for watch in self.pieces.values():
             if watch.settings.id in found.probe:

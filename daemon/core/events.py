@@ -371,6 +371,8 @@ class ForecastRequest:
     """Readings by hand, in any order; what a piece without a probe is followed by."""
     sibling: ForecastRequest | None = field(default=None, repr=False)
     """The same question about a piece with a probe on the same pit: what its readings taught about the pit holds here too."""
+    seated: tuple[float, ...] = ()
+    """Engine times, s, at which the probe was seated anew, oldest first: it reads another place from then on."""
     asked_wrap: float | None = None
     """Core °C of the cook's own "if wrapped at"."""
     off_at: float | None = None

@@ -12,8 +12,9 @@ from daemon.core.forecast.plan import Standing
 from daemon.core.health import HealthTable
 from daemon.core.inputs import LinkCounts, Mark, SpotReading, WallClock
 from daemon.core.marks import Marks, Said
-from daemon.core.pieces.piece import PieceWatch, slope_per_minute
+from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
+from daemon.core.pieces.seat import slope_of_one_seat, slope_per_minute
 from daemon.core.pit.profile import FireProfile
 from daemon.core.pit_watch import PitWatch
 from daemon.core.plan.duties import Duties, PlanView
@@ -115,7 +116,8 @@ def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelV
     channel, sample = parts.settings.channel(channel_id), parts.conditioner.current(channel_id)
     assert channel is not None
     last = int(now // MINUTE) - 1
-    slope = slope_per_minute(parts.trace.window(channel_id, last, 10))
+    slope_of = slope_of_one_seat if channel.role is Role.MEAT else slope_per_minute
+    slope = slope_of(parts.trace.window(channel_id, last, 10))
     if sample is not None and channel.role is Role.SPOT and now - sample.measured_at > channel.stale_after:
         sample = None  # put away
     return ChannelView(

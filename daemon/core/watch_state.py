@@ -95,9 +95,11 @@ class WatchState:
         return {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
 
     def _process_snapshot(self, now: float) -> ProcessSnapshot:
-        probed = self._cores()
+        read = self._cores()
+        settling = frozenset(p for p, w in self.pieces.items() if w.settling)
+        probed = {p: v for p, v in read.items() if p not in settling}
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
-        channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in probed}
+        channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in read}
         lost = {p: self.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
         return ProcessSnapshot(
             now=now,
@@ -121,6 +123,7 @@ class WatchState:
             open=self.alarms.open(),
             asleep=self._asleep_since is not None,
             duties=self.duties,
+            settling=settling,
             awake=self._awake(now),
         )
 

@@ -68,7 +68,7 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     plan, id_ = process.duties.plan, piece.settings.id
     lasts = next((p.likely for p in plan.kept.pieces if p.piece == id_), 0.0) if plan.kept is not None else 0.0
     on = plan.step(StepKind.PUT_ON, id_)
-    unread, on_for = id_ not in process.cores, now - (piece.stage.on_at or now)
+    unread, on_for = id_ not in process.cores and id_ not in process.settling, now - (piece.stage.on_at or now)
     takes_meat = process.pit_stage in TAKES_MEAT or isnan(process.pit)
     guards = (
         *(() if piece.on_fire else ("piece-off",)),

@@ -63,6 +63,7 @@ class ProcessSnapshot:
     lid_since: float | None
     pieces: tuple[PieceWatch, ...]
     cores: dict[str, float]
+    """Believed cores by piece id, °C. A probe that has just been seated anew tells none."""
     lost: dict[str, float]
     health: dict[tuple[Part, str], tuple[Health, float]]
     wake_channels: frozenset[str]
@@ -74,6 +75,8 @@ class ProcessSnapshot:
     asleep: bool = False
     """The cook said that he goes to sleep."""
     duties: Duties = field(default_factory=Duties)
+    settling: frozenset[str] = frozenset()
+    """Ids of the pieces whose probe has just been seated anew."""
     awake: bool = True
     """It is day, or somebody has just said something."""
     seen: Container[tuple[str, str]] | None = None

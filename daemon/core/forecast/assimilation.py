@@ -10,6 +10,7 @@ piece went on, so that bodies carried along are, to the bit, those of a run from
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from math import nan
 from typing import Final
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.body import Array, MeatEnsemble, Surroundings, air_pressure
-from daemon.core.forecast.members import MEMBERS, SHARED, drift, prior, traits_of
+from daemon.core.forecast.members import MEMBERS, SHARED, drift, prior, seated_anew, traits_of
 from daemon.core.settings import Wrap
 
 STEP: Final = 300.0
@@ -37,6 +38,11 @@ USUAL_START: Final = 7.0
 """°C of meat that nobody has measured yet: from the refrigerator, some left out for an hour (common practice, no source)."""
 MISSED_PLACE: Final = 0.15
 """Share of the half thickness by which a hand misses the place that it means, standard deviation. Ours, no source."""
+SEAT_SPREAD: Final = 1.0
+"""°C, standard deviation of what a probe reads where it has just been seated, beyond what its depth and its error explain: the
+meat about it is disturbed, and its place is not on the axis. Ours, no source."""
+START_READ_WITHIN: Final = 3
+"""Blocks after meat on within which a first core reading still tells where it began: a core has not begun to climb by then."""
 MISFIT_SPAN: Final = 2 * 3600.0
 """s over which the ensemble is asked whether it describes this piece at all."""
 LATELY: Final = 5400.0
@@ -50,8 +56,8 @@ class Course:
     """The cook so far in steps of STEP from meat on; what is left of the last block stands in `rest_of`, s.
 
     air: °C at the pit probe, or the room when off, and on_fire, per step; core: °C per block, NaN where unknown. spots: read by
-    hand, their `at` in s since meat on, oldest first. wrap_step: first step under the wrap or None. The last step of `air` is
-    the begun one, of rest_of s; it may be empty."""
+    hand, their `at` in s since meat on, oldest first. seated: blocks in which the probe was seated anew. wrap_step: first step
+    under the wrap or None. The last step of `air` is the begun one, of rest_of s; it may be empty."""
 
     air: Array
     on_fire: NDArray[np.bool_]
@@ -65,6 +71,7 @@ class Course:
     """°C, median of the last core readings."""
     silent: float
     """s since the last core reading."""
+    seated: frozenset[int] = frozenset()
 
     @property
     def blocks(self) -> int:
@@ -81,6 +88,7 @@ class Course:
             and self.pressure == other.pressure
             and self.start == other.start
             and self._spots_before(blocks * BLOCK) == other._spots_before(blocks * BLOCK)
+            and {s for s in self.seated if s < blocks} == {s for s in other.seated if s < blocks}
             and np.array_equal(self.air[:steps], other.air[:steps])
             and np.array_equal(self.on_fire[:steps], other.on_fire[:steps])
             and np.array_equal(self.core[:blocks], other.core[:blocks], equal_nan=True)
@@ -88,8 +96,9 @@ class Course:
 
     @property
     def start(self) -> float | None:
-        """°C of the first core reading; None where there is none."""
-        known = self.core[np.isfinite(self.core)]
+        """°C of the first core reading; None where there is none of the beginning."""
+        early = self.core[:START_READ_WITHIN]
+        known = early[np.isfinite(early)]
         return float(known[0]) if known.size else None
 
     def _spots_before(self, after: float) -> tuple[CoreSpot, ...]:
@@ -128,6 +137,9 @@ def course_of(request: ForecastRequest, ambient: float) -> Course:
         wrap_step = int(np.clip(round((request.wrapped.at - request.on_at) / STEP), 0, steps))
         material = wrap_material(request.wrapped.material)
     known = inside & np.isfinite(core)
+    seats = [at - request.on_at for at in request.seated if 0.0 <= at - request.on_at < request.on_for]
+    for at in seats:  # what was read before in the same block was read elsewhere
+        known &= (minute >= at) | (minute < at // BLOCK * BLOCK)
     return Course(
         air=air,
         on_fire=on_fire,
@@ -139,6 +151,7 @@ def course_of(request: ForecastRequest, ambient: float) -> Course:
         pressure=air_pressure(request.boiling_point),
         last=float(np.median(core[known][-5:])) if known.any() else float("nan"),
         silent=float(request.on_for - minute[known][-1]) if known.any() else float("inf"),
+        seated=frozenset(int(at // BLOCK) for at in seats),
     )
 
 
@@ -190,11 +203,18 @@ class Bodies:
     around: Surroundings
     steps: int = 0
     missed: list[float] = field(default_factory=list)
+    just_seated: bool = False
+    """The probe was seated anew, and has not been read there yet."""
 
     def copy(self) -> Bodies:
         everyone = np.arange(self.z.shape[1])
         return Bodies(
-            self.z.copy(), self.ensemble.take(everyone), self.around.take(everyone), self.steps, list(self.missed)
+            self.z.copy(),
+            self.ensemble.take(everyone),
+            self.around.take(everyone),
+            self.steps,
+            list(self.missed),
+            self.just_seated,
         )
 
     @property
@@ -224,6 +244,10 @@ def carry(bodies: Bodies, request: ForecastRequest, course: Course, blocks: int)
     """Move the bodies on to the end of block `blocks`, in place."""
     while bodies.steps < blocks * BLOCK_STEPS:
         seen: list[Observation] = []
+        if bodies.blocks in course.seated:
+            bodies.z = seated_anew(bodies.z, bodies.blocks)
+            bodies.ensemble.correct(traits_of(bodies.z, request.piece, 0.0), bodies.ensemble.state())
+            bodies.just_seated = True
         middle = bodies.steps + BLOCK_STEPS // 2
         while bodies.steps < middle:
             seen += _step(bodies, course, STEP)
@@ -232,9 +256,11 @@ def carry(bodies: Bodies, request: ForecastRequest, course: Course, blocks: int)
             seen += _step(bodies, course, STEP)
         number = bodies.steps // BLOCK_STEPS - 1
         read = float(course.core[number])
-        bodies.missed.append(float(read - predicted.mean()))
+        bodies.missed.append(nan if bodies.just_seated else float(read - predicted.mean()))
         if np.isfinite(read):
-            seen.append(Observation(read, predicted, READING_SPREAD**2 * FOLLOWING))
+            fresh = SEAT_SPREAD**2 if bodies.just_seated else 0.0
+            seen.append(Observation(read, predicted, READING_SPREAD**2 * FOLLOWING + fresh))
+            bodies.just_seated = False
         kept = np.exp(-BLOCK / FORGETS_IN)
         bodies.z = kept * bodies.z + np.sqrt(1.0 - kept * kept) * drift(number)
         _take_in(bodies, request, course, seen)

@@ -47,6 +47,11 @@ slow side; the spreads are wide, as a piece of meat is under no duty to be like 
 NAMES: Final = tuple(PRIOR)
 SHARED: Final = [NAMES.index(name) for name in ("convection", "wall_offset", "vapour_pressure", "pit_bias")]
 """Rows of z that tell of the pit rather than the piece."""
+SEAT: Final = [NAMES.index(name) for name in ("depth", "probe_bias")]
+"""Rows of z that tell of where a probe is, and with what it is read."""
+SEATED_ANYWHERE: Final = 2.5
+"""Factor on the spread of these where a probe is put back in haste over a hot pit: up to half way to the surface. Ours, no
+source."""
 UNREAD_START: Final = 4.0
 """Factor on the spread of the start where nobody read it: the meat may come from a cold room or have stood out (no source)."""
 
@@ -76,6 +81,14 @@ def drift(number: int) -> Array:
     """Standard normal numbers (traits, members) for the drift of the traits after one block, always the same ones."""
     drawn: Array = np.random.Generator(np.random.PCG64((SEED, number))).standard_normal((len(NAMES), MEMBERS))
     return drawn
+
+
+def seated_anew(z: Array, number: int) -> Array:
+    """The same members with a probe that sits anywhere: put back, or another, in block `number`. Always the same."""
+    again = z.copy()
+    chance = np.random.Generator(np.random.PCG64((SEED, number, 1)))
+    again[SEAT] = SEATED_ANYWHERE * chance.standard_normal((len(SEAT), z.shape[1]))
+    return again
 
 
 def traits_of(z: Array, piece: PieceSettings, start: float, read: bool = True) -> BodyTraits:

@@ -9,6 +9,7 @@ from typing import Any
 from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
+from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
 from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage
 from daemon.core.pieces.stall import StallWatch
 from daemon.core.readings.trace import MINUTE, Trace
@@ -23,15 +24,6 @@ FORECAST_LASTS = 45 * MINUTE
 SPOT_STANDS = 10 * MINUTE
 """s for which a spot reading tells where a core is that no probe is in. Ours, no source."""
 SPOTS_KEPT = 50
-
-
-def slope_per_minute(values: list[float]) -> float:
-    """Mean °C per minute between the first and last known of minute values, NaN if fewer than two are known."""
-    known = [(i, v) for i, v in enumerate(values) if not isnan(v)]
-    if len(known) < 2:
-        return nan
-    (first, start), (last, end) = known[0], known[-1]
-    return (end - start) / (last - first)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +65,10 @@ class PieceWatch:
         """The engine minute from which on it was watched, None before."""
         self._before: dict[str, Any] | None = None
         """What it was then, where it comes from a checkpoint that does not hold what was said of it."""
+        self.settling = False
+        """Its probe has just been seated anew: what it reads is not yet the core's."""
+        self._moving_for = 0
+        """Minutes for which it has been settling."""
         self._probes: list[tuple[int, str | None]] = [(0, piece.channel)]
         """(first minute, channel) of every probe it was read by, oldest first; None: by none."""
 
@@ -102,16 +98,53 @@ class PieceWatch:
         self.first_seen = minute if self.first_seen is None else self.first_seen
         if self.forecast_at is not None and now - self.forecast_at > FORECAST_LASTS:
             self.outlooks, self.fan, self.forecast_at = (), (), None
-        recent = self.cores(trace, minute - SLOPE_MINUTES + 1, minute)
-        core, slope = recent[-1], slope_per_minute(recent)
+        read, slope = self._seat(trace, minute)
         self.rate = None if isnan(slope) else slope * 60.0
+        core = nan if self.settling else read
+        lately_moved = len(self._probes) > 1 and minute - self._probes[-1][0] <= MOVING_AT_MOST
+        seen = core if lately_moved else read  # a jump that nobody told of is asked about
         events: list[StageChanged | StallChanged] = []
         if self.on_fire and self.stall.minute(now, core, pit, band, self.stage.wrapped_at is not None):
             events.append(StallChanged(now, self.settings.id, self.stall.stalled, round(self.stall.probability, 3)))
         in_band = band.low <= pit <= band.high
-        events += self.stage.minute(now, PieceSigns(core, slope, pit, self.stall.stalled, in_band))
+        events += self.stage.minute(now, PieceSigns(seen, slope, pit, self.stall.stalled, in_band))
         self.safety.minute(now, core, self.stage.stage)
         return events
+
+    def _seat(self, trace: Trace, minute: int) -> tuple[float, float]:
+        """What its probe read in this minute, °C, and the slope of the minutes since it was seated, °C/min. What was seen before
+        a move is no evidence afterwards."""
+        first = minute - SLOPE_MINUTES + 1
+        recent = self.cores(trace, first, minute)
+        if last_seat(recent) == SLOPE_MINUTES - 1:
+            self._find_move(minute)
+            self._begin_seat(told=self._probes[-1][0] == minute)
+        told = self._told(first, minute)
+        if SLOPE_MINUTES - 1 in told:
+            self._begin_seat(told=True)
+        seat = last_seat(recent, told)
+        moving = seat is not None and minute - (first + seat) < SETTLES_IN
+        self._moving_for = self._moving_for + 1 if moving else 0
+        self.settling = moving and self._moving_for <= MOVING_AT_MOST
+        return recent[-1], slope_of_one_seat(recent, told)
+
+    def _begin_seat(self, told: bool) -> None:
+        """What was read before is no evidence of how the core moves from now on. told: another probe, or another piece."""
+        self.stall.restart()
+        if told:
+            self.stage.probe_moved()
+        else:
+            self.stage.reseated()
+
+    def _told(self, first: int, last: int) -> list[int]:
+        """Places, counted from minute `first`, at which another probe took over."""
+        return [start - first for start, channel in self._probes[1:] if channel is not None and first <= start <= last]
+
+    def _find_move(self, minute: int) -> None:
+        """A move that was said before it was done: until this minute the probe was not in this piece."""
+        start, channel = self._probes[-1]
+        if len(self._probes) > 1 and channel is not None and start < minute <= start + MOVING_AT_MOST:
+            self._probes[-1:] = [(start, None), (minute, channel)]
 
     def miss_minute(self, now: float, band: Band) -> None:
         """A minute that nobody watched."""
@@ -161,6 +194,7 @@ class PieceWatch:
             return None
         phase = "cook" if self.on_fire else "hold" if stage.stage is PiecePhase.HOLD else "rest"
         wrapped = None if stage.wrapped_at is None else WrapDone(stage.wrapped_at, self.wrap_material or "foil")
+        core, seated = self._seated(trace, around.first, around.last)
         return ForecastRequest(
             piece=self.settings,
             asked_at=now,
@@ -170,7 +204,8 @@ class PieceWatch:
             boiling_point=around.boiling_point,
             minutes=tuple(range(around.first, around.last + 1)),
             pit=around.pit,
-            core=tuple(self.cores(trace, around.first, around.last)),
+            core=tuple(core),
+            seated=tuple(minute * MINUTE for minute in seated),
             wrapped=wrapped,
             spots=tuple(CoreSpot(s.at or 0.0, s.celsius, s.tolerance / 2) for s in self.spots),
             asked_wrap=self.asked_wrap,
@@ -182,10 +217,18 @@ class PieceWatch:
             suspect=around.suspect,
         )
 
-    def read_by(self, channel: str | None, minute: int) -> None:
-        """From this engine minute on its probe is another."""
-        if self._probes[-1][1] != channel:
-            self._probes.append((minute, channel))
+    def read_by(self, channel: str | None, minute: int, trace: Trace) -> None:
+        """From this engine minute on its probe is another; earlier, where the readings show that it had been moved before that
+        was said."""
+        before = self._probes[-1]
+        if before[1] == channel:
+            return
+        begun = max(minute - MOVING_AT_MOST, before[0] + 1)
+        moves = [_moved_in(trace, one, begun, minute - 1) for one in (before[1], channel) if one is not None]
+        self._probes.append((min([minute, *(move for move in moves if move is not None)]), channel))
+        self.settling, self._moving_for = channel is not None, 0
+        self.rate = None
+        self._begin_seat(told=True)
 
     def cores(self, trace: Trace, first: int, last: int) -> list[float]:
         """Its core in each engine minute from first to last, °C, NaN where unknown, by whichever probe it had then."""
@@ -199,6 +242,12 @@ class PieceWatch:
             else:
                 values += trace.since(channel, begin, until)
         return values
+
+    def _seated(self, trace: Trace, first: int, last: int) -> tuple[list[float], tuple[int, ...]]:
+        """Its core as `cores` has it, but for the minutes in which the probe was on its way; and the minutes in which it was
+        seated anew."""
+        read, told = self.cores(trace, first, last), self._told(first, last)
+        return settled(read, told), tuple(sorted({first + place for place in (*seats(read), *told)}))
 
     def first_minute(self) -> int | None:
         return None if self.stage.on_at is None else int(self.stage.on_at // MINUTE)
@@ -223,6 +272,7 @@ class PieceWatch:
             "wrap_material": self.wrap_material,
             "asked_wrap": self.asked_wrap,
             "rate": self.rate,
+            "settling": [self.settling, self._moving_for],
             "probes": [list(probe) for probe in self._probes],
             "spots": [asdict(spot) for spot in self.spots],
             "first_seen": self.first_seen,
@@ -241,9 +291,16 @@ class PieceWatch:
         self.forecast_at = dumped["forecast_at"]
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
+        self.settling, self._moving_for = dumped.get("settling", (False, 0))
         self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]
         self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
         self._read_by_hand()
         self.first_seen = dumped.get("first_seen")
         # a checkpoint of an earlier version does not hold what was said of the piece: it can be retold from here on only
         self._before = dumped.get("before", dumped)
+
+
+def _moved_in(trace: Trace, channel: str, first: int, last: int) -> int | None:
+    """The first engine minute from first to last in which this probe was seated anew."""
+    found = seats(trace.since(channel, first - 1, last))
+    return first - 1 + found[0] if found else None

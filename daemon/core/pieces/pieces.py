@@ -12,6 +12,7 @@ from daemon.core.inputs import AskWrap, ForecastArrived, Mark
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import AFTER_THE_PIT
+from daemon.core.readings.trace import Trace
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, PieceSettings, WatchSettings
 
@@ -25,7 +26,7 @@ class Pieces(dict[str, PieceWatch]):
         for piece in settings.cook.pieces:
             self[piece.id] = fresh_watch(piece, settings)
 
-    def change(self, settings: WatchSettings, minute: int) -> None:
+    def change(self, settings: WatchSettings, minute: int, trace: Trace) -> None:
         """Take up the pieces of a changed cook. What one went through stays with its id. minute: the first one of the change."""
         before = dict(self)
         self.clear()
@@ -34,8 +35,7 @@ class Pieces(dict[str, PieceWatch]):
             if piece.id in before:
                 watch.load(before[piece.id].dump())
                 if before[piece.id].settings.channel != piece.channel:
-                    watch.read_by(piece.channel, minute)
-                    watch.stage.probe_moved()
+                    watch.read_by(piece.channel, minute, trace)
             self[piece.id] = watch
 
     def meant(self, mark: Mark) -> list[PieceWatch]:

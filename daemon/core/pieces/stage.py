@@ -15,6 +15,7 @@ from typing import Any
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
+from daemon.core.pieces.seat import FASTEST_CORE
 from daemon.core.said import Said, Text, plain, said, say
 from daemon.core.settings import PieceSettings
 
@@ -37,8 +38,6 @@ HOLDS_FOR = 10
 """Minutes a sign from readings must hold before a piece is believed to be on."""
 TENDER_FOR = 3
 """Minutes at the tender range or the target."""
-FASTEST_CORE = 3.0
-"""°C/min: no core in a pit heats faster; a probe that does is in the air."""
 SLIPPED = 3.0
 """°C under the tender range, for HOLDS_FOR minutes: it was not there yet (a probe was moved)."""
 FALLS = -0.15
@@ -225,9 +224,17 @@ class PieceStage:
         return []
 
     def probe_moved(self) -> None:
-        """Another probe reads it, or none: what was asked about the old one is asked no more."""
-        if asks_about_spot(self.question):
+        """Another probe reads it, or none: what was asked about the old one is asked no more, and what it read tells nothing of
+        how the core moves from now on."""
+        if asks_about_spot(self.question) or is_question(self.question, COOLS_QUESTION):
             self.question = ""
+        self._cores = []
+        self.reseated()
+
+    def reseated(self) -> None:
+        """The probe reads another place: from what it reads there an answer of the core is told."""
+        if self.stage is PiecePhase.ON:
+            self._core_on = None
 
     def _agreed(self, now: float) -> list[StageChanged]:
         return self._ask("", now) if asks_about_spot(self.question) else []
@@ -316,7 +323,7 @@ class PieceStage:
         cores, name = self._cores, self.piece.name
         if self.stage in ON_THE_PIT:
             dip = self.wrapped_at is not None and now - self.wrapped_at < WRAP_DIP
-            fallen = len(cores) > HOLDS_FOR and cores[0] - cores[-1] >= FALLEN and signs.slope <= FALLS
+            fallen = len(cores) > HOLDS_FOR and cores[0] - cores[-1] >= FALLEN and not signs.slope > FALLS
             settling = self.stage == PiecePhase.ON  # a cold probe in cold meat: it has nowhere to fall from
             if fallen and not dip and not settling and signs.pit >= max(HOT_PIT, cores[-1] + 10):
                 return say("question.cools", name=name)

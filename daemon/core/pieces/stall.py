@@ -78,6 +78,11 @@ class StallWatch:
         self._sum = 0.0 if self.stalled else -AGAIN_AFTER
         return True
 
+    def restart(self) -> None:
+        """The probe is seated anew: what was read before tells nothing of how the core moves now. The state stands."""
+        self._core = []
+        self._sum = 0.0 if self.stalled else min(self._sum, 0.0)
+
     def _clear(self) -> bool:
         changed, self.stalled = self.stalled, False
         self._sum, self.probability = 0.0, 0.0

@@ -24,7 +24,8 @@ from daemon.core.food_safety.lethality import celsius
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import Goal, Interval, Outlook
-from daemon.core.pieces.piece import SLOPE_MINUTES, slope_per_minute
+from daemon.core.pieces.piece import SLOPE_MINUTES
+from daemon.core.pieces.seat import slope_per_minute
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings, SleeperSettings
 from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.meat.bench_safety import rows
