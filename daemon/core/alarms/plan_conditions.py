@@ -44,8 +44,9 @@ def _due(process: ProcessSnapshot, step: PlanStep | None, ahead: float) -> bool:
 
 def _clock(process: ProcessSnapshot, step: PlanStep) -> float:
     """s until the hour that was agreed to be an alarm clock; else far off, so that it wakes nobody."""
-    kept = process.duties.plan.kept
-    return max(0.0, step.at.p50 - process.now) if kept is not None and kept.wake else FAR_OFF
+    plan = process.duties.plan
+    rings = plan.kept is not None and plan.kept.wake and not plan.is_news(step)
+    return max(0.0, step.at.p50 - process.now) if rings else FAR_OFF
 
 
 def _light(process: ProcessSnapshot) -> Condition:

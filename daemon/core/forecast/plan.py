@@ -142,13 +142,15 @@ def plan(
 
     Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band.
     lesson: minutes per hour by which this pit has been later than foretold. running: what has been done already: that stays as
-    it was done, wood is what is still needed, and the chance is the one that is left."""
+    it was done, nothing is put on in the past, wood is what is still needed, and the chance is the one that is left."""
     feeding = feeding or Feeding()
     # Pieces are taken as independent: each gets the root, so that all of them together keep the promise.
     each = WANTED_CHANCE ** (1.0 / max(len(pieces), 1))
     courses = {} if running is None else running.courses
+    soonest = None if running is None else _takes_meat_at(running, feeding)
     planned = tuple(
-        _plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson, courses.get(p.id)) for p in pieces
+        _plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson, courses.get(p.id), soonest)
+        for p in pieces
     )
     on = [p.put_on for p in planned if p.put_on is not None]
     if not on:
@@ -162,12 +164,18 @@ def plan(
     count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
     fires = tuple(in_band + feeding.log_interval * number for number in range(count))
     logs = count if lit_at is not None else feeding.kindling + count
-    left = [p.off for p in planned if p.off is not None and p.piece in courses and not courses[p.piece].is_off]
-    waiting = sum(1 for p in planned if p.put_on is not None and p.piece not in courses)
     chance = WANTED_CHANCE
-    if courses:
-        chance = each**waiting * prod(chance_by(off, serve_at - rest) for off in left)
+    if courses or any(p.put_on == soonest for p in planned):
+        left = [p.off for p in planned if p.off is not None and not (p.piece in courses and courses[p.piece].is_off)]
+        chance = prod(chance_by(off, serve_at - rest) for off in left)
     return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight, chance, running)
+
+
+def _takes_meat_at(running: Running, feeding: Feeding) -> float:
+    """The earliest that anything can still be put on."""
+    if running.lit_at is None:
+        return running.now + feeding.heat_up
+    return running.now if running.courses else max(running.now, running.lit_at + feeding.heat_up)
 
 
 def chance_if_lit(made: Plan, light: float) -> float:
@@ -192,7 +200,9 @@ def _plan_piece(
     chance: float,
     lesson: float,
     course: Course | None = None,
+    soonest: float | None = None,
 ) -> PiecePlan:
+    """soonest: before which it cannot be put on, None = whenever it must."""
     if course is not None and course.off is not None:
         on, wrapped = course.on_at, course.wrapped
         spent = Interval(*(max(0.0, at - on) for at in (course.off.p05, course.off.p50, course.off.p95)))
@@ -203,6 +213,8 @@ def _plan_piece(
     if ahead is None or lasts is None:
         return PiecePlan(piece.id, None, None, None, None, reason)
     put_on = done_by - at_chance(lasts, chance) if course is None else course.on_at
+    if course is None and soonest is not None:
+        put_on = max(put_on, soonest)
     off = Interval(put_on + lasts.p05, put_on + lasts.p50, put_on + lasts.p95)
     return PiecePlan(piece.id, lasts, put_on, off, done_by - off.p50, wrap_after=_wrap_after(ahead, piece, lasts))
 

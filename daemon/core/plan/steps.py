@@ -25,6 +25,8 @@ OUT_AT_MOST: Final = 2 * 3600.0
 """s that leftovers may stand at room temperature: the two-hour rule of USDA's home guidance (1 h above 90 °F), from memory."""
 PREPARE_AHEAD: Final = 30 * 60.0
 """s before it goes on in which a piece is seasoned and its probe set; common practice, no source."""
+NEWS: Final = 15 * 60.0
+"""s: whoever names a piece so shortly before its hour is at the pit. Ours, no source."""
 
 NO_FIRE: Final = frozenset({PitPhase.UNLIT, PitPhase.COOLING, PitPhase.OUT})
 TAKES_MEAT: Final = frozenset({PitPhase.IN_BAND, PitPhase.FALLING, PitPhase.LOW, PitPhase.HIGH})
@@ -87,6 +89,8 @@ class PlanWatch:
         self.ahead: float | None = None
         """s between the last piece being off, at the median, and when it has to be; negative = behind."""
         self._done: dict[tuple[StepKind, str], float] = {}
+        self._known: dict[str, float] = {}
+        """When each piece was first heard of."""
 
     def keep(self, item: KeepPlan, now: float) -> PlanKept:
         """Agree to another plan, or to none. What was done under the old one stays done."""
@@ -113,17 +117,24 @@ class PlanWatch:
         """As of the last minute; None: the plan has none, or there is no plan."""
         return next((s for s in self.steps if s.kind is kind and s.piece == piece), None)
 
+    def is_news(self, step: PlanStep) -> bool:
+        """Its hour was already there when its piece was named: whoever named it knows, and needs no alarm clock."""
+        known = None if step.piece is None else self._known.get(step.piece)
+        return known is not None and step.planned <= known + NEWS
+
     def rings_at(self, before: float) -> float | None:
         """When the plan's alarm clock rings next, `before` s ahead of its hour; None: it was not agreed to be one, or nothing of
         it is left."""
         if self.kept is None or not self.kept.wake:
             return None
-        hours = [s.at.p50 for s in self.steps if s.kind in (StepKind.LIGHT, StepKind.PUT_ON) and not s.done]
+        ring = (StepKind.LIGHT, StepKind.PUT_ON)
+        hours = [s.at.p50 for s in self.steps if s.kind in ring and not s.done and not self.is_news(s)]
         return min(hours) - before if hours else None
 
     def minute(self, now: float, cook: CookSettings, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
         """Where the cook stands against the plan. What is done is noted without a plan, too: one may be kept later."""
         self._notice_fire(now, pit)
+        self._known = {piece: self._known.get(piece, now) for piece in pieces}
         for piece, watch in pieces.items():
             kind = NOTED.get(watch.stage.stage)
             if kind is not None:
@@ -249,6 +260,7 @@ class PlanWatch:
             "chance": self.chance,
             "ahead": self.ahead,
             "steps": [[s.kind, s.piece, s.planned, s.at.p05, s.at.p50, s.at.p95, s.done] for s in self.steps],
+            "known": dict(self._known),
             "done": [[kind, piece, time] for (kind, piece), time in self._done.items()],
         }
 
@@ -266,6 +278,7 @@ class PlanWatch:
             PlanStep(StepKind(kind), piece, planned, Interval(p05, p50, p95), done)
             for kind, piece, planned, p05, p50, p95, done in dumped["steps"]
         )
+        self._known = dict(dumped.get("known", {}))  # not in the checkpoints of earlier versions
         self._done = {(StepKind(kind), piece): time for kind, piece, time in dumped["done"]}
 
 

@@ -2,7 +2,17 @@
 
 import pytest
 
-from daemon.core.forecast.plan import WANTED_CHANCE, Feeding, at_chance, chance_by, chance_if_lit, plan, standing
+from daemon.core.forecast.plan import (
+    WANTED_CHANCE,
+    Course,
+    Feeding,
+    Running,
+    at_chance,
+    chance_by,
+    chance_if_lit,
+    plan,
+    standing,
+)
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from tests.known import known
@@ -128,3 +138,19 @@ def test_a_wrapped_piece_is_not_told_to_wrap_and_an_unknown_one_leaves_the_chanc
     assert found.unknown == ("lamb",)
     assert found.chance is None
     assert found.ahead == pytest.approx(2 * HOUR)
+
+
+def test_what_joins_a_running_cook_late_goes_on_now_and_costs_chance() -> None:
+    now, serve_at = 40_000.0, 40_000.0 + 6 * 3600.0
+    off = Interval(now + 2 * 3600.0, now + 3 * 3600.0, now + 4 * 3600.0)
+    running = Running(now, now - 5 * 3600.0, {SHOULDER.id: Course(now - 4 * 3600.0, off)})
+    made = plan((SHOULDER, CHUCK), BAND, serve_at, 3600.0, 10.0, running=running)
+    lamb, chuck = made.pieces
+    assert lamb.put_on == now - 4 * 3600.0
+    assert chuck.put_on == now
+    assert made.chance < 0.2, "a big piece is not done in five hours"
+    unlit = plan((CHUCK,), BAND, serve_at, 3600.0, 10.0, running=Running(now, None, {}))
+    assert unlit.pieces[0].put_on == now + Feeding().heat_up and unlit.light == now
+    early = plan((CHUCK,), BAND, serve_at + 86_400.0, 3600.0, 10.0, running=Running(now, None, {}))
+    assert early.pieces[0].put_on == plan((CHUCK,), BAND, serve_at + 86_400.0, 3600.0, 10.0).pieces[0].put_on
+    assert abs(early.chance - 0.9) < 1e-6

@@ -29,7 +29,7 @@ def test_no_core_moves_so_fast() -> None:
     from math import exp, pi
 
     def centre(fourier: float) -> float:
-        terms = (2 * (-1) ** (n + 1) * exp(-((n * pi) ** 2) * fourier) for n in range(1, 30))
+        terms = (2.0 * (-1.0) ** (n + 1) * exp(-((n * pi) ** 2) * fourier) for n in range(1, 30))
         return 100.0 - 95.0 * sum(terms)
 
     minute = 60.0 * 1.35e-7 / 0.05**2  # Fourier number of a minute
