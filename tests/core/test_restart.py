@@ -154,9 +154,11 @@ class Lives:
             (now, item) for now, item in self.inputs if now <= self.now - self.lost or not isinstance(item, Readings)
         ]
         self.inputs = kept
-        self.watch = engine()
-        for _ in replayed(self.watch, kept):
+        before = engine()
+        for _ in replayed(before, kept):
             pass
+        self.watch = engine()  # what the next life finds is a checkpoint
+        self.watch.load(json.loads(json.dumps(before.dump())))
         watched_until = kept[-1][0]
         self.now += away
         self._take(Resumed(watched_until=watched_until))
