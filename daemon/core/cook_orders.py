@@ -28,6 +28,7 @@ from daemon.core.pieces.pieces import fresh_watch
 from daemon.core.pieces.retelling import Past, retold
 from daemon.core.pieces.stage import asks_about_spot
 from daemon.core.pit.stage import TAKEN_BACK
+from daemon.core.pit_watch import PitWatch
 from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
 from daemon.core.readings.handheld import HandheldReading
 from daemon.core.readings.trace import MINUTE
@@ -65,11 +66,16 @@ class CookOrders(WatchState):
         done = now if item.at is None else item.at
         if not now - BACK_DATED_AT_MOST <= done <= now:
             return [CommandRefused(now, f"mark {item.kind}", say("refused.mark-time"))]
-        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at)]
+        meant = self.settings.pit_meant(item.pit)
+        if meant is None:
+            return [CommandRefused(now, f"mark {item.kind}", say("refused.no-pit", pit=item.pit))]
+        item, pit = replace(item, pit=meant if item.kind in OF_THE_PIT else ""), self.pits[meant]
+        events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at, item.pit)]
         self.marks.add(item, now)
-        self.pit.fire.mark(item, done)
-        self.duties.mark(item, done)
-        events += [replace(change, time=now) for change in self.pit.stage.mark(item, done)]
+        if item.kind in OF_THE_PIT:
+            pit.fire.mark(item, done)
+            self.duties.mark(item, done, planned=pit is self.plan_pit())
+            events += [replace(change, time=now) for change in pit.moved(pit.stage.mark(item, done))]
         for piece in self.pieces.meant(item):
             self._expect_move(piece, now)
             begun = piece.stage.on_at or done  # nothing was done to meat before it went on
@@ -86,35 +92,38 @@ class CookOrders(WatchState):
             self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
 
     def _take_back(self, item: inputs.TakeBack, now: float) -> list[Event]:
-        said = self.marks.meant(item)
+        said = self.marks.meant(replace(item, pit=self.settings.pit_meant(item.pit) or ""))
         if said is None:
             of = "" if item.piece is None else f" of {item.piece}"
             return [CommandRefused(now, f"take back {item.what}", say("refused.no-mark", of=of))]
         self.marks.remove(said)
-        events: list[Event] = [TakenBack(now, said.word, said.what.piece, said.done, said.said_at, item.by)]
+        pit = said.what.pit if isinstance(said.what, inputs.Mark) else ""
+        events: list[Event] = [TakenBack(now, said.word, said.what.piece, said.done, said.said_at, item.by, pit)]
         if isinstance(said.what, inputs.Mark) and said.what.kind in OF_THE_PIT:
-            events += self._untold_of_pit(said.what.kind, said.done, now)
+            events += self._untold_of_pit(self.pits[pit], said.what.kind, said.done, now)
         else:
             for piece in [p for p in self.pieces.values() if said.what.piece in (None, p.settings.id)]:
                 events += self._untold_of_piece(piece, said, now)
         self._mind_duties(now)
         return events
 
-    def _untold_of_pit(self, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
-        self.pit.fire.take_back(kind, done, self.marks.of_the_pit(), now)
-        self.duties.take_back(kind, done, self.pit.fire.last_log)
+    def _untold_of_pit(self, own: PitWatch, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
+        own.fire.take_back(kind, done, self.marks.of_the_pit(own.id), now)
+        last_log = max((at for pit in self.pits.values() if (at := pit.fire.last_log) is not None), default=None)
+        self.duties.take_back(kind, done, last_log, planned=own is self.plan_pit())
         if kind is not inputs.MarkKind.FIRE_LIT:
             return []
         first, last = int(done // MINUTE), self._last_closed(now)
-        pit = self.readout.pit_minutes(first, last) if last >= first else []
+        pit = own.readout.pit_minutes(first, last) if last >= first else []
         since = [((first + n + 1) * MINUTE, celsius) for n, celsius in enumerate(pit)]
-        return list(self.pit.stage.take_back(done, since, self.pit.band, now))
+        return [*own.moved(own.stage.take_back(done, since, own.band, now))]
 
     def _untold_of_piece(self, piece: PieceWatch, said: Said, now: float) -> list[Event]:
         """The piece as if it had not been said of it."""
         own, last = piece.settings, self._last_closed(now)
         first = last + 1 if piece.first_seen is None else piece.first_seen
-        past = Past(self.trace, last, self.readout.pit_minutes(first, last) if last >= first else (), self.pit.band)
+        pit = self._pit_minutes(piece, first, last) if last >= first else ()
+        past = Past(self.trace, last, pit, self.pit_of(piece).band)
         left = self.marks.of_piece(own.id, 0.0 if piece.first_seen is None else first * MINUTE)
         again = retold(piece, fresh_watch(own, self.settings), left, past)
         self.pieces[own.id] = again
@@ -182,7 +191,7 @@ class CookOrders(WatchState):
         return self._spot(order, now)
 
     def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
-        reason = wrong_with(item.cook, self.settings.ids_with(Role.MEAT))
+        reason = wrong_with(item.cook, self.settings.ids_with(Role.MEAT), self.pits)
         if reason:
             return [CommandRefused(now, "start cook", reason)]
         events = self._retire_all(now)
@@ -193,14 +202,19 @@ class CookOrders(WatchState):
 
     def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
         """Pieces come and go, and probes move, while the cook runs."""
-        wanted = ordered(order, self.settings.cook, self.settings.ids_with(Role.MEAT))
+        if isinstance(order, inputs.MovePiece) and (meant := self.settings.pit_meant(order.pit)) is not None:
+            order = replace(order, pit=meant)
+        wanted = ordered(order, self.settings.cook, self.settings.ids_with(Role.MEAT), self.pits)
         if isinstance(wanted, Refused):
             return [CommandRefused(now, "change the cook", wanted.reason)]
         before, found = self.settings.cook, difference(self.settings.cook, wanted)
         events = [e for piece in found.removed for e in self._annunciated(self.alarms.retire(piece, now), now)]
+        bands = {pit: self.settings.band_of(pit) for pit in self.pits}
         self.settings = self.conditioner.settings = replace(self.settings, cook=wanted)
-        if wanted.band != before.band:
-            self.pit.band = wanted.band
+        for pit in self.pits.values():
+            if self.settings.band_of(pit.id) != bands[pit.id]:
+                pit.band = self.settings.band_of(pit.id)
+        self._tell_pits()
         for piece in before.pieces:
             if piece.channel is not None:
                 self.conditioner.in_use(piece.channel, False)
@@ -216,7 +230,7 @@ class CookOrders(WatchState):
         return [*events, CookChanged(now, found.added, found.removed, found.changed, found.probe, order.by)]
 
     def _end_cook(self, now: float) -> list[Event]:
-        events: list[Event] = list(self.pit.stage.finish(now))
+        events: list[Event] = [change for pit in self.pits.values() for change in pit.finish(now)]
         events += self._retire_all(now)
         self.settings = replace(self.settings, cook=replace(self.settings.cook, pieces=(), serve_at=None, reminders=()))
         self._begin_cook()
@@ -242,13 +256,17 @@ class CookOrders(WatchState):
 
     def _mind_duties(self, now: float) -> None:
         """Each minute, and when a person said something: it is shown at once."""
-        self.duties.minute(now, self.settings.cook, self.pit.stage, self.pieces, self._cores())
+        self.duties.minute(now, self.settings.cook, self.plan_pit().stage, self.pieces, self._cores())
 
     # --- what follows ------------------------------------------------------------------------------------
 
     def _annunciated(self, changes: Iterable[AlarmChanged | CommandRefused], now: float) -> list[Event]:
         """Alarm changes followed by whatever annunciation people they lead to."""
         events: list[Event] = []
+        changes = list(changes)
+        if len(self.pits) > 1:
+            raised = [c for c in changes if isinstance(c, AlarmChanged)]
+            self.annunciator.expect([(c, self.alarms.view(c.alarm)) for c in raised], now)
         for change in changes:
             events.append(change)
             if isinstance(change, AlarmChanged):
@@ -264,5 +282,5 @@ class CookOrders(WatchState):
         if request is None:
             return []
         if not piece.followed:
-            request = replace(request, sibling=self._question_of_sibling(now))
-        return [ForecastWanted(now, replace(request, bias_minutes=self.pit.profile.forecast_bias))]
+            request = replace(request, sibling=self._question_of_sibling(piece.settings.pit, now))
+        return [ForecastWanted(now, replace(request, bias_minutes=self.pit_of(piece).profile.forecast_bias))]

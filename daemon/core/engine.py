@@ -63,12 +63,8 @@ class Engine(CookOrders):
                 return list(self.annunciator.delivered(item, now))
             case inputs.ForecastArrived():
                 return self.pieces.forecast(item, now)
-            case inputs.UsePitProfile():
-                self.pit.use_profile(item.profile)
-                return []
-            case inputs.UsePitClass():
-                self.pit.fire.use_class(item.figures)
-                return []
+            case inputs.UsePitProfile() | inputs.UsePitClass():
+                return self._taught(item, now)
             case _:
                 return self._command(item, now)
 
@@ -133,6 +129,7 @@ class Engine(CookOrders):
                 inputs.AddPiece()
                 | inputs.RemovePiece()
                 | inputs.MoveProbe()
+                | inputs.MovePiece()
                 | inputs.ChangePiece()
                 | inputs.ChangeCook()
             ):
@@ -183,7 +180,8 @@ class Engine(CookOrders):
         events = self._close_missed(now)
         self.grace.resumed(now, item.watched_until)
         self.alarms.resumed(now)
-        self.pit.since.resumed(now)
+        for pit in self.pits.values():
+            pit.since.resumed(now)
         self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
         return events + self._due_alarms(now) + self._due_calls(now)
 
@@ -196,9 +194,10 @@ class Engine(CookOrders):
         for minute in range(max(self._closed + 1, this - MEMORY_MINUTES), this):
             end = (minute + 1) * MINUTE
             self.conditioner.miss_minute()
-            self.pit.fire.minute(end, nan, self.pit.band, nan)
+            for pit in self.pits.values():
+                pit.fire.minute(end, nan, pit.band, nan)
             for piece in self.pieces.values():
-                piece.miss_minute(end, self.pit.band)
+                piece.miss_minute(end, self.pit_of(piece).band)
             self._closed = minute
         return events
 
@@ -206,30 +205,43 @@ class Engine(CookOrders):
         self.health.take(item, now)
         return []
 
+    def _taught(self, item: inputs.UsePitProfile | inputs.UsePitClass, now: float) -> list[Event]:
+        """What a pit taught, from cooks before or from others of its class; of a pit that is no more, nothing."""
+        meant = self.settings.pit_meant(item.pit) if isinstance(item, inputs.UsePitProfile) else ""
+        if meant is not None and isinstance(item, inputs.UsePitProfile):
+            self.pits[meant].use_profile(item.profile)
+        elif isinstance(item, inputs.UsePitClass):
+            self.pit.fire.use_class(item.figures)
+        return []
+
     def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
+        meant = self.settings.pit_meant(item.pit)
+        if meant is None:
+            return [CommandRefused(now, "band", say("refused.no-pit", pit=item.pit))]
         if not (
             item.band.low >= POSSIBLE_BAND[0]
             and item.band.high <= POSSIBLE_BAND[1]
             and item.band.high - item.band.low >= MIN_BAND
         ):
             return [CommandRefused(now, "band", say("refused.band", possible=POSSIBLE_BAND, least=MIN_BAND))]
-        self.pit.band = item.band
+        self.pits[meant].band = item.band
         return []
 
     # --- the scan cycle --------------------------------------------------------------------------------------
 
     def _scan(self, now: float) -> list[Event]:
         events: list[Event] = list(self.conditioner.scan(now))
-        noticed = self.pit.scan(now)
+        noticed: list[Event] = [sign for pit in self.pits.values() for sign in pit.scan(now)]
         if now % MINUTE == 0:
             events += noticed
             noticed = []
             events += self._minute(now)
         events += noticed
-        self.pit.scanned(events, now)
+        for pit in self.pits.values():
+            pit.scanned(events, now)
         heard = self._heard()
         settled = now >= self.grace.until
-        for condition in conditions(self._process_snapshot(now)):
+        for condition in conditions(*self._processes(now)):
             spared = not settled and (condition.rule in SPEAKS_OF_SILENCE or condition.subject not in heard)
             if not spared and (changes := self.alarms.judge(condition, now)):
                 events += self._annunciated(changes, now)
@@ -241,18 +253,22 @@ class Engine(CookOrders):
         self._closed = minute
         events: list[Event] = list(self.conditioner.minute(now))
         ambient = self.readout.mean_of(Role.AMBIENT, minute)
-        celsius, seen = self.pit.minute(now, minute, nan if ambient is None else ambient)
-        events += seen
+        celsius: dict[str, float] = {}
+        for pit in self.pits.values():
+            celsius[pit.id], seen = pit.minute(now, minute, nan if ambient is None else ambient)
+            events += seen
         for piece in self.pieces.values():
-            before = piece.stage.stage
-            events += piece.minute(now, self.trace, minute, celsius, self.pit.band)
+            before, own = piece.stage.stage, self.pit_of(piece)
+            events += piece.minute(now, self.trace, minute, celsius[own.id], own.band)
             self._use(piece)
             if now % FORECAST_EVERY == 0 or before != piece.stage.stage:
                 events += self._ask(piece, now)
         self.duties.noticed(events)
         self._mind_duties(now)
-        events += self.pit.follow(self.pieces, now)
+        for pit in self.pits.values():
+            events += pit.follow(self.pieces.on_pit(pit.id), now)
+            if minute % 5 == 0:
+                pit.evenness = pit.readout.evenness(minute, self.pieces.on_pit(pit.id))
         if minute % 5 == 0:
-            self.pit.evenness = self.readout.evenness(minute, self.pieces)
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events

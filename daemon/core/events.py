@@ -66,8 +66,8 @@ class QualityChanged:
 
 @dataclass(frozen=True, slots=True)
 class StageChanged:
-    """subject: "pit" or a piece id. because: "mark", "readings" (which only ask) or what was seen. asks: a question to the cook
-    when mark and detection differ."""
+    """subject: "pit", the id of a pit beside the first, or a piece id. because: "mark", "readings" (which only ask) or what was
+    seen. asks: a question to the cook when mark and detection differ."""
 
     time: float
     subject: str
@@ -93,6 +93,8 @@ class FireNoticed:
     at: float
     """Best estimate of when it happened, engine time."""
     confidence: float
+    pit: str = ""
+    """The pit's id; "": the first, or the only one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +218,7 @@ class Marked:
     note: str = ""
     at: float | None = None
     """Engine time at which it was done, for a mark made later."""
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +232,7 @@ class TakenBack:
     at: float
     said_at: float
     by: str
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,8 @@ class Mark:
     by: str = "cook"
     note: str = ""
     at: float | None = None
+    pit: str = ""
+    """Which pit, of a mark that speaks of no piece; "": the first, or the only one."""
 
 
 SPOT = "spot"
@@ -72,6 +74,7 @@ class TakeBack:
     piece: str | None = None
     said_at: float | None = None
     by: str = "cook"
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,8 +212,11 @@ class PauseSound:
 
 @dataclass(frozen=True, slots=True)
 class SetBand:
+    """pit: "" is the first, or the only one."""
+
     band: Band
     by: str
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +257,15 @@ class MoveProbe:
 
     piece: str
     channel: str | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class MovePiece:
+    """From now on this piece is cooked on another pit, with its probe."""
+
+    piece: str
+    pit: str
     by: str
 
 
@@ -448,6 +463,7 @@ class UsePitProfile:
 
     profile: PitProfile
     by: str
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,6 +487,7 @@ Order = (
     | AddPiece
     | RemovePiece
     | MoveProbe
+    | MovePiece
     | ChangePiece
     | ChangeCook
     | KeepPlan

@@ -57,6 +57,7 @@ class Marks:
             for said in reversed(self._said)
             if said.word == order.what
             and said.what.piece == order.piece
+            and (not isinstance(said.what, Mark) or said.what.pit == order.pit)
             and (order.said_at is None or abs(said.said_at - order.said_at) < SAME)
         )
         return next(fits, None)
@@ -64,9 +65,10 @@ class Marks:
     def remove(self, said: Said) -> None:
         self._said = [other for other in self._said if other is not said]
 
-    def of_the_pit(self) -> list[tuple[MarkKind, float]]:
-        """(kind, done) of the marks that speak of the pit, in the order in which it was done."""
-        kinds = [(s.what.kind, s.done) for s in self._said if isinstance(s.what, Mark) and s.what.kind in OF_THE_PIT]
+    def of_the_pit(self, pit: str) -> list[tuple[MarkKind, float]]:
+        """(kind, done) of the marks that speak of this pit, in the order in which it was done."""
+        marks = ((said.what, said.done) for said in self._said)
+        kinds = [(m.kind, at) for m, at in marks if isinstance(m, Mark) and m.kind in OF_THE_PIT and m.pit == pit]
         return sorted(kinds, key=lambda one: one[1])
 
     def of_piece(self, piece: str, since: float) -> list[Said]:

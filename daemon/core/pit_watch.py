@@ -10,7 +10,7 @@ from dataclasses import replace
 from math import nan
 from typing import Any
 
-from daemon.core.events import Event, FireNoticed, FireSign
+from daemon.core.events import Event, FireNoticed, FireSign, StageChanged
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
@@ -19,7 +19,7 @@ from daemon.core.pit.stage import PitStage
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.trace import Trace
 from daemon.core.readout import Readout
-from daemon.core.settings import WatchSettings
+from daemon.core.settings import WatchSettings, subject_of
 from daemon.core.since import Since
 
 SIGNS_SHOWN = 20
@@ -28,11 +28,14 @@ SIGNS_SHOWN = 20
 class PitWatch:
     """Reads the conditioner and the trace of the watch; nobody but the engine changes it."""
 
-    def __init__(self, settings: WatchSettings, conditioner: Conditioner, trace: Trace) -> None:
-        self.readout = Readout(settings, conditioner, trace)
+    def __init__(self, id_: str, settings: WatchSettings, conditioner: Conditioner, trace: Trace) -> None:
+        """id_: "" is the first."""
+        self.id = id_
+        self.subject = subject_of(id_)
+        self.readout = Readout(settings, conditioner, trace, id_)
         self.fire = FireWatch(settings.learned.fire)
         self.stage = PitStage()
-        self.band = settings.cook.band
+        self.band = settings.band_of(id_)
         self.profile = PitProfile()
         self.evenness = Evenness()
         self.fires: list[FireNoticed] = []
@@ -44,24 +47,37 @@ class PitWatch:
     def scan(self, now: float) -> list[FireNoticed]:
         """Every 5 s, after the conditioner: the fast signs."""
         self.celsius = self.readout.pit_now()
-        return self.fire.scan(now, self.celsius)
+        return self.told(self.fire.scan(now, self.celsius))
 
     def minute(self, now: float, minute: int, ambient: float) -> tuple[float, list[Event]]:
         """One closed minute: its control value, °C, and what it showed."""
         pit = self.readout.pit_of_minute(minute)
-        events: list[Event] = [*self.fire.minute(now, pit, self.band, ambient)]
-        events += self.stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open)
+        events: list[Event] = [*self.told(self.fire.minute(now, pit, self.band, ambient))]
+        events += self.moved(self.stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open))
         return pit, events
 
     def follow(self, pieces: Pieces, now: float) -> list[Event]:
         """The stage after the meat: when all is off the fire may die."""
         if pieces.all_off():
-            return [*self.stage.finish(now)]
-        return [*self.stage.meat_on(now)] if pieces.on_fire() else []
+            return self.finish(now)
+        return [*self.moved(self.stage.meat_on(now))] if pieces.on_fire() else []
+
+    def finish(self, now: float) -> list[Event]:
+        """All meat is off."""
+        return [*self.moved(self.stage.finish(now))]
+
+    def told(self, signs: list[FireNoticed]) -> list[FireNoticed]:
+        """As signs of this pit."""
+        return [replace(sign, pit=self.id) for sign in signs] if self.id else signs
+
+    def moved(self, changes: list[StageChanged]) -> list[StageChanged]:
+        """As changes of this pit."""
+        return [replace(change, subject=self.subject) for change in changes] if self.id else changes
 
     def scanned(self, events: Iterable[Event], now: float) -> None:
         """The end of the scan that led to these events: its signs are kept for whoever looks."""
-        self.fires = [*[e for e in events if isinstance(e, FireNoticed)], *self.fires][:SIGNS_SHOWN]
+        own = [e for e in events if isinstance(e, FireNoticed) and e.pit == self.id]
+        self.fires = [*own, *self.fires][:SIGNS_SHOWN]
         self.since.scan(now, self.celsius, self.fire.lid_open)
 
     def learned(self) -> PitProfile:
@@ -92,6 +108,6 @@ class PitWatch:
         self.fire.load(dumped["fire"])
         self.stage.load(dumped["pit_stage"])
         self.band = replace(self.band, low=dumped["band"][0], high=dumped["band"][1])
-        self.fires = [FireNoticed(time, FireSign(sign), at, how) for time, sign, at, how in dumped["fires"]]
+        self.fires = [FireNoticed(time, FireSign(sign), at, how, self.id) for time, sign, at, how in dumped["fires"]]
         self.evenness = Evenness.loaded(dumped["evenness"])
         self.since.load(dumped["since"])

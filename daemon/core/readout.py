@@ -1,4 +1,4 @@
-"""What the believed readings say now and said minute by minute: of one channel, of the pit as a whole, of a role."""
+"""What the believed readings say now and said minute by minute: of one channel, of one pit as a whole, of a role."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness, evenness
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.control_value import ControlValue
-from daemon.core.readings.trace import CONTROL, Trace
+from daemon.core.readings.trace import Trace, control
 from daemon.core.said import Text, say
 from daemon.core.settings import Role, WatchSettings
 from drivers.reading import Quality
@@ -20,12 +20,14 @@ CORE_MINUTES = 30
 
 
 class Readout:
-    """Reads the conditioner and the trace of one watch and learns the pit's control value."""
+    """Reads the conditioner and the trace of one watch and learns one pit's control value. pit: its id, "" = the first."""
 
-    def __init__(self, settings: WatchSettings, conditioner: Conditioner, trace: Trace) -> None:
+    def __init__(self, settings: WatchSettings, conditioner: Conditioner, trace: Trace, pit: str = "") -> None:
         self._settings, self._conditioner, self._trace = settings, conditioner, trace
         self.control = ControlValue()
-        self.pit_channels = [c.id for c in settings.with_role(Role.PIT)]
+        self._own = [c for c in settings.with_role(Role.PIT) if c.pit == pit]
+        self.pit_channels = [c.id for c in self._own]
+        self._control = control(pit)
 
     def good(self, channel: str | None) -> float | None:
         """The newest value of a channel, °C, if it may be believed."""
@@ -54,13 +56,13 @@ class Readout:
         good = self._good_minutes(minute, minute)[0]
         pit = self.control.of(good)
         self.control.minute(good)
-        self._trace.put(CONTROL, minute, pit)
+        self._trace.put(self._control, minute, pit)
         return pit
 
     def pit_minutes(self, first: int, last: int) -> list[float]:
         """Control value of each minute as it was said when it closed, °C, NaN where no pit channel was good. What the channels'
         habits are found to be later does not change what was: a forecast is carried on along it."""
-        said = self._trace.since(CONTROL, first, last)
+        said = self._trace.since(self._control, first, last)
         if not any(map(isnan, said)):
             return said
         good = self._good_minutes(first, last)  # a checkpoint of an earlier release holds the channels only
@@ -73,8 +75,8 @@ class Readout:
         return sum(known) / len(known) if known else None
 
     def evenness(self, minute: int, pieces: Pieces) -> Evenness:
-        """How evenly the pit has heated over the last hour."""
-        pit = {c.place or c.name: c for c in self._settings.with_role(Role.PIT)}
+        """How evenly the pit has heated over the last hour. pieces: those on it."""
+        pit = {c.place or c.name: c for c in self._own}
         places = {place: self._trace.window(c.id, minute, EVENNESS_MINUTES) for place, c in pit.items()}
         cores = {
             p.settings.name: (p.settings.place, self._trace.window(p.settings.channel, minute, CORE_MINUTES))

@@ -72,6 +72,8 @@ class ChannelSettings:
     tolerance: float = 2.5
     calibrated_at: float | None = None
     """engine time of the last check in ice or boiling water"""
+    pit: str = ""
+    """The pit it belongs to: "" is the first, and of a role that belongs to no pit (hold, ambient, spot) all of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,8 @@ class PieceSettings:
     safe_rule: str = ""
     fat_percent: float | None = None
     place: str | None = None
+    pit: str = ""
+    """The pit it is cooked on: "" is the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +132,8 @@ class CookSettings:
     wood: WoodSettings = field(default_factory=WoodSettings)
     guests: int | None = None
     portion: float = 0.15
+    bands: tuple[tuple[str, Band], ...] = ()
+    """Of pits beside the first, where they differ from the rig's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +212,23 @@ class Learned:
     fire: FireModel | None = field(default=None, repr=False, compare=False)
 
 
+FIRST_PIT = "pit"
+"""Whose alarms, stages and signs the first pit's are: its subject in a rig with one pit and with several."""
+
+
+@dataclass(frozen=True, slots=True)
+class PitSettings:
+    """A pit beside the first. id: also the subject of its alarms and stages."""
+
+    id: str
+    name: str
+    band: Band
+
+
 @dataclass(frozen=True, slots=True)
 class WatchSettings:
-    """The whole watch. boiling_point: °C at the site's altitude."""
+    """The whole watch. boiling_point: °C at the site's altitude. pit_id, pit_name: of the first pit, most often the only one;
+    inside the core it is called ""."""
 
     pit_id: str
     pit_name: str
@@ -218,7 +238,22 @@ class WatchSettings:
     boiling_point: float = 100.0
     learned: Learned = Learned()
     grease_tray: float = 0.0
-    """litres that the grease tray holds; 0 = there is none to watch"""
+    """litres that the first pit's grease tray holds; 0 = there is none to watch"""
+    other_pits: tuple[PitSettings, ...] = ()
+
+    @property
+    def pit_names(self) -> dict[str, str]:
+        """Of every pit, the first under ""."""
+        return {"": self.pit_name} | {pit.id: pit.name for pit in self.other_pits}
+
+    def band_of(self, pit: str) -> Band:
+        """Where a pit should stay in this cook, until somebody says otherwise."""
+        others = {one.id: one.band for one in self.other_pits} | dict(self.cook.bands)
+        return others[pit] if pit else self.cook.band
+
+    def pit_meant(self, word: str) -> str | None:
+        """The pit that is called so: "" also for the first one's id; None: there is none."""
+        return "" if word == self.pit_id else word if word in self.pit_names else None
 
     def channel(self, channel_id: str) -> ChannelSettings | None:
         return next((c for c in self.channels if c.id == channel_id), None)
@@ -228,6 +263,11 @@ class WatchSettings:
 
     def ids_with(self, role: Role) -> frozenset[str]:
         return frozenset(c.id for c in self.channels if c.role is role)
+
+
+def subject_of(pit: str) -> str:
+    """What a pit's alarms and stages are about."""
+    return pit or FIRST_PIT
 
 
 def cook_to_plain(cook: CookSettings) -> dict[str, Any]:
@@ -249,6 +289,7 @@ def cook_from_plain(plain: dict[str, Any]) -> CookSettings:
             "hold": HoldSettings(**plain["hold"]),
             "reminders": tuple(reminder_from_plain(r) for r in plain.get("reminders", ())),
             "wood": WoodSettings(**plain.get("wood", {})),
+            "bands": tuple((pit, Band(**band)) for pit, band in plain.get("bands", ())),
         }
     )
 

@@ -14,7 +14,7 @@ from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
 from daemon.core.said import Text
-from daemon.core.settings import Band, PieceSettings, Role
+from daemon.core.settings import FIRST_PIT, Band, PieceSettings, Role
 from daemon.core.shift import ShiftView
 from drivers.reading import Quality
 
@@ -33,6 +33,8 @@ class ChannelView:
     fault: str | None
     age: float | None
     rate: float | None
+    pit: str = ""
+    """id of the pit it belongs to, in a rig with several; "" of none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,8 @@ class PitView:
     evenness: Evenness
     question: Text = ""
     forecast_made_at: float | None = None
+    subject: str = FIRST_PIT
+    """What the pit's alarms are about, and its stages and signs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +85,8 @@ class MarkView:
     said_at: float
     by: str
     note: str = ""
+    pit: str = ""
+    """id of the pit it speaks of, in a rig with several."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +128,8 @@ class PieceView:
     asked_wrap: float | None = None
     spots: tuple[SpotView, ...] = ()
     ordered: PieceSettings | None = None
+    pit: str = ""
+    """id of its pit, in a rig with several."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +137,7 @@ class Snapshot:
     """time: engine time, s; wall_offset: add for UTC; serve_at: engine time. health: parts that are not ok. links: devices
     on whose way something was lost or refused.
     fires: newest signs first, at most 20. standing: ahead or behind and the remedies, None while nothing can be said.
-    profile: what the pit taught, without the rows of single fires. plan: the one that was kept, None without one.
+    pit: the first. profile: what it taught, without the rows of single fires. plan: the one that was kept, None without one.
     shift: who has the watch, and what was done about safety alarms."""
 
     time: float
@@ -158,3 +166,5 @@ class Snapshot:
     """Newest first, at most 20."""
     handheld: HandheldView | None = None
     shift: ShiftView = field(default_factory=ShiftView)
+    pits: tuple[PitView, ...] = ()
+    """All of them in a rig with several, the first as in `pit`; else none."""

@@ -7,16 +7,16 @@ from math import isnan
 
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
-from daemon.core.events import NapPlanned
+from daemon.core.events import FireNoticed, NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.health import HealthTable
 from daemon.core.inputs import LinkCounts, Mark, SpotReading, WallClock
-from daemon.core.marks import Marks, Said
+from daemon.core.marks import OF_THE_PIT, Marks, Said
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pieces.seat import slope_of_one_seat, slope_per_minute
 from daemon.core.pit.profile import FireProfile
-from daemon.core.pit_watch import PitWatch
+from daemon.core.pit_watch import SIGNS_SHOWN, PitWatch
 from daemon.core.plan.duties import Duties, PlanView
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
@@ -35,7 +35,8 @@ class SnapshotParts:
     wall: WallClock
     conditioner: Conditioner
     trace: Trace
-    pit: PitWatch
+    pits: tuple[PitWatch, ...]
+    """The first first."""
     pieces: Pieces
     alarms: AlarmTable
     annunciator: Annunciator
@@ -47,6 +48,15 @@ class SnapshotParts:
     marks: Marks
     handheld: Handheld
     shift: ShiftView
+
+    @property
+    def pit(self) -> PitWatch:
+        """The first."""
+        return self.pits[0]
+
+    def pit_id(self, pit: str) -> str:
+        """As others know it, in a rig with several."""
+        return (pit or self.settings.pit_id) if len(self.pits) > 1 else ""
 
 
 MARKS_SHOWN = 20
@@ -66,7 +76,8 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         serve_chance=None if standing is None else standing.chance,
         standing=standing,
         channels=tuple(_channel_view(parts, c.id, now) for c in parts.settings.channels),
-        pit=_pit_view(parts.settings.pit_id, parts.settings.pit_name, parts.pit),
+        pit=_pit_view(parts, parts.pit),
+        pits=tuple(_pit_view(parts, pit) for pit in parts.pits) if len(parts.pits) > 1 else (),
         pieces=tuple(_piece_view(parts, p, now) for p in parts.pieces.values()),
         alarms=parts.alarms.views(),
         sleep=parts.annunciator.view(now, now + parts.wall.offset),
@@ -74,12 +85,12 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         health=parts.health.ill(),
         links=parts.links,
         shift=parts.shift,
-        fires=tuple(parts.pit.fires),
+        fires=_fires(parts),
         plan=plan,
         reminders=parts.duties.reminder_views(now),
         wood=parts.duties.wood_view(parts.settings.cook, now),
         grease=parts.duties.grease_view(parts.settings.grease_tray),
-        marks=tuple(_mark_view(said) for said in list(parts.marks)[: -MARKS_SHOWN - 1 : -1]),
+        marks=tuple(_mark_view(parts, said) for said in list(parts.marks)[: -MARKS_SHOWN - 1 : -1]),
         handheld=_handheld_view(parts.handheld, now),
         profile=replace(parts.pit.profile, fire=FireProfile((), parts.pit.fire.log_intervals)),
     )
@@ -92,11 +103,17 @@ def one_answer(standing: Standing | None, plan: PlanView | None) -> Standing | N
     return replace(standing or Standing(None, None, ()), chance=plan.chance, ahead=plan.ahead)
 
 
-def _pit_view(id_: str, name: str, pit: PitWatch) -> PitView:
+def _fires(parts: SnapshotParts) -> tuple[FireNoticed, ...]:
+    """Newest first, of all pits."""
+    signs = [sign for pit in parts.pits for sign in pit.fires]
+    return tuple(signs if len(parts.pits) == 1 else sorted(signs, key=lambda sign: -sign.time)[:SIGNS_SHOWN])
+
+
+def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
     celsius, fire = pit.readout.pit_now(), pit.fire
     return PitView(
-        id=id_,
-        name=name,
+        id=pit.id or parts.settings.pit_id,
+        name=parts.settings.pit_names[pit.id],
         stage=pit.stage.stage,
         since=pit.stage.since,
         band=pit.band,
@@ -109,6 +126,7 @@ def _pit_view(id_: str, name: str, pit: PitWatch) -> PitView:
         no_forecast=fire.no_forecast,
         evenness=pit.evenness,
         question=pit.stage.question,
+        subject=pit.subject,
     )
 
 
@@ -131,13 +149,15 @@ def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelV
         fault=None if sample is None or sample.fault is None else sample.fault.value,
         age=None if sample is None else max(0.0, now - sample.measured_at),
         rate=None if isnan(slope) else slope * 60.0,
+        pit=parts.pit_id(channel.pit) if channel.role in (Role.PIT, Role.MEAT) else "",
     )
 
 
-def _mark_view(said: Said) -> MarkView:
+def _mark_view(parts: SnapshotParts, said: Said) -> MarkView:
     what = said.what
+    pit = parts.pit_id(what.pit) if isinstance(what, Mark) and what.kind in OF_THE_PIT else ""
     note = what.note if isinstance(what, Mark) else f"{what.celsius:.1f} °C"
-    return MarkView(said.word, what.piece, said.done, said.said_at, what.by, note)
+    return MarkView(said.word, what.piece, said.done, said.said_at, what.by, note, pit)
 
 
 def _spot_view(said: Said, what: SpotReading) -> SpotView:
@@ -185,4 +205,5 @@ def _piece_view(parts: SnapshotParts, piece: PieceWatch, now: float) -> PieceVie
             if isinstance(said.what, SpotReading)
         ),
         ordered=own,
+        pit=parts.pit_id(own.pit),
     )

@@ -10,17 +10,19 @@ from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
-from daemon.core.annunciation.nap import Readiness, green_list, plan_nap, rung_within
+from daemon.core.annunciation.nap import Readiness, earliest, green_list, plan_nap, rung_within
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState, ForecastRequest, NapPlanned
 from daemon.core.forecast.plan import Standing
 from daemon.core.grace import Grace
 from daemon.core.health import HealthTable
 from daemon.core.marks import Marks
+from daemon.core.pieces.changes import at_home
 from daemon.core.pieces.piece import Circumstances, PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit_watch import PitWatch
 from daemon.core.plan.duties import Duties
+from daemon.core.plan.steps import NO_FIRE
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
@@ -52,7 +54,10 @@ class WatchState:
         self.wall = inputs.WallClock(0.0, trusted=True)
         self.conditioner = Conditioner(settings)
         self.trace = Trace()
-        self.pit = PitWatch(settings, self.conditioner, self.trace)
+        self.pits = {pit: PitWatch(pit, settings, self.conditioner, self.trace) for pit in settings.pit_names}
+        """By id; the first is called "" here."""
+        self.pit = self.pits[""]
+        """The first, most often the only one."""
         self.readout = self.pit.readout
         self._rules = {rule.id: rule for rule in rules}
         self.alarms = AlarmTable(rules, settings.announcing.shelve_limit)
@@ -80,9 +85,18 @@ class WatchState:
     def _begin_cook(self) -> None:
         self.marks.begin_cook()
         self.conditioner.settings = self.settings
-        self.pit.band = self.settings.cook.band
+        for pit in self.pits.values():
+            pit.band = self.settings.band_of(pit.id)
         self.pieces.begin(self.settings)
         self.duties.begin(self.settings.cook)
+        self._tell_pits()
+
+    def _tell_pits(self) -> None:
+        """Whose calls are told apart by pit: nobody's where there is only one."""
+        if len(self.pits) > 1:
+            names = self.settings.pit_names
+            pieces = {piece.id: names[piece.pit] for piece in self.settings.cook.pieces}
+            self.annunciator.tell_apart(pieces | {pit.subject: names[pit.id] for pit in self.pits.values()})
 
     # --- what is known -----------------------------------------------------------------------------------
 
@@ -94,14 +108,23 @@ class WatchState:
         """Believed cores, °C, by piece."""
         return {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
 
-    def _process_snapshot(self, now: float) -> ProcessSnapshot:
+    def pit_of(self, piece: PieceWatch) -> PitWatch:
+        """The pit it is cooked on."""
+        return self.pits[piece.settings.pit]
+
+    def plan_pit(self) -> PitWatch:
+        """Whose fire the plan follows: that of the first pit with pieces."""
+        return next((pit for pit in self.pits.values() if self.pieces.on_pit(pit.id)), self.pit)
+
+    def _processes(self, now: float) -> list[ProcessSnapshot]:
+        """One a pit, the first pit's first."""
         read = self._cores()
         settling = frozenset(p for p, w in self.pieces.items() if w.settling)
         probed = {p: v for p, v in read.items() if p not in settling}
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
         channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in read}
         lost = {p: self.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
-        return ProcessSnapshot(
+        watch = ProcessSnapshot(
             now=now,
             settings=self.settings,
             band=self.pit.band,
@@ -110,7 +133,7 @@ class WatchState:
             pit_stage=self.pit.stage.stage,
             fire=self.pit.fire,
             lid_since=self.pit.since.lid,
-            pieces=tuple(self.pieces.values()),
+            pieces=tuple(self.pieces.on_pit("").values()),
             cores=spots | probed,
             lost=lost,
             health=self.health,
@@ -125,7 +148,27 @@ class WatchState:
             duties=self.duties,
             settling=settling,
             awake=self._awake(now),
+            waiting=self.alarms.waiting(),
         )
+        here = {pit: tuple(self.pieces.on_pit(pit).values()) for pit in self.pits}
+        others = (
+            replace(
+                watch,
+                band=pit.band,
+                pit=pit.celsius,
+                blind_since=pit.since.blind,
+                pit_stage=pit.stage.stage,
+                fire=pit.fire,
+                lid_since=pit.since.lid,
+                pieces=here[pit.id],
+                pit_question=pit.stage.question,
+                pit_climbed_at=pit.stage.climbed_at,
+                pit_id=pit.id,
+            )
+            for pit in self.pits.values()
+            if pit.id
+        )
+        return [replace(process, elsewhere=len(process.pieces) < len(self.pieces)) for process in (watch, *others)]
 
     def _awake(self, now: float) -> bool:
         """It is day, or somebody has just said something and not that he goes to sleep."""
@@ -135,7 +178,9 @@ class WatchState:
     def _plan_nap(self, now: float) -> NapPlanned:
         sleep = self.annunciator.view(now, self._utc(now))
         on = self.pieces.on_fire()
-        used = [*self.readout.pit_channels, *(p.settings.channel for p in on.values() if p.followed)]
+        pits = self._pits_that_count()
+        probes = [channel for pit in pits for channel in pit.readout.pit_channels]
+        used = [*probes, *(p.settings.channel for p in on.values() if p.followed)]
         lines = green_list(
             self.settings.announcing,
             self.health,
@@ -151,13 +196,20 @@ class WatchState:
         if not on and self.pieces:
             window, why = None, say("green.no-piece")
         else:
-            window = self.pit.fire.nap_window(sleeper.lead)
-            why = self.pit.fire.no_forecast or say("green.log-due")
+            windows = [pit.fire.nap_window(sleeper.lead) for pit in pits]
+            window = earliest(windows)
+            why = pits[windows.index(None) if None in windows else 0].fire.no_forecast or say("green.log-due")
         return plan_nap(Readiness(lines, rung_within(window, clock, now, burning=bool(on)), why), now)
 
-    def _question_of_sibling(self, now: float) -> ForecastRequest | None:
-        """About the piece that has been longest on the fire with a probe of its own: it has taught most about the pit."""
-        probed = [w for w in self.pieces.on_fire().values() if w.followed and not self._suspect(w)]
+    def _pits_that_count(self) -> list[PitWatch]:
+        """Those with meat on the fire; without any those that burn; the first where nothing does."""
+        loaded = [pit for pit in self.pits.values() if self.pieces.on_pit(pit.id).on_fire()]
+        burning = [pit for pit in self.pits.values() if pit.stage.stage not in NO_FIRE]
+        return loaded or ([] if self.pieces else burning) or [self.pit]
+
+    def _question_of_sibling(self, pit: str, now: float) -> ForecastRequest | None:
+        """About the piece that has been longest on this fire with a probe of its own: it has taught most about the pit."""
+        probed = [w for w in self.pieces.on_pit(pit).on_fire().values() if w.followed and not self._suspect(w)]
         longest = min(probed, key=lambda w: w.stage.on_at or now, default=None)
         return None if longest is None else self._question(longest, now)
 
@@ -177,8 +229,8 @@ class WatchState:
         around = Circumstances(
             first=first,
             last=last,
-            pit=tuple(self.readout.pit_minutes(first, last)),
-            band=self.pit.band,
+            pit=tuple(self._pit_minutes(piece, first, last)),
+            band=self.pit_of(piece).band,
             boiling_point=self.settings.boiling_point,
             ambient=self.readout.mean_of(Role.AMBIENT, last),
             hold_cabinet=None if cabinet is None else self.good(cabinet),
@@ -187,9 +239,13 @@ class WatchState:
         )
         return piece.question_for_forecaster(now, self.trace, around)
 
+    def _pit_minutes(self, piece: PieceWatch, first: int, last: int) -> list[float]:
+        """Control value of each engine minute, °C, of whichever pit the piece was on then."""
+        return piece.along(first, last, lambda pit, begin, until: self.pits[pit].readout.pit_minutes(begin, until))
+
     def standing(self, now: float) -> Standing | None:
         """Ahead or behind, see `Pieces.standing`."""
-        return self.pieces.standing(self.settings, self.pit.band, self.good, now)
+        return self.pieces.standing(self.settings, self.plan_pit().band, self.good, now)
 
     def minutes(self, channel: str, first: int, last: int) -> list[float]:
         """Minute medians of a channel, °C, NaN where unknown; both ends (engine time // 60) included."""
@@ -206,7 +262,7 @@ class WatchState:
             wall=self.wall,
             conditioner=self.conditioner,
             trace=self.trace,
-            pit=self.pit,
+            pits=tuple(self.pits.values()),
             pieces=self.pieces,
             alarms=self.alarms,
             annunciator=self.annunciator,
@@ -228,9 +284,11 @@ class WatchState:
         """What has been heard in this life: the pit, pieces by id."""
         channels = {p: w.settings.channel for p, w in self.pieces.items()}
         heard = {p for p, c in channels.items() if c is None or self.grace.heard(self.good_at.get(c))}
-        return heard | (
-            {"pit"} if any(self.grace.heard(self.good_at.get(c)) for c in self.readout.pit_channels) else set()
-        )
+        return heard | {
+            pit.subject
+            for pit in self.pits.values()
+            if any(self.grace.heard(self.good_at.get(c)) for c in pit.readout.pit_channels)
+        }
 
     def _use(self, piece: PieceWatch) -> None:
         if piece.settings.channel is not None:
@@ -245,6 +303,7 @@ class WatchState:
             "cook": cook_to_plain(self.settings.cook),
             "wall": [self.wall.offset, self.wall.trusted],
             **self.pit.dump(),
+            "pits": {pit.id: pit.dump() for pit in self.pits.values() if pit.id},
             "since": {**self.pit.since.dump(), "good_at": dict(self.good_at)},
             **{part: getattr(self, part).dump() for part in PARTS_KEPT},
             "next_scan": self._next_scan,
@@ -260,10 +319,13 @@ class WatchState:
         """The inverse of `dump`, on an engine of the same rig. Raises ValueError for one of another version."""
         if dumped.get("version") != CHECKPOINT_VERSION:
             raise ValueError(f"version {dumped.get('version')}, known: {CHECKPOINT_VERSION}")
-        self.settings = replace(self.settings, cook=cook_from_plain(dumped["cook"]))
+        self.settings = replace(self.settings, cook=at_home(cook_from_plain(dumped["cook"]), self.pits))
         self._begin_cook()
         self.wall = inputs.WallClock(*dumped["wall"])
         self.pit.load(dumped)
+        for pit, state in dumped.get("pits", {}).items():  # not in the checkpoints of earlier versions
+            if pit in self.pits:
+                self.pits[pit].load(state)
         self.good_at = dict(dumped["since"]["good_at"])
         for part in PARTS_KEPT:
             if part in dumped:  # a checkpoint of an earlier version has fewer

@@ -37,6 +37,7 @@ from daemon.core.inputs import (
     KeepPlan,
     LinkCounts,
     Mark,
+    MovePiece,
     MoveProbe,
     OutOfService,
     PauseSound,
@@ -65,7 +66,7 @@ _INPUT_KINDS: dict[str, type[Any]] = {
         Resumed, WallClock, Health, LinkCounts, Delivered, ForecastArrived, Mark, Acknowledge, Shelve, Unshelve, OutOfService,
         PauseSound, SetBand, StartCook, EndCook, GoToSleep, GoodMorning, TestWake, JudgeWake, UsePitProfile, UsePitClass,
         AskWrap, AddPiece, RemovePiece, MoveProbe, ChangeCook, KeepPlan, AddReminder, RemoveReminder, ReminderDone, CountWood,
-        AskWrap, AddPiece, RemovePiece, MoveProbe, ChangePiece, ChangeCook, TakeBack, SpotReading,
+        AskWrap, AddPiece, RemovePiece, MoveProbe, MovePiece, ChangePiece, ChangeCook, TakeBack, SpotReading,
         ChooseSpot,
         HandOver, TellDeed,
     )
@@ -99,6 +100,8 @@ def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:
     words (`Composer.spoken`) stays key and values: so the journal keeps it."""
     body: dict[str, Any] = {"time": "", "event": EVENT_NAMES[type(event)]}
     for field in dataclasses.fields(event):
+        if field.name == "pit" and not getattr(event, "pit", ""):
+            continue  # the first pit, most often the only one, is not named
         body[field.name] = _plain(field.name, getattr(event, field.name), wall_offset)
     return body
 

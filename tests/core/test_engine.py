@@ -413,6 +413,12 @@ def test_move_probe_to_a_free_channel_and_swap_with_a_piece() -> None:
     refused(said(engine, inputs.MoveProbe("chuck", "pit-left", "page"), at(ON + 2)))
 
 
+@of(inputs.MovePiece)
+def test_move_piece_to_no_other_pit_is_refused_where_there_is_one(engine: Engine) -> None:
+    refused(said(engine, inputs.MovePiece("chuck", "drum", "page"), at(ON)))
+    assert engine.pieces["chuck"].settings.pit == ""
+
+
 @of(inputs.ChangeCook)
 def test_change_cook_keeps_what_a_piece_went_through(engine: Engine) -> None:
     cook = replace(COOK, band=Band(100.0, 120.0), pieces=(replace(CHUCK, tender_low=90.0), LAMB))

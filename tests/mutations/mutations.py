@@ -25,6 +25,7 @@ class Mutation:
 
 
 ENGINE = Part("engine", ("tests/core/test_engine.py", "tests/core/test_restart.py", "tests/golden"))
+PITS = Part("pits", ("tests/core/test_two_pits.py",))
 ALARMS = Part("alarms", ("tests/core/alarms/test_table.py", "tests/golden", "tests/core/alarms"))
 CALLS = Part("annunciation", ("tests/core/annunciation", "tests/golden"))
 STAGES = Part("stages", ("tests/core/pit/test_stage.py", "tests/core/pieces/test_piece_stage.py", "tests/golden"))
@@ -39,9 +40,15 @@ MUTATIONS = (
     Mutation(ENGINE, "engine.py", "        self.alarms.resumed(now)\n", ""),
     Mutation(ENGINE, "engine.py", 'if item.alarm in ("*", TEST_WAKE):', 'if item.alarm == TEST_WAKE:'),
     Mutation(ENGINE, "engine.py", "self.annunciator.sleep(True, now)", "pass"),
-    Mutation(ENGINE, "engine.py", "        self.pit.band = item.band\n", ""),
+    Mutation(ENGINE, "engine.py", "        self.pits[meant].band = item.band\n", ""),
     Mutation(ENGINE, "pit_watch.py", "        self.fire.use_profile(profile.fire)\n", ""),
-    Mutation(ENGINE, "cook_orders.py", "list(self.pit.stage.finish(now))\n        events += self._retire_all(now)", "[]"),
+    Mutation(ENGINE, "cook_orders.py", "[change for pit in self.pits.values() for change in pit.finish(now)]", "[]"),
+    Mutation(PITS, "alarms/conditions.py", "joint=bool(wanting - {pit.pit_id})", "joint=False"),
+    Mutation(PITS, "annunciation/annunciator.py", "for change, view in raised:\n", "for change, view in ():\n"),
+    Mutation(PITS, "annunciation/nap.py", "len(known) < len(windows)", "False"),
+    Mutation(PITS, "readout.py", "if c.pit == pit]", "]"),
+    Mutation(PITS, "pit_watch.py", "replace(change, subject=self.subject)", "change"),
+    Mutation(PITS, "pieces/piece.py", "            self._pits.append((minute, pit))\n", "            pass\n"),
     Mutation(ENGINE, "engine.py", "if now % FORECAST_EVERY == 0 or", "if"),
     Mutation(ENGINE, "grace.py", "GRACE = 60.0", "GRACE = 600.0"),
     Mutation(ENGINE, "grace.py", "granted = min(GRACE, abs(watched - used))", "granted = GRACE"),

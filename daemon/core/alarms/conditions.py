@@ -7,7 +7,9 @@ is neither judged nor not known has no ground any more (another serving time, an
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
+from daemon.core.alarms.feed_condition import FEED
 from daemon.core.alarms.kept_conditions import kept_conditions
 from daemon.core.alarms.piece_conditions import piece_conditions
 from daemon.core.alarms.pit_conditions import pit_conditions
@@ -18,10 +20,11 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.alarms.watch_conditions import watch_conditions
 
 
-def conditions(process: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition that can be judged now, and those of alarms that wait for one and have lost their ground."""
-    left = set(process.open)
-    for found in _judged(process):
+def conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
+    """Every condition that can be judged now, and those of alarms that wait for one and have lost their ground. One process a
+    pit, the first pit's first."""
+    left = set(first.open)
+    for found in _judged(first, *others):
         left.discard((found.rule, found.subject))
         if isinstance(found, Condition):
             yield found
@@ -29,10 +32,26 @@ def conditions(process: ProcessSnapshot) -> Iterator[Condition]:
         yield quiet(rule, subject)
 
 
-def _judged(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
-    yield from pit_conditions(process)
-    for piece in process.pieces:
-        yield from piece_conditions(process, piece)
-        yield from kept_conditions(process, piece)
-    yield from plan_conditions(process)
-    yield from watch_conditions(process)
+def _judged(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
+    pits = _together(first, *others) if others else (first,)
+    for pit in pits:
+        yield from pit_conditions(pit)
+        for piece in pit.pieces:
+            yield from piece_conditions(pit, piece)
+            yield from kept_conditions(pit, piece)
+    yield from plan_conditions(*pits)
+    yield from watch_conditions(first)
+
+
+def _together(*pits: ProcessSnapshot) -> tuple[ProcessSnapshot, ...]:
+    """Several pits: who is called to feed one is told at once which other would call within the merge time. It counts until
+    whoever was called has answered; a prompt that came so stays until its own fire is fed."""
+    wanting = {pit.pit_id for pit in pits if _wants_wood(pit) and not pit.is_answered(FEED)}
+    return tuple(
+        replace(pit, joint=bool(wanting - {pit.pit_id}) or (FEED, pit.pit_subject.id) in pit.open) for pit in pits
+    )
+
+
+def _wants_wood(pit: ProcessSnapshot) -> bool:
+    found = (c for c in pit_conditions(pit) if isinstance(c, Condition) and c.rule == FEED)
+    return any(condition.active and not condition.suppressed_by for condition in found)

@@ -17,7 +17,9 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     """The prompt to add wood, and the one that says why the last log did not help: never both. guards: process conditions
     that hold; slope: °C/min of the pit, 0 if unknown. While the pit cannot be read the last forecast stands and ages."""
     rule, low, pit = process.rules[FEED], process.band.low, process.pit
-    sense = process.fire.feed(process.now, process.settings.announcing.sleeper.lead + rule.on_delay)
+    told = process.settings.announcing
+    ahead = told.sleeper.lead + rule.on_delay + (told.merge_within if process.joint else 0.0)
+    sense = process.fire.feed(process.now, ahead)
     below = pit < low  # never true of NaN
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
@@ -33,7 +35,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     unknown = isnan(pit) and sense.chance is None  # neither raises nor clears
     failed = sense.not_caught and chance >= sense.begins and not climbs
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
-    failed = failed and (not isnan(pit) or f"{NOT_CAUGHT}/{process.pit_subject.id}" in process.standing)
+    failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
     because: Text = say("alarm.pit-falling.because", pit=pit, left=left)
     if below:
         because = say("alarm.pit-falling.because-below", pit=pit)

@@ -51,7 +51,7 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     lighting = process.pit_stage not in SETTLED_STAGES
     overdue = lighting and _does_not_climb(process)
     guards = _guards(process, lighting and not overdue)
-    relight = ("fire-out",) if "fire-out/pit" in process.standing else ()
+    relight = ("fire-out",) if process.stands("fire-out") else ()
     yield _blind(process, guards)
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
@@ -74,7 +74,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
 
 
 def _guards(process: ProcessSnapshot, lighting: bool) -> tuple[str, ...]:
-    needed = not process.pieces or any(p.on_fire for p in process.pieces)
+    idle = not (process.pieces or process.elsewhere)
+    needed = idle or any(p.on_fire for p in process.pieces)
     holds = {"lid-open": process.fire.lid_open, "lighting": lighting, "piece-off": not needed}
     return tuple(guard for guard, is_so in holds.items() if is_so)
 
@@ -99,7 +100,7 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     lid_open = lid_open and not (at_work or fed)
     # when a lid explains it no longer, its call goes on until the fire's own takes over
     comes_back = process.fire.lid_recovering or process.fire.feed(process.now, 0.0).climbs
-    waits = "lid-left-open/pit" in process.standing and process.pit < process.band.low and not comes_back
+    waits = process.stands("lid-left-open") and process.pit < process.band.low and not comes_back
     found = Finding(
         active=lid_open or waits,
         within=not (lid_open or waits),
@@ -123,7 +124,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     burns = sense.answering or process.fire.slackens or fed
     sinks = slope < FALLING_FAST and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks or _gone_cold(process))
-    warms = process.fire.regained >= REGAINED if "fire-out/pit" in process.standing else climbs
+    warms = process.fire.regained >= REGAINED if process.stands("fire-out") else climbs
     back = fed or (warms and not _gone_cold(process))  # embers warm a cold pit, too
     found = Finding(
         active=(process.pit_stage == PitPhase.OUT or lost) and not back,
@@ -149,10 +150,10 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         limit=too_hot,
         improving=slope < -TURNING,
     )
-    worse = ("runaway",) if "runaway/pit" in process.standing else ()
+    worse = ("runaway",) if process.stands("runaway") else ()
     yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse))
     away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
-    goes_on = "runaway/pit" in process.standing and pit > too_hot and max(slope, process.fire.climb) > TURNING
+    goes_on = process.stands("runaway") and pit > too_hot and max(slope, process.fire.climb) > TURNING
     found = Finding(
         active=away > 0 or (pit > limit and slope > 0) or goes_on,
         within=pit < too_hot - high.deadband or (pit < limit - runaway.deadband and slope <= 0),

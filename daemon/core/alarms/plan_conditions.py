@@ -17,6 +17,7 @@ from daemon.core.plan.grease import FULL_AT
 from daemon.core.plan.steps import OUT_AT_MOST, TAKES_MEAT, PlanStep
 from daemon.core.planned import StepKind
 from daemon.core.said import Text, say
+from daemon.core.settings import PieceSettings
 
 SOON = 5 * 60.0
 """s before its hour in which a step is called: a person finishes what is in hand. Common practice, no source."""
@@ -27,14 +28,17 @@ GUESTS_NEAR = 30 * 60.0
 NOT_DUE = Finding(active=False, within=True, because="")
 
 
-def plan_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition of the plan, the reminders, the wood and the tray."""
-    yield _light(process)
-    for piece in process.pieces:
-        yield from _piece(process, piece)
-    yield from _wood(process)
-    yield _grease(process)
-    yield from _reminders(process)
+def plan_conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
+    """Every condition of the plan, the reminders, the wood and the tray. The plan follows one fire, see `WatchState.plan_pit`;
+    the wood is one heap, and the tray is the first pit's."""
+    pits = (first, *others)
+    yield _light(next((pit for pit in pits if pit.pieces), first))
+    for pit in pits:
+        for piece in pit.pieces:
+            yield from _piece(pit, piece)
+    yield from _wood(first)
+    yield _grease(first)
+    yield from _reminders(first, [piece.settings for pit in pits for piece in pit.pieces])
 
 
 def _due(process: ProcessSnapshot, step: PlanStep | None, ahead: float) -> bool:
@@ -153,8 +157,8 @@ def _grease(process: ProcessSnapshot) -> Condition:
     return process.condition("grease-tray", process.pit_subject, found, nothing_on)
 
 
-def _reminders(process: ProcessSnapshot) -> Iterator[Condition]:
-    names = {piece.settings.id: piece.settings.name for piece in process.pieces}
+def _reminders(process: ProcessSnapshot, pieces: list[PieceSettings]) -> Iterator[Condition]:
+    names = {piece.id: piece.name for piece in pieces}
     for reminder in process.duties.reminders:
         own = reminder.settings
         name = own.text if own.piece not in names else f"{own.text}: {names[own.piece]}"

@@ -13,7 +13,7 @@ from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
 from daemon.core.said import Said, Text, say
-from daemon.core.settings import Band, PieceSettings, WatchSettings
+from daemon.core.settings import Band, PieceSettings, WatchSettings, subject_of
 
 TURNING = 0.05
 """°C per minute: the temperature has turned."""
@@ -48,7 +48,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class ProcessSnapshot:
-    """The process at one scan. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
+    """One pit and the pieces on it at one scan. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
     cores: newest good core by piece id, of its probe or, where none tells, read by hand just now. lost: piece id -> engine time
     since when its probe gives nothing good.
     pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, see `PitStage`."""
@@ -85,11 +85,27 @@ class ProcessSnapshot:
 
     open: frozenset[tuple[str, str]] = frozenset()
     """(rule, subject) of the alarms that wait for their condition to go."""
+    waiting: Container[str] = frozenset()
+    """Keys of the alarms that nobody has acknowledged."""
+    pit_id: str = ""
+    """Which pit: "" is the first."""
+    elsewhere: bool = False
+    """There are pieces on other pits: then a pit without any is not needed."""
+    joint: bool = False
+    """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 
     @property
     def pit_subject(self) -> Subject:
         """The pit, for its alarms."""
-        return Subject("pit", self.settings.pit_name)
+        return Subject(subject_of(self.pit_id), self.settings.pit_names[self.pit_id])
+
+    def stands(self, rule: str) -> bool:
+        """That alarm of this pit stands, acknowledged or not."""
+        return f"{rule}/{subject_of(self.pit_id)}" in self.standing
+
+    def is_answered(self, rule: str) -> bool:
+        """That alarm of this pit stands, and somebody has acknowledged it."""
+        return self.stands(rule) and f"{rule}/{subject_of(self.pit_id)}" not in self.waiting
 
     def lead(self, rule: AlarmRule) -> float:
         """s before its consequence at which a condition of this rule becomes active."""

@@ -9,7 +9,7 @@ never what is new or worse.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, cast
 
@@ -57,6 +57,20 @@ class SleepView:
     """Audiences that no delivery serves: "phone", "sounder", "second", "notice"."""
 
 
+def _annunciation(change: AlarmChanged, view: AlarmView | None, now: float) -> Annunciation:
+    consequence_in = view.consequence_in if view is not None else None
+    return Annunciation(
+        change.alarm,
+        change.rule,
+        change.occurrence,
+        change.text,
+        now,
+        None if consequence_in is None else now + consequence_in,
+        improving=view is not None and view.improving,
+        recovered=view is not None and view.recovered,
+    )
+
+
 class Annunciator:
     """One per watch. `changed` is told every alarm change; deadlines are fired at their own time."""
 
@@ -68,6 +82,20 @@ class Annunciator:
         self._test_call = TestCall()
         self._spacing = Spacing()
         self._memory = Memory()
+        self._expected: dict[str, int] = {}
+        """alarm key -> occurrence of what is raised at this instant and not yet told of."""
+
+    def tell_apart(self, pits: Mapping[str, str]) -> None:
+        """Name of its pit by subject, in a rig with several: a message that speaks of several names them all."""
+        self._messages.pits = pits
+
+    def expect(self, raised: Iterable[tuple[AlarmChanged, AlarmView | None]], now: float) -> None:
+        """`changed` is about to be told these, all of one instant: whichever is told first takes the others along."""
+        for change, view in raised:
+            new = change.after is AlarmState.UNACKNOWLEDGED and change.alarm not in self._memory.standing
+            if new:
+                self._memory.standing[change.alarm] = _annunciation(change, view, now)
+                self._expected[change.alarm] = change.occurrence
 
     def changed(self, change: AlarmChanged, view: AlarmView | None, now: float, wall: float) -> list[Notification]:
         """An alarm changed state. wall: UTC seconds, for quiet hours only."""
@@ -76,17 +104,11 @@ class Annunciator:
         if change.after is not AlarmState.UNACKNOWLEDGED:
             self._forget(key)
             return []
-        consequence_in = view.consequence_in if view is not None else None
-        annunciation = Annunciation(
-            key,
-            change.rule,
-            change.occurrence,
-            change.text,
-            now,
-            None if consequence_in is None else now + consequence_in,
-            improving=view is not None and view.improving,
-            recovered=view is not None and view.recovered,
-        )
+        if self._expected.pop(key, None) == change.occurrence:
+            known = memory.standing.get(key)
+            if known is not None and (known.woken or known.noticed_at is not None):
+                return []  # it was taken along
+        annunciation = _annunciation(change, view, now)
         called = memory.call is not None and key in memory.call.members
         if memory.call is None or not called:
             self._forget(key)
@@ -276,6 +298,10 @@ class Annunciator:
         if level is Level.LOG:
             return [self._messages.write(Level.LOG, [annunciation], (), now + NOTICE_WORTH, now)]
         memory.queue.append(annunciation.key)
+        for other in [memory.standing[key] for key in self._expected if key in memory.standing]:
+            if self._level(other, now, night)[0] is Level.NOTICE:
+                other.level = Level.NOTICE
+                memory.queue.append(other.key)
         return self._send_notice(now, night)
 
     def _recheck(self, now: float, night: bool) -> list[Notification]:

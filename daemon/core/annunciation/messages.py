@@ -29,6 +29,8 @@ class Messages:
         """message id -> alarm key -> occurrence, the newest message last."""
         self.life = ""
         """Of the watch, see `Resumed.life`."""
+        self.pits: Mapping[str, str] = {}
+        """Name of its pit by subject, in a rig with several."""
 
     def write(
         self, level: Level, annunciations: list[Annunciation], audiences: tuple[str, ...], not_after: float, now: float
@@ -60,8 +62,15 @@ class Messages:
     def words(self, annunciations: list[Annunciation]) -> Text:
         """One line about all of these, as they are now."""
         lead, *others = sorted(annunciations, key=self._urgency)
-        more = len(others) - sum(self._is_covered(t, annunciations) for t in others)
-        return merged_text(lead.text, more)
+        others = [t for t in others if not self._is_covered(t, annunciations)]
+        elsewhere = [t for t in others if self._pit(t) not in ("", self._pit(lead))]
+        if not elsewhere:
+            return merged_text(lead.text, len(others))
+        also = say("message.also", text=lead.text, others=self._pit(elsewhere[0]))
+        return merged_text(also, len(others) - 1)
+
+    def _pit(self, annunciation: Annunciation) -> str:
+        return self.pits.get(annunciation.key.removeprefix(f"{annunciation.rule}/"), "")
 
     def named(self, message: str) -> Mapping[str, int]:
         """Alarm key -> occurrence of what this message named; empty for one that is not remembered."""
@@ -97,10 +106,11 @@ class Messages:
         subject = lesser.key.removeprefix(lesser.rule)
         return any(lesser.rule in self._rules[t.rule].covers and t.key.endswith(subject) for t in among)
 
-    def _urgency(self, annunciation: Annunciation) -> tuple[int, float, float, str]:
-        """Priority, then the time the alarm list gives to act, then which came first."""
+    def _urgency(self, annunciation: Annunciation) -> tuple[int, float, float, float, str]:
+        """Priority, then the time the alarm list gives to act, then, of several pits, the nearer, then which came first."""
         rule = self._rules[annunciation.rule]
-        return PRIORITY_ORDER[rule.priority], rule.time_to_act, annunciation.since, annunciation.key
+        by = (annunciation.consequence_at or 0.0) if self.pits else 0.0
+        return PRIORITY_ORDER[rule.priority], rule.time_to_act, by, annunciation.since, annunciation.key
 
 
 def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:

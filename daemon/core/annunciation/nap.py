@@ -6,6 +6,7 @@ a fire forecast.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.core.events import NapPlanned
@@ -54,6 +55,14 @@ def _has_second_device(audiences: dict[str, tuple[str, ...]]) -> bool:
     first = set(audiences.get("phone", ()))
     others = {*audiences.get("sounder", ()), *audiences.get("second", ())}
     return bool(others - first) or (not first and len(others) > 1)
+
+
+def earliest(windows: Sequence[tuple[float, float] | None]) -> tuple[float, float] | None:
+    """The window of sleep by several fires: whichever wants wood first ends it; None: one of them promises none."""
+    known = [window for window in windows if window is not None]
+    if not known or len(known) < len(windows):
+        return None
+    return min(until for until, _ in known), min(latest for _, latest in known)
 
 
 def rung_within(

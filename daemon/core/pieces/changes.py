@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Container
 from dataclasses import dataclass, replace
 
-from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MoveProbe, RemovePiece
+from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MovePiece, MoveProbe, RemovePiece
 from daemon.core.said import Text, say
 from daemon.core.settings import CookSettings, PieceSettings
 
 MOST_PIECES = 40
 """On one pit, as in the cook file; our bound."""
-CookOrder = AddPiece | RemovePiece | MoveProbe | ChangePiece | ChangeCook
+CookOrder = AddPiece | RemovePiece | MoveProbe | MovePiece | ChangePiece | ChangeCook
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +31,10 @@ class Difference:
     probe: tuple[str, ...]
 
 
-def ordered(order: CookOrder, cook: CookSettings, meat: Container[str]) -> CookSettings | Refused:
-    """The cook that the order makes of the running one. meat: ids of the meat channels."""
+def ordered(
+    order: CookOrder, cook: CookSettings, meat: Container[str], pits: Container[str] = ("",)
+) -> CookSettings | Refused:
+    """The cook that the order makes of the running one. meat: ids of the meat channels; pits: of the pits, the first is ""."""
     match order:
         case AddPiece(piece):
             if any(p.id == piece.id for p in cook.pieces):
@@ -47,13 +49,17 @@ def ordered(order: CookOrder, cook: CookSettings, meat: Container[str]) -> CookS
             if moved is None:
                 return Refused(say("refused.no-piece", piece=name))
             wanted = replace(cook, pieces=moved)
+        case MovePiece(name, pit):
+            if not any(p.id == name for p in cook.pieces):
+                return Refused(say("refused.no-piece", piece=name))
+            wanted = replace(cook, pieces=tuple(replace(p, pit=pit) if p.id == name else p for p in cook.pieces))
         case ChangePiece(piece):
             if not any(p.id == piece.id for p in cook.pieces):
                 return Refused(say("refused.no-piece", piece=piece.id))
             wanted = replace(cook, pieces=tuple(piece if p.id == piece.id else p for p in cook.pieces))
         case ChangeCook(cook=other):
             wanted = replace(other, id=cook.id)
-    reason = wrong_with(wanted, meat)
+    reason = wrong_with(wanted, meat, pits)
     return Refused(reason) if reason else wanted
 
 
@@ -66,8 +72,19 @@ def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str | None) ->
     return tuple(replace(p, channel=own.get(p.id, p.channel)) for p in pieces)
 
 
-def wrong_with(cook: CookSettings, meat: Container[str]) -> Text:
-    """Why no such cook can run here, or "". meat: ids of the meat channels."""
+def at_home(cook: CookSettings, pits: Container[str]) -> CookSettings:
+    """The same where a pit is no more: its pieces are on the first."""
+    pieces = tuple(p if p.pit in pits else replace(p, pit="") for p in cook.pieces)
+    return replace(cook, pieces=pieces, bands=tuple((pit, band) for pit, band in cook.bands if pit in pits))
+
+
+def wrong_with(cook: CookSettings, meat: Container[str], pits: Container[str] = ("",)) -> Text:
+    """Why no such cook can run here, or "". meat: ids of the meat channels; pits: of the pits."""
+    elsewhere = [p for p in cook.pieces if p.pit not in pits]
+    if elsewhere:
+        return say("refused.no-pit", pit=elsewhere[0].pit)
+    if any(p.id in pits for p in cook.pieces):
+        return say("refused.called-like-a-pit")
     channels = [p.channel for p in cook.pieces if p.channel is not None]
     if len(cook.pieces) > MOST_PIECES:
         return say("refused.pieces", most=MOST_PIECES)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from math import isnan, nan
-from typing import Any
+from typing import Any, TypeVar
 
 from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
 from daemon.core.food_safety.record import SafetyRecord
@@ -24,6 +25,18 @@ FORECAST_LASTS = 45 * MINUTE
 SPOT_STANDS = 10 * MINUTE
 """s for which a spot reading tells where a core is that no probe is in. Ours, no source."""
 SPOTS_KEPT = 50
+
+
+Owner = TypeVar("Owner")
+
+
+def _spans(owners: list[tuple[int, Owner]], first: int, last: int) -> Iterator[tuple[Owner, int, int]]:
+    """(owner, first minute, last minute) of each in turn: the first has been it ever since, and the newest still is. Of one whose
+    time lies outside, the last minute comes before the first."""
+    starts = [first, *(start for start, _ in owners[1:])]
+    ends = [*(start - 1 for start in starts[1:]), last]
+    for (_, owner), start, end in zip(owners, starts, ends, strict=True):
+        yield owner, max(first, start), min(last, end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +84,8 @@ class PieceWatch:
         """Minutes for which it has been settling."""
         self._probes: list[tuple[int, str | None]] = [(0, piece.channel)]
         """(first minute, channel) of every probe it was read by, oldest first; None: by none."""
+        self._pits: list[tuple[int, str]] = [(0, piece.pit)]
+        """(first minute, pit) of every pit it was cooked on, oldest first."""
 
     @property
     def question(self) -> Text:
@@ -178,6 +193,7 @@ class PieceWatch:
         if other._before is not None:
             self.load(other._before)
         self._before, self.first_seen, self._probes = other._before, other.first_seen, list(other._probes)
+        self._pits = list(other._pits)
 
     def forecast_like(self, other: PieceWatch) -> None:
         """Take over what is foretold of `other`, until it is foretold anew."""
@@ -230,13 +246,20 @@ class PieceWatch:
         self.rate = None
         self._begin_seat(told=True)
 
+    def cooked_on(self, pit: str, minute: int) -> None:
+        """From this engine minute on its pit is another."""
+        if self._pits[-1][1] != pit:
+            self._pits.append((minute, pit))
+
+    def along(self, first: int, last: int, of_pit: Callable[[str, int, int], list[float]]) -> list[float]:
+        """A value of each engine minute from first to last, by whichever pit it was on then."""
+        spans = _spans(self._pits, first, last)
+        return [v for pit, begin, until in spans if begin <= until for v in of_pit(pit, begin, until)]
+
     def cores(self, trace: Trace, first: int, last: int) -> list[float]:
         """Its core in each engine minute from first to last, °C, NaN where unknown, by whichever probe it had then."""
         values: list[float] = []
-        starts = [first, *(start for start, _ in self._probes[1:])]  # its first probe has been its own ever since
-        ends = [*(start - 1 for start in starts[1:]), last]
-        for (_, channel), start, end in zip(self._probes, starts, ends, strict=True):
-            begin, until = max(first, start), min(last, end)
+        for channel, begin, until in _spans(self._probes, first, last):
             if channel is None:
                 values += [nan] * max(0, until - begin + 1)
             else:
@@ -274,6 +297,7 @@ class PieceWatch:
             "rate": self.rate,
             "settling": [self.settling, self._moving_for],
             "probes": [list(probe) for probe in self._probes],
+            "pits": [list(pit) for pit in self._pits],
             "spots": [asdict(spot) for spot in self.spots],
             "first_seen": self.first_seen,
             "before": self._before,
@@ -293,6 +317,7 @@ class PieceWatch:
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
         self.settling, self._moving_for = dumped.get("settling", (False, 0))
         self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]
+        self._pits = [(minute, pit) for minute, pit in dumped.get("pits", self._pits)]
         self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
         self._read_by_hand()
         self.first_seen = dumped.get("first_seen")

@@ -34,6 +34,7 @@ class Pieces(dict[str, PieceWatch]):
             watch = fresh_watch(piece, settings)
             if piece.id in before:
                 watch.load(before[piece.id].dump())
+                watch.cooked_on(piece.pit, minute)
                 if before[piece.id].settings.channel != piece.channel:
                     watch.read_by(piece.channel, minute, trace)
             self[piece.id] = watch
@@ -43,6 +44,10 @@ class Pieces(dict[str, PieceWatch]):
         if mark.kind in OF_THE_PIT:
             return []
         return [self[mark.piece]] if mark.piece is not None else list(self.values())
+
+    def on_pit(self, pit: str) -> Pieces:
+        """Those that are cooked on this pit."""
+        return Pieces({piece: watch for piece, watch in self.items() if watch.settings.pit == pit})
 
     def on_fire(self) -> dict[str, PieceWatch]:
         return {piece: watch for piece, watch in self.items() if watch.on_fire}

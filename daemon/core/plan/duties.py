@@ -138,19 +138,20 @@ class Duties:
                 self.wood.count(splits)
                 return []
 
-    def mark(self, mark: Mark, done: float) -> None:
-        """Wood went into the fire."""
+    def mark(self, mark: Mark, done: float, planned: bool = True) -> None:
+        """Wood went into a fire. planned: the one that the plan follows."""
         if mark.kind is MarkKind.LOG:
             self.wood.log(done)
         elif mark.kind is MarkKind.FIRE_LIT:
             self.wood.lit(done)
-            self.plan.lit(done)
+            if planned:
+                self.plan.lit(done)
 
-    def take_back(self, kind: MarkKind, done: float, last_log: float | None) -> None:
-        """No wood went into the fire at `done`."""
+    def take_back(self, kind: MarkKind, done: float, last_log: float | None, planned: bool = True) -> None:
+        """No wood went into a fire at `done`. planned: into the one that the plan follows."""
         if kind in (MarkKind.LOG, MarkKind.FIRE_LIT):
             self.wood.take_back(1 if kind is MarkKind.LOG else KINDLING, done, last_log)
-        if kind is MarkKind.FIRE_LIT:
+        if kind is MarkKind.FIRE_LIT and planned:
             self.plan.take_back_fire()
             self.reminders.take_back(None, done)
 

@@ -1,5 +1,5 @@
-"""About how much fat has dripped into the tray. An estimate by cut and core temperature, and said to be one: nothing weighs
-it, and juice and rain come on top."""
+"""About how much fat has dripped into the tray of the first pit. An estimate by cut and core temperature, and said to be one:
+nothing weighs it, and juice and rain come on top."""
 
 from __future__ import annotations
 
@@ -42,6 +42,8 @@ class GreaseWatch:
         """cores: believed core of a piece, °C."""
         for id_, watch in pieces.items():
             own, core = watch.settings, cores.get(id_)
+            if own.pit:
+                continue
             goal = own.tender_low if own.tender_low is not None else own.target
             tight = watch.stage.wrapped_at is not None and own.wrap in KEEPS_FAT
             if own.fat_percent is None or goal is None or core is None or goal <= MELTS or tight or not watch.on_fire:

@@ -165,8 +165,11 @@ class Conditioner:
         """Every 5 s: silence (stale), and values that stand still."""
         if self._started is None:
             self._started = now
-        pits = [(p.settings.id, p.judge.newest) for p in self._pits if p.judge.believed_now()]
+        believed = [p for p in self._pits if p.judge.believed_now()]
+        lies_in = self._lies_in()
         for channel in self._channels.values():
+            pit = lies_in.get(channel.settings.id)
+            pits = [(p.settings.id, p.judge.newest) for p in believed if pit in (None, p.settings.pit)]
             channel.judge.scan(now, self._started, _pit_moved(channel, pits))
         return self._changes(now)
 
@@ -188,12 +191,21 @@ class Conditioner:
             )
             for name, channel in self._channels.items()
         }
-        found = self._faults.minute(seen, self.settings.boiling_point)
-        pits = {pit.settings.id: pit.minutes for pit in self._pits}
-        fallen = self._pit_faults.minute(pits)
+        found: dict[str, tuple[Finding, ...]] = {}
+        fallen: dict[str, tuple[Finding, ...]] = {}
+        lies_in = self._lies_in()
+        for own in self.settings.pit_names:  # probes are held against those of the same pit
+            mine = {name: minutes for name, minutes in seen.items() if (lies_in.get(name) or "") == own}
+            found |= self._faults.minute(mine, self.settings.boiling_point)
+            fallen |= self._pit_faults.minute({p.settings.id: p.minutes for p in self._pits if p.settings.pit == own})
         for name, channel in self._channels.items():
             channel.find((*found.get(name, ()), *fallen.get(name, ())))
         return self._changes(now)
+
+    def _lies_in(self) -> dict[str, str]:
+        """Pit by channel, for what lies in one: a probe goes with its piece."""
+        own = {name: c.settings.pit for name, c in self._channels.items() if c.settings.role in (Role.PIT, Role.MEAT)}
+        return own | {piece.channel: piece.pit for piece in self.settings.cook.pieces if piece.channel in own}
 
     def miss_minute(self) -> None:
         """A minute that nobody watched: unknown to whoever compares minutes."""

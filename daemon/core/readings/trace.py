@@ -16,7 +16,16 @@ from drivers.reading import Quality
 
 MINUTE = 60.0
 CONTROL = ""
-"""In the place of a channel's id: the pit's control value, as it was said when each minute closed."""
+"""In the place of a channel's id: the first pit's control value, as it was said when each minute closed."""
+
+
+def control(pit: str) -> str:
+    """The same of any pit: no channel has a slash in its id."""
+    return f"/{pit}" if pit else CONTROL
+
+
+def is_control(name: str) -> bool:
+    return name == CONTROL or name.startswith("/")
 
 
 class Trace:
@@ -37,7 +46,7 @@ class Trace:
 
     def close_minute(self, minute: int) -> None:
         """Write the median of the running minute as engine minute number `minute` (= time // 60)."""
-        for channel in self._open.keys() | self._medians.keys() - {CONTROL}:
+        for channel in self._open.keys() | {known for known in self._medians if not is_control(known)}:
             values = self._open.get(channel)
             self.put(channel, minute, median(values) if values else nan)
         self._open = {}

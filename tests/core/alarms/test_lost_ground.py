@@ -69,7 +69,7 @@ def test_every_rule_ends_that_nobody_judges_and_none_that_is_not_known() -> None
     """Of a subject that is not there any more no rule is judged; of a pit that nobody sees some are not known."""
     night = Night()
     night.minutes(1)
-    process = replace(night.engine._process_snapshot(night.now), pit=float("nan"))
+    process = replace(night.engine._processes(night.now)[0], pit=float("nan"))
     gone = frozenset((rule.id, "a piece of long ago") for rule in ALARM_RULES)
     blind = frozenset((rule, "pit") for rule in ("fire-out", "pit-high", "runaway"))
     judged = {(c.rule, c.subject): c for c in conditions(replace(process, open=gone | blind))}
