@@ -180,6 +180,9 @@ def _parser() -> argparse.ArgumentParser:
     ship = command("ship", _ship, "tell the crew's centre what the watch keeps (a service beside it)")
     ship.add_argument("--rig", type=Path, required=True, help="rig file (TOML) with a [fleet] section")
     ship.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
+    ship.add_argument(
+        "--my-turn", metavar="RELEASE", help="only ask the centre whether this pit may take that release yet"
+    )
     fleet = command("fleet", _fleet, "serve the crew's page of all pits, at the centre")
     fleet.add_argument(
         "--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)"
@@ -423,10 +426,14 @@ def _doctor(options: argparse.Namespace) -> int:
 
 
 def _ship(options: argparse.Namespace) -> int:
-    from daemon.commands.ship import CannotShip, ship
+    from daemon.commands.ship import CannotShip, not_my_turn, ship
 
     rig, _ = load_both(options.rig, None)
     try:
+        if options.my_turn:
+            why = not_my_turn(rig, options.my_turn)
+            say(f"not yet: {why}" if why else f"it is this pit's turn to take {options.my_turn}")
+            return EXIT_FAILED if why else 0
         ship(rig, options.state)
     except CannotShip as error:
         complain(f"{options.rig}: {error}")

@@ -1,6 +1,7 @@
 #!/bin/sh
 # Installs or upgrades pitvigil on Debian 12 or 13, without a network:
 #   sudo sh install.sh [--wheelhouse DIRECTORY]   as made by wheelhouse.sh; the directory of this file without it
+#   sudo sh install.sh --in-turn   only if the crew's centre says that this board's ring may take this version
 #   sudo sh install.sh --rollback                 back to the version before
 #   --packaged         called by the Debian package, which brings the command itself
 #   --root DIRECTORY   put the files under DIRECTORY, leave users and services of this machine alone
@@ -9,14 +10,15 @@
 # it in one step; the one before stays for a roll-back. What you wrote in /etc/pitvigil is never overwritten.
 set -eu
 here="$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)"
-wheelhouse="$here" root="" rollback="" packaged=""
+wheelhouse="$here" root="" rollback="" packaged="" in_turn=""
 while [ $# -gt 0 ]; do
     case "$1" in
         --wheelhouse) wheelhouse="$(CDPATH= cd -- "$2" && pwd)"; shift 2 ;;
         --root) mkdir -p "$2"; root="$(CDPATH= cd -- "$2" && pwd)"; shift 2 ;;
+        --in-turn) in_turn=yes; shift ;;
         --rollback) rollback=yes; shift ;;
         --packaged) packaged=yes; shift ;;
-        *) sed -n '2,6s/^# *//p' "$0" >&2; exit 2 ;;
+        *) sed -n '2,7s/^# *//p' "$0" >&2; exit 2 ;;
     esac
 done
 opt="$root/opt/pitvigil" etc="$root/etc/pitvigil"
@@ -71,6 +73,7 @@ turn_back() {
 if [ -n "$rollback" ]; then
     turn_back
     restart_if_running || fail "it does not start either; see: journalctl -u pitvigil"
+    ! serves || systemctl try-restart pitvigil-ship 2> /dev/null || true
     exit 0
 fi
 
@@ -91,6 +94,9 @@ esac
 # --- the program ---------------------------------------------------------------------------------------------
 version="$(sed -n '1s/^pitvigil==\([^ ]*\).*/\1/p' "$wheelhouse/pitvigil.lock")"
 version="$version-$(cat "$wheelhouse/pitvigil.lock" "$wheelhouse/requirements.lock" | sha256sum | cut -c1-8)"
+if [ -n "$in_turn" ]; then
+    "$opt/current/bin/pitvigil" ship --rig "$etc/rig.toml" --my-turn "$version" || fail "left as it was"
+fi
 if [ ! -e "$opt/$version/complete" ]; then
     rm -rf "${opt:?}/$version" # what an interrupted installation left
     mkdir -p "$opt"
@@ -148,6 +154,7 @@ if serves; then
         systemctl restart pitvigil || true
         fail "the new version did not get ready: see journalctl -u pitvigil"
     fi
+    systemctl try-restart pitvigil-ship 2> /dev/null || true # tells the crew's centre, where there is one
 fi
 for kept in "$opt"/*-*; do # two versions are enough
     name="$(basename "$kept")"

@@ -16,7 +16,7 @@ compile() {
         --output-file "$output" "$@"
 }
 
-compile deploy/requirements.lock --extra push --extra encrypted "$@"
+compile deploy/requirements.lock --extra push --extra encrypted --extra fleet "$@"
 # What the board runs is what is tested: the second lock must agree with the first.
 compile deploy/requirements-test.lock --extra push --extra encrypted --extra report --extra parquet --extra fleet --extra test \
     --constraint deploy/requirements.lock "$@"

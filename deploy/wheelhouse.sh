@@ -60,4 +60,6 @@ for file in install.sh uninstall.sh pitvigil.service 70-pitvigil.rules journald.
     cp "$here/$file" "$target/"
 done
 cp "$here/../config/examples/rig.toml" "$here/../config/examples/cook.toml" "$target/"
+release="$version-$(cat "$target/pitvigil.lock" "$target/requirements.lock" | sha256sum | cut -c1-8)" # as install.sh has it
+echo "release $release"
 echo "$(ls "$target"/*.whl | wc -l) wheels, $(du -sh "$target" | cut -f1): copy $target to the board and run there: sudo sh install.sh"

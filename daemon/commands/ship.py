@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import signal
+import sys
 import threading
+from importlib.metadata import version
 from pathlib import Path
 from random import SystemRandom
 
 from config.rig import FleetSection, Rig
-from daemon.shell.fleet.centre import DATABASE, LIBRARY_MISSING, library_there
+from daemon.shell.fleet.centre import DATABASE, LIBRARY_MISSING, CentreAway, CentreRefuses, connected, library_there
 from daemon.shell.fleet.shipper import Shipper
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
 
@@ -21,6 +23,33 @@ class CannotShip(Exception):
 
 def ship(rig: Rig, given: Path | None) -> None:
     """Until SIGTERM or SIGINT. Raises CannotShip."""
+    fleet = _section(rig)
+    ended = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    journal = state_directory(rig, given) / JOURNAL_FILE
+    release = release_of(Path(sys.prefix))
+    Shipper(
+        journal, where(fleet), fleet.pit, ended.wait, SystemRandom(), shares=fleet.share_learning, release=release
+    ).run()
+
+
+def not_my_turn(rig: Rig, release: str) -> str:
+    """Why this pit may not take that release yet, in the centre's words; empty when it may. Raises CannotShip."""
+    fleet = _section(rig)
+    try:
+        with connected(where(fleet), fleet.pit) as centre:
+            return centre.not_my_turn(release)
+    except (CentreAway, CentreRefuses) as error:
+        raise CannotShip(f"the centre does not say whose turn it is: {error}") from error
+
+
+def release_of(home: Path) -> str:
+    """What runs, as deploy/install.sh calls it: the directory of a complete installation, else the version alone."""
+    return home.name if (home / "complete").is_file() else version("pitvigil")
+
+
+def _section(rig: Rig) -> FleetSection:
     if rig.fleet is None:
         raise CannotShip("there is no [fleet] section, so there is no centre to tell")
     if not library_there():
@@ -28,11 +57,7 @@ def ship(rig: Rig, given: Path | None) -> None:
     for name in KEYS.values():
         if not (Path(rig.fleet.keys) / name).is_file():
             raise CannotShip(f"{rig.fleet.keys} has no {name}: unpack there what the centre made for this pit")
-    ended = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: ended.set())
-    journal = state_directory(rig, given) / JOURNAL_FILE
-    Shipper(journal, where(rig.fleet), rig.fleet.pit, ended.wait, SystemRandom(), shares=rig.fleet.share_learning).run()
+    return rig.fleet
 
 
 def where(fleet: FleetSection) -> str:

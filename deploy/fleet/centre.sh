@@ -5,6 +5,10 @@
 #   centre.sh add DIR PIT [CREW [CLASS]]  one pit: certificate, role; writes DIR/pits/PIT.tar for its board
 #   centre.sh reader DIR USER           a user of this machine may read everything (and serve the crew's page)
 #   centre.sh pooler DIR USER           a user of this machine may work out what classes of pits have in common
+#   centre.sh ring DIR PIT N            who takes a new release when: ring 1 first, then 2, up to 9; a new pit is in ring 2
+#   centre.sh release DIR RELEASE       offers it, as wheelhouse.sh calls it, to ring 1 first
+#   centre.sh rings DIR                 how far it is, and what is missing before the next ring
+#   centre.sh excuse DIR PIT            it was started anew, but not for the release's sake
 #   centre.sh renew DIR PIT             a new certificate for the same pit; writes DIR/pits/PIT.tar anew
 #   centre.sh revoke DIR PIT            its certificate and its role are refused from now on
 #
@@ -131,6 +135,42 @@ END
     rm -r "$PACK"
 }
 
+changed() {
+    # whether a row was there is psql's to say
+    [ -n "$1" ] || {
+        echo "the centre knows no such pit" >&2
+        exit 2
+    }
+}
+
+ring() {
+    named "$1"
+    changed "$(sql -A -t -v pit="$1" -v ring="$2" <<'END'
+UPDATE pits SET ring = :'ring' WHERE pit = :'pit' RETURNING pit;
+END
+    )"
+}
+
+release() {
+    sql -v release="$1" <<'END'
+INSERT INTO releases VALUES (:'release') ON CONFLICT (release) DO UPDATE SET offered = now();
+END
+    rings
+}
+
+rings() {
+    sql -c "SELECT ring, pits, taken AS \"have it\", round(hours::numeric, 1) AS \"hours of cooking\",
+        array_to_string(missing, '; ') AS \"missing before the next\" FROM ring_state()"
+}
+
+excuse() {
+    named "$1"
+    changed "$(sql -A -t -v pit="$1" <<'END'
+UPDATE pits SET restart_known = restart WHERE pit = :'pit' RETURNING pit;
+END
+    )"
+}
+
 renew() {
     PIT=$1
     named "$PIT"
@@ -177,10 +217,10 @@ END
     echo "revoked $PIT. Its rows stay. Reload the broker as well: it reads $DIR/crl.pem anew."
 }
 
-[ $# -ge 3 ] || usage
+[ $# -ge 3 ] || [ "$*" = "rings ${2:-}" ] || usage
 WHAT=$1 DIR=$2
 shift 2
 case $WHAT in
-make | add | reader | pooler | renew | revoke) "$WHAT" "$@" ;;
+make | add | reader | pooler | ring | release | rings | excuse | renew | revoke) "$WHAT" "$@" ;;
 *) usage ;;
 esac

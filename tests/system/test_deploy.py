@@ -124,7 +124,7 @@ def test_life_of_an_installation(tmp_path: Path) -> None:
     assert not list(opt.glob("1.1-*"))
 
     (opt / "1.1-interrupted").mkdir()  # a power cut in an earlier upgrade
-    assert install(new, root).returncode == 0
+    assert install(new, root, "--in-turn").returncode == 0, "its ring is open: what runs says so"
     assert running_version(root) == "version 1.1"
     assert (opt / "previous").resolve() == directory
     assert not (opt / "1.1-interrupted").exists()
@@ -145,6 +145,20 @@ def test_life_of_an_installation(tmp_path: Path) -> None:
     assert (etc / "rig.toml").read_text() == "# my own rig\n"
     subprocess.run([*uninstall, "--purge"], check=True, capture_output=True)
     assert not etc.exists()
+
+
+def test_a_board_whose_turn_it_is_not_is_left_as_it_was(tmp_path: Path) -> None:
+    """`--in-turn` asks what runs, before anything is made."""
+    new, root = make_wheelhouse(tmp_path / "new", "1.1"), tmp_path / "root"
+    runs = root / "opt/pitvigil/current/bin/pitvigil"
+    runs.parent.mkdir(parents=True)
+    runs.write_text('#!/bin/sh\necho "$*"\nexit 1\n')
+    runs.chmod(0o755)
+    refused = install(new, root, "--in-turn")
+    assert refused.returncode == 1
+    assert re.fullmatch(rf"ship --rig {root}/etc/pitvigil/rig.toml --my-turn 1\.1-[0-9a-f]{{8}}\n", refused.stdout)
+    assert "left as it was" in refused.stderr
+    assert not list((root / "opt/pitvigil").glob("1.1-*"))
 
 
 def test_without_a_version_before_there_is_no_roll_back(tmp_path: Path) -> None:
@@ -350,7 +364,7 @@ def test_locks_hold_what_the_project_asks_for() -> None:
     def names(requirements: list[str]) -> set[str]:
         return {re.split(r"[<>=!~\[ ]", r)[0].lower() for r in requirements}
 
-    board = names(project["dependencies"] + extras["push"] + extras["encrypted"])
+    board = names(project["dependencies"] + extras["push"] + extras["encrypted"] + extras["fleet"])
     assert board <= set(_pinned("requirements.lock"))
     everything = board.union(*(names(extra) for extra in extras.values()))
     assert everything <= set(_pinned("requirements-test.lock"))

@@ -52,7 +52,8 @@ class CentreRefuses(Exception):
 @dataclass(frozen=True, slots=True)
 class Batch:
     """What goes in one transaction. cursor: where the centre stands after it. now: how the pit stands, JSON. lessons:
-    what its fires have shown, in place of what was told before; None: as before."""
+    what its fires have shown, in place of what was told before; None: as before. release: what the board runs. restart: the
+    newest start in a hurry, by its number in the journal."""
 
     cursor: Cursor
     events: tuple[EventRow, ...]
@@ -60,6 +61,8 @@ class Batch:
     cooks: tuple[CookRow, ...]
     now: dict[str, Any]
     lessons: tuple[Lesson, ...] | None = None
+    release: str = ""
+    restart: int = 0
 
 
 class Centre:
@@ -84,6 +87,13 @@ class Centre:
             rows = self._connection.execute("SELECT id, digest FROM cooks WHERE pit = %s", (self._pit,)).fetchall()
             self._connection.rollback()
         return dict(rows)
+
+    def not_my_turn(self, release: str) -> str:
+        """Why this pit may not take that release yet; empty when its ring is open."""
+        with _classed():
+            (why,) = self._connection.execute("SELECT my_turn(%s)", (release,)).fetchone() or ("",)
+            self._connection.commit()
+        return str(why)
 
     def class_figures(self) -> tuple[ClassFigure, ...]:
         """What pits of this one's class have shown together, as the centre pooled it last."""
@@ -131,8 +141,19 @@ class Centre:
                     [(self._pit, one.figure, one.mean, one.spread, one.fires) for one in batch.lessons],
                 )
             at.execute(
-                "UPDATE pits SET heard = now(), now = %s, event = %s, event_time = %s, block = %s WHERE pit = %s",
-                (json.dumps(batch.now), batch.cursor.event, batch.cursor.event_time, batch.cursor.block, self._pit),
+                """UPDATE pits SET heard = now(), now = %(now)s, event = %(event)s, event_time = %(time)s, block = %(block)s,
+                release_at = CASE release WHEN %(release)s THEN release_at ELSE now() END,
+                restart_known = CASE release WHEN %(release)s THEN restart_known ELSE %(restart)s END,
+                release = %(release)s, restart = %(restart)s WHERE pit = %(pit)s""",
+                {
+                    "now": json.dumps(batch.now),
+                    "event": batch.cursor.event,
+                    "time": batch.cursor.event_time,
+                    "block": batch.cursor.block,
+                    "release": batch.release,
+                    "restart": batch.restart,
+                    "pit": self._pit,
+                },
             )
             if at.rowcount != 1:
                 raise CentreRefuses(f"the centre takes nothing from {self._pit} any more: it was revoked")

@@ -7,7 +7,7 @@ from importlib.resources import files
 
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.said import said
-from daemon.shell.fleet.overview import DAYS, CookRow, PitRow
+from daemon.shell.fleet.overview import DAYS, CookRow, PitRow, RingRow
 from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import table
 from daemon.shell.report.markup import Child, Element, document, node
@@ -93,12 +93,23 @@ def figures_page(rows: Sequence[tuple[str, AlarmFigures]]) -> bytes:
     return _page("Alarm figures", f"Of the last {DAYS:.0f} days", tables or [node("p", "No alarm was told yet.")])
 
 
+def rings_page(rows: Sequence[RingRow]) -> bytes:
+    body = table(
+        "A ring may take the release when nothing is missing in those before it. Each crew takes it on its own boards "
+        "(install.sh --in-turn); nothing is sent to a pit from here.",
+        ("Ring", "Pits", "Heard since", "Have it", "Cooking with it", "Missing before the next ring"),
+        [(str(r.ring), str(r.pits), str(r.counted), str(r.taken), duration(3600 * r.hours), "; ".join(r.missing) or "nothing")
+         for r in rows],
+    )  # fmt: skip
+    return _page("Upgrades by rings", f"{len(rows)} rings", body if rows else node("p", "No release is on offer."))
+
+
 def trouble_page(text: str) -> bytes:
     return _page("No picture", "The database does not answer", [node("p", text)], refresh=True)
 
 
 def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool = False) -> bytes:
-    links = (("/", "Pits"), ("/cooks", "Cooks"), ("/alarms", "Alarm figures"))
+    links = (("/", "Pits"), ("/cooks", "Cooks"), ("/alarms", "Alarm figures"), ("/rings", "Upgrades"))
     read = (("?unit=C", "°C"), ("?unit=F", "°F"), ("?clock=24", "24 h"), ("?clock=12", "12 h"))
     head = node(
         "head",

@@ -53,7 +53,7 @@ class CrewServer:
         app = web.Application(middlewares=[self._guarded])
         app.add_routes([web.get("/", self._pits), web.get("/cooks", self._cooks), web.get("/alarms", self._alarms)])
         app.cleanup_ctx.append(self._watching)
-        app.add_routes([web.get("/compare", self._compare)])
+        app.add_routes([web.get("/compare", self._compare), web.get("/rings", self._rings)])
         return app
 
     async def _watching(self, _: web.Application) -> AsyncIterator[None]:
@@ -121,6 +121,9 @@ class CrewServer:
 
     async def _alarms(self, request: web.Request) -> web.Response:
         return await self._answer(lambda db: crew_page.figures_page(overview.alarm_figures(db)))
+
+    async def _rings(self, request: web.Request) -> web.Response:
+        return await self._answer(lambda db: crew_page.rings_page(overview.rings(db)))
 
     async def _answer(self, page: Callable[[psycopg.Connection[Any]], bytes]) -> web.Response:
         """Green over a dead database is worse than no page."""

@@ -61,6 +61,27 @@ class CookRow:
     figures: dict[str, Any] | None
 
 
+@dataclass(frozen=True, slots=True)
+class RingRow:
+    """How a ring stands with the release on offer. counted: of its pits, those heard since. hours: of cooking with it.
+    missing: what must change before the next ring may take it."""
+
+    ring: int
+    pits: int
+    counted: int
+    taken: int
+    hours: float
+    missing: tuple[str, ...]
+
+
+def rings(db: psycopg.Connection[Any]) -> list[RingRow]:
+    """The first ring first; none without a release on offer."""
+    return [
+        RingRow(ring, pits, counted, taken, hours, tuple(missing))
+        for ring, pits, counted, taken, hours, missing in db.execute("SELECT * FROM ring_state()")
+    ]
+
+
 def pits(db: psycopg.Connection[Any], crew: str = "") -> list[PitRow]:
     """Those that are not revoked; first who has an alarm, then who is silent, then the rest by name."""
     rows = db.execute(

@@ -31,6 +31,8 @@ EVENTS_AT_ONCE: Final = 500
 BYTES_AT_ONCE: Final = 1_000_000
 BLOCKS_AT_ONCE: Final = 36
 """six hours"""
+SOON: Final = 1800.0
+"""s of standing still after which a start is one of somebody who came back, not of a watch that fell. Our choice."""
 BUSY: Final = 5.0
 """s to wait for the watch's own writes"""
 
@@ -108,6 +110,21 @@ class Past:
             (until, FORECASTS_BACK),
         ):
             yield EventRow(*row)
+
+    def hurried_start(self, after: int, known: int) -> tuple[int, int]:
+        """The newest start that came soon after the life before, as after a crash; one in the morning of a board that was
+        off is none. after: number of the newest input that was looked at; known: what was found then. Both anew."""
+        (newest,) = self._db.execute("SELECT COALESCE(MAX(seq), 0) FROM inputs").fetchone()
+        for seq, time, body in self._db.execute(
+            "SELECT seq, time, body FROM inputs WHERE seq > ? AND seq <= ? AND kind = 'Resumed' ORDER BY seq",
+            (after, newest),
+        ).fetchall():
+            before = self._db.execute(
+                "SELECT time FROM inputs WHERE seq < ? ORDER BY seq DESC LIMIT 1", (seq,)
+            ).fetchone()
+            if before and time - before[0] < SOON and json.loads(body).get("life"):
+                known = seq
+        return newest, known
 
     def events(self, after: int) -> list[EventRow]:
         """In order, at most EVENTS_AT_ONCE and about BYTES_AT_ONCE."""

@@ -38,12 +38,21 @@ Wait = Callable[[float], bool]
 
 class Shipper:
     """journal: the watch's file. where: libpq connection string. pit: role at the centre. shares: also what the fires have
-    shown, and fetch what pits of this class have; without it, what was shared before is deleted there."""
+    shown, and fetch what pits of this class have; without it, what was shared before is deleted there. release: what this
+    board runs."""
 
     def __init__(
-        self, journal: Path, where: str, pit: str, wait: Wait, random: Random, *, shares: bool = False
+        self,
+        journal: Path,
+        where: str,
+        pit: str,
+        wait: Wait,
+        random: Random,
+        *,
+        shares: bool = False,
+        release: str = "",
     ) -> None:
-        self._journal, self._where, self._pit, self._shares = journal, where, pit, shares
+        self._journal, self._where, self._pit, self._shares, self._release = journal, where, pit, shares, release
         self._wait, self._random = wait, random
         self._failures = 0
         self._trouble = ""
@@ -65,7 +74,9 @@ class Shipper:
         """True when it is time to end."""
         past = Past(self._journal)
         try:
-            told = _Told(past, past.continued(centre.cursor()), centre.digests(), shares=self._shares)
+            told = _Told(
+                past, past.continued(centre.cursor()), centre.digests(), shares=self._shares, release=self._release
+            )
             looks = 0
             while True:
                 sent = told.send(centre, thorough=looks % LOOKS_AN_HOUR == 0)
@@ -105,8 +116,9 @@ class Shipper:
 class _Told:
     """What the centre has been told by this connection."""
 
-    def __init__(self, past: Past, cursor: Cursor, cooks: dict[str, str], *, shares: bool) -> None:
-        self._past, self._cursor, self._cooks, self._shares = past, cursor, cooks, shares
+    def __init__(self, past: Past, cursor: Cursor, cooks: dict[str, str], *, shares: bool, release: str) -> None:
+        self._past, self._cursor, self._cooks, self._shares, self._release = past, cursor, cooks, shares, release
+        self._looked, self._restart, self._restart_told = 0, 0, 0
         self._lessons: list[Lesson] | None = None
         self._newest_cook = 0
         self._quiet = QUIET_LOOKS
@@ -130,13 +142,15 @@ class _Told:
             events[-1].time if events else self._cursor.event_time,
             blocks[-1].index if blocks else self._cursor.block,
         )
-        nothing = not (events or blocks or cooks) and lessons == self._lessons
+        self._looked, self._restart = self._past.hurried_start(self._looked, self._restart)
+        nothing = not (events or blocks or cooks) and lessons == self._lessons and self._restart == self._restart_told
         if nothing and self._quiet < QUIET_LOOKS:
             self._quiet += 1
             return False
         self._quiet = 1
         news = None if lessons == self._lessons else tuple(lessons or ())
-        centre.put(Batch(cursor, tuple(events), tuple(blocks), cooks, self._now.told(), news))
-        self._cursor, self._lessons, self._newest_cook = cursor, lessons, changing
+        now = self._now.told()
+        centre.put(Batch(cursor, tuple(events), tuple(blocks), cooks, now, news, self._release, self._restart))
+        self._cursor, self._lessons, self._newest_cook, self._restart_told = cursor, lessons, changing, self._restart
         self._cooks |= {one.id: one.digest for one in cooks}
         return bool(events or blocks)

@@ -80,7 +80,7 @@ async def test_what_a_board_says_is_text_only(database: Database, client: TestCl
 @pytest.mark.parametrize(
     ("path", "host", "status"),
     [("/", "evil.example", 403), ("/", "evil.example:8090", 403), ("/", "fleet.example", 200), ("/cooks?q=%27;--", "", 200),
-     ("/cooks?q=" + "x%20" * 5000, "", 200), ("/alarms", "", 200), ("/nothing", "", 404),
+     ("/cooks?q=" + "x%20" * 5000, "", 200), ("/alarms", "", 200), ("/rings", "", 200), ("/nothing", "", 404),
      ("/cooks?q=%00", "", 200), ("/?crew=%00%ff%ED%A0%80", "", 200)],
 )  # fmt: skip
 async def test_strange_questions(client: TestClient[Any, Any], path: str, host: str, status: int) -> None:
