@@ -1,6 +1,7 @@
 """The catalogue of texts: key -> template. A template is a sentence with placeholders `{name:kind}`, see `composer.KINDS`.
 
-One file a language; the tables of the file are the first parts of the key.
+`english.toml` has what the watch says, `english.page.toml` what the page says by itself; another language has the same files
+under its own name. The tables of a file are the first parts of the key.
 """
 
 from __future__ import annotations
@@ -38,12 +39,19 @@ class Catalogue:
             found = self._parts[key] = split(self.texts.get(key, key.replace("{", "{{").replace("}", "}}")))
         return found
 
+    def under(self, prefix: str) -> dict[str, str]:
+        """The texts whose keys begin with it, by the rest of their keys."""
+        return {key.removeprefix(prefix): text for key, text in self.texts.items() if key.startswith(prefix)}
+
 
 @cache
 def catalogue(language: str = ENGLISH) -> Catalogue:
     """The texts of a language. Raises FileNotFoundError where there are none."""
-    body = files("daemon.texts").joinpath(f"{language}.toml").read_text(encoding="utf-8")
-    return Catalogue(dict(_flat("", tomllib.loads(body))))
+    folder = files("daemon.texts")
+    texts: dict[str, str] = {}
+    for name in (f"{language}.toml", f"{language}.page.toml"):
+        texts |= _flat("", tomllib.loads(folder.joinpath(name).read_text(encoding="utf-8")))
+    return Catalogue(texts)
 
 
 def split(template: str) -> Parts:

@@ -94,10 +94,14 @@ GIVE_WAY = ("name", "text")
 
 @dataclasses.dataclass(frozen=True)
 class Composer:
-    """Makes sentences for one reader."""
+    """Makes sentences for one reader. texts: instead of the catalogue of the reader's language."""
 
     reader: Reader = CELSIUS
-    texts: Catalogue = dataclasses.field(default_factory=catalogue)
+    texts: Catalogue | None = None
+
+    @property
+    def catalogue(self) -> Catalogue:
+        return catalogue(self.reader.language) if self.texts is None else self.texts
 
     def say(self, text: Text, room: int | None = None) -> str:
         """The sentence, in at most `room` characters, which for a message is GLANCE: a name or an inner sentence gives way."""
@@ -106,7 +110,7 @@ class Composer:
         if room is None and is_message(text.key):
             room = GLANCE
         values = dict(text.values)
-        parts = self.texts.parts(text.key)
+        parts = self.catalogue.parts(text.key)
         if room is not None:
             room -= sum(len(self._part(words, name, kind, values, 0)) for words, name, kind in parts)
         made = "".join(self._part(words, name, kind, values, room) for words, name, kind in parts)

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from config.units import FAHRENHEIT_PER_CELSIUS, KG_PER_POUND, to_fahrenheit
+from daemon.texts.catalogue import ENGLISH
 
 METRES_PER_INCH = 0.0254
 """Exact, by the international agreement of 1959."""
@@ -22,13 +23,14 @@ NB = "\u00a0"
 class Reader:
     """zone: name in the tz database. Times given to it are engine time, s; `wall_offset` makes them UTC.
     fahrenheit: also pounds and inches. weekday: the clock names the day too, for what lasts longer than one.
-    twelve: a clock of twelve hours."""
+    twelve: a clock of twelve hours. language: whose catalogue (`texts/catalogue`)."""
 
     fahrenheit: bool = False
     zone: str = "UTC"
     wall_offset: float = 0.0
     weekday: bool = False
     twelve: bool = False
+    language: str = ENGLISH
 
     @property
     def unit(self) -> str:

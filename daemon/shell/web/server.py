@@ -28,6 +28,7 @@ from daemon.shell.web.plan_api import PlanApi
 from daemon.shell.web.readers import Readers
 from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
+from daemon.texts.catalogue import catalogue
 
 LOG = logging.getLogger(__name__)
 WIRE_LOG = logging.getLogger(f"{__name__}.wire")
@@ -92,7 +93,7 @@ class PageServer:
         """What went wrong in a handler, each said once."""
         self._guests = 0
         """Requests without the key that are being answered."""
-        self._assets = load_assets()
+        self._assets = load_assets(texts=catalogue(settings.reader.language))
         self._streams = Streams()
         self._api = Api(
             snapshot,

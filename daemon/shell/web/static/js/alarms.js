@@ -4,16 +4,17 @@
 import { bullets, button, buttonRow, find, keyed, make, muted, redraw, say } from "./dom.js";
 import { live, tell } from "./live.js";
 import { clock, plain, shape, span } from "./words.js";
+import { t } from "./texts.js";
 
 const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
 const OVER = "returned-unacknowledged";
 const AWAY = new Set(["shelved", "suppressed-by-design", "out-of-service"]);
 const STATES = {
-  unacknowledged: "New",
-  acknowledged: "Seen, still so",
-  [OVER]: "Over, not yet seen",
-  "latched-unacknowledged": "Happened, not yet seen",
-  "latched-acknowledged": "Happened, seen",
+  unacknowledged: t("alarms.new"),
+  acknowledged: t("alarms.seen-still-so"),
+  [OVER]: t("alarms.over-not-yet-seen"),
+  "latched-unacknowledged": t("alarms.happened-not-yet-seen"),
+  "latched-acknowledged": t("alarms.happened-seen"),
 };
 const RANK = { high: 0, medium: 1, low: 2 };
 /** Rules that speak of one cause, what asks for the act first; the others say no more than why. */
@@ -65,21 +66,23 @@ export function causes(snapshot) {
 function shelving(alarm) {
   const reason = make(
     "select",
-    { "aria-label": "Reason" },
-    ...["I am working on it", "Probe is out for a reason", "Known and harmless now"].map((text) =>
-      make("option", {}, text),
-    ),
+    { "aria-label": t("alarms.reason") },
+    ...[
+      t("alarms.i-am-working-on-it"),
+      t("alarms.probe-is-out-for-a"),
+      t("alarms.known-and-harmless-now"),
+    ].map((text) => make("option", {}, text)),
   );
   const shelve = (minutes) =>
-    button(`${minutes} min`, () =>
+    button(t("alarms.minutes-min", { minutes }), () =>
       tell(
         "/api/shelve",
         { alarm: alarm.key, seconds: minutes * 60, reason: reason.value },
-        `Away for ${minutes} min. It will come back by itself.`,
+        t("alarms.away-for-min-it-will", { minutes }),
       ),
     );
   return [
-    make("p", {}, "Put away for a while, because"),
+    make("p", {}, t("alarms.put-away-for-a-while")),
     reason,
     make("div", { class: "buttons tight" }, shelve(15), shelve(60), shelve(120)),
   ];
@@ -97,23 +100,23 @@ function card(first) {
   ];
   const see = async () => {
     for (const { key } of group.members.filter(isNew))
-      await acknowledge(key, "Seen. It stays here until it is over.");
+      await acknowledge(key, t("alarms.seen-it-stays-here-until"));
   };
-  const seen = button("Seen", see, { class: "main" });
-  const pause = button("Pause 15 min", () =>
-    tell("/api/pause", { seconds: 900 }, "Sound is paused for 15 min. Anything new still sounds."),
+  const seen = button(t("alarms.seen"), see, { class: "main" });
+  const pause = button(t("alarms.pause-15-min"), () =>
+    tell("/api/pause", { seconds: 900 }, t("alarms.sound-is-paused-for-15")),
   );
   const later = make(
     "details",
     { class: "later" },
-    make("summary", {}, "Not now"),
+    make("summary", {}, t("alarms.not-now")),
     buttonRow(pause),
     ...shelving(alarm),
   );
   const actions = make("div", { class: "answers" }, seen, later);
   // What happened once stays until somebody says that it was put right: the second acknowledgement.
   const put_right = buttonRow(
-    button("It is put right", () => acknowledge(alarm.key, "Good. It is off the list.")),
+    button(t("alarms.it-is-put-right"), () => acknowledge(alarm.key, t("alarms.good-it-is-off-the-list"))),
   );
   const node = make(
     "article",
@@ -131,17 +134,20 @@ function card(first) {
     const fresh = members.some(isNew);
     const over = leader.state === OVER;
     node.className = `alarm ${leader.priority} ${fresh ? "new" : ""} ${over ? "over" : ""}`;
-    const kind = leader.prompt ? "call" : "alarm";
+    const kind = leader.prompt ? t("alarms.call") : t("alarms.alarm");
     say(
       status,
-      `${STATES[leader.state] ?? plain(leader.state)} · ${leader.priority} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
+      `${STATES[leader.state] ?? plain(leader.state)} · ${plain(leader.priority)} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
     );
     const timed = leader.consequence_in === null || TIMED.test(leader.because); // said already
-    say(because, leader.because + (timed ? "" : ` About ${span(leader.consequence_in)} left.`));
+    say(
+      because,
+      leader.because + (timed ? "" : t("alarms.about-left", { consequence_in: span(leader.consequence_in) })),
+    );
     const also = rest
       .map(({ text }) => text)
       .filter((text) => !members.some((one) => one.text !== text && one.text.startsWith(text)));
-    redraw(others, also, () => also.map((text) => make("li", {}, `Also: ${text}`)));
+    redraw(others, also, () => also.map((text) => make("li", {}, t("alarms.also-text", { text }))));
     others.hidden = also.length === 0;
     put_right.hidden = leader.state !== "latched-acknowledged";
     seen.hidden = !fresh;
@@ -152,7 +158,7 @@ function card(first) {
 }
 
 const keyOf = ({ cause, leader }) => `${cause} ${leader.key}#${leader.occurrence}#${leader.text}`;
-const counted = (number, one, many) => (number === 0 ? "" : `${number} ${number === 1 ? one : many}`);
+const counted = (number, one, many) => (number === 0 ? "" : t(number === 1 ? one : many, { number }));
 
 /** Shows them all. Gives the one that stands large, or undefined. */
 export function showAlarms(snapshot) {
@@ -164,8 +170,9 @@ export function showAlarms(snapshot) {
   const over = others.filter(({ leader }) => leader.state === OVER).length;
   const fresh = others.filter(({ leader, members }) => leader.state !== OVER && members.some(isNew)).length;
   const words = [
-    counted(others.length - over, "more alarm", "more alarms") + (fresh ? ` (${fresh} new)` : ""),
-    counted(over, "is over", "are over"),
+    counted(others.length - over, "alarms.more-alarm", "alarms.more-alarms") +
+      (fresh ? t("alarms.fresh-new", { fresh }) : ""),
+    counted(over, "alarms.is-over", "alarms.are-over"),
   ];
   find("more").hidden = others.length === 0;
   say(find("more-words"), words.filter(Boolean).join(", "));
@@ -174,15 +181,13 @@ export function showAlarms(snapshot) {
 }
 
 export function prepareAlarms() {
-  find("all-seen").addEventListener("click", () =>
-    acknowledge("*", "All seen. What still stands stays here until it is over."),
-  );
+  find("all-seen").addEventListener("click", () => acknowledge("*", t("alarms.all-seen-what-still")));
 }
 
 export const alarmsAway = (parent, snapshot) => {
   const away = snapshot.alarms.filter(isAway);
   const word = (alarm) =>
-    alarm.state === "suppressed-by-design" ? "not sounding: it has a known cause" : plain(alarm.state);
+    alarm.state === "suppressed-by-design" ? t("alarms.not-sounding-it-has-a") : plain(alarm.state);
   redraw(parent, away, () =>
     away.length === 0
       ? []
@@ -190,7 +195,7 @@ export const alarmsAway = (parent, snapshot) => {
           make(
             "div",
             { class: "plate" },
-            make("h2", {}, "Put away"),
+            make("h2", {}, t("alarms.put-away")),
             bullets(
               ...away.map((alarm) =>
                 make(
@@ -199,11 +204,13 @@ export const alarmsAway = (parent, snapshot) => {
                   make(
                     "p",
                     {},
-                    `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : ` until ${clock(alarm.shelved_until, snapshot)}`}`,
+                    `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : t("alarms.until-shelved-until", { shelved_until: clock(alarm.shelved_until, snapshot) })}`,
                   ),
                   muted(alarm.shelved_reason),
                   alarm.state === "shelved"
-                    ? button("Bring back", () => tell("/api/unshelve", { alarm: alarm.key }, "It is back."))
+                    ? button(t("alarms.bring-back"), () =>
+                        tell("/api/unshelve", { alarm: alarm.key }, t("alarms.it-is-back")),
+                      )
                     : null,
                 ),
               ),

@@ -3,44 +3,23 @@
 import { across, bullets, button, buttonRow, make, muted, redraw, say, strong } from "./dom.js";
 import { listen, live, pairing, sinceWord } from "./live.js";
 import { degrees, keep, prefer, qualityOf, reading, recall, span, state, trend, unit } from "./words.js";
+import { t } from "./texts.js";
 
 const CAUTIONS = [
-  [
-    "Hot metal",
-    "The pit, its lid and its tools burn skin at once, and go on doing so for hours after the fire. " +
-      "Dry, heavy gloves; a clear, lit way to the pit; children and animals away.",
-  ],
-  [
-    "Grease fire",
-    "Shut the lid and the dampers and step back. Never water on burning fat. Keep a fire blanket or a " +
-      "suitable extinguisher within reach, and call the fire service early.",
-  ],
-  [
-    "Carbon monoxide",
-    "Burning wood and charcoal gives a gas nobody can see or smell. Never burn indoors, in a tent, a " +
-      "garage or under a closed roof. Embers count. Headache, sickness or dizziness: out into the air " +
-      "and call for help.",
-  ],
-  [
-    "Food safety",
-    "The figures name the published rule they follow, and come from one spot of one piece. They " +
-      "inform; they never certify food as safe. Check the thickest parts with a clean probe of your " +
-      "own, keep hot food hot and cool leftovers fast.",
-  ],
-  [
-    "Tired cook",
-    "Just out of bed people are slow and sure of themselves. Sit up, light on, shoes on; then do the " +
-      "one thing the alarm asks for.",
-  ],
+  [t("care.hot-metal"), t("care.the-pit-its-lid-and-its")],
+  [t("care.grease-fire"), t("care.shut-the-lid-and-the")],
+  [t("care.carbon-monoxide"), t("care.burning-wood-and")],
+  [t("care.food-safety"), t("care.the-figures-name-the")],
+  [t("care.tired-cook"), t("care.just-out-of-bed-people")],
 ];
 
 /** What went wrong on the way from one device, in words; empty when nothing did. */
 function losing(link) {
   const counts = [
-    [link.lost, "lines lost"],
-    [link.refused, "lines refused"],
-    [link.restarts, "restarts"],
-    [link.unnamed, "values without a channel"],
+    [link.lost, t("care.lines-lost")],
+    [link.refused, t("care.lines-refused")],
+    [link.restarts, t("care.restarts")],
+    [link.unnamed, t("care.values-without-a-channel")],
   ];
   return counts
     .filter(([count]) => count)
@@ -72,8 +51,8 @@ export function careRoom(root) {
   choose(
     units,
     [
-      ["C", "°C, kg"],
-      ["F", "°F, lb"],
+      ["C", t("care.c-kg")],
+      ["F", t("care.f-lb")],
     ],
     reading("unit"),
     (value) => choosing("unit", value),
@@ -90,10 +69,10 @@ export function careRoom(root) {
   choose(
     lights,
     [
-      ["auto", "By the hour"],
-      ["day", "Day"],
-      ["night", "Night"],
-      ["ember", "Ember red"],
+      ["auto", t("care.by-the-hour")],
+      ["day", t("care.day")],
+      ["night", t("care.night")],
+      ["ember", t("care.ember-red")],
     ],
     recall("light") ?? "auto",
     (value) => {
@@ -104,21 +83,21 @@ export function careRoom(root) {
   root.replaceChildren(
     ...[
       live.facts && !live.facts.paired ? pairing() : null,
-      make("section", { class: "plate" }, make("h2", {}, "Every probe"), probes, links),
+      make("section", { class: "plate" }, make("h2", {}, t("care.every-probe")), probes, links),
       make(
         "section",
         { class: "plate" },
-        make("h2", {}, "Units"),
+        make("h2", {}, t("care.units")),
         units,
-        make("h2", {}, "Clock"),
+        make("h2", {}, t("care.clock")),
         clocks,
-        make("h2", {}, "Light"),
+        make("h2", {}, t("care.light")),
         lights,
       ),
       make(
         "section",
         { class: "plate" },
-        make("h2", {}, "Take care"),
+        make("h2", {}, t("care.take-care")),
         ...CAUTIONS.map(([title, text]) => make("div", {}, make("h3", {}, title), make("p", {}, text))),
       ),
     ].filter(Boolean),
@@ -127,7 +106,13 @@ export function careRoom(root) {
   const tick = () => {
     for (const channel of live.snapshot?.channels ?? []) {
       const node = ages.get(channel.id);
-      if (node) say(node, channel.age === null ? "never read" : `${span(channel.age + sinceWord())} ago`);
+      if (node)
+        say(
+          node,
+          channel.age === null
+            ? t("care.never-read")
+            : t("care.age-ago", { age: span(channel.age + sinceWord()) }),
+        );
     }
   };
   function update(snapshot) {
@@ -148,7 +133,9 @@ export function careRoom(root) {
     redraw(links, snapshot.links, () =>
       snapshot.links
         .filter(losing)
-        .map((link) => muted(`Device ${link.device} since the watch began: ${losing(link)}.`)),
+        .map((link) =>
+          muted(t("care.device-since-the-watch", { device: link.device, losing: losing(link) })),
+        ),
     );
     tick();
   }

@@ -6,6 +6,7 @@ import { markings, ROW, ROWS } from "./markings.js";
 import { readable } from "./reading.js";
 import { fingers } from "./touch.js";
 import { at, reading, shown } from "./words.js";
+import { t } from "./texts.js";
 
 let library;
 async function load() {
@@ -47,14 +48,7 @@ export async function chart(
   box.plot = null;
   if (!Plot) {
     box.className = "chart note";
-    box.replaceChildren(
-      make(
-        "p",
-        { class: "suspect" },
-        "No curve here: the chart library was not put in when this page was installed " +
-          "(deploy/web-assets.sh does it). Everything else works.",
-      ),
-    );
+    box.replaceChildren(make("p", { class: "suspect" }, t("chart.no-curve-here-the-chart")));
     return false;
   }
   box.className = "chart";
@@ -161,7 +155,7 @@ function showAll(box) {
 }
 
 /** After fingers have zoomed into what a chart has. */
-export const whole = (box) => button("The whole", () => showAll(box));
+export const whole = (box) => button(t("chart.the-whole"), () => showAll(box));
 
 /** dashes: of each line, in the same order; without them all are whole. values: nodes that stand behind the names. */
 export const legend = (names, dashes = [], values = []) =>

@@ -5,11 +5,12 @@ import { chart, dashOf, legend, seriesInk, whole } from "./chart.js";
 import { FIGURES, orDash } from "./figures.js";
 import { ask } from "./live.js";
 import { day } from "./words.js";
+import { t } from "./texts.js";
 
 const SHOWN = [
-  ["pit", "Pits"],
-  ["core", "Cores"],
-  ["both", "Both"],
+  ["pit", t("compare.pits")],
+  ["core", t("compare.cores")],
+  ["both", t("compare.both")],
 ];
 
 /** A cook's values at the instants of all cooks: between its own samples the last one holds, outside its span nothing. */
@@ -25,7 +26,7 @@ function linesOf(curves, times, which) {
   return curves.flatMap((curve, index) => {
     const ink = seriesInk(index);
     const pit = {
-      label: `${curve.cook.name}, pit`,
+      label: t("compare.name-pit", { name: curve.cook.name }),
       values: onAxis(times, curve.time, curve.pit),
       ink,
       dash: dashOf(index),
@@ -57,7 +58,7 @@ function figuresTable(curves) {
     );
   return make(
     "div",
-    { class: "scroll", tabindex: "0", role: "region", "aria-label": "Comparison in numbers" },
+    { class: "scroll", tabindex: "0", role: "region", "aria-label": t("compare.comparison-in-numbers") },
     make(
       "table",
       { class: "side" },
@@ -70,7 +71,7 @@ function figuresTable(curves) {
         "tbody",
         {},
         ...FIGURES.map(([name, , value]) => row(name, value)),
-        row("Verdict", (cook) => cook.verdict || null),
+        row(t("compare.verdict"), (cook) => cook.verdict || null),
       ),
     ),
   );
@@ -79,14 +80,14 @@ function figuresTable(curves) {
 export function compareRoom(root, ids) {
   const plot = make("div", { class: "chart" });
   const which = make("div", { class: "buttons tight" });
-  const body = make("div", { class: "stack" }, muted("Fetching the cooks."));
+  const body = make("div", { class: "stack" }, muted(t("compare.fetching-the-cooks")));
   root.replaceChildren(
     make(
       "section",
       { class: "plate" },
-      make("h2", {}, "Side by side"),
+      make("h2", {}, t("compare.side-by-side")),
       body,
-      buttonRow(make("a", { class: "button", href: "#cooks" }, "Back to the cooks")),
+      buttonRow(make("a", { class: "button", href: "#cooks" }, t("compare.back-to-the-cooks"))),
     ),
   );
   ask(`/api/cooks/compare?${ids.map((id) => `cook=${encodeURIComponent(id)}`).join("&")}&points=400`)
@@ -101,7 +102,7 @@ export function compareRoom(root, ids) {
         );
         return chart(plot, times, linesOf(curves, times, kind), {
           time: false,
-          label: "The cooks on one time axis; the table below holds the figures",
+          label: t("compare.the-cooks-on-one-time"),
         });
       };
       body.replaceChildren(
@@ -111,7 +112,7 @@ export function compareRoom(root, ids) {
           curves.map(({ cook }) => cook.name),
           curves.map((_curve, index) => dashOf(index)),
         ),
-        muted("Hours since each cook began. Drag along, or pull apart with two fingers."),
+        muted(t("compare.hours-since-each-cook")),
         figuresTable(curves),
       );
       return show("pit");

@@ -5,20 +5,28 @@ import { orDash, FIGURES } from "./figures.js";
 import { ask, live, tell } from "./live.js";
 import { addForm, startForm } from "./start.js";
 import { day } from "./words.js";
+import { t } from "./texts.js";
 
 const MOST = 6;
 /** Ids of the cooks to compare, in the order they were chosen; kept while the page is open. */
 export const chosen = new Set();
 
 function running(snapshot) {
-  if (snapshot.pieces.length === 0) return make("p", {}, "No cook is running.");
-  const end = buttonTwice("End this cook", "Press again to end it", () =>
-    tell("/api/end-cook", {}, "The cook has ended. It is kept in the log."),
+  if (snapshot.pieces.length === 0) return make("p", {}, t("cooks.no-cook-is-running"));
+  const end = buttonTwice(t("cooks.end-this-cook"), t("cooks.press-again-to-end-it"), () =>
+    tell("/api/end-cook", {}, t("cooks.the-cook-has-ended-it-is")),
   );
   return make(
     "div",
     { class: "stack" },
-    make("p", {}, `Running: ${snapshot.cook_name}, ${snapshot.pieces.map((piece) => piece.name).join(", ")}`),
+    make(
+      "p",
+      {},
+      t("cooks.running-cook-name-pieces", {
+        cook_name: snapshot.cook_name,
+        pieces: snapshot.pieces.map((piece) => piece.name).join(", "),
+      }),
+    ),
     buttonRow(end),
   );
 }
@@ -48,15 +56,24 @@ function keptRow(cook, changed) {
         make(
           "small",
           { class: "line" },
-          `${day(cook.started)} · ${cook.pit} · ${cook.pieces.join(", ")} · in band ${orDash(inBand(cook))}`,
+          t("cooks.line", {
+            started: day(cook.started),
+            pit: cook.pit,
+            pieces: cook.pieces.join(", "),
+            in_band: orDash(inBand(cook)),
+          }),
         ),
         cook.verdict ? make("small", { class: "line" }, `“${cook.verdict}”`) : null,
       ),
     ),
     make(
       "a",
-      { class: "button", href: `#cook/${encodeURIComponent(cook.id)}`, "aria-label": `Open ${cook.name}` },
-      "Open",
+      {
+        class: "button",
+        href: `#cook/${encodeURIComponent(cook.id)}`,
+        "aria-label": t("cooks.open-name", { name: cook.name }),
+      },
+      t("cooks.open"),
     ),
   );
 }
@@ -65,7 +82,7 @@ export function cooksRoom(root, [wanted]) {
   const [now, form, adding, kept] = [0, 1, 2, 3].map(() => make("div", {}));
   const words = make("input", { type: "search", name: "words", maxlength: 80 });
   const go = button(
-    "Compare",
+    t("cooks.compare"),
     () => {
       location.hash = `#compare/${[...chosen].map(encodeURIComponent).join("/")}`;
     },
@@ -74,11 +91,11 @@ export function cooksRoom(root, [wanted]) {
   const hint = muted();
   const changed = () => {
     go.disabled = chosen.size < 2 || chosen.size > MOST;
-    go.textContent = chosen.size < 2 ? "Compare" : `Compare ${chosen.size} cooks`;
+    go.textContent = chosen.size < 2 ? t("cooks.compare") : t("cooks.compare-cooks", { chosen: chosen.size });
     hint.textContent =
       chosen.size > MOST
-        ? `Six at most: ${chosen.size} are chosen.`
-        : "Choose two to six to see them side by side.";
+        ? t("cooks.six-at-most-are-chosen", { chosen: chosen.size })
+        : t("cooks.choose-two-to-six-to-see");
   };
   let asked = 0;
   const list = async () => {
@@ -89,11 +106,7 @@ export function cooksRoom(root, [wanted]) {
       const { cooks } = await ask(`/api/cooks?words=${encodeURIComponent(words.value)}`);
       found = cooks.length
         ? bullets(...cooks.map((cook) => keptRow(cook, changed)))
-        : muted(
-            words.value
-              ? "No kept cook has these words."
-              : "No cook kept yet: the first will stand here when it is over.",
-          );
+        : muted(words.value ? t("cooks.no-kept-cook-has-these") : t("cooks.no-cook-kept-yet-the"));
     } catch (error) {
       found = muted(error.message);
     }
@@ -101,14 +114,19 @@ export function cooksRoom(root, [wanted]) {
   };
   words.addEventListener("input", list);
   root.replaceChildren(
-    make("section", { class: "plate" }, make("h2", {}, "Now"), now),
-    make("details", { class: "plate", id: "add" }, make("summary", {}, "Add a piece to this cook"), adding),
-    make("details", { class: "plate", id: "start" }, make("summary", {}, "Start a cook"), form),
+    make("section", { class: "plate" }, make("h2", {}, t("cooks.now")), now),
+    make(
+      "details",
+      { class: "plate", id: "add" },
+      make("summary", {}, t("cooks.add-a-piece-to-this-cook")),
+      adding,
+    ),
+    make("details", { class: "plate", id: "start" }, make("summary", {}, t("cooks.start-a-cook")), form),
     make(
       "section",
       { class: "plate" },
-      make("h2", {}, "Kept cooks"),
-      make("label", {}, "Find by name, pit or meat", words),
+      make("h2", {}, t("cooks.kept-cooks")),
+      make("label", {}, t("cooks.find-by-name-pit-or-meat"), words),
       kept,
       hint,
       buttonRow(go),
@@ -116,8 +134,8 @@ export function cooksRoom(root, [wanted]) {
     make(
       "section",
       { class: "plate" },
-      make("h2", {}, "The pit itself"),
-      buttonRow(make("a", { class: "button", href: "#taught" }, "What we learned about this pit")),
+      make("h2", {}, t("cooks.the-pit-itself")),
+      buttonRow(make("a", { class: "button", href: "#taught" }, t("cooks.what-we-learned-about"))),
     ),
   );
   const opens = (id, box, build) =>

@@ -6,6 +6,7 @@ import { ask, live } from "./live.js";
 import { LETTERS, marksList, SMALL } from "./marked.js";
 import { plotted } from "./plotted.js";
 import { degrees, plain, when } from "./words.js";
+import { t } from "./texts.js";
 
 const HOUR = 3600;
 const [LEAST, MOST] = [300, 72 * HOUR]; // s shown at once
@@ -29,7 +30,7 @@ function marksOn(history, snapshot, ahead) {
     small: SMALL.has(kind),
   }));
   for (const alarm of snapshot.alarms) lines.push({ x: alarm.raised_at, text: "!" });
-  if (ahead && snapshot.serve_at !== null) lines.push({ x: snapshot.serve_at, text: "serve" });
+  if (ahead && snapshot.serve_at !== null) lines.push({ x: snapshot.serve_at, text: t("curve.serve") });
   return lines.map((line) => ({ ...line, x: line.x + snapshot.wall_offset }));
 }
 
@@ -63,7 +64,7 @@ export function curveRoom(root) {
       if (mine !== asked || !box.isConnected) return;
       const ahead = view.end === null ? (whole ? AHEAD : (view.ahead ?? span / 2)) : null;
       await paint(history, snapshot, ahead);
-      say(status, `${when(end - span, snapshot)} to ${when(end, snapshot)}`);
+      say(status, t("curve.from-to", { from: when(end - span, snapshot), until: when(end, snapshot) }));
     } catch (error) {
       say(status, error.message);
     }
@@ -75,10 +76,7 @@ export function curveRoom(root) {
     if (read.length === 0 && (ahead === null || snapshot.pieces.every(({ fan }) => fan.length < 2))) {
       box.plot?.destroy();
       box.plot = null;
-      const why =
-        view.end === null
-          ? "No probe was read yet: the curve begins with the first reading."
-          : "Nothing was read in this time.";
+      const why = view.end === null ? t("curve.no-probe-was-read-yet") : t("curve.nothing-was-read-in-this");
       box.className = "chart note";
       box.replaceChildren(make("p", {}, why));
       names.replaceChildren();
@@ -93,7 +91,7 @@ export function curveRoom(root) {
     const named = new Map(snapshot.channels.map((channel) => [channel.id, channel]));
     const values = read.map(() => make("strong", { class: "num" }));
     const tell = (index) => {
-      say(moment, index === null ? "Now" : when(plot.times[index], snapshot));
+      say(moment, index === null ? t("curve.now") : when(plot.times[index], snapshot));
       read.forEach((channel, line) => {
         const now = named.get(channel.id)?.celsius ?? null;
         say(values[line], index !== null ? plot.at(index, channel) : now === null ? "" : degrees(now));
@@ -103,7 +101,7 @@ export function curveRoom(root) {
       fills: plot.fills,
       bands: [[snapshot.pit.band.low, snapshot.pit.band.high]],
       marks: marksOn(history, snapshot, ahead !== null),
-      label: "Temperatures over time",
+      label: t("curve.temperatures-over-time"),
       read: tell,
       whole: () => see({ end: null, span: null }),
       zoomed: (from, to) => look((from + to) / 2 - offset, to - from),
@@ -143,31 +141,31 @@ export function curveRoom(root) {
   root.replaceChildren(
     make(
       "section",
-      { class: "plate", "aria-label": "Curve" },
-      across(make("h2", {}, "The cook as a curve"), status),
+      { class: "plate", "aria-label": t("curve.curve") },
+      across(make("h2", {}, t("curve.the-cook-as-a-curve")), status),
       box,
       names,
       make(
         "div",
         { class: "buttons tight" },
-        spanButton("Whole cook", null),
+        spanButton(t("curve.whole-cook"), null),
         spanButton("1 h", HOUR),
         spanButton("4 h", 4 * HOUR),
         spanButton("12 h", 12 * HOUR),
-        move("Earlier", (middle, span) => [middle - span / 2, span]),
-        move("Later", (middle, span) => [middle + span / 2, span]),
-        move("Closer", (middle, span) => [middle, span / 2]),
-        move("Wider", (middle, span) => [middle, span * 2]),
+        move(t("curve.earlier"), (middle, span) => [middle - span / 2, span]),
+        move(t("curve.later"), (middle, span) => [middle + span / 2, span]),
+        move(t("curve.closer"), (middle, span) => [middle, span / 2]),
+        move(t("curve.wider"), (middle, span) => [middle, span * 2]),
       ),
       fold(
-        "How to read it",
+        t("curve.how-to-read-it"),
         bullets(
           ...[
-            "The shaded strip is the band of the pit.",
-            "After now: the forecast of each core. It stays inside its shade 9 times in 10.",
-            "Small triangles at the foot: logs, lid and damper. Dashed lines: other marks. “!” is an alarm.",
-            "Touch the curve to read it. Drag it along; pull it apart with two fingers.",
-            "On a keyboard: arrows read, page up and down move, + and - zoom, Home shows the whole cook.",
+            t("curve.the-shaded-strip-is-the"),
+            t("curve.after-now-the-forecast"),
+            t("curve.small-triangles-at-the"),
+            t("curve.touch-the-curve-to-read"),
+            t("curve.on-a-keyboard-arrows"),
           ].map((text) => make("li", {}, text)),
         ),
       ),

@@ -3,26 +3,38 @@
 import { button, make, muted, redraw } from "./dom.js";
 import { tell } from "./live.js";
 import { capital, clock, plain } from "./words.js";
+import { t } from "./texts.js";
 
 const ANSWERS = [
-  ["reheated", "Reheated"],
-  ["chilled", "Chilled"],
-  ["served", "Served"],
-  ["thrown-away", "Thrown away"],
-  ["in-order", "Checked, it was in order"],
+  ["reheated", t("deeds.reheated")],
+  ["chilled", t("deeds.chilled")],
+  ["served", t("deeds.served")],
+  ["thrown-away", t("deeds.thrown-away")],
+  ["in-order", t("deeds.checked-it-was-in-order")],
 ];
 const ALSO = { chilled: "chill", served: "serve" }; // the mark that says the same of the piece
 const ALARMS = {
-  "hold-unsafe": "was below its holding floor",
-  "hold-falling": "was about to fall below its holding floor",
-  "cooling-slow": "cooled too slowly",
-  "meat-cooling": "cooled off the fire",
+  "hold-unsafe": t("deeds.was-below-its-holding"),
+  "hold-falling": t("deeds.was-about-to-fall-below"),
+  "cooling-slow": t("deeds.cooled-too-slowly"),
+  "meat-cooling": t("deeds.cooled-off-the-fire"),
 };
 
 async function said(piece, deed, text) {
-  if (!(await tell("/api/safety-deed", { piece: piece.id, deed }, `Kept: ${text.toLowerCase()}.`))) return;
+  if (
+    !(await tell(
+      "/api/safety-deed",
+      { piece: piece.id, deed },
+      t("deeds.kept-text", { text: text.toLowerCase() }),
+    ))
+  )
+    return;
   if (ALSO[deed])
-    await tell("/api/mark", { kind: ALSO[deed], piece: piece.id }, `Marked: ${text.toLowerCase()}.`);
+    await tell(
+      "/api/mark",
+      { kind: ALSO[deed], piece: piece.id },
+      t("deeds.marked-text", { text: text.toLowerCase() }),
+    );
 }
 
 const WIDE = matchMedia("(min-width: 700px)");
@@ -31,10 +43,17 @@ const WIDE = matchMedia("(min-width: 700px)");
 const question = (piece, asked, snapshot) =>
   make(
     "details",
-    { class: "plate small asks", open: WIDE.matches, "aria-label": `What was done with ${piece.name}` },
-    make("summary", {}, `What was done with the ${piece.name.toLowerCase()}?`),
+    {
+      class: "plate small asks",
+      open: WIDE.matches,
+      "aria-label": t("deeds.what-was-done-with", { name: piece.name }),
+    },
+    make("summary", {}, t("deeds.what-was-done-with-the", { name: piece.name.toLowerCase() })),
     muted(
-      `It ${ALARMS[asked.alarm.split("/")[0]] ?? plain(asked.alarm.split("/")[0])} at ${clock(asked.since, snapshot)}. The answer stays in its food-safety record.`,
+      t("deeds.it-at-the-answer-stays", {
+        what: ALARMS[asked.alarm.split("/")[0]] ?? plain(asked.alarm.split("/")[0]),
+        since: clock(asked.since, snapshot),
+      }),
     ),
     make(
       "div",

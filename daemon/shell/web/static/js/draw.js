@@ -1,7 +1,8 @@
 // The small drawings. Each also says in words what it shows, next to it or as its label.
 
 import { draw } from "./dom.js";
-import { at, clock, degrees, difference, shown } from "./words.js";
+import { at, clock, degrees, difference, plain, shown } from "./words.js";
+import { t } from "./texts.js";
 
 const W = 340;
 
@@ -51,7 +52,12 @@ export function fan(piece, snapshot) {
     class: "fan",
     viewBox: `0 0 ${W} 122`,
     role: "img",
-    "aria-label": `Forecast of ${piece.name}: ${degrees(points[0].p50)} now, ${degrees(points.at(-1).p50)} at ${clock(points.at(-1).time, snapshot)}`,
+    "aria-label": t("draw.forecast-of", {
+      name: piece.name,
+      now: degrees(points[0].p50),
+      later: degrees(points.at(-1).p50),
+      time: clock(points.at(-1).time, snapshot),
+    }),
   });
   if (piece.tender_low !== null && piece.tender_high !== null) {
     svg.append(
@@ -78,7 +84,11 @@ export function fan(piece, snapshot) {
     const serve = Math.min(W - 1, x(snapshot.serve_at));
     svg.append(
       draw("line", { class: "plan", x1: serve, x2: serve, y1: 2, y2: 102 }),
-      draw("text", { x: serve, y: 118, "text-anchor": "end" }, `serve ${clock(snapshot.serve_at, snapshot)}`),
+      draw(
+        "text",
+        { x: serve, y: 118, "text-anchor": "end" },
+        t("draw.serve-serve-at", { serve_at: clock(snapshot.serve_at, snapshot) }),
+      ),
     );
   } else {
     svg.append(draw("text", { x: W, y: 118, "text-anchor": "end" }, at((end + snapshot.wall_offset) * 1000)));
@@ -99,8 +109,8 @@ export function grate(places) {
       viewBox: `0 0 ${W} 78`,
       role: "img",
       "aria-label":
-        "Grate from above: " +
-        places.map((p) => `${p.place} ${difference(p.offset)}, ${heatWord(p.offset)}`).join("; "),
+        t("draw.grate-from-above") +
+        places.map((p) => `${p.place} ${difference(p.offset)}, ${plain(heatWord(p.offset))}`).join("; "),
     },
     draw("rect", { class: "frame", x: 0, y: 0, width: W, height: 5 }),
     draw("rect", { class: "frame", x: 0, y: 69, width: W, height: 5 }),

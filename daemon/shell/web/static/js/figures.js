@@ -2,6 +2,7 @@
 
 import { make } from "./dom.js";
 import { difference, mass, massUnit, span } from "./words.js";
+import { t } from "./texts.js";
 
 const share = (value) => `${Math.round(100 * value)} %`;
 const apart = (value) => difference(value).slice(1);
@@ -9,12 +10,12 @@ const wood = (value) => `${mass(value).toFixed(1)} ${massUnit()}`;
 
 /** [name, what it means, (cook) => text or null]. */
 export const FIGURES = [
-  ["Time in band", "of the cooking time", (cook) => cook.in_band, share],
-  ["Swing", "of the pit, up and down", (cook) => cook.swing, apart],
-  ["Evenness", "spread over the grate", (cook) => cook.spread, apart],
-  ["Wood", "weighed by you", (cook) => cook.wood, wood],
-  ["Yield", "served of raw", (cook) => cook.yield_fraction, share],
-  ["Length", "from start to end", (cook) => cook.duration, span],
+  [t("figures.time-in-band"), t("figures.of-the-cooking-time"), (cook) => cook.in_band, share],
+  [t("figures.swing"), t("figures.of-the-pit-up-and-down"), (cook) => cook.swing, apart],
+  [t("figures.evenness"), t("figures.spread-over-the-grate"), (cook) => cook.spread, apart],
+  [t("figures.wood"), t("figures.weighed-by-you"), (cook) => cook.wood, wood],
+  [t("figures.yield"), t("figures.served-of-raw"), (cook) => cook.yield_fraction, share],
+  [t("figures.length"), t("figures.from-start-to-end"), (cook) => cook.duration, span],
 ].map(([name, meaning, pick, words]) => [
   name,
   meaning,
@@ -36,7 +37,7 @@ export const tallies = (cook) =>
           "dd",
           {},
           make("span", { class: "num" }, orDash(value(cook))),
-          make("small", {}, value(cook) === null ? "not known" : meaning),
+          make("small", {}, value(cook) === null ? t("figures.not-known") : meaning),
         ),
       ),
     ),

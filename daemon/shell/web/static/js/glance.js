@@ -5,6 +5,7 @@ import { find, make, redraw } from "./dom.js";
 import { course, isOld } from "./standing.js";
 import { stepsFace } from "./steps.js";
 import { capital, clock, span, state, when } from "./words.js";
+import { t } from "./texts.js";
 
 const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
 
@@ -15,11 +16,20 @@ function nextLog({ pit, pieces, time }, snapshot) {
     pieces.every((piece) => ["off", "rest", "hold", "chill", "done"].includes(piece.stage))
   )
     return "";
-  if (pit.log_due === null) return pit.stage === "unlit" ? "" : `Next log: not known, ${pit.no_forecast}.`;
+  if (pit.log_due === null)
+    return pit.stage === "unlit" ? "" : t("glance.next-log-not-known", { no_forecast: pit.no_forecast });
   const { p05, p50, p95 } = pit.log_due;
-  const about = p50 <= time ? "Next log due now" : `Next log about ${when(p50, snapshot)}`;
-  const old = isOld(snapshot) ? ` Forecast ${span(time - pit.forecast_made_at)} ago: do not rely on it.` : "";
-  return `${about} (${clock(Math.max(p05, time), snapshot)} to ${clock(p95, snapshot)}).${old}`;
+  const about =
+    p50 <= time ? t("glance.next-log-due-now") : t("glance.next-log-about", { p50: when(p50, snapshot) });
+  const old = isOld(snapshot)
+    ? t("glance.forecast-ago-do-not-rely", { time: span(time - pit.forecast_made_at) })
+    : "";
+  return t("glance.about-p05-to-p95-old", {
+    about,
+    p05: clock(Math.max(p05, time), snapshot),
+    p95: clock(p95, snapshot),
+    old,
+  });
 }
 
 /** The piece that is ready last, and how that lies to the serving time. */
@@ -34,7 +44,12 @@ function meatReady(snapshot) {
   );
   if (ends.length === 0) return "";
   const last = ends.reduce((a, b) => (b.at.p50 > a.at.p50 ? b : a));
-  const ready = `${last.name} ready about ${when(last.at.p50, snapshot)} (${clock(last.at.p05, snapshot)} to ${clock(last.at.p95, snapshot)})`;
+  const ready = t("glance.ready-about-to", {
+    name: last.name,
+    p50: when(last.at.p50, snapshot),
+    p05: clock(last.at.p05, snapshot),
+    p95: clock(last.at.p95, snapshot),
+  });
   const ahead = snapshot.standing?.ahead ?? null;
   if (ahead === null) return `${ready}.`;
   return `${ready}, ${course(snapshot.standing)[1]}.`;
@@ -42,10 +57,11 @@ function meatReady(snapshot) {
 
 function sleepLine({ nap, sleep }, snapshot) {
   if (!sleep.asleep || nap === null) return "";
-  if (nap.until === null) return "Nobody can promise a sleep now.";
+  if (nap.until === null) return t("glance.nobody-can-promise-a");
   if ((nap.latest ?? nap.until) < snapshot.time) return ""; // that promise is over
-  const latest = nap.latest === null ? "" : `, at the latest ${clock(nap.latest, snapshot)}`;
-  return `You may sleep until ${clock(nap.until, snapshot)}${latest}.`;
+  const latest =
+    nap.latest === null ? "" : t("glance.at-the-latest", { latest: clock(nap.latest, snapshot) });
+  return t("glance.you-may-sleep-until", { until: clock(nap.until, snapshot), latest });
 }
 
 const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
@@ -53,13 +69,13 @@ const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
 /** Green only where the pit can be read and is where it should be; else what is known, without a tick. */
 function calmHead({ pit, pieces, standing }) {
   const running = pieces.length > 0 || !["unlit", "cooling"].includes(pit.stage);
-  if (!running) return "No cook is running";
+  if (!running) return t("glance.no-cook-is-running");
   const onFire = pieces.some((piece) => ON_FIRE.includes(piece.stage));
-  if (pit.celsius === null) return state("bad", "The pit cannot be read: look at it");
+  if (pit.celsius === null) return state("bad", t("glance.the-pit-cannot-be-read"));
   if (onFire && pit.celsius < pit.band.low && LIT.includes(pit.stage))
     return state(
       "suspect",
-      pit.lid_open ? "Shut the lid: the pit is below its band" : "The pit is below its band: look at it",
+      pit.lid_open ? t("glance.shut-the-lid-the-pit-is") : t("glance.the-pit-is-below-its"),
     );
   if (
     pieces.length > 0 &&
@@ -67,11 +83,11 @@ function calmHead({ pit, pieces, standing }) {
     pit.stage === "unlit" &&
     pieces.some((piece) => piece.stage === "waiting")
   )
-    return state("quiet", "The fire is not lit yet");
+    return state("quiet", t("glance.the-fire-is-not-lit-yet"));
   const [how, words] = standing?.ahead == null ? ["good"] : course(standing);
   return how === "bad"
-    ? state(how, `${capital(words)}: see what would help`)
-    : state("good", "Nothing to do now");
+    ? state(how, t("glance.see-what-would-help", { words: capital(words) }))
+    : state("good", t("glance.nothing-to-do-now"));
 }
 
 const promised = ({ nap }) => nap !== null && nap.until !== null;

@@ -6,6 +6,7 @@ import { chosen } from "./cooks.js";
 import { tallies } from "./figures.js";
 import { ask, tell } from "./live.js";
 import { at, capital, day, kilos, mass, massUnit, plain, span } from "./words.js";
+import { t } from "./texts.js";
 
 const fixed = (kilograms) => (kilograms === null || kilograms === 0 ? "" : mass(kilograms).toFixed(2));
 const kiloField = (value) =>
@@ -37,16 +38,16 @@ function notesForm({ curve, notes, pieces }, saved) {
           weights.map(([piece, raw, served]) => [piece.id, [kilos(raw.value), kilos(served.value)]]),
         ),
       },
-      "The notes are kept.",
+      t("kept.the-notes-are-kept"),
     );
     if (sent) saved();
   };
   return make(
     "form",
     { class: "stack", onsubmit: send },
-    make("label", {}, "Verdict", verdict),
-    make("label", {}, "Weather", weather),
-    make("div", { class: "fields" }, make("label", {}, `Wood burnt, ${massUnit()}`, wood)),
+    make("label", {}, t("kept.verdict"), verdict),
+    make("label", {}, t("kept.weather"), weather),
+    make("div", { class: "fields" }, make("label", {}, t("kept.wood-burnt", { unit: massUnit() }), wood)),
     ...weights.map(([piece, raw, served]) =>
       make(
         "fieldset",
@@ -55,18 +56,14 @@ function notesForm({ curve, notes, pieces }, saved) {
         make(
           "div",
           { class: "fields" },
-          make("label", {}, `Raw, ${massUnit()}`, raw),
-          make("label", {}, `Served, ${massUnit()}`, served),
+          make("label", {}, t("kept.raw", { unit: massUnit() }), raw),
+          make("label", {}, t("kept.served", { unit: massUnit() }), served),
         ),
       ),
     ),
-    make("label", {}, "Photos, one file name a line", photos),
-    make(
-      "p",
-      { class: "quiet", id: "photo-hint" },
-      "Names only, to find them again: the pictures stay where they are.",
-    ),
-    buttonRow(make("button", { class: "main" }, "Keep the notes")),
+    make("label", {}, t("kept.photos-one-file-name-a"), photos),
+    make("p", { class: "quiet", id: "photo-hint" }, t("kept.names-only-to-find-them")),
+    buttonRow(make("button", { class: "main" }, t("kept.keep-the-notes"))),
   );
 }
 
@@ -79,12 +76,12 @@ function happened({ curve, moments, pieces }) {
       make("span", { class: "num" }, at((curve.cook.started + moment.at) * 1000)),
       " ",
       moment.kind === "woken"
-        ? strong(`Woke you: ${moment.text}`)
+        ? strong(t("kept.woke-you-text", { text: moment.text }))
         : `${capital(plain(moment.kind))}${moment.piece ? `, ${named(moment.piece)}` : ""}${moment.text ? `: ${moment.text}` : ""}`,
     );
   return fold(
-    `What was done (${moments.length})`,
-    moments.length ? bullets(...moments.map(line)) : muted("No mark and no wake."),
+    t("kept.what-was-done", { moments: moments.length }),
+    moments.length ? bullets(...moments.map(line)) : muted(t("kept.no-mark-and-no-wake")),
   );
 }
 
@@ -93,14 +90,14 @@ function choosing(cook) {
   const draw = () =>
     box.replaceChildren(
       button(
-        chosen.has(cook.id) ? "Chosen for comparing" : "Choose for comparing",
+        chosen.has(cook.id) ? t("kept.chosen-for-comparing") : t("kept.choose-for-comparing"),
         () => {
           if (!chosen.delete(cook.id)) chosen.add(cook.id);
           draw();
         },
         { "aria-pressed": String(chosen.has(cook.id)) },
       ),
-      make("a", { class: "button", href: "#cooks" }, "Back to the cooks"),
+      make("a", { class: "button", href: "#cooks" }, t("kept.back-to-the-cooks")),
     );
   draw();
   return box;
@@ -119,25 +116,29 @@ export function keptRoom(root, [id]) {
         { class: "plate" },
         make("h2", {}, cook.name),
         muted(
-          `${day(cook.started)} ${at(cook.started * 1000)}, ${span(cook.duration)} · ${cook.pit} · ${cook.pieces.join(", ")}${running ? " · still running" : ""}`,
+          `${day(cook.started)} ${at(cook.started * 1000)}, ${span(cook.duration)} · ${cook.pit} · ${cook.pieces.join(", ")}${running ? t("kept.still-running") : ""}`,
         ),
         tallies(cook),
         plot,
-        legend(["Pit", ...curve.cores.map(([name]) => name)]),
-        across(muted("Pull apart with two fingers."), whole(plot)),
+        legend([t("kept.pit"), ...curve.cores.map(([name]) => name)]),
+        across(muted(t("kept.pull-apart-with-two")), whole(plot)),
         happened(page),
         buttonRow(
-          make("a", { class: "button", href: `/api/cooks/report?${wanted}` }, "Report"),
-          make("a", { class: "button", href: `/api/cooks/csv?${wanted}`, download: "" }, "Readings as CSV"),
+          make("a", { class: "button", href: `/api/cooks/report?${wanted}` }, t("kept.report")),
+          make(
+            "a",
+            { class: "button", href: `/api/cooks/csv?${wanted}`, download: "" },
+            t("kept.readings-as-csv"),
+          ),
         ),
       ),
-      make("section", { class: "plate" }, make("h2", {}, "Your notes"), notesForm(page, show)),
+      make("section", { class: "plate" }, make("h2", {}, t("kept.your-notes")), notesForm(page, show)),
       make("section", { class: "plate" }, choosing(cook)),
     );
     await chart(
       plot,
       curve.time,
-      [["Pit", curve.pit], ...curve.cores].map(([label, values], index) => ({
+      [[t("kept.pit"), curve.pit], ...curve.cores].map(([label, values], index) => ({
         label,
         values,
         ink: seriesInk(index),
@@ -148,18 +149,18 @@ export function keptRoom(root, [id]) {
         marks: moments
           .filter((moment) => moment.kind !== "log")
           .map((moment) => ({ x: moment.at, text: plain(moment.kind) })),
-        label: `Temperatures of ${cook.name} from its start; the figures stand above`,
+        label: t("kept.temperatures-of-from-its", { name: cook.name }),
       },
     );
   };
-  root.replaceChildren(make("p", { class: "plate quiet" }, "Fetching the cook."));
+  root.replaceChildren(make("p", { class: "plate quiet" }, t("kept.fetching-the-cook")));
   show().catch((error) =>
     root.replaceChildren(
       make(
         "section",
         { class: "plate" },
         make("p", {}, error.message),
-        buttonRow(make("a", { class: "button", href: "#cooks" }, "Back to the cooks")),
+        buttonRow(make("a", { class: "button", href: "#cooks" }, t("kept.back-to-the-cooks"))),
       ),
     ),
   );

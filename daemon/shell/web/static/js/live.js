@@ -1,6 +1,7 @@
 // The line to the watch: one event stream in, commands out.
 
 import { buttonRow, find, make, say } from "./dom.js";
+import { t } from "./texts.js";
 
 export const live = { snapshot: null, cameAt: 0, facts: null };
 const listeners = new Set();
@@ -12,7 +13,7 @@ export const sinceWord = () => (performance.now() - live.cameAt) / 1000;
 
 export async function ask(path) {
   const answer = await fetch(path, { credentials: "same-origin", cache: "no-store" });
-  const body = await answer.json().catch(() => ({ problem: "no answer in words" }));
+  const body = await answer.json().catch(() => ({ problem: t("live.no-answer-in-words") }));
   if (!answer.ok) throw new Error(body.problem);
   return body;
 }
@@ -39,7 +40,7 @@ export async function put(path, body) {
     const result = await answer.json();
     return answer.ok ? result : { problem: result.problem };
   } catch {
-    return { problem: "No answer from the watch." };
+    return { problem: t("live.no-answer-from-the-watch") };
   }
 }
 
@@ -51,7 +52,7 @@ export async function tell(path, body, done) {
     const answer = await post(path, body);
     const result = await answer.json();
     if (answer.status === QUESTION && result.where === "sure" && !body.sure) {
-      return window.confirm(result.problem.replace(/ \(send sure.*/, "\n\nIs it meant?"))
+      return window.confirm(result.problem.replace(/ \(send sure.*/, t("live.is-it-meant")))
         ? tell(path, { ...body, sure: true }, done)
         : false;
     }
@@ -60,7 +61,9 @@ export async function tell(path, body, done) {
     return true;
   } catch (error) {
     toast(
-      error instanceof TypeError ? "Not sent: no connection to the watch." : `Not done. ${error.message}`,
+      error instanceof TypeError
+        ? t("live.not-sent-no-connection")
+        : t("live.not-done-message", { message: error.message }),
     );
     return false;
   }
@@ -89,14 +92,14 @@ export const pairing = () => {
   const token = make("input", { type: "password", autocomplete: "off", name: "token", required: true });
   const send = async (event) => {
     event.preventDefault();
-    if (await tell("/api/login", { token: token.value.trim() }, "Paired.")) location.replace("/");
+    if (await tell("/api/login", { token: token.value.trim() }, t("live.paired"))) location.replace("/");
   };
   return make(
     "form",
     { class: "plate", onsubmit: send },
-    make("h2", {}, "Pair this phone"),
-    make("p", {}, "Scan the code shown at the watch's terminal, or type its key here. Once is enough."),
-    make("label", {}, "Key", token),
-    buttonRow(make("button", { class: "main" }, "Pair")),
+    make("h2", {}, t("live.pair-this-phone")),
+    make("p", {}, t("live.scan-the-code-shown-at")),
+    make("label", {}, t("live.key"), token),
+    buttonRow(make("button", { class: "main" }, t("live.pair"))),
   );
 };

@@ -9,6 +9,7 @@ import { pitRoom } from "./pit.js";
 import { tickPieces } from "./pieces.js";
 import { handheldAsks } from "./spots.js";
 import { at, plain, readAs, span, state } from "./words.js";
+import { t } from "./texts.js";
 
 const STALE_SECONDS = 15; // three missed beats
 const ROOMS = {
@@ -70,15 +71,11 @@ function frame(snapshot) {
   deedsAsked(find("asks"), snapshot);
   handheldAsks(snapshot);
   const troubles = snapshot.health.map(
-    (part) => `${plain(part.part)} ${part.name}: ${part.detail || "not working"}`,
+    (part) => `${plain(part.part)} ${part.name}: ${part.detail || t("main.not-working")}`,
   );
-  if (!snapshot.clock_trusted) troubles.push("The watch's clock is not set yet: times of day may be wrong");
-  if (live.facts && !live.facts.can_wake)
-    troubles.push(
-      "Nobody can be woken: the rig file names no delivery that may. Alarms stand on this page only",
-    );
-  if (live.facts && !live.facts.paired)
-    troubles.push("You may look. To press anything, pair this phone under More");
+  if (!snapshot.clock_trusted) troubles.push(t("main.the-watchs-clock-is-not"));
+  if (live.facts && !live.facts.can_wake) troubles.push(t("main.nobody-can-be-woken-the"));
+  if (live.facts && !live.facts.paired) troubles.push(t("main.you-may-look-to-press"));
   redraw(find("health"), troubles, () =>
     troubles.length === 0
       ? []
@@ -92,8 +89,8 @@ function frame(snapshot) {
               state(
                 "suspect",
                 troubles.length === 1
-                  ? "One thing about the watch itself"
-                  : `${troubles.length} things about the watch itself`,
+                  ? t("main.one-thing-about-the")
+                  : t("main.things-about-the-watch", { troubles: troubles.length }),
               ),
             ),
             bullets(...troubles.map((text) => make("li", {}, text))),
@@ -111,13 +108,12 @@ function tick() {
   const told = at(Date.now() - quiet * 1000);
   document.body.toggleAttribute("data-stale", stale);
   find("stale").hidden = !stale;
-  if (stale)
-    say(find("stale"), `No word from the watch since ${told}. What you see is old. Look at the pit.`);
+  if (stale) say(find("stale"), t("main.no-word-from-the-watch", { told }));
   say(
     find("link"),
     stale
-      ? `silent ${span(quiet)}`
-      : `live · ${at((live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000)}`,
+      ? t("main.silent-quiet", { quiet: span(quiet) })
+      : t("main.live-time", { time: at((live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000) }),
   );
   room?.tick();
   tickPieces(find("pieces"));
@@ -135,7 +131,7 @@ async function begin() {
     onSnapshot(frame);
     ask("/api/snapshot").then(take, () => {});
     listen();
-  } else say(find("link"), "not paired");
+  } else say(find("link"), t("main.not-paired"));
   prepareAlarms();
   addEventListener("hashchange", () => enter().then(() => find("room").focus({ preventScroll: true })));
   await enter();

@@ -2,16 +2,21 @@
 
 import { button, make } from "./dom.js";
 import { tell } from "./live.js";
+import { t } from "./texts.js";
 
 const AGO = [0, 5, 10, 15, 20, 30, 45, 60, 90, 120]; // minutes
 
 /** A choice of when; its value is minutes ago. It falls back to "now" after each mark. */
-export function whenDone(label = "Done") {
+export function whenDone(label = t("marks.done")) {
   const choice = make(
     "select",
     {},
     ...AGO.map((minutes) =>
-      make("option", { value: minutes }, minutes === 0 ? "just now" : `${minutes} min ago`),
+      make(
+        "option",
+        { value: minutes },
+        minutes === 0 ? t("marks.just-now") : t("marks.minutes-min-ago", { minutes }),
+      ),
     ),
   );
   return { choice, node: make("label", {}, label, choice) };
@@ -28,7 +33,10 @@ export const mark = (kind, text, piece = null, attributes = {}, note = "", ago =
         ...(note ? { note } : {}),
         ...(minutes ? { minutes_ago: minutes } : {}),
       };
-      const said = `Marked: ${text.toLowerCase()}${minutes ? `, ${minutes} min ago` : ""}.`;
+      const said = t("marks.marked", {
+        text: text.toLowerCase(),
+        ago: minutes ? t("marks.minutes-min-ago-2", { minutes }) : "",
+      });
       if ((await tell("/api/mark", order, said)) && ago) ago.value = "0";
     },
     attributes,

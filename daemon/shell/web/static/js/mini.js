@@ -3,6 +3,7 @@
 import { draw } from "./dom.js";
 import { ask, live } from "./live.js";
 import { clock, degrees, shown } from "./words.js";
+import { t } from "./texts.js";
 
 const [BACK, AHEAD] = [5400, 3600]; // s shown before and after now
 const AGAIN = 30; // s between two questions for what was
@@ -38,7 +39,13 @@ function picture(points, snapshot) {
       class: "mini",
       viewBox: `0 0 ${W} ${H}`,
       role: "img",
-      "aria-label": `Pit since ${clock(first, snapshot)}: ${degrees(values[0] ?? celsius)} then, ${degrees(celsius)} now, band ${degrees(band.low)} to ${degrees(band.high)}`,
+      "aria-label": t("mini.pit-since-then-now-band", {
+        first: clock(first, snapshot),
+        values: degrees(values[0] ?? celsius),
+        celsius: degrees(celsius),
+        low: degrees(band.low),
+        high: degrees(band.high),
+      }),
     },
     draw("rect", { class: "zone", x: 0, width: W, y: y(band.high), height: y(band.low) - y(band.high) }),
     draw("text", { x: W, y: y(band.high) - 2, "text-anchor": "end" }, `${Math.round(shown(band.high))}°`),
@@ -71,7 +78,7 @@ function picture(points, snapshot) {
     svg.append(draw("circle", { class: "now", cx: x(snapshot.time), cy: y(celsius), r: 5 }));
   svg.append(
     draw("text", { x: 0, y: H - 2 }, clock(first, snapshot)),
-    draw("text", { x: x(snapshot.time), y: H - 2, "text-anchor": "middle" }, "now"),
+    draw("text", { x: x(snapshot.time), y: H - 2, "text-anchor": "middle" }, t("mini.now")),
   );
   return svg;
 }

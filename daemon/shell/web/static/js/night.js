@@ -5,44 +5,38 @@ import { alarmsAway } from "./alarms.js";
 import { alarmFigures } from "./tally.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
 import { clock, state, when } from "./words.js";
+import { t } from "./texts.js";
 
 const TEST = {
-  never: ["bad", "not tried this evening"],
-  sent: ["suspect", "sent, not yet delivered"],
-  delivered: ["suspect", "delivered: did you hear it?"],
-  acknowledged: ["good", "delivered and seen"],
+  never: ["bad", t("night.not-tried-this-evening")],
+  sent: ["suspect", t("night.sent-not-yet-delivered")],
+  delivered: ["suspect", t("night.delivered-did-you-hear")],
+  acknowledged: ["good", t("night.delivered-and-seen")],
 };
 
 /** Nobody is called asleep to whom no sleep was promised, or whose promise is over. */
 function bedWord({ nap, sleep, time }) {
-  if (!sleep.asleep) return sleep.night ? "quiet hours" : "awake";
-  if (nap === null || nap.until === null) return "no promise";
-  return (nap.latest ?? nap.until) < time ? "promise is over" : "asleep";
+  if (!sleep.asleep) return sleep.night ? t("night.quiet-hours") : t("night.awake");
+  if (nap === null || nap.until === null) return t("night.no-promise");
+  return (nap.latest ?? nap.until) < time ? t("night.promise-is-over") : t("night.asleep");
 }
 
 function napFace(snapshot) {
   const { nap, sleep } = snapshot;
   const lines = [];
-  if (nap === null)
-    lines.push(
-      make(
-        "p",
-        {},
-        "Press \u201cI am going to sleep\u201d: the watch then says how long you may, and what is missing.",
-      ),
-    );
+  if (nap === null) lines.push(make("p", {}, t("night.press-i-am-going-to")));
   else if (nap.until === null)
-    lines.push(make("p", { class: "do bad" }, `No sleep can be promised: ${nap.reason}.`));
+    lines.push(make("p", { class: "do bad" }, t("night.no-sleep-can-be-promised", { reason: nap.reason })));
   else
     lines.push(
-      make("p", {}, "Sleep until"),
+      make("p", {}, t("night.sleep-until")),
       make("p", { class: "big mid" }, clock(nap.until, snapshot)),
       make(
         "p",
         {},
         nap.latest === null
           ? nap.reason
-          : `At the latest ${clock(nap.latest, snapshot)}. You will be woken earlier only if the fire falls faster. ${nap.reason}`,
+          : t("night.at-the-latest-you-will", { latest: clock(nap.latest, snapshot), reason: nap.reason }),
       ),
     );
   if (nap !== null)
@@ -50,25 +44,29 @@ function napFace(snapshot) {
       make(
         "ul",
         { class: "list", id: "green-list" },
-        ...nap.unmet.map((text) => make("li", {}, state("bad", `${text}: not ready`))),
+        ...nap.unmet.map((text) => make("li", {}, state("bad", t("night.text-not-ready", { text })))),
         ...nap.green.map((text) => make("li", {}, state("good", text))),
       ),
     );
   const [name, word] = TEST[sleep.test_wake] ?? ["suspect", sleep.test_wake];
-  lines.push(make("p", {}, "Test wake: ", state(name, word)));
+  lines.push(make("p", {}, t("night.test-wake"), state(name, word)));
   if (["sent", "delivered"].includes(sleep.test_wake))
     lines.push(
       buttonRow(
-        button("I heard the test wake", () =>
-          tell("/api/acknowledge", { alarm: "test-wake" }, "Good: the test wake was heard."),
+        button(t("night.i-heard-the-test-wake"), () =>
+          tell("/api/acknowledge", { alarm: "test-wake" }, t("night.good-the-test-wake-was")),
         ),
       ),
     );
   if (sleep.paused_until !== null)
     lines.push(
-      make("p", { class: "suspect" }, `Repeats are paused until ${clock(sleep.paused_until, snapshot)}.`),
+      make(
+        "p",
+        { class: "suspect" },
+        t("night.repeats-are-paused-until", { paused_until: clock(sleep.paused_until, snapshot) }),
+      ),
     );
-  return [across(make("h2", {}, "May I sleep?"), strong(bedWord(snapshot))), ...lines];
+  return [across(make("h2", {}, t("night.may-i-sleep")), strong(bedWord(snapshot))), ...lines];
 }
 
 /** One row an occurrence, however often it was said: its messages differ in what follows the last dot. */
@@ -93,7 +91,7 @@ function wakeRow(group) {
           await tell(
             "/api/judge-wake",
             { notification: wake.notification, needed },
-            "Thank you. The next night learns from it.",
+            t("night.thank-you-the-next-night"),
           )
         )
           await showWakes();
@@ -101,16 +99,28 @@ function wakeRow(group) {
       { "aria-pressed": String(judged === needed) },
     );
   const times =
-    group.length === 1 ? "" : `Said ${group.length} times, the last at ${clock(last.time, live.snapshot)}. `;
-  const verdict = judged === null ? "Was it needed?" : judged ? "You said: needed." : "You said: not needed.";
+    group.length === 1
+      ? ""
+      : t("night.said-times-the-last-at", { group: group.length, time: clock(last.time, live.snapshot) });
+  const verdict =
+    judged === null
+      ? t("night.was-it-needed")
+      : judged
+        ? t("night.you-said-needed")
+        : t("night.you-said-not-needed");
   return make(
     "li",
     {},
     make("p", {}, `${when(wake.time, live.snapshot)} ${wake.text}`),
-    muted(times + (wake.held_back ? "Held back so that you could sleep." : verdict)),
+    muted(times + (wake.held_back ? t("night.held-back-so-that-you") : verdict)),
     wake.held_back
       ? null
-      : make("div", { class: "buttons tight" }, judge(true, "Needed"), judge(false, "Not needed")),
+      : make(
+          "div",
+          { class: "buttons tight" },
+          judge(true, t("night.needed")),
+          judge(false, t("night.not-needed")),
+        ),
   );
 }
 
@@ -120,16 +130,16 @@ async function showWakes() {
   try {
     const { wakes } = await ask("/api/wakes");
     wakesBox.replaceChildren(
-      wakes.length ? bullets(...byOccurrence(wakes).map(wakeRow)) : muted("Nothing woke you."),
+      wakes.length ? bullets(...byOccurrence(wakes).map(wakeRow)) : muted(t("night.nothing-woke-you")),
     );
   } catch (error) {
     wakesBox.replaceChildren(muted(error.message));
   }
 }
 
-onNews("refused", (news) => toast(`Not done: ${news.reason}`));
+onNews("refused", (news) => toast(t("night.not-done-reason", { reason: news.reason })));
 onNews("morning", (news) => {
-  toast(`Good morning. Woken ${news.woke.length} times; ${news.held_back.length} held back.`);
+  toast(t("night.good-morning-woken-times", { woke: news.woke.length, held_back: news.held_back.length }));
   showWakes();
 });
 
@@ -143,23 +153,27 @@ export function nightRoom(root) {
       { class: "plate" },
       face,
       buttonRow(
-        button("I am going to sleep", () => tell("/api/sleep", {}, "Asked. The list is being checked."), {
-          class: "main",
-        }),
-        button("Send a test wake", () =>
-          tell("/api/test-wake", {}, "A test wake is on its way to every channel."),
+        button(
+          t("night.i-am-going-to-sleep"),
+          () => tell("/api/sleep", {}, t("night.asked-the-list-is-being")),
+          {
+            class: "main",
+          },
         ),
-        button("Good morning", () => tell("/api/morning", {}, "Good morning.")),
+        button(t("night.send-a-test-wake"), () =>
+          tell("/api/test-wake", {}, t("night.a-test-wake-is-on-its")),
+        ),
+        button(t("night.good-morning"), () => tell("/api/morning", {}, t("night.good-morning-2"))),
       ),
     ),
     away,
-    make("section", { class: "plate" }, make("h2", {}, "What woke you"), wakesBox),
+    make("section", { class: "plate" }, make("h2", {}, t("night.what-woke-you")), wakesBox),
     make(
       "section",
-      { class: "plate", "aria-label": "Hand-over" },
-      make("h2", {}, "Somebody else"),
+      { class: "plate", "aria-label": t("night.hand-over") },
+      make("h2", {}, t("night.somebody-else")),
       watcher,
-      buttonRow(make("a", { class: "button", href: "#shift" }, "Hand over the watch")),
+      buttonRow(make("a", { class: "button", href: "#shift" }, t("night.hand-over-the-watch"))),
     ),
     alarmFigures(),
   );
@@ -171,8 +185,8 @@ export function nightRoom(root) {
     say(
       watcher,
       on_watch === null
-        ? "Nobody is named as having the watch."
-        : `${on_watch.name} has the watch since ${when(on_watch.since, snapshot)}.`,
+        ? t("night.nobody-is-named-as")
+        : t("night.has-the-watch-since", { name: on_watch.name, since: when(on_watch.since, snapshot) }),
     );
   };
   return { update, tick() {} };

@@ -37,68 +37,72 @@ import {
   unit,
   when,
 } from "./words.js";
+import { t } from "./texts.js";
 
 const NEXT = {
-  waiting: [["meat-on", "Meat on"]],
-  on: [["wrapped", "Wrapped"]],
-  cooking: [["wrapped", "Wrapped"]],
-  stall: [["wrapped", "Wrapped"]],
+  waiting: [["meat-on", t("pieces.meat-on")]],
+  on: [["wrapped", t("pieces.wrapped")]],
+  cooking: [["wrapped", t("pieces.wrapped")]],
+  stall: [["wrapped", t("pieces.wrapped")]],
   "past-stall": [
-    ["wrapped", "Wrapped"],
-    ["probed-tender", "Probed tender"],
+    ["wrapped", t("pieces.wrapped")],
+    ["probed-tender", t("pieces.probed-tender")],
   ],
   wrapped: [
-    ["probed-tender", "Probed tender"],
-    ["off", "Off the pit"],
+    ["probed-tender", t("pieces.probed-tender")],
+    ["off", t("pieces.off-the-pit")],
   ],
   "tender-range": [
-    ["probed-tender", "Probed tender"],
-    ["off", "Off the pit"],
+    ["probed-tender", t("pieces.probed-tender")],
+    ["off", t("pieces.off-the-pit")],
   ],
   off: [
-    ["rest", "Resting"],
-    ["hold", "In the hold"],
+    ["rest", t("pieces.resting")],
+    ["hold", t("pieces.in-the-hold")],
   ],
   rest: [
-    ["hold", "In the hold"],
-    ["serve", "Served"],
+    ["hold", t("pieces.in-the-hold")],
+    ["serve", t("pieces.served")],
   ],
   hold: [
-    ["serve", "Served"],
-    ["chill", "Chilling"],
+    ["serve", t("pieces.served")],
+    ["chill", t("pieces.chilling")],
   ],
 };
 // "Wrapped" alone means in what was planned; what a piece is truly wrapped in changes its forecast by an hour or more.
 const ALL = [
-  ["meat-on", "Meat on"],
-  ["wrapped", "Wrapped in foil", "foil"],
-  ["wrapped", "Wrapped in paper", "paper"],
-  ["wrapped", "In an open foil boat", "boat"],
-  ["probed-tender", "Probed tender"],
-  ["off", "Off the pit"],
-  ["rest", "Resting"],
-  ["hold", "In the hold"],
-  ["chill", "Chilling"],
-  ["serve", "Served"],
+  ["meat-on", t("pieces.meat-on")],
+  ["wrapped", t("pieces.wrapped-in-foil"), "foil"],
+  ["wrapped", t("pieces.wrapped-in-paper"), "paper"],
+  ["wrapped", t("pieces.in-an-open-foil-boat"), "boat"],
+  ["probed-tender", t("pieces.probed-tender")],
+  ["off", t("pieces.off-the-pit")],
+  ["rest", t("pieces.resting")],
+  ["hold", t("pieces.in-the-hold")],
+  ["chill", t("pieces.chilling")],
+  ["serve", t("pieces.served")],
 ];
 const GOALS = {
-  wrap: "Wrap",
-  "stall-end": "Stall over",
-  tender: "Tender",
-  target: "Target",
-  "rest-peak": "Peak at rest",
-  "hold-limit": "Hold limit",
-  "rest-end": "Rest over",
+  wrap: t("pieces.wrap"),
+  "stall-end": t("pieces.stall-over"),
+  tender: t("pieces.tender"),
+  target: t("pieces.target"),
+  "rest-peak": t("pieces.peak-at-rest"),
+  "hold-limit": t("pieces.hold-limit"),
+  "rest-end": t("pieces.rest-over"),
 };
-const SCENARIOS = { "wrapped-now": "if wrapped now", "never-wrapped": "if never wrapped" };
+const SCENARIOS = {
+  "wrapped-now": t("pieces.if-wrapped-now"),
+  "never-wrapped": t("pieces.if-never-wrapped"),
+};
 const ASKED = "wrapped-at-"; // and the core °C the cook asked about
 const CAN_BE_WRAPPED = ["on", "cooking", "stall", "past-stall", "tender-range"];
 
 const assumption = (scenario) =>
   scenario === "pit-10-hotter"
-    ? `with the pit ${difference(10).slice(1)} hotter`
+    ? t("pieces.with-the-pit-hotter", { hotter: difference(10).slice(1) })
     : scenario.startsWith(ASKED)
-      ? `if wrapped at ${degrees(Number(scenario.slice(ASKED.length)))}`
+      ? t("pieces.if-wrapped-at", { core: degrees(Number(scenario.slice(ASKED.length))) })
       : (SCENARIOS[scenario] ?? "");
 
 const STALE = 25 * 60; // s: forecasts are made every 10 min, so one this old has no successor
@@ -110,13 +114,18 @@ function row(outlook, snapshot) {
     [
       GOALS[outlook.goal] ?? plain(outlook.goal),
       assumption(outlook.scenario),
-      outlook.celsius === null ? "" : `at ${degrees(outlook.celsius)}`,
+      outlook.celsius === null ? "" : t("pieces.at-celsius", { celsius: degrees(outlook.celsius) }),
     ]
       .filter(Boolean)
       .join(" "),
   );
   if (outlook.at === null)
-    return make("tr", {}, what, make("td", { colspan: 3 }, `not known: ${outlook.reason}`));
+    return make(
+      "tr",
+      {},
+      what,
+      make("td", { colspan: 3 }, t("pieces.not-known-reason", { reason: outlook.reason })),
+    );
   return make(
     "tr",
     {},
@@ -128,7 +137,7 @@ function row(outlook, snapshot) {
 /** What comes when: early, likely, late (19 times in 20 not before, as often before as after, 19 times in 20 before). */
 const outlookTable = (outlooks, snapshot) =>
   table(
-    ["Forecast", "Early", "Likely", "Late"],
+    [t("pieces.forecast"), t("pieces.early"), t("pieces.likely"), t("pieces.late")],
     outlooks.map((outlook) => row(outlook, snapshot)),
   );
 
@@ -140,14 +149,15 @@ function outlooks(piece, snapshot) {
   const reasons = [
     ...new Set(planned.filter((outlook) => outlook.at === null).map((outlook) => outlook.reason)),
   ];
-  if (planned.length === 0) return [muted("No forecast yet.")];
-  if (known.length === 0 && reasons.length === 1) return [muted(`No forecast: ${reasons[0]}.`)];
+  if (planned.length === 0) return [muted(t("pieces.no-forecast-yet"))];
+  if (known.length === 0 && reasons.length === 1)
+    return [muted(t("pieces.no-forecast", { reasons: reasons[0] }))];
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     outlookTable(planned, snapshot),
     age > STALE
-      ? state("suspect", `This forecast is ${span(age)} old: do not rely on it.`)
-      : muted(`Made ${span(age)} ago.`),
+      ? state("suspect", t("pieces.this-forecast-is-old-do", { age: span(age) }))
+      : muted(t("pieces.made-age-ago", { age: span(age) })),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
   ];
 }
@@ -195,19 +205,19 @@ function whatIf(first) {
         tell(
           "/api/ask-wrap",
           { piece: first.id, celsius },
-          celsius === null ? "Asked no longer." : "Asked: the answer comes into this list.",
+          celsius === null ? t("pieces.asked-no-longer") : t("pieces.asked-the-answer-comes"),
         );
       },
     },
     make(
       "div",
       { class: "fields" },
-      make("label", {}, `Wrapped at, ${unit()}`, core),
-      make("button", {}, "Ask"),
+      make("label", {}, t("pieces.wrapped-at", { unit: unit() }), core),
+      make("button", {}, t("pieces.ask")),
     ),
-    muted("Leave empty to stop asking."),
+    muted(t("pieces.leave-empty-to-stop")),
   );
-  const node = fold("What if", list, form);
+  const node = fold(t("pieces.what-if"), list, form);
   const update = (piece, snapshot) => {
     const others = piece.outlooks.filter(
       ({ scenario, at }) => scenario !== "planned" && (at !== null || scenario.startsWith(ASKED)),
@@ -231,9 +241,14 @@ function face(piece, channel, snapshot) {
     [piece.target, "wrapat"],
   ].filter(([celsius]) => celsius !== null);
   const told = [
-    piece.wrap_at === null ? "" : `wrap from ${degrees(piece.wrap_at)}`,
-    piece.tender_low === null ? "" : `tender ${degrees(piece.tender_low)} to ${degrees(piece.tender_high)}`,
-    piece.target === null ? "" : `target ${degrees(piece.target)}`,
+    piece.wrap_at === null ? "" : t("pieces.wrap-from-wrap-at", { wrap_at: degrees(piece.wrap_at) }),
+    piece.tender_low === null
+      ? ""
+      : t("pieces.tender-tender-low-to", {
+          tender_low: degrees(piece.tender_low),
+          tender_high: degrees(piece.tender_high),
+        }),
+    piece.target === null ? "" : t("pieces.target-target", { target: degrees(piece.target) }),
   ]
     .filter(Boolean)
     .join(", ");
@@ -257,11 +272,15 @@ function face(piece, channel, snapshot) {
       zones,
       marks,
       piece.celsius,
-      told || `Core ${degrees(piece.celsius)}`,
+      told || t("pieces.core-celsius", { celsius: degrees(piece.celsius) }),
     ),
     muted(capital(told)),
     piece.stage !== "stall" && piece.stall_probability > 0.5
-      ? make("p", {}, `Stall likely (${Math.round(100 * piece.stall_probability)} %).`)
+      ? make(
+          "p",
+          {},
+          t("pieces.stall-likely", { stall_probability: Math.round(100 * piece.stall_probability) }),
+        )
       : null,
     piece.question ? make("p", { class: "suspect" }, piece.question) : null,
     ...outlooks(piece, snapshot),
@@ -273,50 +292,66 @@ function safetyFace(piece, snapshot) {
   const clockLine =
     safety.hold_left_seconds === null
       ? null
-      : make("p", { class: "num bad" }, `Hold clock: ${span(safety.hold_left_seconds)} left below the floor`);
+      : make(
+          "p",
+          { class: "num bad" },
+          t("pieces.hold-clock-left-below", { hold_left_seconds: span(safety.hold_left_seconds) }),
+        );
   const cooling =
     safety.cooling_left_seconds === null
       ? null
       : make(
           "p",
           { class: "num" },
-          `Cooling, ${safety.cooling_stage}: ${span(safety.cooling_left_seconds)} left`,
+          t("pieces.cooling-left", {
+            cooling_stage: safety.cooling_stage,
+            cooling_left_seconds: span(safety.cooling_left_seconds),
+          }),
         );
   return [
     clockLine,
     cooling,
     fold(
-      "Food safety: what is known",
+      t("pieces.food-safety-what-is"),
       bullets(
         make(
           "li",
           {},
           safety.safe_minimum_reached_at === null
-            ? "Safe minimum at the probe: not yet seen."
-            : `Safe minimum at the probe: first seen ${clock(safety.safe_minimum_reached_at, snapshot)}.`,
+            ? t("pieces.safe-minimum-at-the")
+            : t("pieces.safe-minimum-at-the-2", {
+                safe_minimum_reached_at: clock(safety.safe_minimum_reached_at, snapshot),
+              }),
         ),
         safety.lethality_rule
           ? make(
               "li",
               {},
-              `${Math.round(100 * Math.min(9.99, safety.lethality_fraction))} % of the time and temperature of ${safety.lethality_rule}.`,
+              t("pieces.share-of-the-lethality", {
+                share: Math.round(100 * Math.min(9.99, safety.lethality_fraction)),
+                rule: safety.lethality_rule,
+              }),
             )
           : null,
         make(
           "li",
           {},
-          `On the way up for ${span(safety.come_up_seconds)}; worth a thought beyond ${span(safety.come_up_limit)}.`,
+          t("pieces.on-the-way-up-for-worth", {
+            come_up_seconds: span(safety.come_up_seconds),
+            come_up_limit: span(safety.come_up_limit),
+          }),
         ),
         safety.below_floor_seconds > 0
-          ? make("li", {}, `Below the hold floor for ${span(safety.below_floor_seconds)}.`)
+          ? make(
+              "li",
+              {},
+              t("pieces.below-the-hold-floor-for", { below_floor_seconds: span(safety.below_floor_seconds) }),
+            )
           : null,
         ...deedsOf(piece, snapshot).map((text) => make("li", {}, text)),
         ...safety.notes.map((note) => make("li", {}, note)),
       ),
-      muted(
-        "One probe sees one spot. This is a record, not a promise that food is safe: check the thickest " +
-          "parts with a clean probe of your own.",
-      ),
+      muted(t("pieces.one-probe-sees-one-spot")),
     ),
   ];
 }
@@ -324,26 +359,26 @@ function safetyFace(piece, snapshot) {
 /** Another probe for this piece, or the end of its place in the cook. */
 function changing(first) {
   const probe = make("select", {});
-  const move = button("Read by this probe", () =>
+  const move = button(t("pieces.read-by-this-probe"), () =>
     tell(
       "/api/move-probe",
       { piece: first.id, channel: probe.value || null },
-      "Asked. Whoever had that probe swaps.",
+      t("pieces.asked-whoever-had-that"),
     ),
   );
-  const remove = buttonTwice("Remove from this cook", "Press again to remove it", () =>
-    tell("/api/remove-piece", { piece: first.id }, `${first.name} is removed from this cook.`),
+  const remove = buttonTwice(t("pieces.remove-from-this-cook"), t("pieces.press-again-to-remove-it"), () =>
+    tell("/api/remove-piece", { piece: first.id }, t("pieces.is-removed-from-this", { name: first.name })),
   );
   const node = fold(
-    "Probe, or remove",
-    make("label", {}, "Probe in this piece", probe),
+    t("pieces.probe-or-remove"),
+    make("label", {}, t("pieces.probe-in-this-piece"), probe),
     buttonRow(move, remove),
   );
   const update = (piece, snapshot) => {
     const meat = snapshot.channels.filter((channel) => channel.role === "meat");
     redraw(probe, [meat.map((channel) => channel.id), piece.channel], () => [
       ...meat.map(({ id, name }) => make("option", { value: id, selected: id === piece.channel }, name)),
-      make("option", { value: "", selected: piece.channel === null }, "none: it is read by hand"),
+      make("option", { value: "", selected: piece.channel === null }, t("pieces.none-it-is-read-by-hand")),
     ]);
   };
   return { node, update };
@@ -366,7 +401,7 @@ function card(first) {
     age,
     buttons,
     fold(
-      "All marks",
+      t("pieces.all-marks"),
       buttonRow(...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note, done.choice))),
       done.node,
     ),
@@ -382,15 +417,18 @@ function card(first) {
       say(
         age,
         spot
-          ? `No probe of its own; read by hand ${degrees(spot.celsius)} at ${clock(spot.at, live.snapshot)}`
-          : "No probe of its own: read it by hand",
+          ? t("pieces.no-probe-of-its-own-read", {
+              celsius: degrees(spot.celsius),
+              at: clock(spot.at, live.snapshot),
+            })
+          : t("pieces.no-probe-of-its-own-read-2"),
       );
     else
       say(
         age,
         !channel || channel.age === null
-          ? `Probe ${latest.channel}: never read`
-          : `${channel.name}, read ${span(channel.age + sinceWord())} ago`,
+          ? t("pieces.probe-never-read", { channel: latest.channel })
+          : t("pieces.name-read-age-ago", { name: channel.name, age: span(channel.age + sinceWord()) }),
       );
   };
   const update = (piece) => {

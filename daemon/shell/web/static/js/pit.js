@@ -21,24 +21,25 @@ import {
   trendMark,
   unit,
 } from "./words.js";
+import { t } from "./texts.js";
 
 const FIRE_WORDS = {
-  unlit: ["quiet", "not lit"],
-  lighting: ["suspect", "lighting"],
+  unlit: ["quiet", t("pit.not-lit")],
+  lighting: ["suspect", t("pit.lighting")],
   heating: ["suspect", "heating"],
-  "in-band": ["good", "in the band"],
-  falling: ["suspect", "falling"],
-  low: ["low", "below the band"],
-  out: ["bad", "fire out"],
-  high: ["medium", "above the band"],
-  runaway: ["high", "running away"],
+  "in-band": ["good", t("pit.in-the-band")],
+  falling: ["suspect", t("pit.falling")],
+  low: ["low", t("pit.below-the-band")],
+  out: ["bad", t("pit.fire-out")],
+  high: ["medium", t("pit.above-the-band")],
+  runaway: ["high", t("pit.running-away")],
   cooling: ["cool", "cooling"],
 };
 
 /** The words of the stage, unless the number says otherwise at this moment. */
 function fireWord({ stage, celsius, band, lid_open }) {
-  if (celsius === null) return ["bad", "cannot be read"];
-  if (lid_open) return ["suspect", "lid open"];
+  if (celsius === null) return ["bad", t("pit.cannot-be-read")];
+  if (lid_open) return ["suspect", t("pit.lid-open")];
   if (stage === "in-band" && celsius !== null && celsius < band.low) return FIRE_WORDS.low;
   if (["in-band", "heating"].includes(stage) && celsius !== null && celsius > band.high + 3)
     return FIRE_WORDS.high;
@@ -46,18 +47,30 @@ function fireWord({ stage, celsius, band, lid_open }) {
 }
 
 function burning(pit, snapshot) {
-  const last = pit.last_log === null ? "no log seen yet" : `last ${clock(pit.last_log, snapshot)}`;
-  if (pit.log_due === null) return muted(`Next log: not known. ${capital(pit.no_forecast)}.`);
+  const last =
+    pit.last_log === null
+      ? t("pit.no-log-seen-yet")
+      : t("pit.last-last-log", { last_log: clock(pit.last_log, snapshot) });
+  if (pit.log_due === null)
+    return muted(t("pit.next-log-not-known", { no_forecast: capital(pit.no_forecast) }));
   const { p05, p50, p95 } = pit.log_due;
   const made = pit.forecast_made_at;
-  const soon = p50 <= snapshot.time ? "due now" : `${clock(p50, snapshot)}, in ${span(p50 - snapshot.time)}`;
+  const soon =
+    p50 <= snapshot.time
+      ? t("pit.due-now")
+      : t("pit.at-in", { at: clock(p50, snapshot), ahead: span(p50 - snapshot.time) });
   return across(
-    make("p", {}, "Next log ", make("strong", { class: "num hot" }, soon)),
+    make("p", {}, t("pit.next-log"), make("strong", { class: "num hot" }, soon)),
     muted(
-      `${clock(p05, snapshot)} to ${clock(p95, snapshot)}${made === null ? "" : `, as of ${clock(made, snapshot)}`}; ${last}`,
+      t("pit.log-between", {
+        p05: clock(p05, snapshot),
+        p95: clock(p95, snapshot),
+        made: made === null ? "" : t("pit.as-of-made", { made: clock(made, snapshot) }),
+        last,
+      }),
     ),
     isOld(snapshot)
-      ? state("suspect", `This forecast is ${span(snapshot.time - made)} old: do not rely on it.`)
+      ? state("suspect", t("pit.this-forecast-is-old-do", { time: span(snapshot.time - made) }))
       : null,
   );
 }
@@ -91,15 +104,19 @@ function pitAge(snapshot) {
     (channel) => channel.role === "pit" && channel.quality === "good" && channel.age !== null,
   );
   const pits = snapshot.channels.filter((channel) => channel.role === "pit");
-  if (ages.length === 0) return `No usable pit probe of ${pits.length}.`;
-  return `Read ${span(Math.min(...ages.map((c) => c.age)) + sinceWord())} ago by ${ages.length} of ${pits.length} pit probes.`;
+  if (ages.length === 0) return t("pit.no-usable-pit-probe-of", { pits: pits.length });
+  return t("pit.read-ago", {
+    age: span(Math.min(...ages.map((c) => c.age)) + sinceWord()),
+    good: ages.length,
+    pits: pits.length,
+  });
 }
 
 function bandForm() {
   const low = make("input", { type: "number", inputmode: "numeric", required: true });
   const high = make("input", { type: "number", inputmode: "numeric", required: true });
   const box = fold(
-    "Change the band",
+    t("pit.change-the-band"),
     make(
       "form",
       {
@@ -108,16 +125,16 @@ function bandForm() {
           tell(
             "/api/band",
             { band: { low: inside(Number(low.value)), high: inside(Number(high.value)) } },
-            "Band sent.",
+            t("pit.band-sent"),
           );
         },
       },
       make(
         "div",
         { class: "fields" },
-        make("label", {}, `Low, ${unit()}`, low),
-        make("label", {}, `High, ${unit()}`, high),
-        make("button", {}, "Set the band"),
+        make("label", {}, t("pit.low-unit", { unit: unit() }), low),
+        make("label", {}, t("pit.high-unit", { unit: unit() }), high),
+        make("button", {}, t("pit.set-the-band")),
       ),
     ),
   );
@@ -138,17 +155,19 @@ function grateFace(evenness) {
       "div",
       { class: "plate" },
       across(
-        make("h2", {}, "Across the grate"),
-        evenness.spread === null ? "" : make("p", {}, `${difference(evenness.spread).slice(1)} spread`),
+        make("h2", {}, t("pit.across-the-grate")),
+        evenness.spread === null
+          ? ""
+          : make("p", {}, t("pit.spread-spread", { spread: difference(evenness.spread).slice(1) })),
       ),
       grate(evenness.places),
       across(
         ...evenness.places.map((place) =>
-          make("p", {}, strong(place.place), ` ${difference(place.offset)} ${heatWord(place.offset)}`),
+          make("p", {}, strong(place.place), ` ${difference(place.offset)} ${plain(heatWord(place.offset))}`),
         ),
       ),
       evenness.advice ? make("p", {}, evenness.advice) : null,
-      make("a", { class: "button", href: "#taught" }, "What we learned about this pit"),
+      make("a", { class: "button", href: "#taught" }, t("pit.what-we-learned-about")),
     ),
   ];
 }
@@ -159,13 +178,17 @@ function firesFace(snapshot) {
     make(
       "details",
       { class: "plate" },
-      make("summary", {}, "What the fire did"),
+      make("summary", {}, t("pit.what-the-fire-did")),
       bullets(
         ...snapshot.fires.map((fire) =>
           make(
             "li",
             {},
-            `${clock(fire.at, snapshot)} ${plain(fire.sign)}, ${Math.round(100 * fire.confidence)} % sure`,
+            t("pit.at-sign-confidence-sure", {
+              at: clock(fire.at, snapshot),
+              sign: plain(fire.sign),
+              confidence: Math.round(100 * fire.confidence),
+            }),
           ),
         ),
       ),
@@ -195,20 +218,20 @@ export function pitRoom(root) {
     make(
       "div",
       { class: "side" },
-      make("section", { class: "plate fire", "aria-label": "Pit" }, face, mini, words),
+      make("section", { class: "plate fire", "aria-label": t("pit.pit") }, face, mini, words),
       lines,
       make(
         "section",
-        { class: "plate", "aria-label": "Marks of the pit" },
+        { class: "plate", "aria-label": t("pit.marks-of-the-pit") },
         often,
         fold(
-          "More marks",
+          t("pit.more-marks"),
           buttonRow(
-            mark("log", "A log was put on", null, {}, "", done.choice),
-            mark("fire-lit", "Fire lit", null, {}, "", done.choice),
-            mark("damper", "Damper moved", null, {}, "", done.choice),
-            mark("meat-on", "All meat on", null, {}, "", done.choice),
-            mark("serve", "Served", null, {}, "", done.choice),
+            mark("log", t("pit.a-log-was-put-on"), null, {}, "", done.choice),
+            mark("fire-lit", t("pit.fire-lit"), null, {}, "", done.choice),
+            mark("damper", t("pit.damper-moved"), null, {}, "", done.choice),
+            mark("meat-on", t("pit.all-meat-on"), null, {}, "", done.choice),
+            mark("serve", t("pit.served"), null, {}, "", done.choice),
           ),
           done.node,
         ),
@@ -242,10 +265,10 @@ export function pitRoom(root) {
     redraw(words, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitWords(snapshot));
     redraw(often, snapshot.pit.stage === "unlit", () => [
       snapshot.pit.stage === "unlit"
-        ? mark("fire-lit", "Fire is lit", null, { class: "main" })
-        : mark("log", "Log put on", null, { class: "main" }),
-      mark("lid-open", "Lid opened"),
-      mark("lid-closed", "Lid closed"),
+        ? mark("fire-lit", t("pit.fire-is-lit"), null, { class: "main" })
+        : mark("log", t("pit.log-put-on"), null, { class: "main" }),
+      mark("lid-open", t("pit.lid-opened")),
+      mark("lid-closed", t("pit.lid-closed")),
     ]);
     showMini(snapshot);
     pieceLines(lines, snapshot);

@@ -6,24 +6,29 @@ import { reminders } from "./reminders.js";
 import { standingFace, verdict } from "./standing.js";
 import { capital, clock, inside, plain, span, state, unit, when } from "./words.js";
 import { wood } from "./wood.js";
+import { t } from "./texts.js";
 
 const STEPS = {
-  light: "Light the fire",
-  prepare: "Prepare",
-  "put-on": "Put on",
-  wrap: "Wrap",
-  probe: "Probe for tender",
-  off: "Take off",
-  hold: "Into the hold",
-  serve: "Serve",
-  chill: "Chill",
+  light: t("plan.light-the-fire"),
+  prepare: t("plan.prepare"),
+  "put-on": t("plan.put-on"),
+  wrap: t("plan.wrap"),
+  probe: t("plan.probe-for-tender"),
+  off: t("plan.take-off"),
+  hold: t("plan.into-the-hold"),
+  serve: t("plan.serve"),
+  chill: t("plan.chill"),
 };
 const WORTH_SAYING = 3600; // s
 
 function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
   const spread =
     at.p95 - at.p05 > 120
-      ? make("small", { class: "line" }, `${clock(at.p05, snapshot)} to ${clock(at.p95, snapshot)}`)
+      ? make(
+          "small",
+          { class: "line" },
+          t("plan.p05-to-p95", { p05: clock(at.p05, snapshot), p95: clock(at.p95, snapshot) }),
+        )
       : "";
   const word = STEPS[kind] ?? capital(plain(kind));
   return make(
@@ -45,7 +50,7 @@ function waits({ steps, serve_at }, names) {
   return steps
     .filter(({ kind, at, done }) => kind === "off" && !done && serve_at - at.p50 >= WORTH_SAYING)
     .map(({ piece, at }) =>
-      make("p", {}, `${names.get(piece) ?? piece} waits about ${span(serve_at - at.p50)}: keep it hot.`),
+      make("p", {}, t("plan.waits", { name: names.get(piece) ?? piece, time: span(serve_at - at.p50) })),
     );
 }
 
@@ -53,41 +58,26 @@ function kept(snapshot) {
   const { plan } = snapshot;
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   return [
-    plan.ahead === null ? state("good", "everything is off") : verdict(plan),
-    make("strong", { class: "num" }, `serve ${when(plan.serve_at, snapshot)}`),
+    plan.ahead === null ? state("good", t("plan.everything-is-off")) : verdict(plan),
+    make("strong", { class: "num" }, t("plan.serve-serve-at", { serve_at: when(plan.serve_at, snapshot) })),
     table(
-      ["Step", "Planned", "Now likely"],
+      [t("plan.step"), t("plan.planned"), t("plan.now-likely")],
       plan.steps.map((step) => stepRow(step, names, snapshot)),
-      { tabindex: "0", role: "region", "aria-label": "Times of the plan" },
+      { tabindex: "0", role: "region", "aria-label": t("plan.times-of-the-plan") },
     ),
     ...waits(plan, names),
-    muted(
-      plan.wake
-        ? "Its hours to light and to put on ring at night too."
-        : "It calls by day only: set your own alarm clock for the night.",
-    ),
+    muted(plan.wake ? t("plan.its-hours-to-light-and") : t("plan.it-calls-by-day-only-set")),
   ];
 }
 
 function none(snapshot) {
   if (snapshot.pieces.length === 0)
     return [
-      make(
-        "p",
-        {},
-        "No cook is set up. A plan says when to light, when each piece goes on, and how much wood to lay ready.",
-      ),
-      buttonRow(make("a", { class: "button main", href: "#cooks/start" }, "Set up a cook")),
+      make("p", {}, t("plan.no-cook-is-set-up-a-plan")),
+      buttonRow(make("a", { class: "button main", href: "#cooks/start" }, t("plan.set-up-a-cook"))),
     ];
-  if (snapshot.serve_at === null)
-    return [make("p", {}, "This cook has no serving time, so nothing can be planned back from it.")];
-  return [
-    make(
-      "p",
-      {},
-      "No plan is kept. A kept plan calls you when it is time to light and to put each piece on.",
-    ),
-  ];
+  if (snapshot.serve_at === null) return [make("p", {}, t("plan.this-cook-has-no-serving"))];
+  return [make("p", {}, t("plan.no-plan-is-kept-a-kept"))];
 }
 
 /** Plans the running cook anew with the weather that is given. */
@@ -98,23 +88,23 @@ function keeping() {
   const said = make("div", { class: "stack", role: "status" });
   const send = async (event) => {
     event.preventDefault();
-    said.replaceChildren(make("p", {}, "Planning takes a few seconds."));
+    said.replaceChildren(make("p", {}, t("plan.planning-takes-a-few")));
     const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
     const made = await put("/api/keep-plan", { wake: wake.checked, ...weather });
     said.replaceChildren(...(made.problem ? [made.problem] : made.lines).map((line) => make("p", {}, line)));
   };
-  const drop = button("Drop the plan", async () => {
+  const drop = button(t("plan.drop-the-plan"), async () => {
     const made = await put("/api/drop-plan", {});
-    toast(made.problem ?? "There is no plan any more.");
+    toast(made.problem ?? t("plan.there-is-no-plan-any"));
   });
   const form = fold(
-    "Plan it",
+    t("plan.plan-it"),
     make(
       "form",
       { class: "stack", onsubmit: send },
-      make("label", {}, `Outside, ${unit()} (empty: as measured)`, outside),
-      make("label", { class: "check" }, wake, make("span", {}, "Wake me to light and to put on")),
-      buttonRow(make("button", { class: "main" }, "Plan it and keep the plan"), drop),
+      make("label", {}, t("plan.outside-empty-as", { unit: unit() }), outside),
+      make("label", { class: "check" }, wake, make("span", {}, t("plan.wake-me-to-light-and-to"))),
+      buttonRow(make("button", { class: "main" }, t("plan.plan-it-and-keep-the")), drop),
       said,
     ),
   );
@@ -127,7 +117,13 @@ export function planRoom(root) {
   const [showWood, showReminders] = [wood(), reminders()];
   root.className = "columns";
   root.replaceChildren(
-    make("section", { class: "plate", "aria-label": "Plan" }, make("h2", {}, "The plan"), face, form),
+    make(
+      "section",
+      { class: "plate", "aria-label": t("plan.plan") },
+      make("h2", {}, t("plan.the-plan")),
+      face,
+      form,
+    ),
     serving,
     showWood.node,
     showReminders.node,

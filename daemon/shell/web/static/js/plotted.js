@@ -2,6 +2,7 @@
 
 import { dashOf, faint, seriesInk } from "./chart.js";
 import { degrees, shown } from "./words.js";
+import { t } from "./texts.js";
 
 /** A fan's value at any time inside it, in a straight line between its points; null outside. */
 function between(fan, time, key) {
@@ -69,7 +70,13 @@ export function plotted(history, snapshot, horizon) {
     const [low, core, high] = ["p05", "p50", "p95"].map((key) =>
       piece ? between(piece.fan, times[index], key) : null,
     );
-    return core === null ? "" : `${degrees(core)} (${Math.round(shown(low))} to ${Math.round(shown(high))})`;
+    return core === null
+      ? ""
+      : t("plotted.core-low-to-high", {
+          core: degrees(core),
+          low: Math.round(shown(low)),
+          high: Math.round(shown(high)),
+        });
   };
   return {
     x: times.map((time) => time + snapshot.wall_offset),

@@ -1,5 +1,7 @@
 // Reading a chart: what lies under the finger, the mouse or the arrow keys, in words; and moving it from the keyboard.
 
+import { t } from "./texts.js";
+
 const STEPS = { ArrowLeft: -1, ArrowRight: 1 };
 const AROUND = { PageUp: [-0.5, 1], PageDown: [0.5, 1], "+": [0, 0.5], "-": [0, 2] }; // shift and widening, of what is shown
 
@@ -7,10 +9,7 @@ const AROUND = { PageUp: [-0.5, 1], PageDown: [0.5, 1], "+": [0, 0.5], "-": [0, 
 export function readable(box, { read, whole, label }) {
   box.tabIndex = 0;
   box.setAttribute("role", "group");
-  box.setAttribute(
-    "aria-label",
-    `${label}. Arrow keys read it; page up and down move it; + and - zoom; Home shows all.`,
-  );
+  box.setAttribute("aria-label", t("reading.arrow-keys-read-it-page", { label }));
   box.read = ({ cursor }) => read?.(cursor.left >= 0 ? (cursor.idx ?? null) : null);
   box.whole = whole;
   if (box.keys) return;

@@ -3,31 +3,38 @@
 import { across, bullets, button, buttonRow, fold, make, muted, redraw, strong, choices } from "./dom.js";
 import { live, tell } from "./live.js";
 import { span, state, when } from "./words.js";
+import { t } from "./texts.js";
 
 const STAGES = [
-  ["lit", "the fire is lit"],
-  ["in-band", "the pit is in its band"],
-  ["on", "it is on"],
-  ["stall", "it stalls"],
-  ["wrapped", "it is wrapped"],
-  ["tender", "it is tender"],
-  ["off", "it is off"],
-  ["hold", "it is in the hold"],
+  ["lit", t("reminders.the-fire-is-lit")],
+  ["in-band", t("reminders.the-pit-is-in-its-band")],
+  ["on", t("reminders.it-is-on")],
+  ["stall", t("reminders.it-stalls")],
+  ["wrapped", t("reminders.it-is-wrapped")],
+  ["tender", t("reminders.it-is-tender")],
+  ["off", t("reminders.it-is-off")],
+  ["hold", t("reminders.it-is-in-the-hold")],
 ];
 const words = new Map(STAGES);
 
 function row(reminder, snapshot) {
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   const how = [
-    reminder.every === null ? "once" : `every ${span(reminder.every)}`,
-    reminder.start === null ? "" : `after ${words.get(reminder.start)}`,
-    reminder.until === null ? "" : `until ${words.get(reminder.until)}`,
+    reminder.every === null
+      ? t("reminders.once")
+      : t("reminders.every-every", { every: span(reminder.every) }),
+    reminder.start === null ? "" : t("reminders.after", { what: words.get(reminder.start) }),
+    reminder.until === null ? "" : t("reminders.until-what", { what: words.get(reminder.until) }),
     reminder.piece === null ? "" : (names.get(reminder.piece) ?? reminder.piece),
-    reminder.at_night ? "at night too" : "",
+    reminder.at_night ? t("reminders.at-night-too") : "",
   ];
   const due = reminder.is_due
-    ? state("suspect", "due now")
-    : make("span", { class: "num" }, reminder.due === null ? "not yet" : when(reminder.due, snapshot));
+    ? state("suspect", t("reminders.due-now"))
+    : make(
+        "span",
+        { class: "num" },
+        reminder.due === null ? t("reminders.not-yet") : when(reminder.due, snapshot),
+      );
   return make(
     "li",
     {},
@@ -36,9 +43,19 @@ function row(reminder, snapshot) {
     make(
       "div",
       { class: "buttons tight" },
-      button("Done", () => tell("/api/reminder-done", { reminder: reminder.id }, `Done: ${reminder.text}.`)),
-      button("Remove", () =>
-        tell("/api/remove-reminder", { reminder: reminder.id }, `Removed: ${reminder.text}.`),
+      button(t("reminders.done"), () =>
+        tell(
+          "/api/reminder-done",
+          { reminder: reminder.id },
+          t("reminders.done-text", { text: reminder.text }),
+        ),
+      ),
+      button(t("reminders.remove"), () =>
+        tell(
+          "/api/remove-reminder",
+          { reminder: reminder.id },
+          t("reminders.removed-text", { text: reminder.text }),
+        ),
       ),
     ),
   );
@@ -49,7 +66,7 @@ function adding() {
   const every = make("input", { type: "number", inputmode: "numeric", min: "5", max: "1440" });
   const after = make("select", {}, ...choices(STAGES));
   after.value = "on";
-  const until = make("select", {}, ...choices([["", "the cook is over"], ...STAGES]));
+  const until = make("select", {}, ...choices([["", t("reminders.the-cook-is-over")], ...STAGES]));
   const piece = make("select", {});
   const night = make("input", { type: "checkbox" });
   const send = async (event) => {
@@ -62,30 +79,36 @@ function adding() {
       ...(until.value ? { until: until.value } : {}),
       ...(piece.value ? { piece: piece.value } : {}),
     };
-    if (await tell("/api/add-reminder", { reminder }, `It will remind you: ${reminder.text}.`))
+    if (
+      await tell(
+        "/api/add-reminder",
+        { reminder },
+        t("reminders.it-will-remind-you", { text: reminder.text }),
+      )
+    )
       text.value = "";
   };
   const node = fold(
-    "A new reminder",
+    t("reminders.a-new-reminder"),
     make(
       "form",
       { class: "stack", onsubmit: send },
       make(
         "div",
         { class: "fields" },
-        make("label", { class: "wide" }, "What to do", text),
-        make("label", {}, "Every, min (empty: once)", every),
-        make("label", {}, "Piece", piece),
-        make("label", {}, "Counted after", after),
-        make("label", {}, "Until", until),
+        make("label", { class: "wide" }, t("reminders.what-to-do"), text),
+        make("label", {}, t("reminders.every-min-empty-once"), every),
+        make("label", {}, t("reminders.piece"), piece),
+        make("label", {}, t("reminders.counted-after"), after),
+        make("label", {}, t("reminders.until"), until),
       ),
-      make("label", { class: "check" }, night, make("span", {}, "It may wake me at night")),
-      buttonRow(make("button", { class: "main" }, "Remind me")),
+      make("label", { class: "check" }, night, make("span", {}, t("reminders.it-may-wake-me-at-night"))),
+      buttonRow(make("button", { class: "main" }, t("reminders.remind-me"))),
     ),
   );
   const update = ({ pieces }) =>
     redraw(piece, [pieces.map(({ id }) => id), live.snapshot.cook_id], () =>
-      choices([["", "whichever comes first"], ...pieces.map(({ id, name }) => [id, name])]),
+      choices([["", t("reminders.whichever-comes-first")], ...pieces.map(({ id, name }) => [id, name])]),
     );
   return { node, update };
 }
@@ -95,8 +118,8 @@ export function reminders() {
   const fresh = adding();
   const node = make(
     "section",
-    { class: "plate", "aria-label": "Reminders" },
-    make("h2", {}, "Reminders"),
+    { class: "plate", "aria-label": t("reminders.reminders") },
+    make("h2", {}, t("reminders.reminders")),
     list,
     fresh.node,
   );
@@ -105,7 +128,7 @@ export function reminders() {
     redraw(list, [snapshot.reminders, Math.floor(snapshot.time / 60)], () =>
       snapshot.reminders.length
         ? bullets(...snapshot.reminders.map((reminder) => row(reminder, snapshot)))
-        : muted("None: spritz, turn, refill the water pan."),
+        : muted(t("reminders.none-spritz-turn-refill")),
     );
     fresh.update(snapshot);
   };

@@ -3,12 +3,18 @@
 import { across, bullets, button, make, redraw } from "./dom.js";
 import { tell } from "./live.js";
 import { capital, clock, plain } from "./words.js";
+import { t } from "./texts.js";
 
-const word = (what) => (what === "spot" ? "core read by hand" : plain(what));
+const word = (what) => (what === "spot" ? t("said.core-read-by-hand") : plain(what));
 
 export function saidMarks() {
   const list = make("div", {});
-  const node = make("details", { class: "plate" }, make("summary", {}, "What you said, and take back"), list);
+  const node = make(
+    "details",
+    { class: "plate" },
+    make("summary", {}, t("said.what-you-said-and-take")),
+    list,
+  );
   const row = ({ what, piece, at, said_at }, snapshot) => {
     const meat = snapshot.pieces.find(({ id }) => id === piece)?.name ?? piece;
     const text = `${clock(at, snapshot)} ${capital(word(what))}${meat ? `, ${meat}` : ""}`;
@@ -17,11 +23,11 @@ export function saidMarks() {
       {},
       across(
         make("span", {}, text),
-        button("Take back", () =>
+        button(t("said.take-back"), () =>
           tell(
             "/api/take-back",
             { what, said_at, ...(piece ? { piece } : {}) },
-            `Taken back: ${word(what)}. Mark it anew if only its time was wrong.`,
+            t("said.taken-back-mark-it-anew", { word: word(what) }),
           ),
         ),
       ),

@@ -6,6 +6,7 @@ import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
 import { ask, live, put, tell } from "./live.js";
 import { capital, clock, degrees, plain, span, when } from "./words.js";
+import { t } from "./texts.js";
 
 const BACK = 8 * 3600; // s of marks on the sheet
 const READY = ["tender", "target", "hold-limit"];
@@ -15,15 +16,25 @@ const line = (text, more = "") =>
 
 function nowLines(snapshot) {
   const { pit } = snapshot;
-  const number = pit.celsius === null ? "cannot be read" : degrees(pit.celsius);
+  const number = pit.celsius === null ? t("shift.cannot-be-read") : degrees(pit.celsius);
   return [
     line(
-      `${pit.name}: ${number}, band ${degrees(pit.band.low)} to ${degrees(pit.band.high)}`,
+      t("shift.name-number-band-low-to", {
+        name: pit.name,
+        number,
+        low: degrees(pit.band.low),
+        high: degrees(pit.band.high),
+      }),
       plain(pit.stage),
     ),
     ...snapshot.alarms
       .filter((alarm) => !isAway(alarm))
-      .map((alarm) => line(`${alarm.text}, since ${clock(alarm.raised_at, snapshot)}`, plain(alarm.state))),
+      .map((alarm) =>
+        line(
+          t("shift.text-since-raised-at", { text: alarm.text, raised_at: clock(alarm.raised_at, snapshot) }),
+          plain(alarm.state),
+        ),
+      ),
     ...snapshot.pieces.map((piece) =>
       line(
         `${piece.name}: ${degrees(piece.celsius)}, ${plain(piece.stage)}`,
@@ -40,18 +51,26 @@ function coming(snapshot) {
   if (pit.log_due)
     found.push([
       pit.log_due.p50,
-      `Next log (${clock(pit.log_due.p05, snapshot)} to ${clock(pit.log_due.p95, snapshot)})`,
+      t("shift.next-log-to", {
+        p05: clock(pit.log_due.p05, snapshot),
+        p95: clock(pit.log_due.p95, snapshot),
+      }),
     ]);
   for (const piece of snapshot.pieces) {
     for (const { goal, scenario, at } of piece.outlooks) {
       if (scenario !== "planned" || at === null || ![...READY, "wrap"].includes(goal)) continue;
       found.push([
         at.p50,
-        `${piece.name}: ${plain(goal)} (${when(at.p05, snapshot)} to ${when(at.p95, snapshot)})`,
+        t("shift.name-goal-p05-to-p95", {
+          name: piece.name,
+          goal: plain(goal),
+          p05: when(at.p05, snapshot),
+          p95: when(at.p95, snapshot),
+        }),
       ]);
     }
   }
-  if (snapshot.serve_at !== null) found.push([snapshot.serve_at, "Serve"]);
+  if (snapshot.serve_at !== null) found.push([snapshot.serve_at, t("shift.serve")]);
   return found.sort((a, b) => a[0] - b[0]);
 }
 
@@ -69,10 +88,10 @@ const part = (title, lines, empty) =>
 
 function holder(snapshot) {
   const { shift } = snapshot;
-  if (shift.on_watch === null) return [make("p", {}, "Nobody is named yet.")];
+  if (shift.on_watch === null) return [make("p", {}, t("shift.nobody-is-named-yet"))];
   const { name, since, note } = shift.on_watch;
   return [
-    make("p", {}, strong(name), ` has the watch since ${when(since, snapshot)}.`),
+    make("p", {}, strong(name), t("shift.has-the-watch-since", { since: when(since, snapshot) })),
     note ? make("p", { class: "note" }, note) : "",
   ].filter(Boolean);
 }
@@ -87,7 +106,7 @@ function handing() {
       await tell(
         "/api/hand-over",
         { to: to.value.trim(), note: note.value.trim(), by },
-        `${to.value.trim()} has the watch.`,
+        t("shift.has-the-watch", { name: to.value.trim() }),
       )
     ) {
       to.value = "";
@@ -97,9 +116,9 @@ function handing() {
   return make(
     "form",
     { class: "stack", onsubmit: send },
-    make("label", {}, "Who takes over", to),
-    make("label", {}, "What must be known (may stay empty)", note),
-    buttonRow(make("button", { class: "main" }, "Hand over the watch")),
+    make("label", {}, t("shift.who-takes-over"), to),
+    make("label", {}, t("shift.what-must-be-known-may"), note),
+    buttonRow(make("button", { class: "main" }, t("shift.hand-over-the-watch"))),
   );
 }
 
@@ -111,8 +130,8 @@ function inviting() {
       ...(made.problem
         ? [make("p", {}, made.problem)]
         : [
-            code(made.code, "Code with the link that lets one more phone in"),
-            muted(`Good for one phone, for ${span(made.seconds)}. It must be on the same network.`),
+            code(made.code, t("shift.code-with-the-link-that")),
+            muted(t("shift.good-for-one-phone-for", { seconds: span(made.seconds) })),
             make("p", { class: "link-text" }, made.link),
           ]),
     );
@@ -121,8 +140,8 @@ function inviting() {
     "div",
     { class: "stack no-print" },
     buttonRow(
-      button("Let another phone in", show),
-      button("Print the sheet", () => print()),
+      button(t("shift.let-another-phone-in"), show),
+      button(t("shift.print-the-sheet"), () => print()),
     ),
     box,
   );
@@ -134,16 +153,16 @@ export function shiftRoom(root) {
   root.replaceChildren(
     make(
       "section",
-      { class: "plate", "aria-label": "The watch" },
-      make("h2", {}, "Who has the watch"),
+      { class: "plate", "aria-label": t("shift.the-watch") },
+      make("h2", {}, t("shift.who-has-the-watch")),
       who,
       handing(),
       inviting(),
     ),
     make(
       "section",
-      { class: "plate sheet", "aria-label": "Sheet" },
-      make("h2", {}, "For whoever takes over"),
+      { class: "plate sheet", "aria-label": t("shift.sheet") },
+      make("h2", {}, t("shift.for-whoever-takes-over")),
       now,
       next,
       done,
@@ -152,16 +171,18 @@ export function shiftRoom(root) {
   const paint = (snapshot) => {
     redraw(who, snapshot.shift.on_watch, () => holder(snapshot));
     redraw(now, [Math.floor(snapshot.time / 20), snapshot.alarms, snapshot.shift], () => [
-      part("Now", nowLines(snapshot)),
+      part(t("shift.now"), nowLines(snapshot)),
     ]);
     redraw(next, [Math.floor(snapshot.time / 60), snapshot.serve_at], () => [
       part(
-        "Next",
+        t("shift.next"),
         coming(snapshot).map(([time, text]) => line(`${when(time, snapshot)} ${text}`)),
-        "Nothing is forecast yet.",
+        t("shift.nothing-is-forecast-yet"),
       ),
     ]);
-    redraw(done, marks, () => [part("Done", doneLines(marks, snapshot), "No mark in the last 8 hours.")]);
+    redraw(done, marks, () => [
+      part(t("shift.done"), doneLines(marks, snapshot), t("shift.no-mark-in-the-last-8")),
+    ]);
   };
   const update = (snapshot) => {
     if (Math.abs(snapshot.time - askedAt) >= 30) {

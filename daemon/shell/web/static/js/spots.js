@@ -4,13 +4,14 @@ import { across, bullets, button, find, fold, make, muted, redraw } from "./dom.
 import { tell } from "./live.js";
 import { whenDone } from "./marks.js";
 import { clock, degrees, inside, shown, unit } from "./words.js";
+import { t } from "./texts.js";
 
 const takeBack = (piece, spot) =>
-  button("Take back", () =>
+  button(t("spots.take-back"), () =>
     tell(
       "/api/take-back",
       { what: "spot", piece, said_at: spot.said_at },
-      "Taken back: as if it had not been read.",
+      t("spots.taken-back-as-if-it-had"),
     ),
   );
 
@@ -40,7 +41,7 @@ export function spotReadings(first) {
     max: Math.ceil(shown(120)),
   });
   const where = make("input", { maxlength: 80 });
-  const done = whenDone("Read");
+  const done = whenDone(t("spots.read"));
   const send = async (event) => {
     event.preventDefault();
     const order = {
@@ -49,13 +50,15 @@ export function spotReadings(first) {
       ...(where.value.trim() ? { where: where.value.trim() } : {}),
       ...(Number(done.choice.value) ? { minutes_ago: Number(done.choice.value) } : {}),
     };
-    if (await tell("/api/spot", order, `Read: ${core.value} ${unit()}. The next forecast counts it.`)) {
+    if (
+      await tell("/api/spot", order, t("spots.read-the-next-forecast", { value: core.value, unit: unit() }))
+    ) {
       core.value = "";
       done.choice.value = "0";
     }
   };
   const node = fold(
-    "Read by hand",
+    t("spots.read-by-hand"),
     list,
     make(
       "form",
@@ -63,10 +66,10 @@ export function spotReadings(first) {
       make(
         "div",
         { class: "fields" },
-        make("label", {}, `Core, ${unit()}`, core),
-        make("label", {}, "Where (may stay empty)", where),
+        make("label", {}, t("spots.core-unit", { unit: unit() }), core),
+        make("label", {}, t("spots.where-may-stay-empty"), where),
         done.node,
-        make("button", {}, "Keep the reading"),
+        make("button", {}, t("spots.keep-the-reading")),
       ),
     ),
   );
@@ -77,7 +80,7 @@ export function spotReadings(first) {
     redraw(list, [piece.spots, snapshot.wall_offset, unit()], () =>
       piece.spots.length
         ? bullets(...piece.spots.map((spot) => line(piece, spot, snapshot)))
-        : muted("Nothing was read by hand yet."),
+        : muted(t("spots.nothing-was-read-by-hand")),
     );
   };
   return { node, update };
@@ -92,14 +95,18 @@ export function handheldAsks(snapshot) {
       : [
           make(
             "section",
-            { class: "plate small", "aria-label": "Handheld probe" },
-            make("h2", {}, `The handheld probe reads ${degrees(handheld.celsius)}: of which piece?`),
+            { class: "plate small", "aria-label": t("spots.handheld-probe") },
+            make("h2", {}, t("spots.the-handheld-probe-reads", { celsius: degrees(handheld.celsius) })),
             make(
               "div",
               { class: "buttons tight" },
               ...pieces.map((piece) =>
                 button(piece.name, () =>
-                  tell("/api/choose-spot", { piece: piece.id }, `Kept for ${piece.name}.`),
+                  tell(
+                    "/api/choose-spot",
+                    { piece: piece.id },
+                    t("spots.kept-for-name", { name: piece.name }),
+                  ),
                 ),
               ),
             ),

@@ -2,32 +2,43 @@
 
 import { across, make, muted, strong } from "./dom.js";
 import { clock, difference, span, state } from "./words.js";
+import { t } from "./texts.js";
 
 const ON_COURSE = 10 * 60; // s: nobody serves to the minute
 const REMEDIES = {
-  none: () => "Go on as now",
-  raise: () => `Pit ${difference(10).slice(1)} hotter`,
-  wrap: () => "Wrap it now",
-  oven: () => "Wrapped, into the oven",
+  none: () => t("standing.go-on-as-now"),
+  raise: () => t("standing.pit-hotter", { hotter: difference(10).slice(1) }),
+  wrap: () => t("standing.wrap-it-now"),
+  oven: () => t("standing.wrapped-into-the-oven"),
 };
 const percent = (chance) =>
-  chance > 0.995 ? "over 99 %" : chance < 0.005 ? "under 1 %" : `${Math.round(100 * chance)} %`;
+  chance > 0.995
+    ? t("standing.over-99")
+    : chance < 0.005
+      ? t("standing.under-1")
+      : `${Math.round(100 * chance)} %`;
 
 /** How the cook stands to its serving time, as words and how good that is: the one answer, whoever shows it. */
 export function course({ ahead, chance }) {
   const unlikely = chance !== null && chance < 0.5;
-  if (Math.abs(ahead) < ON_COURSE) return [unlikely ? "suspect" : "good", "on course"];
-  if (ahead > 0) return ["good", `${span(ahead)} ahead`];
-  return [unlikely || chance === null ? "bad" : "suspect", `${span(-ahead)} behind`];
+  if (Math.abs(ahead) < ON_COURSE) return [unlikely ? "suspect" : "good", t("standing.on-course")];
+  if (ahead > 0) return ["good", t("standing.ahead-ahead", { ahead: span(ahead) })];
+  return [
+    unlikely || chance === null ? "bad" : "suspect",
+    t("standing.ahead-behind", { ahead: span(-ahead) }),
+  ];
 }
 
 export function verdict(standing) {
   const { ahead, chance } = standing;
-  const likely = chance === null ? "chance not known yet" : `${percent(chance)} likely in time`;
+  const likely =
+    chance === null
+      ? t("standing.chance-not-known-yet")
+      : t("standing.likely-in-time", { chance: percent(chance) });
   return make(
     "p",
     { class: "row" },
-    ahead === null ? state("quiet", "ahead or behind: not known yet") : state(...course(standing)),
+    ahead === null ? state("quiet", t("standing.ahead-or-behind-not")) : state(...course(standing)),
     make("span", {}, likely),
   );
 }
@@ -41,13 +52,23 @@ function remedyRow(remedy, snapshot) {
   const meter = make("i", {});
   meter.style.width = `${Math.round(100 * remedy.chance)}%`;
   const gain =
-    remedy.action === "none" ? "" : remedy.gain > 60 ? `, ${span(remedy.gain)} sooner` : ", no sooner";
+    remedy.action === "none"
+      ? ""
+      : remedy.gain > 60
+        ? t("standing.gain-sooner", { gain: span(remedy.gain) })
+        : t("standing.no-sooner");
   return make(
     "li",
     { class: "remedy" },
     across(strong(REMEDIES[remedy.action]()), make("span", { class: "num" }, percent(remedy.chance))),
     make("div", { class: "meter", "aria-hidden": "true" }, meter),
-    muted(`Done ${clock(remedy.off.p50, snapshot)}${gain}${remedy.rough ? "; a rough figure" : ""}`),
+    muted(
+      t("standing.done", {
+        at: clock(remedy.off.p50, snapshot),
+        gain,
+        rough: remedy.rough ? t("standing.a-rough-figure") : "",
+      }),
+    ),
   );
 }
 
@@ -58,10 +79,17 @@ export function standingFace(snapshot, open, told = false) {
   if (snapshot.serve_at === null) return [];
   const head = across(
     make("h2", {}, snapshot.cook_name),
-    told ? "" : make("strong", { class: "num" }, `serve ${clock(snapshot.serve_at, snapshot)}`),
+    told
+      ? ""
+      : make(
+          "strong",
+          { class: "num" },
+          t("standing.serve-serve-at", { serve_at: clock(snapshot.serve_at, snapshot) }),
+        ),
   );
   const standing = snapshot.standing;
-  if (standing === null) return [make("section", { class: "plate", "aria-label": "Serving" }, head)];
+  if (standing === null)
+    return [make("section", { class: "plate", "aria-label": t("standing.serving") }, head)];
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   const groups = new Map(
     snapshot.pieces
@@ -71,19 +99,23 @@ export function standingFace(snapshot, open, told = false) {
   return [
     make(
       "section",
-      { class: "plate", "aria-label": "Serving" },
+      { class: "plate", "aria-label": t("standing.serving") },
       head,
       told ? null : verdict(standing),
       standing.unknown.length
-        ? muted(`No forecast yet for ${standing.unknown.map((id) => names.get(id) ?? id).join(", ")}.`)
+        ? muted(
+            t("standing.no-forecast-yet-for", {
+              unknown: standing.unknown.map((id) => names.get(id) ?? id).join(", "),
+            }),
+          )
         : null,
       groups.size === 0
         ? null
         : make(
             "details",
             { open: open ?? isBehind(standing) },
-            make("summary", {}, "What would help"),
-            muted("Chance of serving in time, for each thing you may do."),
+            make("summary", {}, t("standing.what-would-help")),
+            muted(t("standing.chance-of-serving-in")),
             ...[...groups].map(([piece, remedies]) =>
               make(
                 "div",

@@ -3,13 +3,14 @@
 import { button, buttonRow, make, choices } from "./dom.js";
 import { live, put, tell } from "./live.js";
 import { degrees, inside, isFahrenheit, kilos, mass, massUnit, shown, unit } from "./words.js";
+import { t } from "./texts.js";
 
 const INCH_CM = 2.54;
 const WRAPS = [
-  ["never", "Not wrapped"],
-  ["foil", "Foil"],
-  ["paper", "Paper"],
-  ["boat", "Open foil boat"],
+  ["never", t("start.not-wrapped")],
+  ["foil", t("start.foil")],
+  ["paper", t("start.paper")],
+  ["boat", t("start.open-foil-boat")],
 ];
 const USUAL_WRAP = "paper"; // what the watch takes where a cook file says nothing
 const USUAL_RULE = "food-code-135";
@@ -36,7 +37,7 @@ function pieceFields(cuts, channels, index) {
     min: "0.5",
     inputmode: "decimal",
   });
-  const probes = [...channels.map((row) => [row.id, row.name]), ["", "none: read by hand"]];
+  const probes = [...channels.map((row) => [row.id, row.name]), ["", t("start.none-read-by-hand")]];
   const channel = make("select", { name: "channel" }, ...choices(probes));
   if (channels[index]) channel.value = channels[index].id;
   const wrap = make("select", { name: "wrap" }, ...choices(WRAPS));
@@ -52,9 +53,9 @@ function pieceFields(cuts, channels, index) {
     byWrap();
     hint.textContent = [
       row.tender
-        ? `tender ${degrees(row.tender[0])} to ${degrees(row.tender[1])}`
-        : `target ${degrees(row.target)}`,
-      `safe minimum ${degrees(row.safe_minimum)} (${row.safe_rule})`,
+        ? t("start.tender-range", { low: degrees(row.tender[0]), high: degrees(row.tender[1]) })
+        : t("start.target-target", { target: degrees(row.target) }),
+      t("start.safe-minimum", { safe_minimum: degrees(row.safe_minimum), safe_rule: row.safe_rule }),
     ].join("; ");
   };
   const byWrap = () => {
@@ -67,17 +68,17 @@ function pieceFields(cuts, channels, index) {
   const node = make(
     "fieldset",
     {},
-    make("legend", {}, `Piece ${index + 1}`),
+    make("legend", {}, t("start.piece-index", { index: index + 1 })),
     make(
       "div",
       { class: "fields" },
-      make("label", { class: "wide" }, "Cut", cut),
-      make("label", { class: "wide" }, "Name", name),
-      make("label", {}, `Weight, ${massUnit()}`, weight),
-      make("label", {}, `Thinnest side, ${isFahrenheit() ? "in" : "cm"}`, thickness),
-      make("label", {}, "Wrap", wrap),
-      make("label", {}, `Wrap at, ${unit()}`, wrapAt),
-      make("label", { class: "wide" }, "Probe", channel),
+      make("label", { class: "wide" }, t("start.cut"), cut),
+      make("label", { class: "wide" }, t("start.name"), name),
+      make("label", {}, t("start.weight", { unit: massUnit() }), weight),
+      make("label", {}, t("start.thinnest-side", { unit: isFahrenheit() ? "in" : "cm" }), thickness),
+      make("label", {}, t("start.wrap"), wrap),
+      make("label", {}, t("start.wrap-at-unit", { unit: unit() }), wrapAt),
+      make("label", { class: "wide" }, t("start.probe"), channel),
       hint,
     ),
   );
@@ -100,14 +101,14 @@ export function addForm({ cuts }) {
   const part = pieceFields(cuts, free, 0);
   const send = async (event) => {
     event.preventDefault();
-    if (await tell("/api/add-piece", { piece: part.value() }, "It has joined. Mark it when it goes on."))
+    if (await tell("/api/add-piece", { piece: part.value() }, t("start.it-has-joined-mark-it")))
       location.hash = "#pit";
   };
   return make(
     "form",
     { class: "stack", onsubmit: send },
     part.node,
-    buttonRow(make("button", { class: "main" }, "Add this piece")),
+    buttonRow(make("button", { class: "main" }, t("start.add-this-piece"))),
   );
 }
 
@@ -122,7 +123,12 @@ const identifier = (text) =>
 export function startForm({ cuts, hold_rules }) {
   const channels = live.snapshot.channels.filter((channel) => channel.role === "meat");
   const band = live.snapshot.pit.band;
-  const name = make("input", { name: "cook", required: true, maxlength: 60, value: "Overnight cook" });
+  const name = make("input", {
+    name: "cook",
+    required: true,
+    maxlength: 60,
+    value: t("start.overnight-cook"),
+  });
   const low = make("input", {
     name: "low",
     type: "number",
@@ -177,15 +183,18 @@ export function startForm({ cuts, hold_rules }) {
     event.preventDefault();
     const running = live.snapshot.pieces.map((piece) => piece.name).join(", ");
     const replace = running !== "";
-    if (replace && !window.confirm(`${live.snapshot.cook_name} is running and will end: ${running}. End it?`))
+    if (
+      replace &&
+      !window.confirm(t("start.is-running-and-will-end", { cook_name: live.snapshot.cook_name, running }))
+    )
       return;
-    if (await tell("/api/start-cook", { cook: order(), replace }, "The cook has started."))
+    if (await tell("/api/start-cook", { cook: order(), replace }, t("start.the-cook-has-started")))
       location.hash = "#pit";
   };
-  const start = make("button", { class: "main" }, "Start the cook");
+  const start = make("button", { class: "main" }, t("start.start-the-cook"));
   const showPlan = async () => {
     if (!start.form.reportValidity()) return;
-    plan.replaceChildren(make("p", {}, "Planning takes a few seconds."));
+    plan.replaceChildren(make("p", {}, t("start.planning-takes-a-few")));
     const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
     const made = await put("/api/plan", { cook: order(), ...weather });
     plan.replaceChildren(
@@ -198,18 +207,18 @@ export function startForm({ cuts, hold_rules }) {
     make(
       "div",
       { class: "fields" },
-      make("label", { class: "wide" }, "Name of the cook", name),
-      make("label", {}, `Pit low, ${unit()}`, low),
-      make("label", {}, `Pit high, ${unit()}`, high),
-      make("label", { class: "wide" }, "Serve at (may stay empty)", serve),
-      make("label", {}, "Rest, min", rest),
-      make("label", { class: "wide" }, "Hot holding follows", hold),
-      make("label", {}, "Guests (may stay empty)", guests),
-      make("label", {}, "Splits of wood at hand", splits),
-      make("label", { class: "wide" }, `Outside, ${unit()} (empty: as measured)`, outside),
+      make("label", { class: "wide" }, t("start.name-of-the-cook"), name),
+      make("label", {}, t("start.pit-low-unit", { unit: unit() }), low),
+      make("label", {}, t("start.pit-high-unit", { unit: unit() }), high),
+      make("label", { class: "wide" }, t("start.serve-at-may-stay-empty"), serve),
+      make("label", {}, t("start.rest-min"), rest),
+      make("label", { class: "wide" }, t("start.hot-holding-follows"), hold),
+      make("label", {}, t("start.guests-may-stay-empty"), guests),
+      make("label", {}, t("start.splits-of-wood-at-hand"), splits),
+      make("label", { class: "wide" }, t("start.outside-empty-as", { unit: unit() }), outside),
     ),
     list,
-    buttonRow(button("One more piece", add), button("Plan it", showPlan), start),
+    buttonRow(button(t("start.one-more-piece"), add), button(t("start.plan-it"), showPlan), start),
     plan,
   );
 }

@@ -2,6 +2,7 @@
 
 import { buttonRow, make } from "./dom.js";
 import { capital, state, when } from "./words.js";
+import { t } from "./texts.js";
 
 const NOT_ON = ["waiting"];
 
@@ -9,39 +10,42 @@ function probes({ channels }) {
   const good = channels.filter(({ quality }) => quality !== "bad").length;
   return {
     done: channels.length > 0 && good === channels.length,
-    text: `${good} of ${channels.length} probes are read`,
-    head: channels.length === 0 ? "Name your probes in the rig file" : "Look at the probes: not all are read",
-    link: ["#care", "Every probe"],
+    text: t("steps.of-probes-are-read", { good, channels: channels.length }),
+    head: channels.length === 0 ? t("steps.name-your-probes-in-the") : t("steps.look-at-the-probes-not"),
+    link: ["#care", t("steps.every-probe")],
   };
 }
 
 const cook = ({ pieces, cook_name }) => ({
   done: pieces.length > 0,
-  text: pieces.length > 0 ? `${cook_name} is set up` : "Set up the cook: cut, weight, serving time",
-  head: "Set up a cook",
-  more: "It then says when to light, when each piece goes on, and how much wood to lay ready.",
-  link: ["#cooks/start", "Set up a cook"],
+  text: pieces.length > 0 ? t("steps.cook-name-is-set-up", { cook_name }) : t("steps.set-up-the-cook-cut"),
+  head: t("steps.set-up-a-cook"),
+  more: t("steps.it-then-says-when-to"),
+  link: ["#cooks/start", t("steps.set-up-a-cook")],
 });
 
 const testWake = ({ sleep }) => ({
   done: sleep.test_wake === "acknowledged",
-  text: sleep.test_wake === "acknowledged" ? "A test wake was heard" : "Send a test wake while it is light",
-  head: "Try a test wake",
+  text:
+    sleep.test_wake === "acknowledged" ? t("steps.a-test-wake-was-heard") : t("steps.send-a-test-wake-while"),
+  head: t("steps.try-a-test-wake"),
   optional: true,
-  link: ["#night", "To the test wake"],
+  link: ["#night", t("steps.to-the-test-wake")],
 });
 
 /** " by 20:10" where a plan is kept, else nothing. */
 const by = (snapshot, kind) => {
   const due = snapshot.plan?.steps.filter((step) => step.kind === kind && !step.done) ?? [];
-  return due.length ? ` by ${when(Math.min(...due.map(({ planned }) => planned)), snapshot)}` : "";
+  return due.length
+    ? t("steps.by", { time: when(Math.min(...due.map(({ planned }) => planned)), snapshot) })
+    : "";
 };
 
 const plan = (snapshot) => ({
   done: snapshot.plan !== null,
-  text: snapshot.plan === null ? "Keep a plan: it calls you to light and to put on" : "The plan is kept",
-  head: "Keep a plan",
-  link: ["#plan", "Plan it"],
+  text: snapshot.plan === null ? t("steps.keep-a-plan-it-calls-you") : t("steps.the-plan-is-kept"),
+  head: t("steps.keep-a-plan"),
+  link: ["#plan", t("steps.plan-it")],
   optional: true,
 });
 
@@ -49,15 +53,15 @@ const fire = (snapshot) => ({
   done: snapshot.pit.stage !== "unlit",
   text:
     snapshot.pit.stage === "unlit"
-      ? `Light the fire${by(snapshot, "light")} and press “Fire is lit”`
-      : "The fire is lit",
-  head: `Light the fire${by(snapshot, "light")}`,
+      ? t("steps.light-the-fire-and-press", { by: by(snapshot, "light") })
+      : t("steps.the-fire-is-lit"),
+  head: t("steps.light-the-fire", { by: by(snapshot, "light") }),
 });
 
 const meat = (snapshot) => ({
   done: snapshot.pieces.length > 0 && snapshot.pieces.every(({ stage }) => !NOT_ON.includes(stage)),
-  text: `Put the meat on${by(snapshot, "put-on")}, when the pit is in its band`,
-  head: "Put the meat on",
+  text: t("steps.put-the-meat-on-when-the", { by: by(snapshot, "put-on") }),
+  head: t("steps.put-the-meat-on"),
 });
 
 const STEPS = [probes, cook, plan, testWake, fire, meat];
@@ -72,7 +76,11 @@ export function stepsFace(snapshot) {
   const next = steps.find(({ done, optional }) => !done && !optional) ?? steps.find(({ done }) => !done);
   if (!next) return null;
   return [
-    make("p", { class: "do calm" }, `Next: ${next.head.charAt(0).toLowerCase()}${next.head.slice(1)}`),
+    make(
+      "p",
+      { class: "do calm" },
+      t("steps.next-head-head2", { head: next.head.charAt(0).toLowerCase(), head2: next.head.slice(1) }),
+    ),
     next.more ? make("p", {}, next.more) : null,
     next.link ? buttonRow(make("a", { class: "button main", href: next.link[0] }, next.link[1])) : null,
     make(

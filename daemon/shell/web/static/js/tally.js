@@ -3,39 +3,57 @@
 import { across, button, fold, make, muted } from "./dom.js";
 import { ask } from "./live.js";
 import { capital, plain, span } from "./words.js";
+import { alarmTitle, t } from "./texts.js";
 
 const SPANS = [
-  ["night", "Night"],
-  ["cook", "Cook"],
-  ["season", "Season"],
+  ["night", t("tally.night")],
+  ["cook", t("tally.cook")],
+  ["season", t("tally.season")],
 ];
 const named = (key) => {
   const [rule, subject] = key.split("/");
-  return capital(plain(rule)) + (subject && subject !== "pit" ? `, ${plain(subject)}` : "");
+  return capital(alarmTitle(rule)) + (subject && subject !== "pit" ? `, ${plain(subject)}` : "");
 };
-const longest = (one) => (one === null ? "none" : `${span(one.seconds)} (${named(one.alarm)})`);
-const list = (keys) => (keys.length ? keys.map(named).join(", ") : "none");
+const longest = (one) => (one === null ? t("tally.none") : `${span(one.seconds)} (${named(one.alarm)})`);
+const list = (keys) => (keys.length ? keys.map(named).join(", ") : t("tally.none"));
 
 function answers(found) {
-  if (found.answers === 0) return found.alarm_count ? "none was answered" : "none";
-  return `middle ${span(found.answer_median)}, longest ${span(found.answer_longest)}, of ${found.answers}`;
+  if (found.answers === 0) return found.alarm_count ? t("tally.none-was-answered") : t("tally.none");
+  return t("tally.middle-longest-of", {
+    answer_median: span(found.answer_median),
+    answer_longest: span(found.answer_longest),
+    answers: found.answers,
+  });
 }
 
 /** [name, value] in the order in which one would ask. */
 const rows = (found) => [
-  ["Alarms", `${found.alarm_count}, of them ${found.prompt_count} expected calls for action`],
-  ["Alarm rate, in 10 min", `mean ${found.average_rate.toFixed(2)}, highest ${found.maximum_rate}`],
-  ["From call to answer", answers(found)],
-  ["Longest unacknowledged", longest(found.maximum_unacknowledged)],
-  ["Longest standing", longest(found.maximum_active)],
   [
-    "Judged needed",
-    found.judged
-      ? `${found.needed} of ${found.judged} (${Math.round((100 * found.needed) / found.judged)} %)`
-      : "none was judged",
+    t("tally.alarms"),
+    t("tally.of-them-expected-calls", { alarm_count: found.alarm_count, prompt_count: found.prompt_count }),
   ],
-  ["Chattering", list(found.chattering)],
-  ["Stale", list(found.stale)],
+  [
+    t("tally.alarm-rate-in-10-min"),
+    t("tally.mean-highest", {
+      average_rate: found.average_rate.toFixed(2),
+      maximum_rate: found.maximum_rate,
+    }),
+  ],
+  [t("tally.from-call-to-answer"), answers(found)],
+  [t("tally.longest-unacknowledged"), longest(found.maximum_unacknowledged)],
+  [t("tally.longest-standing"), longest(found.maximum_active)],
+  [
+    t("tally.judged-needed"),
+    found.judged
+      ? t("tally.needed-of-judged", {
+          needed: found.needed,
+          judged: found.judged,
+          share: Math.round((100 * found.needed) / found.judged),
+        })
+      : t("tally.none-was-judged"),
+  ],
+  [t("tally.chattering"), list(found.chattering)],
+  [t("tally.stale"), list(found.stale)],
 ];
 
 function face(found) {
@@ -50,7 +68,7 @@ function face(found) {
     make("table", { class: "figures" }, make("tbody", {}, ...rows(found).map(line))),
     found.top.length
       ? fold(
-          `Most frequent (${found.top.length})`,
+          t("tally.most-frequent", { top: found.top.length }),
           make(
             "ol",
             { class: "remedies" },
@@ -65,7 +83,7 @@ function face(found) {
           ),
         )
       : "",
-    muted(`Over ${span(found.seconds)} of cooking.`),
+    muted(t("tally.over-of-cooking", { seconds: span(found.seconds) })),
   ].filter(Boolean);
 }
 
@@ -79,7 +97,7 @@ export function alarmFigures() {
     );
     try {
       const found = await ask(`/api/alarm-figures?of=${of}`);
-      body.replaceChildren(...(found.seconds > 0 ? face(found) : [muted("Nothing is kept of it yet.")]));
+      body.replaceChildren(...(found.seconds > 0 ? face(found) : [muted(t("tally.nothing-is-kept-of-it"))]));
     } catch (error) {
       body.replaceChildren(muted(error.message));
     }
@@ -87,8 +105,8 @@ export function alarmFigures() {
   show("night");
   return make(
     "section",
-    { class: "plate", "aria-label": "Alarm figures" },
-    make("h2", {}, "How the alarms did"),
+    { class: "plate", "aria-label": t("tally.alarm-figures") },
+    make("h2", {}, t("tally.how-the-alarms-did")),
     which,
     body,
   );

@@ -3,51 +3,51 @@
 import { across, bullets, button, buttonRow, make, muted } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { ask, live, tell } from "./live.js";
-import { capital, day, difference, span, state, step } from "./words.js";
+import { capital, day, difference, plain, span, state, step } from "./words.js";
+import { t } from "./texts.js";
 
 const minutes = (value) => span(value * 60);
-const degreesAnHour = (value) => `${Math.abs(Math.round(step(value)))}° an hour`;
+const degreesAnHour = (value) => t("taught.degrees-an-hour", { value: Math.abs(Math.round(step(value))) });
 const lesson = (title, value, evidence) =>
   make("li", {}, across(make("span", {}, title), make("strong", { class: "num" }, value)), muted(evidence));
 
 function fireFace(told) {
-  const unknown = "No log of this pit was followed to its end yet; the watch goes by other pits.";
+  const unknown = t("taught.no-log-of-this-pit-was");
   return bullets(
     lesson(
-      "A log lasts",
-      told.log_interval === null ? "not known" : minutes(told.log_interval),
+      t("taught.a-log-lasts"),
+      told.log_interval === null ? t("taught.not-known") : minutes(told.log_interval),
       told.log_interval === null
         ? unknown
-        : `Middle of the newest logs, which lasted ${minutes(told.shortest)} to ${minutes(told.longest)}; ${told.logs} seen in all.`,
+        : t("taught.middle-of-the-newest", {
+            shortest: minutes(told.shortest),
+            longest: minutes(told.longest),
+            logs: told.logs,
+          }),
     ),
     lesson(
-      "A log shows after",
-      told.lag === null ? "not known" : minutes(told.lag),
-      "From the mark until the pit turns upward.",
+      t("taught.a-log-shows-after"),
+      told.lag === null ? t("taught.not-known") : minutes(told.lag),
+      t("taught.from-the-mark-until-the"),
     ),
     lesson(
-      "Between logs the pit loses",
-      told.drift === null ? "not known" : degreesAnHour(told.drift),
-      "While it falls and nobody feeds it.",
+      t("taught.between-logs-the-pit"),
+      told.drift === null ? t("taught.not-known") : degreesAnHour(told.drift),
+      t("taught.while-it-falls-and"),
     ),
   );
 }
 
 function placesFace(places) {
-  if (places.length < 2)
-    return [
-      muted(
-        "Where it is hot: not known. That takes two pit probes or more, each with a place in the rig file.",
-      ),
-    ];
+  if (places.length < 2) return [muted(t("taught.where-it-is-hot-not"))];
   return [
     grate(places),
     bullets(
       ...places.map((place) =>
         lesson(
           place.place,
-          `${difference(place.offset)} ${heatWord(place.offset)}`,
-          `Against the mean of all places, over ${place.hours.toFixed(0)} h of cooking; the error of its own probe is in it.`,
+          `${difference(place.offset)} ${plain(heatWord(place.offset))}`,
+          t("taught.against-the-mean-of-all", { hours: place.hours.toFixed(0) }),
         ),
       ),
     ),
@@ -56,15 +56,17 @@ function placesFace(places) {
 
 function missesFace(told, nights) {
   const later = (value) =>
-    Math.abs(value) < 0.5 ? "on time" : `${Math.abs(value).toFixed(1)} min ${value > 0 ? "later" : "sooner"}`;
-  if (told.misses.length === 0) return [muted("No forecast was held against the truth yet.")];
+    Math.abs(value) < 0.5
+      ? t("taught.on-time")
+      : t(value > 0 ? "taught.min-later" : "taught.min-sooner", { minutes: Math.abs(value).toFixed(1) });
+  if (told.misses.length === 0) return [muted(t("taught.no-forecast-was-held"))];
   return [
     told.trusted
       ? state(
           "good",
-          `In use: each hour ahead is moved ${later(told.bias)}, and never by more than ${told.largest_bias} min`,
+          t("taught.in-use-each-hour-ahead", { bias: later(told.bias), largest_bias: told.largest_bias }),
         )
-      : state("suspect", "Not in use yet: one late piece is no habit, three are"),
+      : state("suspect", t("taught.not-in-use-yet-one-late")),
     bullets(
       ...told.misses.map((miss) =>
         make(
@@ -79,26 +81,22 @@ function missesFace(told, nights) {
         ),
       ),
     ),
-    muted("Tender later or sooner than forecast, for each hour that was then ahead."),
+    muted(t("taught.tender-later-or-sooner")),
   ];
 }
 
 function forgetting(afterwards) {
   const box = make("div", { class: "stack" });
-  const ask_first = () => box.replaceChildren(buttonRow(button("Forget all of it", sure)));
+  const ask_first = () => box.replaceChildren(buttonRow(button(t("taught.forget-all-of-it"), sure)));
   const sure = () => {
-    const yes = button("Yes, forget it", async () => {
-      if (await tell("/api/profile/forget", { sure: true }, "Forgotten. The next cook teaches anew."))
+    const yes = button(t("taught.yes-forget-it"), async () => {
+      if (await tell("/api/profile/forget", { sure: true }, t("taught.forgotten-the-next-cook")))
         afterwards();
       ask_first();
     });
     box.replaceChildren(
-      make(
-        "p",
-        { class: "suspect" },
-        "The watch then knows this pit no better than any other, until new cooks have taught it. The kept cooks stay.",
-      ),
-      buttonRow(button("No, keep it", ask_first, { class: "main" }), yes),
+      make("p", { class: "suspect" }, t("taught.the-watch-then-knows")),
+      buttonRow(button(t("taught.no-keep-it"), ask_first, { class: "main" }), yes),
     );
     box.querySelector("button").focus();
   };
@@ -119,21 +117,20 @@ export function taughtRoom(root) {
     if (empty) hoped = false;
     const from =
       told.cooks.length === 0
-        ? "No finished cook has taught yet; what stands here comes from the fire that burns."
-        : `From ${told.cooks.length} finished ${told.cooks.length === 1 ? "cook" : "cooks"}:`;
+        ? t("taught.no-finished-cook-has")
+        : told.cooks.length === 1
+          ? t("taught.from-one-cook")
+          : t("taught.from-cooks", { cooks: told.cooks.length });
     body.replaceChildren(
       make(
         "section",
         { class: "plate" },
-        make("h2", {}, `What we learned about ${live.snapshot?.pit.name ?? "this pit"}`),
-        empty
-          ? make(
-              "p",
-              {},
-              "Nothing yet. Every cook that is ended teaches: how long a log lasts, where the grate is hot, how " +
-                "far the forecasts were off.",
-            )
-          : make("p", {}, from),
+        make(
+          "h2",
+          {},
+          t("taught.what-we-learned-about", { name: live.snapshot?.pit.name ?? t("taught.this-pit") }),
+        ),
+        empty ? make("p", {}, t("taught.nothing-yet-every-cook")) : make("p", {}, from),
         make(
           "ul",
           { class: "links" },
@@ -146,9 +143,14 @@ export function taughtRoom(root) {
           ),
         ),
       ),
-      make("section", { class: "plate" }, make("h2", {}, "Its fires"), fireFace(told)),
-      make("section", { class: "plate" }, make("h2", {}, "Its grate"), ...placesFace(told.places)),
-      make("section", { class: "plate" }, make("h2", {}, "Its forecasts"), ...missesFace(told, nights)),
+      make("section", { class: "plate" }, make("h2", {}, t("taught.its-fires")), fireFace(told)),
+      make("section", { class: "plate" }, make("h2", {}, t("taught.its-grate")), ...placesFace(told.places)),
+      make(
+        "section",
+        { class: "plate" },
+        make("h2", {}, t("taught.its-forecasts")),
+        ...missesFace(told, nights),
+      ),
     );
   };
   const tried = () =>
@@ -158,8 +160,8 @@ export function taughtRoom(root) {
     make(
       "section",
       { class: "plate" },
-      make("h2", {}, "Start anew"),
-      muted("After the pit was rebuilt, moved, or given another wood."),
+      make("h2", {}, t("taught.start-anew")),
+      muted(t("taught.after-the-pit-was")),
       forgetting(() => {
         hoped = true;
         tried();

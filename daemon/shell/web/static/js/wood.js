@@ -3,17 +3,27 @@
 import { button, buttonRow, make, muted, redraw, strong } from "./dom.js";
 import { tell } from "./live.js";
 import { span, state, when } from "./words.js";
+import { t } from "./texts.js";
 
 function woodFace({ wood }, snapshot) {
-  if (wood.left === null)
-    return [make("p", {}, `${wood.used} splits used. Count what is at hand, and it says when they run out.`)];
+  if (wood.left === null) return [make("p", {}, t("wood.splits-used-count-what", { used: wood.used }))];
   const lines = [
-    make("p", {}, strong(`${wood.left} splits left`), `, one every ${span(wood.pace)}; ${wood.used} used.`),
+    make(
+      "p",
+      {},
+      strong(t("wood.splits-left", { left: wood.left })),
+      t("wood.one-every-used", { pace: span(wood.pace), used: wood.used }),
+    ),
   ];
   if (wood.runs_out !== null)
-    lines.push(state(wood.short ? "bad" : "good", `They last until ${when(wood.runs_out, snapshot)}`));
+    lines.push(
+      state(
+        wood.short ? "bad" : "good",
+        t("wood.they-last-until", { runs_out: when(wood.runs_out, snapshot) }),
+      ),
+    );
   if (wood.needed_until !== null)
-    lines.push(muted(`Needed until about ${when(wood.needed_until.p50, snapshot)}.`));
+    lines.push(muted(t("wood.needed-until-about", { p50: when(wood.needed_until.p50, snapshot) })));
   return lines;
 }
 
@@ -21,10 +31,10 @@ const trayFace = ({ grease }) =>
   grease === null || grease.share === null
     ? []
     : [
-        make("p", {}, `Grease tray: about ${Math.round(100 * grease.share)} % full, an estimate.`),
+        make("p", {}, t("wood.grease-tray-about-full", { share: Math.round(100 * grease.share) })),
         buttonRow(
-          button("The tray was emptied", () =>
-            tell("/api/reminder-done", { reminder: "grease-tray" }, "The tray counts from empty again."),
+          button(t("wood.the-tray-was-emptied"), () =>
+            tell("/api/reminder-done", { reminder: "grease-tray" }, t("wood.the-tray-counts-from")),
           ),
         ),
       ];
@@ -40,12 +50,16 @@ export function wood() {
   });
   const send = (event) => {
     event.preventDefault();
-    tell("/api/count-wood", { splits: Number(count.value) }, `${count.value} splits are at hand.`);
+    tell(
+      "/api/count-wood",
+      { splits: Number(count.value) },
+      t("wood.splits-are-at-hand", { splits: count.value }),
+    );
   };
   const node = make(
     "section",
-    { class: "plate", "aria-label": "Wood" },
-    make("h2", {}, "Wood"),
+    { class: "plate", "aria-label": t("wood.wood") },
+    make("h2", {}, t("wood.wood")),
     face,
     make(
       "form",
@@ -53,8 +67,8 @@ export function wood() {
       make(
         "div",
         { class: "fields" },
-        make("label", {}, "Splits at hand now", count),
-        make("button", {}, "Count them"),
+        make("label", {}, t("wood.splits-at-hand-now"), count),
+        make("button", {}, t("wood.count-them")),
       ),
     ),
     tray,

@@ -1,6 +1,7 @@
 // Numbers and instants as a person reads them. Inside: °C, s.
 
 import { draw, make } from "./dom.js";
+import { plain, t } from "./texts.js";
 
 const kept = (name) => {
   try {
@@ -47,7 +48,7 @@ export const shown = (celsius) => (isFahrenheit() ? celsius * 1.8 + 32 : celsius
 export const inside = (number) => (isFahrenheit() ? (number - 32) / 1.8 : number);
 export const step = (celsius) => (isFahrenheit() ? celsius * 1.8 : celsius);
 export const degrees = (celsius) =>
-  celsius === null ? "no value" : `${Math.round(shown(celsius))} ${unit()}`;
+  celsius === null ? t("words.no-value") : `${Math.round(shown(celsius))} ${unit()}`;
 export const difference = (celsius) => {
   const value = Math.round(step(celsius));
   return `${value > 0 ? "+" : value < 0 ? "−" : "±"}${Math.abs(value)}°`;
@@ -55,17 +56,17 @@ export const difference = (celsius) => {
 
 /** Two short parts: which way, how fast. */
 export function trendParts(rate) {
-  if (rate === null) return ["trend", "not known"];
+  if (rate === null) return [t("words.trend"), t("words.not-known")];
   const value = Math.round(step(rate));
-  if (Math.abs(step(rate)) < 3) return ["→ steady", ""];
-  return value > 0 ? ["↗ rising", `${value}°/h`] : ["↘ falling", `${-value}°/h`];
+  if (Math.abs(step(rate)) < 3) return [t("words.steady"), ""];
+  return value > 0 ? [t("words.rising"), `${value}°/h`] : [t("words.falling"), `${-value}°/h`];
 }
 
 /** The shortest: an arrow and a number. */
 export function trendMark(rate) {
   if (rate === null) return "";
   const value = Math.round(step(rate));
-  return Math.abs(step(rate)) < 3 ? "→ steady" : `${value > 0 ? "↗" : "↘"} ${Math.abs(value)}°/h`;
+  return Math.abs(step(rate)) < 3 ? t("words.steady") : `${value > 0 ? "↗" : "↘"} ${Math.abs(value)}°/h`;
 }
 export const trend = (rate) => trendParts(rate).join(" ").trim();
 export const trendLines = (rate) => trendParts(rate).map((part) => make("span", { class: "line" }, part));
@@ -92,19 +93,21 @@ export function when(engine, snapshot) {
 
 /** "since 22:10", or nothing where it is not known since when. */
 export const since = (engine, snapshot) =>
-  engine > 0 && engine + snapshot.wall_offset > 1e6 ? ` since ${when(engine, snapshot)}` : "";
+  engine > 0 && engine + snapshot.wall_offset > 1e6
+    ? t("words.since-engine", { engine: when(engine, snapshot) })
+    : "";
 export const day = (utc) =>
   new Date(utc * 1000).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" });
 
 export function span(seconds) {
   const s = Math.max(0, Math.round(seconds));
   if (s < 90) return `${s} s`;
-  if (s < 5400) return `${Math.round(s / 60)} min`;
+  if (s < 5400) return t("words.s-min", { s: Math.round(s / 60) });
   const minutes = Math.round(s / 60);
-  return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
+  return t("words.hours", { hours: Math.floor(minutes / 60), rest: String(minutes % 60).padStart(2, "0") });
 }
 
-export const plain = (word) => word.replaceAll("-", " ");
+export { plain };
 export const capital = (word) => word.charAt(0).toUpperCase() + word.slice(1);
 
 const SHAPES = {
@@ -133,7 +136,10 @@ export function big(celsius, size = "") {
 }
 
 export function qualityOf(channel) {
-  if (channel.quality === "good") return ["good", "good"];
+  if (channel.quality === "good") return ["good", t("words.good")];
   const why = [channel.fault, ...channel.doubts].filter(Boolean).map(plain).join(", ");
-  return [channel.quality, (channel.quality === "bad" ? "not usable" : "doubtful") + (why ? `: ${why}` : "")];
+  return [
+    channel.quality,
+    (channel.quality === "bad" ? t("words.not-usable") : t("words.doubtful")) + (why ? `: ${why}` : ""),
+  ];
 }
