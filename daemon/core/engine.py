@@ -258,10 +258,11 @@ class Engine(CookOrders):
             celsius[pit.id], seen = pit.minute(now, minute, nan if ambient is None else ambient)
             events += seen
         for piece in self.pieces.values():
-            before, own = piece.stage.stage, self.pit_of(piece)
+            before, moved, own = piece.stage.stage, piece.settling, self.pit_of(piece)
             events += piece.minute(now, self.trace, minute, celsius[own.id], own.band)
             self._use(piece)
-            if now % FORECAST_EVERY == 0 or before != piece.stage.stage:
+            at_rest = moved and not piece.settling  # what was foretold before its probe moved is of another place
+            if now % FORECAST_EVERY == 0 or before != piece.stage.stage or at_rest:
                 events += self._ask(piece, now)
         self.duties.noticed(events)
         self._mind_duties(now)

@@ -12,7 +12,7 @@ from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, PieceWatch
-from daemon.core.pieces.stage import PiecePhase
+from daemon.core.pieces.stage import PiecePhase, is_question
 from daemon.core.said import say
 
 LATE_ENOUGH = 5 * 60.0
@@ -35,6 +35,11 @@ SPOT_LEAD = 15 * 60.0
 thermometer and read. Ours, no source."""
 READ_AGAIN = 20 * 60.0
 """s, and half of the time that was left then: so long after a reading another tells nothing new. Ours, no source."""
+ELSEWHERE = 6.0
+"""°C between a core and what its forecast has for it now above which that forecast is of another place or piece: as far as one is
+shown at all (`forecast.eligibility.WORST_MISS`)."""
+ANYTHING = "forecast.too-wide"
+"""Key of the reason why nothing is foretold where anything may happen (`forecast.outlooks`)."""
 NO_CORE = 3.0
 """°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 
@@ -105,6 +110,8 @@ def _tender(
     left = 0.0 if reached else None if counts is None else max(0.0, counts - process.now)
     heated = process.pit_stage not in FIRE_LOST  # a forecast knows only fires that burn
     told, lead = core is not None or unread, process.lead(rule)
+    foretold = piece.foretold_core(process.now)
+    told = told and (core is None or foretold is None or abs(foretold - core) <= ELSEWHERE)
     soon = heated and told and left is not None and left <= lead
     # foretold only, and put off again: a reading by hand or another pit said so
     put_off = unread and piece.stage.stage is not PiecePhase.TENDER_RANGE and left is not None and left > 2 * lead
@@ -201,10 +208,19 @@ def _spot_check(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Conditi
     temperature is always read first, however sure the forecast."""
     rule, goal = process.rules["spot-check"], _next_goal(piece)
     at = None if goal is None or not piece.on_fire else piece.outlook(goal)
+    newest = piece.spots[-1].at if piece.spots else None
+    if at is None and goal is not None and piece.on_fire and is_question(piece.reason(goal), ANYTHING):
+        # anything may happen: only a reading tells more
+        tells = process.awake and (newest is None or process.now - newest >= READ_AGAIN)
+        yield process.condition(
+            rule.id,
+            piece_subject(piece.settings),
+            Finding(tells, not tells, say("alarm.spot-check.because"), consequence_in=0.0),
+        )
+        return
     if goal is None or at is None:
         yield process.condition(rule.id, piece_subject(piece.settings), Finding(False, within=True, because=""))
         return
-    newest = piece.spots[-1].at if piece.spots else None
     rested = newest is None or process.now - newest >= max(READ_AGAIN, (at.p50 - newest) / 2)
     left = early_half(at) - process.now
     wide = goal is Goal.TARGET or at.p95 - at.p05 > MATTERS[goal]

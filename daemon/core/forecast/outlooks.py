@@ -7,6 +7,7 @@ Where there is no right to a forecast, the reason is said instead.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -44,6 +45,9 @@ FAN_STRETCH: Final = 1.6
 """The raw fan is widened about its median by this (the same lack of model error as for the intervals), and by `doubt`."""
 USUAL_AMBIENT: Final = 15.0
 """°C where no probe tells."""
+WIDEST: Final = 16 * 3600.0
+"""s of width above which no interval is shown: all that pieces of one cut and weight do lies within, read or not, so it says less
+than nothing, and nobody can act on it. Ours, no source."""
 MOST_CARRIED: Final = 16
 """Pieces carried on; a cook has fewer, and one forgotten starts anew."""
 
@@ -81,8 +85,9 @@ class Forecaster:
             ahead = run_ahead(request, bodies, residual, ambient, off_goal(request.piece))
             outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
             outlooks += _rest_outlooks(request, ahead)
+            told = in_order(outlooks, off_is(request.piece) if request.phase == "cook" else None)
             return ForecastArrived(
-                request.piece.id, request.asked_at, tuple(map(_rounded, outlooks)), _fan(request, ahead, ambient)
+                request.piece.id, request.asked_at, tuple(map(_rounded, told)), _fan(request, ahead, ambient)
             )
 
     def _bodies(self, request: ForecastRequest, course: Course) -> Bodies:
@@ -132,6 +137,42 @@ def _rounded(outlook: Outlook) -> Outlook:
 def off_goal(piece: PieceSettings) -> float | None:
     """Core °C at which a planned piece leaves the fire: its target, or where tenderness is first probed for."""
     return piece.target if piece.target is not None else piece.tender_low
+
+
+def off_is(piece: PieceSettings) -> Goal:
+    """The goal at which a planned piece leaves the fire."""
+    return Goal.TARGET if piece.target is not None else Goal.TENDER
+
+
+def in_order(outlooks: Sequence[Outlook], off: Goal | None) -> list[Outlook]:
+    """The same, but what follows from one another agrees. A piece leaves the fire (goal `off`, None: it has) before it falls
+    under the hold floor, and its rest is over by then, for it must go back into the warm. What follows from a goal that is not
+    foretold is not foretold either."""
+    planned = {o.goal: o for o in outlooks if o.scenario == PLANNED}
+    first = None if off is None else planned.get(off)
+    if first is not None and first.at is None:
+        kept = (Goal.REST_PEAK, Goal.REST_END, Goal.HOLD_LIMIT)
+        return [replace(o, at=None, reason=first.reason, celsius=None) if o.goal in kept else o for o in outlooks]
+    hold = planned.get(Goal.HOLD_LIMIT, Outlook(Goal.HOLD_LIMIT, PLANNED, None)).at
+    if hold is not None and first is not None and first.at is not None:
+        hold = _latest(hold, first.at)
+    found = []
+    for outlook in outlooks:
+        if hold is not None and outlook.goal is Goal.HOLD_LIMIT:
+            found.append(replace(outlook, at=hold))
+        elif hold is not None and outlook.goal is Goal.REST_END and outlook.at is not None:
+            found.append(replace(outlook, at=_soonest(outlook.at, hold)))
+        else:
+            found.append(outlook)
+    return found
+
+
+def _latest(one: Interval, other: Interval) -> Interval:
+    return Interval(max(one.p05, other.p05), max(one.p50, other.p50), max(one.p95, other.p95))
+
+
+def _soonest(one: Interval, other: Interval) -> Interval:
+    return Interval(min(one.p05, other.p05), min(one.p50, other.p50), min(one.p95, other.p95))
 
 
 def _goals(request: ForecastRequest) -> list[tuple[Goal, str]]:
@@ -209,7 +250,13 @@ def _level_outlook(
     elif goal in planned:
         spread = _as_shifted(spread, planned[goal], ahead, scenario, level)
     kind = "wrap" if goal is Goal.WRAP else kind_of(request, scenario)
-    return Outlook(goal, scenario, interval_of(kind, spread, request.asked_at, request.bias_minutes))
+    return _if_narrow(goal, scenario, interval_of(kind, spread, request.asked_at, request.bias_minutes))
+
+
+def _if_narrow(goal: Goal, scenario: str, at: Interval) -> Outlook:
+    """No interval is shown that nobody can act on."""
+    width = at.p95 - at.p05
+    return Outlook(goal, scenario, *((at, "") if width <= WIDEST else (None, say("forecast.too-wide", width=width))))
 
 
 def _as_shifted(spread: Spread, planned: Spread, ahead: Ahead, scenario: str, level: float) -> Spread:
@@ -244,7 +291,7 @@ def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Out
     if spread is None:
         return Outlook(Goal.STALL_END, scenario, None, say("forecast.stall-lasts"))
     at = interval_of("stall-end", spread, request.asked_at, request.bias_minutes)
-    return Outlook(Goal.STALL_END, scenario, at)
+    return _if_narrow(Goal.STALL_END, scenario, at)
 
 
 def _rest_outlooks(request: ForecastRequest, ahead: Ahead) -> list[Outlook]:

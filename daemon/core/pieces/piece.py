@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from math import isnan, nan
 from typing import Any, TypeVar
 
@@ -199,6 +200,17 @@ class PieceWatch:
         """Take over what is foretold of `other`, until it is foretold anew."""
         self.outlooks, self.fan, self.forecast_at = other.outlooks, other.fan, other.forecast_at
         self.asked_wrap = other.asked_wrap
+
+    def foretold_core(self, now: float) -> float | None:
+        """°C that its newest forecast has for its core now, at the median; None without one."""
+        for before, after in pairwise(self.fan):
+            if before.time <= now <= after.time:
+                return before.p50 + (now - before.time) / (after.time - before.time) * (after.p50 - before.p50)
+        return None
+
+    def reason(self, goal: Goal) -> Text:
+        """Why this goal is not foretold as planned, or ""."""
+        return next((o.reason for o in self.outlooks if o.goal is goal and o.scenario == "planned"), "")
 
     def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:
         return next((o.at for o in self.outlooks if o.goal is goal and o.scenario == scenario), None)

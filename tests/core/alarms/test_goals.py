@@ -44,7 +44,7 @@ def judged(
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None)
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
-        settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at,
+        settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2),
     )  # fmt: skip
     fire = quiet_fire()
