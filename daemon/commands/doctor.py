@@ -43,6 +43,7 @@ from daemon.commands.doctor_findings import (
 from daemon.core.inputs import LinkCounts
 from daemon.shell.clock import PLAUSIBLE_SINCE, wall_seconds
 from daemon.shell.hub.link_settings import tls_context
+from daemon.shell.journal.connection import connect
 from daemon.shell.state.secrets import CREDENTIALS_VARIABLE
 from daemon.shell.wording import input_from_json
 from daemon.wiring.settings_from_files import undrawn_charts
@@ -171,7 +172,7 @@ def links(journal: Path) -> list[LinkCounts]:
     told: dict[str, LinkCounts] = {}
     with (
         contextlib.suppress(sqlite3.Error),
-        contextlib.closing(sqlite3.connect(f"file:{journal}?mode=ro", uri=True, timeout=PATIENCE)) as db,
+        contextlib.closing(connect(f"file:{journal}?mode=ro", uri=True, timeout=PATIENCE)) as db,
     ):
         rows = db.execute(
             "SELECT body FROM inputs WHERE kind = 'LinkCounts' AND seq >= (SELECT max(input) FROM starts) ORDER BY seq"

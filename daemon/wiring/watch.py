@@ -29,6 +29,8 @@ from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.fleet.class_file import NAME as CLASS_FILE
 from daemon.shell.fleet.class_file import read_figures
+from daemon.shell.journal.disk import RESERVE_FILE
+from daemon.shell.journal.file import names
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.journal.profile_note import keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
@@ -39,14 +41,16 @@ from daemon.shell.life.systemd import tell_systemd, watchdog_period
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.state.failed_lives import FILE as LIVES_FILE
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
-from daemon.shell.state.running_cook import BY, Progress, RunningCook
+from daemon.shell.state.regular_file import make_room
+from daemon.shell.state.running_cook import BY, RUNNING_FILE, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
 from daemon.wiring.composers import composer_of
 from daemon.wiring.cook_file import NOT_BEGUN, files_read, fits, meant_by, order_of
 from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.deliveries import broker_settings, delivery_channel
-from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
+from daemon.wiring.keys import KEY_FILE, address_of, invitation, page_key_made, shown_address
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
 from drivers.base import Driver
 from drivers.registry import open_driver
@@ -95,6 +99,12 @@ def state_directory(rig: Rig | None, given: Path | None) -> Path:
     return Path(named) if named else Path.home() / ".local" / "state" / "pitvigil"
 
 
+def state_files(state: Path) -> list[Path]:
+    """All that a watch keeps there by name."""
+    others = (KEY_FILE, RUNNING_FILE, LIVES_FILE, RESERVE_FILE, CLASS_FILE)
+    return [*names(state / JOURNAL_FILE), *(state / name for name in others)]
+
+
 class Watch:
     """One running watch. Build it, then `run` until cancelled."""
 
@@ -104,6 +114,7 @@ class Watch:
         self.state = state_directory(self.rig, files.state)
         self.lock = StateLock(self.state)
         self.lock.take()
+        make_room(state_files(self.state))
         for problem in unserved(self.rig, str(files.rig)):
             log.warning("%s", problem)
         self.journal = Journal.opened(self.state / JOURNAL_FILE)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import random
 import signal
 import socket
+import sqlite3
 import stat
 import subprocess
 import sys
@@ -19,15 +21,14 @@ import pytest
 from config.loader import load_both
 from config.rig import PageSection
 from daemon.shell.clock import ManualClock
-from daemon.shell.journal.disk import RESERVE_FILE
+from daemon.shell.journal.connection import connect
 from daemon.shell.life.housekeeping import Housekeeping
-from daemon.shell.state.failed_lives import FILE as LIVES_FILE
-from daemon.shell.state.running_cook import RUNNING_FILE
-from daemon.shell.state.secrets import SecretRefused
+from daemon.shell.state.regular_file import kind_of_other, read_regular
+from daemon.shell.state.secrets import SecretRefused, read_secret
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
-from daemon.wiring.watch import PROVEN_AFTER, Files, Watch
+from daemon.wiring.watch import JOURNAL_FILE, PROVEN_AFTER, Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
@@ -216,18 +217,60 @@ def test_a_key_that_cannot_be_kept_is_good_until_the_watch_ends(tmp_path: Path) 
     assert long_enough(page_key_made(PageSection(), tmp_path / "there is no such directory"))
 
 
-@pytest.mark.parametrize("name", [KEY_FILE, RUNNING_FILE, LIVES_FILE, RESERVE_FILE])
-async def test_a_directory_in_place_of_a_file_of_the_state_keeps_nobody_from_watching(
-    tmp_path: Path, name: str
+def directory(path: Path) -> None:
+    (path / "in it").mkdir(parents=True)
+
+
+def bound_socket(path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as bound:
+        bound.bind(str(path))
+
+
+def device(path: Path) -> None:
+    """One that swallows what is written and answers nothing. Without root a link to it stands for it."""
+    if os.geteuid() == 0:
+        os.mknod(path, stat.S_IFCHR | 0o600, os.makedev(1, 3))
+    else:
+        path.symlink_to("/dev/null")
+
+
+@pytest.mark.parametrize("make", [directory, os.mkfifo, bound_socket, device])
+async def test_whatever_stands_in_place_of_the_files_of_the_state_is_set_aside_and_they_are_made_anew(
+    tmp_path: Path, make: Callable[[Path], None], caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "state" / name / "in it").mkdir(parents=True)
+    monkeypatch.chdir(tmp_path)  # the path of a socket has room for some hundred characters
+    state = Path("state")
+    (state / "fleet").mkdir(parents=True)
+    files = watch_module.state_files(state)
+    for path in files:
+        make(path)
     rig, cook = write_files(tmp_path, "/dev/none", None)
-    watch = Watch(Files(rig, cook, tmp_path / "state"))
+    watch = await asyncio.wait_for(asyncio.to_thread(Watch, Files(rig, cook, state)), PATIENCE)
     running = asyncio.create_task(watch.run())
     await wait_for(lambda: running.done() or (watch.loop.judged and watch.page and watch.page.server._listening))
-    assert not running.done()
+    assert not running.done() and not watch.journal.trouble
+    assert (state / JOURNAL_FILE).is_file() and (state / KEY_FILE).is_file()
+    assert all(f"{path.name}.not-a-file-1" in caplog.text and kind_of_other(path) == "" for path in files)
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
+
+
+@pytest.mark.parametrize("make", [directory, os.mkfifo, bound_socket, device])
+def test_nobody_opens_what_is_no_file(
+    tmp_path: Path, make: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Commands read the state beside a watch and rename nothing."""
+    monkeypatch.chdir(tmp_path)
+    path = Path("x")
+    make(path)
+    with pytest.raises(OSError, match=r"in place of a file|No such device"):
+        read_regular(path)
+    with pytest.raises(sqlite3.OperationalError, match="and no file"):
+        connect(f"file:{path}?mode=ro", uri=True)
+    if not path.is_symlink():
+        path.chmod(0o600)
+    with pytest.raises(SecretRefused, match=r"belongs in a file|others may read it"):
+        read_secret(str(path))
 
 
 def test_a_key_that_others_may_read_is_still_refused(tmp_path: Path) -> None:

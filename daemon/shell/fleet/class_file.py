@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from daemon.core.pit.profile import ClassFigure
+from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 
 NAME: Final = "fleet/class.json"
@@ -28,8 +29,7 @@ def write_figures(path: Path, figures: tuple[ClassFigure, ...]) -> None:
 def read_figures(path: Path) -> tuple[ClassFigure, ...]:
     """() where nothing was told. Raises OSError, or ValueError for what is no such file."""
     try:
-        with path.open("rb") as file:
-            told = file.read(LONGEST + 1)
+        told = read_regular(path, LONGEST + 1)
     except FileNotFoundError:
         return ()
     if len(told) > LONGEST:

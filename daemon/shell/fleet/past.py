@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import zlib
 from collections.abc import Iterator
 from dataclasses import astuple, dataclass
@@ -15,6 +14,7 @@ from typing import Any, Final
 from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.fleet.pooling import Lesson, lessons_of
+from daemon.shell.journal.connection import connect
 from daemon.shell.journal.packed_inputs import packs_in
 from daemon.shell.journal.profile_note import PROFILE_NOTE
 from daemon.shell.library.compaction import BUNDLE_SPAN
@@ -90,7 +90,7 @@ class Past:
     """One journal file, opened for reading. Raises sqlite3.Error throughout where the disk or the file refuses."""
 
     def __init__(self, path: Path) -> None:
-        self._db = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY)
+        self._db = connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY)
 
     def close(self) -> None:
         self._db.close()

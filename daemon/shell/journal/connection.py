@@ -10,6 +10,8 @@ import sqlite3
 from pathlib import Path
 from typing import Any
 
+from daemon.shell.state.regular_file import kind_of_other
+
 
 class Connection(sqlite3.Connection):
     """As the library's; an error whose words cannot be read is a `sqlite3.DatabaseError` without a code."""
@@ -38,6 +40,10 @@ def unreadable(error: UnicodeDecodeError) -> sqlite3.DatabaseError:
 
 
 def connect(database: str | Path, **options: Any) -> Connection:
-    """As `sqlite3.connect`. Raises sqlite3.Error."""
+    """As `sqlite3.connect`, of a regular file only: a pipe would hold up whoever opens it. Raises sqlite3.Error."""
+    file = str(database).removeprefix("file:").partition("?")[0]
+    for name in (file, f"{file}-wal", f"{file}-journal"):
+        if kind := kind_of_other(Path(name)):
+            raise sqlite3.OperationalError(f"{name} is a {kind}, and no file")
     connection: Connection = sqlite3.connect(database, factory=Connection, **options)
     return connection

@@ -14,15 +14,18 @@ from daemon.shell.clock import boot_seconds
 from daemon.shell.journal.connection import connect
 from daemon.shell.journal.file import (
     DAMAGED,
+    NEW,
     code_of,
     connected,
     copied_to_memory,
+    names,
     remove,
     set_aside,
     trouble_of,
 )
 from daemon.shell.journal.rescue import copied
 from daemon.shell.journal.reserve import Reserve
+from daemon.shell.state.regular_file import make_room
 from daemon.shell.state.whole_file import Identity, identity, put_in_place
 
 log = logging.getLogger(__name__)
@@ -127,9 +130,10 @@ class Disk:
         """Put a new file with all that can still be read in place of what is there. Raises sqlite3.Error; then the watch
         goes on from memory, and what is in the new file comes to the disk later."""
         with self.lock:
-            made = self.path.with_name(self.path.name + ".new")
+            made = self.path.with_name(self.path.name + NEW)
             try:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
+                make_room(names(self.path))
                 remove(made)
                 found = copied(self.db, made)
             except OSError as error:

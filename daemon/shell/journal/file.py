@@ -12,6 +12,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from daemon.shell.journal.connection import connect
+from daemon.shell.state.regular_file import make_room
 
 log = logging.getLogger(__name__)
 
@@ -21,6 +22,8 @@ DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, 0})
 
 ENDS = ("", "-wal", "-shm")
 """What SQLite adds to the name of a database for the files beside it."""
+NEW = ".new"
+"""Added to the name while it is written anew."""
 
 
 class JournalUnavailable(Exception):
@@ -72,7 +75,7 @@ def copied_to_memory(path: Path) -> sqlite3.Connection:
     with contextlib.suppress(sqlite3.Error, OSError), tempfile.TemporaryDirectory() as copies:
         for end in ("", "-wal"):  # beside its log only, or the newest commits would be missing
             file = path.with_name(path.name + end)
-            if file.exists():
+            if file.is_file():
                 shutil.copy(file, Path(copies) / f"copy{end}")
         with contextlib.closing(connect(Path(copies) / "copy")) as copy:
             copy.backup(db)
@@ -91,7 +94,15 @@ def set_aside(path: Path) -> None:
     for end in ENDS:
         file = path.with_name(path.name + end)
         if file.exists():
-            file.rename(file.with_name(file.name + ".damaged"))
+            kept = file.with_name(file.name + ".damaged")
+            make_room((kept,))
+            file.rename(kept)
+
+
+def names(path: Path) -> list[Path]:
+    """All names under which something of the journal may stand."""
+    bases = (path, path.with_name(path.name + NEW))
+    return [base.with_name(base.name + end) for base in bases for end in (*ENDS, "-journal")]
 
 
 def begun_anew(path: Path) -> str:

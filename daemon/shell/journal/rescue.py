@@ -23,7 +23,7 @@ from daemon.core.settings import ChannelSettings, CookSettings, cook_from_plain
 from daemon.shell.clock import boot_seconds
 from daemon.shell.event_shape import event_fits
 from daemon.shell.journal.connection import connect
-from daemon.shell.journal.file import DAMAGED, code_of, remove, schema, set_aside
+from daemon.shell.journal.file import DAMAGED, NEW, code_of, remove, schema, set_aside
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, readable
 from daemon.shell.state.whole_file import put_in_place
 
@@ -85,7 +85,7 @@ def copied(db: sqlite3.Connection, made: Path) -> str:
 def rescued(path: Path) -> str:
     """Put what can be read of a damaged file in its place; it is set aside. In words, what is kept. Raises sqlite3.Error and
     OSError."""
-    made = path.with_name(path.name + ".new")
+    made = path.with_name(path.name + NEW)
     remove(made)
     with (
         contextlib.closing(connect(path, isolation_level=None)) as damaged,

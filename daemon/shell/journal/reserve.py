@@ -24,7 +24,7 @@ class Reserve:
 
     @property
     def held(self) -> bool:
-        return self._path.exists()
+        return self._path.is_file()
 
     @property
     def room(self) -> bool:

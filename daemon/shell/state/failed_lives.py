@@ -10,6 +10,7 @@ import contextlib
 import logging
 from pathlib import Path
 
+from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 
 log = logging.getLogger(__name__)
@@ -28,7 +29,7 @@ class FailedLives:
         self._path = state / FILE
         self.count = 0
         with contextlib.suppress(OSError, ValueError):
-            self.count = max(0, int(self._path.read_text(encoding="ascii")))
+            self.count = max(0, int(read_regular(self._path)))
 
     @property
     def too_many(self) -> bool:

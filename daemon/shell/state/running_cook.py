@@ -12,6 +12,7 @@ from pathlib import Path
 
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.settings import CookSettings, cook_from_plain, cook_to_plain
+from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 
 log = logging.getLogger(__name__)
@@ -71,7 +72,7 @@ class RunningCook:
         """The cook that ran and how far its pieces had come, where the journal, which ends at `last_input`, does not reach so
         far or has lost rows."""
         try:
-            body = json.loads(self._path.read_text(encoding="utf-8"))
+            body = json.loads(read_regular(self._path))
             cook = cook_from_plain(body["cook"])
             progress = tuple(Progress(**p).shifted(-wall_offset) for p in body.get("progress", ()))
             if not cook.pieces or (int(body["input"]) <= last_input and not lost):

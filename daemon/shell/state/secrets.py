@@ -6,6 +6,8 @@ import os
 import stat
 from pathlib import Path
 
+from daemon.shell.state.regular_file import kind_of_other, read_regular
+
 CREDENTIALS_VARIABLE = "CREDENTIALS_DIRECTORY"
 """Set by systemd for LoadCredential=; readable by the service alone."""
 
@@ -28,8 +30,8 @@ def read_secret(name: str) -> str:
         mode = stat.S_IMODE(path.stat().st_mode)
     except OSError as error:
         raise SecretRefused(f"{name}: {error.strerror}; create it with mode 0600") from None
-    if path.is_dir():
-        raise SecretDamaged(f"{path}: a directory; the secret belongs in a file")
+    if kind := kind_of_other(path):
+        raise SecretDamaged(f"{path}: a {kind}; the secret belongs in a file")
     if mode & 0o077:
         raise SecretRefused(f"{name}: others may read it (mode {mode:04o}); run: chmod 600 {name}")
     return _first_line(path)
@@ -37,7 +39,7 @@ def read_secret(name: str) -> str:
 
 def _first_line(path: Path) -> str:
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_regular(path).decode("utf-8").splitlines()
     except UnicodeDecodeError:
         raise SecretDamaged(f"{path}: not text; the secret belongs on its first line") from None
     except OSError as error:
