@@ -55,8 +55,8 @@ class SmtpReach(ReachWithChart):
 
 
 class CommandReach(Reach):
-    """A local sounder: a program started without a shell; the text comes as its last argument.
-    It is ended after `seconds`."""
+    """A local sounder: a program started without a shell, and ended after `seconds`. The message's text is its standard input and
+    `PITVIGIL_TEXT` (its level `PITVIGIL_LEVEL`), and stands for `{text}` in an argument, its level for `{level}`."""
 
     kind: Literal["command"]
     command: tuple[str, ...] = Field(min_length=1)

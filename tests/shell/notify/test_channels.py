@@ -92,8 +92,12 @@ async def test_nobody_there_is_temporary_and_shows_no_secret_of_the_url() -> Non
 
 async def test_a_sounder_gets_the_text_and_a_long_one_is_ended(tmp_path: Path) -> None:
     heard = tmp_path / "heard"
-    await Sounder("bell", ("sh", "-c", f'printf %s "$0" > {heard}'), 5.0).send(MESSAGE)
+    await Sounder("bell", ("sh", "-c", f'printf %s "$0" > {heard}', "{text}"), 5.0).send(MESSAGE)
     assert heard.read_text() == MESSAGE.text
+    script = f'IFS= read -r line; printf %s "$#|$0|$line|$PITVIGIL_TEXT|$PITVIGIL_LEVEL" > {heard}'
+    await Sounder("bell", ("sh", "-c", script, "a {level} b"), 5.0).send(MESSAGE)
+    assert heard.read_text() == f"0|a {MESSAGE.level} b|{MESSAGE.text}|{MESSAGE.text}|{MESSAGE.level}"
+    await Sounder("bell", ("true", "file.wav"), 5.0).send(MESSAGE)  # reads nothing, and gets nothing it did not ask for
     begin = time.monotonic()
     await Sounder("bell", ("sh", "-c", "sleep 30"), 0.2).send(MESSAGE)
     assert time.monotonic() - begin < 5.0
@@ -101,6 +105,14 @@ async def test_a_sounder_gets_the_text_and_a_long_one_is_ended(tmp_path: Path) -
         await Sounder("bell", ("sh", "-c", "exit 3"), 5.0).send(MESSAGE)
     with pytest.raises(PermanentFailure):
         await Sounder("bell", ("/no/such/program",), 5.0).send(MESSAGE)
+
+
+async def test_a_message_is_no_option_and_no_shell_word_of_a_sounder(tmp_path: Path) -> None:
+    heard = tmp_path / "heard"
+    keep = ("sh", "-c", f'printf %s "$1" > {heard}', "sh", "{text}")
+    for text, got in (("--help me", "help me"), ("$(touch x) `y` {level}", "$(touch x) `y` {level}")):
+        await Sounder("bell", keep, 5.0).send(Message("x#1", "wake", "t", text))
+        assert heard.read_text() == got
 
 
 async def test_push_through_apprise_reaches_its_receiver(receiver: Receiver) -> None:
@@ -168,7 +180,7 @@ async def test_a_name_with_control_characters_silences_neither_sounder_nor_mail(
     """No program takes a NUL in an argument, and no mail a line feed in its subject."""
     heard = tmp_path / "heard"
     strange = Message("x#1", "wake", "The\npit", "Turn\x00the\r\nlamb\u2028now")
-    sounder = Sounder("bell", ("/bin/sh", "-c", f'printf %s "$1" > {heard}', "sh"), 5)
+    sounder = Sounder("bell", ("/bin/sh", "-c", f'printf %s "$1" > {heard}', "sh", "{text}"), 5)
     await sounder.send(strange)
     assert heard.read_text() == "Turn the  lamb now"
     assert strange.title == "The pit"
