@@ -62,6 +62,7 @@ make() {
     cp "$DIR/pki/ca.crt" "$DIR/pki/crl.pem" "$DIR"
     cp "$DIR/pki/issued/$HOST.crt" "$DIR/server.crt"
     cp "$DIR/pki/private/$HOST.key" "$DIR/server.key"
+    cp "$DIR/server.key" "$DIR/broker.key" # the database refuses a key that another user may read
     echo "$HOST" >"$DIR/host"
 
     createdb "$DATABASE"
@@ -86,7 +87,7 @@ listener 8883
 cafile $DIR/ca.crt
 crlfile $DIR/crl.pem
 certfile $DIR/server.crt
-keyfile $DIR/server.key
+keyfile $DIR/broker.key
 require_certificate true
 use_identity_as_username true
 allow_anonymous false

@@ -424,20 +424,28 @@ def test_the_unit_keeps_its_promises() -> None:
     assert "PrivateDevices" not in unit, "it would hide the serial lines"
 
 
-def test_the_container_installs_by_the_same_locks_as_no_root() -> None:
-    """The example cannot be built in these checks; what it names must at least be there and be the same."""
-    lines = (DEPLOY / "Containerfile").read_text()
+@pytest.mark.parametrize(("file", "user"), [("Containerfile", "pitvigil"), ("fleet/Containerfile", "postgres")])
+def test_containers_install_by_the_same_locks_as_no_root(file: str, user: str) -> None:
+    """The examples cannot be built in these checks; what they name must at least be there and be the same."""
+    lines = (DEPLOY / file).read_text()
     assert "--require-hashes" in lines
     assert "--no-index" in lines
-    assert re.search(r"^USER pitvigil$", lines, re.M)
+    assert re.findall(r"^USER (.*)$", lines, re.M) == [user]
+    for base in re.findall(r"^FROM (\S+)", lines, re.M):
+        assert "/" not in base, "no host of a registry"
+    for copied in re.findall(r"deploy/\S+\.(?:sh|sql)", "".join(re.findall(r"^COPY .*$", lines, re.M))):
+        assert (DEPLOY.parent / copied).is_file()
     assert set(re.findall(r"/wheelhouse/(\S+\.lock)", lines)) == {"requirements.lock", "pitvigil.lock"}
+
+
+def test_the_containers_settings_are_the_services() -> None:
     shared = {"OPENBLAS_NUM_THREADS=1", "MALLOC_ARENA_MAX=2"}
-    assert shared <= set(lines.split())
+    assert shared <= set((DEPLOY / "Containerfile").read_text().split())
     assert shared <= set(unit_settings()["Environment"][0].split())
 
 
 def test_scripts_are_sound_shell() -> None:
-    for script in DEPLOY.glob("*.sh"):
+    for script in (*DEPLOY.glob("*.sh"), *DEPLOY.glob("fleet/*.sh")):
         subprocess.run(["sh", "-n", str(script)], check=True)
         if script.name != "prepare.sh":  # read by others, not run
             assert os.access(script, os.X_OK), script.name
