@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from config.cook import Cook
+from config.crew import Crew
 from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
 from config.problems import ConfigError, Problem, named_items
@@ -27,6 +28,18 @@ Table = dict[str, Any]
 def load_rig(path: Path) -> Rig:
     """Read and check a rig file by itself. Raises ConfigError."""
     return load_both(path, None)[0]
+
+
+def load_crew(path: Path) -> Crew:
+    """How a centre tells its crew. Raises ConfigError."""
+    table, problems = _table(path)
+    crew, wrong = _checked(table, Crew, str(path))
+    problems += wrong
+    if crew is not None and len({one.name for one in crew.delivery}) < len(crew.delivery):
+        problems.append(Problem(str(path), "delivery", "", "two have one name; give each its own"))
+    if problems or crew is None:
+        raise ConfigError(problems)
+    return crew
 
 
 def load_both(rig_path: Path, cook_path: Path | None) -> tuple[Rig, Cook | None]:

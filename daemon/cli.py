@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from config.loader import load_both, read_both
+from config.loader import load_both, load_crew, read_both
 from config.problems import ConfigError
 from daemon.commands import orders
 from daemon.commands.plain_parser import PlainParser
@@ -194,6 +194,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     fleet.add_argument("--clock", type=int, choices=(12, 24), default=24, help="hours of its clock (default 24)")
     fleet.add_argument("--zone", default="UTC", help='its time zone, such as "Europe/London" (default UTC)')
+    fleet.add_argument(
+        "--tell", type=Path, metavar="CREW", help="file (TOML) with [[delivery]]: who is told of silent pits"
+    )
     pool = command("pool", _pool, "work out what pits that are built alike have in common, at the centre")
     pool.add_argument("--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)")
     doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
@@ -459,7 +462,8 @@ def _fleet(options: argparse.Namespace) -> int:
     say(f"the crew's page: http://127.0.0.1:{options.port}/ (Ctrl-C ends it)")
     try:
         people = crew_reader(options.unit, options.clock, options.zone)
-        asyncio.run(until_signal(serve(options.database, options.port, options.name, people)))
+        crew = load_crew(options.tell) if options.tell else None
+        asyncio.run(until_signal(serve(options.database, options.port, options.name, people, crew)))
     except CannotServe as error:
         complain(str(error))
         return EXIT_FAILED

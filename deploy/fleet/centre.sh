@@ -65,7 +65,7 @@ make() {
     cp "$DIR/server.key" "$DIR/broker.key" # the database refuses a key that another user may read
     echo "$HOST" >"$DIR/host"
 
-    createdb "$DATABASE"
+    createdb -E UTF8 -T template0 "$DATABASE" # whatever the server's own encoding is: in a bare container it has none
     sql -f "$HERE/schema.sql"
 
     # Add both to the server's own files and reload it; the certificate's common name is the role.

@@ -15,7 +15,7 @@ make() { # whole, or anew: what an interrupted first start left holds nothing ye
     }
     rm -rf "$DATA" "$FLEET" "$HOME_DIR/broker"
     mkdir -p "$PGHOST" "$HOME_DIR/broker"
-    initdb -D "$DATA" -A peer -U postgres >"$HOME_DIR/initdb.log"
+    initdb -D "$DATA" -E UTF8 --locale=C.UTF-8 -A peer -U postgres >"$HOME_DIR/initdb.log"
     echo "unix_socket_directories = '$PGHOST'" >>"$DATA/postgresql.conf"
     pg_ctl -w -s -D "$DATA" -o "-c listen_addresses=''" -l "$HOME_DIR/first.log" start
     sh "$HERE/centre.sh" make "$FLEET" "$CENTRE_HOST"

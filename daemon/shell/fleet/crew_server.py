@@ -38,9 +38,17 @@ A_YEAR: Final = 31536000
 
 class CrewServer:
     """database: a libpq connection string of a role in fleet_reader. names: hosts under which a proxy serves the page. people:
-    how they read, until one of them chooses on the page."""
+    how they read, until one of them chooses on the page. looked: is shown all pits once a minute, and for how many s the
+    database has been up."""
 
-    def __init__(self, database: str, names: tuple[str, ...] = (), people: Reader = CELSIUS) -> None:
+    def __init__(
+        self,
+        database: str,
+        names: tuple[str, ...] = (),
+        people: Reader = CELSIUS,
+        looked: Callable[[Sequence[overview.PitRow], float], None] = lambda rows, up: None,
+    ) -> None:
+        self._looked = looked
         self._readers = Readers(people)
         self._database = database
         self._names = frozenset(("localhost", *names))
@@ -71,11 +79,21 @@ class CrewServer:
                 self._db.close()
 
     async def _raise_silent(self) -> None:
+        found: list[tuple[list[overview.PitRow], float]] = []
+
+        def look(db: psycopg.Connection[Any]) -> bytes:
+            found.append((overview.pits(db), overview.up(db)))
+            return b""
+
         while True:
-            await self._answer(lambda db: self._look(overview.pits(db)))
+            await self._answer(look)
+            for rows, up in found:
+                self._look(rows)
+                self._looked(rows, up)
+            found.clear()
             await asyncio.sleep(LOOK_EVERY)
 
-    def _look(self, rows: Sequence[overview.PitRow]) -> bytes:
+    def _look(self, rows: Sequence[overview.PitRow]) -> None:
         """One line of the log for each pit that falls silent, and one when it is heard again: what a mail or a page hangs on.
         A pit that was never heard has yet to be set up."""
         silent = {one.pit for one in rows if one.is_silent and one.silent is not None}
@@ -85,7 +103,6 @@ class CrewServer:
         for pit in sorted(self._silent - silent):
             log.warning("HEARD %s again", pit)
         self._silent = silent
-        return b""
 
     @web.middleware
     async def _guarded(self, request: web.Request, handler: Callable[[web.Request], Any]) -> web.StreamResponse:

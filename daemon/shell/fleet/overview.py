@@ -37,6 +37,8 @@ class PitRow:
     cook: str
     alarms: tuple[dict[str, Any], ...]
     due: tuple[str, float] | None = None
+    heard: float | None = None
+    """UTC of the last word."""
 
     @property
     def is_silent(self) -> bool:
@@ -85,8 +87,8 @@ def rings(db: psycopg.Connection[Any]) -> list[RingRow]:
 def pits(db: psycopg.Connection[Any], crew: str = "") -> list[PitRow]:
     """Those that are not revoked; first who has an alarm, then who is silent, then the rest by name."""
     rows = db.execute(
-        """SELECT pit, crew, class, extract(epoch FROM now() - heard)::float8, now, extract(epoch FROM now())::float8
-        FROM pits
+        """SELECT pit, crew, class, extract(epoch FROM now() - heard)::float8, now, extract(epoch FROM now())::float8,
+        extract(epoch FROM heard)::float8 FROM pits
         WHERE NOT revoked AND (%(crew)s = '' OR crew = %(crew)s)""",
         {"crew": crew},
     )
@@ -100,10 +102,19 @@ def pits(db: psycopg.Connection[Any], crew: str = "") -> list[PitRow]:
             now.get("cook", ""),
             tuple(now.get("alarms", ())),
             next_due(now, utc),
+            heard,
         )
-        for pit, of, kind, silent, now, utc in rows
+        for pit, of, kind, silent, now, utc, heard in rows
     ]
     return sorted(found, key=lambda one: (one.urgency, not one.is_silent, one.pit))
+
+
+def up(db: psycopg.Connection[Any]) -> float:
+    """s since the database's start."""
+    (seconds,) = db.execute("SELECT extract(epoch FROM now() - pg_postmaster_start_time())::float8").fetchone() or (
+        0.0,
+    )
+    return float(seconds)
 
 
 def next_due(now: dict[str, Any], utc: float) -> tuple[str, float] | None:
