@@ -62,6 +62,8 @@ class PieceSection(Strict):
     target: Celsius | None = Field(default=None, ge=40, le=99)
     fat_percent: float | None = Field(default=None, ge=0, le=60)
     place: str | None = None
+    pit: Identifier | None = None
+    """in a rig with several: the pit it is cooked on, where that is not its channel's"""
 
     @field_validator("cut")
     @classmethod
@@ -135,6 +137,8 @@ class Cook(Strict):
     serve_at: Moment | None = None
     rest_minutes: float = Field(default=60.0, ge=0, le=600)
     band: BandSection | None = None
+    """of the first pit, where it differs from the rig's; bands: of the others, by id"""
+    bands: dict[Identifier, BandSection] = Field(default_factory=dict)
     hold: HoldSection = HoldSection()
     pieces: Annotated[tuple[PieceSection, ...], Field(min_length=1, max_length=MOST_PIECES)]
     guests: int | None = Field(default=None, ge=1, le=5000)

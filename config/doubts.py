@@ -42,7 +42,9 @@ A_DAY = 86_400.0
 
 def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: float) -> Iterator[Problem]:
     """Warnings whose remedy is a question. now: UTC, s."""
-    yield from band_doubts(rig.pit.band, rig_file, "pit.band")
+    yield from band_doubts(rig.pit.band, rig_file, "pits.0.band" if rig.other_pits else "pit.band")
+    for number, pit in enumerate(rig.other_pits, start=1):
+        yield from band_doubts(pit.band, rig_file, f"pits.{number}.band")
     yield from _altitude(rig.pit.altitude, rig_file)
     yield from _wood(rig.wood, rig_file)
     if cook is not None:

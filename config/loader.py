@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -18,7 +18,7 @@ from config.crew import Crew
 from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
 from config.problems import ConfigError, Problem, named_items
-from config.rig import Rig
+from config.rig import LONGEST_PIT_NAME, Rig, with_first_pit
 
 Model = TypeVar("Model", bound=BaseModel)
 Table = dict[str, Any]
@@ -65,8 +65,8 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     """What can be used of both files, and every problem. What one part of a file says of another is checked also where a third
     part is wrong."""
     rig_table, problems = _table(rig_path)
-    rig, wrong = _checked(rig_table, Rig, str(rig_path))
-    problems += wrong
+    rig, wrong = _checked(None if rig_table is None else with_first_pit(rig_table), Rig, str(rig_path))
+    problems += [_of_pits(problem, rig_table or {}) for problem in wrong]
     if rig_table is not None:
         problems += _new(_rig_problems(rig_table, str(rig_path)), problems)
     cook: Cook | None = None
@@ -112,6 +112,19 @@ def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model 
         return model.model_validate(table), []
     except ValidationError as error:
         return None, plain_problems(file, error.errors(include_url=False), table)
+
+
+def _of_pits(problem: Problem, table: Table) -> Problem:
+    """As the file has it, where `[[pits]]` was read as a first pit and others."""
+    listed, _, rest = problem.key.partition(".")
+    if "pits" not in table or "pit" in table:
+        return problem
+    if listed == "pit":
+        return replace(problem, key=f"pits.0.{rest}" if rest else "pits")
+    number, _, key = rest.partition(".")
+    if listed != "other_pits" or not number.isdigit():
+        return problem
+    return replace(problem, key=f"pits.{int(number) + 1}" + (f".{key}" if key else ""))
 
 
 def _syntax(error: tomllib.TOMLDecodeError) -> str:
@@ -160,11 +173,104 @@ def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
             yield Problem(file, f"channels.{number}.pair", repr(pair), "no channel has this id")
     if channels and "pit" not in _texts(channels, "role"):
         yield Problem(file, "channels", "", 'no channel has role = "pit"; without one nobody watches the fire')
+    yield from _pit_problems(rig, channels, file)
     for name in _repeated(_texts(delivery, "name")):
         yield Problem(file, "delivery.name", repr(name), "two deliveries have this name; each needs its own")
     for number, one in enumerate(delivery):
         if one.get("kind") == "mqtt" and "broker" not in rig:
             yield Problem(file, f"delivery.{number}.kind", "'mqtt'", "needs a [broker] section")
+
+
+BELONG_TO_A_PIT = ("pit", "meat")
+"""Roles of channels that do."""
+
+
+def pit_ids(rig: Table) -> list[str]:
+    """Of a rig with several pits, the first's first; of one with `[pit]` none."""
+    return [] if "pit" in rig else _texts(_items(rig, "pits"), "id")
+
+
+def _pit_problems(rig: Table, channels: list[Table], file: str) -> Iterator[Problem]:
+    """What several pits ask of each other and of the channels."""
+    pits = _items(rig, "pits")
+    if "other_pits" in rig:
+        yield Problem(file, "other_pits", "", "unknown key; remove it or mend its spelling")
+    if "pit" in rig and "pits" in rig:
+        yield Problem(file, "pits", "", "there is a [pit] too; name it as the first of [[pits]], or remove these")
+        return
+    if "pits" in rig and not isinstance(rig["pits"], list):
+        yield Problem(file, "pits", "", "write [[pits]] once for each pit")
+        return
+    several = len(pits) > 1
+    ids = [_text(pit, "id") or "pit" for pit in pits]
+    for name in _repeated(ids):
+        yield Problem(file, "pits.id", repr(name), "two pits have this id; each needs its own")
+    for name in _repeated([_text(pit, "name") or "Pit" for pit in pits]):
+        yield Problem(file, "pits.name", repr(name), "two pits have this name; nobody could tell their messages apart")
+    for number, pit in enumerate(pits if several else []):
+        called = _text(pit, "name") or "Pit"
+        if len(called) > LONGEST_PIT_NAME:
+            remedy = f"at most {LONGEST_PIT_NAME} letters, so that one message has room for two pits"
+            yield Problem(file, f"pits.{number}.name", repr(called), remedy)
+        if number and ids[number] == "pit":
+            yield Problem(
+                file, f"pits.{number}.id", "'pit'", "only the first may be called so; give it an id of its own"
+            )
+        if number and pit.get("grease_tray"):
+            remedy = "only the first pit's tray is watched; leave the key out"
+            yield Problem(file, f"pits.{number}.grease_tray", repr(pit["grease_tray"]), remedy)
+        if number and pit.get("altitude", pits[0].get("altitude", 0)) != pits[0].get("altitude", 0):
+            yield Problem(file, f"pits.{number}.altitude", repr(pit["altitude"]), "one watch stands at one altitude")
+        if not any(_text(c, "role") == "pit" and c.get("pit") == ids[number] for c in channels):
+            remedy = f'no channel has role = "pit" and pit = "{ids[number]}"; without one nobody watches that fire'
+            yield Problem(file, f"pits.{number}", "", remedy)
+    yield from _channel_pits(channels, ids if pits else [_text(_table_of(rig, "pit"), "id") or "pit"], file)
+
+
+def _table_of(table: Table, key: str) -> Table:
+    value = table.get(key)
+    return value if isinstance(value, dict) else {}
+
+
+def _channel_pits(channels: list[Table], ids: list[str], file: str) -> Iterator[Problem]:
+    """ids: of all pits."""
+    pits = {id_: _text(c, "pit") for c in channels if (id_ := _text(c, "id")) is not None}
+    for number, channel in enumerate(channels):
+        role, pit, pair = _text(channel, "role"), _text(channel, "pit"), _text(channel, "pair")
+        if role in BELONG_TO_A_PIT and pit is None and len(ids) > 1:
+            yield Problem(
+                file, f"channels.{number}.pit", "", f"which pit does it belong to? They are: {', '.join(ids)}"
+            )
+        elif pit is not None and pit not in ids:
+            yield Problem(file, f"channels.{number}.pit", repr(pit), f"no pit has this id; they are: {', '.join(ids)}")
+        elif pit is not None and role not in BELONG_TO_A_PIT:
+            yield Problem(
+                file, f"channels.{number}.pit", repr(pit), f"a channel of role {role} belongs to no pit; leave it out"
+            )
+        if role == "pit" and pair in pits and pits[pair] != pit:
+            yield Problem(file, f"channels.{number}.pair", repr(pair), "that channel belongs to another pit")
+
+
+def _cook_pits(cook: Table, rig: Table, pieces: list[Table], file: str) -> Iterator[Problem]:
+    """Which pit is meant, in a rig with several."""
+    pits = pit_ids(rig)
+    known = pits or [_text(_table_of(rig, "pit"), "id") or "pit"]
+    for number, piece in enumerate(pieces):
+        pit = _text(piece, "pit")
+        if pit is not None and pit not in known:
+            yield Problem(file, f"pieces.{number}.pit", repr(pit), f"no pit has this id; they are: {', '.join(known)}")
+        elif pit is None and len(pits) > 1 and _text(piece, "channel") is None:
+            remedy = f"no probe says which pit it is cooked on; name it: {', '.join(pits)}"
+            yield Problem(file, f"pieces.{number}.pit", "", remedy)
+        id_ = piece_id(_text(piece, "id"), _text(piece, "name") or "")
+        if id_ in pits[1:]:
+            yield Problem(file, f"pieces.{number}.id", repr(id_), "a pit has this id; give the piece another")
+    for pit in _table_of(cook, "bands"):
+        if pit not in pits[1:]:
+            remedy = (
+                "the first pit's is `band`" if pit in known else f"no pit has this id; they are: {', '.join(known)}"
+            )
+            yield Problem(file, f"bands.{pit}", "", remedy)
 
 
 def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
@@ -178,6 +284,7 @@ def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
             said = f"that channel is a {role} channel" if channel in roles else "no such channel"
             remedy = f"{said}; meat channels are: {', '.join(meat) or 'none'}; without a probe leave the key out"
             yield Problem(file, f"pieces.{number}.channel", repr(channel), remedy)
+    yield from _cook_pits(cook, rig, pieces, file)
     for name in _repeated(_texts(pieces, "channel")):
         yield Problem(
             file, "pieces.channel", repr(name), "two pieces use this channel; each needs its own probe, or none"

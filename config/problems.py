@@ -30,7 +30,8 @@ class ConfigError(Exception):
         self.problems = problems
 
 
-ITEMS = {"pieces": "piece", "channels": "channel", "devices": "device", "delivery": "delivery", "reminders": "reminder"}
+ITEMS = {"pieces": "piece", "channels": "channel", "devices": "device", "delivery": "delivery", "reminders": "reminder",
+         "pits": "pit"}  # fmt: skip
 """Lists of a file, and what one of them is called."""
 ORDINALS = {1: "st", 2: "nd", 3: "rd"}
 

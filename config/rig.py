@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
@@ -50,6 +50,12 @@ class PitSection(Strict):
     """metres above sea level: sets the boiling point"""
     grease_tray: float = Field(default=0.0, ge=0, le=50)
     """litres that the tray under the meat holds; 0 = none to watch"""
+
+
+MOST_PITS = 8
+"""In one watch: more than one person feeds; our bound."""
+LONGEST_PIT_NAME = 12
+"""Letters, in a rig with several pits: one message must have room for two of them."""
 
 
 class WoodSection(Strict):
@@ -103,6 +109,8 @@ class ChannelSection(Strict):
     """spot: a handheld probe that is held into a piece for a moment"""
     device: str
     source: str
+    pit: Identifier | None = None
+    """in a rig with several pits: which one, of a pit or meat channel"""
     place: str | None = None
     pair: str | None = None
     thermocouple: ThermocoupleLetter | None = None
@@ -158,10 +166,20 @@ class FleetSection(Strict):
     share_learning: bool = False
 
 
+def with_first_pit(table: dict[str, Any]) -> dict[str, Any]:
+    """A file's `[[pits]]` as a first pit and others. Beside a `[pit]` it counts for nothing: that is a problem of its own."""
+    pits = table.get("pits")
+    if not isinstance(pits, list) or not pits:
+        return table
+    rest = {key: value for key, value in table.items() if key != "pits"}
+    return rest if "pit" in table else {**rest, "pit": pits[0], "other_pits": pits[1:]}
+
+
 class Rig(Strict):
-    """The whole rig file."""
+    """The whole rig file, with one `[pit]` or `[[pits]]`: pit is the first, most often the only one, other_pits the rest."""
 
     pit: PitSection
+    other_pits: tuple[PitSection, ...] = Field(default=(), max_length=MOST_PITS - 1)
     people: PeopleSection = PeopleSection()
     devices: tuple[Device, ...] = Field(min_length=1)
     channels: tuple[ChannelSection, ...] = Field(min_length=1)
@@ -172,3 +190,20 @@ class Rig(Strict):
     fleet: FleetSection | None = None
     wood: WoodSection = WoodSection()
     state_directory: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def first_pit(cls, table: object) -> object:
+        return with_first_pit(table) if isinstance(table, dict) else table
+
+    @property
+    def pits(self) -> tuple[PitSection, ...]:
+        return (self.pit, *self.other_pits)
+
+    def pit_key(self, name: str | None) -> str:
+        """What the core calls the pit of this id: "" the first. Raises ValueError for another."""
+        if name is None or name == self.pit.id:
+            return ""
+        if name not in [pit.id for pit in self.other_pits]:
+            raise ValueError(f"no pit is called {name}; the rig has: {', '.join(pit.id for pit in self.pits)}")
+        return name

@@ -175,9 +175,9 @@ class WatchLoop:
             if item is not None:
                 self.journal.take_input(item, now)
             if isinstance(item, UsePitProfile):
-                keep_profile(
-                    self.journal.notes, item.profile
-                )  # with its input: after a kill, no older one may come back
+                pit = self.engine.settings.pit_meant(item.pit)
+                if pit is not None:  # with its input: after a kill, no older one may come back
+                    keep_profile(self.journal.notes, item.profile, pit)
             offset, cook = self.engine.wall.offset, self.engine.settings.cook.id
             for event in lasting:
                 name = EVENT_NAMES[type(event)]

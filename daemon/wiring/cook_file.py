@@ -80,6 +80,7 @@ def merged(running: CookSettings, meant: CookSettings, before: Cook | None, file
         running,
         name=meant.name if file.name != before.name else running.name,
         band=meant.band if file.band != before.band else running.band,
+        bands=meant.bands if file.bands != before.bands else running.bands,
         serve_at=meant.serve_at if file.serve_at != before.serve_at else running.serve_at,
         rest=meant.rest if file.rest_minutes != before.rest_minutes else running.rest,
         hold=meant.hold if file.hold != before.hold else running.hold,

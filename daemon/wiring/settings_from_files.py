@@ -24,6 +24,7 @@ from daemon.core.settings import (
     HoldSettings,
     MeatKind,
     PieceSettings,
+    PitSettings,
     QuietHours,
     Role,
     SleeperSettings,
@@ -52,6 +53,7 @@ def watch_settings(rig: Rig, cook: Cook | None, wall_offset: float = 0.0) -> Wat
         boiling_point=boiling_point(altitude_m=rig.pit.altitude),
         learned=learned(),
         grease_tray=rig.pit.grease_tray,
+        other_pits=tuple(PitSettings(pit.id, pit.name, Band(pit.band.low, pit.band.high)) for pit in rig.other_pits),
     )
 
 
@@ -70,6 +72,7 @@ def _channels(rig: Rig, wall_offset: float) -> Iterator[ChannelSettings]:
             stale_after=channel.stale_after,
             tolerance=channel.tolerance,
             calibrated_at=at,
+            pit=rig.pit_key(channel.pit),
         )
 
 
@@ -96,7 +99,7 @@ def sleeper_of(minutes: float) -> SleeperSettings:
 
 
 def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
-    """The cook, completed from the cut table."""
+    """The cook, completed from the cut table. Raises ValueError where it names a pit that the rig does not have."""
     band = cook.band or rig.pit.band
     floor, rule = HOLD_RULES[cook.hold.rule]
     serve = cook.serve_at_utc(rig.people.zone)
@@ -104,7 +107,7 @@ def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
         id=cook.id,
         name=cook.name,
         band=Band(band.low, band.high),
-        pieces=tuple(_piece(p) for p in cook.pieces),
+        pieces=tuple(_piece(p, rig) for p in cook.pieces),
         serve_at=None if serve is None else serve - wall_offset,
         rest=cook.rest_minutes * 60.0,
         hold=HoldSettings(floor, rule, cook.hold.hours_below_floor * 3600.0, cook.hold.target, cook.hold.channel),
@@ -112,6 +115,7 @@ def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
         wood=WoodSettings(cook.wood.kind or rig.wood.kind, cook.wood.split or rig.wood.split, cook.wood.stock),
         guests=cook.guests,
         portion=cook.portion,
+        bands=tuple((rig.pit_key(pit), Band(own.low, own.high)) for pit, own in cook.bands.items()),
     )
 
 
@@ -130,7 +134,8 @@ def reminder_settings(own: ReminderSection, zone: str, wall_offset: float) -> Re
     )
 
 
-def _piece(piece: PieceSection) -> PieceSettings:
+def _piece(piece: PieceSection, rig: Rig) -> PieceSettings:
+    follows = next((c.pit for c in rig.channels if c.id == piece.channel), None)
     cut = CUTS[piece.cut]
     wrap, wrap_at = (Wrap.PAPER if cut.wrap_at is not None else None), cut.wrap_at
     if piece.wrap is False:
@@ -156,6 +161,7 @@ def _piece(piece: PieceSection) -> PieceSettings:
         safe_rule=cut.safe_rule,
         fat_percent=piece.fat_percent if piece.fat_percent is not None else cut.fat_percent,
         place=piece.place,
+        pit=rig.pit_key(piece.pit or follows),
     )
 
 

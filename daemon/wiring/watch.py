@@ -235,7 +235,8 @@ class Watch:
 
     def greeting(self) -> list[str]:
         """What to tell whoever starts the watch by hand."""
-        lines = [f"watching {self.rig.pit.name}: {len(self.rig.channels)} channels, journal in {self.state}"]
+        names = " and ".join(pit.name for pit in self.rig.pits)
+        lines = [f"watching {names}: {len(self.rig.channels)} channels, journal in {self.state}"]
         section = self.rig.page
         if section is not None:
             # the key is for whoever sits at the terminal, not for a log
@@ -290,7 +291,8 @@ class Watch:
 
     def _keep_profile(self) -> None:
         """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
-        keep_profile(self.journal.notes, self.engine.pit.learned())
+        for pit in self.engine.pits.values():
+            keep_profile(self.journal.notes, pit.learned(), pit.id)
 
     def _keep_running_cook(self) -> None:
         progress = tuple(
@@ -369,9 +371,10 @@ class Watch:
         self.journal.take_start(start)
         resumed = Resumed(watched_until=self.journal.newest_event_time(), life=secrets.token_hex(LIFE_BYTES))
         await self.loop.drive(now, resumed)
-        kept = kept_profile(self.journal.notes)
-        if kept != PitProfile() == self.engine.pit.learned():  # else a checkpoint has brought its own
-            self.loop.post(UsePitProfile(kept, by="journal"))
+        for pit in self.engine.pits.values():
+            kept = kept_profile(self.journal.notes, pit.id)
+            if kept != PitProfile() == pit.learned():  # else a checkpoint has brought its own
+                self.loop.post(UsePitProfile(kept, by="journal", pit=pit.id))
         if self._lost_cook is None:
             self._heed_cook_file()
             self._keep_running_cook()

@@ -1,4 +1,4 @@
-"""Where the journal keeps what the pit taught: one note, read and written here and nowhere else."""
+"""Where the journal keeps what a pit taught: one note a pit, read and written here and nowhere else."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ class WritableNotes(Notes, Protocol):
     def set_note(self, key: str, value: Any) -> None: ...
 
 
-def kept_profile(notes: Notes) -> PitProfile:
-    """What this pit taught; empty where nothing is known yet, or where what is kept cannot be understood."""
-    kept = notes.note(PROFILE_NOTE)
+def kept_profile(notes: Notes, pit: str = "") -> PitProfile:
+    """What this pit ("" is the first) taught; empty where nothing is known yet, or where what is kept cannot be understood."""
+    kept = notes.note(_key(pit))
     try:
         return PitProfile.from_plain(kept) if kept else PitProfile()
     except (ValueError, TypeError, KeyError, AttributeError) as error:
@@ -34,6 +34,10 @@ def kept_profile(notes: Notes) -> PitProfile:
         return PitProfile()
 
 
-def keep_profile(notes: WritableNotes, profile: PitProfile) -> None:
+def keep_profile(notes: WritableNotes, profile: PitProfile, pit: str = "") -> None:
     """In place of what was kept."""
-    notes.set_note(PROFILE_NOTE, profile.to_plain())
+    notes.set_note(_key(pit), profile.to_plain())
+
+
+def _key(pit: str) -> str:
+    return f"{PROFILE_NOTE}/{pit}" if pit else PROFILE_NOTE

@@ -154,7 +154,7 @@ class CookArchive:
         """The cook as it stands by the orders that were given since it was started."""
         with reading(self._journal.path) as db:
             changes = [(time, change) for _, time, change in changes_in(db, cook.first)]
-        return worked(cook.settings, cook.started, settings.ids_with(Role.MEAT), changes).cook
+        return worked(cook.settings, cook.started, settings.ids_with(Role.MEAT), changes, settings.pit_names).cook
 
     def _last_event(self, cook: _Open) -> float:
         with reading(self._journal.path) as db:
@@ -190,9 +190,9 @@ def free_id(cook: str, utc: float, taken: Callable[[str], bool]) -> str:
 
 
 def _can_start(cook: CookSettings, settings: WatchSettings) -> bool:
-    """As the engine decides it: every piece has a meat channel, or no probe of its own."""
-    known = settings.ids_with(Role.MEAT)
-    return all(piece.channel is None or piece.channel in known for piece in cook.pieces)
+    """As the engine decides it: every piece has a meat channel, or no probe of its own, and a pit."""
+    known, pits = settings.ids_with(Role.MEAT), settings.pit_names
+    return all((piece.channel is None or piece.channel in known) and piece.pit in pits for piece in cook.pieces)
 
 
 def _same(one: CookSettings, other: CookSettings) -> bool:

@@ -8,7 +8,7 @@ from math import nan
 from typing import Any
 
 from daemon.core.readings.trace import MINUTE
-from daemon.core.settings import Band, ChannelSettings, CookSettings, PieceSettings
+from daemon.core.settings import Band, ChannelSettings, CookSettings, PieceSettings, Role
 from daemon.shell.library.worked import Probes
 
 
@@ -41,6 +41,11 @@ class KeptCook:
     weights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     bands: tuple[tuple[float, Band], ...] = ()
     probes: Mapping[str, Probes] = field(default_factory=dict)
+
+    @property
+    def pit_channels(self) -> tuple[ChannelSettings, ...]:
+        """Those of the first pit that were read: a cook's curve, its figures and what it teaches are the first pit's."""
+        return tuple(c for c in self.channels if c.role is Role.PIT and not c.pit and c.id in self.series)
 
     def probes_of(self, piece: PieceSettings) -> Probes:
         return self.probes.get(piece.id, ((self.started, piece.channel),))

@@ -1,14 +1,16 @@
 """What people said, as a word in a cell of a table: the `mark` column of a recorded cook.
 
-    log                          a mark; of one piece `off:chuck`; with what it was wrapped in `wrapped:chuck:foil`
+    log                          a mark; of one piece `off:chuck`; with what it was wrapped in `wrapped:chuck:foil`; of a
+                                 pit beside the first `log:/drum`
     take-back:wrapped:chuck      the newest such mark was wrong
     spot:loaf:63.4               a core read by hand, °C; with more `spot:{"piece": "loaf", "celsius": 63.4, "where": "end"}`
     choose-spot:loaf             the handheld probe reads this piece
     move-probe:loaf:probe-2      another probe reads it; `move-probe:loaf` none
     add-piece:{...}              a piece as the core is told of it: °C, kg, m; change-piece:{...} likewise
     remove-piece:loaf
+    move-piece:loaf:drum         it is cooked on another pit; `move-piece:loaf` on the first
     change-cook:{...}            the whole cook; its serve_at in UTC, s
-    band:107:135                 °C
+    band:107:135                 °C; of a pit beside the first `band:107:135:drum`
     keep-plan:{...}              a plan as the core keeps it, its times in UTC, s; `drop-plan` none
     remind:{...}                 a reminder as the core keeps it; remove-reminder:spritz; reminder-done:spritz
     wood:12                      splits at hand
@@ -39,6 +41,7 @@ from daemon.core.inputs import (
     KeepPlan,
     Mark,
     MarkKind,
+    MovePiece,
     MoveProbe,
     ReminderDone,
     RemovePiece,
@@ -47,18 +50,19 @@ from daemon.core.inputs import (
     SpotReading,
     TakeBack,
 )
+from daemon.core.marks import OF_THE_PIT
 from daemon.core.planned import KeptPlan, ReminderSettings, shifted
 from daemon.core.settings import Band, CookSettings, PieceSettings, Wrap
 from daemon.shell.wording import rfc3339
 
 Said = (
-    Mark | TakeBack | SpotReading | ChooseSpot | MoveProbe | AddPiece | ChangePiece | RemovePiece | ChangeCook | SetBand
-    | KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
+    Mark | TakeBack | SpotReading | ChooseSpot | MoveProbe | MovePiece | AddPiece | ChangePiece | RemovePiece | ChangeCook
+    | SetBand | KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
 )  # fmt: skip
 """The inputs that have a word."""
 BY = "cook"
-KNOWN = ", ".join((*MarkKind, "take-back", SPOT, "choose-spot", "move-probe", "add-piece", "change-piece", "remove-piece",
-                   "change-cook", "band", "keep-plan", "drop-plan", "remind", "remove-reminder", "reminder-done",
+KNOWN = ", ".join((*MarkKind, "take-back", SPOT, "choose-spot", "move-probe", "move-piece", "add-piece", "change-piece",
+                   "remove-piece", "change-cook", "band", "keep-plan", "drop-plan", "remind", "remove-reminder", "reminder-done",
                    "wood"))  # fmt: skip
 _AT = re.compile(r"@(\d{4}-\d\d-\d\d[T ][0-9:.+\-]+(?:Z|z)?)$")
 
@@ -72,10 +76,10 @@ def _adapter(kind: Any) -> TypeAdapter[Any]:
 def word_of(item: Input, wall_offset: float) -> str | None:
     """The word of an input, None where it has none. wall_offset: UTC minus engine time, s."""
     match item:
-        case Mark(kind=kind, piece=piece, note=note, at=at):
-            return mark_word(kind, piece, note) + _when(at, wall_offset)
-        case TakeBack(what=what, piece=piece, said_at=at):
-            return _joined("take-back", what, piece) + _when(at, wall_offset)
+        case Mark(kind=kind, piece=piece, note=note, at=at, pit=pit):
+            return mark_word(kind, piece, note, pit) + _when(at, wall_offset)
+        case TakeBack(what=what, piece=piece, said_at=at, pit=pit):
+            return _joined("take-back", what, piece or _slashed(pit)) + _when(at, wall_offset)
         case SpotReading(at=at):
             plain = replace(item, by=BY, at=None)
             short = SpotReading(item.piece, item.celsius)
@@ -85,6 +89,8 @@ def word_of(item: Input, wall_offset: float) -> str | None:
             return f"choose-spot:{piece}"
         case MoveProbe(piece=piece, channel=channel):
             return _joined("move-probe", piece, channel)
+        case MovePiece(piece=piece, pit=pit):
+            return _joined("move-piece", piece, pit)
         case AddPiece(piece=own):
             return f"add-piece:{_json(PieceSettings, own)}"
         case ChangePiece(piece=own):
@@ -96,8 +102,8 @@ def word_of(item: Input, wall_offset: float) -> str | None:
             serve_at = None if cook.serve_at is None else cook.serve_at + wall_offset
             utc = replace(cook, serve_at=serve_at, reminders=reminders)
             return f"change-cook:{_json(CookSettings, utc)}"
-        case SetBand(band=band):
-            return f"band:{band.low!r}:{band.high!r}"
+        case SetBand(band=band, pit=pit):
+            return _joined("band", repr(band.low), repr(band.high), pit)
         case _:
             return _duty_word(item, wall_offset)
 
@@ -138,10 +144,11 @@ def said_in(cell: str) -> Said | None:
         return None
 
 
-def mark_word(kind: str, piece: str | None, note: str) -> str:
-    """A mark: "log", "wrapped:chuck" of one piece, "wrapped:chuck:foil" with what it was wrapped in."""
+def mark_word(kind: str, piece: str | None, note: str, pit: str = "") -> str:
+    """A mark: "log", "log:/drum" of a pit beside the first, "wrapped:chuck" of one piece, "wrapped:chuck:foil" with what it was
+    wrapped in."""
     material = note if kind == MarkKind.WRAPPED and note in set(Wrap) else ""
-    return _joined(kind, piece or "", material)
+    return _joined(kind, piece or _slashed(pit), material)
 
 
 def _read(word: str, rest: str, at: float | None) -> Said | None:
@@ -155,11 +162,14 @@ def _read(word: str, rest: str, at: float | None) -> Said | None:
         SPOT: lambda: _spot(rest, parts, at),
         "choose-spot": lambda: ChooseSpot(parts[0], BY) if len(parts) == 1 else None,
         "move-probe": lambda: MoveProbe(parts[0], (parts[1:] or [""])[0] or None, BY) if len(parts) in (1, 2) else None,
+        "move-piece": lambda: MovePiece(parts[0], (parts[1:] or [""])[0], BY) if len(parts) in (1, 2) else None,
         "add-piece": lambda: AddPiece(_adapter(PieceSettings).validate_json(rest), BY),
         "change-piece": lambda: ChangePiece(_adapter(PieceSettings).validate_json(rest), BY),
         "remove-piece": lambda: RemovePiece(parts[0], BY) if len(parts) == 1 else None,
         "change-cook": lambda: ChangeCook(_adapter(CookSettings).validate_json(rest), BY),
-        "band": lambda: SetBand(Band(float(parts[0]), float(parts[1])), BY) if len(parts) == 2 else None,
+        "band": lambda: (
+            SetBand(Band(float(parts[0]), float(parts[1])), BY, *parts[2:]) if len(parts) in (2, 3) else None
+        ),
         "keep-plan": lambda: KeepPlan(_adapter(KeptPlan).validate_json(rest), BY),
         "drop-plan": lambda: KeepPlan(None, BY) if not parts else None,
         "remind": lambda: AddReminder(_adapter(ReminderSettings).validate_json(rest), BY),
@@ -175,13 +185,16 @@ def _mark(kind: MarkKind, parts: list[str], at: float | None) -> Mark | None:
     piece, material, *more = [*parts, "", ""]
     if any(more) or (material and (kind is not MarkKind.WRAPPED or material not in set(Wrap))):
         return None
+    if piece.startswith("/"):
+        return Mark(kind, at=at, pit=piece[1:]) if kind in OF_THE_PIT else None
     return Mark(kind, piece or None, note=material, at=at)
 
 
 def _take_back(parts: list[str], at: float | None) -> TakeBack | None:
     if not 1 <= len(parts) <= 2 or parts[0] not in {*MarkKind, SPOT}:
         return None
-    return TakeBack(parts[0], (parts[1:] or [""])[0] or None, at)
+    of = (parts[1:] or [""])[0]
+    return TakeBack(parts[0], None, at, pit=of[1:]) if of.startswith("/") else TakeBack(parts[0], of or None, at)
 
 
 def _spot(rest: str, parts: list[str], at: float | None) -> SpotReading | None:
@@ -197,6 +210,11 @@ def _in_utc(own: ReminderSettings, wall_offset: float) -> ReminderSettings:
 
 def _joined(*parts: str | None) -> str:
     return ":".join(part or "" for part in parts).rstrip(":")
+
+
+def _slashed(pit: str) -> str:
+    """A pit where a piece may stand: no piece has a slash in its id."""
+    return f"/{pit}" if pit else ""
 
 
 def _when(at: float | None, wall_offset: float) -> str:

@@ -248,7 +248,9 @@ def _entry_of(
     own = tuple(ChannelSettings(**{**c, "role": Role(c["role"])}) for c in json.loads(channels))
     meat = {channel.id for channel in own if channel.role is Role.MEAT}
     end = inf if ended is None else ended
-    became = worked(settings, started, meat, [(at, one) for seq, at, one in changes if seq >= first and at <= end])
+    pits = {"", *(channel.pit for channel in own)}
+    told = [(at, one) for seq, at, one in changes if seq >= first and at <= end]
+    became = worked(settings, started, meat, told, pits)
     return CookEntry(
         journal, id_, cook, name, pit, started, ended, offset, settings, own, first,
         _notes(json.loads(notes)),

@@ -20,7 +20,7 @@ from daemon.core.pit.evenness import evenness
 from daemon.core.pit.lessons import PieceStory, Promise, cook_lessons
 from daemon.core.pit.profile import CookLessons
 from daemon.core.readings.trace import MINUTE
-from daemon.core.settings import Band, Role
+from daemon.core.settings import Band
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.taken_back import subject_of
 
@@ -62,17 +62,15 @@ def place_minutes(kept: KeptCook, cooking: Sequence[bool]) -> dict[str, list[flo
     """Grate place -> its values of the cooking minutes."""
     return {
         channel.place or channel.name: [v for v, on in zip(kept.series[channel.id], cooking, strict=True) if on]
-        for channel in kept.channels
-        if channel.role is Role.PIT and channel.id in kept.series
+        for channel in kept.pit_channels
     }
 
 
 def lessons(kept: KeptCook) -> CookLessons:
-    """What the finished cook says about its pit."""
-    marked = [done_time(kept, e) for e in kept.events if e["event"] == "mark" and e["kind"] == MarkKind.LOG]
-    noticed = [
-        event_time(kept, e, "at") for e in kept.events if e["event"] == "fire" and e["sign"] == FireSign.LOG_ADDED
-    ]
+    """What the finished cook says about its first pit."""
+    told = [e for e in kept.events if not e.get("pit")]  # of the first pit
+    marked = [done_time(kept, e) for e in told if e["event"] == "mark" and e["kind"] == MarkKind.LOG]
+    noticed = [event_time(kept, e, "at") for e in told if e["event"] == "fire" and e["sign"] == FireSign.LOG_ADDED]
     unmarked = [at for at in noticed if all(abs(at - mark) > SAME_LOG for mark in marked)]
     return cook_lessons(
         kept.id,
@@ -87,7 +85,7 @@ def lessons(kept: KeptCook) -> CookLessons:
 
 def _stories(kept: KeptCook) -> Iterator[PieceStory]:
     """Each piece that became tender, with the forecasts of it: said by the cook or seen in the core, whichever came first."""
-    for piece in kept.settings.pieces:
+    for piece in (one for one in kept.settings.pieces if not one.pit):
         own = [e for e in kept.events if e.get("piece", e.get("subject")) == piece.id]
         tender = [change.time for change in stage_changes(kept, piece.id) if change.after == "tender-range"]
         promises = (
@@ -109,7 +107,7 @@ def yield_fraction(weights: Mapping[str, tuple[float, float]]) -> float | None:
 
 def pit_minutes(kept: KeptCook) -> tuple[float, ...]:
     """The median of the pit channels in each minute, °C, NaN where none was believed."""
-    columns = [kept.series[c.id] for c in kept.channels if c.role is Role.PIT and c.id in kept.series]
+    columns = [kept.series[c.id] for c in kept.pit_channels]
     if not columns:
         return (nan,) * len(kept.minutes)
     rows = zip(*columns, strict=True)
@@ -154,7 +152,7 @@ def stage_changes(kept: KeptCook, subject: str) -> tuple[StageChange, ...]:
     """Those of a piece, or of "pit", in the order in which they came about. What was seen after a thing was done, and before
     its mark was made, gives way to the mark."""
     late = {
-        (subject_of(e["kind"], e["piece"]), e["time"]): done_time(kept, e)
+        (subject_of(e["kind"], e["piece"], e.get("pit", "")), e["time"]): done_time(kept, e)
         for e in kept.events
         if e["event"] == "mark" and e.get("at") is not None
     }

@@ -110,7 +110,7 @@ def _event_word(event: Mapping[str, Any]) -> str:
     done = event["at"] if event.get("at") not in (None, event["time"]) else ""
     when = f"@{done}" if done else ""
     if event["event"] == "mark":
-        return mark_word(event["kind"], event["piece"], event.get("note", "")) + when
+        return mark_word(event["kind"], event["piece"], event.get("note", ""), event.get("pit", "")) + when
     return f"spot:{event['piece']}:{event['celsius']!r}{when}" if event["event"] == "spot" else ""
 
 

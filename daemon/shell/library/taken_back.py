@@ -15,16 +15,16 @@ def standing(events: Iterable[Event]) -> tuple[Event, ...]:
     """Events of an event file, oldest first, without the marks and spot readings that were taken back later, and without the
     change of stage that such a mark made at once."""
     known = tuple(events)
-    gone = {(e["what"], e["piece"], e["said_at"]) for e in known if e["event"] == "taken-back"}
+    gone = {(e["what"], e["piece"], e.get("pit", ""), e["said_at"]) for e in known if e["event"] == "taken-back"}
     if not gone:
         return known
-    led_to = {(subject_of(what, piece), said_at) for what, piece, said_at in gone}
+    led_to = {(subject_of(what, piece, pit), said_at) for what, piece, pit, said_at in gone}
     return tuple(e for e in known if _name(e) not in gone and not _led_to(e, led_to))
 
 
-def subject_of(what: str, piece: str | None) -> str | None:
-    """Whose stage a mark moves: "pit", a piece by its id, or None for all pieces."""
-    return "pit" if what in OF_THE_PIT else piece
+def subject_of(what: str, piece: str | None, pit: str = "") -> str | None:
+    """Whose stage a mark moves: "pit" (another than the first by its id), a piece by its id, or None for all pieces."""
+    return pit or "pit" if what in OF_THE_PIT else piece
 
 
 def _led_to(event: Event, marks: set[tuple[str | None, str]]) -> bool:
@@ -34,7 +34,7 @@ def _led_to(event: Event, marks: set[tuple[str | None, str]]) -> bool:
     return (subject, time) in marks or (subject != "pit" and (None, time) in marks)
 
 
-def _name(event: Event) -> tuple[str, str | None, str] | None:
+def _name(event: Event) -> tuple[str, str | None, str, str] | None:
     if event["event"] == "mark":
-        return event["kind"], event["piece"], event["time"]
-    return (SPOT, event["piece"], event["time"]) if event["event"] == "spot" else None
+        return event["kind"], event["piece"], event.get("pit", ""), event["time"]
+    return (SPOT, event["piece"], "", event["time"]) if event["event"] == "spot" else None

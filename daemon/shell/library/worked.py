@@ -33,16 +33,24 @@ class Worked:
     bands: tuple[tuple[float, Band], ...]
 
 
-def worked(cook: CookSettings, started: float, meat: Container[str], changes: Iterable[tuple[float, Change]]) -> Worked:
-    """cook: as it was started. meat: ids of the meat channels. changes: with their engine times, oldest first."""
+def worked(
+    cook: CookSettings,
+    started: float,
+    meat: Container[str],
+    changes: Iterable[tuple[float, Change]],
+    pits: Container[str] = ("",),
+) -> Worked:
+    """cook: as it was started. meat: ids of the meat channels; pits: of the pits. changes: with their engine times, oldest
+    first."""
     pieces = {piece.id: piece for piece in cook.pieces}
     probes: dict[str, Probes] = {piece.id: ((started, piece.channel),) for piece in cook.pieces}
     bands: list[tuple[float, Band]] = []
     for time, change in changes:
         if isinstance(change, SetBand):
-            bands.append((time, change.band))
+            if not change.pit:  # the curve that is kept is the first pit's
+                bands.append((time, change.band))
             continue
-        meant = ordered(change, cook, meat)
+        meant = ordered(change, cook, meat, pits)
         if isinstance(meant, Refused):
             continue
         if meant.band != cook.band:

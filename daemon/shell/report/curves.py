@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from math import isnan, nan
 
 from daemon.core.readings.trace import MINUTE
-from daemon.core.settings import Role
 from daemon.shell.report.findings import Findings, PieceFindings, StageSpan
 from daemon.shell.report.forecast_checks import ForecastCheck
 from daemon.shell.report.markup import Children, Element, node
@@ -119,7 +118,7 @@ def minute_times(found: Findings) -> list[float]:
 def pit_places(found: Findings) -> list[tuple[str, Sequence[float]]]:
     """Name and series of every pit channel."""
     cook = found.cook
-    return [(c.place or c.name, cook.series[c.id]) for c in cook.channels if c.role is Role.PIT and c.id in cook.series]
+    return [(c.place or c.name, cook.series[c.id]) for c in cook.pit_channels]
 
 
 # --- parts -----------------------------------------------------------------------------------------------------

@@ -120,7 +120,8 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
     """The last hours of a running watch with its forecast fans. minutes: engine minute numbers, oldest first. series:
     channel -> minute medians of the same length, °C, NaN where nothing good was read."""
     times = tuple((m + 0.5) * MINUTE for m in minutes)
-    places = [series[c.id] for c in view.channels if c.role is Role.PIT and c.id in series]
+    first_pit = [c for c in view.channels if c.role is Role.PIT and c.pit in ("", view.pit.id)]
+    places = [series[c.id] for c in first_pit if c.id in series]
     pit = [median(k) if (k := [v for v in row if not isnan(v)]) else nan for row in zip(*places, strict=True)]
     lines = [Line("pit", True, times if pit else (), _in(reader, pit))]
     fans: list[Fan] = []
@@ -145,7 +146,7 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
         bands=((start, end, reader.degrees(view.pit.band.low), reader.degrees(view.pit.band.high)),),
         lines=tuple(lines),
         fans=tuple(fans),
-        fires=tuple(f.at for f in view.fires if f.sign == "log-added" and start <= f.at <= end),
+        fires=tuple(f.at for f in view.fires if f.sign == "log-added" and not f.pit and start <= f.at <= end),
         small=True,
     )
     return _scaled(sheet, reader)

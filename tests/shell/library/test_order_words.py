@@ -22,6 +22,7 @@ from daemon.core.inputs import (
     KeepPlan,
     Mark,
     MarkKind,
+    MovePiece,
     MoveProbe,
     ReminderDone,
     RemovePiece,
@@ -30,6 +31,7 @@ from daemon.core.inputs import (
     SpotReading,
     TakeBack,
 )
+from daemon.core.marks import OF_THE_PIT
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, shifted
 from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
 from daemon.shell.library.order_words import said_in, word_of
@@ -65,11 +67,14 @@ said = st.one_of(
     st.builds(SpotReading, ids, degrees, texts, texts, st.floats(0.1, 10), at=times),
     st.builds(ChooseSpot, ids, st.just("cook")),
     st.builds(MoveProbe, ids, st.none() | ids, st.just("cook")),
+    st.builds(MovePiece, ids, st.just("") | ids, st.just("cook")),
+    st.builds(Mark, st.sampled_from(sorted(OF_THE_PIT)), at=times, pit=ids),
+    st.builds(TakeBack, st.sampled_from(sorted(OF_THE_PIT)).map(str), said_at=times, pit=ids),
     st.builds(AddPiece, pieces, st.just("cook")),
     st.builds(ChangePiece, pieces, st.just("cook")),
     st.builds(RemovePiece, ids, st.just("cook")),
     st.builds(ChangeCook, st.builds(CookSettings, ids, texts, bands, st.tuples(pieces), times), st.just("cook")),
-    st.builds(SetBand, bands, st.just("cook")),
+    st.builds(SetBand, bands, st.just("cook"), st.just("") | ids),
     st.builds(KeepPlan, st.none() | plans, st.just("cook")),
     st.builds(AddReminder, reminders, st.just("cook")),
     st.builds(RemoveReminder, ids, st.just("cook")),
@@ -111,6 +116,7 @@ def test_instants_are_written_in_utc(item: Input, offset: float) -> None:
         "wood:many", "keep-plan:{}", "drop-plan:now", "remind:spritz", "reminder-done",
         "move-probe", "band:107", "band:a:b", "remove-piece", "remove-piece:a@2026-11-28T17:40:00Z",
         "log@2026-11-28T17:40:00", "log@2026-99-28T17:40:00Z",
+        "move-piece", "off:/drum", "band:107:135:drum:more",
     ],
 )  # fmt: skip
 def test_what_is_no_such_word_is_refused(cell: str) -> None:

@@ -1,0 +1,106 @@
+"""Two pits on one tty: a real pty, a real journal, one watch; the second pit's fire is lost at night."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from daemon.core.events import Level, Notification
+from daemon.core.inputs import Mark, MarkKind
+from daemon.shell.clock import SpedUpClock
+from daemon.shell.journal.journal import Journal
+from daemon.shell.journal.profile_note import kept_profile
+from daemon.wiring.watch import Files, Watch
+from tests.system.scripted_board import ScriptedBoard, write_files
+from tests.system.test_watch import FACTOR, NOON, Script, check_replay
+from tests.texts.english import in_english
+
+PITS = """
+[[pits]]
+id = "offset"
+name = "Offset"
+band = { low = 107, high = 135 }
+[[pits]]
+id = "drum"
+name = "Drum"
+band = { low = 105, high = 140 }
+"""
+BELL = """
+[[delivery]]
+kind = "command"
+name = "bell"
+audience = ["phone", "louder"]
+command = ["true"]
+"""
+
+
+@pytest.fixture
+def board() -> Iterator[ScriptedBoard]:
+    board = ScriptedBoard()
+    yield board
+    board.close()
+
+
+def two_pits(home: Path, port: str) -> tuple[Path, Path]:
+    """Source 1 and the chuck roll are the offset's, 2 and the lamb the drum's."""
+    rig, cook = write_files(home, port, None, night=True, more=BELL)
+    text = rig.read_text()
+    head, rest = text.split("[people]")
+    assert "[pit]" in head
+    text = PITS + "[people]" + rest
+    for channel, pit in (("pit-left", "offset"), ("pit-right", "drum"), ("chuck", "offset"), ("lamb", "drum")):
+        text = text.replace(f'id = "{channel}"\n', f'id = "{channel}"\npit = "{pit}"\n')
+    rig.write_text(text)
+    return rig, cook
+
+
+async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_restart_knows_both(
+    tmp_path: Path, board: ScriptedBoard
+) -> None:
+    rig, cook = two_pits(tmp_path, board.port)
+    clock = SpedUpClock(NOON, FACTOR)
+    watch = Watch(Files(rig, cook, tmp_path / "state"), clock, FACTOR)
+    told: list[Notification] = []
+    watch.loop.listeners.append(lambda events, view, now: told.extend(e for e in events if isinstance(e, Notification)))
+    running = asyncio.create_task(watch.run())
+    script = Script(board, clock)
+    for mark in (Mark(MarkKind.FIRE_LIT), Mark(MarkKind.FIRE_LIT, pit="drum")):
+        watch.loop.post(mark)
+    await script.to(600, s1=121, s2=123, s3=60, s4=60)
+    watch.loop.post(Mark(MarkKind.MEAT_ON))
+    await script.to(1500, s1=121, s2=122, s3=62, s4=62)
+    await script.to(2100, s1=121, s2=80, s3=64, s4=62)
+    running.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await running
+    wakes = [message for message in told if message.level is Level.WAKE]
+    assert any("/drum" in message.alarm and "Drum" in in_english(message.text) for message in wakes)
+    assert not any(message.alarm in ("fire-out/pit", "pit-blind/pit") for message in told)
+    pits = watch.engine.pits
+    assert pits[""].stage.stage == "in-band" and pits["drum"].stage.stage in ("low", "out", "falling")
+
+    check_replay(tmp_path)
+    journal = Journal(tmp_path / "state" / "journal.sqlite")
+    stages = {json.loads(body)["subject"] for name, body in _events(journal) if name == "stage"}
+    assert {"pit", "drum"} <= stages
+    for pit in pits.values():
+        assert kept_profile(journal.notes, pit.id) == pit.learned()
+    journal.close()
+    again = Watch(Files(rig, cook, tmp_path / "state"), SpedUpClock(clock.now(), FACTOR), FACTOR)
+    try:
+        assert {id_: str(pit.stage.stage) for id_, pit in again.engine.pits.items()} == {
+            id_: str(pit.stage.stage) for id_, pit in pits.items()
+        }
+        assert again.engine.alarms.standing() == watch.engine.alarms.standing()
+    finally:
+        again.journal.close()
+        again.lock.release()
+
+
+def _events(journal: Journal) -> Iterator[tuple[str, str]]:
+    for event in journal.events():
+        yield event["event"], json.dumps(event, default=str)
