@@ -6,7 +6,6 @@ import asyncio
 import configparser
 import contextlib
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -24,6 +23,7 @@ from drivers.base import Batch, Driver, Link
 from tests.faults.row import Fault, Row, bar_here, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
+from tests.patience import PATIENCE
 from tests.system.scripted_board import FAST_WATCH, ScriptedBoard, write_files
 
 QUICK = 5.0
@@ -264,7 +264,7 @@ kind = "smtp"
 name = "mail"
 audience = ["phone", "notice"]
 host = "127.0.0.1"
-port = {port}
+port = {mail}
 security = "none"
 sender = "pit@example.org"
 to = ["cook@example.org"]
@@ -292,36 +292,52 @@ async def stopped_after(home: Path, before: str, stalled: bool) -> float:
     """s from SIGTERM to the end, at most 8. stalled: broker, web hook and mail server take connections and say nothing."""
     home.mkdir(parents=True)
     board, state = ScriptedBoard(), home / "state"
-    with socket.create_server(("127.0.0.1", 0), backlog=16) as nowhere:
-        files = write_files(
-            home, board.port, None, more=NOWHERE.format(port=nowhere.getsockname()[1]) if stalled else ""
-        )
-        journal = Journal(state / "journal.sqlite")
-        body = '{"id": "a#1.0", "level": "wake", "title": "The pit", "text": "Add 1-2 splits"}'
-        for name in ("hook", "mail"):
-            journal.outbox.add(OutboxRow("a#1.0", name, "a", NOON, 1e12, "waiting", 0, NOON, body))
-        journal.commit(NOON)
-        journal.close()
-        process = subprocess.Popen(
-            [sys.executable, "-c", before + FAST_WATCH, *map(str, files), str(state), str(NOON), "1"],
-            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        assert process.stdout is not None
-        try:
-            await asyncio.to_thread(process.stdout.readline)
-            for _ in range(50):
-                board.send({"1": 121.0, "2": 122.0, "3": 40.0, "4": 40.0})
-                await asyncio.sleep(0.05)
-            begin = time.monotonic()
-            process.send_signal(signal.SIGTERM)
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                await asyncio.to_thread(process.wait, 8)
-            return time.monotonic() - begin
-        finally:
-            process.kill()
-            process.wait()
-            process.stdout.close()
-            board.close()
+    hook, mail = asyncio.Event(), asyncio.Event()
+
+    async def for_hook(reader: asyncio.StreamReader, _writer: asyncio.StreamWriter) -> None:
+        if await reader.read(4) == b"POST":  # the broker's link comes here too
+            hook.set()
+        await asyncio.Event().wait()
+
+    async def for_mail(_reader: asyncio.StreamReader, _writer: asyncio.StreamWriter) -> None:
+        mail.set()
+        await asyncio.Event().wait()
+
+    silent = [await asyncio.start_server(one, "127.0.0.1", 0) for one in (for_hook, for_mail)]
+    ports = [one.sockets[0].getsockname()[1] for one in silent]
+    files = write_files(home, board.port, None, more=NOWHERE.format(port=ports[0], mail=ports[1]) if stalled else "")
+    journal = Journal(state / "journal.sqlite")
+    body = '{"id": "a#1.0", "level": "wake", "title": "The pit", "text": "Add 1-2 splits"}'
+    for name in ("hook", "mail"):
+        journal.outbox.add(OutboxRow("a#1.0", name, "a", NOON, NOON + 3600.0, "waiting", 0, NOON, body))
+    journal.commit(NOON)
+    journal.close()
+    process = subprocess.Popen(
+        [sys.executable, "-c", before + FAST_WATCH, *map(str, files), str(state), str(NOON), "1"],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert process.stdout is not None
+    try:
+        await asyncio.to_thread(process.stdout.readline)
+        for _ in range(50):
+            board.send({"1": 121.0, "2": 122.0, "3": 40.0, "4": 40.0})
+            await asyncio.sleep(0.05)
+        if stalled:
+            async with asyncio.timeout(PATIENCE):
+                await hook.wait()
+                await mail.wait()
+        begin = time.monotonic()
+        process.send_signal(signal.SIGTERM)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            await asyncio.to_thread(process.wait, 8)
+        return time.monotonic() - begin
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        board.close()
+        for one in silent:
+            one.close()
 
 
 async def told_to_stop(home: Path, full: bool) -> Row:

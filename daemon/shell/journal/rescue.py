@@ -187,10 +187,9 @@ def _message(row: Mapping[str, Any]) -> bool:
 
 def _kept_cook(row: Mapping[str, Any]) -> bool:
     notes, figures = json.loads(row["notes"]), None if row["figures"] is None else json.loads(row["figures"])
-    cook, channels = _written_for_cooks()
-    cook.validate_json(row["settings"], strict=True)
+    _cook_adapter().validate_json(row["settings"], strict=True)
     cook_from_plain(json.loads(row["settings"]))
-    channels.validate_json(row["channels"], strict=True)
+    channels_of(row["channels"])
     ended = 0.0 if row["ended"] is None else row["ended"]
     return (
         isinstance(notes, dict)
@@ -199,9 +198,19 @@ def _kept_cook(row: Mapping[str, Any]) -> bool:
     )
 
 
+def channels_of(text: str) -> tuple[ChannelSettings, ...]:
+    """The channels of a kept cook as its row has them, whatever else stands there. Raises ValueError."""
+    return _channels_adapter().validate_json(text, strict=True)
+
+
 @cache
-def _written_for_cooks() -> tuple[TypeAdapter[CookSettings], TypeAdapter[tuple[ChannelSettings, ...]]]:
-    return TypeAdapter(CookSettings), TypeAdapter(tuple[ChannelSettings, ...])
+def _cook_adapter() -> TypeAdapter[CookSettings]:
+    return TypeAdapter(CookSettings)
+
+
+@cache
+def _channels_adapter() -> TypeAdapter[tuple[ChannelSettings, ...]]:
+    return TypeAdapter(tuple[ChannelSettings, ...])
 
 
 def _event(row: Mapping[str, Any]) -> bool:

@@ -26,7 +26,7 @@ from daemon.core.settings import ChannelSettings, CookSettings, Role, cook_from_
 from daemon.shell.journal.connection import connect
 from daemon.shell.journal.packed_inputs import BUNDLE, BUNDLED, packs_in
 from daemon.shell.journal.profile_note import kept_profile
-from daemon.shell.journal.rescue import sound_only
+from daemon.shell.journal.rescue import channels_of, sound_only
 from daemon.shell.library.alarm_account import TRAIL_EVENTS, AlarmTrail
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
@@ -245,7 +245,7 @@ def _entry_of(
     """changes: all that the journal holds."""
     id_, cook, name, pit, started, ended, offset, plain, channels, first, notes, worked_out = row
     settings = cook_from_plain(json.loads(plain))
-    own = tuple(ChannelSettings(**{**c, "role": Role(c["role"])}) for c in json.loads(channels))
+    own = channels_of(channels)
     meat = {channel.id for channel in own if channel.role is Role.MEAT}
     end = inf if ended is None else ended
     pits = {"", *(channel.pit for channel in own)}

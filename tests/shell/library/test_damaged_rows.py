@@ -65,7 +65,9 @@ def damage(data: st.DataObject, db: sqlite3.Connection) -> None:
         plain = [json.loads(old)] if column in BODIES else [None]
         where, key = data.draw(st.sampled_from(places(plain)))
         if isinstance(where, dict) and data.draw(st.booleans()):
-            del where[key]
+            was = where.pop(key)
+            if data.draw(st.booleans()):
+                where[f"{key}x"] = was
         else:
             where[key] = new
         new = json.dumps(plain[0]) if column in BODIES else new
