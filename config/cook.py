@@ -124,7 +124,8 @@ class StockSection(WoodSection):
 
 
 def utc_of(at: datetime, zone: str) -> float:
-    """Unix seconds of a local or a full date-time."""
+    """Unix seconds of a local or a full date-time. Of an hour that the clock shows twice the first; one that it leaves out is
+    told by the offset before the gap (RFC 5545, 3.3.5)."""
     return (at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC).timestamp()
 
 

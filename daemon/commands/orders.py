@@ -7,8 +7,8 @@ import json
 import sys
 import urllib.error
 import urllib.request
-from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -184,15 +184,14 @@ class Watch:
 
     def coming(self, text: str) -> str:
         """A local time that is to come, RFC 3339; of an hour without a day the next. Raises NotSaid."""
-        at = self._instant(text)
-        if at <= _now() and ":" in text and len(text) <= len("17:40"):
-            at += timedelta(days=1)
+        at = self._instant(text, to_come=True)
         if at <= _now():
             raise NotSaid(f"{text} has passed: give a time to come")
         return at.isoformat()
 
-    def _instant(self, text: str) -> datetime:
-        now = _now().astimezone(self.zone)
+    def _instant(self, text: str, to_come: bool = False) -> datetime:
+        """to_come: of an hour without a day the next, else the newest."""
+        now = _now()
         try:
             if "T" in text or "-" in text:
                 given = datetime.fromisoformat(text)
@@ -200,8 +199,20 @@ class Watch:
             hour = datetime.strptime(text, "%H:%M").time()  # noqa: DTZ007
         except ValueError:
             raise NotSaid(f"{text} is no time: write 17:40, or 2026-11-28T17:40") from None
-        at = now.replace(hour=hour.hour, minute=hour.minute, second=0, microsecond=0)
-        return at if at <= now else at - timedelta(days=1)
+        times = _times_of(hour, now.astimezone(self.zone).date(), self.zone)
+        at = min(t for t in times if t > now) if to_come else max(t for t in times if t <= now)
+        return at.astimezone(self.zone)
+
+
+def _times_of(hour: time, day: date, zone: ZoneInfo) -> Iterator[datetime]:
+    """UTC: that hour of the day before, of the day and of the day after; twice where the clock goes back over it. Where it
+    goes forward over it, the hour is told by the offset before the gap (RFC 5545, 3.3.5)."""
+    for days in (-1, 0, 1):
+        local = datetime.combine(day + timedelta(days=days), hour, zone)
+        yield local.astimezone(UTC)
+        again = local.replace(fold=1).astimezone(UTC)
+        if again.astimezone(zone).time() == hour:
+            yield again
 
 
 def _now() -> datetime:

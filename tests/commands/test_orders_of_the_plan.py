@@ -12,6 +12,7 @@ import pytest
 import config
 from daemon.cli import main
 from daemon.commands import orders
+from daemon.core.inputs import BACK_DATED_AT_MOST
 from daemon.shell.web import models
 
 RIG = str(Path(config.__file__).parent / "examples" / "rig.toml")
@@ -67,3 +68,30 @@ def test_an_hour_to_come_is_the_next_one_and_a_past_day_is_refused(monkeypatch: 
         watch.coming("2026-11-26T06:00")
     with pytest.raises(orders.NotSaid, match="is no time"):
         watch.coming("soon")
+
+
+@pytest.mark.parametrize(
+    ("zone", "now", "said", "newest", "coming"),
+    [
+        # Directive 2000/84/EC: 01:00 UTC on the last Sunday of March and October; Central European Time is UTC+1
+        ("Europe/Berlin", "2026-10-25T00:50+00:00", "02:40", "2026-10-25T00:40+00:00", "2026-10-25T01:40+00:00"),
+        ("Europe/Berlin", "2026-10-25T01:10+00:00", "02:40", "2026-10-25T00:40+00:00", "2026-10-25T01:40+00:00"),
+        ("Europe/Berlin", "2026-10-24T20:00+00:00", "06:00", "2026-10-24T04:00+00:00", "2026-10-25T05:00+00:00"),
+        ("Europe/Berlin", "2026-03-28T21:00+00:00", "06:00", "2026-03-28T05:00+00:00", "2026-03-29T04:00+00:00"),
+        ("Europe/Berlin", "2026-03-29T00:50+00:00", "02:30", "2026-03-28T01:30+00:00", "2026-03-29T01:30+00:00"),
+        # 15 U.S.C. 260a: 02:00 local on the second Sunday of March and the first of November; Eastern Standard Time is UTC-5
+        ("America/New_York", "2026-11-01T06:10+00:00", "01:40", "2026-11-01T05:40+00:00", "2026-11-01T06:40+00:00"),
+        ("America/New_York", "2026-11-01T02:00+00:00", "06:00", "2026-10-31T10:00+00:00", "2026-11-01T11:00+00:00"),
+        ("America/New_York", "2026-03-08T03:00+00:00", "06:00", "2026-03-07T11:00+00:00", "2026-03-08T10:00+00:00"),
+    ],
+)
+def test_hours_over_both_shifts_of_the_clock(
+    zone: str, now: str, said: str, newest: str, coming: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = object.__new__(orders.Watch)
+    watch.zone = ZoneInfo(zone)
+    monkeypatch.setattr(orders, "_now", lambda: datetime.fromisoformat(now))
+    assert datetime.fromisoformat(watch.coming(said)) == datetime.fromisoformat(coming)
+    ago = datetime.fromisoformat(now) - datetime.fromisoformat(newest)
+    if ago.total_seconds() <= BACK_DATED_AT_MOST:
+        assert watch.minutes_ago(said) == ago.total_seconds() / 60.0

@@ -38,6 +38,25 @@ def test_quiet_hours_over_both_daylight_saving_shifts(at: float, night: bool) ->
     assert is_quiet(QuietHours(22 * 60, 6 * 60, BERLIN), at) is night
 
 
+@pytest.mark.parametrize(
+    ("at", "night"),
+    [
+        (utc(2026, 3, 8, 5, 59), True),  # 00:59 EST; 02:00 EST becomes 03:00 EDT at 07:00 UTC
+        (utc(2026, 3, 8, 7, 0), True),  # 03:00 EDT
+        (utc(2026, 3, 8, 9, 59), True),  # 05:59 EDT
+        (utc(2026, 3, 8, 10, 0), False),  # 06:00 EDT
+        (utc(2026, 11, 1, 1, 59), False),  # 21:59 EDT
+        (utc(2026, 11, 1, 5, 30), True),  # 01:30 EDT, the first
+        (utc(2026, 11, 1, 6, 30), True),  # 01:30 EST, the second
+        (utc(2026, 11, 1, 10, 59), True),  # 05:59 EST
+        (utc(2026, 11, 1, 11, 0), False),  # 06:00 EST
+    ],
+)
+def test_quiet_hours_over_both_shifts_in_america(at: float, night: bool) -> None:
+    """15 U.S.C. 260a: from 02:00 local time on the second Sunday of March to the first Sunday of November (from memory)."""
+    assert is_quiet(QuietHours(22 * 60, 6 * 60, ZoneInfo("America/New_York")), at) is night
+
+
 def test_quiet_hours_within_one_day_and_none_at_all() -> None:
     noon = utc(2026, 1, 10, 11, 0)
     assert is_quiet(QuietHours(11 * 60, 13 * 60, BERLIN), noon)
@@ -52,6 +71,7 @@ def test_quiet_hours_within_one_day_and_none_at_all() -> None:
         ("2026-06-13T22:00", "2026-06-13T22:00", "2026-06-14T07:00"),
         # the clocks go back at 03:00 on 25 October 2026 in Berlin (tz database): this night lasts ten hours
         ("2026-10-25T08:00", "2026-10-24T22:00", "2026-10-25T07:00"),
+        ("2026-03-29T08:00", "2026-03-28T22:00", "2026-03-29T07:00"),  # and this one eight
     ],
 )
 def test_the_newest_night_is_the_one_that_has_begun(now: str, start: str, end: str) -> None:
