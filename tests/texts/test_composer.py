@@ -101,7 +101,7 @@ def test_words_from_elsewhere_stay_as_they_are() -> None:
 @given(st.text(max_size=80), st.floats(-40, 400))
 def test_a_message_is_read_at_a_glance_whatever_the_name(name: str, celsius: float) -> None:
     message = say("alarm.pit-falling.text", name=name, value=celsius, limit=100.0, left=(3000.0, 9000.0))
-    for text in (message, say("message.more", text=message, others=12)):
+    for text in (message, *(say(f"message.{more}", text=message, others=12) for more in ("more", "more-safety"))):
         for fahrenheit in (False, True):
             assert len(Composer(Reader(fahrenheit)).say(text)) <= GLANCE
 

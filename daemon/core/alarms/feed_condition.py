@@ -36,11 +36,12 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     failed = sense.not_caught and chance >= sense.begins and not climbs
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
     failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
-    because: Text = say("alarm.pit-falling.because", pit=pit, left=left)
+    when = left if sense.between is None else sense.between  # the message's own figure
+    because: Text = say("alarm.pit-falling.because", pit=pit, left=when)
     if below:
         because = say("alarm.pit-falling.because-below", pit=pit)
     elif isnan(pit):
-        because = say("alarm.pit-falling.because-unseen", left=left)
+        because = say("alarm.pit-falling.because-unseen", left=when)
     found = Finding(
         active=wanted and not failed,
         within=not wanted

@@ -10,7 +10,7 @@ from daemon.core.alarms.pit_conditions import FIRE_LOST
 from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.inputs import Goal, Interval
+from daemon.core.inputs import WIDE, Goal, Interval
 from daemon.core.pieces.piece import KEPT, PieceWatch
 from daemon.core.pieces.stage import PiecePhase, is_question
 from daemon.core.said import say
@@ -123,7 +123,7 @@ def _tender(
         else say("alarm.tender-range.because", core=core),
         value=core,
         limit=low,
-        consequence_in=left,
+        consequence_in=left if reached or at is None or at.p95 - at.p05 <= WIDE else FAR_OFF,
         severity=int(reached),
         between=None if reached or at is None else (at.p05 - process.now, at.p95 - process.now),
     )

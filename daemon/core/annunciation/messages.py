@@ -65,9 +65,16 @@ class Messages:
         others = [t for t in others if not self._is_covered(t, annunciations)]
         elsewhere = [t for t in others if self._pit(t) not in ("", self._pit(lead))]
         if not elsewhere:
-            return merged_text(lead.text, len(others))
-        also = say("message.also", text=lead.text, others=self._pit(elsewhere[0]))
-        return merged_text(also, len(others) - 1)
+            return merged_text(lead.text, len(others), self._speaks_of_safety(others))
+        named, rest = elsewhere[0], [t for t in others if t is not elsewhere[0]]
+        pit = self._pit(named)
+        also = say("message.also", text=lead.text, others=pit)
+        if self._speaks_of_safety([named]):
+            also = say("message.also-safety", text=lead.text, others=pit)
+        return merged_text(also, len(rest), self._speaks_of_safety(rest))
+
+    def _speaks_of_safety(self, hidden: list[Annunciation]) -> bool:
+        return any(self._rules[t.rule].safety for t in hidden)
 
     def _pit(self, annunciation: Annunciation) -> str:
         return self.pits.get(annunciation.key.removeprefix(f"{annunciation.rule}/"), "")
@@ -118,6 +125,8 @@ def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:
     return f"{alarm}#{occurrence}{f'-{life}' if life else ''}.{step}"
 
 
-def merged_text(first: Text, others: int) -> Text:
-    """The most urgent words, and how many more wait on the page."""
+def merged_text(first: Text, others: int, safety: bool = False) -> Text:
+    """The most urgent words, and how many more wait on the page; that one of them is a matter of safety is said."""
+    if others and safety:
+        return say("message.more-safety", text=first, others=others)
     return say("message.more", text=first, others=others) if others else first

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.core.engine import Engine
-from daemon.core.events import AlarmChanged, ForecastWanted
+from daemon.core.events import AlarmChanged, ForecastWanted, Level, Notification
 from daemon.core.forecast.ahead import PLANNED
 from daemon.core.forecast.outlooks import Forecaster, forecast, in_order
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, MoveProbe, Outlook
@@ -99,6 +99,23 @@ def test_a_forecast_of_this_core_calls() -> None:
     again = Engine(night.engine.settings)
     again.load(json.loads(json.dumps(night.engine.dump())))
     assert again.pieces["chuck"].foretold_core(night.now) == night.engine.pieces["chuck"].foretold_core(night.now)
+
+
+def test_an_interval_of_hours_wakes_nobody_before_the_core_is_there() -> None:
+    """Night by the wall clock: the middle is near, the late end is four hours off."""
+    night = Night()
+    night.core["m1"] = 88.0
+    run(night, 40)
+    now = night.now
+    wide = (Outlook(Goal.TENDER, PLANNED, Interval(now, now + 900.0, now + 4 * 3600.0)),)
+    fan = (FanPoint(now, 86.0, 88.0, 90.0), FanPoint(now + 7200.0, 88.0, 90.0, 95.0))
+    night.give(ForecastArrived("chuck", now, wide, fan))
+    events = run(night, 20)
+    woken = [e for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+    assert not [e for e in woken if "tender-range" in e.alarm + "".join(e.merged)]
+    events = run(night, 25, {"m1": 0.15})
+    woken = [e for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+    assert [e for e in woken if "tender-range" in e.alarm + "".join(e.merged)], "it is there"
 
 
 def test_answers_stay_a_matter_of_the_question_alone() -> None:

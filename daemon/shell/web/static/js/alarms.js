@@ -139,7 +139,7 @@ function card(first) {
       status,
       `${STATES[leader.state] ?? plain(leader.state)} · ${plain(leader.priority)} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
     );
-    const timed = leader.consequence_in === null || TIMED.test(leader.because); // said already
+    const timed = leader.consequence_in === null || [leader.because, leader.text].some((words) => TIMED.test(words)); // said already
     say(
       because,
       leader.because + (timed ? "" : t("alarms.about-left", { consequence_in: span(leader.consequence_in) })),
