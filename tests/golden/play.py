@@ -76,8 +76,10 @@ from daemon.core.inputs import (
     TakeBack,
     TestWake,
     Unshelve,
+    UsePitClass,
     WallClock,
 )
+from daemon.core.pit.profile import ClassFigure
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, WoodSettings
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -97,6 +99,8 @@ from drivers.reading import Fault, Reading
 FOLDER = Path(__file__).parent
 START = 1_795_824_000.0
 """Engine time of 0:00, s: midnight UTC, a whole minute."""
+CLASS_FIRES = 6.0
+"""Fires that what a class has shown is worth."""
 EVERY = 10.0
 """s between readings."""
 WOBBLE = (0.0, 0.25, 0.5, 0.25)
@@ -309,6 +313,11 @@ class Player:
                 return OutOfService(alarm, False, "replaced", "cook")
             case ["pause", takes]:
                 return PauseSound(seconds(takes), "cook")
+            case ["class", *told]:
+                figures = zip(told[::2], told[1::2], strict=True)
+                return UsePitClass(
+                    tuple(ClassFigure(name, float(middle), CLASS_FIRES) for name, middle in figures), "fleet"
+                )
             case ["band", low, high]:
                 return SetBand(Band(float(low), float(high)), "cook")
             case ["ask-wrap", piece, celsius]:
