@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -19,6 +20,7 @@ from daemon.shell.changed_piece import PieceChanges
 from daemon.shell.hub.duties import LAST
 from daemon.shell.hub.homie import PAUSE_LIMIT
 
+ID = r"^[A-Za-z0-9._:-]{1,64}$"
 SHELVE_LIMIT = 2 * 3600.0
 """s. The core caps it again by its own settings."""
 
@@ -38,7 +40,7 @@ class Order(BaseModel):
     """Every JSON order. id: never used before. expires: RFC 3339 with a zone; late orders are not carried out."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
-    id: str | None = Field(default=None, pattern=r"^[A-Za-z0-9._:-]{1,64}$")
+    id: str | None = Field(default=None, pattern=ID)
     expires: str | None = Field(default=None, max_length=40)
     by: str = Field(default="hub", min_length=1, max_length=40)
 
@@ -202,7 +204,17 @@ def read(text: str) -> Any:
     try:
         return _ORDER.validate_json(text)
     except ValidationError as error:
-        raise CommandRejected(_words(error, text)) from None
+        raise CommandRejected(_words(error, text), _id_in(text)) from None
+
+
+def _id_in(text: str) -> str:
+    """The id of an order that cannot be taken, so that whoever sent it knows which one it was; "" where it has none."""
+    try:
+        body = json.loads(text)
+    except (ValueError, RecursionError):
+        return ""
+    id_ = body.get("id") if isinstance(body, dict) else None
+    return id_ if isinstance(id_, str) and re.fullmatch(ID, id_) else ""
 
 
 def _words(error: ValidationError, text: str) -> str:

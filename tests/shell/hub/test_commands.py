@@ -58,6 +58,21 @@ def rejected(message: Incoming, snapshot: Snapshot = SNAPSHOT) -> str:
 
 
 @pytest.mark.parametrize(
+    ("body", "id_"),
+    [
+        ({"command": "wood", "splits": 20}, "a1"),
+        ({"command": "mark", "kind": "sing"}, "a1"),
+        ({"command": "sleep", "id": "a b"}, ""),
+        ({"command": "sleep", "id": ["a1"]}, ""),
+    ],
+)
+def test_the_answer_to_an_order_that_nobody_understands_names_it(body: dict[str, Any], id_: str) -> None:
+    with pytest.raises(CommandRejected) as refusal:
+        gate().take(order(**body), SNAPSHOT)
+    assert refusal.value.id == id_
+
+
+@pytest.mark.parametrize(
     ("target", "value", "command"),
     [
         ("watch/acknowledge", "*", inputs.Acknowledge("*", "hub")),
