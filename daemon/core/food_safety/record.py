@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass, field
 from math import isnan, log
 from typing import Any
 
+from daemon.core.food_safety.cooling import falls_within
 from daemon.core.food_safety.lethality import celsius, lethality_table
 from daemon.core.said import Text, say
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
@@ -112,6 +113,10 @@ class _State:
     left_hot_at: float | None = None
     half_cooled_at: float | None = None
     cooled_at: float | None = None
+    seen: tuple[float, float] | None = None
+    """(engine s, °C) of the last believed core."""
+    gap_below: float = 0.0
+    """s since then that count as below the floor because nobody saw them."""
     unseen: float = 0.0
     unfollowed: float = 0.0
     spots: int = 0
@@ -153,6 +158,8 @@ class SafetyRecord:
             self._reach(now, self.surely(here))
             self._cool(now, here, self.surely(here), here + self.tolerance, stage)
             self._note_pace(now, here, stage)
+        if here is not None:
+            self._close_gap(now, here)
         state.at, state.core, state.stage = now, here, stage
         self.view = self._seen(now)
 
@@ -208,6 +215,17 @@ class SafetyRecord:
         if state.below:
             state.below_floor += seconds
             state.below_unseen += seconds if low is None else 0.0
+            state.gap_below += seconds if low is None else 0.0
+
+    def _close_gap(self, now: float, here: float) -> None:
+        """A gap between two cores above the floor that was too short for any body to cool through it was no time below it."""
+        state, before = self._state, self._state.seen
+        if before is not None and state.gap_below > 0.0 and self.surely(here) >= self.floor():
+            at, core = before
+            if now - at <= falls_within(self.surely(core), self.floor(), self.piece.thickness):
+                state.below_floor = max(0.0, state.below_floor - state.gap_below)
+                state.below_unseen = max(0.0, state.below_unseen - state.gap_below)
+        state.seen, state.gap_below = (now, here), 0.0
 
     def _leave_hot(self, low: float | None, since: float) -> None:
         """The cooling clock starts where the core may first have left 135 °F, whatever the stage then was."""
@@ -419,5 +437,6 @@ class SafetyRecord:
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
-        self._state = _State(**dumped)
+        seen = dumped.get("seen")  # not in the checkpoints of earlier versions
+        self._state = _State(**{**dumped, "seen": None if seen is None else (seen[0], seen[1])})
         self.view = self._seen(self._state.at or 0.0)

@@ -7,7 +7,9 @@ https://www.justapinch.com/recipes/food-safe-cooking-temperatures.html (secondar
 
 from __future__ import annotations
 
+import csv
 import json
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 from math import exp, log, nan
@@ -16,9 +18,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.core.food_safety.cooling import falls_within
 from daemon.core.food_safety.lethality import celsius
 from daemon.core.food_safety.record import CLOSING, COOLED, HOME_MINIMUM, SafetyRecord, SafetyView
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
+from tests.published_cooling import DATA
 from tests.texts.english import in_english
 
 LAMB = PieceSettings("lamb", "Lamb shoulder", "lamb-shoulder", MeatKind.WHOLE_ROAST, "meat-1", 2.4, 0.11, 1.0,
@@ -165,6 +169,48 @@ def test_the_floor_is_the_settings_but_never_under_a_rule(floor: float, kind: Me
         assert cook.safety.view.below_floor_seconds - (60.0 if seconds else 0.0) == seconds
     lifted = any("has no rule here" in note for note in told(cook.safety.view))
     assert lifted is (floor != rule_floor)
+
+
+def test_scattered_minutes_without_a_reading_between_hot_ones_are_no_time_below_the_floor() -> None:
+    cook = cooked().hold(92.0, 10, "rest")
+    for _ in range(60):
+        cook.hold(nan, 5, "hold").hold(92.0, 1, "hold")
+    assert cook.safety.view.below_floor_seconds == cook.safety.view.below_unseen_seconds == 0.0
+    assert any("without a believed reading" in line for line in told(cook.safety.view)), "it is told all the same"
+    cook.hold(nan, 5, "hold")
+    assert cook.safety.view.below_floor_seconds == 5 * 60.0, "until a hot reading ends it, it counts"
+
+
+def test_a_gap_in_which_a_body_could_have_cooled_through_counts_and_one_with_a_cold_end_does_too() -> None:
+    longest = falls_within(92.0, 57.2, LAMB.thickness) / 60.0
+    short, long = int(longest) - 2, int(longest) + 2
+    assert (
+        cooked().hold(92.0, 2, "hold").hold(nan, short, "hold").hold(92.0, 1, "hold").safety.view.below_floor_seconds
+        == 0.0
+    )
+    counted = (
+        cooked().hold(92.0, 2, "hold").hold(nan, long, "hold").hold(92.0, 1, "hold").safety.view.below_floor_seconds
+    )
+    assert counted == (long + 1) * 60.0
+    cold = cooked().hold(92.0, 2, "hold").hold(nan, short, "hold").hold(50.0, 1, "hold").safety.view.below_floor_seconds
+    assert cold >= short * 60.0
+
+
+def test_no_published_piece_cooled_sooner_than_the_bound_on_what_a_gap_may_hide() -> None:
+    """James & James, Meat Refrigeration (2002), tables 16.4 and 16.7, in tests/data/cooling.csv."""
+    with (DATA / "cooling.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    checked = 0
+    for row in rows:
+        size = re.search(r"(\d+) mm", row["shape"])
+        if size is None:
+            continue
+        bound = falls_within(float(row["from_c"]), float(row["to_c"]), int(size[1]) / 1000.0) / 3600.0
+        assert bound < float(row["hours"].split()[0]), row
+        checked += 1
+    assert checked >= 6
+    assert falls_within(60.0, 57.2, 0.1) < falls_within(70.0, 57.2, 0.1) < falls_within(92.0, 57.2, 0.1)
+    assert falls_within(57.0, 57.2, 0.1) == 0.0
 
 
 def test_two_stage_cooling_in_time() -> None:
