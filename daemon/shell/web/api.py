@@ -310,18 +310,32 @@ class Api:
         if order.piece is not None:
             self._known(order.piece)
         at = self._earlier(order.minutes_ago)
-        return self._take(request, inputs.Mark(order.kind, order.piece, order.by, order.note, at))
+        pit = self._pit(order.pit)
+        return self._take(request, inputs.Mark(order.kind, order.piece, order.by, order.note, at, pit))
+
+    def _pit(self, named: str) -> str:
+        """As the core calls it. Raises Refused for one that there is not."""
+        now = self._snapshot()
+        if named in ("", now.pit.id):
+            return ""
+        known = [pit.id for pit in now.pits or (now.pit,)]
+        if named not in known:
+            raise Refused(422, f"no pit is called {named}; there are: {', '.join(known)}", "pit")
+        return named
 
     def _earlier(self, minutes: float) -> float | None:
         return self._snapshot().time - 60.0 * minutes if minutes else None
 
     async def take_back(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.TakeBackOrder)
-        named = [m for m in self._snapshot().marks if (m.what, m.piece) == (order.what, order.piece)]
+        pit = self._pit(order.pit)
+        own = ("", self._snapshot().pit.id) if not pit else (pit,)
+        marks = [m for m in self._snapshot().marks if m.pit in ("", *own)]
+        named = [m for m in marks if (m.what, m.piece) == (order.what, order.piece)]
         if not named or (order.said_at is not None and all(m.said_at != order.said_at for m in named)):
             of = "" if order.piece is None else f" of {order.piece}"
             raise Refused(422, f"no {order.what}{of} stands that could be taken back", "what")
-        return self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by))
+        return self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
 
     async def spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.SpotOrder)
@@ -364,7 +378,8 @@ class Api:
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
         _sure(order, band_doubts(order.band, "page", "band"))
-        return self._take(request, inputs.SetBand(Band(order.band.low, order.band.high), order.by))
+        band, pit = Band(order.band.low, order.band.high), self._pit(order.pit)
+        return self._take(request, inputs.SetBand(band, order.by, pit))
 
     async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AskWrapOrder)
@@ -381,7 +396,8 @@ class Api:
         return answer(models.Taken().model_dump_json().encode(), status=202)
 
     async def forget(self, request: web.Request) -> web.StreamResponse:
-        return self._take(request, inputs.UsePitProfile(PitProfile(), (await body_of(request, models.ForgetOrder)).by))
+        order = await body_of(request, models.ForgetOrder)
+        return self._take(request, inputs.UsePitProfile(PitProfile(), order.by, self._pit(order.pit)))
 
     async def start_cook(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.CookOrder)
@@ -445,6 +461,11 @@ class Api:
         self._known(order.piece)
         self._meat_channel(order.channel, "channel")
         return self._take(request, inputs.MoveProbe(order.piece, order.channel, order.by))
+
+    async def move_piece(self, request: web.Request) -> web.StreamResponse:
+        order = await body_of(request, models.MovePieceOrder)
+        self._known(order.piece)
+        return self._take(request, inputs.MovePiece(order.piece, self._pit(order.pit), order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:
         return self._take(request, inputs.EndCook((await body_of(request, models.By)).by))

@@ -72,14 +72,19 @@ class UnshelveOrder(By):
     alarm: Key
 
 
+PitId = Annotated[str, Field(max_length=40)]
+"""id of a pit of a rig with several; left out: the first, or the only one."""
+
+
 class MarkOrder(By):
-    """piece: piece id; absent for the pit or for all pieces."""
+    """piece: piece id; absent for the pit or for all pieces. pit: of a mark that speaks of no piece, which one."""
 
     kind: MarkKind
     piece: str | None = Field(default=None, max_length=40)
     note: str = Field(default="", max_length=200)
     minutes_ago: float = Field(default=0.0, ge=0, le=BACK_DATED_AT_MOST / 60.0)
     """for a mark that was forgotten"""
+    pit: PitId = ""
 
 
 class TakeBackOrder(By):
@@ -89,6 +94,7 @@ class TakeBackOrder(By):
     what: MarkKind | Literal["spot"]
     piece: str | None = Field(default=None, max_length=40)
     said_at: float | None = None
+    pit: PitId = ""
 
 
 class SpotOrder(By):
@@ -115,6 +121,7 @@ class JudgeOrder(By):
 
 class BandOrder(Sure):
     band: BandSection
+    pit: PitId = ""
 
 
 class AskWrapOrder(By):
@@ -196,6 +203,13 @@ class MoveProbeOrder(By):
     channel: Key | None
 
 
+class MovePieceOrder(By):
+    """piece: piece id. pit: id of the pit it is cooked on from now on, with its probe."""
+
+    piece: Key
+    pit: Annotated[str, Field(min_length=1, max_length=40)]
+
+
 class HandOverOrder(By):
     """to: who has the watch from now on. note: what that person must know."""
 
@@ -226,6 +240,7 @@ class ForgetOrder(By):
     """sure: must be said, for what a pit taught takes many cooks to learn again."""
 
     sure: Literal[True]
+    pit: PitId = ""
 
 
 class PlanLines(BaseModel):

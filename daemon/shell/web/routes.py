@@ -102,6 +102,7 @@ ROUTES: tuple[Route, ...] = (
     Route("/api/change-piece", "change_piece", "A piece is meant otherwise", models.Taken, models.ChangePieceOrder),
     Route("/api/remove-piece", "remove_piece", "A piece leaves the running cook", models.Taken, models.RemovePieceOrder),
     Route("/api/move-probe", "move_probe", "Another probe reads a piece, or none", models.Taken, models.MoveProbeOrder),
+    Route("/api/move-piece", "move_piece", "A piece is cooked on another pit", models.Taken, models.MovePieceOrder),
     Route("/api/hand-over", "hand_over", "Another person has the watch", models.Taken, models.HandOverOrder),
     Route("/api/invite", "invite", "A link and a code that pair one more device", models.Invitation, models.By),
     Route("/api/safety-deed", "safety_deed", "What was done about a safety alarm of a piece", models.Taken, models.DeedOrder),

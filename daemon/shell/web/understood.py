@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from daemon.core import inputs
+from daemon.core.marks import OF_THE_PIT
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
 from daemon.core.snapshot import Snapshot
@@ -12,10 +13,11 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
     """seen: the watch as the order finds it. "" where the order says it all by itself."""
     names = {piece.id: piece.name for piece in seen.pieces}
     match order:
-        case inputs.Mark(kind=kind, piece=piece, at=at):
+        case inputs.Mark(kind=kind, piece=piece, at=at, pit=pit):
             done = seen.time if at is None else at
             if piece is None:
-                return say("understood.mark", what=_plain(kind), at=done)
+                marked = say("understood.mark", what=_plain(kind), at=done)
+                return _of_pit(marked, pit, seen) if kind in OF_THE_PIT else marked
             return say("understood.mark-of", what=_plain(kind), name=names.get(piece, piece), at=done)
         case inputs.TakeBack(what=what, piece=piece, said_at=said_at):
             named = [m for m in seen.marks if (m.what, m.piece) == (what, piece) and said_at in (None, m.said_at)]
@@ -36,8 +38,10 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
             return say("understood.leaves", name=names.get(piece, piece))
         case inputs.MoveProbe(piece=piece, channel=channel):
             return _moved(piece, channel, seen)
-        case inputs.SetBand(band=band):
-            return say("understood.band", band=(band.low, band.high))
+        case inputs.SetBand(band=band, pit=pit):
+            return _of_pit(say("understood.band", band=(band.low, band.high)), pit, seen)
+        case inputs.MovePiece(piece=piece, pit=pit):
+            return say("understood.moved-piece", name=names.get(piece, piece), pit=_pit_name(pit, seen))
         case inputs.CountWood(splits=splits):
             return say("understood.wood", splits=splits)
         case _:
@@ -57,6 +61,15 @@ def _of_duties(order: inputs.Command, seen: Snapshot) -> Text:
             return say("understood.reminder-gone", text=texts.get(id_, id_))
         case _:
             return ""
+
+
+def _of_pit(told: Text, pit: str, seen: Snapshot) -> Text:
+    """Which pit, in a rig with several."""
+    return say("understood.of-pit", told=told, pit=_pit_name(pit, seen)) if seen.pits else told
+
+
+def _pit_name(pit: str, seen: Snapshot) -> str:
+    return next((known.name for known in seen.pits if known.id == pit), seen.pit.name)
 
 
 def _plain(word: str) -> str:

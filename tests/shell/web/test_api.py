@@ -65,7 +65,7 @@ async def test_the_snapshot_is_what_the_watch_holds(client: aiohttp.ClientSessio
     assert [piece["stage"] for piece in body["pieces"]] == ["stall", "wrapped"]
     assert body["channels"][4] | {"celsius": 0, "rate": 0, "age": 0} == {
         "id": "air", "name": "Outside", "role": "ambient", "place": None, "celsius": 0, "quality": "suspect",
-        "doubts": ["drift-against-pair"], "fault": None, "age": 0, "rate": 0,
+        "doubts": ["drift-against-pair"], "fault": None, "age": 0, "rate": 0, "pit": "",
     }  # fmt: skip
 
 
@@ -475,6 +475,42 @@ async def test_an_order_is_said_back_as_it_was_understood(
 ) -> None:
     answer = await client.post(f"/api/{path}", json=body)
     assert answer.status == 202 and words in (await answer.json())["said"]
+
+
+def with_two_pits(watch: FakeWatch) -> None:
+    """A drum beside the pit that is there."""
+    old = watch.snapshot()
+    drum = replace(old.pit, id="drum", name="Drum", subject="drum", celsius=88.0, stage="low")
+    log = MarkView("log", None, old.time - 60.0, old.time - 60.0, "page", pit="drum")
+    watch.changes = replace(old, pits=(old.pit, drum), marks=(log, *old.marks))
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "command", "words"),
+    [
+        ("mark", {"kind": "log", "pit": "drum"}, inputs.Mark(inputs.MarkKind.LOG, None, "page", pit="drum"), "Drum: log, done"),
+        ("take-back", {"what": "log", "pit": "drum"}, inputs.TakeBack("log", None, None, "page", "drum"), "taken back: log"),
+        ("band", {"band": {"low": 110, "high": 130}, "pit": "drum"}, inputs.SetBand(Band(110, 130), "page", "drum"),
+         "Drum: the band is 110 to 130"),
+        ("move-piece", {"piece": "chuck-roll", "pit": "drum"}, inputs.MovePiece("chuck-roll", "drum", "page"),
+         "Beef chuck roll is cooked on Drum"),
+    ],
+)  # fmt: skip
+async def test_an_order_may_name_one_of_several_pits(
+    client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], command: inputs.Input, words: str
+) -> None:
+    with_two_pits(watch)
+    answer = await client.post(f"/api/{path}", json=body)
+    assert answer.status == 202 and words in (await answer.json())["said"]
+    assert watch.commands == [command]
+    first = await client.post(f"/api/{path}", json=body | {"pit": "kiln"})
+    assert first.status == 422 and "no pit is called kiln; there are: " in (await first.json())["problem"]
+
+
+async def test_the_first_pit_is_meant_by_its_id_and_by_no_word(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    for body in ({"kind": "log"}, {"kind": "log", "pit": watch.snapshot().pit.id}):
+        assert (await client.post("/api/mark", json=body)).status == 202
+    assert [c.pit for c in watch.commands if isinstance(c, inputs.Mark)] == ["", ""]
 
 
 async def test_a_probe_taken_from_another_piece_is_said_for_both(

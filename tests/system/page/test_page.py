@@ -510,3 +510,27 @@ def test_no_script_makes_markup_of_text() -> None:
             )
             assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text), path
     assert len(gzip.compress((STATIC / "index.html").read_bytes())) < 3000
+
+
+def test_several_pits_have_a_line_each_and_what_is_marked_is_the_chosen_ones(page: Page, site: ServedPage) -> None:
+    """The calm line speaks of the pit that is not as it should be, though the other is."""
+    old = site.watch.snapshot()
+    first = replace(old.pit, name="Offset")
+    drum = replace(old.pit, id="drum", name="Drum", subject="drum", celsius=88.0, stage="low", log_due=None)
+    pieces = tuple(replace(piece, pit=pit.id) for piece, pit in zip(old.pieces, (first, drum), strict=False))
+    site.watch.changes = replace(old, pit=first, pits=(first, drum), pieces=pieces)
+    site.watch.still = True
+    lines = page.get_by_label("Pits", exact=True).get_by_role("button")
+    expect(lines).to_have_count(2)
+    expect(lines.nth(1)).to_contain_text("Drum 88")
+    expect(lines.nth(0)).to_have_attribute("aria-pressed", "true")
+    hero = page.get_by_label("Pit", exact=True)
+    expect(hero).to_contain_text("Offset")
+    lines.nth(1).click()
+    expect(hero).to_contain_text("Drum")
+    expect(hero.locator(".big")).to_have_text("88°C")
+    expect(lines.nth(1)).to_have_attribute("aria-pressed", "true")
+    page.get_by_role("button", name="Lid opened").click()
+    expect(page.locator("#toast")).to_contain_text("Drum")
+    mark = told(site, inputs.Mark)
+    assert (mark.kind, mark.pit) == (inputs.MarkKind.LID_OPEN, "drum")

@@ -2,6 +2,7 @@
 
 import { showAlarms } from "./alarms.js";
 import { find, make, redraw } from "./dom.js";
+import { allPits } from "./pits.js";
 import { course, isOld } from "./standing.js";
 import { stepsFace } from "./steps.js";
 import { capital, clock, span, state, when } from "./words.js";
@@ -10,7 +11,9 @@ import { t } from "./texts.js";
 const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
 
 /** "next log about 02:40 (02:23 to 02:55)", or why it is not known. */
-function nextLog({ pit, pieces, time }, snapshot) {
+function nextLog({ pieces, time }, snapshot) {
+  const known = allPits(snapshot).filter(({ log_due }) => log_due !== null);
+  const pit = known.reduce((a, b) => (b.log_due.p50 < a.log_due.p50 ? b : a), known[0] ?? snapshot.pit);
   if (
     pieces.length > 0 &&
     pieces.every((piece) => ["off", "rest", "hold", "chill", "done"].includes(piece.stage))
@@ -21,7 +24,7 @@ function nextLog({ pit, pieces, time }, snapshot) {
   const { p05, p50, p95 } = pit.log_due;
   const about =
     p50 <= time ? t("glance.next-log-due-now") : t("glance.next-log-about", { p50: when(p50, snapshot) });
-  const old = isOld(snapshot)
+  const old = isOld({ pit, time })
     ? t("glance.forecast-ago-do-not-rely", { time: span(time - pit.forecast_made_at) })
     : "";
   return t("glance.about-p05-to-p95-old", {
@@ -67,7 +70,18 @@ function sleepLine({ nap, sleep }, snapshot) {
 const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
 
 /** Green only where the pit can be read and is where it should be; else what is known, without a tick. */
-function calmHead({ pit, pieces, standing }) {
+function calmHead(snapshot) {
+  const heads = allPits(snapshot).map((pit) => headOf(pit, piecesOn(pit, snapshot), snapshot.standing));
+  const bad = heads.findIndex((head) => head.className && !head.className.includes("good"));
+  if (snapshot.pits.length === 0 || bad < 0)
+    return heads.find((head) => head.className?.includes("good")) ?? heads[0];
+  return make("span", {}, `${snapshot.pits[bad].name}: `, heads[bad]);
+}
+
+const piecesOn = ({ id }, { pieces, pits }) =>
+  pits.length > 0 ? pieces.filter((piece) => piece.pit === id) : pieces;
+
+function headOf(pit, pieces, standing) {
   const running = pieces.length > 0 || !["unlit", "cooling"].includes(pit.stage);
   if (!running) return t("glance.no-cook-is-running");
   const onFire = pieces.some((piece) => ON_FIRE.includes(piece.stage));

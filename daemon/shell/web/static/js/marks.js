@@ -2,6 +2,7 @@
 
 import { button, make } from "./dom.js";
 import { tell } from "./live.js";
+import { namedPit } from "./pits.js";
 import { t } from "./texts.js";
 
 const AGO = [0, 5, 10, 15, 20, 30, 45, 60, 90, 120]; // minutes
@@ -29,7 +30,7 @@ export const mark = (kind, text, piece = null, attributes = {}, note = "", ago =
       const minutes = Number(ago?.value ?? 0);
       const order = {
         kind,
-        ...(piece ? { piece } : {}),
+        ...(piece ? { piece } : namedPit()),
         ...(note ? { note } : {}),
         ...(minutes ? { minutes_ago: minutes } : {}),
       };

@@ -2,6 +2,7 @@
 
 import { draw } from "./dom.js";
 import { ask, live } from "./live.js";
+import { ofPit } from "./pits.js";
 import { clock, degrees, shown } from "./words.js";
 import { t } from "./texts.js";
 
@@ -85,16 +86,17 @@ function picture(points, snapshot) {
 
 /** box: where. Draws at once with what there is, and again whenever it has more. */
 export function miniCurve(box) {
-  let points = [];
+  let history = null;
   let askedAt = -Infinity;
-  const paint = (snapshot) => box.replaceChildren(picture(points, snapshot));
+  const paint = (snapshot) =>
+    box.replaceChildren(picture(history === null ? [] : pitPoints(history, snapshot), snapshot));
   return (snapshot) => {
     if (Math.abs(snapshot.time - askedAt) >= AGAIN) {
       askedAt = snapshot.time;
       ask(`/api/history?start=${snapshot.time - BACK}&end=${snapshot.time}&points=90`).then(
-        (history) => {
-          points = pitPoints(history, snapshot);
-          if (box.isConnected) paint(live.snapshot);
+        (answer) => {
+          history = answer;
+          if (box.isConnected) paint(ofPit(live.snapshot));
         },
         () => {},
       );

@@ -5,6 +5,7 @@ import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
+import { namedPit, ofPit, pitChoice } from "./pits.js";
 import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isOld, isBehind, standingFace } from "./standing.js";
@@ -124,7 +125,7 @@ function bandForm() {
           event.preventDefault();
           tell(
             "/api/band",
-            { band: { low: inside(Number(low.value)), high: inside(Number(high.value)) } },
+            { band: { low: inside(Number(low.value)), high: inside(Number(high.value)) }, ...namedPit() },
             t("pit.band-sent"),
           );
         },
@@ -139,7 +140,7 @@ function bandForm() {
     ),
   );
   box.addEventListener("toggle", () => {
-    const band = live.snapshot?.pit.band;
+    const band = live.snapshot ? ofPit(live.snapshot).pit.band : null;
     if (box.open && band) {
       low.value = Math.round(shown(band.low));
       high.value = Math.round(shown(band.high));
@@ -213,11 +214,13 @@ export function pitRoom(root) {
   const serve = make("div", {});
   const [lines, list] = [make("div", { class: "plate lines" }), make("div", { id: "pieces" })];
   const [spots, fires, wide] = [make("div", {}), make("div", {}), make("div", { class: "wide-curve" })];
+  const choice = pitChoice(fireWord, () => live.snapshot && update(live.snapshot));
   root.className = "desk";
   root.replaceChildren(
     make(
       "div",
       { class: "side" },
+      choice.node,
       make("section", { class: "plate fire", "aria-label": t("pit.pit") }, face, mini, words),
       lines,
       make(
@@ -258,9 +261,11 @@ export function pitRoom(root) {
   WIDE.addEventListener("change", openCurve);
   openCurve();
   const tick = () => {
-    if (live.snapshot) say(age, pitAge(live.snapshot));
+    if (live.snapshot) say(age, pitAge(ofPit(live.snapshot)));
   };
-  const update = (snapshot) => {
+  const update = (watch) => {
+    const snapshot = ofPit(watch);
+    choice.update(watch);
     redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
     redraw(words, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitWords(snapshot));
     redraw(often, snapshot.pit.stage === "unlit", () => [

@@ -15,8 +15,9 @@ export function saidMarks() {
     make("summary", {}, t("said.what-you-said-and-take")),
     list,
   );
-  const row = ({ what, piece, at, said_at }, snapshot) => {
-    const meat = snapshot.pieces.find(({ id }) => id === piece)?.name ?? piece;
+  const row = ({ what, piece, at, said_at, pit }, snapshot) => {
+    const of = snapshot.pits.find(({ id }) => id === pit)?.name;
+    const meat = snapshot.pieces.find(({ id }) => id === piece)?.name ?? piece ?? of;
     const text = `${clock(at, snapshot)} ${capital(word(what))}${meat ? `, ${meat}` : ""}`;
     return make(
       "li",
@@ -26,7 +27,7 @@ export function saidMarks() {
         button(t("said.take-back"), () =>
           tell(
             "/api/take-back",
-            { what, said_at, ...(piece ? { piece } : {}) },
+            { what, said_at, ...(piece ? { piece } : {}), ...(pit ? { pit } : {}) },
             t("said.taken-back-mark-it-anew", { word: word(what) }),
           ),
         ),

@@ -1,0 +1,51 @@
+// Several pits: one line each, and which of them the page shows and marks.
+
+import { button, keyed, make, say } from "./dom.js";
+import { clock, degrees } from "./words.js";
+import { t } from "./texts.js";
+
+let chosen = "";
+
+/** All pits of a watch, the first one first. */
+export const allPits = ({ pit, pits }) => (pits.length > 0 ? pits : [pit]);
+
+/** The watch as the chosen pit shows it: its figures, its own probes and signs. */
+export function ofPit(snapshot) {
+  if (snapshot.pits.length === 0) return snapshot;
+  const pit = snapshot.pits.find(({ id }) => id === chosen) ?? snapshot.pit;
+  const first = pit.id === snapshot.pit.id;
+  return {
+    ...snapshot,
+    pit,
+    channels: snapshot.channels.filter((channel) => channel.role !== "pit" || channel.pit === pit.id),
+    fires: snapshot.fires.filter((fire) => (fire.pit ? fire.pit === pit.id : first)),
+  };
+}
+
+/** What an order says of the pit that it means: nothing where there is one. */
+export const namedPit = () => (chosen ? { pit: chosen } : {});
+
+/** A button for each pit, with what matters of it; hidden where there is only one. fireWord: [shape, words] of a pit. */
+export function pitChoice(fireWord, choose) {
+  const node = make("section", { class: "plate buttons", "aria-label": t("pits.pits") });
+  const create = ({ id }) => {
+    const line = button("", () => {
+      chosen = id;
+      choose();
+    });
+    const update = ({ pit, snapshot, shown }) => {
+      const due = pit.log_due === null ? "" : t("pits.next-log", { at: clock(pit.log_due.p50, snapshot) });
+      const celsius = pit.celsius === null ? "" : ` ${degrees(pit.celsius)}`;
+      say(line, t("pits.line", { name: pit.name, celsius, stage: fireWord(pit)[1], due }));
+      line.setAttribute("aria-pressed", String(pit.id === shown));
+    };
+    return { node: line, update };
+  };
+  const update = (snapshot) => {
+    node.hidden = snapshot.pits.length === 0;
+    const shown = ofPit(snapshot).pit.id;
+    const lines = snapshot.pits.map((pit) => ({ id: pit.id, pit, snapshot, shown }));
+    keyed(node, lines, ({ id }) => id, create);
+  };
+  return { node, update };
+}
