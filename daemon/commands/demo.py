@@ -23,6 +23,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.commands.demo_files import START, write_demo_files
+from daemon.commands.demo_pace import Pace
 from daemon.commands.free_port import free_port
 from daemon.commands.virtual_cook import HOUR, VirtualCook
 from daemon.core.events import (
@@ -90,6 +91,7 @@ class Demo:
         self._snapshot: Snapshot | None = None
         self._broker_port: int | None = None
         self._lost_lines = 0
+        self._slowed: float | None = None
         self._live_view: Live | None = None
         self._directory = tempfile.TemporaryDirectory(prefix="pitvigil-demo-")
 
@@ -119,14 +121,23 @@ class Demo:
             self._directory.cleanup()
 
     async def _night(self, board: AmplifierBoard, clock: SpedUpClock, cook: VirtualCook) -> None:
-        sent = 0.0
+        sent, pace = 0.0, Pace(self._speed, LINE_EVERY)
         while (now := clock.now() - START) < self._length:
             self._simulated.advance(max(0.0, now - self._simulated.now))
             cook.step(now)
             if now - sent >= LINE_EVERY:
+                if pace.line(now - sent):
+                    self._slow_down(clock, pace.factor)
                 sent = now
                 self._lost_lines += not board.send()
-            await asyncio.sleep(LINE_EVERY / self._speed)
+            await asyncio.sleep(LINE_EVERY / pace.factor)
+
+    def _slow_down(self, clock: SpedUpClock, factor: float) -> None:
+        """Played faster than the machine can, the night would be one of silent probes and false alarms."""
+        clock.go_on_at(factor)
+        self._slowed = factor
+        words = f"this machine is too slow for that: going on {factor:.0f} times faster than life"
+        self._note(clock.now(), words, "bold yellow")
 
     def _files(self, home: Path, port: str, broker: int | None) -> Files:
         rig, cook = write_demo_files(home, port, broker)
@@ -227,6 +238,11 @@ class Demo:
         self._console.print(f"\nThe cook was woken {len(self._woke)} times:")
         for line in self._woke:
             self._console.print(f"  {line}")
+        if self._slowed is not None:
+            self._console.print(
+                f"This machine was too slow for --speed {self._speed:.0f}; the rest went {self._slowed:.0f} times faster than "
+                "life. What was told before it slowed down may be the machine's fault."
+            )
         if self._lost_lines:
             self._console.print(f"{self._lost_lines} lines were lost on the serial line: this machine was too busy.")
 
