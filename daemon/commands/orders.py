@@ -33,6 +33,7 @@ EXAMPLES = {
     "change-piece": "loaf --weight 1.4 --rig rig.toml",
     "remove-piece": "loaf --rig rig.toml",
     "move-probe": "loaf none --rig rig.toml",
+    "move-piece": "loaf drum --rig rig.toml",
     "band": "107 135 --rig rig.toml",
     "keep-plan": "--wind 4 --rig rig.toml",
     "drop-plan": "--rig rig.toml",
@@ -69,14 +70,19 @@ def add_commands(command: Parser) -> None:
     def at(sub: argparse.ArgumentParser, text: str) -> None:
         sub.add_argument("--at", metavar="TIME", help=f"{text}: 17:40, or 2026-11-28T17:40 (in the zone of the rig)")
 
+    def of_pit(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("--pit", default="", help="id of the pit, in a rig with several (default: the first)")
+
     mark = order("mark", _mark, "say what was done: fire-lit, meat-on, log, wrapped, off, ...")
     mark.add_argument("kind", help="fire-lit, meat-on, log, lid-open, lid-closed, damper, wrapped, probed-tender, off, rest, "
                                    "hold, chill, serve")  # fmt: skip
     mark.add_argument("piece", nargs="?", help="id of the piece; default: the pit, or all pieces")
     mark.add_argument("--note", default="", help="of wrapped: foil, paper or boat")
     at(mark, "when it was done")
+    of_pit(mark)
     back = order("take-back", _take_back, "a mark or a spot reading was wrong: as if it had not been said")
     back.add_argument("kind", help="of the mark, or: spot")
+    of_pit(back)
     back.add_argument("piece", nargs="?", help="id of the piece")
     at(back, "the one of that time (default: the newest)")
     spot = order("spot", _spot, "a core temperature was read by hand")
@@ -107,9 +113,13 @@ def add_commands(command: Parser) -> None:
     move = order("move-probe", _move_probe, "another probe reads a piece from now on, or none")
     move.add_argument("piece", help="id of the piece")
     move.add_argument("channel", help="its meat channel from now on, or: none")
+    piece = order("move-piece", _move_piece, "a piece is cooked on another pit from now on, with its probe")
+    piece.add_argument("piece", help="id of the piece")
+    piece.add_argument("pit", help="id of the pit")
     band = order("band", _band, "the pit's band from now on")
     band.add_argument("low", help='°C, or "225 F"')
     band.add_argument("high", help='°C, or "275 F"')
+    of_pit(band)
     band.add_argument("--sure", action="store_true", help="it is meant, however odd")
     keep = order("keep-plan", _keep_plan, "plan the running cook and keep the plan: its times become prompts")
     keep.add_argument("--ambient", type=_temperature, help='°C outside, or "23 F" (default: as the rig\'s probe says)')
@@ -262,7 +272,7 @@ def _temperature(text: str) -> float | str:
 def _mark(options: argparse.Namespace, watch: Watch) -> Any:
     late = watch.minutes_ago(options.at)
     body = {"kind": options.kind, "piece": options.piece, "note": options.note, "minutes_ago": late, "by": options.by}
-    return watch.ask("mark", body)
+    return watch.ask("mark", body | {"pit": options.pit})
 
 
 def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
@@ -270,12 +280,15 @@ def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
     if options.at is not None:
         seen = watch.ask("snapshot")
         at = watch.engine_time(options.at, seen["wall_offset"])
-        named = [m for m in seen["marks"] if (m["what"], m["piece"]) == (options.kind, options.piece)]
+        pits = (options.pit,) if options.pit else ("", seen["pit"]["id"])
+        marks = [m for m in seen["marks"] if m["pit"] in ("", *pits)]
+        named = [m for m in marks if (m["what"], m["piece"]) == (options.kind, options.piece)]
         near = [m for m in named if -1.0 <= m["at"] - at < SAME_MINUTE]
         if not near:
             raise NotSaid(f"no {options.kind} of {options.at} stands")
         said_at = near[0]["said_at"]
-    return watch.ask("take-back", {"what": options.kind, "piece": options.piece, "said_at": said_at, "by": options.by})
+    body = {"what": options.kind, "piece": options.piece, "said_at": said_at, "by": options.by, "pit": options.pit}
+    return watch.ask("take-back", body)
 
 
 def _spot(options: argparse.Namespace, watch: Watch) -> Any:
@@ -316,9 +329,13 @@ def _move_probe(options: argparse.Namespace, watch: Watch) -> Any:
     return watch.ask("move-probe", {"piece": options.piece, "channel": channel, "by": options.by})
 
 
+def _move_piece(options: argparse.Namespace, watch: Watch) -> Any:
+    return watch.ask("move-piece", {"piece": options.piece, "pit": options.pit, "by": options.by})
+
+
 def _band(options: argparse.Namespace, watch: Watch) -> Any:
     band = {"low": _temperature(options.low), "high": _temperature(options.high)}
-    return watch.ask("band", {"band": band, "sure": options.sure, "by": options.by})
+    return watch.ask("band", {"band": band, "sure": options.sure, "by": options.by, "pit": options.pit})
 
 
 def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:

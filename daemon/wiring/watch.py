@@ -392,8 +392,9 @@ class Watch:
             return
         on = ", ".join(p.piece for p in missing) or "nothing"
         log.error("the journal has lost the end of %s; taken up again as it was on the fire: %s", cook.name, on)
-        if missing:
-            self.loop.post(Mark(MarkKind.FIRE_LIT, by=BY))
+        lit = {piece.pit for piece in cook.pieces if piece.id in {p.piece for p in missing}}
+        for pit in sorted(lit):
+            self.loop.post(Mark(MarkKind.FIRE_LIT, by=BY, pit=pit))
         for mark in (mark for p in missing for mark in p.marks()):
             self.loop.post(mark)
 
