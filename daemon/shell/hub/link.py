@@ -61,6 +61,7 @@ RESET = struct.pack("ii", 1, 0)
 """SO_LINGER of no time (socket(7)): a connection closed so leaves nothing behind on its port."""
 
 # MQTT 5.0 reason codes, 2.4
+NO_MATCHING_SUBSCRIBERS = 16
 FAILURES_FROM = 128
 UNSUPPORTED_VERSION = 132
 NOT_AUTHORISED = 135
@@ -103,7 +104,7 @@ class _Owed:
 
     topic: str
     event: int | None = None
-    done: asyncio.Future[bool] | None = None
+    done: asyncio.Future[int | None] | None = None
     since: float = 0.0
     """Event-loop time, s."""
 
@@ -281,9 +282,13 @@ class BrokerLink:
             assert self._client is not None
             self._client.publish(topic, payload, qos=0)
 
-    async def deliver(self, topic: str, payload: str) -> bool:
-        """Send now and wait for the broker's acknowledgement. False when it is away or refuses."""
-        return self.connected and await self._acknowledged(topic, payload, DELIVERY)
+    async def deliver(self, topic: str, payload: str) -> str:
+        """Send now and wait for the broker's acknowledgement. Why nobody has it: it is away, refuses, or has nobody who
+        listens to that topic, which a broker may say in MQTT 5 alone. "" when somebody has."""
+        code = await self._acknowledged(topic, payload, DELIVERY) if self.connected else None
+        if code == NO_MATCHING_SUBSCRIBERS:
+            return f"nobody on the broker listens to {topic}"
+        return "" if code is not None and code < FAILURES_FROM else "the broker did not take it"
 
     def resend(self, prefixes: tuple[str, ...] = ("",)) -> None:
         """Every value retained under one of these beginnings, once more, and whether we live. Empty ones too: whoever
@@ -299,14 +304,15 @@ class BrokerLink:
         """Events that the broker has not acknowledged yet."""
         return len(self._events)
 
-    async def _acknowledged(self, topic: str, payload: str, within: float, retain: bool = False) -> bool:
-        done: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+    async def _acknowledged(self, topic: str, payload: str, within: float, retain: bool = False) -> int | None:
+        """The reason code of its acknowledgement (MQTT 5.0, 3.4.2.1), None for none."""
+        done: asyncio.Future[int | None] = asyncio.get_running_loop().create_future()
         self._send(topic, payload, _Owed(topic, done=done), retain=retain)
         try:
             async with asyncio.timeout(within):
                 return await done
         except TimeoutError:
-            return False
+            return None
 
     def _send_state(self) -> None:
         if self.connected:
@@ -388,7 +394,7 @@ class BrokerLink:
         if owed.event is not None:
             self._events.pop(owed.event, None)
         if owed.done is not None and not owed.done.done():
-            owed.done.set_result(code < FAILURES_FROM)
+            owed.done.set_result(code)
         if code == NOT_AUTHORISED and owed.topic not in self._denied:
             if not self._denied:
                 log.warning("the broker does not let us publish to %s; check its access list", owed.topic)
@@ -399,7 +405,7 @@ class BrokerLink:
         owed, self._owed = self._owed, {}
         for message in owed.values():
             if message.done is not None and not message.done.done():
-                message.done.set_result(False)
+                message.done.set_result(None)
 
     def _say(self, works: bool, words: str) -> None:
         """Once for each change: an outage of hours is one line, not one an attempt."""

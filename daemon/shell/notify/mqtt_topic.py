@@ -24,8 +24,9 @@ class MqttTopic:
             "loud": message.loud,
             "time": message.time,
         }
-        if not await self._link.deliver(self.topic, json.dumps(body, ensure_ascii=False)):
-            raise TemporaryFailure("the broker did not take it")
+        problem = await self._link.deliver(self.topic, json.dumps(body, ensure_ascii=False))
+        if problem:
+            raise TemporaryFailure(problem)
 
     async def close(self) -> None:
         return None

@@ -54,7 +54,7 @@ class Watch:
     async def settled(self, ear: Ear) -> None:
         """All said so far has been heard; the ear is emptied. A marker comes after whatever was sent before it."""
         await self.until(lambda: self.feed.link.connected)
-        assert await self.feed.link.deliver("marker", str(self.now))
+        assert await self.feed.link.deliver("marker", str(self.now)) == ""
         await ear.hears("marker", str(self.now))
         ear.heard.clear()
 

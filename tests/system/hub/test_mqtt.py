@@ -17,6 +17,8 @@ from daemon.shell.hub import feed
 from daemon.shell.hub.announcer import FORM
 from daemon.shell.hub.link import BrokerLink, LinkTopics
 from daemon.shell.hub.pace import SOONEST
+from daemon.shell.notify.base import Message, TemporaryFailure
+from daemon.shell.notify.mqtt_topic import MqttTopic
 from drivers.reading import Fault, Quality
 from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, Still, alarm
 from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, Ear, PrivateBroker, retained_on
@@ -291,3 +293,20 @@ async def test_a_feed_that_fails_does_not_stop_the_watch(
         watch.tell(watch.read(122.0))
         watch.feed.heartbeat(watch.now)
         assert watch.health == [(False, "the feed failed: ArithmeticError: no picture")]
+
+
+async def test_a_message_that_nobody_listens_to_is_not_delivered(
+    evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker
+) -> None:
+    """MQTT 5.0, 3.4.2.1: PUBACK with reason code 16, "No matching subscribers". A hub that is down, or was never told of
+    the announcement, wakes nobody, however readily the broker takes it."""
+    message = Message("a-1", "wake", "The long pit", "Shut the dampers", "pit-high/pit", True, "2026-11-28T03:10:00Z")
+    async with watching(evening, at(mosquitto.port)) as watch:
+        watch.tell(watch.read(121.0))
+        await watch.until(lambda: watch.feed.link.connected)
+        bedroom = MqttTopic("bedroom", watch.feed.link, "pit")
+        with pytest.raises(TemporaryFailure, match="nobody on the broker listens"):
+            await bedroom.send(message)
+        async with Ear(mosquitto.port, (bedroom.topic,)) as ear:
+            await bedroom.send(message)
+            assert json.loads((await ear.hears(bedroom.topic)).payload)["id"] == "a-1"

@@ -83,7 +83,7 @@ async def test_the_made_broker_end_to_end(evening: tuple[Rig, Snapshot], made: M
         await hub.hears(f"{BASE}/channel-pit-left/temperature", "121.0")
         await hub.hears("homeassistant/device/pitvigil_pit/config")
         await hub.hears(ALARMS)
-        assert await watch.feed.link.deliver("pitvigil/pit/announce/bedroom", "{}")
+        assert await watch.feed.link.deliver("pitvigil/pit/announce/bedroom", "{}") == ""
         viewer.say(f"{BASE}/watch/acknowledge/set", "*")
         await viewer.hears(f"{BASE}/channel-pit-left/temperature", "121.0")
         hub.say(f"{BASE}/pit/mark/set", "log")
@@ -116,7 +116,7 @@ async def test_a_denied_topic_is_seen_and_reported_once(evening: tuple[Rig, Snap
     async with watching(evening, settings) as watch:
         watch.tell(watch.read(121.0), alarm(1, NIGHT))
         await watch.until(lambda: len(watch.health) == 2)
-        assert not await watch.feed.link.deliver("pitvigil/pit/announce/bedroom", "{}")
+        assert "did not take it" in await watch.feed.link.deliver("pitvigil/pit/announce/bedroom", "{}")
         watch.tell(watch.read(122.0), alarm(2, NIGHT))
         await watch.until(lambda: watch.feed.link.waiting == 0)
         assert [ok for ok, _ in watch.health] == [True, False]
