@@ -21,7 +21,7 @@ from daemon.core.events import (
     TakenBack,
 )
 from daemon.core.inputs import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST
-from daemon.core.marks import OF_THE_PIT, Said
+from daemon.core.marks import OF_THE_PIT, Said, on_only_at
 from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import fresh_watch
@@ -66,6 +66,9 @@ class CookOrders(WatchState):
         done = now if item.at is None else item.at
         if not now - BACK_DATED_AT_MOST <= done <= now:
             return [CommandRefused(now, f"mark {item.kind}", say("refused.mark-time"))]
+        on = on_only_at(item, [(id_, piece.stage.on_at) for id_, piece in self.pieces.items()])
+        if on is not None:
+            return [CommandRefused(now, f"mark {item.kind}", say("refused.before-on", on=on))]
         meant = self.settings.pit_meant(item.pit)
         if meant is None:
             return [CommandRefused(now, f"mark {item.kind}", say("refused.no-pit", pit=item.pit))]

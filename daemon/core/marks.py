@@ -5,7 +5,7 @@ Told apart by what it is, its piece, and when it was said: names that mean the s
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -95,3 +95,24 @@ def _of_the_pit(said: Said) -> bool:
 
 def _what(word: str, plain: dict[str, Any]) -> Mark | SpotReading:
     return SpotReading(**plain) if word == SPOT else Mark(**{**plain, "kind": MarkKind(plain["kind"])})
+
+
+AFTER_ON = (
+    MarkKind.WRAPPED,
+    MarkKind.PROBED_TENDER,
+    MarkKind.OFF,
+    MarkKind.REST,
+    MarkKind.HOLD,
+    MarkKind.CHILL,
+    MarkKind.SERVE,
+)
+"""What can only have been done to meat that was on the fire."""
+
+
+def on_only_at(mark: Mark, pieces: Iterable[tuple[str, float | None]]) -> float | None:
+    """When the meat that a back-dated mark speaks of went on, where that was after what it tells: such a time would be used for
+    nothing. None: no such contradiction. pieces: id and when it went on, engine time, s."""
+    if mark.at is None or mark.kind not in AFTER_ON:
+        return None
+    on = [at for id_, at in pieces if at is not None and mark.piece in (None, id_)]
+    return min(on) if on and min(on) > mark.at else None

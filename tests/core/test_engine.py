@@ -241,6 +241,17 @@ def test_mark_of_a_piece_that_is_not_there_is_refused(engine: Engine) -> None:
     assert refused(said(engine, inputs.Mark(MarkKind.OFF, "goat"), at(ON))) == "mark off: no piece is called goat"
 
 
+@of(inputs.Mark)
+def test_what_comes_off_before_it_went_on_is_refused(engine: Engine) -> None:
+    on = engine.pieces["chuck"].stage.on_at
+    assert on is not None
+    early = said(engine, inputs.Mark(MarkKind.OFF, "chuck", at=on - 60.0), at(ON + 600))
+    assert "the meat went on only at" in refused(early)
+    assert engine.pieces["chuck"].stage.off_at is None
+    said(engine, inputs.Mark(MarkKind.OFF, "chuck", at=on + 60.0), at(ON + 601))
+    assert engine.pieces["chuck"].stage.off_at == on + 60.0
+
+
 @of(inputs.Acknowledge)
 def test_acknowledge_silences_and_does_not_solve(engine: Engine) -> None:
     too_hot(engine)

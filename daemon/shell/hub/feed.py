@@ -62,6 +62,8 @@ SLOW_HUB = 20.0
 """s: a hub that is given two hundred documents on a busy machine has been seen to listen after more than ten."""
 PlanKeeper = Callable[[PlanWanted], Awaitable[str]]
 """Plans the running cook and keeps the plan. Answers why not, or ""."""
+EARLY_KEPT = 20
+"""Orders kept until the watch has judged for the first time: as many as anybody may give at once."""
 SILENT_STATES = (AlarmState.NORMAL, AlarmState.SUPPRESSED)
 """An alarm that goes to and fro between these was expected: nobody need hear of it."""
 
@@ -102,6 +104,7 @@ class HubFeed:
             tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",
         )  # fmt: skip
         self._snapshot: Snapshot | None = None
+        self._early: list[Incoming] = []
         self._view: View | None = None
         self._picture_at = self._lively_until = float("-inf")
         self._shape: tuple[Any, ...] = ()
@@ -155,6 +158,9 @@ class HubFeed:
         self._view = view
         if self._snapshot is None:  # the description goes first
             self._publish_picture(view.snapshot(now), now)
+            early, self._early = self._early, []
+            for message in early:
+                self._hear(message)
         urgent = self._ticks() < self._lively_until
         for event in events:
             if isinstance(event, SamplesJudged):
@@ -303,7 +309,11 @@ class HubFeed:
             if here:
                 self._resend_soon()
             return
-        if self._snapshot is None:
+        if self._snapshot is None:  # heard before the watch has judged: taken as soon as it has
+            if len(self._early) < EARLY_KEPT:
+                self._early.append(message)
+            else:
+                self._refuse(self._gate.words(message), "the watch is starting, and too many orders wait already")
             return
         try:
             order = self._gate.take(message, self._snapshot)

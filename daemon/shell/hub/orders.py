@@ -18,6 +18,7 @@ from config.plain_errors import plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.inputs import MarkKind
+from daemon.core.marks import on_only_at
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.planned import ReminderSettings
 from daemon.core.settings import CookSettings, Role
@@ -169,7 +170,14 @@ def mark(
     kind: MarkKind, piece: str | None, snapshot: Snapshot, by: str, note: str = "", at: float | None = None
 ) -> inputs.Mark:
     """at: engine time, None = now."""
-    return inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at)
+    meant = inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at)
+    on = on_only_at(meant, [(own.id, own.on_at) for own in snapshot.pieces])
+    if on is not None:
+        later = round((on - (at or on)) / 60.0)
+        raise CommandRejected(
+            f"the meat went on {later} min after that; if that is wrong, mark meat-on with its time first"
+        )
+    return meant
 
 
 def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str) -> inputs.TakeBack:

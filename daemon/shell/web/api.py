@@ -18,7 +18,9 @@ from config.plain_errors import in_a_sentence, plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.alarms.figures import AlarmFigures
+from daemon.core.marks import on_only_at
 from daemon.core.pit.profile import PitProfile
+from daemon.core.said import say
 from daemon.core.settings import Band, CookSettings, Role
 from daemon.core.snapshot import Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
@@ -309,9 +311,14 @@ class Api:
         order = await body_of(request, models.MarkOrder)
         if order.piece is not None:
             self._known(order.piece)
-        at = self._earlier(order.minutes_ago)
-        pit = self._pit(order.pit)
-        return self._take(request, inputs.Mark(order.kind, order.piece, order.by, order.note, at, pit))
+        at, pit = self._earlier(order.minutes_ago), self._pit(order.pit)
+        mark = inputs.Mark(order.kind, order.piece, order.by, order.note, at, pit)
+        seen = self._snapshot()
+        on = on_only_at(mark, [(piece.id, piece.on_at) for piece in seen.pieces])
+        if on is not None:
+            composer = self._readers.composer(request).at(seen.wall_offset)
+            raise Refused(422, composer.say(say("refused.before-on", on=on)), "minutes_ago")
+        return self._take(request, mark)
 
     def _pit(self, named: str) -> str:
         """As the core calls it. Raises Refused for one that there is not."""

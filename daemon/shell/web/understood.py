@@ -45,7 +45,22 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
         case inputs.CountWood(splits=splits):
             return say("understood.wood", splits=splits)
         case _:
-            return _of_duties(order, seen)
+            return _of_duties(order, seen) or _of_the_watch(order, seen)
+
+
+def _of_the_watch(order: inputs.Command, seen: Snapshot) -> Text:
+    match order:
+        case inputs.StartCook(cook=cook):
+            pieces = tuple(piece.name for piece in cook.pieces)
+            if not seen.pieces:
+                return say("understood.starts", name=cook.name, pieces=pieces)
+            return say("understood.starts-after", name=cook.name, pieces=pieces, ends=seen.cook_name)
+        case inputs.EndCook():
+            return say("understood.ends", name=seen.cook_name) if seen.pieces else say("understood.ends-none")
+        case inputs.PauseSound(seconds=seconds):
+            return say("understood.paused", until=seen.time + seconds)
+        case _:
+            return ""
 
 
 def _of_duties(order: inputs.Command, seen: Snapshot) -> Text:

@@ -171,6 +171,7 @@ LOAF = {"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2}
         ({"command": "spot", "piece": "pork", "celsius": 60}, "no such piece"),
         ({"command": "mark", "kind": "log", "minutes_ago": 721}, "720"),
         ({"command": "mark", "kind": "log", "minutes_ago": -1}, "0"),
+        ({"command": "mark", "kind": "off", "piece": "chuck", "minutes_ago": 30}, "the meat went on 20 min after that"),
         ({"command": "take-back", "what": "damper"}, "no such mark"),
         ({"command": "add-piece", "piece": LOAF | {"weight": 12.0}}, "sure"),
         ({"command": "add-piece", "piece": LOAF | {"weight": float("inf")}}, "ordinary number"),

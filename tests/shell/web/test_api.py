@@ -462,6 +462,8 @@ def test_the_link_carries_the_token_whole() -> None:
         ("band", {"band": {"low": 110, "high": 130}}, "the band is 110 to 130 °C"),
         ("count-wood", {"splits": 12}, "12 splits at hand"),
         ("drop-plan", {}, "no plan is kept any more"),
+        ("end-cook", {}, " ends"),
+        ("pause", {"seconds": 600}, "no sound is repeated until"),
         (
             "add-piece",
             {"piece": {"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2}},
@@ -533,6 +535,18 @@ async def test_marks_and_readings_may_come_late(client: aiohttp.ClientSession, w
         inputs.Mark(inputs.MarkKind.LOG, None, "page", "", now - 1200.0),
         inputs.SpotReading("chuck-roll", 63.4, "thick end", "thin tip", 1.0, "page", now - 300.0),
     ]
+
+
+async def test_nothing_comes_off_before_it_went_on(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    snapshot = watch.snapshot()
+    chuck = snapshot.pieces[0]
+    assert chuck.on_at is not None
+    ago = (snapshot.time - chuck.on_at) / 60.0
+    body = {"kind": "off", "piece": chuck.id, "minutes_ago": ago + 1.0}
+    refused = await client.post("/api/mark", json=body)
+    assert refused.status == 422 and "the meat went on only at" in (await refused.json())["problem"]
+    assert watch.commands == []
+    assert (await client.post("/api/mark", json={**body, "minutes_ago": ago - 1.0})).status == 202
 
 
 async def test_only_what_stands_can_be_taken_back(client: aiohttp.ClientSession, watch: FakeWatch) -> None:

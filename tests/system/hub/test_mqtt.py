@@ -141,6 +141,21 @@ async def test_orders_come_in_and_retained_ones_do_not(evening: tuple[Rig, Snaps
         assert answers[1]["id"] == "1" and "this id" in answers[1]["problem"]
 
 
+async def test_an_order_that_comes_before_the_first_judging_waits_for_it(
+    evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker
+) -> None:
+    async with watching(evening, at(mosquitto.port)) as watch, Ear(mosquitto.port) as ear:
+        await watch.settled(ear)
+        soon = (datetime.now(UTC) + timedelta(seconds=50)).isoformat()
+        order = {"command": "acknowledge", "alarm": "*", "id": "early", "expires": soon}
+        ear.say("pitvigil/pit/command", json.dumps(order))
+        await watch.until(lambda: bool(watch.feed._early))
+        watch.tell(watch.read(121.0))
+        await ear.hears("pitvigil/pit/command/result")
+        assert json.loads(ear.of("pitvigil/pit/command/result")[0])["taken"]
+        assert Acknowledge("*", "hub") in watch.posted
+
+
 async def test_a_refusal_is_seen_and_not_only_logged(evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker) -> None:
     async with watching(evening, at(mosquitto.port)) as watch, Ear(mosquitto.port) as ear:
         watch.tell(watch.read(121.0))
