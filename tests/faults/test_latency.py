@@ -58,7 +58,8 @@ def pit_at(second: float, second_rise: float | None) -> float:
 
 
 class Chain:
-    """Engine, loop, journal, outbox and web hook on a clock moved by hand. told: (alarm, s late) as requests arrive."""
+    """Engine, loop, journal, outbox and web hook on a clock moved by hand. told: (alarm, s late) as requests arrive. worked: s
+    of work before each request, without the beat."""
 
     def __init__(self, home: Path, provider: Provider, night: bool) -> None:
         home.mkdir(parents=True, exist_ok=True)
@@ -75,6 +76,7 @@ class Chain:
         self.provider = provider
         self.due: dict[str, float] = {}
         self.told: list[tuple[str, float]] = []
+        self.worked: list[float] = []
         self._notes: list[Notification] = []
 
     def _hear(self, events: Sequence[Event], view: View, now: float) -> None:
@@ -92,6 +94,7 @@ class Chain:
             async with asyncio.timeout(PATIENCE):
                 while len(self.provider.asked_at) == before:
                     await asyncio.sleep(0.0005)
+            self.worked.append(self.provider.asked_at[before] - begin)
             for alarm in (note.alarm, *note.merged):
                 if (due := self.due.pop(alarm, None)) is not None:
                     self.told.append((alarm, now - due + self.provider.asked_at[before] - begin))

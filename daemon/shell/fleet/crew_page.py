@@ -7,7 +7,7 @@ from importlib.resources import files
 
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.said import said
-from daemon.shell.fleet.overview import DAYS, CookRow, PitRow, RingRow
+from daemon.shell.fleet.overview import DAYS, UNREADABLE, UNSOUND, CookRow, PitRow, RingRow
 from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import table
 from daemon.shell.report.markup import Child, Element, document, node
@@ -20,6 +20,10 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-a
 """Sent as a header with every page."""
 
 
+LONGEST = 200
+"""Characters of an alarm's text."""
+LARGEST = 1e9
+"""Figure that is still one."""
 SIDE_BY_SIDE = 6
 """Cooks that fit beside each other."""
 FIGURES: tuple[tuple[str, str, Callable[[Reader, float], str]], ...] = (
@@ -84,8 +88,8 @@ def _chosen(one: CookRow) -> Child:
 
 
 def _figure(one: CookRow, key: str, shown: Callable[[Reader, float], str], reader: Reader) -> str:
-    value = (one.figures or {}).get(key)
-    return shown(reader, value) if isinstance(value, int | float) else UNKNOWN
+    value = one.figures.get(key) if isinstance(one.figures, dict) else None
+    return shown(reader, value) if isinstance(value, int | float) and abs(value) < LARGEST else UNKNOWN
 
 
 def figures_page(rows: Sequence[tuple[str, AlarmFigures]]) -> bytes:
@@ -143,7 +147,11 @@ def _alarms(one: PitRow, composer: Composer) -> Child:
         return UNKNOWN if one.is_silent else "none"
     first, more = one.alarms[0], len(one.alarms) - 1
     answered = "" if "unacknowledged" in first["after"] else " (answered)"
-    text = f"{composer.say(said(first['text']))}{answered}" + (f", and {more} more" if more else "")
+    try:
+        what = composer.say(said(first["text"]))[:LONGEST]
+    except UNSOUND:  # of a release that says what this one does not know, or of no pit at all
+        what = UNREADABLE
+    text = f"{what}{answered}" + (f", and {more} more" if more else "")
     return node("span", text, class_="quiet" if first["prompt"] else "bad")
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.alarms.rule import PRIORITY_ORDER
+from daemon.core.said import said
 from daemon.shell.library.alarm_account import TRAIL_EVENTS, AlarmTrail, figures_of
 
 if TYPE_CHECKING:
@@ -19,6 +21,15 @@ SILENT_AFTER: Final = 300.0
 DAYS: Final = 30.0
 """of alarm figures"""
 COOKS_AT_MOST: Final = 200
+UNSOUND: Final = (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError)
+"""What a board's words raise when they are none that a pit says: one board must not take the page from the crew."""
+AHEAD: Final = 60.0
+"""s by which a board's word may lie ahead of the centre's clock"""
+FAR: Final = 10 * 365 * 86400.0
+"""s beyond which nothing is due"""
+SHOWN: Final = 80
+"""characters of what a board says of itself"""
+UNREADABLE: Final = "told what cannot be read"
 CALM: Final = len(PRIORITY_ORDER)
 READ_LIMIT: Final = 20_000
 """ms for one question"""
@@ -92,21 +103,35 @@ def pits(db: psycopg.Connection[Any], crew: str = "") -> list[PitRow]:
         WHERE NOT revoked AND (%(crew)s = '' OR crew = %(crew)s)""",
         {"crew": crew},
     )
-    found = [
-        PitRow(
-            pit,
-            of,
-            kind,
-            silent,
-            now.get("stage", ""),
-            now.get("cook", ""),
-            tuple(now.get("alarms", ())),
-            next_due(now, utc),
-            heard,
-        )
-        for pit, of, kind, silent, now, utc, heard in rows
-    ]
+    found = []
+    for pit, of, kind, silent, now, utc, heard in rows:
+        came = silent if silent is None or silent > -AHEAD else None  # a word from the future is none
+        try:
+            found.append(_row(pit, of, kind, came, now, utc, heard))
+        except UNSOUND:
+            found.append(PitRow(pit, of, kind, came, UNREADABLE, "", (), None, heard))
     return sorted(found, key=lambda one: (one.urgency, not one.is_silent, one.pit))
+
+
+def _row(pit: str, crew: str, kind: str, silent: float | None, now: Any, utc: float, heard: float | None) -> PitRow:
+    """Raises KeyError, TypeError, ValueError or AttributeError where a board told what no pit tells."""
+    alarms = tuple(now.get("alarms", ()))
+    for one in alarms:
+        said(one["text"])
+        if not (
+            isinstance(one["prompt"], bool) and isinstance(one["after"], str) and one["priority"] in PRIORITY_ORDER
+        ):
+            raise ValueError(one)
+    due = next_due(now, utc)
+    if due is not None and not (isfinite(due[1]) and abs(due[1]) < FAR):
+        raise ValueError(due)
+    return PitRow(
+        pit, crew, kind, silent, _short(now.get("stage", "")), _short(now.get("cook", "")), alarms, due, heard
+    )
+
+
+def _short(text: Any) -> str:
+    return str(text)[:SHOWN]
 
 
 def up(db: psycopg.Connection[Any]) -> float:
@@ -123,7 +148,7 @@ def next_due(now: dict[str, Any], utc: float) -> tuple[str, float] | None:
     if not ahead:
         return None
     first = min(ahead, key=lambda one: one["at"])
-    return f"{first['what']} {first['piece']}".strip(), first["at"] - utc
+    return _short(f"{first['what']} {first['piece']}".strip()), first["at"] - utc
 
 
 def compared(db: psycopg.Connection[Any], keys: Sequence[tuple[str, str]]) -> list[CookRow]:
@@ -163,7 +188,12 @@ def alarm_figures(db: psycopg.Connection[Any]) -> list[tuple[str, AlarmFigures]]
         crews[pit] = crew
         by_pit[pit].append(body)
     trails = {pit: AlarmTrail(until - DAYS * 86400.0, until, 0.0, tuple(events)) for pit, events in by_pit.items()}
-    told = [(f"pit {pit}", figures_of([trail])) for pit, trail in sorted(trails.items())]
+    told = []
+    for pit, trail in sorted(trails.items()):
+        try:
+            told.append((f"pit {pit}", figures_of([trail])))
+        except UNSOUND:
+            del trails[pit], crews[pit]
     for crew in sorted(set(crews.values()) - {""}):
         told.append((f"crew {crew}", figures_of(_of(crew, crews, trails))))
     return told

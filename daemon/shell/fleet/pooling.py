@@ -18,7 +18,7 @@ from math import exp, log
 from statistics import fmean, variance
 from typing import Final
 
-from daemon.core.pit.habits import USUAL, PitHabits
+from daemon.core.pit.habits import LIKE_A_PIT, USUAL, PitHabits
 from daemon.core.pit.profile import ClassFigure, FireProfile
 
 LEAST_PITS: Final = 3
@@ -75,7 +75,10 @@ def class_figures(lessons: Mapping[str, Sequence[Sequence[Lesson]]]) -> dict[str
     """Of each class. lessons: class -> what each of its pits knows."""
     found: dict[str, list[ClassFigure]] = {name: [] for name in lessons}
     for figure in USUAL:
-        told = {name: [one for pit in pits for one in pit if one.figure == figure] for name, pits in lessons.items()}
+        told = {
+            name: [one for pit in pits for one in pit if one.figure == figure and _like_a_pit(one)]
+            for name, pits in lessons.items()
+        }
         told = {name: known for name, known in told.items() if len(known) >= LEAST_PITS}
         spreads = {name: _spread(known) for name, known in told.items()}
         classes = {
@@ -91,6 +94,11 @@ def class_figures(lessons: Mapping[str, Sequence[Sequence[Lesson]]]) -> dict[str
             unsure = one.between + kept * one.uncertain + (1.0 - kept) * every.uncertain
             found[name].append(ClassFigure(figure, exp(middle), spreads[name] / unsure))
     return {name: tuple(figures) for name, figures in found.items()}
+
+
+def _like_a_pit(one: Lesson) -> bool:
+    """What no board would take from a class is not counted for one either: a single liar would move all."""
+    return abs(one.mean - log(USUAL[one.figure])) <= log(LIKE_A_PIT)
 
 
 def _spread(known: Sequence[Lesson]) -> float:

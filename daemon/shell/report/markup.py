@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 from typing import TypeAlias
 from xml.etree import ElementTree  # nosec B405  # writes only, reads nothing
 
@@ -36,6 +37,7 @@ def _flat(children: Iterable[Children]) -> Iterable[Element | str]:
             yield from _flat(child)
 
 
+@cache
 def _name(name: str) -> str:
     return "viewBox" if name == "view_box" else name.rstrip("_").replace("_", "-")
 
