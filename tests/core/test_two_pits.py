@@ -27,6 +27,7 @@ from daemon.core.events import (
 )
 from daemon.core.inputs import Mark, MarkKind, MovePiece, SetBand, TakeBack
 from daemon.core.settings import SPACING, Band
+from daemon.shell.hub.duties import newest
 from daemon.shell.wording import event_to_dict, input_from_json, input_to_json
 from tests.core.night import AUDIENCES, NIGHT, engine_at_night, read, restarted, step
 from tests.core.two_pits import BAND, BED, BY_SIMULATION, EVENING, TWO, TwoPits
@@ -197,6 +198,9 @@ def test_a_mark_is_of_the_pit_that_it_names_and_can_be_taken_back_there() -> Non
     assert (engine.pit.fire.last_log, engine.pits["drum"].fire.last_log) == (at + 5.0, at)
     views = {mark.pit for mark in engine.snapshot(at + 5.0).marks if mark.what == "log"}
     assert views == {"offset", "drum"}
+    step(engine, Mark(MarkKind.LID_OPEN, pit="drum"), at + 6.0)
+    known = newest(engine.snapshot(at + 6.0), None)
+    assert known is not None and (known.what, known.pit) == ("log", "offset"), "a hub knows the first pit's marks"
     (back,) = [e for e in step(engine, TakeBack("log", pit="drum"), at + 10.0) if isinstance(e, TakenBack)]
     assert back.pit == "drum" and engine.pit.fire.last_log == at + 5.0
     assert engine.pits["drum"].fire.last_log != at
