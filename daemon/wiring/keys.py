@@ -6,7 +6,7 @@ import logging
 from pathlib import Path
 
 from config.rig import PageSection
-from daemon.shell.state.secrets import SecretDamaged, read_secret
+from daemon.shell.state.secrets import SecretRefused, read_secret
 from daemon.shell.state.whole_file import write_whole
 from daemon.shell.web.access import long_enough, new_token
 from daemon.shell.web.pairing import login_url, pairing_code, reachable_host
@@ -23,15 +23,15 @@ def page_key(section: PageSection, state: Path) -> str:
 
 def page_key_made(section: PageSection, state: Path) -> str:
     """The same; made where the rig names no file and there is none, or one that a power cut or a full disk left empty or
-    short. A key that cannot be kept is good until the watch ends: no disk may keep it from starting. Raises SecretRefused
-    for a file named in the rig, and for one that others may read."""
+    short, that others may have read or that cannot be read. A key that cannot be kept is good until the watch ends: no disk
+    may keep it from starting. Raises SecretRefused for a file named in the rig."""
     path = state / KEY_FILE
     if section.token_file:
         return page_key(section, state)
     if path.exists():
         try:
             key = read_secret(str(path))
-        except SecretDamaged as error:
+        except SecretRefused as error:
             log.warning("%s; a new key is made, so every phone must be paired again", error)
         else:
             if long_enough(key):

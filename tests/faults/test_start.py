@@ -273,15 +273,17 @@ def test_nobody_opens_what_is_no_file(
         read_secret(str(path))
 
 
-def test_a_key_that_others_may_read_is_still_refused(tmp_path: Path) -> None:
-    (tmp_path / KEY_FILE).write_text(new_token())
+def test_a_key_that_others_may_have_read_is_made_anew_and_keeps_nobody_from_watching(tmp_path: Path) -> None:
+    """Restored from a backup, or copied under another umask. One that the rig names is the user's, and refused."""
+    known = new_token()
+    (tmp_path / KEY_FILE).write_text(known)
     (tmp_path / KEY_FILE).chmod(0o644)
-    try:
-        page_key_made(PageSection(), tmp_path)
-    except SecretRefused as error:
-        assert "chmod 600" in str(error)
-    else:
-        raise AssertionError("a key that others may read was taken")
+    with pytest.raises(SecretRefused, match="chmod 600"):
+        page_key_made(PageSection(token_file=str(tmp_path / KEY_FILE)), tmp_path)
+    made = page_key_made(PageSection(), tmp_path)
+    assert long_enough(made) and made != known
+    assert stat.S_IMODE((tmp_path / KEY_FILE).stat().st_mode) == 0o600
+    assert page_key(PageSection(), tmp_path) == made
 
 
 def test_the_files_say_whom_nobody_serves(tmp_path: Path) -> None:
