@@ -69,7 +69,7 @@ def complain(text: str) -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Returns the exit code: 0 done, 1 failed, 2 the files or the call must be mended first, 3 another watch is running."""
     options = _parser().parse_args(arguments)
-    log_to_stderr(logging.INFO if options.verbose else logging.WARNING)
+    log_to_stderr(logging.INFO if options.verbose else logging.WARNING, aside=options.act is _run)
     try:
         code: int = options.act(options)
     except ConfigError as error:
