@@ -97,7 +97,7 @@ def add_commands(command: Parser) -> None:
     add = order("add-piece", _add_piece, "another piece joins the running cook")
     add.add_argument("name", help="of the piece")
     add.add_argument("--id", help="of the piece (default: from its name)")
-    add.add_argument("--probe", metavar="CHANNEL", help="its meat channel (default: no probe follows it)")
+    add.add_argument("--probe", "--channel", metavar="CHANNEL", help="its meat channel (default: no probe follows it)")
     change = order("change-piece", _change_piece, "a piece is meant otherwise; what is not named stays")
     change.add_argument("piece", help="id of the piece")
     change.add_argument("--name", help="of the piece")
@@ -234,8 +234,8 @@ def _now() -> datetime:
 def _problem(error: urllib.error.HTTPError) -> str:
     try:
         told = json.load(error)
-        problem = str(told["problem"])
-        return problem.replace("(send sure: true if it is meant)", "(if it is meant, say it again with --sure)")
+        asks = told.get("where") == "sure"
+        return f"{told['problem']}{' (if it is meant, say it again with --sure)' if asks else ''}"
     except (ValueError, KeyError, TypeError):
         return f"the watch answers {error.code}"
 

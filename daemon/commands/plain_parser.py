@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import re
-from typing import NoReturn
+from difflib import get_close_matches
+from typing import Any, NoReturn
 
 _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
     (re.compile(pattern), words)
@@ -28,6 +29,14 @@ _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
 
 class PlainParser(argparse.ArgumentParser):
     """Its sub-commands are of the same kind."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """What a sub-command does not know is said by the sub-command, beside what it may have meant."""
+        found, strange = super().parse_known_args(args, namespace)
+        if strange and self._subparsers is None:
+            near = get_close_matches(strange[0], self._option_string_actions, 1)
+            self.error(f"unrecognized arguments: {' '.join(strange)}{f'; is {near[0]} meant?' if near else ''}")
+        return found, strange
 
     def error(self, message: str) -> NoReturn:
         """One line, and where an example is. Ends with 2."""

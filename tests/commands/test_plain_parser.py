@@ -30,3 +30,18 @@ def test_a_wrong_call_is_answered_in_plain_words(
     told = capsys.readouterr().err
     assert ended.value.code == 2 and said in told and told.count("\n") == 1
     assert not any(word in told for word in OF_THE_LIBRARY), told
+
+
+def test_a_misspelt_option_is_told_by_its_own_command(capsys: pytest.CaptureFixture[str]) -> None:
+    from daemon.commands.plain_parser import PlainParser
+
+    parser = PlainParser(prog="pitvigil")
+    add = parser.add_subparsers(required=True).add_parser("add-piece")
+    add.add_argument("name")
+    add.add_argument("--weight")
+    with pytest.raises(SystemExit) as ended:
+        parser.parse_args(["add-piece", "Leg", "--wieght", "3"])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said.startswith("pitvigil add-piece: ") and "--wieght" in said and "--weight" in said
+    assert parser.parse_args(["add-piece", "Leg", "--weight", "3"]).weight == "3"

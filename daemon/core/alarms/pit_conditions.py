@@ -145,7 +145,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     found = Finding(
         active=pit > too_hot and slope > -TURNING,
         within=pit < too_hot - high.deadband,
-        because=say("alarm.pit-high.because", pit=pit),
+        because=say("alarm.pit-high.because", pit=pit, top=band.high, margin=high.margin),
         value=pit,
         limit=too_hot,
         improving=slope < -TURNING,

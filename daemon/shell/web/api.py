@@ -54,9 +54,13 @@ Answer = TypeVar("Answer")
 class Refused(Exception):
     """The request gets this status and these words."""
 
-    def __init__(self, status: int, problem: str, where: str = "", retry_after: float | None = None) -> None:
+    def __init__(
+        self, status: int, problem: str, where: str = "", retry_after: float | None = None, remedy: str = ""
+    ) -> None:
+        """remedy: what an asker by program may send instead; people are told by their own edge what to do."""
         super().__init__(problem)
         self.status, self.problem, self.where, self.retry_after = status, problem, where, retry_after
+        self.remedy = remedy
 
 
 def answer(body: bytes, status: int = 200, content_type: str = "application/json") -> web.Response:
@@ -152,7 +156,7 @@ def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about. Raises Refused 409 with the question."""
     said = "; ".join(in_words(doubt) for doubt in doubts)
     if said and not order.sure:
-        raise Refused(409, f"{said} (send sure: true if it is meant)", "sure")
+        raise Refused(409, said, "sure", remedy="send sure: true if it is meant")
 
 
 def taken(

@@ -272,6 +272,8 @@ class Problem(Body):
 
     problem: str
     where: str = ""
+    remedy: str = ""
+    """What a program may send instead."""
 
 
 class PageFacts(Body):

@@ -218,7 +218,7 @@ class PageServer:
             else:
                 response = await self._answer_guest(request, handler)
         except Refused as refused:
-            body = Problem(problem=refused.problem, where=refused.where).model_dump_json()
+            body = Problem(problem=refused.problem, where=refused.where, remedy=refused.remedy).model_dump_json()
             response = answer(body.encode(), refused.status)
             if refused.retry_after is not None:
                 response.headers["Retry-After"] = str(int(refused.retry_after) + 1)

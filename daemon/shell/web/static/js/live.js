@@ -52,7 +52,7 @@ export async function tell(path, body, done) {
     const answer = await post(path, body);
     const result = await answer.json();
     if (answer.status === QUESTION && result.where === "sure" && !body.sure) {
-      return window.confirm(result.problem.replace(/ \(send sure.*/, t("live.is-it-meant")))
+      return window.confirm(result.problem + t("live.is-it-meant"))
         ? tell(path, { ...body, sure: true }, done)
         : false;
     }
