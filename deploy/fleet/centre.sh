@@ -94,6 +94,8 @@ allow_anonymous false
 acl_file $DIR/mosquitto.acl
 max_queued_messages 100000
 persistence true
+# s: what a broker that is killed may lose of what it held for a reader. Left out it is half an hour.
+autosave_interval 5
 END
     cat >"$DIR/mosquitto.acl" <<'END'
 pattern write fleet/%u/#
