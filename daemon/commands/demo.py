@@ -11,11 +11,14 @@ import contextlib
 import shutil
 import subprocess
 import tempfile
+import threading
 from collections import deque
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 from rich.console import Console, Group
 from rich.live import Live
 from rich.panel import Panel
@@ -52,6 +55,10 @@ LINE_EVERY = 5.0
 """Simulated s between lines of the board."""
 FRAMES_PER_SECOND = 4
 STORY_LINES = 16
+BEDROOM = "pitvigil/+/announce/bedroom"
+"""Where the demo's delivery tells its cook."""
+LISTENS_WITHIN = 5.0
+"""s to wait for broker and listener before the night begins."""
 BROKER_PROGRAMS = ("mosquitto", "/usr/sbin/mosquitto")
 
 
@@ -70,9 +77,19 @@ class PrivateBroker:
         self._process = subprocess.Popen(  # nosec B603  # a program that was looked up, no shell
             [self._program, "-c", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
+        # Somebody sleeps in the bedroom: what nobody listens to would count as undelivered.
+        self._bedroom = mqtt.Client(CallbackAPIVersion.VERSION2)
+        self._bedroom.on_connect = lambda client, *_: client.subscribe(BEDROOM, qos=1)
+        listens = threading.Event()
+        self._bedroom.on_subscribe = lambda *_: listens.set()
+        self._bedroom.connect_async("127.0.0.1", self.port)
+        self._bedroom.loop_start()
+        listens.wait(LISTENS_WITHIN)
 
     def stop(self) -> None:
         if self._process is not None:
+            self._bedroom.disconnect()
+            self._bedroom.loop_stop()
             self._process.terminate()
             self._process.wait(timeout=2)
 
