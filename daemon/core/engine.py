@@ -251,7 +251,10 @@ class Engine(CookOrders):
         minute = int(now // MINUTE) - 1
         self.trace.close_minute(minute)
         self._closed = minute
-        events: list[Event] = list(self.conditioner.minute(now))
+        # who is up may have opened the lid and said nothing of it
+        asleep = self._asleep_since is not None
+        attended = {pit.id: pit.fire.attended_at if asleep else now for pit in self.pits.values()}
+        events: list[Event] = list(self.conditioner.minute(now, attended))
         ambient = self.readout.mean_of(Role.AMBIENT, minute)
         celsius: dict[str, float] = {}
         for pit in self.pits.values():

@@ -71,6 +71,8 @@ PLAINLY = 3.0
 LOGS_KEPT = 40
 """Newest logs remembered, so that one of them can be taken back."""
 LONG_AGO = 1e9
+AT_THE_PIT = frozenset({MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED})
+"""Marks of somebody who has opened the pit."""
 ANSWERS_AT_MOST = 60 * MINUTE
 """s after a log beyond which nothing is blamed on it."""
 RISE_LIKE = 1.5
@@ -101,6 +103,8 @@ class FireWatch:
         self._doubted_until = 0.0
         self._damper_quiet_until = 0.0
         self._last_log: float | None = None
+        self.attended_at: float | None = None
+        """Engine time of the newest mark of `AT_THE_PIT`."""
         self._intervals: list[float] = []
         self._logs: list[tuple[float, bool, bool]] = []
         """(engine time, marked, gave an interval) of the newest logs, in the order in which they were told."""
@@ -244,6 +248,8 @@ class FireWatch:
 
     def mark(self, mark: Mark, now: float) -> None:
         """The cook says a log went in, the lid was opened or the damper changed: believed over detection."""
+        if mark.kind in AT_THE_PIT:
+            self.attended_at = now
         match mark.kind:
             case MarkKind.FIRE_LIT:
                 self._lit = True
@@ -398,6 +404,7 @@ class FireWatch:
             "last_minute": self._last_minute,
             "band": [self._band.low, self._band.high],
             "lit": self._lit,
+            "attended_at": self.attended_at,
             "burns": self._burns,
             "quiet_until": self._quiet_until,
             "doubted_until": self._doubted_until,
@@ -417,6 +424,7 @@ class FireWatch:
         self._pit = [nan if v is None else v for v in state["pit"]]
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])
         self._lit, self._burns = state["lit"], state["burns"]
+        self.attended_at = state.get("attended_at")  # not in the checkpoints of earlier versions
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
         self._intervals = list(state["intervals"])

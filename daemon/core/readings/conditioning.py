@@ -7,8 +7,10 @@ is told when the verdict changes and at no other time.
 
 from __future__ import annotations
 
-from math import isnan, nan
+from collections.abc import Mapping
+from math import inf, isnan, nan
 from statistics import median
+from types import MappingProxyType
 from typing import Any
 
 from daemon.core.events import ProbeFault, QualityChanged, Sample
@@ -19,6 +21,8 @@ from daemon.core.said import plain, said, say
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
 from drivers.reading import Fault, Quality, Reading
 
+MINUTE = 60.0
+NOBODY: Mapping[str, float | None] = MappingProxyType({})
 HISTORY = 120
 """Minutes of medians kept for the slow faults. They are kept here, not in the trace, because the trace holds only
 good minutes: a channel in doubt could never be seen to recover from it."""
@@ -173,8 +177,9 @@ class Conditioner:
             channel.judge.scan(now, self._started, _pit_moved(channel, pits))
         return self._changes(now)
 
-    def minute(self, now: float) -> list[QualityChanged]:
-        """Every minute: the slow faults that need a longer look or a second channel (drift, swapped, pulled, ...).
+    def minute(self, now: float, attended: Mapping[str, float | None] = NOBODY) -> list[QualityChanged]:
+        """Every minute: the slow faults that need a longer look or a second channel (drift, swapped, pulled, ...). attended:
+        for each pit the engine time at which somebody last told of what he did there.
 
         They are judged on this room's own minutes of all plausible values, see `HISTORY`."""
         for channel in self._channels.values():
@@ -197,7 +202,9 @@ class Conditioner:
         for own in self.settings.pit_names:  # probes are held against those of the same pit
             mine = {name: minutes for name, minutes in seen.items() if (lies_in.get(name) or "") == own}
             found |= self._faults.minute(mine, self.settings.boiling_point)
-            fallen |= self._pit_faults.minute({p.settings.id: p.minutes for p in self._pits if p.settings.pit == own})
+            at = attended.get(own)
+            pits = {p.settings.id: p.minutes for p in self._pits if p.settings.pit == own}
+            fallen |= self._pit_faults.minute(pits, inf if at is None else (now - at) / MINUTE)
         for name, channel in self._channels.items():
             channel.find((*found.get(name, ()), *fallen.get(name, ())))
         return self._changes(now)

@@ -1,15 +1,16 @@
 """A pit probe that no longer reads the pit: it fell off the grate, or something befell it that the others did not see.
 
-What a fire cannot do: lose a good part of its heat within minutes and then stand flat. A dying fire sinks on, an open lid is shut
-again, a log answers. With a second probe it is told sooner: a step that only one of them made. The probe's own unrest counts: one
-by the firebox may leap where one in the middle may not.
+What a fire cannot do: lose most of its heat within minutes and then stay there. A dying fire sinks on, an open lid is shut again,
+a log's opened door takes less. A probe that left the pit's air falls with its own time constant to the floor or hangs outside, and
+follows the pit a little from there. With a second probe it is told sooner: a step that only one of them made. The probe's own
+unrest counts: one by the firebox may leap where one in the middle may not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
-from math import isnan, nan
+from itertools import accumulate
+from math import inf, isnan, nan
 from statistics import fmean, median
 from typing import Any
 
@@ -18,24 +19,35 @@ from daemon.core.readings.probe_faults import Finding
 from daemon.core.said import Text, plain, said, say
 
 # Every number below: our choices, tried on the worlds in tests/worlds.
-FLAT_FOR = 8
-"""Minutes for which a probe must stand flat after its step."""
-FLAT_WITHIN, FLAT_SLOPE = 2.5, 0.12
-"""°C from highest to lowest, and °C/min, that count as flat; a noisy probe is given more of the first."""
-STEP, WITHIN_MINUTES, AT_ONCE = 25.0, 10, 0.5
-"""°C of the step, the minutes within which it must lie, and the share of it that a `SHARP` part of them must show."""
-SHARP = 3
+FLAT_FOR, FLAT_WITHIN = 6, 2.5
+"""Minutes and °C from highest to lowest that no open lid and no fire stands so still for."""
+STEP, BEGINS, AT_ONCE, SHARP = 25.0, 0.08, 0.5, 3
+"""°C of the step, the share of it in its first minute, and the share that so many minutes must show."""
 ALONE_STEP, ALONE_FOR, SHARED = 12.0, 4, 0.4
 """°C of a step that the other probes did not make, minutes for which it must last, and the share of it that they may show."""
 UNREST = 4.0
 """Times a probe's own unrest against the others that a step must exceed."""
 HABIT = 30
 """Minutes that make a probe's unrest."""
-BACK, BACK_AT_ONCE = 0.6, 0.3
+MOST, OUTSIDE = 0.45, 20.0
+"""Share of what the pit was warmer than the air outside that a probe loses which left the pit's air; °C of that air, which few rigs
+measure. The door opened for a log takes a third."""
+COMES_BACK_IN, ATTENDED_FOR = 9, 14
+"""Minutes after such a step by which a lid is shut again; and if somebody was just at the pit, who has opened something."""
+LOOKED_BACK = 4
+"""Minutes further back that a step is looked for: its probe may have been slow."""
+BEFORE = 5
+"""Minutes that tell what was read before a step."""
+SETTLED, COMING = 0.12, 0.3
+"""Share of the step that the last `SHARP` minutes may still change, and that may have been regained meanwhile: more is a lid that
+was shut."""
+YOUNG, YOUNG_AT_ONCE = 10, 0.2
+"""Minutes after it was found in which a lesser share, regained within `SHARP` minutes, is enough: a lid was shut late."""
+BACK, BACK_AT_ONCE = 0.85, 0.3
 """Share of the step regained that says the probe reads the pit again, and the share if `SHARP` minutes show it: what lies on the
 floor of a pit follows it a little, and a pit that climbs lifts it slowly."""
-WARM = 60.0
-"""°C: below, no pit has anything to lose."""
+WARM = 80.0
+"""°C: below, a pit has too little to lose."""
 
 
 class PitProbeFaults:
@@ -43,10 +55,13 @@ class PitProbeFaults:
 
     def __init__(self) -> None:
         self._fallen: dict[str, tuple[float, float]] = {}
+        self._age: dict[str, int] = {}
+        """Minutes since it was found."""
         self._evidence: dict[str, Text] = {}
 
-    def minute(self, pits: Mapping[str, Sequence[float]]) -> dict[str, tuple[Finding, ...]]:
-        """One closed minute of all pit channels: minute medians, °C, newest last, NaN where nothing plausible was read."""
+    def minute(self, pits: Mapping[str, Sequence[float]], attended: float = inf) -> dict[str, tuple[Finding, ...]]:
+        """One closed minute of all pit channels: minute medians, °C, newest last, NaN where nothing plausible was read.
+        attended: minutes since somebody told of what he did at the pit."""
         for name, values in pits.items():
             others = [theirs for other, theirs in pits.items() if other != name and other not in self._fallen]
             if name in self._fallen:
@@ -54,28 +69,31 @@ class PitProbeFaults:
             elif others:
                 self._alone(name, values, others)
             else:
-                self._flat(name, values)
+                self._gone(name, values, attended)
         return {name: (Finding(ProbeFault.OFF_THE_GRATE, True, self._evidence[name]),) for name in self._fallen}
 
-    def _flat(self, name: str, values: Sequence[float]) -> None:
-        """The only probe: a step, then nothing."""
-        window = list(values[-FLAT_FOR - WITHIN_MINUTES - 5 :])
-        if len(window) < FLAT_FOR + WITHIN_MINUTES + 5 or any(map(isnan, window)):
-            return
-        flat, before = window[-FLAT_FOR:], median(window[:5])
-        level = fmean(flat)
-        step = before - level
-        unrest = _unrest(values[-FLAT_FOR - WITHIN_MINUTES - HABIT : -FLAT_FOR - WITHIN_MINUTES])
-        slope = (fmean(flat[FLAT_FOR // 2 :]) - fmean(flat[: FLAT_FOR // 2])) / (FLAT_FOR / 2)
-        sharpest = max(a - b for a, b in zip(window, window[SHARP:], strict=False))
-        if (
-            before > WARM
-            and step >= STEP
-            and sharpest >= AT_ONCE * step
-            and max(flat) - min(flat) <= max(FLAT_WITHIN, UNREST * unrest)
-            and abs(slope) <= FLAT_SLOPE
-        ):
-            self._find(name, before, level, say("probe.off-the-grate", moved=(before, level)))
+    def _gone(self, name: str, values: Sequence[float], attended: float) -> None:
+        """The only probe: most of the pit's heat, at once, and it does not come back."""
+        for since in range(COMES_BACK_IN, ATTENDED_FOR + LOOKED_BACK):
+            window = list(values[-since - BEFORE - 1 :])
+            if len(window) < since + BEFORE + 1 or any(map(isnan, window)):
+                return
+            before, after = median(window[:BEFORE]), window[BEFORE:]
+            still = max(after[-FLAT_FOR:]) - min(after[-FLAT_FOR:]) <= FLAT_WITHIN
+            if since < ATTENDED_FOR and attended <= since + SHARP and not still:
+                continue
+            level = fmean(after[-SHARP:])
+            step = before - level
+            if (
+                before > WARM
+                and step >= max(STEP, MOST * (before - OUTSIDE))
+                and after[0] - after[1] >= BEGINS * step
+                and after[0] - after[SHARP] >= AT_ONCE * step
+                and max(v - low for v, low in zip(after, accumulate(after, min), strict=True)) <= COMING * step
+                and abs(after[-1] - after[-1 - SHARP]) <= SETTLED * step
+            ):
+                self._find(name, before, level, say("probe.off-the-grate", moved=(before, level)))
+                return
 
     def _alone(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
         """A step that the other probes did not make."""
@@ -105,33 +123,32 @@ class PitProbeFaults:
         if len(newest) < 2:
             return
         earlier = [(v - after) / (before - after) for v in values[-2 - SHARP : -2] if not isnan(v)]
-        at_once = min(newest) - min(earlier, default=0.0) >= BACK_AT_ONCE
-        if min(newest) >= BACK or (at_once and min(newest) >= BACK_AT_ONCE):
-            del self._fallen[name], self._evidence[name]
+        self._age[name] += 1
+        share = YOUNG_AT_ONCE if self._age[name] <= YOUNG else BACK_AT_ONCE
+        at_once = min(newest) - min(earlier, default=0.0) >= share
+        if min(newest) >= BACK or (at_once and min(newest) >= share):
+            del self._fallen[name], self._evidence[name], self._age[name]
 
     def _find(self, name: str, before: float, after: float, why: Text) -> None:
-        self._fallen[name] = (before, after)
+        self._fallen[name], self._age[name] = (before, after), 0
         self._evidence[name] = why
 
     def dump(self) -> dict[str, object]:
         """Plain values for JSON."""
         return {
             "fallen": {name: list(pair) for name, pair in self._fallen.items()},
+            "age": dict(self._age),
             "evidence": {name: plain(why) for name, why in self._evidence.items()},
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self._fallen = {name: (pair[0], pair[1]) for name, pair in dumped["fallen"].items()}
+        # not in the checkpoints of earlier versions
+        self._age = {name: dumped.get("age", {}).get(name, YOUNG) for name in self._fallen}
         self._evidence = {name: said(why) for name, why in dumped["evidence"].items()}
 
 
 def _middle(values: Sequence[float]) -> float:
     known = [v for v in values if not isnan(v)]
     return median(known) if known else nan
-
-
-def _unrest(values: Sequence[float]) -> float:
-    """°C from minute to minute, the middle of it."""
-    changes = [abs(b - a) for a, b in pairwise(values) if not isnan(b - a)]
-    return median(changes) if changes else 0.0

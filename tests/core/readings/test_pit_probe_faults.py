@@ -40,6 +40,26 @@ def test_the_only_probe_falls_off_and_stands_flat(lag: float) -> None:
     assert seen["pit"][-1] == 129, "and it stays so"
 
 
+def test_one_that_follows_a_climbing_pit_from_the_floor_is_found_in_ten_minutes() -> None:
+    lies = [v + 1.2 * min(i, 20) for i, v in enumerate(fallen(90, 130)[90:])]
+    seen = found(PitProbeFaults(), {"pit": pit(90) + lies})
+    assert seen["pit"][0] <= 100 and seen["pit"][-1] == 129
+
+
+def test_who_has_just_been_at_the_pit_may_have_left_its_door_open() -> None:
+    trace = pit(90) + [62.0 + 45.0 * exp(-i / 1.5) + 2.0 * ((5 * i) % 3) for i in range(40)]
+    first = {}
+    for attended_at in (0, 88):
+        faults = PitProbeFaults()
+        told = [
+            minute
+            for minute in range(len(trace))
+            if faults.minute({"pit": trace[: minute + 1]}, attended=max(0, minute - attended_at))
+        ]
+        first[attended_at] = told[0]
+    assert first[0] <= 101 and first[0] + 3 <= first[88] <= 107
+
+
 def test_with_a_second_probe_it_is_told_within_minutes_and_only_of_the_one() -> None:
     seen = found(PitProbeFaults(), {"left": fallen(90, 130), "right": [v - 5 for v in pit(130)]})
     assert list(seen) == ["left"] and seen["left"][0] <= 96
@@ -67,6 +87,8 @@ def test_what_lies_on_the_floor_is_not_believed_for_following_a_pit_that_climbs(
         [120.0 - 4.0 * min(i, 10) + 0.5 * (i % 4) for i in range(40)],  # a shower: 40 °C in ten minutes
         [60.0 + 60.0 * exp(-i / 2) for i in range(7)]
         + [118.0 - 50.0 * exp(-i / 3) for i in range(30)],  # a lid, shut again
+        [120.0 - 32.0 * (1 - exp(-i / 1.5)) for i in range(9)]
+        + [88.0 + 1.5 * i for i in range(25)],  # the door opened for a log, which takes its time
         [nan] * 30,
     ],
 )
