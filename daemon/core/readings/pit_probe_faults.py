@@ -119,6 +119,9 @@ class PitProbeFaults:
 
     def _recovered(self, name: str, values: Sequence[float]) -> None:
         before, after = self._fallen[name]
+        if (values[-1] - after) * (before - after) < 0:  # it has yet to come to rest where it lies; of NaN nothing is true
+            after = values[-1]
+            self._fallen[name] = before, after
         newest = [(v - after) / (before - after) for v in values[-2:] if not isnan(v)]
         if len(newest) < 2:
             return
