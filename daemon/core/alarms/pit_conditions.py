@@ -100,7 +100,10 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     lid_open = lid_open and not (at_work or fed)
     # when a lid explains it no longer, its call goes on until the fire's own takes over
     comes_back = process.fire.lid_recovering or process.fire.feed(process.now, 0.0).climbs
-    waits = process.stands("lid-left-open") and process.pit < process.band.low and not comes_back
+    low = process.pit < process.band.low and not comes_back
+    # nor does it fall silent between the lid and the probe, of which one may be taken for the other
+    unseen = isnan(process.pit) and not process.stands("pit-blind")
+    waits = process.stands("lid-left-open") and (low or unseen)
     found = Finding(
         active=lid_open or waits,
         within=not (lid_open or waits),
