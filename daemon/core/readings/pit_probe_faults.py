@@ -1,7 +1,7 @@
 """A pit probe that no longer reads the pit: it fell off the grate, or something befell it that the others did not see.
 
 What a fire cannot do: lose most of its heat within minutes and then stay there. A dying fire sinks on, an open lid is shut again,
-a log's opened door takes less. A probe that left the pit's air falls with its own time constant to the floor or hangs outside, and
+a log's opened door takes less. A probe that left the pit's air falls with its own time constant, and
 follows the pit a little from there. With a second probe it is told sooner: a step that only one of them made. The probe's own
 unrest counts: one by the firebox may leap where one in the middle may not.
 """
@@ -30,7 +30,7 @@ UNREST = 4.0
 HABIT = 30
 """Minutes that make a probe's unrest."""
 MOST, OUTSIDE = 0.45, 20.0
-"""Share of what the pit was warmer than the air outside that a probe loses which left the pit's air; °C of that air, which few rigs
+"""Share of the pit's warmth over the air outside that a probe loses which left the pit's air; °C of that air, which few rigs
 measure. The door opened for a log takes a third."""
 COMES_BACK_IN, ATTENDED_FOR = 9, 14
 """Minutes after such a step by which a lid is shut again; and if somebody was just at the pit, who has opened something."""
@@ -119,7 +119,7 @@ class PitProbeFaults:
 
     def _recovered(self, name: str, values: Sequence[float]) -> None:
         before, after = self._fallen[name]
-        if (values[-1] - after) * (before - after) < 0:  # it has yet to come to rest where it lies; of NaN nothing is true
+        if (values[-1] - after) * (before - after) < 0:  # it has yet to come to rest; of NaN nothing is true
             after = values[-1]
             self._fallen[name] = before, after
         newest = [(v - after) / (before - after) for v in values[-2:] if not isnan(v)]

@@ -75,7 +75,7 @@ def test_one_that_was_hung_up_into_a_pit_that_has_cooled_is_believed() -> None:
     lies = fallen(90, 105, lag=4.0)
     back = [lies[-1] + 25.0 * (1 - exp(-i / 2)) + 0.5 * i for i in range(1, 20)]
     seen = found(PitProbeFaults(), {"pit": lies + back})
-    assert 98 <= seen["pit"][0] and seen["pit"][-1] <= 109
+    assert seen["pit"][0] >= 98 and seen["pit"][-1] <= 109
 
 
 def test_what_lies_on_the_floor_is_not_believed_for_following_a_pit_that_climbs() -> None:
