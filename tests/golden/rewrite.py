@@ -3,7 +3,7 @@ line of it is a change of what the watch says, and needs a reason."""
 
 from __future__ import annotations
 
-from tests.golden import messages
+from tests.golden import messages, night
 from tests.golden.play import FOLDER, played, scenarios, whole
 
 
@@ -16,11 +16,11 @@ def main() -> None:
             file.write_text(after, encoding="utf-8")
             changed += 1
             print(f"{file.name}: written anew")
-    page = messages.whole_page()
-    if page != messages.FILE.read_text(encoding="utf-8"):
-        messages.FILE.write_text(page, encoding="utf-8")
-        changed += 1
-        print(f"{messages.FILE.name}: written anew")
+    for file, page in ((messages.FILE, messages.whole_page()), (night.FILE, night.whole_page())):
+        if page != file.read_text(encoding="utf-8"):
+            file.write_text(page, encoding="utf-8")
+            changed += 1
+            print(f"{file.name}: written anew")
     print(f"{changed} files changed; see git diff tests/golden")
 
 
