@@ -71,7 +71,7 @@ def _scan(source: str, at: int, found: list[Token], nested: bool) -> int:
             return at
         literal = None
         if kind == "string":
-            literal = Literal(line, json.loads(f'"{text[1:-1]}"'), _before(found))
+            literal = Literal(line, json.loads('"' + re.sub(r'(?<!\\)"', r'\\"', text[1:-1]) + '"'), _before(found))
         found.append(Token(line, text, literal))
     return at
 

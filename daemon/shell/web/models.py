@@ -278,12 +278,13 @@ class Problem(Body):
 
 class PageFacts(Body):
     """What a page must know before it may see anything. chart: the chart library was installed. can_wake: some delivery may
-    wake somebody. fahrenheit, twelve_hours: how the rig's people read."""
+    wake somebody. fahrenheit, twelve_hours, zone (tz database): how the rig's people read."""
 
     paired: bool
     open_view: bool
     fahrenheit: bool
     twelve_hours: bool
+    zone: str
     chart: bool
     can_wake: bool
 

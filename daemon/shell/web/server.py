@@ -318,6 +318,7 @@ class PageServer:
             open_view=self._settings.open_view,
             fahrenheit=self._settings.reader.fahrenheit,
             twelve_hours=self._settings.reader.twelve,
+            zone=self._settings.reader.zone,
             chart=CHART_LIBRARY in self._assets,
             can_wake=self._settings.can_wake,
         )

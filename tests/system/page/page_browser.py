@@ -37,9 +37,9 @@ def chromium() -> Iterator[Browser]:
         running.close()
 
 
-def phone(browser: Browser, width: int = 360, **options: Any) -> BrowserContext:
+def phone(browser: Browser, width: int = 360, zone: str = "UTC", **options: Any) -> BrowserContext:
     return browser.new_context(
-        viewport={"width": width, "height": 740}, has_touch=True, is_mobile=True, timezone_id="UTC", **options
+        viewport={"width": width, "height": 740}, has_touch=True, is_mobile=True, timezone_id=zone, **options
     )
 
 

@@ -19,7 +19,7 @@ from daemon.shell.web.contract import PageSettings
 from daemon.texts import catalogue as texts
 from daemon.texts.reader import Reader
 from tests.shell.web.page_cooks import CHOIR, TRIAL
-from tests.shell.web.page_thread import served
+from tests.shell.web.page_thread import ServedPage, served
 from tests.system.page.page_browser import CHROMIUM, enter, phone
 from tests.system.page.scenes import SCENES
 
@@ -91,27 +91,34 @@ def words_of(text: str) -> set[str]:
     return {word.lower() for word in PLAIN.findall(text)}
 
 
+def english_on(browser: Browser, site: ServedPage, views: tuple[str, ...]) -> set[tuple[str, str]]:
+    """Words without an accent that nobody told the page, each with the view it stands in."""
+    context, told, found = phone(browser), list[Response](), set[tuple[str, str]]()
+    page = context.new_page()
+
+    def note(response: Response) -> None:
+        told.append(response)
+
+    page.on("response", note)
+    page.goto(site.login)
+    expect(page.locator(".big").first).to_be_visible()
+    for view in views:
+        enter(page, view)
+        page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        data = json.dumps([list(strings(r.json())) for r in told if "json" in r.headers.get("content-type", "")])
+        data += json.dumps(list(strings(page.evaluate("fetch('/api/snapshot').then((r) => r.json())"))))
+        left = words_of(page.evaluate(SHOWN)) - words_of(data) - OF_UNITS - DATES - NO_RULE
+        found |= {(word, view) for word in left}
+    context.close()
+    return found
+
+
 def test_a_second_language_leaves_no_english_on_the_page(browser: Browser, second_language: None) -> None:
     settings = PageSettings(host="127.0.0.1", port=0, reader=Reader(language=LANGUAGE))
     found = set[tuple[str, str]]()
     for scene in ("night", "planned", "first-start"):
         with served(settings) as site:
-            context = phone(browser)
-            page = context.new_page()
-            told: list[Response] = []
-            page.on("response", told.append)
             if scene in SCENES:
                 SCENES[scene](site.watch)
-            page.goto(site.login)
-            expect(page.locator(".big").first).to_be_visible()
-            for view in VIEWS if scene == "night" else ("pit", "plan"):
-                enter(page, view)
-                page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
-                data = json.dumps(
-                    [list(strings(r.json())) for r in told if "json" in r.headers.get("content-type", "")]
-                )
-                data += json.dumps(list(strings(page.evaluate("fetch('/api/snapshot').then((r) => r.json())"))))
-                left = words_of(page.evaluate(SHOWN)) - words_of(data) - OF_UNITS - DATES - NO_RULE
-                found |= {(word, view) for word in left}
-            context.close()
+            found |= english_on(browser, site, VIEWS if scene == "night" else ("pit", "plan"))
     assert not found, sorted(found)

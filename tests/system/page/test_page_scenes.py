@@ -286,3 +286,34 @@ def test_the_longest_message_leaves_the_pieces_on_the_first_screen(page: Page, s
     expect(page.locator("#alarms .do")).to_have_text(text)
     expect(page.locator("#alarms .why")).to_have_text(because)  # what is left is said once
     assert box_of(page.locator(".line-of-piece").last)["foot"] <= box_of(page.locator(".rooms"))["top"]
+
+
+def test_times_are_the_rigs_wherever_the_phone_is(browser: Browser, site: ServedPage) -> None:
+    """The phone's clock is half an hour off the hour (Asia/Kolkata, UTC+05:30 in the tz database); the rig's zone is UTC."""
+    planned(site.watch)
+    context = phone(browser, zone="Asia/Kolkata")
+    page = context.new_page()
+    page.goto(site.login)
+    expect(page.locator("#link")).to_have_text("live · 02:14 UTC")
+    expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("since 01:34")
+    expect(page.get_by_label("Beef chuck roll", exact=True).get_by_role("row", name="Tender").first).to_contain_text(
+        "08:32"
+    )
+    enter(page, "cooks")
+    page.get_by_text("Start a cook").click()
+    expect(page.get_by_label("Serve at UTC")).to_be_visible()
+    context.close()
+
+
+def test_at_home_no_zone_is_named(page: Page) -> None:
+    expect(page.locator("#link")).to_have_text(re.compile(r"^live · \d\d:\d\d$"))
+
+
+def test_what_is_shown_follows_every_choice_of_the_reader(page: Page, site: ServedPage) -> None:
+    """What a part shows is compared before it is drawn anew: so a clock of twelve hours reaches what nothing else changes."""
+    morning(site.watch)
+    enter(page, "care")
+    page.get_by_role("button", name="12 h").click()
+    enter(page, "night")
+    expect(page.locator("#room")).to_contain_text(re.compile(r"\d:\d\d.[AP]M"))
+    expect(page.locator("#room")).not_to_contain_text(re.compile(r"\b\d\d:\d\d\b(?!.[AP]M)"))

@@ -139,7 +139,8 @@ function card(first) {
       status,
       `${STATES[leader.state] ?? plain(leader.state)} · ${plain(leader.priority)} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
     );
-    const timed = leader.consequence_in === null || [leader.because, leader.text].some((words) => TIMED.test(words)); // said already
+    const timed =
+      leader.consequence_in === null || [leader.because, leader.text].some((words) => TIMED.test(words)); // said already
     say(
       because,
       leader.because + (timed ? "" : t("alarms.about-left", { consequence_in: span(leader.consequence_in) })),
@@ -147,7 +148,7 @@ function card(first) {
     const also = rest
       .map(({ text }) => text)
       .filter((text) => !members.some((one) => one.text !== text && one.text.startsWith(text)));
-    redraw(others, also, () => also.map((text) => make("li", {}, t("alarms.also-text", { text }))));
+    redraw(others, null, () => also.map((text) => make("li", {}, t("alarms.also-text", { text }))));
     others.hidden = also.length === 0;
     put_right.hidden = leader.state !== "latched-acknowledged";
     seen.hidden = !fresh;
@@ -188,34 +189,37 @@ export const alarmsAway = (parent, snapshot) => {
   const away = snapshot.alarms.filter(isAway);
   const word = (alarm) =>
     alarm.state === "suppressed-by-design" ? t("alarms.not-sounding-it-has-a") : plain(alarm.state);
-  redraw(parent, away, () =>
-    away.length === 0
-      ? []
-      : [
-          make(
-            "div",
-            { class: "plate" },
-            make("h2", {}, t("alarms.put-away")),
-            bullets(
-              ...away.map((alarm) =>
-                make(
-                  "li",
-                  {},
+  redraw(
+    parent,
+    away.map(({ key }) => key),
+    () =>
+      away.length === 0
+        ? []
+        : [
+            make(
+              "div",
+              { class: "plate" },
+              make("h2", {}, t("alarms.put-away")),
+              bullets(
+                ...away.map((alarm) =>
                   make(
-                    "p",
+                    "li",
                     {},
-                    `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : t("alarms.until-shelved-until", { shelved_until: clock(alarm.shelved_until, snapshot) })}`,
+                    make(
+                      "p",
+                      {},
+                      `${alarm.text} · ${word(alarm)}${alarm.shelved_until === null ? "" : t("alarms.until-shelved-until", { shelved_until: clock(alarm.shelved_until, snapshot) })}`,
+                    ),
+                    muted(alarm.shelved_reason),
+                    alarm.state === "shelved"
+                      ? button(t("alarms.bring-back"), () =>
+                          tell("/api/unshelve", { alarm: alarm.key }, t("alarms.it-is-back")),
+                        )
+                      : null,
                   ),
-                  muted(alarm.shelved_reason),
-                  alarm.state === "shelved"
-                    ? button(t("alarms.bring-back"), () =>
-                        tell("/api/unshelve", { alarm: alarm.key }, t("alarms.it-is-back")),
-                      )
-                    : null,
                 ),
               ),
             ),
-          ),
-        ],
+          ],
   );
 };

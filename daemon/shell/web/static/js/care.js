@@ -2,7 +2,7 @@
 
 import { across, bullets, button, buttonRow, make, muted, redraw, say, strong } from "./dom.js";
 import { listen, live, pairing, sinceWord } from "./live.js";
-import { degrees, keep, prefer, qualityOf, reading, recall, span, state, trend, unit } from "./words.js";
+import { degrees, keep, prefer, qualityOf, reading, recall, span, state, trend } from "./words.js";
 import { t } from "./texts.js";
 
 const CAUTIONS = [
@@ -102,25 +102,18 @@ export function careRoom(root) {
       ),
     ].filter(Boolean),
   );
-  const ages = new Map();
   const tick = () => {
-    for (const channel of live.snapshot?.channels ?? []) {
-      const node = ages.get(channel.id);
-      if (node)
-        say(
-          node,
-          channel.age === null
-            ? t("care.never-read")
-            : t("care.age-ago", { age: span(channel.age + sinceWord()) }),
-        );
+    const channels = new Map(live.snapshot?.channels.map((channel) => [channel.id, channel]));
+    for (const node of probes.querySelectorAll("[data-age]")) {
+      const age = channels.get(node.dataset.age)?.age ?? null;
+      say(node, age === null ? t("care.never-read") : t("care.age-ago", { age: span(age + sinceWord()) }));
     }
   };
   function update(snapshot) {
-    redraw(probes, [unit(), snapshot.channels.map(({ age, ...rest }) => rest)], () =>
+    redraw(probes, null, () =>
       bullets(
         ...snapshot.channels.map((channel) => {
-          const age = make("span", { class: "quiet" });
-          ages.set(channel.id, age);
+          const age = make("span", { class: "quiet", "data-age": channel.id });
           return make(
             "li",
             {},
@@ -130,7 +123,7 @@ export function careRoom(root) {
         }),
       ),
     );
-    redraw(links, snapshot.links, () =>
+    redraw(links, null, () =>
       snapshot.links
         .filter(losing)
         .map((link) =>

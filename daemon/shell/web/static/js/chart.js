@@ -5,7 +5,7 @@ import { live } from "./live.js";
 import { markings, ROW, ROWS } from "./markings.js";
 import { readable } from "./reading.js";
 import { fingers } from "./touch.js";
-import { at, reading, shown } from "./words.js";
+import { at, reading, shown, zone } from "./words.js";
 import { t } from "./texts.js";
 
 let library;
@@ -74,6 +74,7 @@ export async function chart(
       padding: [marks.some(({ small }) => !small) ? ROWS * ROW + 8 : ROW + 8, 12, 0, 0],
       cursor: { drag: { x: true, y: false, setScale: false } },
       scales: { x: { time } },
+      tzDate: (seconds) => Plot.tzDate(new Date(seconds * 1000), zone()),
       axes: [
         {
           ...axis,

@@ -65,8 +65,10 @@ const question = (piece, asked, snapshot) =>
 export function deedsAsked(parent, snapshot) {
   const meat = new Map(snapshot.pieces.map((piece) => [piece.id, piece]));
   const open = snapshot.shift.asked.filter(({ piece }) => meat.has(piece));
-  redraw(parent, [open, [...meat.keys()]], () =>
-    open.map((asked) => question(meat.get(asked.piece), asked, snapshot)),
+  redraw(
+    parent,
+    open.map(({ piece }) => piece),
+    () => open.map((asked) => question(meat.get(asked.piece), asked, snapshot)),
   );
 }
 

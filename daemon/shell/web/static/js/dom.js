@@ -37,12 +37,26 @@ export function say(node, text) {
   if (node.textContent !== text) node.textContent = text;
 }
 
-/** Rebuild `parent` only when `what` changed. */
-export function redraw(parent, what, build) {
-  const signature = JSON.stringify(what);
+/** What a reader sees of it, to be compared: but for what the reader has opened or shut. */
+const shows = (node) =>
+  node.childNodes === undefined || node.nodeType === Node.TEXT_NODE
+    ? (node.data ?? node)
+    : [
+        node.tagName,
+        Array.from(node.attributes)
+          .filter(({ name }) => name !== "open")
+          .map(({ value }) => value),
+        Array.from(node.childNodes, shows),
+      ];
+
+/** Rebuild `parent` only when what it shows has changed: that is compared, not what it is made of, for a list of causes would one
+ * day miss one. acts: what its buttons act on and nobody sees. */
+export function redraw(parent, acts, build) {
+  const fresh = [build()].flat().filter(Boolean);
+  const signature = JSON.stringify([acts, fresh.map(shows)]);
   if (parent.signature === signature) return;
   parent.signature = signature;
-  parent.replaceChildren(...[build()].flat().filter(Boolean));
+  parent.replaceChildren(...fresh);
 }
 
 /** One lasting node an item: a press that begins before an update still ends on the same button. */

@@ -118,13 +118,8 @@ function calmFace(snapshot, first) {
   return [head, ...lines.map((text) => make("p", {}, text))];
 }
 
-/** What a reader sees of it, to be compared. */
-const shows = (node) => [node.className, node.textContent, Array.from(node.children, shows)];
-
 export function showGlance(snapshot) {
   const first = showAlarms(snapshot);
   find("calm").hidden = first !== undefined && !(snapshot.sleep.asleep && promised(snapshot));
-  // what it says is compared, not what it is made of: a list of causes would one day miss one
-  const face = calmFace(snapshot, first).filter(Boolean);
-  redraw(find("calm"), face.map(shows), () => face);
+  redraw(find("calm"), null, () => calmFace(snapshot, first));
 }

@@ -8,7 +8,7 @@ import { ask, listen, live, onSnapshot, pairing, sinceWord, take } from "./live.
 import { pitRoom } from "./pit.js";
 import { tickPieces } from "./pieces.js";
 import { handheldAsks } from "./spots.js";
-import { at, plain, readAs, span, state } from "./words.js";
+import { at, otherZone, plain, readAs, span, state } from "./words.js";
 import { t } from "./texts.js";
 
 const STALE_SECONDS = 15; // three missed beats
@@ -76,7 +76,7 @@ function frame(snapshot) {
   if (!snapshot.clock_trusted) troubles.push(t("main.the-watchs-clock-is-not"));
   if (live.facts && !live.facts.can_wake) troubles.push(t("main.nobody-can-be-woken-the"));
   if (live.facts && !live.facts.paired) troubles.push(t("main.you-may-look-to-press"));
-  redraw(find("health"), troubles, () =>
+  redraw(find("health"), null, () =>
     troubles.length === 0
       ? []
       : [
@@ -109,11 +109,12 @@ function tick() {
   document.body.toggleAttribute("data-stale", stale);
   find("stale").hidden = !stale;
   if (stale) say(find("stale"), t("main.no-word-from-the-watch", { told }));
+  const now = (live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000;
   say(
     find("link"),
     stale
       ? t("main.silent-quiet", { quiet: span(quiet) })
-      : t("main.live-time", { time: at((live.snapshot.time + live.snapshot.wall_offset + quiet) * 1000) }),
+      : t("main.live", { time: at(now), zone: otherZone(now) }),
   );
   room?.tick();
   tickPieces(find("pieces"));

@@ -179,7 +179,7 @@ export function nightRoom(root) {
   );
   showWakes();
   const update = (snapshot) => {
-    redraw(face, [snapshot.nap, snapshot.sleep, bedWord(snapshot)], () => napFace(snapshot));
+    redraw(face, null, () => napFace(snapshot));
     alarmsAway(away, snapshot);
     const { on_watch } = snapshot.shift;
     say(

@@ -176,7 +176,7 @@ export function pieceLines(parent, snapshot) {
       ready ? `${GOALS[ready.goal].toLowerCase()} ${when(ready.at.p50, snapshot)}` : "",
     ];
   };
-  redraw(parent, snapshot.pieces.map(told), () =>
+  redraw(parent, null, () =>
     snapshot.pieces.map((piece) => {
       const [name, core, stage, ready] = told(piece);
       return make(
@@ -224,9 +224,7 @@ function whatIf(first) {
     );
     form.hidden = piece.wrapped_at !== null || !CAN_BE_WRAPPED.includes(piece.stage);
     node.hidden = form.hidden && others.length === 0;
-    redraw(list, [others, snapshot.wall_offset, unit()], () =>
-      others.length ? [outlookTable(others, snapshot)] : [],
-    );
+    redraw(list, null, () => (others.length ? [outlookTable(others, snapshot)] : []));
   };
   return { node, update };
 }
@@ -376,7 +374,7 @@ function changing(first) {
   );
   const update = (piece, snapshot) => {
     const meat = snapshot.channels.filter((channel) => channel.role === "meat");
-    redraw(probe, [meat.map((channel) => channel.id), piece.channel], () => [
+    redraw(probe, null, () => [
       ...meat.map(({ id, name }) => make("option", { value: id, selected: id === piece.channel }, name)),
       make("option", { value: "", selected: piece.channel === null }, t("pieces.none-it-is-read-by-hand")),
     ]);
@@ -435,32 +433,21 @@ function card(first) {
     latest = piece;
     const snapshot = live.snapshot;
     const channel = snapshot.channels.find((c) => c.id === piece.channel);
-    const { safety: known, ...rest } = piece;
-    redraw(top, [rest, channel?.quality, channel?.doubts, snapshot.serve_at, unit()], () =>
-      face(piece, channel, snapshot),
-    );
+    redraw(top, null, () => face(piece, channel, snapshot));
     asking.update(piece, snapshot);
     moving.update(piece, snapshot);
     spots.update(piece, snapshot);
-    redraw(buttons, piece.stage, () =>
+    redraw(buttons, null, () =>
       (NEXT[piece.stage] ?? []).map(([kind, text], index) =>
         mark(kind, text, piece.id, index === 0 ? { class: "main" } : {}),
       ),
     );
-    // Whole minutes only, so that an open list stays open while it is read.
-    redraw(
-      safety,
-      [
-        Object.values(known).map((value) => (typeof value === "number" ? Math.round(value / 60) : value)),
-        deedsOf(piece, snapshot),
-      ],
-      () => {
-        const open = safety.querySelector("details")?.open;
-        const parts = safetyFace(piece, snapshot);
-        if (open) parts.at(-1).open = true;
-        return parts;
-      },
-    );
+    redraw(safety, null, () => {
+      const open = safety.querySelector("details")?.open;
+      const parts = safetyFace(piece, snapshot);
+      if (open) parts.at(-1).open = true;
+      return parts;
+    });
     tick();
   };
   return { node, update, tick };

@@ -197,12 +197,6 @@ function firesFace(snapshot) {
   ];
 }
 
-/** So that an open list stays as it is while it is read. */
-const byTheMinute = (value) =>
-  JSON.stringify(value, (_key, inner) =>
-    typeof inner === "number" ? Math.round(inner > 1 ? inner / 60 : inner * 100) : inner,
-  );
-
 const WIDE = matchMedia("(min-width: 900px)");
 
 export function pitRoom(root) {
@@ -266,9 +260,9 @@ export function pitRoom(root) {
   const update = (watch) => {
     const snapshot = ofPit(watch);
     choice.update(watch);
-    redraw(face, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitFace(snapshot));
-    redraw(words, [snapshot.pit, Math.floor(snapshot.time / 10), unit()], () => pitWords(snapshot));
-    redraw(often, snapshot.pit.stage === "unlit", () => [
+    redraw(face, null, () => pitFace(snapshot));
+    redraw(words, null, () => pitWords(snapshot));
+    redraw(often, null, () => [
       snapshot.pit.stage === "unlit"
         ? mark("fire-lit", t("pit.fire-is-lit"), null, { class: "main" })
         : mark("log", t("pit.log-put-on"), null, { class: "main" }),
@@ -277,25 +271,14 @@ export function pitRoom(root) {
     ]);
     showMini(snapshot);
     pieceLines(lines, snapshot);
-    redraw(
-      serve,
-      [
-        snapshot.serve_at,
-        snapshot.cook_name,
-        byTheMinute(snapshot.standing),
-        snapshot.pieces.map((piece) => piece.name),
-        unit(),
-      ],
-      () => {
-        const left =
-          isBehind(snapshot.standing) === behind ? serve.querySelector("details")?.open : undefined;
-        behind = isBehind(snapshot.standing);
-        return standingFace(snapshot, left);
-      },
-    );
-    redraw(spots, [snapshot.pit.evenness, unit()], () => grateFace(snapshot.pit.evenness));
+    redraw(serve, null, () => {
+      const left = isBehind(snapshot.standing) === behind ? serve.querySelector("details")?.open : undefined;
+      behind = isBehind(snapshot.standing);
+      return standingFace(snapshot, left);
+    });
+    redraw(spots, null, () => grateFace(snapshot.pit.evenness));
     said.update(snapshot);
-    redraw(fires, snapshot.fires, () => firesFace(snapshot));
+    redraw(fires, null, () => firesFace(snapshot));
     pieces(list, snapshot);
     curve?.update(snapshot);
     tick();

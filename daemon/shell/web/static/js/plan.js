@@ -131,16 +131,12 @@ export function planRoom(root) {
   let had = null;
   const update = (snapshot) => {
     const { plan, pieces, serve_at } = snapshot;
-    redraw(face, [plan, serve_at, pieces.length, Math.floor(snapshot.time / 60)], () =>
-      plan ? kept(snapshot) : none(snapshot),
-    );
+    redraw(face, null, () => (plan ? kept(snapshot) : none(snapshot)));
     form.hidden = pieces.length === 0 || serve_at === null;
     if (Boolean(plan) !== had) form.open = !plan;
     had = Boolean(plan);
     drop.hidden = !plan;
-    redraw(serving, [snapshot.standing, serve_at, Math.floor(snapshot.time / 60)], () =>
-      standingFace(snapshot, undefined, plan !== null),
-    );
+    redraw(serving, null, () => standingFace(snapshot, undefined, plan !== null));
     showWood.update(live.snapshot);
     showReminders.update(live.snapshot);
   };

@@ -107,7 +107,7 @@ function adding() {
     ),
   );
   const update = ({ pieces }) =>
-    redraw(piece, [pieces.map(({ id }) => id), live.snapshot.cook_id], () =>
+    redraw(piece, live.snapshot.cook_id, () =>
       choices([["", t("reminders.whichever-comes-first")], ...pieces.map(({ id, name }) => [id, name])]),
     );
   return { node, update };
@@ -125,10 +125,13 @@ export function reminders() {
   );
   const update = (snapshot) => {
     node.hidden = snapshot.pieces.length === 0;
-    redraw(list, [snapshot.reminders, Math.floor(snapshot.time / 60)], () =>
-      snapshot.reminders.length
-        ? bullets(...snapshot.reminders.map((reminder) => row(reminder, snapshot)))
-        : muted(t("reminders.none-spritz-turn-refill")),
+    redraw(
+      list,
+      snapshot.reminders.map(({ id }) => id),
+      () =>
+        snapshot.reminders.length
+          ? bullets(...snapshot.reminders.map((reminder) => row(reminder, snapshot)))
+          : muted(t("reminders.none-spritz-turn-refill")),
     );
     fresh.update(snapshot);
   };

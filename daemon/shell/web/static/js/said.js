@@ -37,7 +37,7 @@ export function saidMarks() {
   const update = (snapshot) => {
     const { marks } = snapshot;
     node.hidden = marks.length === 0;
-    redraw(list, [marks, snapshot.pieces.length], () => bullets(...marks.map((mark) => row(mark, snapshot))));
+    redraw(list, marks, () => bullets(...marks.map((mark) => row(mark, snapshot))));
   };
   return { node, update };
 }

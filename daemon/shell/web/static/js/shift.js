@@ -169,18 +169,16 @@ export function shiftRoom(root) {
     ),
   );
   const paint = (snapshot) => {
-    redraw(who, snapshot.shift.on_watch, () => holder(snapshot));
-    redraw(now, [Math.floor(snapshot.time / 20), snapshot.alarms, snapshot.shift], () => [
-      part(t("shift.now"), nowLines(snapshot)),
-    ]);
-    redraw(next, [Math.floor(snapshot.time / 60), snapshot.serve_at], () => [
+    redraw(who, null, () => holder(snapshot));
+    redraw(now, null, () => [part(t("shift.now"), nowLines(snapshot))]);
+    redraw(next, null, () => [
       part(
         t("shift.next"),
         coming(snapshot).map(([time, text]) => line(`${when(time, snapshot)} ${text}`)),
         t("shift.nothing-is-forecast-yet"),
       ),
     ]);
-    redraw(done, marks, () => [
+    redraw(done, null, () => [
       part(t("shift.done"), doneLines(marks, snapshot), t("shift.no-mark-in-the-last-8")),
     ]);
   };

@@ -77,7 +77,7 @@ export function spotReadings(first) {
   const update = (piece, snapshot) => {
     if (piece.channel === null && !wasAsked) node.open = true; // without a probe this is how it is followed
     wasAsked = piece.channel === null;
-    redraw(list, [piece.spots, snapshot.wall_offset, unit()], () =>
+    redraw(list, piece.spots, () =>
       piece.spots.length
         ? bullets(...piece.spots.map((spot) => line(piece, spot, snapshot)))
         : muted(t("spots.nothing-was-read-by-hand")),
@@ -89,28 +89,31 @@ export function spotReadings(first) {
 /** A handheld probe has come to rest: of which piece is it? */
 export function handheldAsks(snapshot) {
   const { handheld, pieces } = snapshot;
-  redraw(find("handheld"), [handheld, pieces.map(({ id }) => id), unit()], () =>
-    !handheld || handheld.celsius === null
-      ? []
-      : [
-          make(
-            "section",
-            { class: "plate small", "aria-label": t("spots.handheld-probe") },
-            make("h2", {}, t("spots.the-handheld-probe-reads", { celsius: degrees(handheld.celsius) })),
+  redraw(
+    find("handheld"),
+    pieces.map(({ id }) => id),
+    () =>
+      !handheld || handheld.celsius === null
+        ? []
+        : [
             make(
-              "div",
-              { class: "buttons tight" },
-              ...pieces.map((piece) =>
-                button(piece.name, () =>
-                  tell(
-                    "/api/choose-spot",
-                    { piece: piece.id },
-                    t("spots.kept-for-name", { name: piece.name }),
+              "section",
+              { class: "plate small", "aria-label": t("spots.handheld-probe") },
+              make("h2", {}, t("spots.the-handheld-probe-reads", { celsius: degrees(handheld.celsius) })),
+              make(
+                "div",
+                { class: "buttons tight" },
+                ...pieces.map((piece) =>
+                  button(piece.name, () =>
+                    tell(
+                      "/api/choose-spot",
+                      { piece: piece.id },
+                      t("spots.kept-for-name", { name: piece.name }),
+                    ),
                   ),
                 ),
               ),
             ),
-          ),
-        ],
+          ],
   );
 }

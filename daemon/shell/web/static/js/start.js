@@ -2,7 +2,18 @@
 
 import { button, buttonRow, make, choices } from "./dom.js";
 import { live, put, tell } from "./live.js";
-import { degrees, inside, isFahrenheit, kilos, mass, massUnit, shown, unit } from "./words.js";
+import {
+  degrees,
+  inside,
+  isFahrenheit,
+  isoDay,
+  kilos,
+  mass,
+  massUnit,
+  otherZone,
+  shown,
+  unit,
+} from "./words.js";
 import { t } from "./texts.js";
 
 const INCH_CM = 2.54;
@@ -165,7 +176,7 @@ export function startForm({ cuts, hold_rules }) {
   const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
   const plan = make("div", { class: "stack", role: "status" });
   const order = () => {
-    const date = new Date((live.snapshot.time + live.snapshot.wall_offset) * 1000).toISOString().slice(0, 10);
+    const date = isoDay((live.snapshot.time + live.snapshot.wall_offset) * 1000);
     const cook = {
       id: `${date}-${identifier(name.value)}`,
       name: name.value,
@@ -176,7 +187,7 @@ export function startForm({ cuts, hold_rules }) {
     };
     if (guests.value) cook.guests = Number(guests.value);
     if (splits.value) cook.wood = { stock: Number(splits.value) };
-    if (serve.value) cook.serve_at = new Date(serve.value).toISOString();
+    if (serve.value) cook.serve_at = serve.value; // in the rig's zone, as every time of the page
     return cook;
   };
   const send = async (event) => {
@@ -210,7 +221,7 @@ export function startForm({ cuts, hold_rules }) {
       make("label", { class: "wide" }, t("start.name-of-the-cook"), name),
       make("label", {}, t("start.pit-low-unit", { unit: unit() }), low),
       make("label", {}, t("start.pit-high-unit", { unit: unit() }), high),
-      make("label", { class: "wide" }, t("start.serve-at-may-stay-empty"), serve),
+      make("label", { class: "wide" }, t("start.serve-at", { zone: otherZone(Date.now()) }), serve),
       make("label", {}, t("start.rest-min"), rest),
       make("label", { class: "wide" }, t("start.hot-holding-follows"), hold),
       make("label", {}, t("start.guests-may-stay-empty"), guests),

@@ -75,10 +75,8 @@ export function wood() {
   );
   const update = (snapshot) => {
     node.hidden = snapshot.wood === null || snapshot.pieces.length === 0;
-    redraw(face, [snapshot.wood, Math.floor(snapshot.time / 60)], () =>
-      snapshot.wood === null ? [] : woodFace(snapshot, snapshot),
-    );
-    redraw(tray, snapshot.grease, () => trayFace(snapshot));
+    redraw(face, null, () => (snapshot.wood === null ? [] : woodFace(snapshot, snapshot)));
+    redraw(tray, null, () => trayFace(snapshot));
   };
   return { node, update };
 }

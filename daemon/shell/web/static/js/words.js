@@ -24,13 +24,15 @@ const tellWatch = (name, value) => {
   // biome-ignore lint/suspicious/noDocumentCookie: set at once, for the request that follows
   document.cookie = `${name}=${value}; path=/; max-age=31536000; SameSite=Strict`;
 };
-const reads = { unit: kept("unit"), clock: kept("clock") };
-for (const [name, value] of Object.entries(reads)) if (value !== null) tellWatch(name, value);
+const choices = { unit: kept("unit"), clock: kept("clock") };
+const reads = { ...choices, zone: undefined }; // a zone of the tz database; without one the phone's own
+for (const [name, value] of Object.entries(choices)) if (value !== null) tellWatch(name, value);
 /** How this phone reads: "C" or "F", "12" or "24"; what it never chose, as the rig's people do. */
 export const reading = (name) => reads[name];
 export function readAs(facts) {
   reads.unit ??= facts.fahrenheit ? "F" : "C";
   reads.clock ??= facts.twelve_hours ? "12" : "24";
+  reads.zone = facts.zone;
 }
 export function prefer(name, value) {
   reads[name] = value;
@@ -72,23 +74,38 @@ export const trend = (rate) => trendParts(rate).join(" ").trim();
 export const trendLines = (rate) => trendParts(rate).map((part) => make("span", { class: "line" }, part));
 
 const onTheMinute = (milliseconds) => new Date(Math.round(milliseconds / 60000) * 60000); // 04:59:59.9 is five o'clock
-export const at = (milliseconds) =>
-  onTheMinute(milliseconds).toLocaleTimeString(
+const timeOfDay = (instant, timeZone) =>
+  instant.toLocaleTimeString(
     [],
     reads.clock === "12"
-      ? { hour: "numeric", minute: "2-digit", hour12: true }
-      : { hour: "2-digit", minute: "2-digit", hourCycle: "h23" },
+      ? { hour: "numeric", minute: "2-digit", hour12: true, timeZone }
+      : { hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone },
   );
+export const zone = () => reads.zone;
+/** Times are the rig's, wherever the phone is. */
+export const at = (milliseconds) => timeOfDay(onTheMinute(milliseconds), reads.zone);
 export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
+
+/** " Europe/London" where this phone's clock says something else than the rig's, else nothing. */
+export function otherZone(milliseconds) {
+  const then = new Date(milliseconds);
+  return timeOfDay(then, reads.zone) === timeOfDay(then, undefined) ? "" : ` ${reads.zone}`;
+}
+
+/** "2026-06-13", in the rig's zone. */
+export const isoDay = (milliseconds) =>
+  new Date(milliseconds).toLocaleDateString("sv", { timeZone: reads.zone });
 
 /** The time of day, and the weekday where it is not today. */
 export function when(engine, snapshot) {
   const [then, now] = [engine, snapshot.time].map((time) =>
-    onTheMinute((time + snapshot.wall_offset) * 1000),
+    onTheMinute((time + snapshot.wall_offset) * 1000).getTime(),
   );
   const weekday =
-    then.toDateString() === now.toDateString() ? "" : `${then.toLocaleDateString([], { weekday: "short" })} `;
-  return weekday + at(then.getTime());
+    isoDay(then) === isoDay(now)
+      ? ""
+      : `${new Date(then).toLocaleDateString([], { weekday: "short", timeZone: reads.zone })} `;
+  return weekday + at(then);
 }
 
 /** "since 22:10", or nothing where it is not known since when. */
@@ -97,7 +114,12 @@ export const since = (engine, snapshot) =>
     ? t("words.since-engine", { engine: when(engine, snapshot) })
     : "";
 export const day = (utc) =>
-  new Date(utc * 1000).toLocaleDateString([], { day: "numeric", month: "short", year: "numeric" });
+  new Date(utc * 1000).toLocaleDateString([], {
+    day: "numeric",
+    month: "short",
+    year: "numeric",
+    timeZone: reads.zone,
+  });
 
 export function span(seconds) {
   const s = Math.max(0, Math.round(seconds));
