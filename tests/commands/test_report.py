@@ -94,5 +94,5 @@ def test_a_night_at_full_speed_is_a_finished_cook_and_its_messages_were_reviewed
     rig, _ = load_both(tmp_path / "rig.toml", None)
     assert rig.pit.band.low < max(pit) < rig.pit.band.high + 15 and min(pit) < 30
     marks = [e["kind"] for e in kept.events if e["event"] == "mark"]
-    assert marks.count("log") > len(scripted) and marks.count("meat-on") == 1
+    assert marks.count("log") > len(scripted) and marks.count("meat-on") == 2
     assert night.page_of(tmp_path) == night.FILE.read_text(encoding="utf-8")
