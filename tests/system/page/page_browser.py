@@ -70,8 +70,8 @@ def enter(page: Page, view: str) -> None:
         page.evaluate("view => { location.hash = view; }", f"#{view}")
         behind = "#night" if room == "shift" else "#cooks"
         expect(page.locator(".rooms a[aria-current=page]")).to_have_attribute("href", behind)
-    expect(page.locator(f"#room[data-shown={room}] .plate").first).to_be_visible()
-    expect(page.locator(SETTLED.get(room, "#room .plate")).first).to_be_visible()
+    expect(page.locator(f"#room[data-shown={room}] .plate:visible").first).to_be_visible()
+    expect(page.locator(SETTLED.get(room, "#room .plate:visible")).first).to_be_visible()
 
 
 def unfold(page: Page) -> None:
