@@ -180,6 +180,9 @@ class Engine(CookOrders):
         events = self._close_missed(now)
         self.grace.resumed(now, item.watched_until)
         self.alarms.resumed(now)
+        for gone in self.pits_gone:
+            events += self._annunciated(self.alarms.retire(gone, now), now)
+        self.pits_gone = ()
         for pit in self.pits.values():
             pit.since.resumed(now)
         self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE

@@ -111,3 +111,10 @@ class PitWatch:
         self.fires = [FireNoticed(time, FireSign(sign), at, how, self.id) for time, sign, at, how in dumped["fires"]]
         self.evenness = Evenness.loaded(dumped["evenness"])
         self.since.load(dumped["since"])
+
+
+def renamed_pit(before: Iterable[str], now: Iterable[str]) -> dict[str, str]:
+    """The pit that was given another id in the rig, old -> new: where just one is no more and just one is new. Ids of the pits
+    beside the first, which is known by its place."""
+    gone, new = set(before) - set(now), set(now) - set(before) - {""}
+    return {gone.pop(): new.pop()} if len(gone) == len(new) == 1 else {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import astuple, replace
+from math import nan
 from typing import Any
 
 from daemon.core import inputs
@@ -20,7 +21,7 @@ from daemon.core.marks import Marks
 from daemon.core.pieces.changes import at_home
 from daemon.core.pieces.piece import Circumstances, PieceWatch
 from daemon.core.pieces.pieces import Pieces
-from daemon.core.pit_watch import PitWatch
+from daemon.core.pit_watch import PitWatch, renamed_pit
 from daemon.core.plan.duties import Duties
 from daemon.core.plan.steps import NO_FIRE
 from daemon.core.readings.conditioning import Conditioner
@@ -56,6 +57,8 @@ class WatchState:
         self.trace = Trace()
         self.pits = {pit: PitWatch(pit, settings, self.conditioner, self.trace) for pit in settings.pit_names}
         """By id; the first is called "" here."""
+        self.pits_gone: tuple[str, ...] = ()
+        """Ids of those that a checkpoint knows and the rig no more: their alarms end with the next life."""
         self.pit = self.pits[""]
         """The first, most often the only one."""
         self.readout = self.pit.readout
@@ -240,8 +243,13 @@ class WatchState:
         return piece.question_for_forecaster(now, self.trace, around)
 
     def _pit_minutes(self, piece: PieceWatch, first: int, last: int) -> list[float]:
-        """Control value of each engine minute, °C, of whichever pit the piece was on then."""
-        return piece.along(first, last, lambda pit, begin, until: self.pits[pit].readout.pit_minutes(begin, until))
+        """Control value of each engine minute, °C, of whichever pit the piece was on then; NaN of one that is no more."""
+
+        def minutes(pit: str, begin: int, until: int) -> list[float]:
+            known = self.pits.get(pit)
+            return [nan] * (until - begin + 1) if known is None else known.readout.pit_minutes(begin, until)
+
+        return piece.along(first, last, minutes)
 
     def standing(self, now: float) -> Standing | None:
         """Ahead or behind, see `Pieces.standing`."""
@@ -319,20 +327,27 @@ class WatchState:
         """The inverse of `dump`, on an engine of the same rig. Raises ValueError for one of another version."""
         if dumped.get("version") != CHECKPOINT_VERSION:
             raise ValueError(f"version {dumped.get('version')}, known: {CHECKPOINT_VERSION}")
-        self.settings = replace(self.settings, cook=at_home(cook_from_plain(dumped["cook"]), self.pits))
+        others: dict[str, Any] = dumped.get("pits", {})  # not in the checkpoints of earlier versions
+        renamed = renamed_pit(others, self.pits)
+        channels = {channel.id: channel.pit for channel in self.settings.with_role(Role.MEAT)}
+        cook = at_home(cook_from_plain(dumped["cook"]), self.pits, renamed, channels)
+        self.settings = replace(self.settings, cook=cook)
         self._begin_cook()
         self.wall = inputs.WallClock(*dumped["wall"])
         self.pit.load(dumped)
-        for pit, state in dumped.get("pits", {}).items():  # not in the checkpoints of earlier versions
-            if pit in self.pits:
-                self.pits[pit].load(state)
+        self.pits_gone = tuple(pit for pit in others if pit not in self.pits)
+        for pit, state in others.items():
+            if (known := self.pits.get(renamed.get(pit, pit))) is not None:
+                known.load(state)
         self.good_at = dict(dumped["since"]["good_at"])
         for part in PARTS_KEPT:
             if part in dumped:  # a checkpoint of an earlier version has fewer
                 getattr(self, part).load(dumped[part])
+        self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
         for piece in self.pieces.values():
             self._use(piece)
-        self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
+            piece.pits_are_called(renamed)
+            piece.cooked_on(piece.settings.pit, 0 if self._closed is None else self._closed + 1)
         self._asleep_since, self._acted_at = dumped["asleep_since"], dumped.get("acted_at")
         if "duties" in dumped:  # not in the checkpoints of earlier versions
             self.duties.load(dumped["duties"])

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from config.cook import Cook
 from config.delivery import ReachWithChart
@@ -80,6 +80,8 @@ SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
 TOPICS_NOTE = "announced-topics"
+PITS_NOTE = "pits"
+"""Ids of the pits, the first one first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,17 @@ def state_files(state: Path) -> list[Path]:
     return [*names(state / JOURNAL_FILE), *(state / name for name in others)]
 
 
+def in_known_order(rig: Rig, known: Any) -> Rig:
+    """The rig with that pit first which was the first before, wherever it stands in the file: what is remembered of the first
+    pit, and what is on it, must not go to another. known: the ids then, as noted; a first pit under a new id is the one that
+    nobody knew."""
+    if not isinstance(known, list) or not known:
+        return rig
+    new = [pit for pit in rig.pits if pit.id not in known]
+    first = next((pit for pit in rig.pits if pit.id == known[0]), new[0] if len(new) == 1 else rig.pit)
+    return rig.model_copy(update={"pit": first, "other_pits": tuple(pit for pit in rig.pits if pit is not first)})
+
+
 class Watch:
     """One running watch. Build it, then `run` until cancelled."""
 
@@ -118,6 +131,9 @@ class Watch:
         for problem in unserved(self.rig, str(files.rig)):
             log.warning("%s", problem)
         self.journal = Journal.opened(self.state / JOURNAL_FILE)
+        if len(self.rig.pits) > 1:
+            with contextlib.suppress(sqlite3.Error):  # a disk that cannot be read: the order of the file
+                self.rig = in_known_order(self.rig, self.journal.notes.note(PITS_NOTE))
         boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
         self.clock = clock or SystemClock(resume_at)
@@ -369,6 +385,7 @@ class Watch:
         now = self.loop.stamp()
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
+        self.journal.notes.set_note(PITS_NOTE, [pit.id for pit in self.rig.pits])
         resumed = Resumed(watched_until=self.journal.newest_event_time(), life=secrets.token_hex(LIFE_BYTES))
         await self.loop.drive(now, resumed)
         for pit in self.engine.pits.values():

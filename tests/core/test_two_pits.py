@@ -33,6 +33,7 @@ from tests.core.night import AUDIENCES, NIGHT, engine_at_night, read, restarted,
 from tests.core.two_pits import BAND, BED, BY_SIMULATION, EVENING, TWO, TwoPits
 from tests.texts.english import in_english
 
+IDLE = replace(TWO.cook, id="no-cook", pieces=())
 FIRST, DRUM = "pit-falling/pit", "pit-falling/drum"
 WARM = {"pit_left": 122.0, "pit_right": 119.0, "drum_left": 121.0, "drum_right": 118.0, "chuck": 40.0, "lamb": 30.0}
 
@@ -268,6 +269,40 @@ def test_a_checkpoint_of_one_pit_is_read_by_a_rig_that_has_another_by_now_and_th
     one = Engine(alone)
     one.load(json.loads(json.dumps(two.dump())))
     assert {p.settings.pit for p in one.pieces.values()} == {""} and one.pit.stage.stage == "in-band"
+
+
+def test_a_pit_under_a_new_id_keeps_its_fire_its_meat_and_its_past() -> None:
+    engine, _ = burning()
+    read(engine, 1800.0, 3600.0, **(WARM | {"drum_left": 60.0, "drum_right": 58.0}))
+    assert {a.subject for a in engine.alarms.views() if a.state is AlarmState.UNACKNOWLEDGED} == {"drum"}
+    channels = tuple(replace(c, pit="smoker") if c.pit == "drum" else c for c in TWO.channels)
+    renamed = replace(TWO, channels=channels, other_pits=(replace(TWO.other_pits[0], id="smoker"),), cook=IDLE)
+    again = Engine(renamed)
+    again.load(json.loads(json.dumps(engine.dump())))
+    assert {id_: p.settings.pit for id_, p in again.pieces.items()} == {"chuck": "", "lamb": "smoker"}
+    assert again.pits["smoker"].stage.stage == engine.pits["drum"].stage.stage
+    first = int(NIGHT // 60)
+    along = [each._pit_minutes(each.pieces["lamb"], first, first + 45) for each in (engine, again)]
+    assert along[0] == along[1]
+    step(again, inputs.Resumed(watched_until=NIGHT + 3600.0), NIGHT + 3603.0)
+    assert "drum" not in {a.subject for a in again.alarms.views() if a.state is not AlarmState.NORMAL}
+    told = read(again, 3605.0, 5400.0, **(WARM | {"drum_left": 50.0, "drum_right": 48.0}))
+    assert any("/smoker" in e.alarm for e in told if isinstance(e, Notification) and e.level is Level.WAKE)
+
+
+def test_meat_of_a_pit_that_is_no_more_goes_where_its_probe_is() -> None:
+    engine, _ = burning()
+    home = {"lamb": "kiln", "drum-left": "kiln", "drum-right": "spit"}
+    channels = tuple(replace(c, pit=home.get(c.id, c.pit)) for c in TWO.channels)
+    others = (replace(TWO.other_pits[0], id="kiln"), replace(TWO.other_pits[0], id="spit"))
+    changed = replace(TWO, channels=channels, other_pits=others, cook=IDLE)
+    again = Engine(changed)
+    again.load(json.loads(json.dumps(engine.dump())))
+    assert again.pieces["lamb"].settings.pit == "kiln"
+    first = int(NIGHT // 60)
+    assert len(again._pit_minutes(again.pieces["lamb"], first, first + 45)) == 46, "of the old pit nothing is known"
+    step(again, inputs.Resumed(watched_until=NIGHT + 1800.0), NIGHT + 1803.0)
+    read(again, 1805.0, 3600.0, **WARM)
 
 
 def test_a_snapshot_of_a_rig_with_one_pit_lists_no_others() -> None:

@@ -100,6 +100,19 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
         again.journal.close()
         again.lock.release()
 
+    first, second = PITS.split("[[pits]]")[1:]
+    rig.write_text(rig.read_text().replace(PITS, f"\n[[pits]]{second}[[pits]]{first}"))
+    swapped = Watch(Files(rig, cook, tmp_path / "state"), SpedUpClock(clock.now(), FACTOR), FACTOR)
+    try:
+        assert [pit.id for pit in swapped.rig.pits] == ["offset", "drum"], "not by the place in the file"
+        assert swapped.engine.pit.stage.stage == "in-band"
+        assert {id_: piece.settings.pit for id_, piece in swapped.engine.pieces.items()} == {
+            id_: piece.settings.pit for id_, piece in watch.engine.pieces.items()
+        }
+    finally:
+        swapped.journal.close()
+        swapped.lock.release()
+
 
 def _events(journal: Journal) -> Iterator[tuple[str, str]]:
     for event in journal.events():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 
 from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MovePiece, MoveProbe, RemovePiece
@@ -72,10 +72,19 @@ def _moved(pieces: tuple[PieceSettings, ...], name: str, channel: str | None) ->
     return tuple(replace(p, channel=own.get(p.id, p.channel)) for p in pieces)
 
 
-def at_home(cook: CookSettings, pits: Container[str]) -> CookSettings:
-    """The same where a pit is no more: its pieces are on the first."""
-    pieces = tuple(p if p.pit in pits else replace(p, pit="") for p in cook.pieces)
-    return replace(cook, pieces=pieces, bands=tuple((pit, band) for pit, band in cook.bands if pit in pits))
+def at_home(
+    cook: CookSettings, pits: Container[str], renamed: Mapping[str, str], channels: Mapping[str, str]
+) -> CookSettings:
+    """The same where a pit is no more: its pieces are on the one it is called now, else on that of their probe, else on the
+    first. renamed: pit -> its new id. channels: meat channel -> its pit."""
+
+    def home(piece: PieceSettings) -> str:
+        named = renamed.get(piece.pit, piece.pit)
+        return named if named in pits else channels.get(piece.channel or "", "")
+
+    pieces = tuple(replace(p, pit=home(p)) for p in cook.pieces)
+    bands = ((renamed.get(pit, pit), band) for pit, band in cook.bands)
+    return replace(cook, pieces=pieces, bands=tuple((pit, band) for pit, band in bands if pit in pits))
 
 
 def wrong_with(cook: CookSettings, meat: Container[str], pits: Container[str] = ("",)) -> Text:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from math import isnan, nan
@@ -262,6 +262,10 @@ class PieceWatch:
         """From this engine minute on its pit is another."""
         if self._pits[-1][1] != pit:
             self._pits.append((minute, pit))
+
+    def pits_are_called(self, renamed: Mapping[str, str]) -> None:
+        """renamed: pit -> the id it has now."""
+        self._pits = [(minute, renamed.get(pit, pit)) for minute, pit in self._pits]
 
     def along(self, first: int, last: int, of_pit: Callable[[str, int, int], list[float]]) -> list[float]:
         """A value of each engine minute from first to last, by whichever pit it was on then."""

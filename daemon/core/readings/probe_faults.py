@@ -377,8 +377,10 @@ class ProbeFaults:
 
 
 def _pit_level(channels: dict[str, ProbeMinutes]) -> list[float]:
-    """Minute by minute, the median of the pit channels that were read."""
+    """Minute by minute, the median of the pit channels that were read; NaN throughout where this pit has none."""
     pits = [channel.celsius for channel in channels.values() if channel.settings.role is Role.PIT]
+    if not pits:
+        return [nan] * max((len(channel.celsius) for channel in channels.values()), default=0)
     columns = ([value for value in column if not isnan(value)] for column in zip(*pits, strict=True))
     return [median(column) if column else nan for column in columns]
 
