@@ -10,6 +10,7 @@ from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
 from daemon.core.food_safety.record import SafetyView
 from daemon.core.forecast.plan import Standing
 from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
+from daemon.core.marks import SAME
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
@@ -168,3 +169,12 @@ class Snapshot:
     shift: ShiftView = field(default_factory=ShiftView)
     pits: tuple[PitView, ...] = ()
     """All of them in a rig with several, the first as in `pit`; else none."""
+
+    def newest_mark(
+        self, what: str | None, piece: str | None, said_at: float | None = None, pit: str = ""
+    ) -> MarkView | None:
+        """What an order takes back, found as the engine finds it: the newest that fits. what: None = of any kind. said_at: None =
+        whenever it was said. pit: an id; "" = the first."""
+        own = (mark for mark in self.marks if mark.pit in ("", pit or self.pit.id))
+        fits = (mark for mark in own if mark.piece == piece and what in (None, mark.what))
+        return next((m for m in fits if said_at is None or abs(m.said_at - said_at) < SAME), None)

@@ -12,6 +12,8 @@ from daemon.core.events import AlarmChanged, AlarmState, Event, ForecastWanted, 
 from daemon.core.inputs import AddReminder, Input, KeepPlan, Mark, MarkKind, SpotReading, TakeBack
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
+from daemon.core.said import say
+from daemon.shell.web.understood import understood
 from tests.core.test_changing_cook import Night, the
 
 
@@ -86,6 +88,23 @@ def test_a_mark_at_a_wrong_time_is_taken_back_and_made_anew() -> None:
     assert [(m.what, m.at) for m in night.engine.snapshot(night.now).marks if m.what == "wrapped"] == [
         ("wrapped", done)
     ]
+
+
+def test_the_answer_names_the_mark_that_goes() -> None:
+    """Of three logs the newest said goes first, whether or not the order names when it was said."""
+    night = Night()
+    for _ in range(3):
+        night.give(Mark(MarkKind.LOG, at=night.now - 60.0))
+        night.minutes(5)
+    logs = [m for m in night.engine.snapshot(night.now).marks if m.what == "log"]
+    assert len(logs) == 3
+    for left, said_at in ((logs, None), (logs[1:], None), (logs[2:], logs[2].said_at)):
+        order, seen = TakeBack("log", None, said_at), night.engine.snapshot(night.now)
+        answer = understood(order, seen)
+        gone = the(TakenBack, night.give(order))
+        assert answer == say("understood.back", what="log", at=gone.at)
+        assert seen.newest_mark("log", None, said_at) == left[0]
+        assert [m for m in night.engine.snapshot(night.now).marks if m.what == "log"] == left[1:]
 
 
 def test_a_log_taken_back_leaves_the_logs_and_intervals_of_the_others() -> None:

@@ -58,8 +58,7 @@ def _kinds(*kinds: str) -> str:
 def newest(snapshot: Snapshot, piece: str | None, what: str = LAST) -> MarkView | None:
     """What would be taken back: the newest that was said of a piece, or of none (of the first pit then). what: its kind, or
     `LAST`."""
-    own = (m for m in snapshot.marks if m.pit in ("", snapshot.pit.id))
-    return next((m for m in own if m.piece == piece and what in (LAST, m.what)), None)
+    return snapshot.newest_mark(None if what == LAST else what, piece)
 
 
 def _last_said(piece: Callable[[Any], str | None]) -> Callable[[Any, Snapshot], str]:

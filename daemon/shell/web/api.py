@@ -340,10 +340,7 @@ class Api:
     async def take_back(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.TakeBackOrder)
         pit = self._pit(order.pit)
-        own = ("", self._snapshot().pit.id) if not pit else (pit,)
-        marks = [m for m in self._snapshot().marks if m.pit in ("", *own)]
-        named = [m for m in marks if (m.what, m.piece) == (order.what, order.piece)]
-        if not named or (order.said_at is not None and all(m.said_at != order.said_at for m in named)):
+        if self._snapshot().newest_mark(order.what, order.piece, order.said_at, pit) is None:
             of = "" if order.piece is None else f" of {order.piece}"
             raise Refused(422, f"no {order.what}{of} stands that could be taken back", "what")
         return self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))

@@ -20,9 +20,8 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
                 return _of_pit(marked, pit, seen) if kind in OF_THE_PIT else marked
             return say("understood.mark-of", what=_plain(kind), name=names.get(piece, piece), at=done)
         case inputs.TakeBack(what=what, piece=piece, said_at=said_at, pit=pit):
-            own = [m for m in seen.marks if m.pit in ("", pit or seen.pit.id)]
-            named = [m for m in own if (m.what, m.piece) == (what, piece) and said_at in (None, m.said_at)]
-            done = named[-1].at if named else seen.time
+            named = seen.newest_mark(what, piece, said_at, pit)
+            done = seen.time if named is None else named.at
             if piece is None:
                 return say("understood.back", what=_plain(what), at=done)
             return say("understood.back-of", what=_plain(what), name=names.get(piece, piece), at=done)
