@@ -11,7 +11,7 @@ from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.fire import SHOWS_WITHIN
 from daemon.core.pit.signs import COLD
-from daemon.core.pit.stage import OUT_BELOW, PitPhase
+from daemon.core.pit.stage import LIGHTING_TAKES, OUT_BELOW, PitPhase
 from daemon.core.said import say
 from daemon.core.settings import SPACING
 
@@ -41,9 +41,6 @@ LID_BY_LOG = 3 * 60.0
 """s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
 NEED_A_PIT = ("fire-out", "pit-high", "runaway")
 """Rules that cannot be judged of a pit that nobody sees."""
-LIGHTING_TAKES = 45 * 60.0
-"""s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
-to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
 
 
 def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:

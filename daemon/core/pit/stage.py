@@ -46,6 +46,9 @@ CALM_RISE = 0.5
 """°C from one minute to the next: no longer rising fast."""
 LID_AT_MOST = 20
 """Minutes an open lid excuses; after that the pit is judged as it reads."""
+LIGHTING_TAKES = 45 * 60.0
+"""s for which meat may lie on a pit on its way to the band that does not climb; then the fire is taken to have died or never
+to have caught, and what was held back for the lighting is held back no more. Common practice, no source."""
 CATCHES_IN = 30
 """Minutes after the mark by which a fire has warmed the pit."""
 CLIMBS = WARM_ABOVE_START
@@ -185,7 +188,8 @@ class PitStage:
             return []
         before = self.dump()
         self.question = ""
-        self._foot, self.climbed_at = None, now
+        if self.stage != PitPhase.LIGHTING or now - self.climbed_at >= LIGHTING_TAKES:
+            self._foot, self.climbed_at = None, now  # said again of a fire that is still waited for, it buys no time
         changes = self._heed({PitSign.MARKED_LIT}, now)
         self._before_lit = before if changes else None
         if self.stage == PitPhase.LIGHTING:

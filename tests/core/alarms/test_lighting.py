@@ -9,11 +9,11 @@ from datetime import UTC
 
 import pytest
 
-from daemon.core.alarms.pit_conditions import LIGHTING_TAKES, SETTLED_STAGES
+from daemon.core.alarms.pit_conditions import SETTLED_STAGES
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState, Level, Notification
 from daemon.core.inputs import Acknowledge, Mark, MarkKind, Readings, Resumed, WallClock
-from daemon.core.pit.stage import NOT_CAUGHT
+from daemon.core.pit.stage import LIGHTING_TAKES, NOT_CAUGHT
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -98,6 +98,17 @@ def test_a_fire_that_never_caught_under_meat_wakes_once() -> None:
     night.mark(MarkKind.FIRE_LIT)
     night.run(130.0, lambda minute: min(120.0, 12.0 + 2.0 * (minute - 58.0)), answers=True)
     assert night.engine.pit.stage.stage in SETTLED_STAGES and len(night.calls()) == 1
+
+
+def test_a_fire_said_to_be_lit_again_and_again_buys_no_new_silence_each_time() -> None:
+    """Whoever marks is at the pit, so a mark is waited for; but it does not begin the whole time of lighting anew."""
+    night = Evening()
+    for until in (18.0, 36.0):
+        night.run(until, lambda minute: 12.0 + 0.02 * minute, answers=True)
+        night.mark(MarkKind.FIRE_LIT)
+    night.run(36.0 + 40.0, lambda minute: 12.0 + 0.02 * minute, answers=True)
+    (alarm, minute), *_ = night.calls()
+    assert alarm == "fire-out" and LIGHTING_TAKES / 60.0 < minute < 36.0 + 35.0
 
 
 def test_a_fire_that_dies_before_it_showed_wakes_once() -> None:
