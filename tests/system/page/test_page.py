@@ -174,7 +174,7 @@ def test_put_away_and_bring_back(page: Page, site: ServedPage) -> None:
     expect(page.locator(".alarm")).to_have_count(0)
     enter(page, "night")
     page.get_by_role("button", name="Bring back").click()
-    expect(page.locator("#toast")).to_contain_text("back")
+    expect(page.locator("#toast")).to_have_text("It is back.")  # that of putting away speaks of coming back, too
     assert told(site, inputs.Shelve).seconds == 3600
     assert told(site, inputs.Unshelve).alarm == FEED
 

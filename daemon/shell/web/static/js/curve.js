@@ -64,9 +64,10 @@ export function curveRoom(root) {
       if (mine !== asked || !box.isConnected) return;
       const ahead = view.end === null ? (whole ? AHEAD : (view.ahead ?? span / 2)) : null;
       await paint(history, snapshot, ahead);
-      say(status, t("curve.from-to", { from: when(end - span, snapshot), until: when(end, snapshot) }));
+      if (mine === asked)
+        say(status, t("curve.from-to", { from: when(end - span, snapshot), until: when(end, snapshot) }));
     } catch (error) {
-      say(status, error.message);
+      if (mine === asked) say(status, error.message);
     }
   }
 
