@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import astuple, replace
+from functools import partial
 from math import nan
 from typing import Any
 
@@ -127,23 +128,15 @@ class WatchState:
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
         channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in read}
         lost = {p: self.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
-        watch = ProcessSnapshot(
+        of_pit = partial(
+            ProcessSnapshot,
             now=now,
             settings=self.settings,
-            band=self.pit.band,
-            pit=self.pit.celsius,
-            blind_since=self.pit.since.blind,
-            pit_stage=self.pit.stage.stage,
-            fire=self.pit.fire,
-            lid_since=self.pit.since.lid,
-            pieces=tuple(self.pieces.on_pit("").values()),
             cores=spots | probed,
             lost=lost,
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
             rules=self._rules,
-            pit_question=self.pit.stage.question,
-            pit_climbed_at=self.pit.stage.climbed_at,
             standing=self.alarms.standing(),
             seen=self.alarms.seen(),
             open=self.alarms.open(),
@@ -154,9 +147,8 @@ class WatchState:
             waiting=self.alarms.waiting(),
         )
         here = {pit: tuple(self.pieces.on_pit(pit).values()) for pit in self.pits}
-        others = (
-            replace(
-                watch,
+        return [
+            of_pit(
                 band=pit.band,
                 pit=pit.celsius,
                 blind_since=pit.since.blind,
@@ -167,11 +159,10 @@ class WatchState:
                 pit_question=pit.stage.question,
                 pit_climbed_at=pit.stage.climbed_at,
                 pit_id=pit.id,
+                elsewhere=len(here[pit.id]) < len(self.pieces),
             )
             for pit in self.pits.values()
-            if pit.id
-        )
-        return [replace(process, elsewhere=len(process.pieces) < len(self.pieces)) for process in (watch, *others)]
+        ]
 
     def _awake(self, now: float) -> bool:
         """It is day, or somebody has just said something and not that he goes to sleep."""

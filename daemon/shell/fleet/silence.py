@@ -18,6 +18,7 @@ from daemon.core.inputs import Delivered, Input
 from daemon.core.pit.stage import PitPhase
 from daemon.shell.fleet.overview import SILENT_AFTER, PitRow
 from daemon.shell.fleet.shipper import LONGEST_WAIT
+from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 from daemon.texts.reader import duration
 
@@ -116,8 +117,7 @@ def _names(pits: Sequence[str]) -> str:
 def _read(notes: Path) -> dict[str, float]:
     """Nothing where it cannot be read: then it is told again, which is the better mistake."""
     try:
-        with notes.open("rb") as file:
-            found = json.loads(file.read(LONGEST))
+        found = json.loads(read_regular(notes, LONGEST))
         return {str(pit): float(at) for pit, at in found.items()}
     except FileNotFoundError:
         return {}
