@@ -131,12 +131,13 @@ async def run_script(tmp_path: Path, board: ScriptedBoard, broker: int | None, n
 async def cook_with_everything(watch: Watch, script: Script) -> None:
     """Lit, in band, both pieces on; wrap and tender reached; the fire falls; at last every pit probe is gone."""
     watch.loop.post(Mark(MarkKind.FIRE_LIT))
-    await script.to(600, s1=121, s2=123, s3=74, s4=87)
+    await script.to(600, s1=130, s2=132, s3=74, s4=87)
     watch.loop.post(Mark(MarkKind.MEAT_ON))
-    await script.to(900, s1=121, s2=122, s3=76, s4=88.5)
-    await script.to(1200, s1=121, s2=122, s3=79, s4=91.5)
+    # it sinks all the while: a log is asked for once, and never taken back
+    await script.to(900, s1=124, s2=125, s3=76, s4=88.5)
+    await script.to(1200, s1=114, s2=115, s3=79, s4=91.5)
     await script.to(900, s1=104, s2=104.5, s3=79.5, s4=92)
-    # a fire so fresh, and so far above the foot of its band, wants no other log while it is unseen
+    # and not again while nobody sees a fire that was just fed
     watch.loop.post(Mark(MarkKind.LOG))
     await script.to(900, s1=131, s2=132, s3=80, s4=92)
     watch.loop.post(Acknowledge("*", by="cook"))
