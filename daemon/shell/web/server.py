@@ -248,9 +248,10 @@ class PageServer:
     async def _answer_guest(
         self, request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
     ) -> web.StreamResponse:
-        """So few at a time that whoever holds the key need not wait for them. Event streams have a bound of their own."""
+        """So few at a time that whoever holds the key need not wait for them. Event streams have a bound of their own; who
+        logs in may hold the key, so it is judged before anything is refused."""
         route = self._routes.get(request.path)
-        if route is not None and route.handler == "events":
+        if route is not None and route.handler in ("events", "login"):
             return await handler(request)
         if self._guests >= GUESTS_LIMIT:
             raise Refused(503, "too many ask at once", retry_after=2)
@@ -292,16 +293,15 @@ class PageServer:
         return self._key_store.is_cookie(request.cookies.get(COOKIE, ""))
 
     def _has_bearer(self, request: web.Request) -> bool:
-        """The right key passes whatever others at the same address tried. Raises Refused for one wrong one too many."""
         kind, _, offered = request.headers.get("Authorization", "").partition(" ")
-        if kind.lower() != "bearer":
-            return False
-        return self._key_store.is_token(offered.strip()) or self._is_token(offered.strip(), request)
+        return kind.lower() == "bearer" and self._is_token(offered.strip(), request)
 
     def _is_token(self, offered: str, request: web.Request) -> bool:
-        self._limit(self._logins, request)
+        """The right key passes at once, whatever was tried from the same address: a vandal must not keep a new phone out,
+        and nobody guesses 256 bits. Raises Refused for one wrong key too many."""
         if self._key_store.is_token(offered):
             return True
+        self._limit(self._logins, request)
         self._logins.note(request.remote or "", self._seconds())
         return False
 

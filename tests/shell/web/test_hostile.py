@@ -13,7 +13,7 @@ from daemon.core import inputs
 from daemon.shell.web import server as server_module
 from daemon.shell.web.streams import GUEST_LIMIT, STREAM_LIMIT
 from tests.patience import PATIENCE
-from tests.shell.web.test_access import Site, bearer
+from tests.shell.web.test_access import TOKEN, Site, bearer
 
 IMAGES = 140
 GUESSES = 40
@@ -105,5 +105,7 @@ async def test_guests_are_answered_a_few_at_a_time(open_site: Site, monkeypatch:
     monkeypatch.setattr(server_module, "GUESTS_LIMIT", 0)
     async with aiohttp.ClientSession(open_site.url) as guest:
         assert (await guest.get("/api/snapshot")).status == 503
+        assert (await guest.post("/api/login", json={"token": "wrong"})).status == 401
+        assert (await guest.post("/api/login", json={"token": TOKEN})).status == 202  # a new phone needs no free place
     async with aiohttp.ClientSession(open_site.url, headers=bearer()) as cook:
         assert (await cook.get("/api/snapshot")).status == 200
