@@ -1,7 +1,8 @@
 """The catalogue of texts: key -> template. A template is a sentence with placeholders `{name:kind}`, see `composer.KINDS`.
 
-`english.toml` has what the watch says, `english.page.toml` what the page says by itself; another language has the same files
-under its own name. The tables of a file are the first parts of the key.
+`english.toml` has what the watch says; `english.page.toml`, `.report.toml`, `.plan.toml` and `.commands.toml` what page, report,
+plan and command line say by themselves. Another language has the same files under its own name. The tables of a file are the
+first parts of the key.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from string import Formatter
 from typing import Any
 
 ENGLISH = "english"
+FILES = ("", ".page", ".plan", ".report", ".commands")
+"""What stands between the language and `.toml`."""
 Parts = tuple[tuple[str, str, str], ...]
 """(words before, placeholder, kind); placeholder and kind are "" at the end."""
 
@@ -49,8 +52,8 @@ def catalogue(language: str = ENGLISH) -> Catalogue:
     """The texts of a language. Raises FileNotFoundError where there are none."""
     folder = files("daemon.texts")
     texts: dict[str, str] = {}
-    for name in (f"{language}.toml", f"{language}.page.toml"):
-        texts |= _flat("", tomllib.loads(folder.joinpath(name).read_text(encoding="utf-8")))
+    for part in FILES:
+        texts |= _flat("", tomllib.loads(folder.joinpath(f"{language}{part}.toml").read_text(encoding="utf-8")))
     return Catalogue(texts)
 
 

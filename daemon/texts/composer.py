@@ -8,7 +8,7 @@ from functools import cache
 from math import ceil
 from typing import Any, TypeVar, cast, get_type_hints
 
-from daemon.core.said import Said, Text
+from daemon.core.said import Said, Text, Value, say
 from daemon.texts.catalogue import Catalogue, catalogue
 from daemon.texts.reader import CELSIUS, NB, Reader
 from daemon.texts.reader import duration as hours_and_minutes
@@ -80,28 +80,47 @@ KINDS: dict[str, Kind] = {
     "hours": lambda reader, value, digits: hours_and_minutes(value),
     "ahead": lambda reader, value, digits: ahead(value),
     "clock": lambda reader, value, digits: reader.clock(value),
+    "moment": lambda reader, value, digits: reader.moment(value),
+    "span": lambda reader, value, digits: f"{value / HOUR:.{digits}f} h",
     "mass": lambda reader, value, digits: reader.mass(value, digits),
+    "weight": lambda reader, value, digits: reader.weight(value),
+    "portion": lambda reader, value, digits: reader.portion(value),
     "length": lambda reader, value, digits: reader.length(value, digits),
 }
 """How a value is written, by the kind its placeholder names; "temperature.1" has one decimal.
 
 Values are °C (temperature, degrees without the unit, a pair for temperatures), differences of temperatures (difference, kelvins
 without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), shares of one, percent, s (seconds,
-minutes, duration in one unit rounded down, hours as "3 h 05 min", ahead as from now), engine time (clock), kg and m. `text` is
-something said within another, `list` several of them; `name` gives way where there is little room, and so does `text`."""
+minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now), engine time (clock, moment
+with its day), kg (mass, weight with as many digits as it needs, portion) and m. `text` is something said within another, `list`
+several of them, `names` the same with commas; `code` is a code of the watch as the page calls it; `name` gives way where there
+is little room, and so does `text`."""
+LISTS = {"list": "; ", "names": ", "}
+CODES = "page.code."
 GIVE_WAY = ("name", "text")
 
 
 @dataclasses.dataclass(frozen=True)
 class Composer:
-    """Makes sentences for one reader. texts: instead of the catalogue of the reader's language."""
+    """Makes sentences for one reader. texts: instead of the catalogue of the reader's language. unbroken: no line breaks
+    between a number and its unit, where lines are broken by whoever shows the sentence."""
 
     reader: Reader = CELSIUS
     texts: Catalogue | None = None
+    unbroken: bool = False
 
     @property
     def catalogue(self) -> Catalogue:
         return catalogue(self.reader.language) if self.texts is None else self.texts
+
+    def words(self, key: str, **values: Value) -> str:
+        """What an edge says by itself: the sentence of that key with these values."""
+        return self.say(say(key, **values))
+
+    def code(self, value: str) -> str:
+        """A stage, a mark or another code of the watch, as the page calls it."""
+        texts = self.catalogue
+        return texts[CODES + value] if CODES + value in texts else value.replace("-", " ")
 
     def say(self, text: Text, room: int | None = None) -> str:
         """The sentence, in at most `room` characters, which for a message is GLANCE: a name or an inner sentence gives way."""
@@ -114,7 +133,7 @@ class Composer:
         if room is not None:
             room -= sum(len(self._part(words, name, kind, values, 0)) for words, name, kind in parts)
         made = "".join(self._part(words, name, kind, values, room) for words, name, kind in parts)
-        return made.replace(NB, " ")
+        return made if self.unbroken else made.replace(NB, " ")
 
     def _part(self, words: str, name: str, kind: str, values: dict[str, Any], room: int | None) -> str:
         """room: for what gives way; 0 leaves it out, None sets no bound."""
@@ -125,8 +144,10 @@ class Composer:
             return words + (self.say("" if value is None else value, room) if room > 0 else "")
         if kind == "text":
             return words + self.say(value or "")
-        if kind == "list":
-            return words + "; ".join(self.say(one) for one in value or ())
+        if kind in LISTS:
+            return words + LISTS[kind].join(self.say(one) for one in value or ())
+        if kind == "code":
+            return words + self.code(str(value))
         if value is None and kind != "ahead":
             return words + UNMEASURED
         return words + KINDS[kind](self.reader, value, int(digits or 0))

@@ -14,6 +14,8 @@ from daemon.texts.catalogue import ENGLISH
 
 METRES_PER_INCH = 0.0254
 """Exact, by the international agreement of 1959."""
+KG_PER_OUNCE = KG_PER_POUND / 16
+"""Exact, by the same agreement."""
 UNKNOWN = "–"
 NB = "\u00a0"
 """No line breaks between a number and its unit."""
@@ -58,6 +60,16 @@ class Reader:
             return f"{kilograms / KG_PER_POUND:.{digits}f}{NB}lb"
         return f"{kilograms:.{digits}f}{NB}kg"
 
+    def weight(self, kilograms: float) -> str:
+        """With a decimal where it is small."""
+        return self.mass(kilograms, 1 if (kilograms / KG_PER_POUND if self.fahrenheit else kilograms) < 10.0 else 0)
+
+    def portion(self, kilograms: float) -> str:
+        """What one guest eats: g or ounces."""
+        if self.fahrenheit:
+            return f"{kilograms / KG_PER_OUNCE:.0f}{NB}oz"
+        return f"{1000 * kilograms:.0f}{NB}g"
+
     def length(self, metres: float, digits: int = 0) -> str:
         """Of a piece: cm or inches."""
         if self.fahrenheit:
@@ -71,7 +83,11 @@ class Reader:
         """ "03:40", "3:40 AM" or "Sat 03:40"."""
         if time is None:
             return UNKNOWN
-        return f"{self.local(time):%a} {self.hour(time)}" if self.weekday else self.hour(time)
+        return self.moment(time) if self.weekday else self.hour(time)
+
+    def moment(self, time: float) -> str:
+        """ "Sat 03:40", whatever the clock does."""
+        return f"{self.local(time):%a} {self.hour(time)}"
 
     def hour(self, time: float) -> str:
         """ "03:40" or "3:40 AM", never a day."""

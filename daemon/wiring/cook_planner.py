@@ -21,6 +21,7 @@ from daemon.shell.background import in_background
 from daemon.shell.loop import WatchLoop
 from daemon.shell.view import View
 from daemon.shell.web.contract import PlannedCook
+from daemon.wiring.composers import composer_of
 from daemon.wiring.planning import AMBIENT, Weather, made_plan
 from daemon.wiring.settings_from_files import reminder_settings, watch_settings
 
@@ -101,7 +102,8 @@ class CookPlanner:
         except ValueError as error:
             return str(error)
         if made.kept is None:
-            return "; ".join(made.lines)
+            words = composer_of(self._rig).say
+            return "; ".join(words(line).strip() for line in made.lines)
         self._loop.post(KeepPlan(made.kept, by))
         return ""
 

@@ -3,7 +3,7 @@ when the meat goes on, how much wood, how many it feeds, how long it then waits.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from statistics import median
@@ -12,16 +12,14 @@ from zoneinfo import ZoneInfo
 from config.cook import Cook
 from config.problems import ConfigError, Problem
 from config.rig import Rig
-from config.units import KG_PER_POUND
 from config.yields import SOURCE, YIELDS
 from daemon.core.forecast.plan import Course, Feeding, Plan, Running, chance_if_lit, kept_plan, plan
 from daemon.core.inputs import Interval
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import KeptPlan, shifted
+from daemon.core.said import Said, say
 from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
-from daemon.texts.composer import Composer
-from daemon.texts.reader import Reader
-from daemon.wiring.composers import reader_of
+from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 
 FIRES_TELL, NEWEST_FIRES = 3, 30
@@ -32,8 +30,6 @@ WIND_LOSS = 0.06
 """Growth of a pit's losses per m/s of wind; common practice, no source."""
 WORTH_SAYING = 3600.0
 """s of waiting below which nothing is said of it."""
-G_PER_OUNCE = 28.349523125
-"""Exact, by the international agreement of 1959."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +49,20 @@ class Weather:
 
 @dataclass(frozen=True, slots=True)
 class MadePlan:
-    """lines: for people. kept: for the core, its times in the same clock as the cook's; None where nothing can be planned."""
+    """lines: for people, to be said where engine time is UTC. kept: for the core,
+    its times in the same clock as the cook's; None where nothing can be planned."""
 
-    lines: tuple[str, ...]
+    lines: tuple[Said, ...]
     kept: KeptPlan | None
 
 
 def plan_lines(rig: Rig, cook: Cook, cook_file: str, weather: Weather, taught: PitProfile, now: float) -> Iterator[str]:
     """The plan of a cook file in the reader's unit and local times. taught: what this pit has shown. now: UTC, s. Raises
     ConfigError when the cook has no serving time."""
-    yield from made_plan(rig, watch_settings(rig, cook), cook_file, weather, taught, now).lines
+    words = composer_of(rig).say
+    yield from (
+        words(line) for line in made_plan(rig, watch_settings(rig, cook), cook_file, weather, taught, now).lines
+    )
 
 
 def made_plan(
@@ -80,7 +80,7 @@ def made_plan(
     of the running cook, in the same clock."""
     cook = settings.cook
     if cook.serve_at is None:
-        raise ConfigError([Problem(cook_file, "serve_at", "", "a plan needs a serving time; add it")])
+        raise ConfigError([Problem(cook_file, "serve_at", "", composer_of(rig).words("plan.no-serving-time"))])
     feeding = feeding_of(taught, weather.demand(cook.band.middle), cook.wood.split)
     made = plan(
         cook.pieces, cook.band, cook.serve_at + offset, cook.rest, weather.ambient, feeding, settings.boiling_point,
@@ -106,93 +106,89 @@ def _in_utc(running: Running, offset: float) -> Running:
     return Running(running.now + offset, lit_at, {piece: moved(course) for piece, course in running.courses.items()})
 
 
-def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[str]:
-    reader = replace(reader_of(rig), weekday=True)
+def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[Said]:
+    """To be said where engine time is UTC."""
     names = {p.id: p.name for p in settings.cook.pieces}
     wraps = {p.id: p.wrap for p in settings.cook.pieces}
-    at = reader.clock
     courses = {} if made.running is None else made.running.courses
     lit = made.running is not None and made.running.lit_at is not None
-    chance = f"the chance as it stands is {made.chance:.0%}" if courses else f"for a {made.chance:.0%} chance"
-    yield f"serve {at(made.serve_at)}, after {made.rest / 60:.0f} min of rest; {chance}:"
-    if made.light is None:
-        yield "  nothing can be planned:"
+    if courses:
+        yield say("plan.serving", at=made.serve_at, rest=made.rest, chance=made.chance)
     else:
-        yield f"  the fire was lit    {at(made.light)}" if lit else f"  light the fire      {at(made.light)}"
+        yield say("plan.to-serve", at=made.serve_at, rest=made.rest, chance=made.chance)
+    if made.light is None:
+        yield say("plan.nothing")
+    else:
+        yield say("plan.lit", at=made.light) if lit else say("plan.light", at=made.light)
     if made.light is not None and made.light < now and not lit:
-        later = at(made.serve_at + now - made.light)
-        yield f"  That is past. Lit now: about {chance_if_lit(made, now):.0%}; for {made.chance:.0%}, serve at {later}."
+        later = made.serve_at + now - made.light
+        yield say("plan.past", chance=chance_if_lit(made, now), wanted=made.chance, later=later)
     for piece in made.pieces:
+        name = names[piece.piece]
         if piece.put_on is None or piece.lasts is None or piece.off is None:
-            yield f"  {names[piece.piece]}: no plan: {Composer(reader).say(piece.reason)}"
+            yield say("plan.no-piece", name=name, reason=piece.reason)
             continue
         course = courses.get(piece.piece)
         if course is not None:
-            yield from _course(names[piece.piece], course, piece.off, at)
+            yield _course(name, course, piece.off)
             continue
-        hours = f"{piece.lasts.p05 / 3600:.1f}-{piece.lasts.p50 / 3600:.1f}-{piece.lasts.p95 / 3600:.1f} h"
-        yield f"  {names[piece.piece]}: on by {at(piece.put_on)}; {hours} on the fire; off about {at(piece.off.p50)}"
+        lasts = piece.lasts
+        yield say(
+            "plan.piece", name=name, on=piece.put_on, usual=lasts.p50, short=lasts.p05, long=lasts.p95, off=piece.off.p50
+        )  # fmt: skip
         wrap = wraps[piece.piece]
         if piece.wrap_after is not None and wrap is not None:
-            yield f"    wrapped in {wrap.value} about {at(piece.put_on + piece.wrap_after)}"
+            yield say("plan.wrap", material=wrap.value, at=piece.put_on + piece.wrap_after)
         if piece.waits is not None and piece.waits >= WORTH_SAYING:
-            yield f"    then it waits about {piece.waits / 3600:.0f} h {_held(settings.cook.hold, settings, reader)}"
-    yield from _wood(made, rig, settings.cook, reader, lit)
-    yield from _guests(settings.cook, reader)
+            hold = settings.cook.hold
+            yield say("plan.waits", wait=piece.waits, where=_place(hold, settings), floor=hold.floor, rule=hold.rule)
+    yield from _wood(made, rig, settings.cook, lit)
+    yield from _guests(settings.cook)
     if taught.cooks:
-        cooks = "1 kept cook" if len(taught.cooks) == 1 else f"{len(taught.cooks)} kept cooks"
-        yield f"Times are forecasts, with what {cooks} taught about this pit."
+        yield say("plan.taught-by-one") if len(taught.cooks) == 1 else say("plan.taught", cooks=len(taught.cooks))
     else:
-        yield "Times are forecasts for an ordinary pit and ordinary meat; yours will teach it better."
+        yield say("plan.untaught")
 
 
-def _course(name: str, course: Course, off: Interval, at: Callable[[float], str]) -> Iterator[str]:
+def _course(name: str, course: Course, off: Interval) -> Said:
     """A piece that is on, or was."""
     if course.is_off:
-        yield f"  {name}: on at {at(course.on_at)}, off at {at(off.p50)}"
-    else:
-        yield f"  {name}: on since {at(course.on_at)}; off about {at(off.p50)}, between {at(off.p05)} and {at(off.p95)}"
+        return say("plan.off", name=name, on=course.on_at, off=off.p50)
+    return say("plan.on", name=name, on=course.on_at, off=off.p50, early=off.p05, late=off.p95)
 
 
-def _held(hold: HoldSettings, settings: WatchSettings, reader: Reader) -> str:
-    """Where, and under which rule."""
+def _place(hold: HoldSettings, settings: WatchSettings) -> Said:
     channel = None if hold.channel is None else settings.channel(hold.channel)
-    place = "in an insulated box or a warmer" if channel is None else f"in the {channel.name}"
-    return f"{place}, hot: at least {reader.temperature(hold.floor)} ({hold.rule})"
+    return say("plan.in-a-box") if channel is None else say("plan.in-the-place", name=channel.name)
 
 
-def _wood(made: Plan, rig: Rig, cook: CookSettings, reader: Reader, lit: bool) -> Iterator[str]:
-    kind = f" of {cook.wood.kind}" if cook.wood.kind else ""
-    what = "from now on; have half as much again" if lit else "the kindling included; take half as much again"
-    yield f"  wood: about {made.logs} logs{kind}, {_mass(made.wood, reader)}, {what}"
+def _wood(made: Plan, rig: Rig, cook: CookSettings, lit: bool) -> Iterator[Said]:
+    kind = say("plan.of-kind", kind=cook.wood.kind) if cook.wood.kind else None
+    if lit:
+        yield say("plan.wood-from-now", logs=made.logs, kind=kind, mass=made.wood)
+    else:
+        yield say("plan.wood", logs=made.logs, kind=kind, mass=made.wood)
     # what is at hand of a fire that burns is counted by the watch
     if not lit and cook.wood.stock is not None and cook.wood.stock < made.logs:
-        yield f"    {cook.wood.stock} are at hand: that is {made.logs - cook.wood.stock} too few"
-    night = [t for t in made.fires if _in_quiet_hours(t, rig)]
+        yield say("plan.too-few", stock=cook.wood.stock, missing=made.logs - cook.wood.stock)
+    night = tuple(say("plan.instant", at=t) for t in made.fires if _in_quiet_hours(t, rig))
     if night:
-        yield f"  logs in quiet hours: {', '.join(reader.hour(t) for t in night)}"
+        yield say("plan.night-logs", times=night)
 
 
-def _guests(cook: CookSettings, reader: Reader) -> Iterator[str]:
+def _guests(cook: CookSettings) -> Iterator[Said]:
     """Whether it is enough, and how much raw meat it would take in the same shares."""
     if cook.guests is None or not cook.pieces:
         return
     raw = sum(piece.weight for piece in cook.pieces)
     eaten = sum(piece.weight * YIELDS[piece.cut].eaten for piece in cook.pieces)
-    each = f"{1000 * cook.portion / G_PER_OUNCE:.0f} oz" if reader.fahrenheit else f"{1000 * cook.portion:.0f} g"
-    fed = int(eaten / cook.portion)
-    yield (
-        f"  guests: {cook.guests} at {each} of cooked meat take {_mass(cook.guests * cook.portion, reader)}; "
-        f"{_mass(raw, reader)} raw give about {_mass(eaten, reader)}, enough for {fed}"
-    )
+    fed, wanted = int(eaten / cook.portion), cook.guests * cook.portion
+    yield say(
+        "plan.guests", guests=cook.guests, portion=cook.portion, wanted=wanted, raw=raw, eaten=eaten, fed=fed
+    )  # fmt: skip
     if fed < cook.guests:
-        yield f"    for {cook.guests} it takes about {_mass(raw * cook.guests * cook.portion / eaten, reader)} raw in all"
-    yield f"    by the {SOURCE}, bone taken off; a pit that dries more gives less"
-
-
-def _mass(kilograms: float, reader: Reader) -> str:
-    amount, unit = (kilograms / KG_PER_POUND, "lb") if reader.fahrenheit else (kilograms, "kg")
-    return f"{amount:.1f} {unit}" if amount < 10.0 else f"{amount:.0f} {unit}"
+        yield say("plan.guests-need", guests=cook.guests, raw=raw * wanted / eaten)
+    yield say("plan.yields", source=SOURCE)
 
 
 def feeding_of(taught: PitProfile, demand: float = 1.0, split: float | None = None) -> Feeding:

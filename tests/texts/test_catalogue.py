@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,8 +13,9 @@ from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.pieces.stage import PieceSign
 from daemon.core.pit.stage import PitSign
 from daemon.texts.catalogue import catalogue
-from daemon.texts.composer import GIVE_WAY, KINDS, is_message
+from daemon.texts.composer import GIVE_WAY, KINDS, LISTS, is_message
 
+KEY = re.compile(r"[a-z][a-z-]*(\.[a-z0-9-]+)+")
 ROOT = Path(__file__).parents[2]
 TEXTS = catalogue()
 OF_EVERY_ALARM = ("title", "cause", "consequence", "action", "text")
@@ -22,16 +24,20 @@ GIVEN_TO_MESSAGES = {"name", "value", "limit", "left"}
 
 
 def calls_of_say() -> Iterator[tuple[str, int, str, set[str]]]:
-    """(file, line, key, placeholders) of every `say("key", name=...)` in the program."""
+    """(file, line, key, placeholders) of every `say("key", name=...)` and `composer.words("key", name=...)` in the program."""
     for file in sorted((ROOT / "daemon").rglob("*.py")):
-        tree = ast.parse(file.read_text(encoding="utf-8"))
-        if not any(isinstance(n, ast.ImportFrom) and n.module == "daemon.core.said" for n in ast.walk(tree)):
-            continue
-        for call in ast.walk(tree):
-            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "say" and call.args:
-                key, given = call.args[0], {k.arg for k in call.keywords if k.arg}
-                if isinstance(key, ast.Constant) and isinstance(key.value, str):
-                    yield file.name, call.lineno, key.value, given
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if not isinstance(call, ast.Call) or not call.args or _called(call.func) not in ("say", "words"):
+                continue
+            key, given = call.args[0], {k.arg for k in call.keywords if k.arg}
+            if isinstance(key, ast.Constant) and isinstance(key.value, str) and KEY.fullmatch(key.value):
+                yield file.name, call.lineno, key.value, given
+
+
+def _called(function: ast.expr) -> str:
+    if isinstance(function, ast.Attribute):
+        return function.attr
+    return function.id if isinstance(function, ast.Name) else ""
 
 
 SAID = list(calls_of_say())
@@ -70,5 +76,5 @@ def test_no_text_lies_about_unused() -> None:
 @pytest.mark.parametrize("key", TEXTS.texts)
 def test_every_placeholder_has_a_kind_that_is_known(key: str) -> None:
     for _, name, kind in TEXTS.parts(key):
-        assert not name or kind.partition(".")[0] in KINDS.keys() | {*GIVE_WAY, "list"}
+        assert not name or kind.partition(".")[0] in KINDS.keys() | {*GIVE_WAY, *LISTS, "code"}
     assert sum(kind in GIVE_WAY for _, _, kind in TEXTS.parts(key)) <= 1 or not is_message(key)

@@ -13,6 +13,7 @@ from daemon.core.inputs import Goal, MarkKind, Part, SafetyDeed
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.planned import StepKind
+from daemon.core.settings import Wrap
 from daemon.shell.web.assets import STATIC, load_assets
 from daemon.texts.catalogue import Catalogue, catalogue
 from drivers.reading import Fault
@@ -22,6 +23,7 @@ PAGE = catalogue().under("page.")
 ROOMS = {key for key in PAGE if "." in key and not key.startswith(("frame.", "code."))}
 CODES: tuple[type[StrEnum], ...] = (
     PitPhase, PiecePhase, MarkKind, FireSign, Part, SafetyDeed, Goal, ProbeFault, Fault, AlarmState, Priority, StepKind,
+    Wrap,
 )  # fmt: skip
 HEAT = {"hot", "cool", "even"}
 """What the page itself calls a place of the grate."""

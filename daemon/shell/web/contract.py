@@ -10,6 +10,7 @@ from typing import Literal, Protocol
 from config.cook import Cook, ReminderSection
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.planned import KeptPlan, ReminderSettings
+from daemon.core.said import Text
 from daemon.core.settings import CookSettings
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, WakeRow
@@ -21,9 +22,10 @@ CookBuilder = Callable[[Cook], CookSettings]
 
 @dataclass(frozen=True, slots=True)
 class PlannedCook:
-    """lines: the plan in the words of `pitvigil plan`. kept: as the core would keep it, None where nothing can be planned."""
+    """lines: the plan as `pitvigil plan` says it, its instants in UTC. kept: as the core would keep it, None where nothing can
+    be planned."""
 
-    lines: tuple[str, ...]
+    lines: tuple[Text, ...]
     kept: KeptPlan | None
 
 

@@ -43,12 +43,18 @@ class PlanApi:
         except ValueError as error:
             raise Refused(422, str(error), "cook") from None
 
+    def _in_words(self, made: PlannedCook, request: web.Request) -> tuple[str, ...]:
+        """In the units and the clock of this phone."""
+        composer = self._readers.composer(request)
+        return tuple(composer.say(line) for line in made.lines)
+
     async def plan(self, request: web.Request) -> web.StreamResponse:
         """Starts nothing: the same cook may be changed and planned again."""
         order = await body_of(request, models.PlanOrder)
         made, now = await self._planned(order.cook, order, wake=True), self._snapshot()
         doubts = tuple(in_words(p) for p in cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
-        return answer(models.PlanLines(lines=made.lines, doubts=doubts, plan=made.kept).model_dump_json().encode())
+        lines = self._in_words(made, request)
+        return answer(models.PlanLines(lines=lines, doubts=doubts, plan=made.kept).model_dump_json().encode())
 
     async def keep_plan(self, request: web.Request) -> web.StreamResponse:
         """Of the running cook, for it is what the prompts will speak of."""
@@ -56,10 +62,11 @@ class PlanApi:
         if not self._snapshot().pieces:
             raise Refused(409, "no cook is running: start one, then keep its plan")
         made = await self._planned(None, order, order.wake)
+        lines = self._in_words(made, request)
         if made.kept is None:
-            raise Refused(422, "; ".join(made.lines), "plan")
+            raise Refused(422, "; ".join(line.strip() for line in lines), "plan")
         self._command(inputs.KeepPlan(made.kept, order.by))
-        return answer(models.PlanLines(lines=made.lines, plan=made.kept).model_dump_json().encode(), status=202)
+        return answer(models.PlanLines(lines=lines, plan=made.kept).model_dump_json().encode(), status=202)
 
     async def drop_plan(self, request: web.Request) -> web.StreamResponse:
         return self._take(request, inputs.KeepPlan(None, (await body_of(request, models.By)).by))

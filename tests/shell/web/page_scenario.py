@@ -427,7 +427,11 @@ class FakeWatch:
         on = serve_at - 10 * 3600.0
         pieces = (PlannedPiece("chuck", on, 7 * 3600.0, 8 * 3600.0, 9 * 3600.0),)
         kept = KeptPlan(serve_at, 3600.0, on - 4500.0, 4500.0, 2400.0, pieces, wake)
-        lines = (f"serve {name}", f"  outside {ambient} °C, wind {wind:g} m/s")
+        lines = (
+            f"serve {name}",
+            f"  outside {ambient} °C, wind {wind:g} m/s",
+            say("plan.guests-need", guests=60, raw=15.0),
+        )
         return lambda: PlannedCook(lines, kept)
 
     def reminder(self, own: ReminderSection) -> ReminderSettings:

@@ -210,7 +210,10 @@ async def test_a_plan_starts_nothing(client: aiohttp.ClientSession, watch: FakeW
     cook = {"name": "Fair", "serve_at": "2026-06-13T12:00:00Z", "pieces": [piece]}
     answer = await client.post("/api/plan", json={"cook": cook, "ambient": "14 F"})
     assert answer.status == 200
-    assert (await answer.json())["lines"] == ["serve Fair", "  outside -10.0 °C, wind 0 m/s"]
+    lines = (await answer.json())["lines"]
+    assert lines[:2] == ["serve Fair", "  outside -10.0 °C, wind 0 m/s"] and "about 15 kg raw" in lines[2]
+    answer = await client.post("/api/plan", json={"cook": cook}, headers={"Cookie": "unit=F"})
+    assert "about 33 lb raw" in (await answer.json())["lines"][2], "as this phone reads"
     del cook["serve_at"]
     answer = await client.post("/api/plan", json={"cook": cook})
     assert answer.status == 422 and "serving time" in (await answer.json())["problem"]

@@ -66,9 +66,9 @@ def accented(toml: str) -> str:
 
 @pytest.fixture
 def second_language(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    for part in ("toml", "page.toml"):
-        english = files("daemon.texts").joinpath(f"{texts.ENGLISH}.{part}").read_text(encoding="utf-8")
-        (tmp_path / f"{LANGUAGE}.{part}").write_text(accented(english), encoding="utf-8")
+    for part in texts.FILES:
+        english = files("daemon.texts").joinpath(f"{texts.ENGLISH}{part}.toml").read_text(encoding="utf-8")
+        (tmp_path / f"{LANGUAGE}{part}.toml").write_text(accented(english), encoding="utf-8")
     monkeypatch.setattr(texts, "files", lambda _package: tmp_path)
     yield
     texts.catalogue.cache_clear()
