@@ -13,7 +13,8 @@ from daemon.core import inputs
 from daemon.shell.web import server as server_module
 from daemon.shell.web.streams import GUEST_LIMIT, STREAM_LIMIT
 from tests.patience import PATIENCE
-from tests.shell.web.test_access import TOKEN, Site, bearer
+from tests.shell.web.page_thread import TOKEN
+from tests.shell.web.test_access import Site, bearer
 
 IMAGES = 140
 GUESSES = 40
