@@ -19,7 +19,7 @@ from daemon.core.pit.stage import PitStage
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.trace import Trace
 from daemon.core.readout import Readout
-from daemon.core.settings import WatchSettings, subject_of
+from daemon.core.settings import Band, WatchSettings, subject_of
 from daemon.core.since import Since
 
 SIGNS_SHOWN = 20
@@ -79,6 +79,11 @@ class PitWatch:
         own = [e for e in events if isinstance(e, FireNoticed) and e.pit == self.id]
         self.fires = [*own, *self.fires][:SIGNS_SHOWN]
         self.since.scan(now, self.celsius, self.fire.lid_open)
+
+    def band_at(self, place: str | None) -> Band:
+        """What a place of the grate is kept at while the pit is kept in its band."""
+        habit = self.readout.habit(place)
+        return replace(self.band, low=self.band.low + habit, high=self.band.high + habit)
 
     def learned(self) -> PitProfile:
         """What is known of this pit, the fires of this watch included."""

@@ -68,6 +68,22 @@ class Readout:
         good = self._good_minutes(first, last)  # a checkpoint of an earlier release holds the channels only
         return [self.control.of(g) if isnan(v) else v for v, g in zip(said, good, strict=True)]
 
+    def air_minutes(self, place: str | None, first: int, last: int) -> list[float]:
+        """As `pit_minutes`, but by the probe that lies at this place of the grate in the minutes in which it was good."""
+        air = self.pit_minutes(first, last)
+        channel = self._at(place)
+        if channel is None:
+            return air
+        return [a if isnan(v) else v for a, v in zip(air, self._trace.since(channel, first, last), strict=True)]
+
+    def habit(self, place: str | None) -> float:
+        """°C by which the probe at this place usually reads more than the control value; 0 where none lies there."""
+        channel = self._at(place)
+        return 0.0 if channel is None else self.control.offset(channel)
+
+    def _at(self, place: str | None) -> str | None:
+        return None if place is None else next((c.id for c in self._own if (c.place or c.name) == place), None)
+
     def mean_of(self, role: Role, minute: int) -> float | None:
         """Mean of the good channels of a role in a minute, °C, None if there is none."""
         values = (self._trace.window(c.id, minute, 1)[0] for c in self._settings.with_role(role))

@@ -223,8 +223,8 @@ class WatchState:
         around = Circumstances(
             first=first,
             last=last,
-            pit=tuple(self._pit_minutes(piece, first, last)),
-            band=self.pit_of(piece).band,
+            pit=tuple(self._air_minutes(piece, first, last)),
+            band=self.pit_of(piece).band_at(piece.settings.place),
             boiling_point=self.settings.boiling_point,
             ambient=self.readout.mean_of(Role.AMBIENT, last),
             hold_cabinet=None if cabinet is None else self.good(cabinet),
@@ -239,6 +239,18 @@ class WatchState:
         def minutes(pit: str, begin: int, until: int) -> list[float]:
             known = self.pits.get(pit)
             return [nan] * (until - begin + 1) if known is None else known.readout.pit_minutes(begin, until)
+
+        return piece.along(first, last, minutes)
+
+    def _air_minutes(self, piece: PieceWatch, first: int, last: int) -> list[float]:
+        """As `_pit_minutes`, but of where on the grate it lay, as far as that was read: what heats it."""
+
+        def minutes(pit: str, begin: int, until: int) -> list[float]:
+            known = self.pits.get(pit)
+            if known is None:
+                return [nan] * (until - begin + 1)
+            spans = piece.lain(begin, until)
+            return [v for place, start, end in spans for v in known.readout.air_minutes(place, start, end)]
 
         return piece.along(first, last, minutes)
 

@@ -87,6 +87,8 @@ class PieceWatch:
         """(first minute, channel) of every probe it was read by, oldest first; None: by none."""
         self._pits: list[tuple[int, str]] = [(0, piece.pit)]
         """(first minute, pit) of every pit it was cooked on, oldest first."""
+        self._places: list[tuple[int, str | None]] = [(0, piece.place)]
+        """(first minute, place on the grate) of everywhere it has lain, oldest first; None: nobody said."""
 
     @property
     def question(self) -> Text:
@@ -194,7 +196,7 @@ class PieceWatch:
         if other._before is not None:
             self.load(other._before)
         self._before, self.first_seen, self._probes = other._before, other.first_seen, list(other._probes)
-        self._pits = list(other._pits)
+        self._pits, self._places = list(other._pits), list(other._places)
 
     def forecast_like(self, other: PieceWatch) -> None:
         """Take over what is foretold of `other`, until it is foretold anew."""
@@ -263,6 +265,11 @@ class PieceWatch:
         if self._pits[-1][1] != pit:
             self._pits.append((minute, pit))
 
+    def laid(self, place: str | None, minute: int) -> None:
+        """From this engine minute on it lies elsewhere on the grate."""
+        if self._places[-1][1] != place:
+            self._places.append((minute, place))
+
     def pits_are_called(self, renamed: Mapping[str, str]) -> None:
         """renamed: pit -> the id it has now."""
         self._pits = [(minute, renamed.get(pit, pit)) for minute, pit in self._pits]
@@ -271,6 +278,10 @@ class PieceWatch:
         """A value of each engine minute from first to last, by whichever pit it was on then."""
         spans = _spans(self._pits, first, last)
         return [v for pit, begin, until in spans if begin <= until for v in of_pit(pit, begin, until)]
+
+    def lain(self, first: int, last: int) -> Iterator[tuple[str | None, int, int]]:
+        """(place, first minute, last minute) of where on the grate it lay from first to last, oldest first."""
+        return (span for span in _spans(self._places, first, last) if span[1] <= span[2])
 
     def cores(self, trace: Trace, first: int, last: int) -> list[float]:
         """Its core in each engine minute from first to last, °C, NaN where unknown, by whichever probe it had then."""
@@ -314,6 +325,7 @@ class PieceWatch:
             "settling": [self.settling, self._moving_for],
             "probes": [list(probe) for probe in self._probes],
             "pits": [list(pit) for pit in self._pits],
+            "places": [list(place) for place in self._places],
             "spots": [asdict(spot) for spot in self.spots],
             "first_seen": self.first_seen,
             "before": self._before,
@@ -334,6 +346,7 @@ class PieceWatch:
         self.settling, self._moving_for = dumped.get("settling", (False, 0))
         self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]
         self._pits = [(minute, pit) for minute, pit in dumped.get("pits", self._pits)]
+        self._places = [(minute, place) for minute, place in dumped.get("places", self._places)]
         self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
         self._read_by_hand()
         self.first_seen = dumped.get("first_seen")

@@ -35,6 +35,7 @@ class Pieces(dict[str, PieceWatch]):
             if piece.id in before:
                 watch.load(before[piece.id].dump())
                 watch.cooked_on(piece.pit, minute)
+                watch.laid(piece.place, minute)
                 if before[piece.id].settings.channel != piece.channel:
                     watch.read_by(piece.channel, minute, trace)
             self[piece.id] = watch

@@ -38,6 +38,10 @@ class ControlValue:
             return median(known)
         return median(good.values()) if good else nan
 
+    def offset(self, channel: str) -> float:
+        """°C by which this channel usually reads more than the control value; 0 until that is proven."""
+        return self._offsets[channel] if self._minutes.get(channel, 0) >= PROVEN_AFTER else 0.0
+
     def minute(self, good: Mapping[str, float]) -> None:
         """Learn from one minute's medians of the good channels."""
         value = self.of(good)
