@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 from config.cuts import CUTS
 from config.devices import Strict
 from config.rig import BandSection, Identifier, WoodSection
-from config.units import Celsius
+from config.units import Celsius, Centimetres, Kilograms
 
 HOLD_RULES: dict[str, tuple[float, str]] = {
     "home-140": (60.0, "USDA home guidance"),
@@ -48,15 +48,15 @@ class HoldSection(Strict):
 
 
 class PieceSection(Strict):
-    """One piece. channel: the probe in it, absent where none follows it. weight in kg, thickness in cm (thinnest dimension).
-    wrap = false means never."""
+    """One piece. channel: the probe in it, absent where none follows it. weight in kg or with its unit ("15 lb"), thickness
+    in cm or with its unit ("4 in"): the thinnest dimension. wrap = false means never."""
 
     name: str = Field(min_length=1, max_length=80)
     id: Identifier | None = None
     cut: str
     channel: str | None = None
-    weight: float = Field(gt=0.05, le=80)
-    thickness: float | None = Field(default=None, gt=1, le=40)
+    weight: Kilograms = Field(gt=0.05, le=80)
+    thickness: Centimetres | None = Field(default=None, gt=1, le=40)
     wrap: WrapSection | Literal[False] | None = None
     tender: tuple[Celsius, Celsius] | None = None
     target: Celsius | None = Field(default=None, ge=40, le=99)
@@ -143,7 +143,7 @@ class Cook(Strict):
     hold: HoldSection = HoldSection()
     pieces: Annotated[tuple[PieceSection, ...], Field(min_length=1, max_length=MOST_PIECES)]
     guests: int | None = Field(default=None, ge=1, le=5000)
-    portion: float = Field(default=0.15, gt=0, le=1)
+    portion: Kilograms = Field(default=0.15, gt=0, le=1)
     wood: StockSection = StockSection()
     plan: PlanSection | None = None
     reminders: Annotated[tuple[ReminderSection, ...], Field(max_length=24)] = ()

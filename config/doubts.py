@@ -106,10 +106,9 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     """What is asked about one piece."""
     cut = CUTS[piece.cut]
     yield from _goal_doubts(piece, file, key)
-    pounds = piece.weight * KG_PER_POUND
     if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
         remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
-        remedy += f"if pounds are meant, write {pounds:.1f}; if there are several, name each piece"
+        remedy += f'if pounds are meant, write "{piece.weight:g} lb"; if there are several, name each piece'
         yield _asked(file, f"{key}, weight", f"{piece.weight:g}", remedy)
     if piece.thickness is None:
         return
@@ -118,7 +117,7 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
         remedy = f"thickness is in cm, and {piece.weight:g} kg of {cut.name.lower()} are about {usual:.0f} cm thick"
         inches = piece.thickness * CM_PER_INCH
         if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
-            remedy += f"; if inches are meant, write {inches:.0f}"
+            remedy += f'; if inches are meant, write "{piece.thickness:g} in"'
         yield _asked(file, f"{key}, thickness", f"{piece.thickness:g}", remedy)
 
 
@@ -179,9 +178,8 @@ def _portion(cook: Cook, file: str) -> Iterator[Problem]:
 
 
 def _if_pounds(given: float, low: float, high: float) -> str:
-    """The kg to write, where the number would be a usual one in pounds."""
-    pounds = given * KG_PER_POUND
-    return f"; if pounds are meant, write {pounds:.2g}" if low <= pounds <= high else ""
+    """What to write, where the number would be a usual one in pounds."""
+    return f'; if pounds are meant, write "{given:g} lb"' if low <= given * KG_PER_POUND <= high else ""
 
 
 def _reminders(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:

@@ -84,6 +84,8 @@ def in_a_sentence(problem: Problem) -> str:
 UNITS: Mapping[str, str] = {
     "weight": " kg",
     "thickness": " cm",
+    "split": " kg",
+    "portion": " kg",
     "altitude": " m",
     "rest_minutes": " min",
     "lead_minutes": " min",
@@ -173,10 +175,15 @@ def _remedy(error: Mapping[str, Any], key: str) -> str:
     )
 
 
-def _if_fahrenheit(given: object, unit: str) -> str:
-    """How to write a temperature that is too high for °C."""
-    plain = isinstance(given, int | float) and not isinstance(given, bool)
-    return f'; if °F is meant, write "{given:g} F"' if plain and unit == " °C" else ""
+OTHER_UNITS = {" °C": ("°F is", "F"), " kg": ("pounds are", "lb"), " cm": ("inches are", "in")}
+"""What may be meant by a number that is too high for its unit, and how it is written."""
+
+
+def _if_other_unit(given: object, unit: str) -> str:
+    if unit not in OTHER_UNITS or not isinstance(given, int | float) or isinstance(given, bool):
+        return ""
+    words, sign = OTHER_UNITS[unit]
+    return f'; if {words} meant, write "{given:g} {sign}"'
 
 
 def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: object) -> Iterator[str]:
@@ -189,7 +196,7 @@ def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: objec
         case "less_than":
             yield f"must be less than {context['lt']:g}{unit}"
         case "less_than_equal":
-            yield f"must be at most {context['le']:g}{unit}{_if_fahrenheit(given, unit)}"
+            yield f"must be at most {context['le']:g}{unit}{_if_other_unit(given, unit)}"
         case "literal_error" | "enum":
             yield f"choose one of: {context['expected'].replace(chr(39), chr(34))}"
         case "union_tag_invalid":

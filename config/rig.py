@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from config.delivery import Delivery
 from config.devices import Device, Strict, ThermocoupleLetter
-from config.units import Celsius
+from config.units import Celsius, Kilograms
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
 """Lower-case letters, digits and hyphens: what an MQTT topic and a file name can carry unchanged."""
@@ -62,7 +62,7 @@ class WoodSection(Strict):
     """kind: the cook's own word. split: kg of one log as it goes into the fire."""
 
     kind: str = Field(default="", max_length=40)
-    split: float | None = Field(default=None, gt=0.05, le=10)
+    split: Kilograms | None = Field(default=None, gt=0.05, le=10)
 
 
 class PeopleSection(Strict):

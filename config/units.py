@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Annotated
 
 from pydantic import BeforeValidator
@@ -29,12 +30,12 @@ def to_celsius(fahrenheit: float) -> float:
 def parse_temperature(value: object) -> float:
     """A number is °C; a string must say its unit ("250 F", "121 C"). Raises ValueError with the remedy."""
     if isinstance(value, bool):
-        raise ValueError('write a temperature as a number of °C, or as a string with its unit: "250 F"')
+        raise ValueError('write a temperature as a number of °C, or in quotes with its unit: "250 F"')
     if isinstance(value, int | float):
         return float(value)
     match = _TEMPERATURE.fullmatch(value) if isinstance(value, str) else None
     if match is None:
-        raise ValueError('write a temperature as a number of °C, or as a string with its unit: "250 F"')
+        raise ValueError('write a temperature as a number of °C, or in quotes with its unit: "250 F"')
     number = float(match[1])
     return to_celsius(number) if match[2].upper() == "F" else number
 
@@ -45,6 +46,38 @@ Celsius = Annotated[float, BeforeValidator(parse_temperature)]
 
 METRES_PER_FOOT = 0.3048
 """Exact, by the international agreement of 1959."""
+
+WEIGHTS = {"kg": 1.0, "g": 0.001, "lb": KG_PER_POUND, "lbs": KG_PER_POUND, "oz": KG_PER_POUND / 16}
+"""kg."""
+THICKNESSES = {"cm": 1.0, "mm": 0.1, "in": METRES_PER_FOOT / 12 * 100, "inches": METRES_PER_FOOT / 12 * 100}
+"""cm."""
+_AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([a-z]+)\s*", re.IGNORECASE)
+
+
+def _amount(value: object, units: Mapping[str, float], remedy: str) -> float:
+    """A number stays as it is; a string must say one of the units. Raises ValueError with the remedy."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    match = _AMOUNT.fullmatch(value) if isinstance(value, str) else None
+    factor = None if match is None else units.get(match[2].lower())
+    if match is None or factor is None:
+        raise ValueError(remedy)
+    return float(match[1]) * factor
+
+
+def parse_weight(value: object) -> float:
+    """A number is kg; a string must say its unit ("15 lb", "900 g"). Raises ValueError with the remedy."""
+    return _amount(value, WEIGHTS, 'write a weight as a number of kg, or in quotes with its unit: "15 lb"')
+
+
+def parse_thickness(value: object) -> float:
+    """A number is cm; a string must say its unit ("4 in"). Raises ValueError with the remedy."""
+    return _amount(value, THICKNESSES, 'write a thickness as a number of cm, or in quotes with its unit: "4 in"')
+
+
+Kilograms = Annotated[float, BeforeValidator(parse_weight)]
+Centimetres = Annotated[float, BeforeValidator(parse_thickness)]
+"""In a file: a number, or text with its unit."""
 
 
 def height_in_words(metres: float, fahrenheit: bool) -> str:

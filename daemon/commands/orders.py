@@ -87,7 +87,7 @@ def add_commands(command: Parser) -> None:
     at(back, "the one of that time (default: the newest)")
     spot = order("spot", _spot, "a core temperature was read by hand")
     spot.add_argument("piece", help="id of the piece")
-    spot.add_argument("temperature", help='°C, or "146 F"')
+    spot.add_argument("temperature", help="°C, or with its unit: 146F")
     spot.add_argument("--where", default="", help="in the piece")
     spot.add_argument("--with", dest="thermometer", default="", help="which thermometer")
     spot.add_argument("--tolerance", type=float, default=1.0, help="± °C of the thermometer (default 1)")
@@ -103,9 +103,9 @@ def add_commands(command: Parser) -> None:
     change.add_argument("--name", help="of the piece")
     for sub, needed in ((add, True), (change, False)):
         sub.add_argument("--cut", required=needed, help="a cut of the table")
-        sub.add_argument("--weight", type=float, required=needed, help="kg")
-        sub.add_argument("--thickness", type=float, help="cm, thinnest dimension")
-        sub.add_argument("--target", type=_temperature, help='core to take it off at: °C, or "145 F"')
+        sub.add_argument("--weight", required=needed, help="kg, or with its unit: 8lb")
+        sub.add_argument("--thickness", help="cm, thinnest dimension, or with its unit: 4in")
+        sub.add_argument("--target", help="core to take it off at: °C, or with its unit: 145F")
         sub.add_argument("--place", help="on the grate: the place of the pit channel nearest to it")
         sub.add_argument("--sure", action="store_true", help="it is meant, however odd")
     remove = order("remove-piece", _remove_piece, "a piece leaves the running cook")
@@ -117,12 +117,12 @@ def add_commands(command: Parser) -> None:
     piece.add_argument("piece", help="id of the piece")
     piece.add_argument("pit", help="id of the pit")
     band = order("band", _band, "the pit's band from now on")
-    band.add_argument("low", help='°C, or "225 F"')
-    band.add_argument("high", help='°C, or "275 F"')
+    band.add_argument("low", help="°C, or with its unit: 225F")
+    band.add_argument("high", help="°C, or with its unit: 275F")
     of_pit(band)
     band.add_argument("--sure", action="store_true", help="it is meant, however odd")
     keep = order("keep-plan", _keep_plan, "plan the running cook and keep the plan: its times become prompts")
-    keep.add_argument("--ambient", type=_temperature, help='°C outside, or "23 F" (default: as the rig\'s probe says)')
+    keep.add_argument("--ambient", help="°C outside, or with its unit: 23F (default: as the rig's probe says)")
     keep.add_argument("--wind", type=float, default=0.0, help="m/s at the pit")
     keep.add_argument("--no-wake", action="store_true", help="its hours are no alarm clock: by day only")
     order("drop-plan", _drop_plan, "keep no plan any more")
@@ -157,7 +157,7 @@ class Watch:
         anywhere = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "": "127.0.0.1"}  # nosec B104  # compared with, never bound
         host = anywhere.get(host, host)
         self.base = f"http://{host}:{rig.page.port}/api/"
-        self.zone = ZoneInfo(rig.people.zone)
+        self.zone, self.fahrenheit = ZoneInfo(rig.people.zone), rig.people.unit == "F"
         self._key = page_key(rig.page, state_directory(rig, state))
 
     def ask(self, path: str, body: dict[str, Any] | None = None, patience: float = PATIENCE) -> Any:
@@ -258,12 +258,20 @@ def _said(options: argparse.Namespace, act: Act) -> int:
     return 0
 
 
-def _temperature(text: str) -> float | str:
-    """A number of °C, or text with its unit as the watch takes it."""
+def _number(text: str) -> float | str:
+    """A number, or text with its unit as the watch takes it."""
     try:
         return float(text)
     except ValueError:
         return text
+
+
+def _temperature(text: str, watch: Watch) -> float | str:
+    """A number of °C, or text with its unit as the watch takes it. Who reads °F must say which is meant. Raises NotSaid."""
+    given = _number(text)
+    if watch.fahrenheit and isinstance(given, float):
+        raise NotSaid(f"{text}: which unit? Write {text}F, or {text}C")
+    return given
 
 
 # --- the commands --------------------------------------------------------------------------------------------
@@ -293,7 +301,7 @@ def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
 
 def _spot(options: argparse.Namespace, watch: Watch) -> Any:
     body = {
-        "piece": options.piece, "celsius": _temperature(options.temperature), "where": options.where,
+        "piece": options.piece, "celsius": _temperature(options.temperature, watch), "where": options.where,
         "thermometer": options.thermometer, "tolerance": options.tolerance, "by": options.by,
         "minutes_ago": watch.minutes_ago(options.at),
     }  # fmt: skip
@@ -304,19 +312,29 @@ def _choose_spot(options: argparse.Namespace, watch: Watch) -> Any:
     return watch.ask("choose-spot", {"piece": options.piece, "by": options.by})
 
 
-def _given(options: argparse.Namespace, *keys: str) -> dict[str, Any]:
-    return {key: value for key in keys if (value := getattr(options, key)) is not None}
+AMOUNTS, TEMPERATURES = ("weight", "thickness"), ("target", "ambient")
+
+
+def _given(options: argparse.Namespace, watch: Watch, *keys: str) -> dict[str, Any]:
+    """What was named of these, as the watch takes it. Raises NotSaid."""
+    given = {key: value for key in keys if (value := getattr(options, key)) is not None}
+    for key, value in given.items():
+        if key in AMOUNTS:
+            given[key] = _number(value)
+        elif key in TEMPERATURES:
+            given[key] = _temperature(value, watch)
+    return given
 
 
 def _add_piece(options: argparse.Namespace, watch: Watch) -> Any:
-    piece = _given(options, "name", "id", "cut", "weight", "thickness", "target", "place")
+    piece = _given(options, watch, "name", "id", "cut", "weight", "thickness", "target", "place")
     if options.probe is not None:
         piece["channel"] = options.probe
     return watch.ask("add-piece", {"piece": piece, "sure": options.sure, "by": options.by})
 
 
 def _change_piece(options: argparse.Namespace, watch: Watch) -> Any:
-    changes = _given(options, "name", "cut", "weight", "thickness", "target", "place")
+    changes = _given(options, watch, "name", "cut", "weight", "thickness", "target", "place")
     return watch.ask("change-piece", {"piece": options.piece, "sure": options.sure, "by": options.by, **changes})
 
 
@@ -334,12 +352,12 @@ def _move_piece(options: argparse.Namespace, watch: Watch) -> Any:
 
 
 def _band(options: argparse.Namespace, watch: Watch) -> Any:
-    band = {"low": _temperature(options.low), "high": _temperature(options.high)}
+    band = {"low": _temperature(options.low, watch), "high": _temperature(options.high, watch)}
     return watch.ask("band", {"band": band, "sure": options.sure, "by": options.by, "pit": options.pit})
 
 
 def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:
-    weather = {**_given(options, "ambient"), "wind": options.wind}
+    weather = {**_given(options, watch, "ambient"), "wind": options.wind}
     made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
     return {"said": "\n".join([*made["lines"], "this plan is kept"])}
 
@@ -349,7 +367,7 @@ def _drop_plan(options: argparse.Namespace, watch: Watch) -> Any:
 
 
 def _remind(options: argparse.Namespace, watch: Watch) -> Any:
-    own = {**_given(options, "text", "after", "until", "piece"), "at_night": options.at_night}
+    own = {**_given(options, watch, "text", "after", "until", "piece"), "at_night": options.at_night}
     if options.at is not None:
         own["at"] = watch.coming(options.at)
     if options.every is not None:

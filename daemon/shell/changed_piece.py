@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from config.cook import PieceSection, WrapSection
 from config.cuts import CUTS
-from config.units import Celsius
+from config.units import Celsius, Centimetres, Kilograms
 from daemon.core.settings import PieceSettings
 
 BY_KEY = {
@@ -31,8 +31,8 @@ class PieceChanges(BaseModel):
     model_config = ConfigDict(defer_build=True)
     name: Annotated[str, Field(min_length=1, max_length=60)] | None = None
     cut: str | None = None
-    weight: float | None = None
-    thickness: float | None = None
+    weight: Kilograms | None = None
+    thickness: Centimetres | None = None
     wrap: WrapSection | Literal[False] | None = None
     tender: tuple[Celsius, Celsius] | None = None
     target: Celsius | None = None

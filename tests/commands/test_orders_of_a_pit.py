@@ -1,4 +1,4 @@
-"""Orders from the terminal name a pit of several, and none where nothing is said."""
+"""Orders from the terminal name a pit of several, and none where nothing is said; a number of °C or °F is asked about."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ class Asked:
     """In the place of the running watch: keeps what it is asked."""
 
     def __init__(self) -> None:
+        self.fahrenheit = False
         self.bodies: list[tuple[str, dict[str, Any] | None]] = []
 
     def minutes_ago(self, text: str | None) -> float:
@@ -35,6 +36,13 @@ class Asked:
     ],
 )
 def test_an_order_names_its_pit(words: str, act: orders.Act, path: str, pit: str) -> None:
+    watch = Asked()
+    act(options_of(words), watch)  # type: ignore[arg-type]
+    ((asked, body),) = watch.bodies
+    assert asked == path and body is not None and body["pit"] == pit
+
+
+def options_of(words: str) -> argparse.Namespace:
     subs = argparse.ArgumentParser().add_subparsers()
     made: dict[str, argparse.ArgumentParser] = {}
 
@@ -44,8 +52,31 @@ def test_an_order_names_its_pit(words: str, act: orders.Act, path: str, pit: str
 
     orders.add_commands(command)
     name, *rest = words.split()
+    return made[name].parse_args([*rest, "--rig", "rig.toml"])
+
+
+@pytest.mark.parametrize(
+    ("words", "act"),
+    [
+        ("spot pork 150", orders._spot),
+        ("band 225 275", orders._band),
+        ("change-piece pork --target 145", orders._change_piece),
+        ("keep-plan --ambient 30", orders._keep_plan),
+    ],
+)
+def test_who_reads_fahrenheit_is_asked_which_unit_a_number_has(words: str, act: orders.Act) -> None:
     watch = Asked()
-    options = made[name].parse_args([*rest, "--rig", "rig.toml"])
-    act(options, watch)  # type: ignore[arg-type]
-    ((asked, body),) = watch.bodies
-    assert asked == path and body is not None and body["pit"] == pit
+    watch.fahrenheit = True
+    with pytest.raises(orders.NotSaid, match=r"which unit\? Write \d+F, or \d+C"):
+        act(options_of(words), watch)  # type: ignore[arg-type]
+    assert watch.bodies == []
+
+
+def test_amounts_go_to_the_watch_as_they_were_written() -> None:
+    watch = Asked()
+    watch.fahrenheit = True
+    orders._spot(options_of("spot pork 150F"), watch)  # type: ignore[arg-type]
+    orders._change_piece(options_of("change-piece pork --weight 8lb --thickness 9"), watch)  # type: ignore[arg-type]
+    (_, spot), (_, change) = watch.bodies
+    assert spot is not None and change is not None
+    assert (spot["celsius"], change["weight"], change["thickness"]) == ("150F", "8lb", 9.0)

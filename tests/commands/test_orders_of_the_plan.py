@@ -42,6 +42,8 @@ def test_a_command_is_one_request(
     asked: list[tuple[str, dict[str, Any]]] = []
 
     class Recorder:
+        fahrenheit = False
+
         def __init__(self, rig: object, state: object) -> None:
             pass
 

@@ -13,7 +13,7 @@ from config.cook import Cook
 from config.cuts import CUTS
 from config.loader import load_both, load_rig
 from config.problems import ConfigError
-from config.units import parse_temperature, to_celsius
+from config.units import parse_temperature, parse_thickness, parse_weight, to_celsius
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 ROOT = Path(__file__).parents[2]
@@ -95,6 +95,24 @@ def test_temperatures_in_either_unit() -> None:
     for wrong in ("hot", "12", True, None, "12 K"):
         with pytest.raises(ValueError, match="250 F"):
             parse_temperature(wrong)
+
+
+def test_weights_and_thicknesses_in_either_unit() -> None:
+    # Exact by the international agreement of 1959: 1 lb = 0.45359237 kg, 16 oz = 1 lb, 1 in = 2.54 cm.
+    for written, kilograms in (
+        (7, 7.0),
+        ("15 lb", 6.80388555),
+        ("15LB", 6.80388555),
+        ("8 oz", 0.22679618),
+        ("900g", 0.9),
+    ):
+        assert parse_weight(written) == pytest.approx(kilograms)
+    assert parse_thickness("4 in") == pytest.approx(10.16) and parse_thickness("75 mm") == pytest.approx(7.5)
+    for wrong in ("heavy", "12", True, None, "12 stone", "15 lb or so"):
+        with pytest.raises(ValueError, match="15 lb"):
+            parse_weight(wrong)
+        with pytest.raises(ValueError, match="4 in"):
+            parse_thickness(wrong)
 
 
 def test_safe_minima_are_the_published_consumer_figures() -> None:

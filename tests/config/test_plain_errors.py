@@ -121,7 +121,9 @@ def test_a_wrong_item_is_not_said_to_shorten_its_list() -> None:
     with pytest.raises(ValidationError) as caught:
         Cook.model_validate(changed)
     problems = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
-    assert [str(p) for p in problems] == ['cook.toml: error: pieces.0.weight = "heavy": write a number, without quotes']
+    assert [str(p) for p in problems] == [
+        'cook.toml: error: pieces.0.weight = "heavy": write a weight as a number of kg, or in quotes with its unit: "15 lb"'
+    ]
 
 
 def test_one_problem_for_a_key_that_may_be_written_in_several_ways() -> None:
