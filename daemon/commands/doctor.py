@@ -22,6 +22,7 @@ from pathlib import Path
 from config.loader import load_both
 from config.rig import BrokerSection, Rig
 from daemon.commands.doctor_findings import (
+    WATCH,
     Account,
     DiskFacts,
     Finding,
@@ -66,7 +67,13 @@ async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], No
     rig, _ = load_both(rig_path, cook_path)
     account = watching_account()
     directory = _state(rig, account) if state is None else state
-    findings = [*_devices(rig, account), _clock(), *_disk(directory, account), *_secrets(rig), *_deliveries(rig)]
+    findings = [
+        *_devices(rig, account, directory),
+        _clock(),
+        *_disk(directory, account),
+        *_secrets(rig),
+        *_deliveries(rig),
+    ]
     findings += [judge_chart(problem.file, problem.key) for problem in undrawn_charts(rig, str(rig_path))]
     findings += [judge_link(counts) for counts in links(directory / JOURNAL_FILE)]
     if rig.broker is not None:
@@ -112,26 +119,34 @@ def node(path: Path) -> Node | None:
     return Node(status.st_mode, status.st_uid, status.st_gid, _group_name(status.st_gid))
 
 
-def holders(path: Path, proc: Path = Path("/proc")) -> list[str]:
-    """Names of the programs that have the file open, among those whose files we may see."""
-    names = []
+def holders(path: Path, proc: Path = Path("/proc"), state: Path | None = None) -> list[str]:
+    """Names of the programs that have the file open, among those whose files we may see. state: directory of a journal: the
+    watch that keeps it open is called WATCH, whatever its program is."""
+    watching = set() if state is None or not state.is_dir() else set(_open_in(state, proc))
+    return [WATCH if process in watching else name for process in _open_in(path, proc) if (name := _name(process))]
+
+
+def _open_in(path: Path, proc: Path) -> Iterator[Path]:
+    """Directories under /proc of the processes that have the file open."""
     for descriptor in proc.glob("[0-9]*/fd/*"):
-        try:
+        with contextlib.suppress(OSError):  # ended meanwhile, not ours to see, or no file any more
             if descriptor.samefile(path):
-                names.append((descriptor.parents[1] / "comm").read_text().strip())
-        except OSError:  # ended meanwhile, not ours to see, or no file any more
-            continue
-    return names
+                yield descriptor.parents[1]
+
+
+def _name(process: Path) -> str:
+    return _text(process / "comm")
 
 
 # --- the probes ----------------------------------------------------------------------------------------------
 
 
-def _devices(rig: Rig, account: Account) -> Iterator[Finding]:
+def _devices(rig: Rig, account: Account, state: Path) -> Iterator[Finding]:
     for device in rig.devices:
         if device.kind in ("serial-line", "modbus", "scpi"):
             path = Path(device.port)
-            yield judge_port(device.id, device.port, node(path), account, holders(path) if path.exists() else [])
+            held_by = holders(path, state=state) if path.exists() else []
+            yield judge_port(device.id, device.port, node(path), account, held_by)
     if any(device.kind in ("ble-gatt", "ble-advert") for device in rig.devices):
         adapters = sorted(p.name for p in Path("/sys/class/bluetooth").glob("hci*") if ":" not in p.name)
         groups_here = frozenset(g.gr_name for g in grp.getgrall())

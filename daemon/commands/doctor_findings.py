@@ -79,8 +79,12 @@ def may_use(node: Node, account: Account) -> bool:
 # --- devices -------------------------------------------------------------------------------------------------
 
 
+WATCH = "pitvigil"
+"""The running watch among those that have a port open."""
+
+
 def judge_port(device: str, port: str, node: Node | None, account: Account, holders: Sequence[str]) -> Finding:
-    """holders: names of other programs that have it open now, as far as we may see them."""
+    """holders: names of the programs that have it open now, as far as we may see them. The watch itself may."""
     about = f"device {device}"
     if node is None:
         return Finding(
@@ -91,7 +95,7 @@ def judge_port(device: str, port: str, node: Node | None, account: Account, hold
     if not may_use(node, account):
         remedy = f"usermod --append --groups {node.group} {account.name}, then start the watch again"
         return Finding(Level.BAD, about, f"{account.name} may not open {port}", remedy)
-    others = sorted({h for h in holders if h != "pitvigil"})
+    others = sorted({h for h in holders if h != WATCH})
     if others:
         return Finding(
             Level.BAD, about, f"{port} is held by {', '.join(others)}", f"stop {others[0]}: two cannot share a line"
@@ -99,6 +103,8 @@ def judge_port(device: str, port: str, node: Node | None, account: Account, hold
     if port.rpartition("/")[2].startswith(("ttyUSB", "ttyACM")):
         remedy = "name it by /dev/serial/by-id: numbers change when things are plugged in another order"
         return Finding(Level.DOUBT, about, f"{port} may be opened", remedy)
+    if WATCH in holders:
+        return Finding(Level.GOOD, about, f"{port} is there, and the running watch reads it")
     return Finding(Level.GOOD, about, f"{port} is there and {account.name} may open it")
 
 

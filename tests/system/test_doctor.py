@@ -26,6 +26,7 @@ from daemon.commands.doctor_findings import (
     LIFE_STEPS,
     SPACE_NEEDED,
     SPACE_WANTED,
+    WATCH,
     Account,
     DiskFacts,
     Finding,
@@ -45,6 +46,7 @@ from daemon.commands.doctor_findings import (
 )
 from daemon.core.inputs import LinkCounts
 from daemon.shell.journal.journal import Journal, Start
+from daemon.shell.state.state_lock import StateLock
 
 DIALOUT, OWN_GROUP = 20, 995
 COOK = Account("pitvigil", 999, frozenset({OWN_GROUP, DIALOUT}), frozenset({"pitvigil", "dialout"}))
@@ -135,6 +137,8 @@ def test_ports() -> None:
     assert "minicom" in held.remedy
     assert level(judge_port("board", "/dev/ttyUSB0", TTY, COOK, [])) is Level.DOUBT
     assert level(judge_port("board", "/dev/ttyAMA0", TTY, COOK, [])) is Level.GOOD, "a soldered port keeps its name"
+    watched = judge_port("board", "/dev/ttyAMA0", TTY, COOK, [WATCH])
+    assert level(watched) is Level.GOOD and "running watch reads it" in str(watched) and "stop" not in str(watched)
 
 
 def test_holders_names_who_has_a_file_open(tmp_path: Path) -> None:
@@ -143,6 +147,14 @@ def test_holders_names_who_has_a_file_open(tmp_path: Path) -> None:
     assert holders(file) == []
     with file.open():
         assert holders(file) == [Path("/proc/self/comm").read_text().strip()]
+        state = tmp_path / "state"
+        assert holders(file, state=state) == holders(file), "no watch was ever started there"
+        state.mkdir()
+        assert holders(file, state=state) == holders(file), "nobody watches there now"
+        lock = StateLock(state)
+        lock.take()
+        assert holders(file, state=state) == [WATCH], "whoever keeps that journal is the watch, whatever it is called"
+        lock.release()
 
 
 def test_adapter() -> None:

@@ -244,4 +244,4 @@ def _sure(sure: bool, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about."""
     said = "; ".join(in_words(doubt) for doubt in doubts)
     if said and not sure:
-        raise CommandRejected(f"{said} (send sure: true if it is meant)")
+        raise CommandRejected(f'{said} (if it is meant, send it once more with "sure": true)')

@@ -156,7 +156,7 @@ def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about. Raises Refused 409 with the question."""
     said = "; ".join(in_words(doubt) for doubt in doubts)
     if said and not order.sure:
-        raise Refused(409, said, "sure", remedy="send sure: true if it is meant")
+        raise Refused(409, said, "sure", remedy='if it is meant, send it once more with "sure": true')
 
 
 def taken(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from daemon.core import inputs
 from daemon.core.marks import OF_THE_PIT
+from daemon.core.pit.stage import PitPhase
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
 from daemon.core.snapshot import Snapshot
@@ -17,6 +18,8 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
             done = seen.time if at is None else at
             if piece is None:
                 marked = say("understood.mark", what=_plain(kind), at=done)
+                if kind is inputs.MarkKind.LOG and _stage(pit, seen) == PitPhase.UNLIT:
+                    marked = say("understood.unlit", told=marked)
                 return _of_pit(marked, pit, seen) if kind in OF_THE_PIT else marked
             return say("understood.mark-of", what=_plain(kind), name=names.get(piece, piece), at=done)
         case inputs.TakeBack(what=what, piece=piece, said_at=said_at, pit=pit):
@@ -85,6 +88,10 @@ def _of_pit(told: Text, pit: str, seen: Snapshot) -> Text:
 
 def _pit_name(pit: str, seen: Snapshot) -> str:
     return next((known.name for known in seen.pits if known.id == pit), seen.pit.name)
+
+
+def _stage(pit: str, seen: Snapshot) -> str:
+    return next((known.stage for known in seen.pits if known.id == pit), seen.pit.stage)
 
 
 def _plain(word: str) -> str:

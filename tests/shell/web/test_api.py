@@ -482,6 +482,16 @@ async def test_an_order_is_said_back_as_it_was_understood(
     assert answer.status == 202 and words in (await answer.json())["said"]
 
 
+async def test_a_log_for_a_fire_that_nobody_lit_is_taken_and_asked_about(
+    client: aiohttp.ClientSession, watch: FakeWatch
+) -> None:
+    seen = watch.snapshot()
+    watch.changes = replace(seen, pit=replace(seen.pit, stage="unlit"))
+    answer = await client.post("/api/mark", json={"kind": "log"})
+    assert answer.status == 202 and "mark it as lit when it burns" in (await answer.json())["said"]
+    assert [type(command) for command in watch.commands] == [inputs.Mark]
+
+
 def with_two_pits(watch: FakeWatch) -> None:
     """A drum beside the pit that is there."""
     old = watch.snapshot()
