@@ -18,7 +18,7 @@ from config.crew import Crew
 from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
 from config.problems import ConfigError, Problem, named_items
-from config.rig import LONGEST_PIT_NAME, Rig, with_first_pit
+from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, Rig, with_first_pit
 
 Model = TypeVar("Model", bound=BaseModel)
 Table = dict[str, Any]
@@ -216,6 +216,10 @@ def _pit_problems(rig: Table, channels: list[Table], file: str) -> Iterator[Prob
             yield Problem(
                 file, f"pits.{number}.id", "'pit'", "only the first may be called so; give it an id of its own"
             )
+        taken = next((end for end in OF_THE_WATCH if ids[number].removesuffix(end) in ids and ids[number].endswith(end)), "")
+        if taken:
+            remedy = f"the broker's device of the {taken[1:]} is called so; give the pit another id"
+            yield Problem(file, f"pits.{number}.id", repr(ids[number]), remedy)
         if number and pit.get("grease_tray"):
             remedy = "only the first pit's tray is watched; leave the key out"
             yield Problem(file, f"pits.{number}.grease_tray", repr(pit["grease_tray"]), remedy)

@@ -58,6 +58,10 @@ LONGEST_PIT_NAME = 12
 """Letters, in a rig with several pits: one message must have room for two of them."""
 
 
+OF_THE_WATCH = ("-watch", "-cabinet")
+"""After the id of the first of several pits: what the watch and the cabinet are called on the broker, beside the pits."""
+
+
 class WoodSection(Strict):
     """kind: the cook's own word. split: kg of one log as it goes into the fire."""
 

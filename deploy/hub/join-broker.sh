@@ -3,7 +3,8 @@
 #
 #   deploy/hub/join-broker.sh HOST pit [PIT-ID ...]
 #
-# HOST is the name of the broker's machine, PIT-ID the id of each pit in its rig file.
+# HOST is the name of the broker's machine, PIT-ID the id of each pit in its rig file; the pits of one watch are joined by a
+# plus sign, the first of its rig file first: offset+drum.
 set -eu
 
 if [ $# -lt 2 ]; then
@@ -35,7 +36,8 @@ only "$@" | sed 's/^/   /'
 echo
 echo "   One more person or tablet that may give orders, here \"ann\", with an allowance of her own:"
 echo
-for pit; do
+for watch; do
+    pit=${watch%%+*}
     echo "   user ann"
     echo "   topic write pitvigil/$pit/orders/ann"
     echo "   topic read pitvigil/$pit/answers/ann"
@@ -43,8 +45,8 @@ done
 echo
 echo "4. The broker must take retained messages and last wills. Then reload it: systemctl reload mosquitto"
 echo
-for pit; do
-    echo "5. In the rig file of $pit (with TLS: port = 8883 and tls = { ca_file = \"...\" }):"
+for watch; do
+    echo "5. In the rig file of $watch (with TLS: port = 8883 and tls = { ca_file = \"...\" }):"
     echo
     echo "   [broker]"
     echo "   host = \"$host\""

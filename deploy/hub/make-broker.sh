@@ -5,7 +5,8 @@
 #   sudo deploy/hub/make-broker.sh /etc/mosquitto/pitvigil pit.local
 #
 # DIRECTORY is made; what is already in it is kept (delete a file to make it anew). HOSTNAME is the name by which the
-# hub and pitvigil reach the broker: it goes into the certificate, and any other name is refused.
+# hub and pitvigil reach the broker: it goes into the certificate, and any other name is refused. PIT-ID is the pit's in the
+# rig file; the pits of one watch are joined by a plus sign, the first one first: offset+drum.
 set -eu
 umask 077
 

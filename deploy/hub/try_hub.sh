@@ -1,7 +1,7 @@
 #!/bin/sh
 # Tries all of this on the real hub, as a household would: installs the hub's core in an environment of its own, starts it
-# without a screen, with recorder, a private broker and a simulated board, and prints a table. Opt-in: it takes some 40 minutes
-# a version, 1 GB of disk and the network. Set up pitvigil first by deploy/test.sh. Needs mosquitto, openssl and Python 3.13.
+# without a screen, with recorder, a private broker and a simulated board, and prints a table; then another for two pits.
+# Opt-in: it takes some 50 minutes a version, 1 GB of disk and the network. Set up pitvigil first by deploy/test.sh. Needs mosquitto, openssl and Python 3.13.
 #
 #   deploy/hub/try_hub.sh [--minutes 10] [VERSION ...]
 #
@@ -49,5 +49,6 @@ for version; do
     place=$(mktemp -d)
     echo "everything of this trial is in $place/trial"
     PATH=$PATH:/usr/sbin .venv/bin/python -m tests.hub.trial "$environment" "$place/trial" --minutes "$minutes" || failed=1
+    PATH=$PATH:/usr/sbin .venv/bin/python -m tests.hub.pits_trial "$environment" "$place/pits" || failed=1
 done
 exit $failed

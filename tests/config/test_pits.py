@@ -96,6 +96,8 @@ def test_a_list_of_one_pit_is_a_rig_with_one(tmp_path: Path) -> None:
         ('source = "1"\n', 'source = "1"\npair = "pit-right"\n', ["channel pit-left, pair", "another pit"]),
         ('id = "drum"', 'id = "offset"', ["pits.id", "offset", "two pits"]),
         ('id = "drum"', 'id = "pit"', ["pit pit, id", "only the first"]),
+        ('id = "drum"', 'id = "offset-watch"', ["pit offset-watch, id", "broker's device of the watch"]),
+        ('id = "drum"', 'id = "offset-cabinet"', ["pit offset-cabinet, id", "device of the cabinet"]),
         ('id = "drum"', 'id = "The Drum"', ["pit The Drum, id", "lower-case"]),
         ('name = "Drum"', 'name = "Offset"', ["pits.name", "Offset", "tell their messages apart"]),
         ('name = "Drum"', 'name = "The old brick pit"', ["pit drum, name", "12 letters"]),

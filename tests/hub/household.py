@@ -34,10 +34,7 @@ CORE_RISE = 4.0 / 3600.0
 
 RIG = """
 state_directory = "{state}"
-[pit]
-id = "pit"
-name = "The long pit"
-band = {{ low = 107, high = 135 }}
+{pits}
 [people]
 unit = "F"
 zone = "Europe/London"
@@ -60,6 +57,10 @@ audience = ["phone", "louder", "notice"]
 [page]
 port = {page}
 """
+ONE_PIT = """[pit]
+id = "pit"
+name = "The long pit"
+band = { low = 107, high = 135 }"""
 CHANNELS = {
     "pit-left": ("Grate, left", "pit", 'place = "left"'),
     "pit-right": ("Grate, right", "pit", 'place = "right"'),
@@ -98,10 +99,10 @@ tender = [90, 95]
 class Broker:
     """Made by our own script; persistent, so that a power cut leaves what it leaves."""
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, pits: str = "pit") -> None:
         tls, self.port = free_ports(2)
         subprocess.run(
-            ["sh", str(MAKE_BROKER), str(directory), "localhost", "pit", str(tls), str(self.port)],
+            ["sh", str(MAKE_BROKER), str(directory), "localhost", pits, str(tls), str(self.port)],
             check=True, stdout=subprocess.DEVNULL,
         )  # fmt: skip
         self.directory = directory
@@ -199,17 +200,19 @@ class Watch:
 
     def write(
         self, port: str, channels: tuple[str, ...] = tuple(CHANNELS), lamb: bool = True, discovery: str = "device",
-        **names: str,
+        pits: str = ONE_PIT, on: dict[str, str] | None = None, **names: str,
     ) -> None:  # fmt: skip
-        """Rig and cook. names: other names for channels, `outside="Yard"`."""
+        """Rig and cook. pits: their tables. on: channel -> its pit, of several. names: other names for channels,
+        `outside="Yard"`."""
         rows = []
         for number, (id_, (name, role, more)) in enumerate(CHANNELS.items(), 1):
             if id_ in channels:
                 rows += ["[[channels]]", f'id = "{id_}"', f'name = "{names.get(id_.replace("-", "_"), name)}"',
-                         f'role = "{role}"', 'device = "board"', f'source = "{number}"', more]  # fmt: skip
+                         f'role = "{role}"', 'device = "board"', f'source = "{number}"', more,
+                         f'pit = "{on[id_]}"' if on and id_ in on else ""]  # fmt: skip
         password = self.broker.directory / "pitvigil.password"
         text = RIG.format(state=self.home / "state", port=port, channels="\n".join(rows), broker=self.broker.port,
-                          password=password, discovery=discovery, page=self._page)  # fmt: skip
+                          password=password, discovery=discovery, page=self._page, pits=pits)  # fmt: skip
         (self.home / "rig.toml").write_text(text, encoding="utf-8")
         cook = COOK.format(serve_at=self._serve_at.isoformat()) + (LAMB if lamb else "")
         (self.home / "cook.toml").write_text(cook, encoding="utf-8")

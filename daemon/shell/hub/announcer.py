@@ -2,6 +2,7 @@
 
 A hub forgets a thing only when it hears, while it runs, that the thing is gone. So nothing is taken back while the hub is
 known to be away, and what an older release left is taken back first and as a whole: the hub then forgets hidden entities too.
+So is a device that loses an entity to another, when a rig gets or loses a pit: one id on two devices at once is refused.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ class Announcer:
         self._announced = {m.replace("#", "#/") if m.count("/") == 1 and m[0] == "#" else m for m in known - {FORM}}
         self._removed: frozenset[str] = frozenset()
         self._wanted: tuple[discovery.Device, ...] | None = None
-        self._told_old = False
+        self._told_leaving = False
         self._settled: float | None = None
         self._away_since: float | None = None
 
@@ -64,7 +65,10 @@ class Announcer:
 
     def work(self) -> None:
         """Whatever waits and may go on."""
-        if self._wanted is None or self._away() or (self._old and not self._old_is_gone()):
+        if self._wanted is None or self._away():
+            return
+        leaving = self._leaving(self._wanted)
+        if (self._old or leaving) and not self._are_gone(leaving):
             return
         shown, self._wanted = self._wanted, None
         marks = {mark for device in shown for mark in device.marks()} if self._mode == "device" else set()
@@ -82,13 +86,23 @@ class Announcer:
     def _away(self) -> bool:
         return self._away_since is not None and self._ticks() - self._away_since < AWAY_AT_MOST
 
-    def _old_is_gone(self) -> bool:
-        """All that an older release announced is taken back, and a running hub has had the time to forget it."""
-        if not self._told_old:
-            self._told_old = True
-            for device in sorted(discovery.devices_of(self._announced)):
+    def _leaving(self, wanted: tuple[discovery.Device, ...]) -> set[str]:
+        """Devices that are taken back as a whole: all of an older release, and those that lose an entity to another."""
+        if self._old:
+            return discovery.devices_of(self._announced)
+        own = {mark.partition("/")[2]: mark for device in wanted for mark in device.marks()}
+        before = {mark for mark in self._announced if mark.startswith("#")}
+        return discovery.devices_of({mark for mark in before if own.get(mark.partition("/")[2], mark) != mark})
+
+    def _are_gone(self, devices: set[str]) -> bool:
+        """They are taken back, and a running hub has had the time to forget them."""
+        topics = {discovery.device_topic(self._hub, device) for device in devices}
+        cleared = {t for t in self._announced if not t.startswith("#") and (self._old or t in topics)}
+        if not self._told_leaving:
+            self._told_leaving = True
+            for device in sorted(devices):
                 self._take_back(device)
-            for topic in sorted(t for t in self._announced if not t.startswith("#")):
+            for topic in sorted(cleared):
                 self._link.forget(topic)
         if not self._link.connected or self._link.waiting:
             self._settled = None
@@ -96,7 +110,8 @@ class Announcer:
         self._settled = self._ticks() if self._settled is None else self._settled
         if self._ticks() - self._settled < SETTLE:
             return False
-        self._old, self._announced = False, set()
+        self._announced -= cleared | {m for m in self._announced if discovery.devices_of({m}) & devices}
+        self._old, self._told_leaving, self._settled = False, False, None
         return True
 
     def _take_back(self, device: str) -> None:

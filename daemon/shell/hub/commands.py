@@ -20,7 +20,7 @@ from daemon.core import inputs
 from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, MarkKind
 from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.settings import Band
-from daemon.core.snapshot import Snapshot
+from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.hub import orders
 from daemon.shell.hub.duties import (
     DROP,
@@ -30,7 +30,7 @@ from daemon.shell.hub.duties import (
     PIECE_MARKS,
     PIT_MARKS,
 )
-from daemon.shell.hub.homie import HOTTEST_BAND, PAUSE_LIMIT, band_limits
+from daemon.shell.hub.homie import HOTTEST_BAND, PAUSE_LIMIT, Hottest, band_limits, highest, nodes
 from daemon.shell.hub.link import Incoming
 from daemon.shell.hub.order_models import CommandRejected, Order, read
 from daemon.shell.hub.orders import Makers, Meaning, PlanWanted, Wanted
@@ -86,8 +86,9 @@ class _Allowance:
 class CommandGate:
     """Lets orders through. base: Homie topic of the device. root: beginning of the other topics.
 
-    wall: UTC, s. ticks: s that only go forward. hottest: the rig's own high band edge, °C.
-    fahrenheit: people read °F. makers: None = pieces and reminders are not taken.
+    wall: UTC, s. ticks: s that only go forward. hottest: the rig's own high band edge, °C, or that of each pit by its id.
+    fahrenheit: people read °F. makers: None = pieces and reminders are not taken. places: Homie ids of the other devices, in a
+    watch over several pits.
     """
 
     def __init__(
@@ -96,14 +97,17 @@ class CommandGate:
         root: str,
         wall: Callable[[], float],
         ticks: Callable[[], float],
-        hottest: float = HOTTEST_BAND,
+        hottest: Hottest = HOTTEST_BAND,
         fahrenheit: bool = False,
         makers: Makers | None = None,
+        places: tuple[str, ...] = (),
     ) -> None:
+        domain = base.rpartition("/")[0]
+        self._bases = {f"{base}/": ""} | {f"{domain}/{place}/": place for place in places}
         self._base, self._common, self._wall, self._ticks = base + "/", f"{root}/command", wall, ticks
         self._orders, self._answers = f"{root}/orders/", f"{root}/answers/"
         self._fahrenheit = fahrenheit
-        self.hottest = max(HOTTEST_BAND, hottest)
+        self.hottest = hottest
         self._meaning = Meaning(self._band, makers)
         self._allowances: dict[str, _Allowance] = {}
         self._ids: OrderedDict[str, float] = OrderedDict()
@@ -122,9 +126,9 @@ class CommandGate:
     def words(self, message: Incoming) -> str:
         """An order in a few words: what it asks for, or the property and what it was to be set to."""
         payload = message.payload[:NUMBER_LENGTH].decode("utf-8", errors="replace")
-        target = message.topic.removeprefix(self._base).removesuffix("/set")
-        if message.topic.startswith(self._base) and target != ORDER:
-            return f"{target} {payload}"
+        device, target = self._target(message.topic)
+        if target and (device, target) != ("", ORDER):
+            return f"{device}/{target} {payload}" if device else f"{target} {payload}"
         user = self._user(message.topic)
         named = _COMMAND.search(message.payload[:SIZE_LIMIT].decode("utf-8", errors="replace"))
         word = named[1] if named else "order"
@@ -143,10 +147,30 @@ class CommandGate:
             text = message.payload.decode("utf-8")
         except UnicodeDecodeError:
             raise CommandRejected("an order is UTF-8 text") from None
-        if not message.topic.startswith(self._base):
+        device, target = self._target(message.topic)
+        if not target:
             return self._json(text, snapshot, user)
-        target = message.topic.removeprefix(self._base).removesuffix("/set")
-        return Taken(self._short(text, snapshot) if target == ORDER else self._set(target, text, snapshot), "")
+        if (device, target) == ("", ORDER):
+            return Taken(self._short(text, snapshot), "")
+        if snapshot.pits:
+            self._no_stranger(device, target, snapshot)
+        return Taken(self._set(target, text, snapshot, device), "")
+
+    def _target(self, topic: str) -> tuple[str, str]:
+        """The device and the property a `/set` topic means; "" for no property: it is another topic."""
+        for base, device in self._bases.items():
+            if topic.startswith(base):
+                return device, topic.removeprefix(base).removesuffix("/set")
+        return "", ""
+
+    def _no_stranger(self, device: str, target: str, snapshot: Snapshot) -> None:
+        """Raises CommandRejected for an order to a device that has no such node: it is never carried out on another."""
+        node = target.partition("/")[0]
+        homes = [n.device for n in nodes(snapshot) if n.id == node]
+        if homes and device not in homes:
+            watch = self._base.rpartition("/")[0].rpartition("/")[2]
+            here = f"the device {device or watch} has no {node}"
+            raise CommandRejected(f"{here}; it is on: {', '.join(home or watch for home in homes)}")
 
     def _user(self, topic: str) -> str:
         return topic.removeprefix(self._orders) if topic.startswith(self._orders) else HUB
@@ -194,11 +218,13 @@ class CommandGate:
 
     # --- Homie /set ------------------------------------------------------------------------------------------
 
-    def _set(self, target: str, text: str, snapshot: Snapshot) -> Wanted:
-        """target: node/property."""
+    def _set(self, target: str, text: str, snapshot: Snapshot, device: str) -> Wanted:
+        """target: node/property. device: where that is; "" is the watch, with a single pit the only one."""
         node, _, prop = target.partition("/")
         if node.startswith("piece-"):
             return self._set_piece(orders.known(node.removeprefix("piece-"), snapshot), prop, text, snapshot)
+        if node == "pit":
+            return self._set_pit(orders.known_pit(device, snapshot), prop, text, snapshot)
         match node, prop:
             case "watch", "acknowledge" if 0 < len(text) <= 80:
                 return inputs.Acknowledge(text, HUB)
@@ -213,22 +239,26 @@ class CommandGate:
                 return inputs.TestWake(HUB)
             case "watch", "plan" if text in (KEEP, DROP):
                 return PlanWanted(HUB) if text == KEEP else inputs.KeepPlan(None, HUB)
-            case "pit", "band-low":
-                return self._band(_number(text), snapshot.pit.band.high, snapshot, HUB)
-            case "pit", "band-high":
-                return self._band(snapshot.pit.band.low, _number(text), snapshot, HUB)
-            case "pit", "mark" if text in PIT_MARKS:
-                return inputs.Mark(MarkKind(text), None, HUB)
-            case "pit", "take-back":
-                return orders.take_back(text, None, snapshot, HUB)
-            case "pit", "wood":
-                splits = _number(text)
-                if not 0 <= splits <= MOST_SPLITS or splits != round(splits):
-                    raise CommandRejected(f"a whole number of splits from 0 to {MOST_SPLITS} is needed")
-                return inputs.CountWood(round(splits), HUB)
+            case "watch", "wood" if snapshot.pits:
+                return _wood(text)
             case _, "done" if node.startswith("reminder-") and text == GO:
                 return orders.of_reminder("reminder-done", node.removeprefix("reminder-"), snapshot, HUB)
         raise CommandRejected(f"{target} cannot be set to that")
+
+    def _set_pit(self, pit: PitView, prop: str, text: str, snapshot: Snapshot) -> Wanted:
+        name = orders.core_name(pit, snapshot)
+        match prop:
+            case "band-low":
+                return self._band(_number(text), pit.band.high, pit, HUB, name)
+            case "band-high":
+                return self._band(pit.band.low, _number(text), pit, HUB, name)
+            case "mark" if text in PIT_MARKS:
+                return inputs.Mark(MarkKind(text), None, HUB, pit=name)
+            case "take-back":
+                return orders.take_back(text, None, snapshot, HUB, name)
+            case "wood" if not snapshot.pits:
+                return _wood(text)
+        raise CommandRejected(f"pit/{prop} cannot be set to that")
 
     def _set_piece(self, piece: str, prop: str, text: str, snapshot: Snapshot) -> Wanted:
         match prop:
@@ -243,20 +273,29 @@ class CommandGate:
                 return inputs.SpotReading(piece, celsius, by=HUB)
             case "probe":
                 return orders.move_probe(piece, None if text == NO_PROBE else text, snapshot, HUB)
+            case "pit" if snapshot.pits:
+                return orders.move_piece(piece, text, snapshot, HUB)
             case "handheld" if text == GO:
                 return inputs.ChooseSpot(piece, HUB)
         raise CommandRejected(f"{prop} of a piece cannot be set to that")
 
-    def _band(self, low: float, high: float, snapshot: Snapshot, by: str) -> inputs.SetBand:
+    def _band(self, low: float, high: float, pit: PitView, by: str, name: str = "") -> inputs.SetBand:
         """Kept are the limits that are announced, for either edge with the other where it will be."""
-        band, now = Band(round(low, DIGITS), round(high, DIGITS)), snapshot.pit.band
-        low_limits, high_limits = band_limits(band, self.hottest)
+        band, now = Band(round(low, DIGITS), round(high, DIGITS)), pit.band
+        low_limits, high_limits = band_limits(band, highest(self.hottest, pit.id))
         edges = [("low", band.low, low_limits, now.low), ("high", band.high, high_limits, now.high)]
-        for name, value, (least, most), _ in sorted(edges, key=lambda edge: edge[1] == edge[3]):  # what moves first
+        for edge, value, (least, most), _ in sorted(edges, key=lambda one: one[1] == one[3]):  # what moves first
             if not least <= value <= most:
                 in_f = f" ({to_fahrenheit(least):g} and {to_fahrenheit(most):g} °F)" if self._fahrenheit else ""
-                raise CommandRejected(f"the {name} edge of this band lies between {least:g} and {most:g} °C{in_f}")
-        return inputs.SetBand(band, by)
+                raise CommandRejected(f"the {edge} edge of this band lies between {least:g} and {most:g} °C{in_f}")
+        return inputs.SetBand(band, by, name)
+
+
+def _wood(text: str) -> inputs.CountWood:
+    splits = _number(text)
+    if not 0 <= splits <= MOST_SPLITS or splits != round(splits):
+        raise CommandRejected(f"a whole number of splits from 0 to {MOST_SPLITS} is needed")
+    return inputs.CountWood(round(splits), HUB)
 
 
 DIGITS = 1

@@ -1,7 +1,8 @@
 """What a home-automation hub must be told to show the Homie topics by itself (MQTT discovery of the common open hub).
 
-One device for the watch with its pit, one for each piece of the cook; either one document a device, or one an entity for
-hubs from before 2024.11. All point at the Homie topics. Three things keep the hub honest:
+One device for the watch with its pit, one for each piece of the cook; with several pits also one for each of them and one for
+the cabinet. Either one document a device, or one an entity for hubs from before 2024.11. All point at the Homie topics. Three
+things keep the hub honest:
 
 - whatever the watch does not know has an empty value, which the hub shows as "unknown";
 - whatever has not been said for four minutes runs out and is "unavailable";
@@ -12,16 +13,18 @@ hubs from before 2024.11. All point at the Homie topics. Three things keep the h
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from config.units import to_fahrenheit
 from daemon.core.events import AlarmState, FireSign, Level
 from daemon.core.inputs import MarkKind
-from daemon.core.snapshot import PieceView
+from daemon.core.settings import Role
+from daemon.core.snapshot import ChannelView, PieceView
 from daemon.shell.hub.duties import NO_PROBE
 from daemon.shell.hub.homie import Lifecycle
+from daemon.shell.hub.places import CABINET_NAME
 from daemon.shell.hub.properties import Datatype, Node, Property
 from daemon.shell.hub.shown import STATES, Shown, shown
 
@@ -60,9 +63,9 @@ _EVENTS: dict[str, tuple[str, tuple[str, ...], str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Hub:
-    """Where things are. base: Homie topic of the watch. root: beginning of its other topics. birth: where the hub says that
-    it is up. announcing: names of the deliveries that speak on the broker. page: link to the page, or "".
-    fahrenheit: people read °F."""
+    """Where things are. pit: id of the first pit. base: Homie topic of the watch. root: beginning of its other topics. birth:
+    where the hub says that it is up. announcing: names of the deliveries that speak on the broker. page: link to the page, or
+    "". fahrenheit: people read °F."""
 
     prefix: str
     pit: str
@@ -73,6 +76,11 @@ class Hub:
     announcing: tuple[str, ...] = ()
     page: str = ""
     fahrenheit: bool = False
+
+    def topic(self, node: Node[Any]) -> str:
+        """Where a node is: below the watch, or below another device of the same convention."""
+        base = f"{self.base.rpartition('/')[0]}/{node.device}" if node.device else self.base
+        return f"{base}/{node.id}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +94,14 @@ class Entity:
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """What the hub keeps together. id: "" for the watch itself, else the id of a node."""
+    """What the hub keeps together. id: "" for the watch itself, else its own below the watch's. via: id of the device it
+    hangs on."""
 
     id: str
     name: str
     model: str
     entities: tuple[Entity, ...]
+    via: str = ""
 
     def marks(self) -> set[str]:
         """How its entities are remembered. `#` can be in no topic that is published to."""
@@ -99,10 +109,13 @@ class Device:
 
 
 def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
-    """The watch first, then a device for each piece. A meat channel in a piece shows its temperature there only."""
+    """The watch first, then those of several pits and of the cabinet, then a device for each piece. A meat channel in a piece
+    shows its temperature there only."""
     taken = {f"channel-{node.view.channel}" for node in parts if node.type == "piece"}
-    labels = _labels(parts)
+    labels = {"probe": _labels(parts, "channel", {NO_PROBE: "No probe"}), "pit": _labels(parts, "pit", {})}
     common: list[Entity] = [_state(hub)]
+    places = {node.device: Device(node.device, CABINET_NAME, "Cabinet", ()) for node in parts if node.device}
+    places |= {n.device: Device(f"pit-{n.device}", n.name, "Pit", ()) for n in parts if n.device and n.type == "pit"}
     pieces = []
     for node in parts:
         found = [
@@ -113,7 +126,12 @@ def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
             for entity in _of(hub, node, prop, look, labels)
         ]
         if isinstance(node.view, PieceView):
-            pieces.append(Device(node.id, node.name, node.view.cut.replace("-", " ").capitalize(), tuple(found)))
+            via = places[node.device].id if node.device else ""
+            model = node.view.cut.replace("-", " ").capitalize()
+            pieces.append(Device(node.id, node.name, model, tuple(found), via))
+        elif node.device and not _moves(node):
+            place = places[node.device]
+            places[node.device] = replace(place, entities=(*place.entities, *found))
         else:
             common += found
     common += [
@@ -124,21 +142,25 @@ def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
         words = f"Announcement, {name}" if number else "Announcement"
         topic = f"{hub.root}/announce/{name}"
         common.append(_event(hub, f"announce_{name}", words, topic, tuple(Level), "mdi:bullhorn"))
-    return (Device("", hub.name, "Pit watch", tuple(common)), *pieces)
+    return (Device("", hub.name, "Pit watch", tuple(common)), *places.values(), *pieces)
 
 
-def _labels(parts: tuple[Node[Any], ...]) -> dict[str, str]:
-    """What a family reads for the words of a choice: the probes by their names. `None` is the hub's word for unknown."""
-    labels = {NO_PROBE: "No probe"}
+def _moves(node: Node[Any]) -> bool:
+    """A meat probe goes along with its piece. It stays on the watch's device: no entity can change its own."""
+    return isinstance(node.view, ChannelView) and node.view.role is Role.MEAT
+
+
+def _labels(parts: tuple[Node[Any], ...], kind: str, labels: dict[str, str]) -> dict[str, str]:
+    """What a family reads for the words of a choice: probes and pits by their names. `None` is the hub's word for unknown."""
     for node in parts:
-        if node.type == "channel":
+        if node.type == kind:
             unfit = node.name in labels.values() or node.name.lower() == "none"
             labels[node.view.id] = f"{node.name} ({node.view.id})" if unfit else node.name
     return labels
 
 
-def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, labels: dict[str, str]) -> list[Entity]:
-    topic, key = f"{hub.base}/{node.id}/{prop.id}", f"{node.id}_{prop.id}"
+def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, labels: dict[str, dict[str, str]]) -> list[Entity]:
+    topic, key = f"{hub.topic(node)}/{prop.id}", f"{node.key or node.id}_{prop.id}"
     settings: dict[str, Any] = {}
     if look.icon:
         settings["icon"] = look.icon
@@ -152,7 +174,7 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, labels: dic
         ]  # fmt: skip
     if prop.datatype is Datatype.JSON:  # a text for us: the hub's way to send one is to "notify" somebody
         return [_entity(hub, "notify", key, look.name, settings | {"command_topic": f"{topic}/set"})]
-    settings["state_topic"] = f"{hub.base}/{node.id}/{look.state}" if look.state else topic
+    settings["state_topic"] = f"{hub.topic(node)}/{look.state}" if look.state else topic
     if look.kind:
         settings["device_class"] = look.kind
     if prop.settable:
@@ -161,7 +183,7 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, labels: dic
             on_off = {"payload_on": "true", "payload_off": "false", "state_on": "true", "state_off": "false"}
             return [_entity(hub, "switch", key, look.name, settings | on_off)]
         if prop.datatype is Datatype.ENUM:
-            return [_entity(hub, "select", key, look.name, settings | _choice(prop, labels))]
+            return [_entity(hub, "select", key, look.name, settings | _choice(prop, labels[prop.id]))]
         return [_entity(hub, "number", key, look.name, settings | _span(prop, look, hub.fahrenheit))]
     return [_shown(hub, node, prop, look, key, settings)]
 
@@ -172,12 +194,12 @@ def _shown(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, key: str
     if prop.datatype is Datatype.BOOLEAN:
         settings |= {"payload_on": "true", "payload_off": "false"}
         if node.type == "channel":  # why it is not believed, beside it
-            settings |= {"json_attributes_topic": f"{hub.base}/{node.id}/doubts",
+            settings |= {"json_attributes_topic": f"{hub.topic(node)}/doubts",
                          "json_attributes_template": "{{ {'doubts': value} | tojson }}"}  # fmt: skip
         return _entity(hub, "binary_sensor", key, look.name, settings)
     settings["value_template"] = KNOWN
     if look.ends:
-        settings["json_attributes_topic"] = f"{hub.base}/{node.id}/{look.ends}"
+        settings["json_attributes_topic"] = f"{hub.topic(node)}/{look.ends}"
         settings["json_attributes_template"] = "{{ value if value else '{}' }}"
     if prop.datatype is Datatype.ENUM:
         settings["options"] = prop.format.split(",")
@@ -271,7 +293,7 @@ def _card(hub: Hub, device: Device) -> dict[str, Any]:
         "manufacturer": PITVIGIL,
     }
     if device.id:
-        card["via_device"] = own
+        card["via_device"] = f"{own}_{device.via}" if device.via else own
     if hub.page:
         card["configuration_url"] = hub.page
     return card | _version()

@@ -55,27 +55,35 @@ def _kinds(*kinds: str) -> str:
 # --- what was said -----------------------------------------------------------------------------------------
 
 
-def newest(snapshot: Snapshot, piece: str | None, what: str = LAST) -> MarkView | None:
-    """What would be taken back: the newest that was said of a piece, or of none (of the first pit then). what: its kind, or
-    `LAST`."""
-    return snapshot.newest_mark(None if what == LAST else what, piece)
+def newest(snapshot: Snapshot, piece: str | None, what: str = LAST, pit: str = "") -> MarkView | None:
+    """What would be taken back: the newest that was said of a piece, or of none: of this pit then. what: its kind, or `LAST`.
+    pit: an id; "" = the first, which also has what was said of all pieces at once."""
+    kind, first = None if what == LAST else what, snapshot.pit.id
+    if not snapshot.pits or piece is not None:
+        return snapshot.newest_mark(kind, piece)
+    own = (m for m in snapshot.marks if m.piece is None and (m.pit or first) == (pit or first))
+    return next((mark for mark in own if kind in (None, mark.what)), None)
 
 
-def _last_said(piece: Callable[[Any], str | None]) -> Callable[[Any, Snapshot], str]:
-    def value(view: Any, snapshot: Snapshot) -> str:
-        found = newest(snapshot, piece(view))
-        return NOTHING if found is None else found.what
-
-    return value
+def _last_said(view: PieceView, snapshot: Snapshot) -> str:
+    found = newest(snapshot, view.id)
+    return NOTHING if found is None else found.what
 
 
 def _spot(view: PieceView, snapshot: Snapshot) -> str | None:
     return number(view.spots[0].celsius) if view.spots else None
 
 
+def _last_said_of_pit(view: PitView, snapshot: Snapshot) -> str:
+    found = newest(snapshot, None, pit=view.id)
+    return NOTHING if found is None else found.what
+
+
 PIT_SAID: tuple[Property[PitView], ...] = (
-    Property("said", "Last mark", _T.ENUM, _last_said(lambda p: None), format=_kinds(NOTHING, *MarkKind)),
+    Property("said", "Last mark", _T.ENUM, _last_said_of_pit, format=_kinds(NOTHING, *MarkKind)),
     order("take-back", "Take back a mark", _T.ENUM, _kinds(LAST, *MarkKind)),
+)  # fmt: skip
+WOOD: tuple[Property[Any], ...] = (
     Property("wood-left", "Splits left", _T.INTEGER,
              lambda p, s: None if s.wood is None or s.wood.left is None else str(s.wood.left)),
     Property("wood-until", "Wood lasts until", _T.DATETIME,
@@ -88,7 +96,7 @@ PIECE_SAID: tuple[Property[PieceView], ...] = (
     order("spot", "Core read by hand", _T.FLOAT, f"{SPOT_COLDEST}:{SPOT_HOTTEST}", unit="°C"),
     Property("probe", "Probe in it", _T.ENUM, lambda p, s: p.channel or NO_PROBE, settable=True),  # format: `probes`
     order("handheld", "The handheld probe reads it", _T.ENUM, GO),
-    Property("said", "Last mark", _T.ENUM, _last_said(lambda p: p.id), format=_kinds(NOTHING, SPOT, *PIECE_MARKS)),
+    Property("said", "Last mark", _T.ENUM, _last_said, format=_kinds(NOTHING, SPOT, *PIECE_MARKS)),
     order("take-back", "Take back a mark", _T.ENUM, _kinds(LAST, SPOT, *PIECE_MARKS)),
 )
 
@@ -96,6 +104,12 @@ PIECE_SAID: tuple[Property[PieceView], ...] = (
 def probes(snapshot: Snapshot) -> str:
     """The channels a piece may be read by, as the format of an enum."""
     return _kinds(NO_PROBE, *(c.id for c in snapshot.channels if c.role is Role.MEAT))
+
+
+def on_pit(snapshot: Snapshot) -> Property[PieceView]:
+    """The pit a piece is cooked on, in a watch over several."""
+    pits = _kinds(*(pit.id for pit in snapshot.pits))
+    return Property("pit", "Pit", _T.ENUM, lambda p, s: p.pit, format=pits, settable=True)
 
 
 def handheld_here(snapshot: Snapshot) -> bool:

@@ -32,15 +32,15 @@ from daemon.core.events import (
 from daemon.core.inputs import Health, Input, Part
 from daemon.core.snapshot import Snapshot
 from daemon.shell.clock import boot_seconds, wall_seconds
-from daemon.shell.hub import discovery, homie
+from daemon.shell.hub import discovery, homie, places
 from daemon.shell.hub.announcer import Announcer
 from daemon.shell.hub.commands import CommandGate
 from daemon.shell.hub.link import BrokerLink, Incoming, LinkTopics
 from daemon.shell.hub.link_settings import BrokerSettings
 from daemon.shell.hub.order_models import CommandRejected
 from daemon.shell.hub.orders import Makers, PlanWanted
-from daemon.shell.hub.pace import Pace, Pacer
-from daemon.shell.hub.properties import NOTHING, Node, number, text, truth
+from daemon.shell.hub.picture import Picture
+from daemon.shell.hub.properties import NOTHING, number, text, truth
 from daemon.shell.view import View
 from daemon.shell.wording import event_to_dict, rfc3339
 from daemon.texts.composer import Composer
@@ -54,8 +54,6 @@ LIVELY = 3.0
 """s after an order in which the picture goes out with everything that happens: whoever ordered waits for its effect."""
 UNCHANGED_EVERY = 10.0
 """s after which an unchanged temperature is sent again, with its new time, for those who keep a history."""
-DESCRIBED_EVERY = 30.0
-"""s between descriptions that differ only in what is known: a probe with a loose plug must not have it sent all the time."""
 BIRTH_DELAY = (1.0, 5.0)
 """s: a hub that has just started is answered at a random moment, so that not all its devices speak at once."""
 SLOW_HUB = 20.0
@@ -93,30 +91,25 @@ class HubFeed:
         broker = rig.broker or BrokerSection(host=link_settings.host, port=link_settings.port)
         self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
         self._remember = remember
-        self._name = rig.pit.name
-        self.base = f"{broker.homie_root}/5/{rig.pit.id}"
+        several = bool(rig.other_pits)
+        name = places.WATCH_NAME if several else rig.pit.name
+        domain = f"{broker.homie_root}/5"
+        self.base = f"{domain}/{places.root_id(rig.pit.id, several)}"
         self.root = f"pitvigil/{rig.pit.id}"
-        self._gate = CommandGate(self.base, self.root, wall, ticks, rig.pit.band.high, rig.people.unit == "F", makers)
+        others = (*(pit.id for pit in rig.pits), places.cabinet_id(rig.pit.id)) if several else ()
+        hottest = {pit.id: pit.band.high for pit in rig.pits}
+        self._gate = CommandGate(self.base, self.root, wall, ticks, hottest, rig.people.unit == "F", makers, others)
         self._keep_plan = keep_plan
         self._planning: asyncio.Task[None] | None = None
         hub = discovery.Hub(
-            broker.discovery_prefix, rig.pit.id, rig.pit.name, self.base, self.root, broker.birth_topic,
+            broker.discovery_prefix, rig.pit.id, name, self.base, self.root, broker.birth_topic,
             tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",
         )  # fmt: skip
         self._snapshot: Snapshot | None = None
         self._early: list[Incoming] = []
         self._view: View | None = None
         self._picture_at = self._lively_until = float("-inf")
-        self._shape: tuple[Any, ...] = ()
-        self._version = 0
-        self._paces: dict[str, Pace | None] = {}
-        self._known: frozenset[str] = frozenset()
-        self._described_at = float("-inf")
-        self._topics = {t for t in announced if t.startswith(f"{broker.homie_root}/")}
-        """Homie topics that may be on the broker."""
-        self._alerts: dict[str, str] = {}
         self._sent: dict[str, tuple[str | None, float]] = {}
-        self._pacer = Pacer()
         self._refused = NOTHING
         self._birth: asyncio.TimerHandle | None = None
         self._later: asyncio.TimerHandle | None = None
@@ -128,10 +121,17 @@ class HubFeed:
             offline=homie.Lifecycle.DISCONNECTED,
             lost=homie.Lifecycle.LOST,
             # QoS 0 on `/set`: an order either comes now or not at all (Homie 5, "QoS choices explained").
-            heard=((f"{self.base}/+/+/set", 0), *((t, 1) for t in self._gate.heard), (broker.birth_topic, 0)),
+            heard=(
+                (f"{self.base}/+/+/set", 0),
+                *((f"{domain}/{other}/+/+/set", 0) for other in others),
+                *((t, 1) for t in self._gate.heard),
+                (broker.birth_topic, 0),
+            ),
         )
         self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
         self._announcer = Announcer(hub, broker.discovery, self.link, announced, self._told_hub, ticks)
+        left = {t for t in announced if t.startswith(f"{broker.homie_root}/")}
+        self._picture = Picture(name, self.base, self.link, self._announcer, left, self._remember_all, wall, hottest)
 
     def start(self) -> None:
         self.link.start()
@@ -143,6 +143,7 @@ class HubFeed:
         if self._planning is not None:
             self._planning.cancel()
             await asyncio.gather(self._planning, return_exceptions=True)
+        self._picture.goodbye()
         await self.link.stop()
 
     # --- from the watch ----------------------------------------------------------------------------------
@@ -180,7 +181,7 @@ class HubFeed:
         self._view = view
         try:
             self._publish_picture(view.snapshot(now), now)
-            self.link.resend((f"{self.base}/",))
+            self.link.resend(tuple(f"{base}/" for base in self._picture.bases))
         except Exception as error:
             self._failed(error)
 
@@ -194,9 +195,9 @@ class HubFeed:
 
     def _publish_sample(self, sample: Sample, now: float) -> None:
         value = number(sample.celsius) if sample.quality is Quality.GOOD else None
-        node = f"channel-{sample.channel}"
-        self._show(f"{node}/temperature", value, now)
-        self._show(f"{node}/live", truth(value is not None), now)
+        node = self._picture.topic(f"channel-{sample.channel}")
+        self._picture.show(f"{node}/temperature", value, now)
+        self._picture.show(f"{node}/live", truth(value is not None), now)
         before, at = self._sent.get(sample.channel, ("", float("-inf")))
         if value == before and now - at < UNCHANGED_EVERY:
             return
@@ -206,7 +207,7 @@ class HubFeed:
             "celsius": sample.celsius,
             "quality": sample.quality,
         }
-        self.link.tell(f"{self.base}/{node}/reading", _json(reading))
+        self.link.tell(f"{node}/reading", _json(reading))
 
     def _tell(self, event: Event) -> None:
         """A lasting event. Alarms survive an outage of the broker; a late account of anything else helps nobody."""
@@ -236,65 +237,10 @@ class HubFeed:
     def _publish_picture(self, snapshot: Snapshot, now: float) -> None:
         snapshot = self._composer.at(snapshot.wall_offset).spoken(snapshot)
         self._snapshot, self._picture_at = snapshot, now
-        parts = homie.nodes(snapshot, self._gate.hottest)
-        values = homie.values(snapshot, parts) | {"watch/refused": self._refused}
-        shape = tuple((node.id, node.name, *((p.id, p.format) for p in node.properties)) for node in parts)
-        known = frozenset(topic for topic, value in values.items() if value is not None)
-        reshaped = shape != self._shape
-        described = reshaped or (known != self._known and now - self._described_at >= DESCRIBED_EVERY)
-        if described:
-            self._describe(parts, values, now)
-        if reshaped:
-            self._paces = {f"{n.id}/{p.id}": p.pace for n in parts for p in n.properties}
-            self._reshape(parts, values)
-            self._shape = shape
-        else:
-            self._announcer.work()
-        for topic, value in values.items():
-            self._show(topic, value, now)
-        self._publish_alerts(snapshot)
-        if described:
-            self._known = known
-            self.link.ready(True)
-
-    def _show(self, topic: str, value: str | None, now: float) -> None:
-        """A property's value, at its pace. topic: node/property."""
-        self._retain(f"{self.base}/{topic}", self._pacer.paced(topic, value or "", self._paces.get(topic), now))
-
-    def _retain(self, topic: str, payload: str) -> None:
-        self.link.retain(topic, payload, discovery.EXPIRE_AFTER)
-
-    def _publish_alerts(self, snapshot: Snapshot) -> None:
-        alerts = {f"{self.base}/$alert/{key}": words for key, words in homie.alerts(snapshot).items()}
-        for topic in self._alerts.keys() - alerts.keys():
-            self.link.forget(topic)
-        for topic, words in alerts.items():
-            self._retain(topic, words)
-        changed, self._alerts = alerts.keys() != self._alerts.keys(), alerts
-        if changed:
-            self._remember_all()
+        self._picture.publish(snapshot, now, self._refused)
 
     def _remember_all(self) -> None:
-        self._remember(self._topics | self._alerts.keys() | self._announcer.remembered)
-
-    def _describe(self, parts: tuple[Node[Any], ...], values: dict[str, str | None], now: float) -> None:
-        """Outside `ready`: what is described then has a value, or takes orders."""
-        self.link.ready(False)
-        self._version, self._described_at = max(self._version + 1, int(self._wall())), now
-        document = homie.description(self._name, self._version, parts, values)
-        self.link.retain(f"{self.base}/$description", _json(document))
-
-    def _reshape(self, parts: tuple[Node[Any], ...], values: dict[str, str | None]) -> None:
-        """Nodes came, went or were renamed: clean up what is no more."""
-        # `$state` too: a pit that was renamed ceases to exist by clearing it.
-        topics = {f"{self.base}/{topic}" for topic in (*values, "$description", "$state")}
-        gone = sorted(self._topics - topics - self._alerts.keys())
-        self._pacer.forget({topic.removeprefix(f"{self.base}/") for topic in gone})
-        for topic in gone:
-            self.link.forget(topic)
-        self._topics = topics
-        self._announcer.offer(parts)
-        self._remember_all()
+        self._remember(self._picture.topics | self._announcer.remembered)
 
     # --- from the broker ---------------------------------------------------------------------------------
 
@@ -363,7 +309,7 @@ class HubFeed:
     def _refuse(self, order: str, reason: str) -> None:
         """Where people see it, not only in a log: an order that vanishes looks like one that was carried out."""
         self._refused = text(f"{order}: {reason}")
-        self._retain(f"{self.base}/watch/refused", self._refused)
+        self._picture.retain(f"{self.base}/watch/refused", self._refused)
         self.link.tell(f"{self.base}/$log/warn", f"order refused: {self._refused}")
         body = {"event_type": "refused", "event": "refused", "command": order, "reason": reason}
         self.link.tell(f"{self.root}/event/refused", _json(body | {"time": rfc3339(self._wall())}))

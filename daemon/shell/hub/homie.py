@@ -1,4 +1,5 @@
-"""The watch as one device of the Homie convention, version 5 (github.com/homieiot/convention, v5.0.0).
+"""The watch as a device of the Homie convention, version 5 (github.com/homieiot/convention, v5.0.0); with several pits as a
+root device and a child device for each pit and for the cabinet.
 
 One table of properties a node: what it is called, how it is written, where its value comes from and how often a change
 of it is told. The Homie description, the values on the wire and the hub's discovery are read from it; how a hub shows a
@@ -9,7 +10,7 @@ and is not described at all: never NaN, never an old number.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from enum import StrEnum
 from typing import Any
@@ -22,7 +23,7 @@ from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.settings import Band
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
-from daemon.shell.hub import duties
+from daemon.shell.hub import duties, places
 from daemon.shell.hub.duties import PIECE_MARKS, PIT_MARKS
 from daemon.shell.hub.pace import SLOW, STEP, WORDS, Pace
 from daemon.shell.hub.properties import (
@@ -118,6 +119,7 @@ PIT: tuple[Property[PitView], ...] = (
     order("mark", "Mark", _T.ENUM, ",".join(PIT_MARKS)),
     *duties.PIT_SAID,
 )  # fmt: skip
+"""Of each pit."""
 
 PIECE: tuple[Property[PieceView], ...] = (
     Property("temperature", "Core temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
@@ -183,10 +185,39 @@ def _alarm(rule: str) -> Callable[[Snapshot, Snapshot], str]:
     return lambda watch, snapshot: truth(any(standing(a) for a in watch.alarms if a.rule == rule))
 
 
+def _pit_alarm(rule: str) -> Callable[[PitView, Snapshot], str]:
+    return lambda pit, s: truth(any(standing(a) for a in s.alarms if (a.rule, a.subject) == (rule, pit.subject)))
+
+
+def _other_alarm(rule: str) -> Callable[[Snapshot, Snapshot], str]:
+    """Of all but pits: of a rule that may speak of either."""
+    return lambda watch, s: truth(
+        any(standing(a) for a in s.alarms if a.rule == rule and a.subject not in {p.subject for p in s.pits})
+    )
+
+
 ALARMS: tuple[Property[Snapshot], ...] = tuple(
     Property(rule.id, title(rule.id), Datatype.BOOLEAN, _alarm(rule.id)) for rule in ALARM_RULES
 )
 """One for each alarm rule, whatever it speaks of: true while its cause stands or it is latched."""
+OF_A_PIT = frozenset(
+    {"runaway", "fire-out", "pit-blind", "pit-falling", "log-not-caught", "pit-high", "lid-left-open", "stage-question",
+     "grease-tray"}
+)  # fmt: skip
+"""Rules that are judged of each pit by itself."""
+OF_OTHERS_TOO = frozenset({"stage-question"})
+PIT_ALARMS: tuple[Property[PitView], ...] = tuple(
+    Property(rule.id, title(rule.id), Datatype.BOOLEAN, _pit_alarm(rule.id))
+    for rule in ALARM_RULES
+    if rule.id in OF_A_PIT
+)
+"""In a watch over several pits, on the device of each."""
+OTHER_ALARMS: tuple[Property[Snapshot], ...] = tuple(
+    Property(rule.id, title(rule.id), Datatype.BOOLEAN, (_other_alarm if rule.id in OF_A_PIT else _alarm)(rule.id))
+    for rule in ALARM_RULES
+    if rule.id not in OF_A_PIT or rule.id in OF_OTHERS_TOO
+)
+"""The same of everything else, on the device of the watch."""
 
 _UNANSWERED = (
     AlarmState.UNACKNOWLEDGED,
@@ -212,7 +243,8 @@ def standing(alarm: AlarmView) -> bool:
 
 def cook_runs(snapshot: Snapshot) -> bool:
     """There is a fire, or meat that a fire or a hold keeps: somebody should hear when the watch falls silent."""
-    return snapshot.pit.stage != PitPhase.UNLIT or any(piece.stage in WATCHED for piece in snapshot.pieces)
+    lit = any(pit.stage != PitPhase.UNLIT for pit in snapshot.pits or (snapshot.pit,))
+    return lit or any(piece.stage in WATCHED for piece in snapshot.pieces)
 
 
 def _hold_left(piece: PieceView) -> float | None:
@@ -234,43 +266,70 @@ def band_limits(band: Band, hottest: float) -> tuple[tuple[float, float], tuple[
     return (COOLEST_BAND, band.high - NARROWEST_BAND), (band.low + NARROWEST_BAND, max(HOTTEST_BAND, hottest))
 
 
-# --- the device --------------------------------------------------------------------------------------------
+# --- the devices -------------------------------------------------------------------------------------------
+
+Hottest = float | Mapping[str, float]
+"""°C, the highest band edge an order may set; or the same by the id of the pit."""
 
 
-def nodes(snapshot: Snapshot, hottest: float = HOTTEST_BAND) -> tuple[Node[Any], ...]:
-    """Every node of the watch as it is now. hottest: see `band_limits`."""
-    formats = {
-        edge: "{:.1f}:{:.1f}".format(*limits)
-        for edge, limits in zip(("band-low", "band-high"), band_limits(snapshot.pit.band, hottest), strict=True)
-    }
-    pit = tuple(replace(p, format=formats.get(p.id, p.format)) for p in PIT)
+def highest(hottest: Hottest, pit: str) -> float:
+    return hottest.get(pit, HOTTEST_BAND) if isinstance(hottest, Mapping) else hottest
+
+
+def nodes(snapshot: Snapshot, hottest: Hottest = HOTTEST_BAND) -> tuple[Node[Any], ...]:
+    """Every node of the watch as it is now, with the device it is on. hottest: see `band_limits`."""
     plan = duties.PLAN if snapshot.plan is not None else ()
+    several = bool(snapshot.pits)
+    watch = (*WATCH, *duties.WOOD, *plan) if several else (*WATCH, *plan)
     return (
-        Node("watch", "Watch", "watch", snapshot, (*WATCH, *plan)),
-        Node("alarms", "Alarms", "alarms", snapshot, ALARMS),
-        Node("pit", snapshot.pit.name, "pit", snapshot.pit, pit),
-        *(Node(f"piece-{p.id}", p.name, "piece", p, _of_piece(p, snapshot)) for p in snapshot.pieces),
-        *(Node(f"channel-{c.id}", c.name, "channel", c, CHANNEL) for c in snapshot.channels),
+        Node("watch", "Watch", "watch", snapshot, watch),
+        Node("alarms", "Alarms", "alarms", snapshot, OTHER_ALARMS if several else ALARMS),
+        *(node for pit in snapshot.pits or (snapshot.pit,) for node in _of_pit(pit, snapshot, hottest)),
+        *(Node(f"piece-{p.id}", p.name, "piece", p, _of_piece(p, snapshot), places.of_piece(p, snapshot))
+          for p in snapshot.pieces),
+        *(Node(f"channel-{c.id}", c.name, "channel", c, CHANNEL, places.of_channel(c, snapshot))
+          for c in snapshot.channels),
         *(Node(f"reminder-{r.id}", r.text, "reminder", r, duties.REMINDER) for r in snapshot.reminders),
-    )
+    )  # fmt: skip
+
+
+def _of_pit(view: PitView, snapshot: Snapshot, hottest: Hottest) -> Iterator[Node[Any]]:
+    limits = band_limits(view.band, highest(hottest, view.id))
+    formats = {
+        edge: "{:.1f}:{:.1f}".format(*span) for edge, span in zip(("band-low", "band-high"), limits, strict=True)
+    }
+    own = tuple(replace(p, format=formats.get(p.id, p.format)) for p in PIT)
+    if not snapshot.pits:  # the wood is its own, and all alarms stand in one node
+        yield Node("pit", view.name, "pit", view, (*own, *duties.WOOD))
+        return
+    key = "" if view.id == snapshot.pit.id else f"pit-{view.id}"  # the first's are as with a single pit
+    yield Node("pit", view.name, "pit", view, own, view.id, key)
+    yield Node("alarms", "Alarms", "alarms", view, PIT_ALARMS, view.id, f"alarms-{view.id}")
 
 
 def _of_piece(view: PieceView, snapshot: Snapshot) -> tuple[Property[PieceView], ...]:
-    absent, probes = never_told(view, snapshot), duties.probes(snapshot)
-    return tuple(replace(p, format=probes) if p.id == "probe" else p for p in PIECE if p.id not in absent)
+    absent, formats = never_told(view, snapshot), {"probe": duties.probes(snapshot)}
+    own = tuple(replace(p, format=formats.get(p.id, p.format)) for p in PIECE if p.id not in absent)
+    return (*own, duties.on_pit(snapshot)) if snapshot.pits else own
 
 
 def description(
-    name: str, version: int, parts: tuple[Node[Any], ...], values: Mapping[str, str | None]
+    name: str,
+    version: int,
+    parts: tuple[Node[Any], ...],
+    values: Mapping[str, str | None],
+    kind: str = "watch",
+    family: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """The `$description` document. version: higher whenever anything else in it changed. values: by `node/property`. The
     convention has no word for "not known", and a device that is `ready` has told the value of every property: so one that
-    is not known is not described, and its topic is empty, until it is."""
+    is not known is not described, and its topic is empty, until it is. family: its children, or its root and parent."""
     return {
         "homie": HOMIE_VERSION,
         "version": version,
         "name": name,
-        "type": "pitvigil-watch",
+        "type": f"pitvigil-{kind}",
+        **(family or {}),
         "nodes": {
             node.id: {
                 "name": node.name,
@@ -291,10 +350,19 @@ def values(snapshot: Snapshot, parts: tuple[Node[Any], ...]) -> dict[str, str | 
     return {topic: value for node in parts for topic, value in node.values(snapshot)}
 
 
-def alerts(snapshot: Snapshot) -> dict[str, str]:
-    """Alert id -> words for people, for each alarm that stands or waits for an answer."""
+def alerts(snapshot: Snapshot, device: str = "") -> dict[str, str]:
+    """Alert id -> words for people, for each alarm that stands or waits for an answer and speaks of what is on this device."""
     return {
         identifier(alarm.key.replace("/", "--")): text(alarm.text)
         for alarm in snapshot.alarms
-        if standing(alarm) or unanswered(alarm)
+        if (standing(alarm) or unanswered(alarm)) and _spoken_of_on(alarm, snapshot) == device
     }
+
+
+def _spoken_of_on(alarm: AlarmView, snapshot: Snapshot) -> str:
+    """The device that has what an alarm is about."""
+    if alarm.rule in OF_A_PIT:
+        pit = next((pit.id for pit in snapshot.pits if pit.subject == alarm.subject), None)
+        if pit is not None:
+            return pit
+    return places.of_subject(alarm.subject, snapshot)

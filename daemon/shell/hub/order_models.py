@@ -61,6 +61,8 @@ class Order(BaseModel):
 Key = Annotated[str, Field(min_length=1, max_length=80)]
 Piece = Annotated[str, Field(min_length=1, max_length=80)]
 """Its id, or its name."""
+Pit = Annotated[str, Field(max_length=80)]
+"""Its id, or its name; "" = the first, or the only one."""
 Ago = Annotated[float, Field(ge=0, le=inputs.BACK_DATED_AT_MOST / 60.0)]
 
 
@@ -97,6 +99,7 @@ class Mark(Order):
     command: Literal["mark"]
     kind: Literal[tuple(kind.value for kind in MarkKind)]  # type: ignore[valid-type]
     piece: Piece | None = None
+    pit: Pit = ""
     note: str = Field(default="", max_length=200)
     minutes_ago: Ago = 0.0
 
@@ -105,6 +108,7 @@ class TakeBack(Order):
     command: Literal["take-back"]
     what: Literal[(LAST, inputs.SPOT, *(kind.value for kind in MarkKind))] = LAST  # type: ignore[valid-type]
     piece: Piece | None = None
+    pit: Pit = ""
 
 
 class Spot(Order):
@@ -148,10 +152,19 @@ class MoveProbe(Order):
     channel: Key | None
 
 
+class MovePiece(Order):
+    """The piece is cooked on another pit from now on, with its probe."""
+
+    command: Literal["move-piece"]
+    piece: Piece
+    pit: Annotated[str, Field(min_length=1, max_length=80)]
+
+
 class Band(Order):
     command: Literal["band"]
     low: float
     high: float
+    pit: Pit = ""
 
 
 class AskWrap(Order):
@@ -193,7 +206,7 @@ class Plain(Order):
 _ORDER: TypeAdapter[Any] = TypeAdapter(
     Annotated[
         Acknowledge | Pause | Shelve | Unshelve | Mark | TakeBack | Spot | OfPiece | AddPiece | ChangePiece
-        | MoveProbe | Band | AskWrap | KeepPlan | AddReminder | OfReminder | Wood | Plain,
+        | MoveProbe | MovePiece | Band | AskWrap | KeepPlan | AddReminder | OfReminder | Wood | Plain,
         Field(discriminator="command"),
     ]
 )  # fmt: skip

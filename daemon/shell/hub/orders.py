@@ -18,11 +18,11 @@ from config.plain_errors import plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.inputs import MarkKind
-from daemon.core.marks import on_only_at
+from daemon.core.marks import OF_THE_PIT, on_only_at
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.planned import ReminderSettings
 from daemon.core.settings import CookSettings, Role
-from daemon.core.snapshot import Snapshot
+from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
 from daemon.shell.hub import order_models
 from daemon.shell.hub.duties import newest
@@ -55,7 +55,9 @@ Wanted = inputs.Command | PlanWanted
 class Meaning:
     """What orders ask of the watch as it stands. Each method raises CommandRejected."""
 
-    def __init__(self, band: Callable[[float, float, Snapshot, str], inputs.SetBand], makers: Makers | None) -> None:
+    def __init__(
+        self, band: Callable[[float, float, PitView, str, str], inputs.SetBand], makers: Makers | None
+    ) -> None:
         self._band, self._makers = band, makers
 
     def of(self, order: Any, snapshot: Snapshot) -> Wanted:
@@ -72,11 +74,16 @@ class Meaning:
                 return inputs.Unshelve(order.alarm, by)
             case order_models.Mark():
                 at = _earlier(order.minutes_ago, snapshot)
-                return mark(MarkKind(order.kind), order.piece, snapshot, by, order.note, at)
+                pit = pit_spoken_of(order.pit, MarkKind(order.kind) in OF_THE_PIT, order.piece, snapshot)
+                return mark(MarkKind(order.kind), order.piece, snapshot, by, order.note, at, pit)
             case order_models.TakeBack():
-                return take_back(order.what, order.piece, snapshot, by)
+                pit = pit_spoken_of(order.pit, order.piece is None, order.piece, snapshot)
+                return take_back(order.what, order.piece, snapshot, by, pit)
+            case order_models.MovePiece():
+                return move_piece(order.piece, order.pit, snapshot, by)
             case order_models.Band():
-                return self._band(order.low, order.high, snapshot, by)
+                own = known_pit(order.pit, snapshot)
+                return self._band(order.low, order.high, own, by, core_name(own, snapshot))
             case order_models.AskWrap():
                 return inputs.AskWrap(known(order.piece, snapshot), order.celsius, by)
             case order_models.KeepPlan():
@@ -167,10 +174,16 @@ def _plain(word: str, by: str) -> inputs.Command:
 
 
 def mark(
-    kind: MarkKind, piece: str | None, snapshot: Snapshot, by: str, note: str = "", at: float | None = None
+    kind: MarkKind,
+    piece: str | None,
+    snapshot: Snapshot,
+    by: str,
+    note: str = "",
+    at: float | None = None,
+    pit: str = "",
 ) -> inputs.Mark:
-    """at: engine time, None = now."""
-    meant = inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at)
+    """at: engine time, None = now. pit: as the core calls it."""
+    meant = inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at, pit)
     on = on_only_at(meant, [(own.id, own.on_at) for own in snapshot.pieces])
     if on is not None:
         later = round((on - (at or on)) / 60.0)
@@ -180,13 +193,49 @@ def mark(
     return meant
 
 
-def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str) -> inputs.TakeBack:
-    """what: a kind, or `duties.LAST`: the newest that was said of the piece, or of none."""
+def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str, pit: str = "") -> inputs.TakeBack:
+    """what: a kind, or `duties.LAST`: the newest that was said of the piece, or of none: of this pit then. pit: as the core
+    calls it."""
     id_ = None if piece is None else known(piece, snapshot)
-    found = newest(snapshot, id_, what)
+    found = newest(snapshot, id_, what, pit)
     if found is None:
         raise CommandRejected("no such mark stands")
-    return inputs.TakeBack(found.what, id_, found.said_at, by)
+    return inputs.TakeBack(found.what, id_, found.said_at, by, pit)
+
+
+def move_piece(piece: str, pit: str, snapshot: Snapshot, by: str) -> inputs.MovePiece:
+    """Not while a safety alarm stands for it, which would be judged by another pit then."""
+    id_, meant = known(piece, snapshot), known_pit(pit, snapshot)
+    _no_safety_alarm([id_], snapshot)
+    return inputs.MovePiece(id_, core_name(meant, snapshot), by)
+
+
+def known_pit(pit: str, snapshot: Snapshot) -> PitView:
+    """The pit by its id, or by its name where only one has it; "": the first. Raises CommandRejected."""
+    pits = snapshot.pits or (snapshot.pit,)
+    named = [p for p in pits if pit in ("", p.id)] or [p for p in pits if p.name.casefold() == pit.casefold()]
+    if not named or (pit and len(named) != 1):
+        raise CommandRejected(f"no pit is called {pit}; there are: {', '.join(p.id for p in pits)}")
+    return named[0]
+
+
+def core_name(pit: PitView, snapshot: Snapshot) -> str:
+    """As the core calls it: the first has no name there."""
+    return "" if pit.id == snapshot.pit.id else pit.id
+
+
+def pit_spoken_of(pit: str, of_the_pit: bool, piece: str | None, snapshot: Snapshot) -> str:
+    """The pit that an order names, as the core calls it. of_the_pit: what is said is said of a fire, not of meat. Raises
+    CommandRejected for a pit that the meat is not on: an order for one pit must never reach another's."""
+    meant = known_pit(pit, snapshot)
+    if not pit or of_the_pit:
+        return core_name(meant, snapshot)
+    if piece is None:
+        raise CommandRejected("what is said of meat names its piece; a pit alone would mean the pieces of all pits")
+    own = next(p for p in snapshot.pieces if p.id == known(piece, snapshot))
+    if snapshot.pits and own.pit != meant.id:
+        raise CommandRejected(f"{own.name} is not on {meant.name}: it is on {known_pit(own.pit, snapshot).name}")
+    return ""
 
 
 def move_probe(piece: str, channel: str | None, snapshot: Snapshot, by: str) -> inputs.MoveProbe:

@@ -66,13 +66,17 @@ def order(id_: str, name: str, datatype: Datatype, form: str = "", unit: str = "
 
 @dataclass(frozen=True, slots=True)
 class Node(Generic[View]):
-    """One part of the device with the view its values come from."""
+    """One part of a device with the view its values come from."""
 
     id: str
     name: str
     type: str
     view: View
     properties: tuple[Property[View], ...]
+    device: str = ""
+    """id of the Homie device it is on; "" is the root, most often the only one."""
+    key: str = ""
+    """What tells it from every other node of the watch; "": its id does."""
 
     def values(self, snapshot: Snapshot) -> Iterator[tuple[str, str | None]]:
         for prop in self.properties:

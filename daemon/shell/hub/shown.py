@@ -33,6 +33,12 @@ def _instant(name: str, ends: str = "", icon: str = "mdi:clock-outline") -> Show
     return Shown(name, "timestamp", icon, ends=ends)
 
 
+WOOD: dict[str, Shown] = {
+    "wood": Shown("Splits at hand", icon="mdi:tree-outline", category=CONFIG, state="wood-left", step=1),
+    "wood-until": _instant("Wood lasts until", icon="mdi:tree-outline"),
+}
+"""Of the pit; with several pits, which burn one heap, of the watch."""
+
 PIT: dict[str, Shown] = {
     "temperature": Shown(kind="temperature", icon="mdi:campfire"),
     "rate": Shown("Warms by", icon="mdi:trending-up"),
@@ -53,8 +59,7 @@ PIT: dict[str, Shown] = {
     ),
     "said": Shown("Last mark", "enum", "mdi:gesture-tap", DIAGNOSTIC),
     "take-back": Shown(icon="mdi:undo", category=CONFIG, press=(("Take back the last mark", LAST),)),
-    "wood": Shown("Splits at hand", icon="mdi:tree-outline", category=CONFIG, state="wood-left", step=1),
-    "wood-until": _instant("Wood lasts until", icon="mdi:tree-outline"),
+    **WOOD,
 }  # fmt: skip
 
 PIECE: dict[str, Shown] = {
@@ -80,6 +85,7 @@ PIECE: dict[str, Shown] = {
     ),
     "spot": Shown("Core read by hand", "temperature", "mdi:thermometer-plus", state="spot-read", step=0.1),
     "probe": Shown("Probe", icon="mdi:thermometer-probe", category=CONFIG),
+    "pit": Shown("Pit", icon="mdi:campfire", category=CONFIG),
     "handheld": Shown(icon="mdi:thermometer-check", press=(("Handheld probe is in it", GO),)),
     "said": Shown("Last mark", "enum", "mdi:gesture-tap", DIAGNOSTIC),
     "take-back": Shown(icon="mdi:undo", category=CONFIG, press=(("Take back the last mark", LAST),)),
@@ -93,6 +99,7 @@ CHANNEL: dict[str, Shown] = {
 """A channel's own name stands before these."""
 
 WATCH: dict[str, Shown] = {
+    **WOOD,
     "cook": Shown("Cook", icon="mdi:silverware-fork-knife"),
     "cook-runs": Shown("Cook runs", "running"),
     "serve-at": _instant("Serve at", icon="mdi:room-service-outline"),

@@ -19,9 +19,9 @@ from tests.core.night import readings, step
 WALL_OFFSET = 12.0
 
 
-def rig_and_engine() -> tuple[Rig, Engine]:
+def rig_and_engine(file: str = "rig.toml") -> tuple[Rig, Engine]:
     examples = Path(str(files("config"))) / "examples"
-    rig, cook = load_both(examples / "rig.toml", examples / "cook.toml")[:2]
+    rig, cook = load_both(examples / file, examples / "cook.toml")[:2]
     engine = Engine(watch_settings(rig, cook, WALL_OFFSET))
     engine.wall = replace(engine.wall, offset=WALL_OFFSET)
     engine.handle(Resumed(), NIGHT)
@@ -41,6 +41,19 @@ def night(minutes: int = 12) -> tuple[Rig, Engine, Snapshot]:
                      lamb=55.0 + number / 32, outside=9.0 + wobble, cabinet=None),
             now,
         )  # fmt: skip
+    return rig, engine, engine.snapshot(now)
+
+
+def two_pits(minutes: int = 12) -> tuple[Rig, Engine, Snapshot]:
+    """The same with a pit a piece: the offset's fire holds, the drum's is a little below it."""
+    rig, engine = rig_and_engine("two-pits.toml")
+    now = NIGHT
+    for number in range(minutes * 12):
+        now = NIGHT + 5.0 * number
+        wobble = 0.25 * (number % 4)
+        read = readings(now, offset_left=124.0 + wobble, offset_right=117.0 - wobble, drum=119.0 - wobble,
+                        chuck=61.0 + number / 64, lamb=55.0 + number / 32, cabinet=64.0 + wobble)  # fmt: skip
+        step(engine, read, now)
     return rig, engine, engine.snapshot(now)
 
 

@@ -43,16 +43,20 @@ def snapshot() -> Snapshot:
     return night()[2]
 
 
-def complaints(description: dict[str, Any]) -> list[str]:
-    """Where a description breaks the convention."""
+def complaints(description: dict[str, Any], root: str = "") -> list[str]:
+    """Where a description breaks the convention. root: id of the root device, of one that is a child."""
     found = []
     for field, kind in (("homie", str), ("version", int), ("name", str)):
         if not isinstance(description.get(field), kind):
             found.append(f"{field} is required (Device Attributes)")
     if not re.fullmatch(r"5\.[0-9]+", str(description.get("homie"))):
         found.append("homie is 5.x without the patch level (Device Attributes)")
-    if {"root", "parent"} & description.keys():
+    if not root and {"root", "parent"} & description.keys():
         found.append("a root device has neither root nor parent (Device hierarchy)")
+    if root and (description.get("root"), description.get("parent", root)) != (root, root):
+        found.append("a child names its root, and its parent unless that is the root (Device hierarchy)")
+    if not all(ID.fullmatch(child) for child in description.get("children", [])):
+        found.append("children are ids (Topic IDs)")
     for node_id, node in description.get("nodes", {}).items():
         if not ID.fullmatch(node_id):
             found.append(f"{node_id}: not an id (Topic IDs)")

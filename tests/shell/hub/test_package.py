@@ -12,7 +12,8 @@ import yaml
 from config.cuts import CUTS
 from daemon.core.inputs import MarkKind
 from daemon.shell.hub import discovery, homie
-from tests.shell.hub.hub_scenario import night
+from daemon.shell.hub.places import places
+from tests.shell.hub.hub_scenario import night, two_pits
 from tests.system.hub.mqtt_broker import ROOT
 
 HUB_FILES = ROOT / "deploy" / "hub"
@@ -80,6 +81,21 @@ def test_what_is_missing_is_said(wrong: tuple[str, ...]) -> None:
     assert done.returncode == 2 and done.stderr and not done.stdout
 
 
+def test_every_topic_of_a_watch_over_two_pits_may_be_written_and_every_order_heard() -> None:
+    _, _, snapshot = two_pits(1)
+    ours = run("access.sh", "offset+drum").split("user ")[1].splitlines()
+    homes = {"": "offset-watch"} | {place.id: place.id for place in places(snapshot)}
+    assert len(homes) == 4
+    for home in homes.values():
+        assert f"topic write homie/5/{home}/#" in ours and f"topic read homie/5/{home}/+/+/set" in ours
+    assert "topic write homeassistant/+/pitvigil_offset/#" in ours and not any("+drum" in line for line in ours)
+    alone = run("access.sh", "offset").split("user ")[1].splitlines()
+    assert {line for line in ours if line not in alone} == {
+        f"topic {may}" for home in homes.values() if home != "offset"
+        for may in (f"write homie/5/{home}/#", f"read homie/5/{home}/+/+/set")
+    }  # fmt: skip
+
+
 def test_joining_a_broker_names_the_same_rights_as_making_one() -> None:
     made = run("access.sh", "pit", "yard").split("user ")
     told = run("join-broker.sh", "hub.local", "pit", "yard")
@@ -87,5 +103,6 @@ def test_joining_a_broker_names_the_same_rights_as_making_one() -> None:
         for line in section.splitlines()[1:]:
             assert line in told
     assert told.count('host = "hub.local"') == 2
+    assert "topic write homie/5/drum/#" in run("join-broker.sh", "hub.local", "offset+drum")
     for pit in ("pit", "yard"):
         assert f"topic write pitvigil/{pit}/orders/ann" in told
