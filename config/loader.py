@@ -216,7 +216,9 @@ def _pit_problems(rig: Table, channels: list[Table], file: str) -> Iterator[Prob
             yield Problem(
                 file, f"pits.{number}.id", "'pit'", "only the first may be called so; give it an id of its own"
             )
-        taken = next((end for end in OF_THE_WATCH if ids[number].removesuffix(end) in ids and ids[number].endswith(end)), "")
+        taken = next(
+            (end for end in OF_THE_WATCH if ids[number].removesuffix(end) in ids and ids[number].endswith(end)), ""
+        )
         if taken:
             remedy = f"the broker's device of the {taken[1:]} is called so; give the pit another id"
             yield Problem(file, f"pits.{number}.id", repr(ids[number]), remedy)

@@ -253,7 +253,7 @@ async def trial(environment: Path, home: Path) -> int:
     this = asyncio.current_task()
     assert this is not None
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, this.cancel)
-    broker, board = Broker(home / "broker", "offset+drum"), Board(home)
+    broker, board = Broker(home / "broker", "offset+drum+barrel"), Board(home)
     await broker.start()
     watch = Watch(home / "watch", broker, home / "watch.log")
     watch.write(board.port, pits=PITS, on=ON)
