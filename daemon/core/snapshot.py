@@ -167,6 +167,8 @@ class Snapshot:
     """Newest first, at most 20."""
     handheld: HandheldView | None = None
     shift: ShiftView = field(default_factory=ShiftView)
+    could_sleep: NapPlanned | None = None
+    """What "I am going to sleep" would be answered at this moment, promised to nobody; None once it was said."""
     pits: tuple[PitView, ...] = ()
     """All of them in a rig with several, the first as in `pit`; else none."""
 

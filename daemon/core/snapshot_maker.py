@@ -43,6 +43,7 @@ class SnapshotParts:
     health: HealthTable
     links: tuple[LinkCounts, ...]
     nap: NapPlanned | None
+    could_sleep: NapPlanned | None
     standing: Standing | None
     duties: Duties
     marks: Marks
@@ -82,6 +83,7 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         alarms=parts.alarms.views(),
         sleep=parts.annunciator.view(now, now + parts.wall.offset),
         nap=parts.nap,
+        could_sleep=parts.could_sleep,
         health=parts.health.ill(),
         links=parts.links,
         shift=parts.shift,
@@ -118,7 +120,7 @@ def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
         since=pit.stage.since,
         band=pit.band,
         celsius=None if isnan(celsius) else celsius,
-        rate=None if isnan(fire.slope) else fire.slope * 60.0,
+        rate=None if isnan(celsius) or isnan(fire.slope) else fire.slope * 60.0,
         lid_open=fire.lid_open,
         last_log=fire.last_log,
         log_due=fire.log_due,
@@ -148,7 +150,7 @@ def _channel_view(parts: SnapshotParts, channel_id: str, now: float) -> ChannelV
         doubts=() if sample is None else sample.doubts,
         fault=None if sample is None or sample.fault is None else sample.fault.value,
         age=None if sample is None else max(0.0, now - sample.measured_at),
-        rate=None if isnan(slope) else slope * 60.0,
+        rate=None if sample is None or sample.celsius is None or isnan(slope) else slope * 60.0,
         pit=parts.pit_id(channel.pit) if channel.role in (Role.PIT, Role.MEAT) else "",
     )
 
@@ -176,6 +178,7 @@ def _handheld_view(handheld: Handheld, now: float) -> HandheldView | None:
 
 def _piece_view(parts: SnapshotParts, piece: PieceWatch, now: float) -> PieceView:
     own, stage, core = piece.settings, piece.stage, parts.pit.readout.good(piece.settings.channel)
+    celsius = piece.spot_now(now) if core is None and not piece.followed else core
     return PieceView(
         id=own.id,
         name=own.name,
@@ -183,8 +186,8 @@ def _piece_view(parts: SnapshotParts, piece: PieceWatch, now: float) -> PieceVie
         channel=own.channel,
         stage=stage.stage,
         since=stage.since,
-        celsius=piece.spot_now(now) if core is None and not piece.followed else core,
-        rate=piece.rate,
+        celsius=celsius,
+        rate=None if celsius is None else piece.rate,
         on_at=stage.on_at,
         wrapped_at=stage.wrapped_at,
         off_at=stage.off_at,

@@ -268,6 +268,7 @@ class WatchState:
 
     def snapshot(self, now: float) -> Snapshot:
         """What others read."""
+        asleep, would = self._asleep_since, self._plan_nap(now)
         parts = SnapshotParts(
             settings=self.settings,
             wall=self.wall,
@@ -279,7 +280,8 @@ class WatchState:
             annunciator=self.annunciator,
             health=self.health,
             links=tuple(self.links.values()),
-            nap=None if self._asleep_since is None else replace(self._plan_nap(now), time=self._asleep_since),
+            nap=None if asleep is None else replace(would, time=asleep),
+            could_sleep=would if asleep is None else None,
             standing=self.standing(now),
             duties=self.duties,
             marks=self.marks,

@@ -549,8 +549,11 @@ def test_end_cook_leaves_the_pit_to_cool_and_no_piece(engine: Engine) -> None:
 
 @of(inputs.GoToSleep)
 def test_go_to_sleep_gives_the_green_list(engine: Engine) -> None:
+    would = engine.snapshot(at(ON)).could_sleep
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON))
     assert isinstance(plan, NapPlanned)
+    assert plan == would, "what was shown before anybody asked is what is then promised"
+    assert engine.snapshot(at(ON)).could_sleep is None and engine.snapshot(at(ON)).nap == plan
     assert "a test wake was delivered and acknowledged" in tuple(map(in_english, plan.unmet))
     assert "every wake channel works" in tuple(map(in_english, plan.green))
 
@@ -646,3 +649,15 @@ def test_a_forecast_is_asked_for_every_ten_minutes(engine: Engine) -> None:
 
 def test_every_input_is_tested_here() -> None:
     assert {one for kind in get_args(inputs.Input) for one in (get_args(kind) or (kind,))} == TESTED
+
+
+def test_what_is_not_read_has_no_trend(engine: Engine) -> None:
+    """A slope of ten minutes outlives the last reading by minutes; nobody may take it for what goes on now."""
+    seen = engine.snapshot(at(ON))
+    assert seen.pit.celsius is not None and seen.pit.rate is not None
+    step(engine, None, at(ON + 300.0))
+    unseen = engine.snapshot(at(ON + 300.0))
+    assert unseen.pit.celsius is None and unseen.pit.rate is None
+    lost = [channel for channel in unseen.channels if channel.celsius is None]
+    assert lost and all(channel.rate is None for channel in lost)
+    assert all(piece.rate is None for piece in unseen.pieces if piece.celsius is None)

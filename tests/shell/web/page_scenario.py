@@ -53,6 +53,9 @@ from tests.shell.web.page_curves import (
     pit_at,
 )
 
+COLD = 14.0
+"""°C of everything before the fire is lit."""
+
 
 def fan_from(start: float, first: float, last: float, hours: float) -> tuple[FanPoint, ...]:
     points = []
@@ -212,7 +215,14 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
         PROFILE,
         (inputs.LinkCounts("board", lost=12, restarts=1),),
         shift=ShiftView(cook_since=LIT - 0.5 * HOUR),
+        could_sleep=nap_at(now),
     )
+
+
+def nap_at(now: float) -> NapPlanned:
+    """What "I am going to sleep" is answered."""
+    green = ("test wake seen", "all probes fresh", "clock set", "disk has room")
+    return NapPlanned(now, now + 1500, now + 2400, green, ("second person named",))
 
 
 def _waiting(piece: PieceSettings, now: float) -> PieceView:
@@ -253,6 +263,8 @@ class FakeWatch:
         """When the first probe was heard."""
         self.still = False
         """Values stay as they are while time passes."""
+        self.cold = False
+        """No fire ever burned: every probe has read the same all the while."""
         self.marks = [HistoryMark(now - 40 * 60 - 48 * 60 * n, "log") for n in range(6)]
 
     def snapshot(self) -> Snapshot:
@@ -289,16 +301,11 @@ class FakeWatch:
                 self.marks.append(HistoryMark(self.now, kind.value, piece))
                 self._mark(kind, piece)
             case inputs.GoToSleep():
-                nap = NapPlanned(
-                    self.now,
-                    self.now + 1500,
-                    self.now + 2400,
-                    ("test wake seen", "all probes fresh", "clock set", "disk has room"),
-                    ("second person named",),
-                )
-                self.changes = replace(old, nap=nap, sleep=replace(old.sleep, asleep=True))
+                asleep = replace(old.sleep, asleep=True)
+                self.changes = replace(old, nap=nap_at(self.now), could_sleep=None, sleep=asleep)
             case inputs.GoodMorning():
-                self.changes = replace(old, nap=None, sleep=replace(old.sleep, asleep=False))
+                awake = replace(old.sleep, asleep=False)
+                self.changes = replace(old, nap=None, could_sleep=nap_at(self.now), sleep=awake)
             case inputs.TestWake():
                 self.changes = replace(old, sleep=replace(old.sleep, test_wake=TestCallState.SENT))
             case inputs.HandOver(to, _, note):
@@ -382,7 +389,7 @@ class FakeWatch:
     def history(self, start: float, end: float, max_points: int) -> History:
         first, last = max(start, self.began), min(end, self.now)
         times = [first + 20 * n for n in range(max(0, int((last - first) // 20)))]
-        series = {key: [(t, value(t)) for t in times] for key, (_, _, value) in CHANNELS.items()}
+        series = {key: [(t, COLD if self.cold else value(t)) for t in times] for key, (_, _, value) in CHANNELS.items()}
         return bucketed(series, start, end, max_points, self.marks)
 
     def build_cook(self, cook: Cook) -> CookSettings:

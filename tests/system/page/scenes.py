@@ -15,10 +15,15 @@ from daemon.core.pit.evenness import Evenness
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import From, StepKind
+from daemon.core.settings import Role
 from daemon.core.shift import DeedAsked, OnWatch
 from daemon.core.snapshot import MarkView, SpotView
+from drivers.reading import Quality
 from tests.shell.web.page_curves import HOUR, LIT, SERVE
-from tests.shell.web.page_scenario import FakeWatch, fan_from
+from tests.shell.web.page_scenario import COLD, FakeWatch, fan_from, nap_at
+
+WAKING = 600.0
+"""s a sleeper needs until a log burns."""
 
 
 def one_alarm(_watch: FakeWatch) -> None:
@@ -36,12 +41,14 @@ def calm(watch: FakeWatch) -> None:
     now, old = watch.now, watch.changes
     due = Interval(now + 24 * 60, now + 37 * 60, now + 52 * 60)
     pit = replace(old.pit, stage="in-band", log_due=due)
-    watch.changes = replace(old, alarms=(), pit=pit, standing=on_course(watch))
+    asked = replace(nap_at(now), until=due.p05 - WAKING, latest=due.p50 - WAKING, unmet=())
+    watch.changes = replace(old, alarms=(), pit=pit, standing=on_course(watch), could_sleep=asked)
 
 
 def six_alarms(watch: FakeWatch) -> None:
     """A lost fire and what comes with it; one of the six says nothing beside another, one is over."""
-    old = watch.changes
+    old = replace(watch.changes, pit=replace(watch.changes.pit, stage="out", celsius=93.0, rate=-30.0))
+    watch.still = True
     (feed,) = old.alarms
 
     def alarm(rule: str, state: AlarmState, priority: str, text: str, because: str, subject: str = "pit") -> AlarmView:
@@ -63,9 +70,9 @@ def six_alarms(watch: FakeWatch) -> None:
 def first_start(watch: FakeWatch) -> None:
     """A watch that was just installed: probes are heard, no cook was ever made."""
     old = watch.changes
-    channels = tuple(replace(c, celsius=14.0, rate=0.0) for c in old.channels)
+    channels = tuple(replace(c, celsius=COLD, rate=0.0) for c in old.channels)
     pit = replace(
-        old.pit, stage="unlit", celsius=14.0, rate=0.0, last_log=None, log_due=None, evenness=Evenness(None, (), ""),
+        old.pit, stage="unlit", celsius=COLD, rate=0.0, last_log=None, log_due=None, evenness=Evenness(None, (), ""),
         no_forecast="the fire is not lit",
     )  # fmt: skip
     watch.changes = replace(
@@ -73,7 +80,7 @@ def first_start(watch: FakeWatch) -> None:
         standing=None, pit=pit, channels=channels, links=(), sleep=SleepView(True, False, None, TestCallState.NEVER),
     )  # fmt: skip
     watch.marks.clear()
-    watch.began, watch.still = watch.now - 90.0, True
+    watch.began, watch.still, watch.cold = watch.now - 90.0, True, True
     watch.cooks.listed = ()
 
 
@@ -102,7 +109,9 @@ def morning(watch: FakeWatch) -> None:
     )
     due = Interval(now + 20 * 60, now + 33 * 60, now + 50 * 60)
     watch.changes = replace(
-        old, time=now, pieces=(chuck, lamb), shift=shift, pit=replace(old.pit, celsius=121.0, log_due=due, last_log=now - 900),
+        old, time=now, pieces=(chuck, lamb), shift=shift, pit=replace(
+            old.pit, celsius=121.0, rate=-14.0, log_due=due, forecast_made_at=now - 40, last_log=now - 900
+        ), could_sleep=replace(nap_at(now), until=due.p05 - WAKING, latest=due.p50 - WAKING),
         sleep=replace(old.sleep, night=False), standing=replace(old.standing, ahead=3600.0, chance=0.93)
         if old.standing else None,
     )  # fmt: skip
@@ -150,6 +159,97 @@ def planned(watch: FakeWatch) -> None:
     )  # fmt: skip
 
 
+def four_alarms(watch: FakeWatch) -> None:
+    """Four causes at once, each new, with the longest message there may be (60 characters)."""
+    old = watch.changes
+    (feed,) = old.alarms
+    first = replace(
+        feed,
+        text="Add 1-2 splits: The long brick pit 119 °C, low in 16 to 63 mi"[:60],
+        because="119 °C, below in 34 min",
+    )
+
+    def alarm(rule: str, priority: str, text: str, because: str, subject: str) -> AlarmView:
+        return replace(
+            feed, key=f"{rule}/{subject}", rule=rule, subject=subject, priority=priority, text=text, because=because,
+            consequence_in=None, prompt=False,
+        )  # fmt: skip
+
+    watch.changes = replace(old, alarms=(
+        first,
+        alarm("meat-probe-lost", "low", "Check the lamb's probe", "open circuit", "lamb-shoulder"),
+        alarm("service-at-risk", "medium", "Raise the pit or wrap: ready about 13:10", "an hour late", "chuck-roll"),
+        alarm("grease-tray", "medium", "Empty the grease tray", "about 90 % full", "pit"),
+    ))  # fmt: skip
+
+
+def two_pits(watch: FakeWatch) -> None:
+    """An offset with the chuck roll, and a drum with the lamb that nobody can see."""
+    calm(watch)
+    old = watch.changes
+    first = replace(old.pit, name="Offset")
+    drum = replace(old.pit, id="drum", name="Drum behind the hall", subject="drum", celsius=None, rate=None)
+    pieces = tuple(replace(piece, pit=pit.id) for piece, pit in zip(old.pieces, (first, drum), strict=True))
+    channels = tuple(replace(c, pit=first.id) if c.role is Role.PIT else c for c in old.channels)
+    watch.changes = replace(old, pit=first, pits=(first, drum), pieces=pieces, channels=channels)
+    watch.still = True
+
+
+def blind(watch: FakeWatch) -> None:
+    """Nothing of the pit is read any more, nor of the lamb; what was foretold is three minutes old."""
+    calm(watch)
+    old = watch.changes
+    unseen = [c.id for c in old.channels if c.role is Role.PIT or c.id == "lamb"]
+    channels = tuple(
+        replace(c, celsius=None, rate=None, quality=Quality.BAD, fault="open-circuit", age=200.0)
+        if c.id in unseen
+        else c
+        for c in old.channels
+    )
+    first, second = old.pieces
+    watch.changes = replace(
+        old, channels=channels, pieces=(first, replace(second, celsius=None)),
+        pit=replace(old.pit, celsius=None, forecast_made_at=watch.now - 200.0),
+        could_sleep=replace(nap_at(watch.now), until=None, latest=None, reason="the pit cannot be read"),
+    )  # fmt: skip
+    watch.still = True
+
+
+def no_forecast(watch: FakeWatch) -> None:
+    """The first hour: a fire, meat, and nothing that could be foretold yet."""
+    calm(watch)
+    old = watch.changes
+    pieces = tuple(replace(p, stage="on", outlooks=(), forecast_at=None, fan=()) for p in old.pieces)
+    pit = replace(old.pit, log_due=None, no_forecast="the first log has not burnt down yet", rate=None)
+    asked = replace(nap_at(watch.now), until=None, latest=None, reason="the first log has not burnt down yet")
+    watch.changes = replace(old, pieces=pieces, pit=pit, standing=None, could_sleep=asked)
+    watch.still = True
+
+
+def long_names(watch: FakeWatch) -> None:
+    """As long as a name may be: 40 characters of a piece, 60 of a cook."""
+    calm(watch)
+    old = watch.changes
+    first, second = old.pieces
+    names = "Beef chuck roll from the farm by the mill", "Schweineschulterbratenstückausdemnacken"
+    pit = replace(old.pit, name="The old brick pit behind the village hall, by the bowling green")
+    watch.changes = replace(
+        old, pit=pit, pieces=(replace(first, name=names[0][:40]), replace(second, name=names[1][:40])),
+        cook_name="Lunch of the village hall's hundredth year, with the choir too",
+    )  # fmt: skip
+
+
+def eight_pieces(watch: FakeWatch) -> None:
+    """A full grate."""
+    calm(watch)
+    old = watch.changes
+    first, second = old.pieces
+    more = ("Pork neck", "Brisket point", "Turkey breast", "Short ribs", "Lamb neck", "Pork belly")
+    watch.changes = replace(
+        old, pieces=(first, second, *(replace(first, id=f"more-{n}", name=name) for n, name in enumerate(more)))
+    )
+
+
 SCENES: dict[str, Callable[[FakeWatch], None]] = {
     "calm": calm,
     "one-alarm": one_alarm,
@@ -157,4 +257,10 @@ SCENES: dict[str, Callable[[FakeWatch], None]] = {
     "first-start": first_start,
     "morning": morning,
     "planned": planned,
+    "four-alarms": four_alarms,
+    "two-pits": two_pits,
+    "blind": blind,
+    "no-forecast": no_forecast,
+    "long-names": long_names,
+    "eight-pieces": eight_pieces,
 }

@@ -21,6 +21,13 @@ SIZES = {360: 740, 768: 1024, 1280: 900}
 """px wide and high."""
 LIGHTS = ("night", "day")
 VIEWS = ("curve", "night", "cooks", "care", f"cook/{CHOIR}", f"compare/{CHOIR}/{FAIR}", "taught", "shift", "plan")
+IMPERIAL = {
+    "planned-12h": ("planned", "pit"),
+    "morning-12h": ("morning", "pit"),
+    "plan-12h": ("planned", "plan"),
+    "four-alarms-12h": ("four-alarms", "pit"),
+}
+"""Scene and view of what is also looked at in °F and by a clock of twelve hours."""
 HELD = {"night": "morning", "shift": "morning", "plan": "planned"}
 """Scenes of the views that show little of a calm night."""
 NO_WORD = "() => { const now = performance.now.bind(performance); performance.now = () => now() + 90000; }"
@@ -32,6 +39,8 @@ def pictures() -> Iterator[tuple[str, str, str]]:
         yield scene, scene, "pit"
     for view in VIEWS:
         yield view.partition("/")[0], HELD.get(view, "calm"), view
+    for name, (scene, view) in IMPERIAL.items():
+        yield name, scene, view
 
 
 def stage(site: ServedPage, page: Page, scene: str) -> None:
@@ -61,6 +70,8 @@ def take(browser: Browser, folder: Path, words: list[str]) -> None:
                     page.set_viewport_size({"width": width, "height": height})
                     page.goto(site.login)
                     page.evaluate("light => localStorage.setItem('light', light)", light)
+                    if name in IMPERIAL:
+                        page.evaluate("['F', '12'].forEach((v, n) => localStorage.setItem(['unit', 'clock'][n], v))")
                     stage(site, page, scene)
                     enter(page, view)
                     page.wait_for_function(

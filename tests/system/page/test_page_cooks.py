@@ -148,7 +148,7 @@ def test_what_the_pit_taught_is_shown_with_its_evidence_and_forgotten_only_when_
     expect(room).to_contain_text("12 min")
     expect(room).to_contain_text("21° an hour")
     expect(room).to_contain_text("firebox end+8° hot")
-    expect(room).to_contain_text("over 27 h of cooking")
+    expect(room).to_contain_text("Over 27 h of cooking")
     expect(room).to_contain_text("the error of its own probe is in it")
     expect(room).to_contain_text("In use: each hour ahead is moved 4.0 min later, and never by more than 8 min")
     expect(page.get_by_role("link", name=re.compile("^Choir supper, "))).to_have_attribute("href", f"#cook/{CHOIR}")

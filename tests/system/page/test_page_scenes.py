@@ -15,7 +15,7 @@ from daemon.core.events import NapPlanned
 from daemon.core.snapshot import HandheldView
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, enter, phone, serious
-from tests.system.page.scenes import SCENES, calm, first_start, morning, planned
+from tests.system.page.scenes import SCENES, blind, calm, first_start, morning, planned
 from tests.system.page.take_set import NO_WORD, SIZES
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
@@ -27,20 +27,84 @@ def box_of(part: Locator) -> dict[str, float]:
     return {"left": box["x"], "right": box["x"] + box["width"], "top": box["y"], "foot": box["y"] + box["height"]}
 
 
-@pytest.mark.parametrize("width", SIZES)
 @pytest.mark.parametrize("scene", SCENES)
-def test_each_scene_holds_the_bars_at_each_width(page: Page, site: ServedPage, scene: str, width: int) -> None:
-    """No sideways scrolling, and what is to be done now stands on the first screen above the navigation."""
-    page.set_viewport_size({"width": width, "height": SIZES[width]})
+def test_each_scene_holds_the_bars_at_each_width(page: Page, site: ServedPage, scene: str) -> None:
+    """No sideways scrolling, and what is to be done now stands on the first screen above the navigation; on a phone in the
+    longest words there are, of °F and a clock of twelve hours."""
     SCENES[scene](site.watch)
+    site.watch.still = True  # what is measured below is not drawn anew in between
+    page.evaluate("['F', '12'].forEach((value, n) => localStorage.setItem(['unit', 'clock'][n], value))")
+    for width, height in SIZES.items():
+        page.set_viewport_size({"width": width, "height": height})
+        page.reload()
+        first = page.locator(".glance .do:visible").first
+        expect(first).to_be_visible()
+        number = page.locator(".big").first
+        expect(number).to_be_visible()
+        if width >= 900:
+            expect(page.locator(".wide-curve .chart > *").first).to_be_visible()
+        assert page.evaluate("document.documentElement.scrollWidth") == width
+        foot = box_of(page.locator(".rooms"))["top"] if width < 900 else height
+        assert box_of(first)["foot"] <= foot and box_of(number)["foot"] <= foot
+        wide = page.locator(".scroll:visible").evaluate_all(
+            "boxes => boxes.filter((b) => b.scrollWidth > b.clientWidth).length"
+        )
+        assert wide == 0, "a table is wider than its card"
+
+
+@pytest.mark.parametrize("scene", ["calm", "morning"])
+def test_how_long_one_may_sleep_is_on_the_first_screen_by_night_and_by_day(
+    page: Page, site: ServedPage, scene: str
+) -> None:
+    """Nothing is pressed for it."""
+    SCENES[scene](site.watch)
+    until = {"calm": "02:28", "morning": "06:39"}[scene]
+    row = page.locator(".told > div", has_text="Sleep until")
+    expect(row).to_contain_text(until)
+    assert box_of(row.locator("dd").last)["foot"] <= box_of(page.locator(".rooms"))["top"]
+    assert site.watch.commands == []
+
+
+def test_beside_an_alarm_sleep_is_spoken_of_once_it_was_seen(page: Page, site: ServedPage) -> None:
+    expect(page.locator("#alarms .do")).to_be_visible()
+    expect(page.locator("#calm")).to_be_hidden()
+    page.locator("#alarms").get_by_role("button", name="Seen").click()
+    expect(page.locator("#calm")).to_contain_text("Sleep until")
+    expect(page.locator("#calm")).not_to_contain_text("Next log")
+
+
+def test_what_is_not_seen_is_not_shown_as_if_it_were(page: Page, site: ServedPage) -> None:
+    """A pit and a core that are not read: no number, no trend, no time of a log or of the meat as if it held."""
+    calm(site.watch)
+    pit = page.get_by_label("Pit", exact=True)
+    expect(pit).to_contain_text("°/h")
+    expect(page.locator(".mini .due")).to_be_attached()
+    blind(site.watch)
+    expect(pit).to_contain_text("cannot be read")
+    expect(pit).not_to_contain_text("°/h")
+    expect(pit).not_to_contain_text("Next log")
+    expect(pit).to_contain_text("do not rely on it")
+    expect(page.locator(".mini .now, .mini .due, .mini .ahead")).to_have_count(0)
+    calm_card = page.locator("#calm")
+    expect(calm_card).to_contain_text("The pit cannot be read: look at it")
+    expect(calm_card.locator(".told > div").first).to_have_text("Next logdo not rely on itforecast 3 min old")
+    expect(page.locator(".line-of-piece").last).to_have_text("Lamb shoulderno valueWrapped")
+    enter(page, "care")
+    probe = page.locator("#probes li", has_text="Grate, firebox end")
+    expect(probe).to_contain_text("not usable")
+    expect(probe).not_to_contain_text("°/h")
+
+
+@pytest.mark.parametrize("scene", ["four-alarms", "six-alarms"])
+def test_every_piece_is_on_the_first_screen_below_many_alarms(page: Page, site: ServedPage, scene: str) -> None:
+    """In °F and by a clock of twelve hours, which have the longest words."""
+    SCENES[scene](site.watch)
+    page.evaluate("['F', '12'].forEach((value, n) => localStorage.setItem(['unit', 'clock'][n], value))")
     page.reload()
-    first = page.locator(".glance .do:visible").first
-    expect(first).to_be_visible()
-    assert page.evaluate("document.documentElement.scrollWidth") == width
-    number = page.locator(".big").first
-    expect(number).to_be_visible()
-    foot = box_of(page.locator(".rooms"))["top"] if width < 900 else SIZES[width]
-    assert box_of(first)["foot"] <= foot and box_of(number)["foot"] <= foot
+    lines = page.locator(".line-of-piece")
+    expect(lines).to_have_count(2)
+    expect(page.locator("#more-words")).to_contain_text("more")
+    assert box_of(lines.last)["foot"] <= box_of(page.locator(".rooms"))["top"]
 
 
 def test_a_first_start_says_what_to_do_next(page: Page, site: ServedPage) -> None:
@@ -224,10 +288,10 @@ def test_the_fires_forecast_says_its_age_and_when_it_is_too_old(page: Page, site
     watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 30))
     expect(pit).to_contain_text("as of 02:1")
     expect(pit).not_to_contain_text("do not rely")
-    expect(page.locator("#calm")).to_contain_text("Next log about")  # drawn while it was fresh: it must be drawn anew
+    expect(page.locator("#calm")).to_contain_text("Next log02:51")  # drawn while it was fresh: it must be drawn anew
     watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 720))
     expect(pit).to_contain_text("This forecast is 12 min old: do not rely on it.")
-    expect(page.locator("#calm")).to_contain_text("Forecast 12 min ago: do not rely on it.")
+    expect(page.locator("#calm")).to_contain_text("do not rely on itforecast 12 min old")
 
 
 def test_a_core_read_by_hand_is_kept_and_taken_back(page: Page, site: ServedPage) -> None:

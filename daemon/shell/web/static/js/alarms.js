@@ -45,6 +45,9 @@ const worst = (a, b) =>
   NEW.has(b.state) - NEW.has(a.state) ||
   a.raised_at - b.raised_at;
 
+/** Something stands large on the first screen. */
+export const stands = ({ alarms }) => alarms.some((alarm) => !isAway(alarm) && alarm.state !== OVER);
+
 /** One group a cause, worst first. leader: the alarm that names the act; rest: the others of that cause. */
 export function causes(snapshot) {
   const here = snapshot.alarms.filter((alarm) => !isAway(alarm));
@@ -96,7 +99,7 @@ function card(first) {
   const [because, status, others] = [
     make("p", { class: "quiet why" }),
     make("span", {}),
-    make("ul", { class: "quiet" }),
+    make("p", { class: "quiet" }),
   ];
   const see = async () => {
     for (const { key } of group.members.filter(isNew))
@@ -148,7 +151,7 @@ function card(first) {
     const also = rest
       .map(({ text }) => text)
       .filter((text) => !members.some((one) => one.text !== text && one.text.startsWith(text)));
-    redraw(others, null, () => also.map((text) => make("li", {}, t("alarms.also-text", { text }))));
+    say(others, t("alarms.also-text", { text: also.join("; ") }));
     others.hidden = also.length === 0;
     put_right.hidden = leader.state !== "latched-acknowledged";
     seen.hidden = !fresh;
@@ -159,21 +162,19 @@ function card(first) {
 }
 
 const keyOf = ({ cause, leader }) => `${cause} ${leader.key}#${leader.occurrence}#${leader.text}`;
-const counted = (number, one, many) => (number === 0 ? "" : t(number === 1 ? one : many, { number }));
+const counted = (number, key) => (number === 0 ? "" : t(key, { number }));
 
 /** Shows them all. Gives the one that stands large, or undefined. */
 export function showAlarms(snapshot) {
   const shown = causes(snapshot);
-  const stands = shown.some(({ leader }) => leader.state !== OVER);
-  const [first, ...others] = stands ? shown : [undefined, ...shown];
+  const [first, ...others] = stands(snapshot) ? shown : [undefined, ...shown];
   keyed(find("alarms"), first ? [first] : [], keyOf, card);
   keyed(find("other-alarms"), others, keyOf, card);
   const over = others.filter(({ leader }) => leader.state === OVER).length;
   const fresh = others.filter(({ leader, members }) => leader.state !== OVER && members.some(isNew)).length;
   const words = [
-    counted(others.length - over, "alarms.more-alarm", "alarms.more-alarms") +
-      (fresh ? t("alarms.fresh-new", { fresh }) : ""),
-    counted(over, "alarms.is-over", "alarms.are-over"),
+    counted(others.length - over, "alarms.more") + (fresh ? t("alarms.fresh-new", { fresh }) : ""),
+    counted(over, first ? "alarms.over" : "alarms.over-not-seen"),
   ];
   find("more").hidden = others.length === 0;
   say(find("more-words"), words.filter(Boolean).join(", "));

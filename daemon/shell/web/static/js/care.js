@@ -80,10 +80,17 @@ export function careRoom(root) {
       window.applyLight();
     },
   );
+  root.className = "halves";
   root.replaceChildren(
-    ...[
+    make(
+      "div",
+      {},
       live.facts && !live.facts.paired ? pairing() : null,
       make("section", { class: "plate" }, make("h2", {}, t("care.every-probe")), probes, links),
+    ),
+    make(
+      "div",
+      {},
       make(
         "section",
         { class: "plate" },
@@ -100,7 +107,7 @@ export function careRoom(root) {
         make("h2", {}, t("care.take-care")),
         ...CAUTIONS.map(([title, text]) => make("div", {}, make("h3", {}, title), make("p", {}, text))),
       ),
-    ].filter(Boolean),
+    ),
   );
   const tick = () => {
     const channels = new Map(live.snapshot?.channels.map((channel) => [channel.id, channel]));
@@ -118,7 +125,10 @@ export function careRoom(root) {
             "li",
             {},
             across(strong(channel.name), make("span", { class: "num" }, degrees(channel.celsius))),
-            across(state(...qualityOf(channel)), make("span", {}, `${trend(channel.rate)} · `, age)),
+            across(
+              state(...qualityOf(channel)),
+              make("span", {}, `${trend(channel.celsius === null ? null : channel.rate)} · `, age),
+            ),
           );
         }),
       ),

@@ -71,13 +71,14 @@ export async function chart(
       width: box.clientWidth,
       height: box.clientHeight,
       legend: { show: false },
-      padding: [marks.some(({ small }) => !small) ? ROWS * ROW + 8 : ROW + 8, 12, 0, 0],
+      padding: [marks.some(({ small }) => !small) ? ROWS * ROW + 12 : ROW + 12, time ? 12 : 20, 0, 0],
       cursor: { drag: { x: true, y: false, setScale: false } },
       scales: { x: { time } },
       tzDate: (seconds) => Plot.tzDate(new Date(seconds * 1000), zone()),
       axes: [
         {
           ...axis,
+          size: 34,
           space: time && reading("clock") === "12" ? 80 : 55,
           values: time ? clockTicks : hourTicks,
           ...(time ? {} : { incrs: HOUR_STEPS }),

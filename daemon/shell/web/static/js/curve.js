@@ -29,7 +29,8 @@ function marksOn(history, snapshot, ahead) {
     text: LETTERS[kind] ?? plain(kind),
     small: SMALL.has(kind),
   }));
-  for (const alarm of snapshot.alarms) lines.push({ x: alarm.raised_at, text: "!" });
+  for (const raised of new Set(snapshot.alarms.map(({ raised_at }) => raised_at)))
+    lines.push({ x: raised, text: "!" });
   if (ahead && snapshot.serve_at !== null) lines.push({ x: snapshot.serve_at, text: t("curve.serve") });
   return lines.map((line) => ({ ...line, x: line.x + snapshot.wall_offset }));
 }

@@ -18,7 +18,7 @@ export const make = (tag, attributes = {}, ...children) =>
 export const draw = (tag, attributes = {}, ...children) =>
   fill(document.createElementNS(SVG, tag), attributes, children);
 
-/** A table with one row of heads, in a box that scrolls sideways. box: its further attributes. */
+/** A table with one row of heads; on a phone the first cell of each row stands above the others. box: its further attributes. */
 export const table = (heads, rows, box = {}) =>
   make(
     "div",

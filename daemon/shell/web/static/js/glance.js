@@ -1,70 +1,78 @@
 // One look: what is to be done now, or that nothing is, until when, and how sure.
 
-import { showAlarms } from "./alarms.js";
+import { isNew, showAlarms } from "./alarms.js";
 import { find, make, redraw } from "./dom.js";
 import { allPits } from "./pits.js";
 import { course, isOld } from "./standing.js";
 import { stepsFace } from "./steps.js";
-import { capital, clock, span, state, when } from "./words.js";
+import { between, capital, clock, span, state, when } from "./words.js";
 import { t } from "./texts.js";
 
 const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
 
-/** "next log about 02:40 (02:23 to 02:55)", or why it is not known. */
-function nextLog({ pieces, time }, snapshot) {
+/** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. */
+function nextLog(snapshot) {
+  const { pieces, time, pits } = snapshot;
   const known = allPits(snapshot).filter(({ log_due }) => log_due !== null);
   const pit = known.reduce((a, b) => (b.log_due.p50 < a.log_due.p50 ? b : a), known[0] ?? snapshot.pit);
   if (
     pieces.length > 0 &&
     pieces.every((piece) => ["off", "rest", "hold", "chill", "done"].includes(piece.stage))
   )
-    return "";
+    return null;
+  const name = t("glance.next-log");
   if (pit.log_due === null)
-    return pit.stage === "unlit" ? "" : t("glance.next-log-not-known", { no_forecast: pit.no_forecast });
+    return pit.stage === "unlit" ? null : [name, t("glance.not-known"), [pit.no_forecast], true];
+  if (isOld({ pit, time }))
+    return [
+      name,
+      t("glance.do-not-rely"),
+      [t("glance.forecast-ago", { time: span(time - (pit.forecast_made_at ?? time)) })],
+      true,
+    ];
   const { p05, p50, p95 } = pit.log_due;
-  const about =
-    p50 <= time ? t("glance.next-log-due-now") : t("glance.next-log-about", { p50: when(p50, snapshot) });
-  const old = isOld({ pit, time })
-    ? t("glance.forecast-ago-do-not-rely", { time: span(time - pit.forecast_made_at) })
-    : "";
-  return t("glance.about-p05-to-p95-old", {
-    about,
-    p05: clock(Math.max(p05, time), snapshot),
-    p95: clock(p95, snapshot),
-    old,
-  });
+  return [
+    name,
+    p50 <= time ? t("glance.due-now") : when(p50, snapshot),
+    [between(Math.max(p05, time), p95, snapshot), pits.length > 0 ? pit.name : ""],
+  ];
 }
 
 /** The piece that is ready last, and how that lies to the serving time. */
 function meatReady(snapshot) {
-  const ends = snapshot.pieces.flatMap((piece) =>
-    piece.outlooks
+  const ends = snapshot.pieces.flatMap(({ outlooks }) =>
+    outlooks
       .filter(
         ({ scenario, goal, at }) =>
           scenario === "planned" && ["tender", "target"].includes(goal) && at !== null,
       )
-      .map(({ at }) => ({ at, name: piece.name })),
+      .map(({ at }) => at),
   );
-  if (ends.length === 0) return "";
-  const last = ends.reduce((a, b) => (b.at.p50 > a.at.p50 ? b : a));
-  const ready = t("glance.ready-about-to", {
-    name: last.name,
-    p50: when(last.at.p50, snapshot),
-    p05: clock(last.at.p05, snapshot),
-    p95: clock(last.at.p95, snapshot),
-  });
+  if (ends.length === 0) return null;
+  const last = ends.reduce((a, b) => (b.p50 > a.p50 ? b : a));
   const ahead = snapshot.standing?.ahead ?? null;
-  if (ahead === null) return `${ready}.`;
-  return `${ready}, ${course(snapshot.standing)[1]}.`;
+  return [
+    t(snapshot.pieces.length > 1 ? "glance.all-ready" : "glance.ready"),
+    when(last.p50, snapshot),
+    [between(last.p05, last.p95, snapshot), ahead === null ? "" : course(snapshot.standing)[1]],
+  ];
 }
 
-function sleepLine({ nap, sleep }, snapshot) {
-  if (!sleep.asleep || nap === null) return "";
-  if (nap.until === null) return t("glance.nobody-can-promise-a");
-  if ((nap.latest ?? nap.until) < snapshot.time) return ""; // that promise is over
-  const latest =
-    nap.latest === null ? "" : t("glance.at-the-latest", { latest: clock(nap.latest, snapshot) });
-  return t("glance.you-may-sleep-until", { until: clock(nap.until, snapshot), latest });
+/** How long one may sleep: as it was promised; before anybody asked, as it would be. */
+function maySleep(snapshot) {
+  const { nap, sleep, could_sleep, pit, pieces, time } = snapshot;
+  const asleep = sleep.asleep && nap !== null;
+  const answer = asleep ? nap : could_sleep;
+  if (answer === null || (pieces.length === 0 && ["unlit", "cooling"].includes(pit.stage))) return null;
+  if (answer.until === null) return [t("glance.sleep"), t("glance.no-promise"), [answer.reason], true];
+  const latest = answer.latest ?? answer.until;
+  if (latest < time) return null; // that promise is over
+  const more = [
+    asleep ? t("glance.promised") : "",
+    t("glance.latest", { latest: clock(latest, snapshot) }),
+    answer.unmet.length > 0 ? t("glance.not-ready", { unmet: answer.unmet.length }) : "",
+  ];
+  return [t("glance.sleep-until"), when(answer.until, snapshot), more];
 }
 
 const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
@@ -104,22 +112,35 @@ function headOf(pit, pieces, standing) {
     : state("good", t("glance.nothing-to-do-now"));
 }
 
-const promised = ({ nap }) => nap !== null && nap.until !== null;
+/** more: parts that a line is broken between. */
+const answerRow = ([what, at, more, none]) => {
+  const parts = more.filter(Boolean);
+  const told = parts.map((part, index) => make("span", {}, index < parts.length - 1 ? `${part}, ` : part));
+  return make(
+    "div",
+    {},
+    make("dt", {}, what),
+    make("dd", { class: none ? "none" : "num" }, at),
+    told.length ? make("dd", { class: "quiet" }, ...told) : null,
+  );
+};
 
-function calmFace(snapshot, first) {
+function calmFace(snapshot, first, rows) {
   const steps = first === undefined ? stepsFace(snapshot) : null;
   if (steps !== null) return steps;
   const head = first === undefined ? make("p", { class: "do calm" }, calmHead(snapshot)) : null;
-  // beside an alarm only what it does not say and the pit below does not show
-  const lines = [
-    sleepLine(snapshot, snapshot),
-    ...(first === undefined ? [nextLog(snapshot, snapshot), meatReady(snapshot)] : []),
-  ].filter(Boolean);
-  return [head, ...lines.map((text) => make("p", {}, text))];
+  return [head, rows.length ? make("dl", { class: "told" }, ...rows.map(answerRow)) : null];
 }
 
+/** Three questions have their answer here: what is to be done, how long may I sleep, when will it be ready. Beside an alarm only
+ * what the pit below does not show, and nothing of sleep nobody was promised while the alarm waits for its answer. */
 export function showGlance(snapshot) {
   const first = showAlarms(snapshot);
-  find("calm").hidden = first !== undefined && !(snapshot.sleep.asleep && promised(snapshot));
-  redraw(find("calm"), null, () => calmFace(snapshot, first));
+  const promised = snapshot.sleep.asleep && snapshot.nap !== null && snapshot.nap.until !== null;
+  const sleep = first === undefined || promised || !isNew(first) ? maySleep(snapshot) : null;
+  const rows = (first === undefined ? [nextLog(snapshot), sleep, meatReady(snapshot)] : [sleep]).filter(
+    Boolean,
+  );
+  find("calm").hidden = first !== undefined && rows.length === 0;
+  redraw(find("calm"), null, () => calmFace(snapshot, first, rows));
 }

@@ -67,7 +67,7 @@ export const markings = (bands, marks) => ({
       plot.ctx.textBaseline = "alphabetic";
       markLines(plot, marks);
       plot.ctx.font = `600 ${13 * devicePixelRatio}px system-ui, sans-serif`;
-      plot.ctx.fillText(unit(), 2 * devicePixelRatio, plot.bbox.top - 8 * devicePixelRatio);
+      plot.ctx.fillText(unit(), 2 * devicePixelRatio, plot.bbox.top - 13 * devicePixelRatio);
       plot.ctx.restore();
     },
   ],

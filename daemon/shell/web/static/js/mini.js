@@ -8,7 +8,7 @@ import { t } from "./texts.js";
 
 const [BACK, AHEAD] = [5400, 3600]; // s shown before and after now
 const AGAIN = 30; // s between two questions for what was
-const [W, H] = [340, 74];
+const [W, H] = [340, 80];
 
 /** °C of all pit probes together in each bucket: the middle of their lowest and highest. */
 function pitPoints(history, snapshot) {
@@ -33,7 +33,7 @@ function picture(points, snapshot) {
   const first = Math.min(snapshot.time - 600, Math.max(snapshot.time - BACK, all[0]?.[0] ?? snapshot.time));
   const last = snapshot.time + Math.min(AHEAD, Math.max(1200, ((snapshot.time - first) * 2) / 3));
   const x = (time) => (W * (time - first)) / (last - first);
-  const y = (value) => H - 14 - ((H - 18) * (value - low)) / (high - low);
+  const y = (value) => H - 18 - ((H - 22) * (value - low)) / (high - low);
   const svg = draw(
     "svg",
     {
@@ -49,16 +49,16 @@ function picture(points, snapshot) {
       }),
     },
     draw("rect", { class: "zone", x: 0, width: W, y: y(band.high), height: y(band.low) - y(band.high) }),
-    draw("text", { x: W, y: y(band.high) - 2, "text-anchor": "end" }, `${Math.round(shown(band.high))}°`),
-    draw("text", { x: W, y: y(band.low) + 11, "text-anchor": "end" }, `${Math.round(shown(band.low))}°`),
+    draw("text", { x: W, y: y(band.high) - 3, "text-anchor": "end" }, `${Math.round(shown(band.high))}°`),
+    draw("text", { x: W, y: y(band.low) + 12, "text-anchor": "end" }, `${Math.round(shown(band.low))}°`),
   );
-  if (log_due !== null) {
+  if (log_due !== null && celsius !== null) {
     const [from, to] = [log_due.p05, log_due.p95].map((time) =>
       x(Math.min(last, Math.max(snapshot.time, time))),
     );
     if (to > from)
-      svg.append(draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 16 }));
-    if (celsius !== null && log_due.p50 > snapshot.time && log_due.p50 < last) {
+      svg.append(draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 20 }));
+    if (celsius > band.low && log_due.p50 > snapshot.time && log_due.p50 < last) {
       svg.append(
         draw("line", {
           class: "ahead",

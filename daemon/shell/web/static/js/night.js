@@ -21,10 +21,32 @@ function bedWord({ nap, sleep, time }) {
   return (nap.latest ?? nap.until) < time ? t("night.promise-is-over") : t("night.asleep");
 }
 
+/** What the answer would be: promised to nobody until somebody says that he goes to sleep. */
+function couldFace(could, snapshot) {
+  const press = make("p", {}, t("night.press-i-am-going-to"));
+  if (could === null) return [press];
+  const missing = make(
+    "ul",
+    { class: "list", id: "missing" },
+    ...could.unmet.map((text) => make("li", {}, state("suspect", t("night.text-not-ready", { text })))),
+  );
+  return [
+    ...(could.until === null
+      ? [make("p", { class: "do" }, t("night.no-sleep-could-be-promised", { reason: could.reason }))]
+      : [
+          make("p", {}, t("night.you-could-sleep-until")),
+          make("p", { class: "big mid" }, clock(could.until, snapshot)),
+          make("p", {}, t("night.at-the-latest", { latest: clock(could.latest ?? could.until, snapshot) })),
+        ]),
+    could.unmet.length > 0 ? missing : null,
+    press,
+  ].filter(Boolean);
+}
+
 function napFace(snapshot) {
-  const { nap, sleep } = snapshot;
+  const { nap, sleep, could_sleep } = snapshot;
   const lines = [];
-  if (nap === null) lines.push(make("p", {}, t("night.press-i-am-going-to")));
+  if (nap === null) lines.push(...couldFace(could_sleep, snapshot));
   else if (nap.until === null)
     lines.push(make("p", { class: "do bad" }, t("night.no-sleep-can-be-promised", { reason: nap.reason })));
   else
@@ -147,36 +169,32 @@ export function nightRoom(root) {
   const [face, away] = [make("div", { class: "stack" }), make("div", {})];
   const watcher = make("p", {});
   wakesBox = make("div", {});
-  root.replaceChildren(
-    make(
-      "section",
-      { class: "plate" },
-      face,
-      buttonRow(
-        button(
-          t("night.i-am-going-to-sleep"),
-          () => tell("/api/sleep", {}, t("night.asked-the-list-is-being")),
-          {
-            class: "main",
-          },
-        ),
-        button(t("night.send-a-test-wake"), () =>
-          tell("/api/test-wake", {}, t("night.a-test-wake-is-on-its")),
-        ),
-        button(t("night.good-morning"), () => tell("/api/morning", {}, t("night.good-morning-2"))),
+  root.className = "halves";
+  const sleeping = make(
+    "section",
+    { class: "plate" },
+    face,
+    buttonRow(
+      button(
+        t("night.i-am-going-to-sleep"),
+        () => tell("/api/sleep", {}, t("night.asked-the-list-is-being")),
+        {
+          class: "main",
+        },
       ),
+      button(t("night.send-a-test-wake"), () => tell("/api/test-wake", {}, t("night.a-test-wake-is-on-its"))),
+      button(t("night.good-morning"), () => tell("/api/morning", {}, t("night.good-morning-2"))),
     ),
-    away,
-    make("section", { class: "plate" }, make("h2", {}, t("night.what-woke-you")), wakesBox),
-    make(
-      "section",
-      { class: "plate", "aria-label": t("night.hand-over") },
-      make("h2", {}, t("night.somebody-else")),
-      watcher,
-      buttonRow(make("a", { class: "button", href: "#shift" }, t("night.hand-over-the-watch"))),
-    ),
-    alarmFigures(),
   );
+  const handing = make(
+    "section",
+    { class: "plate", "aria-label": t("night.hand-over") },
+    make("h2", {}, t("night.somebody-else")),
+    watcher,
+    buttonRow(make("a", { class: "button", href: "#shift" }, t("night.hand-over-the-watch"))),
+  );
+  const woke = make("section", { class: "plate" }, make("h2", {}, t("night.what-woke-you")), wakesBox);
+  root.replaceChildren(make("div", {}, sleeping, away, woke), make("div", {}, handing, alarmFigures()));
   showWakes();
   const update = (snapshot) => {
     redraw(face, null, () => napFace(snapshot));

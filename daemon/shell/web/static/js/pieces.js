@@ -166,9 +166,12 @@ function outlooks(piece, snapshot) {
 export function pieceLines(parent, snapshot) {
   parent.hidden = snapshot.pieces.length === 0;
   const told = (piece) => {
-    const ready = planOf(piece)
-      .filter(({ goal, at }) => ["tender", "target", "hold-limit"].includes(goal) && at !== null)
-      .at(-1);
+    const ready =
+      piece.celsius === null && piece.channel !== null
+        ? undefined // nobody knows while its probe is not seen
+        : planOf(piece)
+            .filter(({ goal, at }) => ["tender", "target", "hold-limit"].includes(goal) && at !== null)
+            .at(-1);
     return [
       piece.name,
       degrees(piece.celsius),
@@ -260,7 +263,7 @@ function face(piece, channel, snapshot) {
       make(
         "div",
         { class: "trend" },
-        make("p", { class: "num" }, ...trendLines(piece.rate)),
+        make("p", { class: "num" }, ...trendLines(piece.celsius === null ? null : piece.rate)),
         channel ? state(...qualityOf(channel)) : "",
       ),
     ),
@@ -395,16 +398,20 @@ function card(first) {
     "section",
     { class: "plate", "aria-label": first.name },
     top,
-    asking.node,
     age,
     buttons,
-    fold(
-      t("pieces.all-marks"),
-      buttonRow(...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note, done.choice))),
-      done.node,
+    make(
+      "div",
+      { class: "folds" },
+      fold(
+        t("pieces.all-marks"),
+        buttonRow(...ALL.map(([kind, text, note]) => mark(kind, text, first.id, {}, note, done.choice))),
+        done.node,
+      ),
+      spots.node,
+      moving.node,
+      asking.node,
     ),
-    spots.node,
-    moving.node,
     safety,
   );
   let latest = null;

@@ -1,6 +1,7 @@
 // The pit: temperature, band, trend, next log, marks, grate.
 
 import { across, bullets, buttonRow, fold, make, muted, redraw, say, strong } from "./dom.js";
+import { stands } from "./alarms.js";
 import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
@@ -10,6 +11,7 @@ import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isOld, isBehind, standingFace } from "./standing.js";
 import {
+  between,
   big,
   capital,
   clock,
@@ -56,29 +58,36 @@ function burning(pit, snapshot) {
     return muted(t("pit.next-log-not-known", { no_forecast: capital(pit.no_forecast) }));
   const { p05, p50, p95 } = pit.log_due;
   const made = pit.forecast_made_at;
+  const old = isOld(snapshot);
+  const told = !stands(snapshot) && snapshot.pits.length === 0; // in the answers at the top
   const soon =
     p50 <= snapshot.time
       ? t("pit.due-now")
       : t("pit.at-in", { at: clock(p50, snapshot), ahead: span(p50 - snapshot.time) });
   return across(
-    make("p", {}, t("pit.next-log"), make("strong", { class: "num hot" }, soon)),
+    old
+      ? state("suspect", t("pit.this-forecast-is-old-do", { time: span(snapshot.time - (made ?? 0)) }))
+      : make("p", { class: "next" }, t("pit.next-log"), make("strong", { class: "num hot" }, soon)),
     muted(
-      t("pit.log-between", {
-        p05: clock(p05, snapshot),
-        p95: clock(p95, snapshot),
-        made: made === null ? "" : t("pit.as-of-made", { made: clock(made, snapshot) }),
+      [
+        told ? "" : between(p05, p95, snapshot),
+        made === null ? "" : t("pit.as-of-made", { made: clock(made, snapshot) }),
         last,
-      }),
+      ]
+        .filter(Boolean)
+        .join(", "),
     ),
-    isOld(snapshot)
-      ? state("suspect", t("pit.this-forecast-is-old-do", { time: span(snapshot.time - made) }))
-      : null,
   );
 }
 
+const SHORT = 16; // letters of a name that has room beside the number
+
 function pitFace(snapshot) {
   const pit = snapshot.pit;
+  const name = make("h2", {}, pit.name);
+  const beside = pit.name.length <= SHORT;
   return [
+    beside ? null : name,
     make(
       "div",
       { class: "hero" },
@@ -86,9 +95,9 @@ function pitFace(snapshot) {
       make(
         "div",
         { class: "trend" },
-        make("h2", {}, pit.name),
+        beside ? name : null,
         state(...fireWord(pit)),
-        make("p", { class: "num" }, trendMark(pit.rate)),
+        make("p", { class: "num" }, trendMark(pit.celsius === null ? null : pit.rate)),
       ),
     ),
   ];
@@ -201,7 +210,7 @@ const WIDE = matchMedia("(min-width: 900px)");
 
 export function pitRoom(root) {
   const [face, words, mini] = [make("div", {}), make("div", { class: "stack" }), make("div", {})];
-  const often = make("div", { class: "buttons tight" });
+  const often = make("div", { class: "buttons tight fit" });
   const age = muted();
   const done = whenDone();
   const said = saidMarks();
@@ -235,11 +244,12 @@ export function pitRoom(root) {
         bandForm(),
         age,
       ),
+      serve,
       said.node,
       spots,
       fires,
     ),
-    make("div", { class: "middle" }, wide, serve),
+    make("div", { class: "middle" }, wide),
     list,
   );
   let behind = false;

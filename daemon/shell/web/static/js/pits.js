@@ -27,14 +27,17 @@ export const namedPit = () => (chosen ? { pit: chosen } : {});
 
 /** A button for each pit, with what matters of it; hidden where there is only one. fireWord: [shape, words] of a pit. */
 export function pitChoice(fireWord, choose) {
-  const node = make("section", { class: "plate buttons", "aria-label": t("pits.pits") });
+  const node = make("section", { class: "plate buttons pits", "aria-label": t("pits.pits") });
   const create = ({ id }) => {
     const line = button("", () => {
       chosen = id;
       choose();
     });
     const update = ({ pit, snapshot, shown }) => {
-      const due = pit.log_due === null ? "" : t("pits.next-log", { at: clock(pit.log_due.p50, snapshot) });
+      const due =
+        pit.log_due === null || pit.celsius === null
+          ? ""
+          : t("pits.next-log", { at: clock(pit.log_due.p50, snapshot) });
       const celsius = pit.celsius === null ? "" : ` ${degrees(pit.celsius)}`;
       say(line, t("pits.line", { name: pit.name, celsius, stage: fireWord(pit)[1], due }));
       line.setAttribute("aria-pressed", String(pit.id === shown));

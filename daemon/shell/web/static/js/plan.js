@@ -1,10 +1,10 @@
 // The plan on the page: its times beside what is likely now, ahead or behind, the wait in the hold, wood and reminders.
 
-import { button, buttonRow, fold, make, muted, redraw, table } from "./dom.js";
+import { across, button, buttonRow, fold, make, muted, redraw, say, table } from "./dom.js";
 import { live, put, toast } from "./live.js";
 import { reminders } from "./reminders.js";
 import { standingFace, verdict } from "./standing.js";
-import { capital, clock, inside, plain, span, state, unit, when } from "./words.js";
+import { between, capital, clock, inside, plain, span, state, unit, when } from "./words.js";
 import { wood } from "./wood.js";
 import { t } from "./texts.js";
 
@@ -23,13 +23,7 @@ const WORTH_SAYING = 3600; // s
 
 function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
   const spread =
-    at.p95 - at.p05 > 120
-      ? make(
-          "small",
-          { class: "line" },
-          t("plan.p05-to-p95", { p05: clock(at.p05, snapshot), p95: clock(at.p95, snapshot) }),
-        )
-      : "";
+    at.p95 - at.p05 > 120 ? make("small", { class: "line" }, between(at.p05, at.p95, snapshot)) : "";
   const word = STEPS[kind] ?? capital(plain(kind));
   return make(
     "tr",
@@ -59,7 +53,6 @@ function kept(snapshot) {
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   return [
     plan.ahead === null ? state("good", t("plan.everything-is-off")) : verdict(plan),
-    make("strong", { class: "num" }, t("plan.serve-serve-at", { serve_at: when(plan.serve_at, snapshot) })),
     table(
       [t("plan.step"), t("plan.planned"), t("plan.now-likely")],
       plan.steps.map((step) => stepRow(step, names, snapshot)),
@@ -113,24 +106,22 @@ function keeping() {
 
 export function planRoom(root) {
   const [face, serving] = [make("div", { class: "stack" }), make("div", {})];
+  const serve = make("strong", { class: "num" });
   const { form, drop } = keeping();
   const [showWood, showReminders] = [wood(), reminders()];
-  root.className = "columns";
-  root.replaceChildren(
-    make(
-      "section",
-      { class: "plate", "aria-label": t("plan.plan") },
-      make("h2", {}, t("plan.the-plan")),
-      face,
-      form,
-    ),
-    serving,
-    showWood.node,
-    showReminders.node,
+  root.className = "halves";
+  const plate = make(
+    "section",
+    { class: "plate", "aria-label": t("plan.plan") },
+    across(make("h2", {}, t("plan.the-plan")), serve),
+    face,
+    form,
   );
+  root.replaceChildren(make("div", {}, plate, serving), make("div", {}, showWood.node, showReminders.node));
   let had = null;
   const update = (snapshot) => {
     const { plan, pieces, serve_at } = snapshot;
+    say(serve, plan ? t("plan.serve-serve-at", { serve_at: when(plan.serve_at, snapshot) }) : "");
     redraw(face, null, () => (plan ? kept(snapshot) : none(snapshot)));
     form.hidden = pieces.length === 0 || serve_at === null;
     if (Boolean(plan) !== had) form.open = !plan;

@@ -5,7 +5,7 @@ import { isAway } from "./alarms.js";
 import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
 import { ask, live, put, tell } from "./live.js";
-import { capital, clock, degrees, plain, span, when } from "./words.js";
+import { between, capital, clock, degrees, plain, span, when } from "./words.js";
 import { t } from "./texts.js";
 
 const BACK = 8 * 3600; // s of marks on the sheet
@@ -48,13 +48,10 @@ function nowLines(snapshot) {
 function coming(snapshot) {
   const { pit } = snapshot;
   const found = [];
-  if (pit.log_due)
+  if (pit.log_due && pit.celsius !== null)
     found.push([
       pit.log_due.p50,
-      t("shift.next-log-to", {
-        p05: clock(pit.log_due.p05, snapshot),
-        p95: clock(pit.log_due.p95, snapshot),
-      }),
+      t("shift.next-log-to", { between: between(pit.log_due.p05, pit.log_due.p95, snapshot) }),
     ]);
   for (const piece of snapshot.pieces) {
     for (const { goal, scenario, at } of piece.outlooks) {
@@ -150,6 +147,7 @@ function inviting() {
 export function shiftRoom(root) {
   const [who, now, next, done] = [0, 1, 2, 3].map(() => make("div", { class: "stack" }));
   let [marks, askedAt] = [[], -Infinity];
+  root.className = "halves";
   root.replaceChildren(
     make(
       "section",

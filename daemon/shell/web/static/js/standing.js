@@ -46,7 +46,8 @@ export function verdict(standing) {
 const OLD = 300; // s: the fire is foretold anew each minute
 /** What was foretold of the fire has no successor: the pit is not read. */
 export const isOld = ({ pit, time }) =>
-  pit.log_due !== null && pit.forecast_made_at !== null && time - pit.forecast_made_at > OLD;
+  pit.log_due !== null &&
+  (pit.celsius === null || (pit.forecast_made_at !== null && time - pit.forecast_made_at > OLD));
 
 function remedyRow(remedy, snapshot) {
   const meter = make("i", {});
@@ -76,18 +77,19 @@ export const isBehind = (standing) => (standing?.ahead ?? 0) < -ON_COURSE;
 
 /** open: as the reader left the list of remedies; undefined = open when behind. told: the plan has said already how it stands. */
 export function standingFace(snapshot, open, told = false) {
+  const standing = snapshot.standing;
   if (snapshot.serve_at === null) return [];
-  const head = across(
-    make("h2", {}, snapshot.cook_name),
-    told
-      ? ""
-      : make(
+  if (told && !standing?.remedies.length && !standing?.unknown.length) return [];
+  const head = told
+    ? null
+    : across(
+        make("h2", {}, snapshot.cook_name),
+        make(
           "strong",
           { class: "num" },
           t("standing.serve-serve-at", { serve_at: clock(snapshot.serve_at, snapshot) }),
         ),
-  );
-  const standing = snapshot.standing;
+      );
   if (standing === null)
     return [make("section", { class: "plate", "aria-label": t("standing.serving") }, head)];
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));

@@ -47,10 +47,11 @@ function placesFace(places) {
         lesson(
           place.place,
           `${difference(place.offset)} ${plain(heatWord(place.offset))}`,
-          t("taught.against-the-mean-of-all", { hours: place.hours.toFixed(0) }),
+          t("taught.over-hours", { hours: place.hours.toFixed(0) }),
         ),
       ),
     ),
+    muted(t("taught.against-the-mean-of-all")),
   ];
 }
 
@@ -105,7 +106,8 @@ function forgetting(afterwards) {
 }
 
 export function taughtRoom(root) {
-  const body = make("div", {});
+  const [body, forecasts] = [make("div", {}), make("section", { class: "plate" })];
+  forecasts.hidden = true; // until there is something in it
   let hoped = false;
   const show = async () => {
     const [told, { cooks }] = await Promise.all([
@@ -145,29 +147,24 @@ export function taughtRoom(root) {
       ),
       make("section", { class: "plate" }, make("h2", {}, t("taught.its-fires")), fireFace(told)),
       make("section", { class: "plate" }, make("h2", {}, t("taught.its-grate")), ...placesFace(told.places)),
-      make(
-        "section",
-        { class: "plate" },
-        make("h2", {}, t("taught.its-forecasts")),
-        ...missesFace(told, nights),
-      ),
     );
+    forecasts.hidden = false;
+    forecasts.replaceChildren(make("h2", {}, t("taught.its-forecasts")), ...missesFace(told, nights));
   };
   const tried = () =>
     show().catch((error) => body.replaceChildren(make("p", { class: "plate" }, error.message)));
-  root.replaceChildren(
-    body,
-    make(
-      "section",
-      { class: "plate" },
-      make("h2", {}, t("taught.start-anew")),
-      muted(t("taught.after-the-pit-was")),
-      forgetting(() => {
-        hoped = true;
-        tried();
-      }),
-    ),
+  root.className = "halves";
+  const anew = make(
+    "section",
+    { class: "plate" },
+    make("h2", {}, t("taught.start-anew")),
+    muted(t("taught.after-the-pit-was")),
+    forgetting(() => {
+      hoped = true;
+      tried();
+    }),
   );
+  root.replaceChildren(body, make("div", {}, forecasts, anew));
   tried();
   return {
     update() {

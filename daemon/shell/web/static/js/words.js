@@ -86,6 +86,14 @@ export const zone = () => reads.zone;
 export const at = (milliseconds) => timeOfDay(onTheMinute(milliseconds), reads.zone);
 export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
 
+/** "07:20 to 10:08"; "7:20 to 10:08 AM", where both are of the same half of the day. */
+export function between(from, until, snapshot) {
+  const [early, late] = [clock(from, snapshot), clock(until, snapshot)];
+  const half = (text) => text.replace(/^[\d:.]+/, "");
+  const cut = half(early) !== "" && half(early) === half(late) ? half(early).length : 0;
+  return t("words.early-to-late", { early: early.slice(0, early.length - cut), late });
+}
+
 /** " Europe/London" where this phone's clock says something else than the rig's, else nothing. */
 export function otherZone(milliseconds) {
   const then = new Date(milliseconds);
