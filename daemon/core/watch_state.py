@@ -126,14 +126,19 @@ class WatchState:
         settling = frozenset(p for p, w in self.pieces.items() if w.settling)
         probed = {p: v for p, v in read.items() if p not in settling}
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
-        channels = {p: w.settings.channel for p, w in self.pieces.items() if p not in read}
-        lost = {p: self.good_at.get(channel, now) for p, channel in channels.items() if channel is not None}
+        channels = {p: w.settings.channel or w.cabinet for p, w in self.pieces.items() if p not in read}
+        lost = {
+            p: self.good_at.get(channel, now)
+            for p, channel in channels.items()
+            if channel is not None and self.good(channel) is None
+        }
         of_pit = partial(
             ProcessSnapshot,
             now=now,
             settings=self.settings,
             cores=spots | probed,
             lost=lost,
+            air={p: v for p, w in self.pieces.items() if (v := self.good(w.cabinet)) is not None},
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
             rules=self._rules,
@@ -174,7 +179,7 @@ class WatchState:
         on = self.pieces.on_fire()
         pits = self._pits_that_count()
         probes = [channel for pit in pits for channel in pit.readout.pit_channels]
-        used = [*probes, *(p.settings.channel for p in on.values() if p.followed)]
+        used = [*probes, *(p.settings.channel for p in on.values() if p.followed), *self._cabinets()]
         lines = green_list(
             self.settings.announcing,
             self.health,
@@ -295,7 +300,7 @@ class WatchState:
 
     def _heard(self) -> set[str]:
         """What has been heard in this life: the pit, pieces by id."""
-        channels = {p: w.settings.channel for p, w in self.pieces.items()}
+        channels = {p: w.settings.channel or w.cabinet for p, w in self.pieces.items()}
         heard = {p for p, c in channels.items() if c is None or self.grace.heard(self.good_at.get(c))}
         return heard | {
             pit.subject
@@ -303,7 +308,14 @@ class WatchState:
             if any(self.grace.heard(self.good_at.get(c)) for c in pit.readout.pit_channels)
         }
 
+    def _cabinets(self) -> set[str]:
+        """Channels of the air that stands for the core of a held piece."""
+        return {w.cabinet for w in self.pieces.values() if w.cabinet is not None}
+
     def _use(self, piece: PieceWatch) -> None:
+        hold = self.settings.cook.hold.channel
+        if hold is not None and all(w.settings.channel != hold for w in self.pieces.values()):
+            self.conditioner.in_use(hold, hold in self._cabinets())
         if piece.settings.channel is not None:
             self.conditioner.in_use(piece.settings.channel, piece.on_fire)
 

@@ -33,7 +33,10 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
             yield process.unknown("meat-cooling", subject)
         else:
             yield _cooling_on_the_pit(process, piece, core)
-    if stage in KEPT:
+    if piece.cabinet is not None:
+        yield _falling_by_air(process, piece, core)
+        yield _time_used_up_by_air(process, piece)
+    elif stage in KEPT:
         yield process.unknown("hold-falling", subject) if core is None else _falling(process, piece, core)
     if piece.settings.channel is None:
         return  # its clocks run on in the record; no alarm can tell what they mean
@@ -86,6 +89,54 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
         severity=int(core <= floor),
         improving=fall < 0,
     )
+    return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition | NotKnown:
+    """Held without a probe of its own: the cabinet's air stands for the core. Whichever of the air and a reading by hand says
+    that it is cold is believed: a core read below the floor is not made warm by warm air."""
+    safety, rule, air = piece.safety, process.rules["hold-falling"], process.air.get(piece.settings.id)
+    floor, since = safety.floor(), piece.stage.off_at
+    low = air is not None and piece.air.surely(air) <= floor
+    if core is not None and not low:
+        return _falling(process, piece, core)
+    newest = piece.spots[-1] if piece.spots else None
+    was_cold = newest is not None and since is not None and (newest.at or 0.0) >= since
+    was_cold = was_cold and newest is not None and newest.celsius - newest.tolerance <= floor
+    if air is None or (was_cold and not low):
+        return process.unknown(rule.id, piece_subject(piece.settings))
+    found = Finding(
+        active=low,
+        within=piece.air.surely(air) > floor + rule.deadband,
+        because=say(
+            "alarm.hold-falling.because-cabinet",
+            air=air, tolerance=piece.air.tolerance, floor=floor, rule=safety.hold_rule(),
+        ),
+        value=air,
+        limit=floor + piece.air.tolerance,
+        consequence_in=0.0 if low else None,
+        severity=int(air <= floor),
+        told=say("alarm.hold-falling.cabinet", name=piece.settings.name, value=air, limit=floor + piece.air.tolerance),
+    )  # fmt: skip
+    return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _time_used_up_by_air(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
+    """The time that the cabinet's air was below the floor or unseen, against the limit of the piece."""
+    safety, rule = piece.safety, process.rules["hold-unsafe"]
+    left = max(0.0, safety.hold.time_limit - piece.air.below) if piece.air.low else None
+    near = left is not None and left <= process.lead(rule)
+    found = Finding(
+        active=near,
+        within=left is None,
+        because=say(
+            "alarm.hold-unsafe.because-cabinet",
+            floor=safety.floor(), rule=safety.hold_rule(), below=piece.air.below_in_words(),
+        )
+        if near
+        else "",
+        consequence_in=left,
+    )  # fmt: skip
     return process.condition(rule.id, piece_subject(piece.settings), found)
 
 

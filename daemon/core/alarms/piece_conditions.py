@@ -51,6 +51,8 @@ def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Co
     if piece.settings.channel is not None:
         yield _probe_lost(process, piece)
     else:
+        if piece.cabinet is not None:
+            yield _probe_lost(process, piece)
         yield from _spot_check(process, piece)
     asks = bool(piece.question)
     found = Finding(asks, within=not asks, because=piece.question, value=process.cores.get(piece.settings.id))
@@ -249,14 +251,20 @@ def _next_goal(piece: PieceWatch) -> Goal | None:
 
 def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
+    lost_for = 0.0 if since is None else process.now - since
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
     found = Finding(
         active=since is not None,
         within=since is None,
-        because=say("alarm.meat-probe-lost.because"),
-        value=0.0 if since is None else process.now - since,
+        because=say("alarm.meat-probe-lost.because")
+        if piece.cabinet is None
+        else say("alarm.meat-probe-lost.because-cabinet"),
+        value=lost_for,
         consequence_in=left,
+        told=None
+        if piece.cabinet is None
+        else say("alarm.meat-probe-lost.cabinet", name=piece.settings.name, value=lost_for),
     )
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
     return process.condition("meat-probe-lost", subject, found, off)

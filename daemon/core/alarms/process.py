@@ -44,6 +44,8 @@ class Finding:
     severity: int = 0
     improving: bool = False
     between: tuple[float, float] | None = None
+    told: Said | None = None
+    """The message, where it is not the usual one of the rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,8 @@ class ProcessSnapshot:
     """(rule, subject) of the alarms that wait for their condition to go."""
     waiting: Container[str] = frozenset()
     """Keys of the alarms that nobody has acknowledged."""
+    air: Mapping[str, float] = field(default_factory=dict)
+    """Believed air of the cabinet, °C, by the id of each piece that is held without a probe of its own."""
     pit_id: str = ""
     """Which pit: "" is the first."""
     elsewhere: bool = False
@@ -120,7 +124,7 @@ class ProcessSnapshot:
         text: Text = ""  # what is plainly normal is never read
         if found.active or (found.value is not None and not found.within):
             mends = found.improving or not found.active
-            text = alarm_text(rule, found, subject.name, mends)
+            text = found.told or alarm_text(rule, found, subject.name, mends)
         return Condition(
             rule=rule_id,
             subject=subject.id,

@@ -9,6 +9,7 @@ from math import isnan, nan
 from typing import Any, TypeVar
 
 from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
+from daemon.core.food_safety.cabinet_air import CabinetAir
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
 from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
@@ -60,11 +61,13 @@ class Circumstances:
 class PieceWatch:
     """Everything the engine keeps for one piece."""
 
-    def __init__(self, piece: PieceSettings, hold: HoldSettings, tolerance: float) -> None:
+    def __init__(self, piece: PieceSettings, hold: HoldSettings, tolerance: float, air_tolerance: float = 0.0) -> None:
+        """tolerance, air_tolerance: ± °C of its own probe and of the cabinet's channel."""
         self.settings = piece
         self.stage = PieceStage(piece)
         self.stall = StallWatch()
         self.safety = SafetyRecord(piece, hold, tolerance)
+        self.air = CabinetAir(abs(air_tolerance))
         self.outlooks: tuple[Outlook, ...] = ()
         self.fan: tuple[FanPoint, ...] = ()
         self.forecast_at: float | None = None
@@ -100,6 +103,12 @@ class PieceWatch:
         """A probe of its own follows it."""
         return self.settings.channel is not None
 
+    @property
+    def cabinet(self) -> str | None:
+        """The channel of the air that stands for its core: that of the hold, for a piece held without a probe of its own."""
+        held = not self.followed and self.stage.stage is PiecePhase.HOLD
+        return self.safety.hold.channel if held else None
+
     def spot_now(self, now: float) -> float | None:
         """°C of a spot reading that still tells where the core is."""
         newest = self.spots[-1] if self.spots else None
@@ -127,6 +136,10 @@ class PieceWatch:
         in_band = band.low <= pit <= band.high
         events += self.stage.minute(now, PieceSigns(seen, slope, pit, self.stall.stalled, in_band))
         self.safety.minute(now, core, self.stage.stage)
+        if self.cabinet is None:
+            self.air.leave()
+        else:
+            self.air.minute(now, trace.since(self.cabinet, minute, minute)[0], self.safety.floor())
         return events
 
     def _seat(self, trace: Trace, minute: int) -> tuple[float, float]:
@@ -307,6 +320,7 @@ class PieceWatch:
             "stage": self.stage.dump(),
             "stall": self.stall.dump(),
             "safety": self.safety.dump(),
+            "air": self.air.dump(),
             "outlooks": [
                 [
                     o.goal,
@@ -335,6 +349,8 @@ class PieceWatch:
         self.stage.load(dumped["stage"])
         self.stall.load(dumped["stall"])
         self.safety.load(dumped["safety"])
+        if "air" in dumped:  # not in the checkpoints of earlier versions
+            self.air.load(dumped["air"])
         self.outlooks = tuple(
             Outlook(Goal(goal), scenario, None if at is None else Interval(*at), said(reason), celsius)
             for goal, scenario, at, reason, celsius in dumped["outlooks"]

@@ -105,4 +105,6 @@ class Pieces(dict[str, PieceWatch]):
 def fresh_watch(piece: PieceSettings, settings: WatchSettings) -> PieceWatch:
     """The watch of a piece that has seen nothing yet."""
     channel = None if piece.channel is None else settings.channel(piece.channel)
-    return PieceWatch(piece, settings.cook.hold, channel.tolerance if channel else 0.0)
+    hold = settings.cook.hold
+    cabinet = None if hold.channel is None else settings.channel(hold.channel)
+    return PieceWatch(piece, hold, channel.tolerance if channel else 0.0, cabinet.tolerance if cabinet else 0.0)

@@ -43,7 +43,7 @@ def judged(safety: SafetyRecord, core: float, rate: float, pit: float, stage: st
     """rate: °C per hour of the core."""
     piece: Any = SimpleNamespace(
         settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0), on_fire=True, rate=rate,
-        question="", outlook=lambda *_: None, foretold_core=lambda _: None, safety=safety,
+        question="", outlook=lambda *_: None, foretold_core=lambda _: None, safety=safety, cabinet=None,
     )  # fmt: skip
     fire: Any = quiet_fire(slope=-0.2)
     process = ProcessSnapshot(

@@ -45,7 +45,7 @@ def judged(
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at, foretold_core=lambda _: None,
-        safety=SimpleNamespace(view=None, floor=lambda: 57.2),
+        safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
     )  # fmt: skip
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}

@@ -35,7 +35,7 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
 
     watch: Any = SimpleNamespace(
         settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0), on_fire=True, rate=None,
-        question="", outlook=outlook, foretold_core=lambda _: None, safety=SimpleNamespace(view=None),
+        question="", outlook=outlook, foretold_core=lambda _: None, safety=SimpleNamespace(view=None), cabinet=None,
     )  # fmt: skip
     fire = quiet_fire()
     process = ProcessSnapshot(

@@ -1,0 +1,59 @@
+"""The air of the cabinet, as it stands for the core of a piece that is held without a probe of its own.
+
+The air of a cabinet that goes cold is colder than the meat in it, so its time below the floor counts against the cook sooner than
+the meat's would (common practice, no source). It gives nothing back: a warm cabinet is no proof of a warm core.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from math import isnan
+from typing import Any
+
+from daemon.core.food_safety.record import LONGEST_STEP
+from daemon.core.said import Text, say
+
+
+@dataclass(slots=True)
+class CabinetAir:
+    """tolerance: ± °C of the cabinet's channel. below: s with air that is not surely above the floor, or unseen. unseen: s of
+    these without a believed reading. low: so in the last minute. at: engine time of that minute, None while nothing is held."""
+
+    tolerance: float = 0.0
+    below: float = 0.0
+    unseen: float = 0.0
+    low: bool = False
+    at: float | None = None
+
+    def minute(self, now: float, air: float, floor: float) -> None:
+        """One minute in the hold. air: median of the cabinet's channel, °C, NaN where nothing was believed. floor: °C."""
+        seconds = 0.0 if self.at is None else max(0.0, now - self.at)
+        unseen = isnan(air) or seconds > LONGEST_STEP
+        self.low = isnan(air) or self.surely(air) < floor
+        if self.low or unseen:
+            self.below += seconds
+            self.unseen += seconds if unseen else 0.0
+        self.at = now
+
+    def leave(self) -> None:
+        """Nothing is held without a probe any more. What was spent stays spent."""
+        self.at, self.low = None, False
+
+    def surely(self, air: float) -> float:
+        """°C that air read as `air` has at least."""
+        return air - self.tolerance
+
+    def below_in_words(self) -> Text:
+        """The time below the floor; what was merely unseen is told apart."""
+        if self.unseen == 0.0:
+            return say("safety.below", time=self.below)
+        return say("safety.below-or-unseen", time=self.below, below=self.below - self.unseen, unseen=self.unseen)
+
+    def dump(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return asdict(self)
+
+    def load(self, dumped: dict[str, Any]) -> None:
+        """The inverse of `dump`; the tolerance is the rig's."""
+        self.below, self.unseen = dumped["below"], dumped["unseen"]
+        self.low, self.at = dumped["low"], dumped["at"]
