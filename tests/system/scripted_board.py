@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import os
+import struct
 import subprocess
 import sys
+import termios
 import time
 import tty
 from collections.abc import Mapping
 from pathlib import Path
 
+from daemon.shell.clock import ManualClock
 from drivers.codecs.amplifier_words import encode_max31855
 from drivers.codecs.line_formats import words_line
 from drivers.codecs.thermocouple import SENSITIVITY_MAX31855, linear_chip_shows
@@ -19,6 +23,8 @@ from drivers.reading import Fault
 from tests.patience import PATIENCE
 
 COLD = 22.0
+STEP = 4.0
+"""s of the script from line to line."""
 
 RIG = """
 [pit]
@@ -119,9 +125,44 @@ class ScriptedBoard:
         with contextlib.suppress(BlockingIOError):  # nobody reads: lost, as on a wire
             os.write(self.end, line)
 
+    def unread(self) -> int:
+        """Bytes that were sent and that nobody has read yet."""
+        answer = fcntl.ioctl(self._slave, termios.FIONREAD, struct.pack("i", 0))
+        return int(struct.unpack("i", answer)[0])
+
     def close(self) -> None:
         os.close(self.end)
         os.close(self._slave)
+
+
+class Script:
+    """Drives the board, and the clock of a watch in this process with it.
+
+    The clock goes on only when a line has been read: a machine under load makes the script slow, and never makes a gap in it.
+    """
+
+    def __init__(self, board: ScriptedBoard, clock: ManualClock, factor: float) -> None:
+        self.board, self.clock, self._pause = board, clock, STEP / factor
+        self.values: dict[str, float | Fault] = {"1": 20.0, "2": 20.5, "3": 5.0, "4": 5.0}
+        self.tick = 0
+
+    async def to(self, seconds: float, **goals: float | Fault) -> None:
+        """Move every named source (s1..s4) in a straight line to its goal; faults come at once."""
+        start = dict(self.values)
+        begin = self.clock.now()
+        while (gone := self.clock.now() - begin) < seconds:
+            self.tick += 1
+            for name, goal in goals.items():
+                source, origin = name[1:], start[name[1:]]
+                if isinstance(goal, Fault) or isinstance(origin, Fault):
+                    self.values[source] = goal
+                else:
+                    wobble = 0.25 * (self.tick % 2)
+                    self.values[source] = origin + (goal - origin) * min(1.0, gone / seconds) + wobble
+            self.board.send(self.values)
+            await wait_for(lambda: self.board.unread() == 0)
+            await asyncio.sleep(self._pause)
+            self.clock.time += STEP
 
 
 def write_files(home: Path, port: str, broker: int | None, night: bool = False, more: str = "") -> tuple[Path, Path]:
@@ -167,4 +208,4 @@ async def wait_for(condition: object, seconds: float = PATIENCE) -> None:
     while not condition():
         if time.monotonic() > until:
             raise TimeoutError("it did not come to that")
-        await asyncio.sleep(0.02)
+        await asyncio.sleep(0.005)

@@ -11,12 +11,12 @@ import pytest
 
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Mark, MarkKind
-from daemon.shell.clock import SpedUpClock
+from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import kept_profile
 from daemon.wiring.watch import Files, Watch
-from tests.system.scripted_board import ScriptedBoard, write_files
-from tests.system.test_watch import FACTOR, NOON, Script, check_replay
+from tests.system.scripted_board import Script, ScriptedBoard, write_files
+from tests.system.test_watch import FACTOR, NOON, check_replay
 from tests.texts.english import in_english
 
 PITS = """
@@ -62,12 +62,12 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
     tmp_path: Path, board: ScriptedBoard
 ) -> None:
     rig, cook = two_pits(tmp_path, board.port)
-    clock = SpedUpClock(NOON, FACTOR)
+    clock = ManualClock(NOON)
     watch = Watch(Files(rig, cook, tmp_path / "state"), clock, FACTOR)
     told: list[Notification] = []
     watch.loop.listeners.append(lambda events, view, now: told.extend(e for e in events if isinstance(e, Notification)))
     running = asyncio.create_task(watch.run())
-    script = Script(board, clock)
+    script = Script(board, clock, FACTOR)
     for mark in (Mark(MarkKind.FIRE_LIT), Mark(MarkKind.FIRE_LIT, pit="drum")):
         watch.loop.post(mark)
     await script.to(600, s1=121, s2=123, s3=60, s4=60)
@@ -90,7 +90,7 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
     for pit in pits.values():
         assert kept_profile(journal.notes, pit.id) == pit.learned()
     journal.close()
-    again = Watch(Files(rig, cook, tmp_path / "state"), SpedUpClock(clock.now(), FACTOR), FACTOR)
+    again = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(clock.now()), FACTOR)
     try:
         assert {id_: str(pit.stage.stage) for id_, pit in again.engine.pits.items()} == {
             id_: str(pit.stage.stage) for id_, pit in pits.items()
@@ -102,7 +102,7 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
 
     first, second = PITS.split("[[pits]]")[1:]
     rig.write_text(rig.read_text().replace(PITS, f"\n[[pits]]{second}[[pits]]{first}"))
-    swapped = Watch(Files(rig, cook, tmp_path / "state"), SpedUpClock(clock.now(), FACTOR), FACTOR)
+    swapped = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(clock.now()), FACTOR)
     try:
         assert [pit.id for pit in swapped.rig.pits] == ["offset", "drum"], "not by the place in the file"
         assert swapped.engine.pit.stage.stage == "in-band"

@@ -22,13 +22,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from daemon.commands.replay import replay_journal
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Acknowledge, Mark, MarkKind, WallClock
-from daemon.shell.clock import SpedUpClock
+from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.patience import PATIENCE
 from tests.ports import free_port
-from tests.system.scripted_board import ScriptedBoard, start_fast_watch, wait_for, write_files
+from tests.system.scripted_board import Script, ScriptedBoard, start_fast_watch, wait_for, write_files
 from tests.texts.english import events_in_words
 
 NOON = 1_795_867_200.0  # 2026-11-28T12:00:00Z
@@ -84,34 +84,9 @@ class Subscriber:
         self._client.loop_stop()
 
 
-class Script:
-    """Drives the board in simulated time while a watch runs."""
-
-    def __init__(self, board: ScriptedBoard, clock: SpedUpClock) -> None:
-        self.board, self.clock = board, clock
-        self.values: dict[str, float | Fault] = {"1": 20.0, "2": 20.5, "3": 5.0, "4": 5.0}
-        self.tick = 0
-
-    async def to(self, seconds: float, **goals: float | Fault) -> None:
-        """Move every named source (s1..s4) in a straight line to its goal; faults come at once."""
-        start = dict(self.values)
-        begin = self.clock.now()
-        while (gone := self.clock.now() - begin) < seconds:
-            self.tick += 1
-            for name, goal in goals.items():
-                source, origin = name[1:], start[name[1:]]
-                if isinstance(goal, Fault) or isinstance(origin, Fault):
-                    self.values[source] = goal
-                else:
-                    wobble = 0.25 * (self.tick % 2)
-                    self.values[source] = origin + (goal - origin) * min(1.0, gone / seconds) + wobble
-            self.board.send(self.values)
-            await asyncio.sleep(4.0 / FACTOR)
-
-
 async def run_script(tmp_path: Path, board: ScriptedBoard, broker: int | None, night: bool,
                      script: Callable[[Watch, Script], Any]) -> list[Notification]:  # fmt: skip
-    clock = SpedUpClock(NOON, FACTOR)
+    clock = ManualClock(NOON)
     rig, cook = write_files(tmp_path, board.port, broker, night)
     watch = Watch(Files(rig, cook, tmp_path / "state"), clock, FACTOR)
     told: list[Notification] = []
@@ -120,7 +95,7 @@ async def run_script(tmp_path: Path, board: ScriptedBoard, broker: int | None, n
     )
     running = asyncio.create_task(watch.run())
     try:
-        await script(watch, Script(board, clock))
+        await script(watch, Script(board, clock, FACTOR))
     finally:
         running.cancel()
         with pytest.raises(asyncio.CancelledError):
