@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.said import said
 from daemon.shell.fleet.overview import DAYS, UNREADABLE, UNSOUND, CookRow, PitRow, RingRow
 from daemon.shell.report.alarm_lines import figure_rows
-from daemon.shell.report.blocks import table
-from daemon.shell.report.markup import Child, Element, document, node
+from daemon.shell.report.blocks import row_of, table, table_of
+from daemon.shell.report.markup import Child, Element, document, in_words, node, place
 from daemon.texts.composer import Composer
 from daemon.texts.reader import UNKNOWN, Reader, duration, percent
 
@@ -24,6 +25,11 @@ LONGEST = 200
 """Characters of an alarm's text."""
 LARGEST = 1e9
 """Figure that is still one."""
+PIT_HEADS = ("Pit", "State", "Alarms that stand", "Next due", "Last word")
+LINES_KEPT = 20_000
+"""Rows in words, of some 500 bytes, that are kept from one page to the next: of 10,000 pits, as two people read them."""
+Cell = tuple[str, str]
+"""Words and the class of their style, "" for none."""
 SIDE_BY_SIDE = 6
 """Cooks that fit beside each other."""
 FIGURES: tuple[tuple[str, str, Callable[[Reader, float], str]], ...] = (
@@ -40,13 +46,21 @@ def pits_page(rows: Sequence[PitRow], composer: Composer, crew: str = "") -> byt
     silent = sum(one.is_silent for one in rows)
     called = sum(any(not a["prompt"] for a in one.alarms) for one in rows)
     head = f"{len(rows)} pits: {called} with an alarm, {silent} silent"
-    body = table(
+    body = table_of(
         "The worst first. A silent pit's last word may not hold any more: its board, its line or its power is gone. "
         "Its own watch still calls its own people if it runs.",
-        ("Pit", "State", "Alarms that stand", "Next due", "Last word"),
-        [(_named(one), _state(one), _alarms(one, composer), _due(one), _heard(one)) for one in rows],
+        PIT_HEADS,
+        [place()],
     )
-    return _page(f"{crew or 'All'} pits", head, body, refresh=True)
+    lines = "".join(_line(_named(one), _state(one), _alarms(one, composer), _due(one), _heard(one)) for one in rows)
+    return _page(f"{crew or 'All'} pits", head, body, refresh=True, slot=lines)
+
+
+@lru_cache(LINES_KEPT)
+def _line(pit: str, *cells: Cell) -> str:
+    """A pit's row in words. From one look to the next most are the same, and they are what a page of many pits costs."""
+    shown = [node("span", words, class_=style) if style else words for words, style in cells]
+    return in_words(row_of(PIT_HEADS, [pit, *shown]))
 
 
 def cooks_page(rows: Sequence[CookRow], words: str, reader: Reader) -> bytes:
@@ -112,7 +126,7 @@ def trouble_page(text: str) -> bytes:
     return _page("No picture", "The database does not answer", [node("p", text)], refresh=True)
 
 
-def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool = False) -> bytes:
+def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool = False, slot: str = "") -> bytes:
     links = (("/", "Pits"), ("/cooks", "Cooks"), ("/alarms", "Alarm figures"), ("/rings", "Upgrades"))
     read = (("?unit=C", "°C"), ("?unit=F", "°F"), ("?clock=24", "24 h"), ("?clock=12", "12 h"))
     head = node(
@@ -122,51 +136,54 @@ def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool 
         node("meta", http_equiv="refresh", content=str(EVERY)) if refresh else None,
         node("meta", name="color-scheme", content="light dark"),
         node("title", title),
-        node("style", files("daemon.shell.report").joinpath("report.css").read_text(encoding="utf-8")),
+        node("style", _style()),
     )
     menu = node(
         "nav", node("p", [[node("a", words, href=where), " "] for where, words in (*links, *read)]), aria_label="Pages"
     )
     page = node("body", node("header", menu, node("h1", title), node("p", told)), node("main", node("section", body)))
-    return document(node("html", head, page, lang="en"))
+    return document(node("html", head, page, lang="en"), slot)
 
 
-def _named(one: PitRow) -> Child:
-    return (
-        f"{one.pit} ({', '.join(word for word in (one.crew, one.kind) if word)})" if one.crew or one.kind else one.pit
-    )
+@cache
+def _style() -> str:
+    return files("daemon.shell.report").joinpath("report.css").read_text(encoding="utf-8")
 
 
-def _state(one: PitRow) -> Child:
+def _named(one: PitRow) -> str:
+    more = ", ".join(word for word in (one.name, one.crew, one.kind) if word)
+    return f"{one.pit} ({more})" if more else one.pit
+
+
+def _state(one: PitRow) -> Cell:
     words = ", ".join(word for word in (one.stage.replace("-", " "), one.cook) if word) or UNKNOWN
-    return node("span", f"was: {words}", class_="quiet") if one.is_silent else words
+    return (f"was: {words}", "quiet") if one.is_silent else (words, "")
 
 
-def _alarms(one: PitRow, composer: Composer) -> Child:
+def _alarms(one: PitRow, composer: Composer) -> Cell:
     if not one.alarms:
-        return UNKNOWN if one.is_silent else "none"
+        return UNKNOWN if one.is_silent else "none", ""
     first, more = one.alarms[0], len(one.alarms) - 1
     answered = "" if "unacknowledged" in first["after"] else " (answered)"
     try:
         what = composer.say(said(first["text"]))[:LONGEST]
     except UNSOUND:  # of a release that says what this one does not know, or of no pit at all
         what = UNREADABLE
-    text = f"{what}{answered}" + (f", and {more} more" if more else "")
-    return node("span", text, class_="quiet" if first["prompt"] else "bad")
+    return f"{what}{answered}" + (f", and {more} more" if more else ""), "quiet" if first["prompt"] else "bad"
 
 
-def _due(one: PitRow) -> Child:
+def _due(one: PitRow) -> Cell:
     if one.due is None:
-        return UNKNOWN
+        return UNKNOWN, ""
     what, ahead = one.due
     words = f"{what}: about {duration(ahead)}" if ahead > 0 else f"{what}: now"
-    return node("span", words, class_="quiet") if one.is_silent else words
+    return words, "quiet" if one.is_silent else ""
 
 
-def _heard(one: PitRow) -> Child:
+def _heard(one: PitRow) -> Cell:
     if one.silent is None:
-        return node("span", "never", class_="bad")
-    return node("span", f"{duration(one.silent)} ago", class_="bad" if one.is_silent else "good")
+        return "never", "bad"
+    return f"{duration(one.silent)} ago", "bad" if one.is_silent else "good"
 
 
 def _day(utc: float, reader: Reader) -> str:

@@ -159,6 +159,7 @@ class CrewServer:
 
     def _asked(self, page: Callable[[psycopg.Connection[Any]], bytes]) -> bytes:
         import psycopg
+        from psycopg.types.json import set_json_loads
 
         with self._turn:
             if self._db is None or self._db.closed:
@@ -166,6 +167,7 @@ class CrewServer:
                     self._database, autocommit=True, connect_timeout=CONNECT,
                     options=f"-c statement_timeout={overview.READ_LIMIT} -c default_transaction_read_only=on",
                 )  # fmt: skip
+                set_json_loads(overview.sound_json, self._db)
             try:
                 return page(self._db)
             except psycopg.OperationalError:

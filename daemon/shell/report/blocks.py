@@ -29,16 +29,23 @@ def key(style: str, words: str, shape: str = "line") -> Element:
 def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[Child | float]]) -> Element:
     """The first cell of a row heads it. A head of empty words is left out. Where a table is too wide for a phone, the style
     sheet stacks its cells; the roles are spelt out because a browser forgets them then."""
+    return table_of(caption, heads, [row_of(heads, row) for row in rows])
+
+
+def row_of(heads: Sequence[str], row: Sequence[Child | float]) -> Element:
+    """One row of a table with these heads."""
+    cells = [
+        node("td", _cell(value), role="cell", data_head=name) for name, value in zip(heads[1:], row[1:], strict=True)
+    ]
+    return node("tr", node("th", _cell(row[0]), scope="row", role="rowheader"), cells, role="row")
+
+
+def table_of(caption: str, heads: Sequence[str], body: Sequence[Element]) -> Element:
+    """A table of rows that are made already."""
     stacked = len(heads) > STACKED_FROM
     head = (
         node("tr", [node("th", h, scope="col", role="columnheader") for h in heads], role="row") if any(heads) else None
     )
-    body = [
-        node("tr", node("th", _cell(row[0]), scope="row", role="rowheader"),
-             [node("td", _cell(value), role="cell", data_head=name) for name, value in zip(heads[1:], row[1:], strict=True)],
-             role="row")
-        for row in rows
-    ]  # fmt: skip
     return node(
         "table",
         node("caption", caption),

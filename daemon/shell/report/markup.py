@@ -47,6 +47,17 @@ def number(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")
 
 
-def document(root: Element) -> bytes:
-    """UTF-8, with the doctype."""
-    return b"<!DOCTYPE html>\n" + ElementTree.tostring(root, encoding="unicode", method="html").encode() + b"\n"
+def document(root: Element, slot: str = "") -> bytes:
+    """UTF-8, with the doctype. slot: elements already in words, in place of the tree's `place()`."""
+    page = f"<!DOCTYPE html>\n{in_words(root)}\n"
+    return (page.replace(in_words(place()), slot, 1) if slot else page).encode()
+
+
+def in_words(root: Element) -> str:
+    """One element, escaped."""
+    return ElementTree.tostring(root, encoding="unicode", method="html")
+
+
+def place() -> Element:
+    """Where something goes that is in words already; no text that was escaped looks like it."""
+    return ElementTree.Comment("here")

@@ -12,6 +12,7 @@ from typing import Any
 import psycopg
 import pytest
 from aiohttp.test_utils import TestClient, TestServer
+from psycopg.types.json import set_json_loads
 
 from daemon.commands.pool import pool
 from daemon.core.pit.habits import USUAL
@@ -31,6 +32,10 @@ NOWS: list[Any] = [
     {"alarms": [ALARM | {"text": FORMULA * 900}]}, {"stage": FORMULA * 900, "cook": {"a": [1]}}, {"due": 5}, {"due": [5]},
     {"due": [DUE | {"at": 1e308, "to": 1e308}]}, {"due": [DUE | {"at": "soon"}]}, {"due": [DUE | {"what": FORMULA * 900}]},
 ]  # fmt: skip
+
+
+RAW = ("[" * 3000 + "]" * 3000, '{"stage": ' + "7" * 5000 + "}")
+"""JSON that the database takes and Python's reader does not."""
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +71,7 @@ def elements(page: str) -> set[str]:
 def rude(database: Database) -> Iterator[psycopg.Connection[Any]]:
     where = f"host={database.home} port={database.port} dbname=pitvigil user={RUDE}"
     with psycopg.connect(where, autocommit=True) as one:
+        set_json_loads(lambda told: told, one)  # what it sent itself it need not be able to read
         yield one
 
 
@@ -76,8 +82,8 @@ async def test_the_page_shows_the_others_whatever_one_says(
     reader = database.reader("sees")
     server = CrewServer(reader, looked=lambda rows, up: seen.append(len(rows)))
     async with TestClient(TestServer(server.app())) as client:
-        for now in NOWS:
-            rude.execute("UPDATE pits SET now = %s, heard = now()", (json.dumps(now),))
+        for now in (*map(json.dumps, NOWS), *RAW):
+            rude.execute("UPDATE pits SET now = %s, heard = now()", (now,))
             answer = await client.get("/")
             page = await answer.text()
             assert answer.status == 200, now
@@ -92,9 +98,10 @@ async def test_the_page_shows_the_others_whatever_one_says(
         )
         for number, (begun, ended, figures) in enumerate((
             ("1970-01-01", "2099-12-31", "[]"), ("2099-01-01", "1970-01-01", '{"cooking": 1e308, "swing": "x", "in_band": []}'),
+            *(("2026-01-01", "2026-01-02", raw) for raw in RAW),
         )):  # fmt: skip
             rude.execute(cook, (RUDE, f"c{number}", FORMULA, begun, ended, '"x"', figures))
-        for body in ("{}", "[]", '{"event": "alarm"}', '{"event": "alarm", "time": 5, "alarm": [], "after": "x"}'):
+        for body in ("{}", "[]", '{"event": "alarm"}', '{"event": "alarm", "time": 5, "alarm": [], "after": "x"}', *RAW):
             rude.execute("INSERT INTO events VALUES (%s, now(), random() * 1e9, 'alarm', 'c', %s)", (RUDE, body))
         for path in ("/cooks", "/cooks?q=hyperlink", f"/compare?c={RUDE}/c0&c={RUDE}/c1", "/alarms", "/rings"):
             answer = await client.get(path)
