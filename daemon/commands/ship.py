@@ -12,7 +12,8 @@ from random import SystemRandom
 from config.rig import FleetSection, Rig
 from daemon.shell.fleet.centre import DATABASE, LIBRARY_MISSING, CentreAway, CentreRefuses, connected, library_there
 from daemon.shell.fleet.shipper import Shipper
-from daemon.wiring.watch import JOURNAL_FILE, state_directory
+from daemon.shell.fleet.whereabouts import BoardPits
+from daemon.wiring.watch import JOURNAL_FILE, in_known_order, state_directory
 
 KEYS = {"sslrootcert": "ca.crt", "sslcert": "pit.crt", "sslkey": "pit.key"}
 
@@ -30,8 +31,16 @@ def ship(rig: Rig, given: Path | None) -> None:
     journal = state_directory(rig, given) / JOURNAL_FILE
     release = release_of(Path(sys.prefix))
     Shipper(
-        journal, where(fleet), fleet.pit, ended.wait, SystemRandom(), shares=fleet.share_learning, release=release
-    ).run()
+        journal, where(fleet), fleet.pit, ended.wait, SystemRandom(), shares=fleet.share_learning, release=release,
+        pits_of=lambda known: board_pits(in_known_order(rig, known)),
+    ).run()  # fmt: skip
+
+
+def board_pits(rig: Rig) -> BoardPits:
+    """The rig's pits as the journal calls them, and which of its channels belong to those beside the first."""
+    keys = {channel.id: rig.pit_key(channel.pit) for channel in rig.channels}
+    names = {"": rig.pit.name} | {pit.id: pit.name for pit in rig.other_pits}
+    return BoardPits(names, {channel: pit for channel, pit in keys.items() if pit})
 
 
 def not_my_turn(rig: Rig, release: str) -> str:

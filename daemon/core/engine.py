@@ -210,11 +210,11 @@ class Engine(CookOrders):
 
     def _taught(self, item: inputs.UsePitProfile | inputs.UsePitClass, now: float) -> list[Event]:
         """What a pit taught, from cooks before or from others of its class; of a pit that is no more, nothing."""
-        meant = self.settings.pit_meant(item.pit) if isinstance(item, inputs.UsePitProfile) else ""
+        meant = self.settings.pit_meant(item.pit)
         if meant is not None and isinstance(item, inputs.UsePitProfile):
             self.pits[meant].use_profile(item.profile)
-        elif isinstance(item, inputs.UsePitClass):
-            self.pit.fire.use_class(item.figures)
+        elif meant is not None and isinstance(item, inputs.UsePitClass):
+            self.pits[meant].fire.use_class(item.figures)
         return []
 
     def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:

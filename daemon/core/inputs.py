@@ -473,6 +473,7 @@ class UsePitClass:
 
     figures: tuple[ClassFigure, ...]
     by: str
+    pit: str = ""
 
 
 Order = (

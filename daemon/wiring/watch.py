@@ -28,11 +28,11 @@ from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.fleet.class_file import NAME as CLASS_FILE
-from daemon.shell.fleet.class_file import read_figures
+from daemon.shell.fleet.class_file import file_of, read_figures
 from daemon.shell.journal.disk import RESERVE_FILE
 from daemon.shell.journal.file import names
 from daemon.shell.journal.journal import Journal, Start
-from daemon.shell.journal.profile_note import keep_profile, kept_profile
+from daemon.shell.journal.profile_note import PITS_NOTE, keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.library.compaction import compact
 from daemon.shell.life.housekeeping import Housekeeping, repeat
@@ -80,8 +80,6 @@ SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
 JOURNAL_FILE = "journal.sqlite"
 TOPICS_NOTE = "announced-topics"
-PITS_NOTE = "pits"
-"""Ids of the pits, the first one first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +102,8 @@ def state_directory(rig: Rig | None, given: Path | None) -> Path:
 def state_files(state: Path) -> list[Path]:
     """All that a watch keeps there by name."""
     others = (KEY_FILE, RUNNING_FILE, LIVES_FILE, RESERVE_FILE, CLASS_FILE)
-    return [*names(state / JOURNAL_FILE), *(state / name for name in others)]
+    told = sorted((state / file_of("*")).parent.glob(Path(file_of("*")).name))
+    return [*names(state / JOURNAL_FILE), *(state / name for name in others), *told]
 
 
 def in_known_order(rig: Rig, known: Any) -> Rig:
@@ -155,7 +154,8 @@ class Watch:
         else:
             self.engine = restored(lambda: Engine(settings), self.journal)
         self._wall_offset = offset
-        self._class_told, self._class_trouble = self.engine.pit.fire.class_figures, ""
+        self._class_told = {pit.id: pit.fire.class_figures for pit in self.engine.pits.values()}
+        self._class_trouble = ""
         if unreadable:
             self._go_on_without_file(unreadable)
         self.loop = WatchLoop(
@@ -331,19 +331,20 @@ class Watch:
             await self._tidy()
 
     def _heed_class(self) -> None:
-        """What a crew's other pits have shown, if this one shares what it learns: fetched by `pitvigil ship`."""
+        """What a crew's other pits have shown, if this board shares what it learns: fetched by `pitvigil ship`."""
         shares = self.rig is not None and self.rig.fleet is not None and self.rig.fleet.share_learning
         try:
-            told = read_figures(self.state / CLASS_FILE) if shares else ()
+            told = {pit: read_figures(self.state / file_of(pit)) if shares else () for pit in self._class_told}
         except (OSError, ValueError) as error:
             if str(error) != self._class_trouble:
                 self._class_trouble = str(error)
                 log.error("what the centre told of this class of pits is not used: %s", error)
             return
         self._class_trouble = ""
-        if told != self._class_told:
-            self._class_told = told
-            self.loop.post(UsePitClass(told, by="fleet"))
+        for pit, figures in told.items():
+            if figures != self._class_told[pit]:
+                self._class_told[pit] = figures
+                self.loop.post(UsePitClass(figures, by="fleet", pit=pit))
 
     async def _served(self, page: Page) -> bool:
         try:

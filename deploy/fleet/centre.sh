@@ -11,6 +11,8 @@
 #   centre.sh excuse DIR PIT            it was started anew, but not for the release's sake
 #   centre.sh renew DIR PIT             a new certificate for the same pit; writes DIR/pits/PIT.tar anew
 #   centre.sh revoke DIR PIT            its certificate and its role are refused from now on
+#   centre.sh class DIR PIT CLASS       how it is built, also of a board's other pit: pit-17.drum
+#   centre.sh upgrade DIR               an existing centre takes over this release's rules; run it before the boards' upgrade
 #
 # DIR holds the authority's key: keep it on a machine that boards cannot reach, and a copy of it elsewhere.
 # Which server: the usual variables of psql (PGHOST, PGPORT, ...). Needs postgresql, easy-rsa and, for the broker, mosquitto.
@@ -67,6 +69,7 @@ make() {
 
     createdb -E UTF8 -T template0 "$DATABASE" # whatever the server's own encoding is: in a bare container it has none
     sql -f "$HERE/schema.sql"
+    upgrade
 
     # Add both to the server's own files and reload it; the certificate's common name is the role.
     cat >"$DIR/postgresql.conf" <<END
@@ -102,6 +105,10 @@ pattern write fleet/%u/#
 END
     echo "made $DIR. Next: add postgresql.conf to the database server's own (include '...') and pg_hba.conf at the"
     echo "beginning of its own, mosquitto.conf to the broker's; let their users read the files named there; restart both."
+}
+
+upgrade() {
+    sql -f "$HERE/rules.sql"
 }
 
 add() {
@@ -150,6 +157,14 @@ ring() {
     named "$1"
     changed "$(sql -A -t -v pit="$1" -v ring="$2" <<'END'
 UPDATE pits SET ring = :'ring' WHERE pit = :'pit' RETURNING pit;
+END
+    )"
+}
+
+class() {
+    named "${1%%.*}"
+    changed "$(sql -A -t -v pit="$1" -v class="$2" <<'END'
+UPDATE pits SET class = :'class' WHERE pit = :'pit' RETURNING pit;
 END
     )"
 }
@@ -213,17 +228,17 @@ revoke() {
     cp "$DIR/pki/crl.pem" "$DIR/crl.pem"
     sql -v pit="$PIT" <<'END'
 ALTER ROLE :"pit" NOLOGIN;
-UPDATE pits SET revoked = true WHERE pit = :'pit';
+UPDATE pits SET revoked = true WHERE pit = :'pit' OR starts_with(pit, :'pit' || '.');
 SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = :'pit' \g /dev/null
 SELECT pg_reload_conf() \g /dev/null
 END
     echo "revoked $PIT. Its rows stay. Reload the broker as well: it reads $DIR/crl.pem anew."
 }
 
-[ $# -ge 3 ] || [ "$*" = "rings ${2:-}" ] || usage
+[ $# -ge 3 ] || [ "$*" = "rings ${2:-}" ] || [ "$*" = "upgrade ${2:-}" ] || usage
 WHAT=$1 DIR=$2
 shift 2
 case $WHAT in
-make | add | reader | pooler | ring | release | rings | excuse | renew | revoke) "$WHAT" "$@" ;;
+make | upgrade | add | class | reader | pooler | ring | release | rings | excuse | renew | revoke) "$WHAT" "$@" ;;
 *) usage ;;
 esac

@@ -25,7 +25,8 @@ from daemon.core.events import (
     StageChanged,
     TakenBack,
 )
-from daemon.core.inputs import Mark, MarkKind, MovePiece, SetBand, TakeBack
+from daemon.core.inputs import Mark, MarkKind, MovePiece, SetBand, TakeBack, UsePitClass
+from daemon.core.pit.profile import ClassFigure
 from daemon.core.settings import SPACING, Band
 from daemon.shell.hub.duties import newest
 from daemon.shell.wording import event_to_dict, input_from_json, input_to_json
@@ -309,3 +310,11 @@ def test_a_snapshot_of_a_rig_with_one_pit_lists_no_others() -> None:
     snapshot = engine_at_night().snapshot(NIGHT)
     assert snapshot.pits == () and snapshot.pit.subject == "pit"
     assert {piece.pit for piece in snapshot.pieces} == {""} == {channel.pit for channel in snapshot.channels}
+
+
+def test_what_a_class_has_shown_is_for_the_pit_that_it_names() -> None:
+    engine = burning()[0]
+    figures = (ClassFigure("gap", 55.0, 6.0),)
+    step(engine, UsePitClass(figures, "fleet", pit="drum"), NIGHT + 1.0)
+    step(engine, UsePitClass(figures, "fleet", pit="barn"), NIGHT + 1.0)
+    assert [pit.fire.class_figures for pit in engine.pits.values()] == [(), figures]

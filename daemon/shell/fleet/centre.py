@@ -1,4 +1,6 @@
-"""The centre's database as one pit sees it: where it stands, and one batch in one transaction.
+"""The centre's database as one board sees it: where it stands, and one batch in one transaction.
+
+A board's first pit is named there as the board is (its role, its certificate); another is that name, a full stop and its id.
 
 `psycopg` is imported where it is used: a watch without a fleet never loads it (`pip install 'pitvigil[fleet]'`).
 """
@@ -6,9 +8,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
@@ -51,22 +53,23 @@ class CentreRefuses(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What goes in one transaction. cursor: where the centre stands after it. now: how the pit stands, JSON. lessons:
-    what its fires have shown, in place of what was told before; None: as before. release: what the board runs. restart: the
-    newest start in a hurry, by its number in the journal."""
+    """What goes in one transaction. cursor: where the centre stands after it. now: how the first pit stands, JSON; others: how
+    the others do, by their ids. lessons: by pit what its fires have shown, in place of what was told before; a pit that is left
+    out: as before. release: what the board runs. restart: the newest start in a hurry, by its number in the journal."""
 
     cursor: Cursor
     events: tuple[EventRow, ...]
     blocks: tuple[BlockRow, ...]
     cooks: tuple[CookRow, ...]
     now: dict[str, Any]
-    lessons: tuple[Lesson, ...] | None = None
+    lessons: Mapping[str, Sequence[Lesson]] = field(default_factory=dict)
     release: str = ""
     restart: int = 0
+    others: Mapping[str, dict[str, Any]] = field(default_factory=dict)
 
 
 class Centre:
-    """One connection. Made by `connected`."""
+    """One connection. Made by `connected`. pit: the board's name."""
 
     def __init__(self, connection: psycopg.Connection[Any], pit: str) -> None:
         self._connection, self._pit = connection, pit
@@ -81,12 +84,34 @@ class Centre:
             raise CentreRefuses(f"the centre knows no pit {self._pit}, or it was revoked: add it there first")
         return Cursor(*row)
 
-    def digests(self) -> dict[str, str]:
-        """Of this pit's cooks that are there: id -> `CookRow.digest`."""
+    def knows(self, others: Sequence[str]) -> bool:
+        """Tells it the ids of the board's pits beside the first. False: it is of a release that knows one pit a board."""
+        import psycopg
+
         with _classed():
-            rows = self._connection.execute("SELECT id, digest FROM cooks WHERE pit = %s", (self._pit,)).fetchall()
+            there = self._connection.execute("SELECT pit FROM pits WHERE pit <> %s", (self._pit,)).fetchall()
+            try:
+                if {pit for (pit,) in there} != {self._name(one) for one in others}:
+                    self._connection.execute("SELECT my_pits(%s)", (list(others),))
+                self._connection.commit()
+            except psycopg.errors.UndefinedFunction:
+                self._connection.rollback()
+                return False
+        return True
+
+    def _name(self, pit: str) -> str:
+        """pit: "" is the first."""
+        return f"{self._pit}.{pit}" if pit else self._pit
+
+    def digests(self, pits: Iterable[str] = ("",)) -> dict[tuple[str, str], str]:
+        """Of the cooks that are there: (pit, id) -> `CookRow.digest`."""
+        pit_of = {self._name(pit): pit for pit in pits}
+        with _classed():
+            rows = self._connection.execute(
+                "SELECT pit, id, digest FROM cooks WHERE pit = ANY(%s)", (list(pit_of),)
+            ).fetchall()
             self._connection.rollback()
-        return dict(rows)
+        return {(pit_of[pit], key): digest for pit, key, digest in rows}
 
     def not_my_turn(self, release: str) -> str:
         """Why this pit may not take that release yet; empty when its ring is open."""
@@ -95,11 +120,12 @@ class Centre:
             self._connection.commit()
         return str(why)
 
-    def class_figures(self) -> tuple[ClassFigure, ...]:
+    def class_figures(self, pit: str = "") -> tuple[ClassFigure, ...]:
         """What pits of this one's class have shown together, as the centre pooled it last."""
         with _classed():
             rows = self._connection.execute(
-                "SELECT figure, middle, fires FROM class_figures ORDER BY figure"
+                "SELECT figure, middle, fires FROM class_figures JOIN pits USING (class) WHERE pit = %s ORDER BY figure",
+                (self._name(pit),),
             ).fetchall()
             self._connection.rollback()
         return tuple(ClassFigure(*row) for row in rows)
@@ -109,7 +135,7 @@ class Centre:
         with _classed(), self._connection.transaction(), self._connection.cursor() as at:
             at.executemany(
                 "INSERT INTO events VALUES (%s, to_timestamp(%s), %s, %s, %s, %s) ON CONFLICT DO NOTHING",
-                [(self._pit, one.at, one.seq, one.name, one.cook, one.body) for one in batch.events],
+                [(self._name(one.pit), one.at, one.seq, one.name, one.cook, one.body) for one in batch.events],
             )
             at.executemany(
                 "INSERT INTO blocks VALUES (%s, to_timestamp(%s), %s) ON CONFLICT DO NOTHING",
@@ -121,7 +147,7 @@ class Centre:
                 settings = excluded.settings, notes = excluded.notes, figures = excluded.figures, digest = excluded.digest""",
                 [
                     (
-                        self._pit,
+                        self._name(one.pit),
                         one.id,
                         one.name,
                         one.started,
@@ -134,12 +160,16 @@ class Centre:
                     for one in batch.cooks
                 ],
             )
-            if batch.lessons is not None:
-                at.execute("DELETE FROM lessons WHERE pit = %s", (self._pit,))
+            for pit, lessons in batch.lessons.items():
+                at.execute("DELETE FROM lessons WHERE pit = %s", (self._name(pit),))
                 at.executemany(
                     "INSERT INTO lessons VALUES (%s, %s, %s, %s, %s)",
-                    [(self._pit, one.figure, one.mean, one.spread, one.fires) for one in batch.lessons],
+                    [(self._name(pit), one.figure, one.mean, one.spread, one.fires) for one in lessons],
                 )
+            at.executemany(
+                "UPDATE pits SET heard = now(), now = %s WHERE pit = %s",
+                [(json.dumps(now), self._name(pit)) for pit, now in batch.others.items()],
+            )
             at.execute(
                 """UPDATE pits SET heard = now(), now = %(now)s, event = %(event)s, event_time = %(time)s, block = %(block)s,
                 release_at = CASE release WHEN %(release)s THEN release_at ELSE now() END,

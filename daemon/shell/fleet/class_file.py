@@ -15,9 +15,14 @@ from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 
 NAME: Final = "fleet/class.json"
-"""In the state directory: a directory of its own, for the shipper may write nowhere else."""
+"""In the state directory: a directory of its own, for the shipper may write nowhere else. Of the first pit."""
 LONGEST: Final = 4096
 """Bytes; six figures take some 300."""
+
+
+def file_of(pit: str = "") -> str:
+    """In the state directory: what was told of this pit's class; "" is the first."""
+    return f"fleet/class-{pit}.json" if pit else NAME
 
 
 def write_figures(path: Path, figures: tuple[ClassFigure, ...]) -> None:

@@ -1,4 +1,4 @@
-"""How the pit stands, folded from its events: what a page of many pits shows of one."""
+"""How each pit of a board stands, folded from its events: what a page of many pits shows of one."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from daemon.core.alarms.rule import PRIORITY_ORDER
 from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal
 from daemon.core.pieces.stage import PiecePhase
+from daemon.core.settings import FIRST_PIT, subject_of
 from daemon.shell.fleet.past import EventRow
+from daemon.shell.fleet.whereabouts import Whereabouts
 
 QUIET = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE, AlarmState.SHELVED})
 """States in which an alarm asks for nobody."""
@@ -29,6 +31,8 @@ DUE_KEPT = 3600.0
 class Now:
     """Not thread-safe. Everything in it stands in events, so it can be made anew from them."""
 
+    subject: str = FIRST_PIT
+    """What its stages are about."""
     stage: str = ""
     cook: str = ""
     alarms: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -39,18 +43,21 @@ class Now:
     steps: list[tuple[float, str, str]] = field(default_factory=list)
     """(UTC, what, piece or "") of the kept plan."""
 
-    def take(self, row: EventRow) -> None:
-        self.heard = row.at
-        if row.cook != self.cook:
-            self.cook, self.due, self.steps = row.cook, {}, []
-        body = json.loads(row.body)
+    def heed(self, at: float, cook: str) -> None:
+        """Something happened on the board: the cook that runs on this pit, "" for none."""
+        self.heard = at
+        if cook != self.cook:
+            self.cook, self.due, self.steps = cook, {}, []
+
+    def take(self, row: EventRow, body: dict[str, Any]) -> None:
+        """An event of this pit."""
         if row.name == "alarm":
             if body["after"] in QUIET:
                 self.alarms.pop(body["alarm"], None)
             else:
                 kept = ("alarm", "after", "priority", "prompt", "text")
                 self.alarms[body["alarm"]] = {key: body[key] for key in kept} | {"since": row.at}
-        elif row.name == "stage" and body["subject"] == "pit":
+        elif row.name == "stage" and body["subject"] == self.subject:
             self.stage = body["after"]
         elif row.name == "stage" and body["after"] in FINISHED:
             self.due.pop(body["subject"], None)
@@ -60,8 +67,6 @@ class Now:
                 for one in body["outlooks"]
                 if one["at"] and one["scenario"] == "planned" and one["goal"] in ACTS
             }
-        elif row.name == "plan":
-            self.steps = [(utc(one["at"]), one["kind"], one["piece"] or "") for one in body["steps"]]
 
     def told(self) -> dict[str, Any]:
         """JSON, the most urgent alarm first."""
@@ -77,6 +82,42 @@ class Now:
         ahead = [one for one in found if one["to"] > self.heard - DUE_KEPT]
         due = sorted(ahead, key=lambda one: one["at"])[:DUE_TOLD]
         return {"stage": self.stage, "cook": self.cook, "alarms": alarms, "due": due}
+
+
+class Standing:
+    """How each pit of a board stands. where: may be replaced by one that knows more."""
+
+    def __init__(self, where: Whereabouts) -> None:
+        self.where = where
+        self._now = {pit: Now(subject_of(pit)) for pit in where.pits.names}
+
+    def take(self, row: EventRow) -> str:
+        """Whose event it is: the pit, "" the first."""
+        body, several = json.loads(row.body), len(self._now) > 1
+        used = self.where.in_use(row.time) if several else frozenset({""})
+        for pit, now in self._now.items():
+            now.heed(row.at, row.cook if pit in used else "")
+        if row.name == "plan":
+            self._plan(body["steps"], row.time)
+        of = self.where.pit_of(body, row.time) if several else ""
+        self._now[of].take(row, body)
+        return of
+
+    def _plan(self, steps: list[dict[str, Any]], time: float) -> None:
+        """One plan for all pits: each has the steps of its own pieces, the first what is of none."""
+        placed = self.where.placed(time)
+        for pit, now in self._now.items():
+            now.steps = [
+                (utc(one["at"]), one["kind"], one["piece"] or "")
+                for one in steps
+                if self.where.known(placed.get(one["piece"] or "", "")) == pit
+            ]
+
+    def told(self) -> dict[str, dict[str, Any]]:
+        """Of each pit, JSON; with its name where there are several."""
+        names = self.where.pits.names
+        several = len(names) > 1
+        return {pit: now.told() | ({"name": names[pit]} if several else {}) for pit, now in self._now.items()}
 
 
 def utc(text: str) -> float:

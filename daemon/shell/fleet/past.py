@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Iterator
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from hashlib import sha256
 from math import inf, nextafter
 from pathlib import Path
@@ -14,11 +14,13 @@ from typing import Any, Final
 from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.fleet.pooling import Lesson, lessons_of
+from daemon.shell.fleet.whereabouts import PLACING, Placing, Whereabouts
 from daemon.shell.journal.connection import connect
 from daemon.shell.journal.packed_inputs import packs_in
-from daemon.shell.journal.profile_note import PROFILE_NOTE
+from daemon.shell.journal.profile_note import PITS_NOTE, profile_key
 from daemon.shell.library.compaction import BUNDLE_SPAN
 from daemon.shell.library.minutes import minute_medians
+from daemon.shell.wording import input_from_json
 
 BLOCK_MINUTES: Final = 10
 """Minutes of all channels in one block: a pit sends six rows an hour. Our choice."""
@@ -33,6 +35,8 @@ BLOCKS_AT_ONCE: Final = 36
 """six hours"""
 SOON: Final = 1800.0
 """s of standing still after which a start is one of somebody who came back, not of a watch that fell. Our choice."""
+DIGESTED: Final = 7
+"""Fields of a `CookRow` by which two states of it differ."""
 BUSY: Final = 5.0
 """s to wait for the watch's own writes"""
 
@@ -49,7 +53,7 @@ class Cursor:
 
 @dataclass(frozen=True, slots=True)
 class EventRow:
-    """at: UTC, s since 1970. body: JSON."""
+    """at: UTC, s since 1970. body: JSON. pit: of the board; "" the first."""
 
     seq: int
     time: float
@@ -57,6 +61,7 @@ class EventRow:
     name: str
     cook: str
     body: str
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +75,8 @@ class BlockRow:
 
 @dataclass(frozen=True, slots=True)
 class CookRow:
-    """One kept cook. started, ended: UTC; ended None while it runs. settings, notes, figures: JSON."""
+    """One kept cook, or what of it was on one pit. started, ended: UTC; ended None while it runs. settings, notes, figures:
+    JSON. began, done: the same by engine time. pit: of the board; "" the first."""
 
     id: str
     name: str
@@ -79,11 +85,26 @@ class CookRow:
     settings: str
     notes: str
     figures: str | None
+    began: float = 0.0
+    done: float = inf
+    pit: str = ""
 
     @property
     def digest(self) -> str:
         """Tells one state of it from another: the centre keeps it, so that only what has changed is sent."""
-        return sha256(repr(astuple(self)).encode()).hexdigest()[:32]
+        return sha256(repr(astuple(self)[:DIGESTED]).encode()).hexdigest()[:32]
+
+    def by_pit(self, where: Whereabouts) -> list[CookRow]:
+        """One for each pit that had a piece of it, with those pieces. The figures are the first pit's."""
+        if not where.pits.others:
+            return [self]
+        plain = json.loads(self.settings)
+        found = []
+        for pit in sorted(where.used(self.began, self.done)):
+            on = where.were_on(pit, self.began, self.done)
+            settings = json.dumps(plain | {"pieces": [piece for piece in plain["pieces"] if piece["id"] in on]})
+            found.append(replace(self, settings=settings, figures=None if pit else self.figures, pit=pit))
+        return found
 
 
 class Past:
@@ -201,7 +222,17 @@ class Past:
     def cooks(self, *, since: int = 0) -> list[CookRow]:
         """Those that began at this input or later, oldest first."""
         return [
-            CookRow(key, name, started + offset, None if ended is None else ended + offset, settings, notes, figures)
+            CookRow(
+                key,
+                name,
+                started + offset,
+                None if ended is None else ended + offset,
+                settings,
+                notes,
+                figures,
+                started,
+                inf if ended is None else ended,
+            )
             for key, name, started, ended, offset, settings, notes, figures in self._db.execute(
                 "SELECT id, name, started, ended, wall_offset, settings, notes, figures FROM kept_cooks "
                 "WHERE first_input >= ? ORDER BY started",
@@ -218,9 +249,34 @@ class Past:
         ).fetchone()
         return int(first)
 
-    def lessons(self) -> list[Lesson]:
+    def placings(self, after: int) -> tuple[int, list[Placing]]:
+        """Where orders since that input put pieces, and the newest input that was looked at."""
+        (newest,) = self._db.execute("SELECT COALESCE(MAX(seq), 0) FROM inputs").fetchone()
+        kinds = [kind.__name__ for kind in PLACING]
+        rows = self._db.execute(
+            f"SELECT time, seq, kind, body FROM inputs WHERE seq > ? AND seq <= ? AND kind IN ({', '.join('?' * len(kinds))})",  # nosec B608
+            (after, newest, *kinds),  # as many question marks as kinds
+        )
+        return newest, [Placing(time, seq, input_from_json(kind, body)) for time, seq, kind, body in rows]
+
+    def begun(self) -> list[Placing]:
+        """Where the pieces of each kept cook were at its start: one that came with the cook file was begun by no order."""
+        return [
+            Placing(started, first, {piece["id"]: piece.get("pit", "") for piece in json.loads(settings)["pieces"]})
+            for started, first, settings in self._db.execute("SELECT started, first_input, settings FROM kept_cooks")
+        ]
+
+    def pit_order(self) -> Any:
+        """The ids of the board's pits as the watch noted them, the first first; None where it noted none."""
+        row = self._db.execute("SELECT body FROM notes WHERE key = ?", (PITS_NOTE,)).fetchone()
+        try:
+            return json.loads(row[0]) if row else None
+        except (ValueError, RecursionError):
+            return None
+
+    def lessons(self, pit: str = "") -> list[Lesson]:
         """What this pit's fires have shown, by the profile that the watch keeps; none where it cannot be read."""
-        row = self._db.execute("SELECT body FROM notes WHERE key = ?", (PROFILE_NOTE,)).fetchone()
+        row = self._db.execute("SELECT body FROM notes WHERE key = ?", (profile_key(pit),)).fetchone()
         try:
             return lessons_of(PitProfile.from_plain(json.loads(row[0])).fire) if row else []
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):

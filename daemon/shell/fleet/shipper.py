@@ -5,17 +5,18 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from random import Random
-from typing import Final
+from typing import Any, Final
 
 from daemon.core.pit.profile import ClassFigure
 from daemon.shell.fleet.centre import Batch, Centre, CentreAway, CentreRefuses, connected
-from daemon.shell.fleet.class_file import NAME as CLASS_FILE
-from daemon.shell.fleet.class_file import write_figures
-from daemon.shell.fleet.now import Now
-from daemon.shell.fleet.past import Cursor, Past
+from daemon.shell.fleet.class_file import file_of, write_figures
+from daemon.shell.fleet.now import Standing
+from daemon.shell.fleet.past import CookRow, Cursor, EventRow, Past
 from daemon.shell.fleet.pooling import Lesson
+from daemon.shell.fleet.whereabouts import BoardPits, Placing, Whereabouts
 
 log = logging.getLogger(__name__)
 
@@ -34,12 +35,19 @@ LOOKS_AN_HOUR: Final = int(3600 / EVERY)
 
 Wait = Callable[[float], bool]
 """Waits so many seconds; true when it is time to end."""
+PitsOf = Callable[[Any], BoardPits]
+"""The board's pits, given the order of their ids that the watch noted, or None."""
+
+
+def one_pit(_: Any) -> BoardPits:
+    """Of a board that has no other."""
+    return BoardPits()
 
 
 class Shipper:
     """journal: the watch's file. where: libpq connection string. pit: role at the centre. shares: also what the fires have
     shown, and fetch what pits of this class have; without it, what was shared before is deleted there. release: what this
-    board runs."""
+    board runs. pits_of: says which pits the board has."""
 
     def __init__(
         self,
@@ -51,10 +59,12 @@ class Shipper:
         *,
         shares: bool = False,
         release: str = "",
+        pits_of: PitsOf = one_pit,
     ) -> None:
         self._journal, self._where, self._pit, self._shares, self._release = journal, where, pit, shares, release
-        self._wait, self._random = wait, random
+        self._wait, self._random, self._pits_of = wait, random, pits_of
         self._failures = 0
+        self._one_row_said = False
         self._trouble = ""
 
     def run(self) -> None:
@@ -74,14 +84,21 @@ class Shipper:
         """True when it is time to end."""
         past = Past(self._journal)
         try:
-            told = _Told(
-                past, past.continued(centre.cursor()), centre.digests(), shares=self._shares, release=self._release
-            )
+            cursor, pits = past.continued(centre.cursor()), self._pits_of(past.pit_order())
+            if not centre.knows(pits.others):
+                pits = BoardPits()
+                if not self._one_row_said:
+                    log.warning(
+                        "the centre is of an earlier release and holds all pits of this board as one: centre.sh upgrade"
+                    )
+                self._one_row_said = True
+            told = _Told(past, pits, cursor, centre.digests(pits.names), shares=self._shares, release=self._release)
             looks = 0
             while True:
                 sent = told.send(centre, thorough=looks % LOOKS_AN_HOUR == 0)
                 if self._shares and looks % LOOKS_AN_HOUR == 0:
-                    self._keep(centre.class_figures())
+                    for pit in pits.names:
+                        self._keep(pit, centre.class_figures(pit))
                 self._failures = 0
                 looks += not sent
                 if self._wait(0.0 if sent else EVERY):
@@ -89,10 +106,10 @@ class Shipper:
         finally:
             past.close()
 
-    def _keep(self, figures: tuple[ClassFigure, ...]) -> None:
+    def _keep(self, pit: str, figures: tuple[ClassFigure, ...]) -> None:
         """A directory that refuses is no reason to send nothing."""
         try:
-            write_figures(self._journal.parent / CLASS_FILE, figures)
+            write_figures(self._journal.parent / file_of(pit), figures)
         except OSError as error:
             log.warning("what pits of this class have shown cannot be kept: %s", error)
 
@@ -116,41 +133,72 @@ class Shipper:
 class _Told:
     """What the centre has been told by this connection."""
 
-    def __init__(self, past: Past, cursor: Cursor, cooks: dict[str, str], *, shares: bool, release: str) -> None:
-        self._past, self._cursor, self._cooks, self._shares, self._release = past, cursor, cooks, shares, release
+    def __init__(
+        self,
+        past: Past,
+        pits: BoardPits,
+        cursor: Cursor,
+        cooks: dict[tuple[str, str], str],
+        *,
+        shares: bool,
+        release: str,
+    ) -> None:
+        self._past, self._pits, self._cursor, self._cooks = past, pits, cursor, cooks
+        self._shares, self._release = shares, release
         self._looked, self._restart, self._restart_told = 0, 0, 0
-        self._lessons: list[Lesson] | None = None
+        self._placed_by, self._placings = 0, list[Placing]()
+        self._lessons: dict[str, list[Lesson]] = {}
         self._newest_cook = 0
         self._quiet = QUIET_LOOKS
-        self._now = Now()
+        self._standing = Standing(Whereabouts(pits))
+        self._look_where()
         for row in past.standing(cursor.event):
-            self._now.take(row)
+            self._standing.take(row)
+
+    def _look_where(self) -> None:
+        """Where pieces are by now; a board with one pit has no need to ask."""
+        if self._pits.others:
+            self._placed_by, more = self._past.placings(self._placed_by)
+            self._placings += more
+            self._standing.where = Whereabouts(self._pits, [*self._past.begun(), *self._placings])
 
     def send(self, centre: Centre, *, thorough: bool) -> bool:
-        """One batch; whether there may be more at once. An empty one says that the pit is there. thorough: look at every kept
-        cook and at what the pit has learned, not only at the cooks that change by themselves."""
-        events = self._past.events(self._cursor.event)
+        """One batch; whether there may be more at once. An empty one says that the board is there. thorough: look at every kept
+        cook and at what the pits have learned, not only at the cooks that change by themselves."""
+        read = self._past.events(self._cursor.event)
         blocks = self._past.blocks(self._cursor.block)
+        self._look_where()
         changing = self._past.newest_cook()
-        looked_at = self._past.cooks(since=0 if thorough else min(changing, self._newest_cook))
-        cooks = tuple(one for one in looked_at if self._cooks.get(one.id) != one.digest)
-        lessons = self._past.lessons() if thorough and self._shares else self._lessons if self._shares else []
-        for row in events:
-            self._now.take(row)
+        cooks = self._changed(0 if thorough else min(changing, self._newest_cook))
+        lessons = self._lessons_now() if thorough else self._lessons
+        news = {pit: told for pit, told in lessons.items() if told != self._lessons.get(pit)}
+        events = tuple(self._of_its_pit(row) for row in read)
         cursor = Cursor(
             events[-1].seq if events else self._cursor.event,
             events[-1].time if events else self._cursor.event_time,
             blocks[-1].index if blocks else self._cursor.block,
         )
         self._looked, self._restart = self._past.hurried_start(self._looked, self._restart)
-        nothing = not (events or blocks or cooks) and lessons == self._lessons and self._restart == self._restart_told
+        nothing = not (events or blocks or cooks or news) and self._restart == self._restart_told
         if nothing and self._quiet < QUIET_LOOKS:
             self._quiet += 1
             return False
         self._quiet = 1
-        news = None if lessons == self._lessons else tuple(lessons or ())
-        now = self._now.told()
-        centre.put(Batch(cursor, tuple(events), tuple(blocks), cooks, now, news, self._release, self._restart))
+        now = self._standing.told()
+        first = now.pop("")
+        centre.put(Batch(cursor, events, tuple(blocks), cooks, first, news, self._release, self._restart, others=now))
         self._cursor, self._lessons, self._newest_cook, self._restart_told = cursor, lessons, changing, self._restart
-        self._cooks |= {one.id: one.digest for one in cooks}
+        self._cooks |= {(one.pit, one.id): one.digest for one in cooks}
         return bool(events or blocks)
+
+    def _of_its_pit(self, row: EventRow) -> EventRow:
+        pit = self._standing.take(row)
+        return replace(row, pit=pit) if pit else row
+
+    def _changed(self, since: int) -> tuple[CookRow, ...]:
+        """What the centre does not have so, of the cooks that began at this input or later."""
+        rows = (row for cook in self._past.cooks(since=since) for row in cook.by_pit(self._standing.where))
+        return tuple(row for row in rows if self._cooks.get((row.pit, row.id)) != row.digest)
+
+    def _lessons_now(self) -> dict[str, list[Lesson]]:
+        return {pit: self._past.lessons(pit) if self._shares else [] for pit in self._pits.names}

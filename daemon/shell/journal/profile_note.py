@@ -10,6 +10,8 @@ from daemon.core.pit.profile import PitProfile
 log = logging.getLogger(__name__)
 
 PROFILE_NOTE = "pit-profile"
+PITS_NOTE = "pits"
+"""The ids of the rig's pits, the first first."""
 
 
 class Notes(Protocol):
@@ -26,7 +28,7 @@ class WritableNotes(Notes, Protocol):
 
 def kept_profile(notes: Notes, pit: str = "") -> PitProfile:
     """What this pit ("" is the first) taught; empty where nothing is known yet, or where what is kept cannot be understood."""
-    kept = notes.note(_key(pit))
+    kept = notes.note(profile_key(pit))
     try:
         return PitProfile.from_plain(kept) if kept else PitProfile()
     except (ValueError, TypeError, KeyError, AttributeError) as error:
@@ -36,8 +38,8 @@ def kept_profile(notes: Notes, pit: str = "") -> PitProfile:
 
 def keep_profile(notes: WritableNotes, profile: PitProfile, pit: str = "") -> None:
     """In place of what was kept."""
-    notes.set_note(_key(pit), profile.to_plain())
+    notes.set_note(profile_key(pit), profile.to_plain())
 
 
-def _key(pit: str) -> str:
+def profile_key(pit: str) -> str:
     return f"{PROFILE_NOTE}/{pit}" if pit else PROFILE_NOTE

@@ -101,8 +101,8 @@ def database() -> Iterator[Database]:
 
 
 @contextmanager
-def database_made(more_rules: str = "") -> Iterator[Database]:
-    """more_rules: lines at the beginning of pg_hba.conf."""
+def database_made(more_rules: str = "", script: Path = SCRIPT) -> Iterator[Database]:
+    """more_rules: lines at the beginning of pg_hba.conf. script: the centre.sh that makes it."""
     home = Path(tempfile.mkdtemp(prefix="centre-"))
     if os.geteuid() == 0:
         shutil.chown(home, OWNER, OWNER)
@@ -113,7 +113,7 @@ def database_made(more_rules: str = "") -> Iterator[Database]:
         with settings.open("a") as more:
             more.write(f"port = {one.port}\nunix_socket_directories = '{home}'\nshared_buffers = 16MB\n")
         one.start()
-        one.call("sh", SCRIPT, "make", one.fleet, HOST)
+        one.call("sh", script, "make", one.fleet, HOST)
         with settings.open("a") as more:
             more.write(f"include '{one.fleet}/postgresql.conf'\nlisten_addresses = 'localhost'\n")
         rules = home / "data" / "pg_hba.conf"
