@@ -101,7 +101,13 @@ async def test_the_page_shows_the_others_whatever_one_says(
             *(("2026-01-01", "2026-01-02", raw) for raw in RAW),
         )):  # fmt: skip
             rude.execute(cook, (RUDE, f"c{number}", FORMULA, begun, ended, '"x"', figures))
-        for body in ("{}", "[]", '{"event": "alarm"}', '{"event": "alarm", "time": 5, "alarm": [], "after": "x"}', *RAW):
+        for body in (
+            "{}",
+            "[]",
+            '{"event": "alarm"}',
+            '{"event": "alarm", "time": 5, "alarm": [], "after": "x"}',
+            *RAW,
+        ):
             rude.execute("INSERT INTO events VALUES (%s, now(), random() * 1e9, 'alarm', 'c', %s)", (RUDE, body))
         for path in ("/cooks", "/cooks?q=hyperlink", f"/compare?c={RUDE}/c0&c={RUDE}/c1", "/alarms", "/rings"):
             answer = await client.get(path)
