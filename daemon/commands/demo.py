@@ -40,7 +40,7 @@ from daemon.core.events import (
     StageChanged,
 )
 from daemon.core.inputs import Goal
-from daemon.core.snapshot import PieceView, Snapshot
+from daemon.core.snapshot import PieceView, PitView, Snapshot
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.view import View
 from daemon.shell.web.pairing import login_url
@@ -186,7 +186,7 @@ class Demo:
                     latest = f", at the latest {_clock(event.latest)}" if event.latest is not None else ""
                     self._note(event.time, f"good night: {until}{latest}", "green")
                     for line in event.unmet:
-                        self._note(event.time, f"  not green: {line}", "green")
+                        self._note(event.time, f"  first: {line}", "green")
                 case _:
                     pass
         if self._snapshot is None or now - self._snapshot.time >= self._speed / FRAMES_PER_SECOND:
@@ -234,10 +234,7 @@ class Demo:
         assert view is not None
         pit = Text(f"{_clock(view.time)}   pit {_degrees(view.pit.celsius)}  [{view.pit.stage}]  band ", style="bold")
         pit.append(f"{view.pit.band.low:.0f}-{view.pit.band.high:.0f} °C   ")
-        due = view.pit.log_due
-        pit.append(
-            f"log due {_clock(due.p05)}-{_clock(due.p95)}" if due else f"no fire forecast: {view.pit.no_forecast}"
-        )
+        pit.append(_fire_ahead(view.pit))
         table = Table(box=None, pad_edge=False)
         for title in ("piece", "core", "stage", "stall", "wrap", "tender (5-50-95 %)"):
             table.add_column(title)
@@ -262,6 +259,16 @@ class Demo:
             )
         if self._lost_lines:
             self._console.print(f"{self._lost_lines} lines were lost on the serial line: this machine was too busy.")
+
+
+def _fire_ahead(pit: PitView) -> str:
+    """When the next log is due; of a pit that is not seen, since when, what it read then and how old the forecast is."""
+    due, made = pit.log_due, pit.forecast_made_at
+    told = f"log due {_clock(due.p05)}-{_clock(due.p95)}" if due else f"no fire forecast: {pit.no_forecast}"
+    if pit.celsius is not None or pit.last_seen_at is None or pit.last_celsius is None:
+        return told
+    last = f"not seen since {_clock(pit.last_seen_at)}, {_degrees(pit.last_celsius)} then"
+    return f"{last}; as said at {_clock(made)}: {told}" if due and made is not None else last
 
 
 def _row(piece: PieceView) -> tuple[str, ...]:

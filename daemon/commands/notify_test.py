@@ -40,6 +40,7 @@ async def notify_test(rig: Rig, say: Callable[[str], None]) -> int:
     finally:
         await deliveries.close()
     say("every channel took it; did you hear it?" if not failed else f"{failed} channels failed")
+    say("before the night the running watch wants a test wake of its own, acknowledged: on the page, at 'May I sleep?'")
     return 1 if failed else 0
 
 

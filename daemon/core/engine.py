@@ -163,9 +163,10 @@ class Engine(CookOrders):
         """A test wake is no alarm: it is known to the annunciator only. "*" answers both. One answer to a message is
         an answer to every alarm it named."""
         events: list[Event] = []
-        if item.alarm in ("*", TEST_WAKE):
-            events += self.annunciator.command(item, now, self._utc(now))
-        if item.alarm != TEST_WAKE:
+        test_wake = item.alarm.partition("#")[0] == TEST_WAKE  # also by the id of its message
+        if test_wake or item.alarm == "*":
+            events += self.annunciator.command(inputs.Acknowledge(TEST_WAKE, item.by), now, self._utc(now))
+        if not test_wake:
             for alarm in self.annunciator.answers(item.alarm, self.alarms.waiting(), now):
                 events += self._annunciated(self.alarms.command(inputs.Acknowledge(alarm, item.by), now), now)
         return events

@@ -78,7 +78,7 @@ class PitWatch:
         """The end of the scan that led to these events: its signs are kept for whoever looks."""
         own = [e for e in events if isinstance(e, FireNoticed) and e.pit == self.id]
         self.fires = [*own, *self.fires][:SIGNS_SHOWN]
-        self.since.scan(now, self.celsius, self.fire.lid_open)
+        self.since.scan(now, self.celsius, self.fire.lid_open, self.readout.pit_seen(self.since.seen))
 
     def band_at(self, place: str | None) -> Band:
         """What a place of the grate is kept at while the pit is kept in its band."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import isnan
 
+from daemon.core.events import ProbeFault
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness, evenness
 from daemon.core.readings.conditioning import Conditioner
@@ -11,10 +12,13 @@ from daemon.core.readings.control_value import ControlValue
 from daemon.core.readings.trace import Trace, control
 from daemon.core.said import Text, say
 from daemon.core.settings import Role, WatchSettings
+from daemon.core.since import LastSeen
 from drivers.reading import Quality
 
 EVENNESS_MINUTES = 60
 """Minutes whose mean makes the map of the grate: two logs' worth, for meat feels hours and not moments."""
+SEEN_AT_ONCE = frozenset({ProbeFault.DEVICE_FAULT, ProbeFault.STALE, ProbeFault.SPIKE, ProbeFault.IMPLAUSIBLE})
+"""Doubts that say nothing of the readings before."""
 CORE_MINUTES = 30
 """Minutes over which the rise of a core is told."""
 
@@ -49,7 +53,26 @@ class Readout:
 
     def pit_now(self) -> float:
         """Control value of the good pit channels, °C, NaN if there is none."""
-        return self.control.of({c: v for c in self.pit_channels if (v := self.good(c)) is not None})
+        return self.control.of(self._good_now())
+
+    def pit_seen(self, before: LastSeen | None) -> LastSeen | None:
+        """The newest value of the pit that may be believed. before: the one until now, which stands while nothing can be read,
+        unless one of its probes is found to have read something else than the pit for a while."""
+        good = self._good_now()
+        if good:
+            at = max(sample.measured_at for c in good if (sample := self._conditioner.current(c)) is not None)
+            return LastSeen(at, self.control.of(good), tuple(good))
+        if before is None or any(self._read_wrong(channel) for channel in before.channels):
+            return None
+        return before
+
+    def _good_now(self) -> dict[str, float]:
+        return {c: v for c in self.pit_channels if (v := self.good(c)) is not None}
+
+    def _read_wrong(self, channel: str) -> bool:
+        """A doubt that took minutes to be found: the readings before it are in doubt, too."""
+        sample = self._conditioner.current(channel)
+        return sample is not None and not SEEN_AT_ONCE.issuperset(sample.doubts)
 
     def pit_of_minute(self, minute: int) -> float:
         """Control value of the minute just closed, °C; the habits of the channels are learned from it. Once a minute."""

@@ -40,9 +40,10 @@ class ChannelView:
 
 @dataclass(frozen=True, slots=True)
 class PitView:
-    """The pit as a whole. celsius: control value (median of good pit channels), None if blind. log_due: when it leaves the
-    band at the bottom unfed, as said at `forecast_made_at` (engine time; older while the pit is not seen, dropped after half an
-    hour); no_forecast says why there is none. question: where mark and readings differ, or ""."""
+    """The pit as a whole. celsius: control value (median of good pit channels), None if blind: then there is no rate either.
+    last_celsius, last_seen_at: the newest value that may be believed, and the engine time at which it was read. log_due: when
+    it leaves the band at the bottom unfed, as said at `forecast_made_at` (engine time; older while the pit is not seen, dropped
+    after half an hour); no_forecast says why there is none. question: where mark and readings differ, or ""."""
 
     id: str
     name: str
@@ -58,6 +59,8 @@ class PitView:
     evenness: Evenness
     question: Text = ""
     forecast_made_at: float | None = None
+    last_celsius: float | None = None
+    last_seen_at: float | None = None
     subject: str = FIRST_PIT
     """What the pit's alarms are about, and its stages and signs."""
 

@@ -112,7 +112,7 @@ def _fires(parts: SnapshotParts) -> tuple[FireNoticed, ...]:
 
 
 def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
-    celsius, fire = pit.readout.pit_now(), pit.fire
+    celsius, fire, seen = pit.readout.pit_now(), pit.fire, pit.since.seen
     return PitView(
         id=pit.id or parts.settings.pit_id,
         name=parts.settings.pit_names[pit.id],
@@ -120,7 +120,9 @@ def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
         since=pit.stage.since,
         band=pit.band,
         celsius=None if isnan(celsius) else celsius,
-        rate=None if isnan(celsius) or isnan(fire.slope) else fire.slope * 60.0,
+        rate=None if isnan(celsius) or isnan(fire.trend) else fire.trend * 60.0,
+        last_celsius=None if seen is None else seen.celsius,
+        last_seen_at=None if seen is None else seen.at,
         lid_open=fire.lid_open,
         last_log=fire.last_log,
         log_due=fire.log_due,

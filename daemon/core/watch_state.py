@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import astuple, replace
 from functools import partial
-from math import nan
+from math import isnan, nan
 from typing import Any
 
 from daemon.core import inputs
@@ -12,7 +12,7 @@ from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
-from daemon.core.annunciation.nap import Readiness, earliest, green_list, plan_nap, rung_within
+from daemon.core.annunciation.nap import Readiness, Wood, earliest, green_list, plan_nap, rung_within
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState, ForecastRequest, NapPlanned
 from daemon.core.forecast.plan import Standing
@@ -157,6 +157,7 @@ class WatchState:
                 band=pit.band,
                 pit=pit.celsius,
                 blind_since=pit.since.blind,
+                last_seen=pit.since.seen,
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
                 lid_since=pit.since.lid,
@@ -187,7 +188,7 @@ class WatchState:
             clock=self.wall.trusted,
             probes=all(self.good(c) is not None for c in used),
             answered=all(v.state is not AlarmState.UNACKNOWLEDGED for v in self.alarms.views()),
-            wood=None if self.duties.wood.left is None else not self.duties.wood_view(self.settings.cook, now).short,
+            wood=self._wood(now),
         )
         sleeper = self.settings.announcing.sleeper
         clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)
@@ -195,10 +196,23 @@ class WatchState:
         if not on and self.pieces:
             window, why = None, say("green.no-piece")
         else:
-            windows = [pit.fire.nap_window(sleeper.lead) for pit in pits]
-            window = earliest(windows)
-            why = pits[windows.index(None) if None in windows else 0].fire.no_forecast or say("green.log-due")
+            seen = [not isnan(pit.readout.pit_now()) for pit in pits]
+            windows = [
+                pit.fire.nap_window(sleeper.lead) if sees else None for pit, sees in zip(pits, seen, strict=True)
+            ]
+            window, doubtful = earliest(windows), windows.index(None) if None in windows else 0
+            why = pits[doubtful].fire.no_forecast or say("green.log-due")
+            why = why if seen[doubtful] else say("green.unseen")
         return plan_nap(Readiness(lines, rung_within(window, clock, now, burning=bool(on)), why), now)
+
+    def _wood(self, now: float) -> Wood:
+        wood = self.duties.wood_view(self.settings.cook, now)
+        if wood.left is None:
+            return Wood.NOT_COUNTED
+        if wood.short:
+            return Wood.SHORT
+        lasts = wood.runs_out is not None and wood.all_known
+        return Wood.LASTS if lasts or self.pieces.all_off() else Wood.NOT_KNOWN
 
     def _pits_that_count(self) -> list[PitWatch]:
         """Those with meat on the fire; without any those that burn; the first where nothing does."""

@@ -34,13 +34,13 @@ def brief(seconds: float) -> str:
 
 
 def ahead(value: float | tuple[float, float] | None) -> str:
-    """How far off something is: "now", "in 12 min", "in 10 to 25 min", "in 50 min to 3 h", "within 25 min"."""
+    """How far off something is: "now", "in 12 min", "in 10 to 25 min", "in 50 min to 3 h", "in 0 to 25 min"."""
     early, late = value if isinstance(value, tuple) else (value, value)
     if early is None or late is None or late < MINUTE:
         return "now"
     last = brief(ceil(late / MINUTE) * MINUTE if late < 2 * HOUR and early != late else late)
     if early < MINUTE:
-        return f"within {last}"
+        return f"in 0 to {last}"
     first = brief(early)
     if first == last:
         return f"in {first}"
@@ -186,7 +186,9 @@ def _says_now(values: tuple[Any, ...]) -> bool:
 def is_message(key: str) -> bool:
     """Sent to people: at most GLANCE characters, whatever the name in it."""
     room, _, part = key.partition(".")
-    return room == "message" or (room == "alarm" and part.rpartition(".")[2] in ("text", "recovering", "unmeasured"))
+    return room == "message" or (
+        room == "alarm" and part.rpartition(".")[2] in ("text", "recovering", "unmeasured", "unseen")
+    )
 
 
 @cache

@@ -554,7 +554,7 @@ def test_go_to_sleep_gives_the_green_list(engine: Engine) -> None:
     assert isinstance(plan, NapPlanned)
     assert plan == would, "what was shown before anybody asked is what is then promised"
     assert engine.snapshot(at(ON)).could_sleep is None and engine.snapshot(at(ON)).nap == plan
-    assert "a test wake was delivered and acknowledged" in tuple(map(in_english, plan.unmet))
+    assert "send a test wake and acknowledge it" in tuple(map(in_english, plan.unmet))
     assert "every wake channel works" in tuple(map(in_english, plan.green))
 
 
@@ -568,13 +568,21 @@ def test_good_morning_tells_what_woke_and_ends_the_nap(engine: Engine) -> None:
 
 
 @of(inputs.TestWake)
+def test_an_answer_to_the_message_of_a_test_wake_counts(engine: Engine) -> None:
+    """As a phone sends it back: by the id of the message."""
+    (call,) = wakes(said(engine, inputs.TestWake("cook"), at(ON)))
+    said(engine, inputs.Delivered(call.id, "phone", "sent"), at(ON + 2))
+    assert said(engine, inputs.Acknowledge(call.id, "phone"), at(ON + 5)) == []
+    assert engine.snapshot(at(ON + 6)).sleep.test_wake == "acknowledged"
+
+
+@of(inputs.TestWake)
 def test_test_wake_goes_to_everybody_who_may_wake_and_counts_once_answered(engine: Engine) -> None:
     (call,) = wakes(said(engine, inputs.TestWake("cook"), at(ON)))
     assert call.audiences == ("phone", "sounder", "second")
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 10))
-    assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in tuple(
-        map(in_english, plan.unmet)
-    )
+    assert isinstance(plan, NapPlanned)
+    assert "send a test wake and acknowledge it" in tuple(map(in_english, plan.unmet))
     said(engine, inputs.Delivered(call.id, "phone", "sent"), at(ON + 12))
     said(engine, inputs.Acknowledge("*", "cook"), at(ON + 15))
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 20))

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from daemon.core.alarms.process import Finding, alarm_text
-from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
+from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.annunciation.messages import merged_text
 from daemon.core.said import Text, say
@@ -77,6 +77,10 @@ def messages(rule: AlarmRule, case: Case, other_name: str = "") -> Iterator[tupl
     yield "", alarm_text(rule, found, other_name or name)
     if rule.may_lack_value:
         yield "without a value", alarm_text(rule, replace(found, value=None), other_name or name)
+    if rule.tells_last:
+        unseen = value if rule.unit is Unit.SECONDS else None
+        seen_last = replace(found, value=unseen, last=(118.0 if unseen else value or 0.0, 12 * MINUTE))
+        yield "not seen any more", alarm_text(rule, seen_last, other_name or name)
     if rule.recovers:
         yield "on its way back", alarm_text(rule, found, other_name or name, mends=True)
 

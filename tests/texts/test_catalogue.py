@@ -19,7 +19,7 @@ KEY = re.compile(r"[a-z][a-z-]*(\.[a-z0-9-]+)+")
 ROOT = Path(__file__).parents[2]
 TEXTS = catalogue()
 OF_EVERY_ALARM = ("title", "cause", "consequence", "action", "text")
-GIVEN_TO_MESSAGES = {"name", "value", "limit", "left"}
+GIVEN_TO_MESSAGES = {"name", "value", "limit", "left", "last", "ago"}
 """What `alarm_text` gives every message of an alarm; each takes what it needs."""
 
 
@@ -57,7 +57,11 @@ def test_what_is_said_has_a_text_with_just_these_placeholders(file: str, line: i
 def test_every_alarm_has_its_texts(rule: AlarmRule) -> None:
     wanted = {f"alarm.{rule.id}.{part}" for part in OF_EVERY_ALARM}
     assert wanted <= TEXTS.texts.keys()
-    for part, has in (("unmeasured", rule.may_lack_value), ("recovering", rule.recovers)):
+    for part, has in (
+        ("unmeasured", rule.may_lack_value),
+        ("recovering", rule.recovers),
+        ("unseen", rule.tells_last),
+    ):
         assert (f"alarm.{rule.id}.{part}" in TEXTS) == has
     for key in (k for k in TEXTS.texts if k.startswith(f"alarm.{rule.id}.") and is_message(k)):
         assert placeholders(key) <= GIVEN_TO_MESSAGES
@@ -65,7 +69,9 @@ def test_every_alarm_has_its_texts(rule: AlarmRule) -> None:
 
 def test_no_text_lies_about_unused() -> None:
     of_alarms = {
-        f"alarm.{rule.id}.{part}" for rule in ALARM_RULES for part in (*OF_EVERY_ALARM, "unmeasured", "recovering")
+        f"alarm.{rule.id}.{part}"
+        for rule in ALARM_RULES
+        for part in (*OF_EVERY_ALARM, "unmeasured", "recovering", "unseen")
     }
     of_stages = {sign.value for sign in (*PitSign, *PieceSign) if sign is not PitSign.MARKED_LIT}
     assert of_stages <= TEXTS.texts.keys()

@@ -37,11 +37,11 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
     failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
     when = left if sense.between is None else sense.between  # the message's own figure
-    because: Text = say("alarm.pit-falling.because", pit=pit, left=when)
+    because: Text = say("alarm.pit-falling.because", pit=pit, rate=60 * process.fire.trend, left=when)
     if below:
         because = say("alarm.pit-falling.because-below", pit=pit)
     elif isnan(pit):
-        because = say("alarm.pit-falling.because-unseen", left=when)
+        because = say("alarm.pit-falling.because-unseen", since=process.unseen_since, carried=carried(process))
     found = Finding(
         active=wanted and not failed,
         within=not wanted
@@ -60,12 +60,13 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         severity=int(pit < low - sense.margin),
         improving=climbs and below,
         between=None if below else sense.between,
+        last=process.last,
     )
     yield process.condition(FEED, process.pit_subject, found, guards)
     found = Finding(
         active=failed,
         within=not failed,
-        because=say("alarm.log-not-caught.because-unseen")
+        because=say("alarm.log-not-caught.because-unseen", since=process.unseen_since, carried=carried(process))
         if isnan(pit)
         else say("alarm.log-not-caught.because", pit=pit),
         value=None if isnan(pit) else pit,
@@ -73,5 +74,14 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         consequence_in=left,
         improving=climbs,
         between=None if below else sense.between,
+        last=process.last,
     )
     yield process.condition(NOT_CAUGHT, process.pit_subject, found, guards)
+
+
+def carried(process: ProcessSnapshot) -> Text:
+    """What was foretold of a pit that is not seen any more, with its age; "" of one that is seen, or where nothing stands."""
+    sense, made = process.fire.feed(process.now, 0.0), process.fire.forecast_made_at
+    if not isnan(process.pit) or sense.between is None or made is None:
+        return ""
+    return say("alarm.carried", made=made, ago=process.now - made, left=sense.between)

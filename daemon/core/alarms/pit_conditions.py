@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.feed_condition import feed_conditions
+from daemon.core.alarms.feed_condition import carried, feed_conditions
 from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.fire import SHOWS_WITHIN
 from daemon.core.pit.signs import COLD
 from daemon.core.pit.stage import LIGHTING_TAKES, OUT_BELOW, PitPhase
-from daemon.core.said import say
+from daemon.core.said import Text, say
 from daemon.core.settings import SPACING
 
 FALLING_FAST = -0.1
@@ -63,7 +63,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
         yield _fire_out(process, guards, slope, never_caught)
         yield from _too_hot(process, guards, slope)
     else:
-        yield from (process.unknown(rule, process.pit_subject) for rule in NEED_A_PIT)
+        unseen = say("alarm.because-unseen", since=process.unseen_since)
+        yield from (process.unseen(rule, unseen) for rule in NEED_A_PIT)
     asks = bool(process.pit_question)
     yield process.condition(
         "stage-question", process.pit_subject, Finding(asks, within=not asks, because=process.pit_question)
@@ -82,10 +83,17 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
     found = Finding(
         active=since is not None,
         within=since is None,
-        because=say("alarm.pit-blind.because"),
-        value=0.0 if since is None else process.now - since,
+        because=say(
+            "alarm.pit-blind.because", since=process.unseen_since, then=_then(process), carried=carried(process)
+        ),
+        value=None if since is None else process.now - process.unseen_since,
+        last=process.last,
     )
     return process.condition("pit-blind", process.pit_subject, found, guards)
+
+
+def _then(process: ProcessSnapshot) -> Text:
+    return "" if process.last is None else say("alarm.pit-blind.then", last=process.last[0])
 
 
 def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:

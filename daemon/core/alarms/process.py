@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from math import isnan
 
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_within
@@ -14,6 +15,7 @@ from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
 from daemon.core.said import Said, Text, say
 from daemon.core.settings import Band, PieceSettings, WatchSettings, subject_of
+from daemon.core.since import LastSeen
 
 TURNING = 0.05
 """°C per minute: the temperature has turned."""
@@ -33,7 +35,8 @@ class Subject:
 class Finding:
     """One rule judged for one subject. active: beyond the set point; within: back by more than the deadband; because: the
     reason. The rest as in `Condition`; limit: the set point, in the rule's unit. between: s from now to the early and
-    to the late end of when the consequence comes, where a forecast gives them."""
+    to the late end of when the consequence comes, where a forecast gives them. last: what was seen last, and how many s
+    ago, where nothing is seen now."""
 
     active: bool
     within: bool
@@ -46,6 +49,7 @@ class Finding:
     between: tuple[float, float] | None = None
     told: Said | None = None
     """The message, where it is not the usual one of the rule."""
+    last: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +102,22 @@ class ProcessSnapshot:
     joint: bool = False
     """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 
+    last_seen: LastSeen | None = None
+    """The newest value of the pit that may be believed."""
+
+    @property
+    def last(self) -> tuple[float, float] | None:
+        """Of a pit that nobody sees: what was seen last, °C, and how many s ago; None: not known, or it is seen."""
+        if self.last_seen is None or not isnan(self.pit):
+            return None
+        return self.last_seen.celsius, self.now - self.last_seen.at
+
+    @property
+    def unseen_since(self) -> float:
+        """Engine time from which nobody has seen the pit; now, if it is seen."""
+        since = self.now if self.blind_since is None else self.blind_since
+        return since if self.last is None or self.last_seen is None else self.last_seen.at
+
     @property
     def pit_subject(self) -> Subject:
         """The pit, for its alarms."""
@@ -139,6 +159,15 @@ class ProcessSnapshot:
             improving=found.improving,
         )
 
+    def unseen(self, rule_id: str, because: Text) -> Condition | NotKnown:
+        """A rule of a pit that nobody sees. An alarm that stands goes on standing, but tells no value of long ago as if it were
+        read now."""
+        if not self.stands(rule_id):
+            return self.unknown(rule_id, self.pit_subject)
+        found = Finding(active=False, within=False, because=because, last=self.last)
+        text = alarm_text(self.rules[rule_id], found, self.pit_subject.name)
+        return Condition(rule_id, self.pit_subject.id, False, False, text, because, known=False)
+
     def unknown(self, rule_id: str, subject: Subject) -> NotKnown:
         """The rule cannot be judged now: no reading, or no forecast yet. To yield nothing of a rule means that its ground has
         gone, and ends its alarm."""
@@ -153,9 +182,14 @@ def quiet(rule: str, subject: str) -> Condition:
 
 def alarm_text(rule: AlarmRule, found: Finding, name: str, mends: bool = False) -> Said:
     """The message. mends: beyond the set point, and on its way back."""
-    unmeasured = found.value is None and rule.may_lack_value
-    words = "recovering" if mends and rule.recovers else "unmeasured" if unmeasured else "text"
     left = found.consequence_in if found.between is None else found.between
+    if rule.tells_last and found.last is not None:
+        last, ago = found.last
+        return say(
+            f"alarm.{rule.id}.unseen", name=name, value=found.value, limit=found.limit, left=left, last=last, ago=ago
+        )
+    unmeasured = found.value is None and rule.may_lack_value
+    words = "unmeasured" if unmeasured else "recovering" if mends and rule.recovers else "text"
     return say(f"alarm.{rule.id}.{words}", name=name, value=found.value, limit=found.limit, left=left)
 
 

@@ -39,8 +39,8 @@ class AlarmRule:
     """One row of the alarm list. Delays in s. deadband in the unit of the judged value.
     guards: process conditions by name under which it is suppressed by design ("lid-open", "lighting", "piece-off").
     margin: how far beyond the band's edge the set point lies, in `unit`. log_only: only shown, never told.
-    may_lack_value, recovers: it has other words for when there is no value, and for when it is beyond the set point but on
-    its way back. All words stand in the catalogue of texts under "alarm.ID"."""
+    may_lack_value, recovers, tells_last: it has other words for when there is no value, for when it is beyond the set point
+    but on its way back, and for what was seen last and is not seen now. All words are in the catalogue under "alarm.ID"."""
 
     id: str
     time_to_act: float
@@ -64,6 +64,7 @@ class AlarmRule:
     """The cook's own alarm clock: whatever it takes to wake the cook, no second person is called for it."""
     recovers: bool = False
     may_lack_value: bool = False
+    tells_last: bool = False
     unit: Unit = Unit.CELSIUS
     margin: float = 0.0
     log_only: bool = False
@@ -75,7 +76,8 @@ class Condition:
     within: back by more than the deadband (only then may an active alarm return); value/limit: the numbers;
     consequence_in: s until the consequence, if known (None = unknown: treat as now);
     suppressed_by: guard names that hold; severity: grows when worse (a worse alarm re-alarms);
-    improving: still beyond the set point but on its way back (the acknowledged alarm is then left alone)."""
+    improving: still beyond the set point but on its way back (the acknowledged alarm is then left alone);
+    known: False where it cannot be judged now: then the words alone are new, for those that stand told of what was seen."""
 
     rule: str
     subject: str
@@ -88,6 +90,7 @@ class Condition:
     suppressed_by: tuple[str, ...] = ()
     severity: int = 0
     improving: bool = False
+    known: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         covers=("pit-high",),
         insists=True,
         recovers=True,
+        may_lack_value=True,
+        tells_last=True,
     ),
     AlarmRule(
         id="fire-out",
@@ -47,6 +49,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         covers=("pit-falling", "lid-left-open"),
         insists=True,
         recovers=True,
+        may_lack_value=True,
+        tells_last=True,
     ),
     AlarmRule(
         id="pit-blind",
@@ -58,6 +62,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         re_alarm=15 * MINUTE,
         guards=("piece-off",),
         unit=Unit.SECONDS,
+        tells_last=True,
     ),
     AlarmRule(
         id="hold-unsafe",
@@ -110,6 +115,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         re_alarm=15 * MINUTE,
         guards=("lid-open", "lighting", "piece-off", "fire-out"),
         recovers=True,
+        may_lack_value=True,
+        tells_last=True,
     ),
     AlarmRule(
         id="log-not-caught",
@@ -121,6 +128,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         off_delay=MINUTE,
         re_alarm=15 * MINUTE,
         guards=("lid-open", "lighting", "piece-off", "fire-out"),
+        may_lack_value=True,
+        tells_last=True,
     ),
     AlarmRule(
         id="pit-high",
@@ -134,6 +143,8 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         guards=("lid-open", "lighting", "piece-off", "runaway"),
         margin=10.0,
         recovers=True,
+        may_lack_value=True,
+        tells_last=True,
     ),
     AlarmRule(
         id="lid-left-open",

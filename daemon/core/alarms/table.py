@@ -70,9 +70,13 @@ class AlarmTable:
 
     def judge(self, condition: Condition, now: float) -> list[AlarmChanged]:
         """Take one condition and move its alarm. Raises KeyError for a rule the table does not have."""
-        self._judged_at = now
         key = alarm_key(condition.rule, condition.subject)
         alarm = self._alarms.get(key)
+        if not condition.known:
+            if alarm is not None:
+                alarm.text, alarm.because, alarm.value = condition.text, condition.because, None
+            return []
+        self._judged_at = now
         if alarm is None:
             if not condition.active:
                 return []

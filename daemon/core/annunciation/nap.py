@@ -8,12 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 from daemon.core.events import NapPlanned
 from daemon.core.health import HealthTable
 from daemon.core.inputs import Part
 from daemon.core.said import Text, say
 from daemon.core.settings import AnnouncingSettings
+
+
+class Wood(StrEnum):
+    """Whether it lasts until the meat is off. NOT_KNOWN: it was counted, but some piece has no forecast."""
+
+    NOT_COUNTED = "not-counted"
+    LASTS = "lasts"
+    SHORT = "short"
+    NOT_KNOWN = "not-known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,21 +43,29 @@ def green_list(
     clock: bool,
     probes: bool,
     answered: bool,
-    wood: bool | None = None,
+    wood: Wood = Wood.NOT_COUNTED,
 ) -> tuple[tuple[Text, bool], ...]:
-    """What must hold before anybody may rely on being woken: (words, holds). wood: it lasts, None = nobody counted it."""
-    audiences = dict(announcing.audiences)
-    lasts = () if wood is None else ((say("green.wood"), wood),)
-    return (
-        (say("green.test-wake"), test_wake),
-        (say("green.second-device"), _has_second_device(audiences)),
-        (say("green.channels"), bool(announcing.wake_channels) and parts.well(Part.CHANNEL)),
-        (say("green.clock"), clock),
-        (say("green.probes"), probes),
-        (say("green.answered"), answered),
-        (say("green.record"), parts.well(Part.DISK)),
-        *lasts,
+    """What must hold before anybody may rely on being woken: (words, holds). The words of what does not hold are what to do."""
+    devices = _has_second_device(dict(announcing.audiences))
+    channels = bool(announcing.wake_channels) and parts.well(Part.CHANNEL)
+    lines = (
+        (say("green.test-wake") if test_wake else say("missing.test-wake"), test_wake),
+        (say("green.second-device") if devices else say("missing.second-device"), devices),
+        (say("green.channels") if channels else say("missing.channels"), channels),
+        (say("green.clock") if clock else say("missing.clock"), clock),
+        (say("green.probes") if probes else say("missing.probes"), probes),
+        (say("green.answered") if answered else say("missing.answered"), answered),
+        (say("green.record") if (record := parts.well(Part.DISK)) else say("missing.record"), record),
     )
+    match wood:
+        case Wood.NOT_COUNTED:
+            return lines
+        case Wood.LASTS:
+            return (*lines, (say("green.wood"), True))
+        case Wood.SHORT:
+            return (*lines, (say("missing.wood"), False))
+        case Wood.NOT_KNOWN:
+            return (*lines, (say("missing.wood-not-known"), False))
 
 
 def _has_second_device(audiences: dict[str, tuple[str, ...]]) -> bool:

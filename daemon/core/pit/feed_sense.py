@@ -8,8 +8,9 @@ from dataclasses import dataclass
 @dataclass(frozen=True, slots=True)
 class FeedSense:
     """chance: that the pit leaves its band at the bottom within the lead and the margin of the call rule, None without a
-    forecast. left: s until it does, in the middle; between: at its early and late end. begins, ends: chances at which a
-    call begins and ends.
+    forecast. left: s until it does, in the middle. begins, ends: chances at which a call begins and ends.
+    between: s from when to when it does, for a message. Its early end is never later than the pit's present fall would have it,
+    its late end is one that three fires in four do not reach: whoever waits for the last of twenty comes too late.
 
     answering: a log was marked so lately that it cannot have shown, or the pit comes back from an open lid. not_caught: a
     marked log has had its time, and the pit has fallen on as if it were not there. tended: somebody has fed the fire by

@@ -11,7 +11,7 @@ from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
-from daemon.core.pit.exit_model import MIDDLE
+from daemon.core.pit.exit_model import MIDDLE, MOST, ExitForecast
 from daemon.core.pit.exit_watch import ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.profile import ClassFigure, FireProfile
@@ -205,8 +205,22 @@ class FireWatch:
             climbs=climb > margin,
             slackens=self.slackens and waited <= ANSWERS_AT_MOST / 2 and not shown,
             margin=margin,
-            between=None if forecast is None else (forecast.exits[0] - now, forecast.exits[-1] - now),
+            between=None if forecast is None else self._between(forecast, now),
         )
+
+    def _between(self, forecast: ExitForecast, now: float) -> tuple[float, float]:
+        """See `FeedSense`. A step of the pit (an opened door) makes a slope that is none: the last minutes must fall as well."""
+        early, late = forecast.exits[0] - now, forecast.exits[MOST] - now
+        falls, pit = max(self.slope, slope(self._pit[-TURNS_IN:])), self._pit[-1] if self._pit else nan
+        if falls < 0 and pit >= self._band.low:  # neither is true of NaN
+            early = min(early, (pit - self._band.low) / -falls * MINUTE)
+        return early, late
+
+    @property
+    def trend(self) -> float:
+        """°C per minute for people, NaN while unknown: that of ten minutes, or of the last five where they say another thing."""
+        recent, margin = slope(self._pit[-TURNS_IN:]), max(LEAST_MARGIN, 3 * self.exit.noise)
+        return recent if abs(recent - self.slope) * TURNS_IN > margin else self.slope  # of NaN nothing is true
 
     def _tended(self, now: float, margin: float) -> bool:
         """Whoever lays logs so often, and in time by himself, is up; who is up, not late and has let the pit fall no further than

@@ -9,6 +9,7 @@ from typing import Any, Final
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, FireNoticed, FireSign
 from daemon.core.inputs import AddReminder, CountWood, Interval, KeepPlan, Mark, MarkKind, ReminderDone, RemoveReminder
 from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitStage
 from daemon.core.plan.grease import GreaseWatch
 from daemon.core.plan.reminders import Reminders
@@ -64,7 +65,8 @@ class ReminderView:
 @dataclass(frozen=True, slots=True)
 class WoodView:
     """left: splits at hand, None = nobody counted. pace: s from one to the next. runs_out: engine time at which the last one
-    has burnt. needed_until: when the last piece is off, with its spread. short: it runs out before that, at the median."""
+    has burnt. needed_until: when the last piece is off, with its spread, as far as that is known; all_known: of every piece that
+    is to be cooked. short: it runs out before that, at the median."""
 
     kind: str
     left: int | None
@@ -73,6 +75,7 @@ class WoodView:
     runs_out: float | None
     needed_until: Interval | None
     short: bool
+    all_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,8 @@ class Duties:
     def __init__(self) -> None:
         self.plan, self.reminders, self.wood, self.grease = PlanWatch(), Reminders(), WoodWatch(), GreaseWatch()
         self.needed_until: Interval | None = None
+        self.all_known = False
+        """Of every piece that is to be cooked it is known until when it needs fire."""
 
     def begin(self, cook: CookSettings) -> None:
         """A new cook, or none."""
@@ -96,7 +101,7 @@ class Duties:
         self.reminders.begin(cook.reminders)
         self.wood.begin(cook.wood, None)
         self.grease.begin()
-        self.needed_until = None
+        self.needed_until, self.all_known = None, False
 
     def change(self, before: CookSettings, cook: CookSettings) -> tuple[str, ...]:
         """The running cook is another. Returns ids of reminders that are gone."""
@@ -187,14 +192,16 @@ class Duties:
         self.plan.minute(now, cook, pit, pieces)
         self.reminders.minute(now, pit, pieces)
         self.grease.minute(pieces, cores)
-        self.needed_until = self._needed_until(pieces)
+        self._need_fire(pieces)
 
-    def _needed_until(self, pieces: Mapping[str, PieceWatch]) -> Interval | None:
+    def _need_fire(self, pieces: Mapping[str, PieceWatch]) -> None:
         """When the fire has done its work: by the plan, else by what is foretold of all that is on."""
-        ends = [s.at for s in self.plan.steps if s.kind is StepKind.OFF and not s.done]
-        if not ends:
-            ends = [at for watch in pieces.values() if watch.on_fire and (at := end_of(watch)) is not None]
-        return max(ends, key=lambda at: at.p50, default=None)
+        planned = {s.piece: s.at for s in self.plan.steps if s.kind is StepKind.OFF and not s.done}
+        cooking = {id_: end_of(watch) for id_, watch in pieces.items() if watch.on_fire and id_ not in planned}
+        foretold = {id_: at for id_, at in cooking.items() if at is not None}
+        self.needed_until = max((*planned.values(), *foretold.values()), key=lambda at: at.p50, default=None)
+        to_cook = {id_ for id_, watch in pieces.items() if watch.on_fire or watch.stage.stage is PiecePhase.WAITING}
+        self.all_known = to_cook <= planned.keys() | foretold.keys()
 
     def wood_runs_out(self, now: float) -> float | None:
         """When the last split at hand has burnt, also of a fire that a plan has yet to light; None: not known."""
@@ -213,6 +220,7 @@ class Duties:
             runs_out=out,
             needed_until=need,
             short=out is not None and need is not None and out < need.p50,
+            all_known=self.all_known,
         )
 
     def plan_view(self) -> PlanView | None:
@@ -261,6 +269,7 @@ class Duties:
             "wood": self.wood.dump(),
             "grease": self.grease.dump(),
             "needed_until": None if need is None else [need.p05, need.p50, need.p95],
+            "all_known": self.all_known,
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -271,3 +280,4 @@ class Duties:
         self.grease.load(dumped["grease"])
         need = dumped["needed_until"]
         self.needed_until = None if need is None else Interval(*need)
+        self.all_known = dumped.get("all_known", False)  # not in the checkpoints of earlier versions

@@ -11,8 +11,9 @@ from daemon.core.pit.feed_sense import FeedSense
 def quiet_fire(sense: FeedSense | None = None, **said: Any) -> Any:
     """said: what it says all the same, by the names of `FireWatch`."""
     usual = {
-        "slope": 0.0, "climb": 0.0, "steady_climb": 0.0, "log_due": None, "lid_open": False, "lid_recovering": False,
-        "slackens": False, "regained": 0.0, "rise_ahead": 0.0, "climb_is_a_log": lambda now: False,
+        "slope": 0.0, "trend": 0.0, "climb": 0.0, "steady_climb": 0.0, "log_due": None, "lid_open": False,
+        "lid_recovering": False,
+        "slackens": False, "forecast_made_at": None, "regained": 0.0, "rise_ahead": 0.0, "climb_is_a_log": lambda now: False,
         "fed_within": lambda now, within: False,
         "feed": lambda now, within: sense or FeedSense(),
     }  # fmt: skip

@@ -11,9 +11,11 @@ import pytest
 from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
+from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
+from daemon.wiring.learned import learned
 from tests.core.alarms.quiet_fire import quiet_fire
 from tests.texts.english import in_english
 
@@ -82,7 +84,7 @@ def test_a_marked_log_rules_a_call_out_and_ends_one() -> None:
 def test_a_log_that_does_not_catch_has_its_own_prompt_and_no_other() -> None:
     asked = said(112.0, FeedSense(chance=0.9, left=LEFT, not_caught=True))
     assert asked["log-not-caught"].active and not asked["pit-falling"].active
-    assert in_english(asked["log-not-caught"].text) == "Turn the last log: Pit 112 °C, low in 16 min"
+    assert in_english(asked["log-not-caught"].text) == "Make the last log burn: Pit 112 °C, low in 16 min"
     assert not said(125.0, FeedSense(chance=0.1, left=LEFT, not_caught=True))["log-not-caught"].active, "time enough"
     assert not said(nan, FeedSense(chance=0.9, left=LEFT, not_caught=True))["log-not-caught"].active, (
         "nobody sees that it falls"
@@ -179,3 +181,31 @@ def test_after_a_lid_the_last_minute_tells_of_a_climb() -> None:
                 assert sense.climbs and sense.answering, "nobody is called by what was foretold under the lid"
                 return
     raise AssertionError("the lid was never seen to shut")
+
+
+def watched(*minutes: float) -> FireWatch:
+    """°C, one a minute, after a marked log and an hour in the band."""
+    fire = FireWatch(learned().fire)
+    fire.mark(Mark(MarkKind.FIRE_LIT), 0.0)
+    for minute, pit in enumerate([125.0 + 0.3 * (m % 2) for m in range(60)] + list(minutes)):
+        fire.minute(60.0 * minute, pit, BAND, 10.0)
+    return fire
+
+
+@pytest.mark.parametrize("fall", [0.5, 1.0, 2.0])
+def test_a_call_s_early_end_is_never_later_than_the_fall_that_is_shown(fall: float) -> None:
+    """A forecast knows fires that are fed; the plain fall beside it must not reach the edge before the interval begins."""
+    pit = [125.0 - fall * m for m in range(1, int(17 / fall))]
+    fire = watched(*pit)
+    early, late = fire.feed(60.0 * (59 + len(pit)), 0.0).between or (nan, nan)
+    assert early <= (pit[-1] - BAND.low) / fall * 60.0 + 1.0 and early <= late
+    assert fire.trend == pytest.approx(-fall, abs=0.1)
+
+
+def test_the_heat_an_opened_door_took_is_no_trend() -> None:
+    """As seen in a simulated night: a door opened for a minute or two, then the pit comes back."""
+    fire = watched(122.1, 121.9, 121.4, 121.4, 120.9, 120.3, 117.2, 109.0, 108.3, 109.8, 111.3, 111.8)
+    assert fire.slope < -1.0, "a line through ten minutes falls"
+    assert fire.trend > 0, "and the pit climbs"
+    early, _ = fire.feed(60.0 * 71, 0.0).between or (nan, nan)
+    assert early > 60.0 * (111.8 - BAND.low) / -fire.slope, "what does not fall now brings no edge nearer"

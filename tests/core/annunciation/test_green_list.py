@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
-from daemon.core.annunciation.nap import green_list, rung_within
+from daemon.core.annunciation.nap import Wood, green_list, rung_within
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.health import HealthTable
-from daemon.core.inputs import GoToSleep, Health, Part
+from daemon.core.inputs import (
+    CountWood,
+    ForecastArrived,
+    Goal,
+    GoToSleep,
+    Health,
+    Interval,
+    Mark,
+    MarkKind,
+    Outlook,
+    Part,
+)
 from daemon.core.said import say
 from tests.core.annunciation.test_annunciator import SETTINGS
+from tests.core.test_changing_cook import Night
 from tests.core.test_restart import NOON, engine, read
 from tests.texts.english import in_english
 
@@ -25,13 +38,14 @@ def test_without_a_delivery_no_line_that_needs_one_is_green() -> None:
     listed = green_list(
         replace(SETTINGS, audiences=()), HealthTable(), test_wake=False, clock=True, probes=True, answered=True
     )
-    lines = {in_english(line): holds for line, holds in listed}
-    assert not lines["every wake channel works"] and not lines["a second device can wake you"]
+    missing = {in_english(line) for line, holds in listed if not holds}
+    assert "check what wakes you: a channel fails, or there is none" in missing
+    assert "add a second device that can wake you" in missing
 
 
 def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
     """Pressed while all was well; then the phone's channel fails, and works again."""
-    one, line = engine(), "every wake channel works"
+    one, line = engine(), "check what wakes you: a channel fails, or there is none"
     for _ in replayed(one, [(NOON + second, read(NOON + second, 121.0)) for second in range(120)]):
         pass
     one.handle(GoToSleep("cook"), NOON + 120)
@@ -43,10 +57,65 @@ def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
 
 
 def test_wood_is_on_the_list_once_it_was_counted() -> None:
-    well = {"test_wake": True, "clock": True, "probes": True, "answered": True}
-    words = say("green.wood")
-    assert words not in dict(green_list(SETTINGS, HealthTable(), **well))
-    assert dict(green_list(SETTINGS, HealthTable(), **well, wood=False))[words] is False
+    well: dict[str, Any] = {"test_wake": True, "clock": True, "probes": True, "answered": True}
+    assert "wood" not in str(green_list(SETTINGS, HealthTable(), **well))
+    assert (say("missing.wood"), False) in green_list(SETTINGS, HealthTable(), **well, wood=Wood.SHORT)
+    assert (say("green.wood"), True) in green_list(SETTINGS, HealthTable(), **well, wood=Wood.LASTS)
+
+
+def wood_lines(one: Night) -> list[str]:
+    nap = one.engine.snapshot(one.now).nap
+    assert nap is not None
+    return [line for text in (*nap.green, *nap.unmet) if "wood" in (line := in_english(text))]
+
+
+def foretold(one: Night, piece: str) -> None:
+    tender = Outlook(Goal.TENDER, "planned", Interval(one.now + 3600.0, one.now + 7200.0, one.now + 9000.0))
+    one.give(ForecastArrived(piece, one.now, (tender,), ()))
+    one.minutes(2)
+
+
+def test_wood_is_green_only_once_it_is_known_until_when_each_piece_needs_it() -> None:
+    """Two pieces are on the fire; first none is foretold, then one, then both."""
+    one = Night()
+    one.give(CountWood(400, "cook"))
+    one.give(GoToSleep("cook"))
+    unknown, green = (
+        "look at the wood: nobody knows yet when the last piece is off",
+        "the wood lasts until the meat is off",
+    )
+    assert wood_lines(one) == [unknown]
+    foretold(one, "chuck")
+    assert wood_lines(one) == [unknown], "the other may take longer"
+    foretold(one, "lamb")
+    assert wood_lines(one) == [green]
+    again = one.engine.snapshot(one.now)
+    assert again.wood is not None and again.wood.all_known
+    one.give(CountWood(0, "cook"))
+    assert wood_lines(one) == ["fetch wood: it runs out before the meat is off"]
+    one.give(Mark(MarkKind.OFF))
+    assert wood_lines(one) == [green], "no meat needs it any more"
+
+
+def test_too_little_wood_is_told_though_not_every_piece_is_foretold() -> None:
+    one = Night()
+    one.give(CountWood(0, "cook"))
+    one.give(GoToSleep("cook"))
+    foretold(one, "chuck")
+    assert wood_lines(one) == ["fetch wood: it runs out before the meat is off"]
+
+
+def test_no_line_says_twice_that_something_is_not_so() -> None:
+    """What does not hold is named by what is to be done about it."""
+    ill = HealthTable()
+    for part in (Part.CHANNEL, Part.DISK):
+        ill.take(Health(part, "x", False, "no"), 0.0)
+    listed = green_list(
+        replace(SETTINGS, audiences=()), ill, test_wake=False, clock=False, probes=False, answered=False
+    )
+    assert not any(holds for _, holds in listed)
+    verbs = {"send", "add", "check", "set", "answer", "free"}
+    assert {in_english(line).split()[0] for line, _ in listed} == verbs
 
 
 def test_an_agreed_hour_ends_the_sleep_and_promises_none_that_the_fire_does_not() -> None:

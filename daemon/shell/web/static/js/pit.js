@@ -15,6 +15,7 @@ import {
   big,
   capital,
   clock,
+  degrees,
   difference,
   inside,
   plain,
@@ -82,6 +83,15 @@ function burning(pit, snapshot) {
 
 const SHORT = 16; // letters of a name that has room beside the number
 
+/** Of a pit that nobody sees: what it read last, and when. */
+const lastRead = (snapshot) =>
+  snapshot.pit.last_seen_at === null
+    ? ""
+    : t("pit.was-celsius-at", {
+        celsius: degrees(snapshot.pit.last_celsius),
+        at: clock(snapshot.pit.last_seen_at, snapshot),
+      });
+
 function pitFace(snapshot) {
   const pit = snapshot.pit;
   const name = make("h2", {}, pit.name);
@@ -97,7 +107,7 @@ function pitFace(snapshot) {
         { class: "trend" },
         beside ? name : null,
         state(...fireWord(pit)),
-        make("p", { class: "num" }, trendMark(pit.celsius === null ? null : pit.rate)),
+        make("p", { class: "num" }, pit.celsius === null ? lastRead(snapshot) : trendMark(pit.rate)),
       ),
     ),
   ];

@@ -15,13 +15,12 @@ function woodFace({ wood }, snapshot) {
       t("wood.one-every-used", { pace: span(wood.pace), used: wood.used }),
     ),
   ];
-  if (wood.runs_out !== null)
-    lines.push(
-      state(
-        wood.short ? "bad" : "good",
-        t("wood.they-last-until", { runs_out: when(wood.runs_out, snapshot) }),
-      ),
-    );
+  if (wood.runs_out !== null) {
+    const told = t("wood.they-last-until", { runs_out: when(wood.runs_out, snapshot) });
+    // whether that is long enough is not known before all the meat is foretold
+    const known = wood.short || wood.all_known;
+    lines.push(known ? state(wood.short ? "bad" : "good", told) : make("p", {}, told));
+  }
   if (wood.needed_until !== null)
     lines.push(muted(t("wood.needed-until-about", { p50: when(wood.needed_until.p50, snapshot) })));
   return lines;
