@@ -183,9 +183,13 @@ class Watch:
 
         seconds = (_now() - self._instant(text)).total_seconds()
         if seconds < 0.0:
-            raise NotSaid(f"{text} is yet to come")
+            raise NotSaid(f"{text} is yet to come: a mark tells what was done; without --at it is now")
         if seconds > BACK_DATED_AT_MOST:
             hours, most = seconds / 3600.0, BACK_DATED_AT_MOST / 3600.0
+            if _is_hour(text):  # the next one is nearer than the last
+                raise NotSaid(
+                    f"{text} is yet to come: a mark tells what was done in the last {most:.0f} hours; without --at it is now"
+                )
             raise NotSaid(f"{text} is {hours:.0f} hours ago: at most {most:.0f} can be told")
         return seconds / 60.0
 
@@ -203,7 +207,7 @@ class Watch:
         """to_come: of an hour without a day the next, else the newest."""
         now = _now()
         try:
-            if "T" in text or "-" in text:
+            if not _is_hour(text):
                 given = datetime.fromisoformat(text)
                 return given if given.tzinfo else given.replace(tzinfo=self.zone)
             hour = datetime.strptime(text, "%H:%M").time()  # noqa: DTZ007
@@ -223,6 +227,11 @@ def _times_of(hour: time, day: date, zone: ZoneInfo) -> Iterator[datetime]:
         again = local.replace(fold=1).astimezone(UTC)
         if again.astimezone(zone).time() == hour:
             yield again
+
+
+def _is_hour(text: str) -> bool:
+    """Without a day."""
+    return "T" not in text and "-" not in text
 
 
 def _now() -> datetime:

@@ -81,11 +81,11 @@ class CookOrders(WatchState):
             events += [replace(change, time=now) for change in pit.moved(pit.stage.mark(item, done))]
         for piece in self.pieces.meant(item):
             self._expect_move(piece, now)
-            begun = piece.stage.on_at or done  # nothing was done to meat before it went on
-            changes = [replace(change, time=now) for change in piece.mark(item, max(done, begun))]
+            before = piece.stage.on_at
+            changes = [replace(change, time=now) for change in piece.mark(item, piece.done_at(item.kind, done))]
             events += changes
             self._use(piece)
-            if changes:
+            if changes or piece.stage.on_at != before:
                 events += self._ask(piece, now)
         self._mind_duties(now)
         return events

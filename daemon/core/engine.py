@@ -7,7 +7,7 @@ every deadline that has passed, each with its own time, before it hands over the
 
 from __future__ import annotations
 
-from math import ceil, nan
+from math import ceil, inf, nan
 
 from daemon.core import inputs
 from daemon.core.alarms.conditions import conditions
@@ -50,7 +50,12 @@ class Engine(CookOrders):
                 self.annunciator.begin_life(item.life)
                 return self._resumed(item, now)
             case inputs.WallClock():
-                self.wall = item
+                ahead, self.wall = item.offset - self.wall.offset, item
+                if (
+                    ahead > 0.0
+                ):  # the board was off for longer than it knew, or its clock is wrong: rather too soon than too late
+                    self.alarms.passed(ahead, now)
+                    self.annunciator.passed(ahead, now)
                 return self._part(
                     inputs.Health(inputs.Part.CLOCK, "clock", item.trusted, "the clock has not been set"), now
                 )
@@ -180,7 +185,9 @@ class Engine(CookOrders):
         """Nobody watched: no deadline of that time fires, and the minutes of it are unknown to whoever counts minutes."""
         events = self._close_missed(now)
         self.grace.resumed(now, item.watched_until)
-        self.alarms.resumed(now)
+        self.alarms.resumed(now, item.away_known)
+        if not item.away_known:
+            self.annunciator.passed(inf, now)
         for gone in self.pits_gone:
             events += self._annunciated(self.alarms.retire(gone, now), now)
         self.pits_gone = ()

@@ -163,6 +163,9 @@ class Resumed:
     life: str = ""
     """A word no other life of a watch had. Ids of messages carry it: a journal that lost its newest part forgets which ids
     were given out, and whoever receives one twice takes the second for a repeat. Empty: the life goes on."""
+    away_known: bool = True
+    """The engine time of this start counts all the time since the stop. False after a boot with a clock that was lost or set
+    back: then nobody can say how long a pause or a shelving has really lasted, and they end."""
 
 
 # --- commands -------------------------------------------------------------------------------------

@@ -102,7 +102,8 @@ def one_answer(standing: Standing | None, plan: PlanView | None) -> Standing | N
     """Ahead or behind, said once: a kept plan also knows the pieces that are not on yet, so what it says holds."""
     if plan is None or plan.ahead is None:
         return standing
-    return replace(standing or Standing(None, None, ()), chance=plan.chance, ahead=plan.ahead)
+    planned = standing is None or bool(standing.unknown)
+    return replace(standing or Standing(None, None, ()), chance=plan.chance, ahead=plan.ahead, planned=planned)
 
 
 def _fires(parts: SnapshotParts) -> tuple[FireNoticed, ...]:

@@ -17,6 +17,8 @@ from daemon.shell.journal.journal import Journal
 log = logging.getLogger(__name__)
 
 A_DAY = 86400.0
+ROUNDED = 1.0
+"""s that engine time may lie beyond the boot clock by rounding."""
 
 
 def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:
@@ -65,3 +67,15 @@ def engine_time_at_start(journal: Journal | None, boot: str, boot_seconds: float
     if boot and boot == start.boot:
         return max(newest, start.time + boot_seconds - start.boot_seconds)
     return max(newest, wall) if wall >= PLAUSIBLE_SINCE else newest
+
+
+def away_is_known(journal: Journal | None, boot: str, boot_seconds: float, wall: float) -> bool:
+    """`engine_time_at_start` counts all the time since the stop: by the boot clock on the same boot, by the wall clock after a
+    reboot. Not where a clock was lost or set back, so that the stop seems to have lasted no time at all."""
+    start = journal.newest_start() if journal is not None else None
+    newest = journal.newest_time() if journal is not None else None
+    if start is None or newest is None:
+        return True
+    if boot and boot == start.boot:
+        return start.time + boot_seconds - start.boot_seconds >= newest - ROUNDED
+    return wall >= max(PLAUSIBLE_SINCE, newest)

@@ -40,7 +40,7 @@ from daemon.shell.life.supervisor import SILENCE, DeviceSupervisor, Wire
 from daemon.shell.life.systemd import tell_systemd, watchdog_period
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
-from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.resume import away_is_known, engine_time_at_start, restored
 from daemon.shell.state.failed_lives import FILE as LIVES_FILE
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.regular_file import make_room
@@ -135,6 +135,7 @@ class Watch:
                 self.rig = in_known_order(self.rig, self.journal.notes.note(PITS_NOTE))
         boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
+        self._away_known = clock is not None or away_is_known(self.journal, boot, since_boot, wall)
         self.clock = clock or SystemClock(resume_at)
         previous = self.journal.newest_start()
         self._cook_text = files.cook.read_text(encoding="utf-8") if files.cook and not unreadable else None
@@ -387,7 +388,11 @@ class Watch:
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
         self.journal.notes.set_note(PITS_NOTE, [pit.id for pit in self.rig.pits])
-        resumed = Resumed(watched_until=self.journal.newest_event_time(), life=secrets.token_hex(LIFE_BYTES))
+        resumed = Resumed(
+            watched_until=self.journal.newest_event_time(),
+            life=secrets.token_hex(LIFE_BYTES),
+            away_known=self._away_known,
+        )
         await self.loop.drive(now, resumed)
         for pit in self.engine.pits.values():
             kept = kept_profile(self.journal.notes, pit.id)

@@ -97,3 +97,15 @@ def test_hours_over_both_shifts_of_the_clock(
     ago = datetime.fromisoformat(now) - datetime.fromisoformat(newest)
     if ago.total_seconds() <= BACK_DATED_AT_MOST:
         assert watch.minutes_ago(said) == ago.total_seconds() / 60.0
+
+
+@pytest.mark.parametrize("said", ["10:05", "21:30", "2026-11-28T10:05"])
+def test_an_hour_that_is_yet_to_come_is_not_taken_for_one_of_yesterday(
+    said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = object.__new__(orders.Watch)
+    watch.zone = ZoneInfo("UTC")
+    monkeypatch.setattr(orders, "_now", lambda: datetime.fromisoformat("2026-11-28T10:00+00:00"))
+    with pytest.raises(orders.NotSaid, match="is yet to come: a mark tells what was done"):
+        watch.minutes_ago(said)
+    assert watch.minutes_ago("22:30") == 11.5 * 60.0, "of last night"

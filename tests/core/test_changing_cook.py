@@ -11,7 +11,7 @@ import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import CommandRefused, CookChanged, Event, Marked, StageChanged
-from daemon.core.inputs import AddPiece, ChangeCook, Input, Mark, MarkKind, MoveProbe, Readings, RemovePiece
+from daemon.core.inputs import AddPiece, ChangeCook, Input, Mark, MarkKind, MoveProbe, Readings, RemovePiece, TakeBack
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -175,3 +175,29 @@ def test_a_mark_that_was_forgotten_counts_from_when_it_was_done() -> None:
     assert the(StageChanged, events).time == night.now, "events never go back in time"
     for impossible in (night.now + 60.0, night.now - 13 * 3600.0):
         assert "twelve hours" in in_english(the(CommandRefused, night.give(Mark(MarkKind.LOG, at=impossible))).reason)
+
+
+def test_a_mark_of_meat_on_puts_right_what_readings_saw_late() -> None:
+    """The core is seen to rise long after the meat went on; whoever says when it did is believed."""
+    night = Night()
+    chuck = night.engine.pieces["chuck"].stage
+    seen = chuck.on_at
+    assert seen is not None
+    night.give(Mark(MarkKind.MEAT_ON, "chuck"))
+    assert chuck.on_at == seen, "said now, it says that it is on, not when it went on"
+    night.give(Mark(MarkKind.MEAT_ON, "chuck", at=seen - 1800.0))
+    assert chuck.on_at == seen - 1800.0
+    assert next(p for p in night.engine.snapshot(night.now).pieces if p.id == "chuck").on_at == seen - 1800.0
+    night.minutes(2)
+    night.give(Mark(MarkKind.WRAPPED, "chuck", at=night.now - 60.0))
+    assert chuck.on_at == seen - 1800.0 and night.engine.pieces["chuck"].stage.stage == "wrapped"
+
+
+def test_a_mark_taken_back_leaves_the_piece_as_if_it_had_gone_on_when_said_first() -> None:
+    night = Night()
+    first = night.engine.pieces["chuck"].stage.on_at
+    assert first is not None
+    night.give(Mark(MarkKind.MEAT_ON, "chuck", at=first - 1800.0))
+    night.give(TakeBack("meat-on", "chuck", by="cook"))
+    again = night.engine.pieces["chuck"].stage.on_at
+    assert again is not None and again >= first - 60.0

@@ -15,7 +15,7 @@ from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
 from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import row_of_cook
-from daemon.shell.resume import engine_time_at_start, restored
+from daemon.shell.resume import away_is_known, engine_time_at_start, restored
 from daemon.shell.wording import event_to_dict
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
@@ -51,6 +51,24 @@ def test_after_a_reboot_an_unset_clock_is_not_believed(tmp_path: Path) -> None:
     assert engine_time_at_start(journal, "boot-b", 5.0, 30.0) == NOW + 100
     assert engine_time_at_start(journal, "boot-b", 5.0, NOW - 50) == NOW + 100, "never back"
     assert engine_time_at_start(journal, "boot-b", 5.0, NOW + 900) == NOW + 900
+
+
+@pytest.mark.parametrize(
+    ("boot", "since_boot", "wall", "known"),
+    [
+        ("boot-a", 800.0, 0.0, True),  # the same boot: its own clock counts
+        ("boot-a", 400.0, NOW + 900, False),  # one that was set back
+        ("boot-b", 5.0, NOW + 900, True),
+        ("boot-b", 5.0, NOW - 50, False),  # the wall was set back
+        ("boot-b", 5.0, 30.0, False),  # or lost
+        ("", 5.0, NOW - 50, False),
+    ],
+)
+def test_how_long_a_stop_was_is_known_only_by_a_clock_that_went_on(
+    tmp_path: Path, boot: str, since_boot: float, wall: float, known: bool
+) -> None:
+    assert away_is_known(journal_with_a_start(tmp_path / "j"), boot, since_boot, wall) is known
+    assert away_is_known(Journal(tmp_path / "new"), boot, since_boot, wall), "a first start was never away"
 
 
 def feed(engine: Engine, journal: Journal, start: float, minutes: int) -> None:

@@ -8,6 +8,7 @@ makes is stamped with that deadline, so that a late timer and a replay give the 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from math import inf
 from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition, WakePolicy
@@ -177,10 +178,19 @@ class AlarmTable:
         if alarm is not None and alarm.state is AlarmState.NORMAL:
             alarm.told_severity = None
 
-    def resumed(self, now: float) -> None:
+    def passed(self, seconds: float, now: float) -> None:
+        """So much more time has passed than engine time has counted: what was shelved comes back so much sooner."""
+        for key, alarm in self._alarms.items():
+            if alarm.state is AlarmState.SHELVED and alarm.shelved_until is not None:
+                alarm.shelved_until = max(now, alarm.shelved_until - seconds)
+                self._plan(key, alarm, now)
+
+    def resumed(self, now: float, away_known: bool = True) -> None:
         """Nobody watched until now. On-delays and off-delays stand still until their alarm is judged anew, then go on with
         what remained of them: nothing is raised, returned or raised again for what nobody saw. A shelving that ran out
-        meanwhile ends now."""
+        meanwhile ends now, and so does every one if nobody can say how long that was."""
+        if not away_known:
+            self.passed(inf, now)
         for key, alarm in self._alarms.items():
             if alarm.unseen_since is None:
                 alarm.unseen_since = self._judged_at

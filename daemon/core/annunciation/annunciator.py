@@ -236,6 +236,11 @@ class Annunciator:
             unserved=self._reach.unserved(),
         )
 
+    def passed(self, seconds: float, now: float) -> None:
+        """So much more time has passed than engine time has counted: a pause ends so much sooner."""
+        if self._memory.paused_until is not None:
+            self._memory.paused_until = max(now, self._memory.paused_until - seconds)
+
     def is_night(self, wall: float) -> bool:
         """Somebody may be asleep."""
         return is_night(self._settings.quiet, self._memory.asleep, wall)

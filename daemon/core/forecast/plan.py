@@ -119,12 +119,14 @@ class Remedy:
 @dataclass(frozen=True, slots=True)
 class Standing:
     """Where a running cook stands. chance: all pieces served on time, None if unknown. ahead: s, negative = behind, of the
-    piece that is worst off, at the median. unknown: pieces without a forecast."""
+    piece that is worst off, at the median. unknown: pieces without a forecast. planned: ahead is by the hours of the kept plan,
+    for want of a forecast of every piece."""
 
     chance: float | None
     ahead: float | None
     remedies: tuple[Remedy, ...]
     unknown: tuple[str, ...] = ()
+    planned: bool = False
 
 
 def plan(

@@ -114,6 +114,13 @@ class PieceWatch:
         newest = self.spots[-1] if self.spots else None
         return None if newest is None or now - (newest.at or 0.0) > SPOT_STANDS else newest.celsius
 
+    def done_at(self, kind: MarkKind, done: float) -> float:
+        """Engine time at which a mark of `done` counts: nothing is done to meat before it goes on, and only the mark that it went
+        on can say that this was sooner than seen."""
+        on_at = self.stage.on_at
+        sooner = kind is MarkKind.MEAT_ON and self.stage.stage in ON_THE_PIT
+        return done if on_at is None or sooner else max(done, on_at)
+
     @property
     def on_fire(self) -> bool:
         return self.stage.stage in ON_THE_PIT

@@ -50,6 +50,6 @@ def retold(piece: PieceWatch, fresh: PieceWatch, said: Sequence[Said], past: Pas
 
 def _say(piece: PieceWatch, said: Said, trace: Trace) -> None:
     if isinstance(said.what, Mark):
-        piece.mark(said.what, max(said.done, piece.stage.on_at or said.done))
+        piece.mark(said.what, piece.done_at(said.what.kind, said.done))
     else:
         piece.spot(replace(said.what, at=said.done), said.done, trace)

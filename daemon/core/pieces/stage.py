@@ -157,7 +157,7 @@ class PieceSigns:
 
 class PieceStage:
     """`stage` since `since` (engine time, s). `question`: what the cook has not yet answered, or "".
-    on_at by readings alone is when the core was seen to rise, which is later than when it was put on."""
+    on_at by readings alone is when the core was seen to rise, which is later than when it was put on: a mark puts it right."""
 
     stage: PiecePhase = PiecePhase.WAITING
     since: float = 0.0
@@ -266,6 +266,9 @@ class PieceStage:
         )
         if agrees:
             self.question = ""
+        if agrees and mark.kind is MarkKind.MEAT_ON and self.on_at is not None and now < self.on_at:
+            self.on_at = now  # readings show it late
+            self.since = now if self.stage is PiecePhase.ON else self.since
         if mark.kind is MarkKind.WRAPPED and self.stage == PiecePhase.WRAPPED:
             self.wrapped_at = now
         return []

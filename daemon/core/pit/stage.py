@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from itertools import pairwise
-from math import isnan
+from math import inf, isnan
 from typing import Any
 
 from daemon.core.events import StageChanged
@@ -229,7 +229,8 @@ class PitStage:
         below = bool(held) and all(v < band.low - DEADBAND for v in held)
         inside_low, inside_high = band.low + DEADBAND, band.high - DEADBAND
         if self.stage in (PitPhase.LIGHTING, PitPhase.HEATING):
-            inside_low, inside_high = band.low, band.high  # coming up from below there is no edge to flap at
+            # coming up from below there is no edge to flap at, and what wavers about the top has reached its band
+            inside_low, inside_high = band.low, inf if pit <= band.high + DEADBAND else band.high
         # a band may lie so low that a pit in it is cold
         cold = COLD if self.stage is PitPhase.COOLING else min(COLD, band.low - OUT_BELOW)
         deep = recent if len(recent) > OUT_FOR and all(v < band.low - OUT_BELOW for v in recent) else []
@@ -261,10 +262,16 @@ class PitStage:
                 self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
                 self._before_lit = None
                 if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
-                    self._start, self._recent = None, []
+                    self._start, self._recent = None, self._in_band_of_late()
                 because = sign.value if sign is PitSign.MARKED_LIT else say(sign.value)
                 return [StageChanged(now, "pit", before, after, because, self.question)]
         return []
+
+    def _in_band_of_late(self) -> list[float]:
+        """The last minutes, if they are in the band: a fire that is marked late has been seen already."""
+        held = self._recent[-HOLDS_FOR:]
+        low = inf if self._band is None else self._band[0]
+        return held if len(held) == HOLDS_FOR and min(held) >= low else []
 
     def _doubt(self, signs: set[PitSign], now: float) -> list[StageChanged]:
         """A fire that was marked lit and does not warm the pit is asked about, once a mark."""

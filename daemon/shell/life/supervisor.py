@@ -162,10 +162,15 @@ class DeviceSupervisor:
             return
         if len(self.unknown) < NAMES_KEPT:
             self.unknown.add(source)
-            log.warning("%s: source %r belongs to no channel", self.name, source[:NAME_SHOWN])
+            log.warning(
+                "%s sends a value named %r that no channel of the rig file reads: give the channel that it is meant for that "
+                "source, or let it be",
+                self.name,
+                source[:NAME_SHOWN],
+            )
             return
         if not self.unnamed:
-            log.warning("%s: still more sources belong to no channel; they are counted from here on", self.name)
+            log.warning("%s sends still more names that no channel reads; they are counted from here on", self.name)
         self.unnamed += 1
 
     def _tell_counts(self) -> None:

@@ -209,3 +209,28 @@ def test_meat_on_a_pit_left_to_cool_is_the_next_cook() -> None:
     stage.finish(3660.0)
     assert [c.after for c in stage.meat_on(3720.0)] == ["heating"]
     assert [c.after for c in run(stage, [128.0] * 5, 63)] == ["in-band"]
+
+
+def test_a_fire_marked_late_on_a_pit_in_its_band_is_not_called_lighting_for_minutes() -> None:
+    stage = PitStage()
+    run(stage, [125.0, 125.0])
+    assert stage.stage == "unlit", "too young to be told by itself"
+    run(stage, [125.0], start=2)
+    stage.mark(Mark(MarkKind.FIRE_LIT), 180.0)
+    run(stage, [125.0], start=3)
+    assert stage.stage == "in-band"
+
+
+def test_a_pit_that_wavers_about_the_top_of_its_band_has_reached_it() -> None:
+    """Coming up, minute by minute across the top edge: never three minutes inside, never three above."""
+    stage = PitStage()
+    stage.mark(Mark(MarkKind.FIRE_LIT), 0.0)
+    run(stage, [20.0 + 5 * i for i in range(23)] + [137.0, 134.0] * 15)
+    assert stage.stage == "in-band"
+
+
+def test_a_pit_that_shoots_through_its_band_was_never_in_it() -> None:
+    stage = PitStage()
+    stage.mark(Mark(MarkKind.FIRE_LIT), 0.0)
+    moved = run(stage, [20.0 + 15 * i for i in range(10)] + [175.0 + i for i in range(10)])
+    assert "in-band" not in [change.after for change in moved] and stage.stage in ("high", "runaway")

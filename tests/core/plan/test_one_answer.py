@@ -13,8 +13,12 @@ STANDING = Standing(0.9, 3600.0, (), ("lamb",))
 
 
 def test_a_kept_plan_knows_what_is_not_on_yet_so_its_word_holds() -> None:
-    assert one_answer(STANDING, PLAN) == Standing(0.4, -1800.0, (), ("lamb",))
-    assert one_answer(None, PLAN) == Standing(0.4, -1800.0, ())
+    assert one_answer(STANDING, PLAN) == Standing(0.4, -1800.0, (), ("lamb",), planned=True)
+    assert one_answer(None, PLAN) == Standing(0.4, -1800.0, (), planned=True), (
+        "nothing is foretold: the plan alone says so"
+    )
+    whole = replace(STANDING, unknown=())
+    assert one_answer(whole, PLAN) == Standing(0.4, -1800.0, ()), "of each piece something is foretold"
 
 
 def test_without_a_plan_or_once_everything_is_off_the_forecasts_speak() -> None:

@@ -232,6 +232,9 @@ function whatIf(first) {
   return { node, update };
 }
 
+/** Cooking begins for people when the meat goes on, for the watch when the core begins to climb. */
+const begun = ({ stage, since, on_at }) => (["on", "cooking"].includes(stage) ? (on_at ?? since) : since);
+
 function face(piece, channel, snapshot) {
   const zones =
     piece.tender_low === null || piece.tender_high === null
@@ -256,7 +259,7 @@ function face(piece, channel, snapshot) {
   return [
     across(
       make("h2", {}, piece.name),
-      make("strong", { class: "hot" }, `${capital(plain(piece.stage))}${since(piece.since, snapshot)}`),
+      make("strong", { class: "hot" }, `${capital(plain(piece.stage))}${since(begun(piece), snapshot)}`),
     ),
     across(
       big(piece.celsius, "mid"),

@@ -19,7 +19,11 @@ const percent = (chance) =>
       : `${Math.round(100 * chance)} %`;
 
 /** How the cook stands to its serving time, as words and how good that is: the one answer, whoever shows it. */
-export function course({ ahead, chance }) {
+export function course({ ahead, chance, planned = false }) {
+  if (planned) {
+    const [kind, words] = course({ ahead, chance });
+    return [kind, t("standing.by-the-plan", { words })];
+  }
   const unlikely = chance !== null && chance < 0.5;
   if (Math.abs(ahead) < ON_COURSE) return [unlikely ? "suspect" : "good", t("standing.on-course")];
   if (ahead > 0) return ["good", t("standing.ahead-ahead", { ahead: span(ahead) })];
