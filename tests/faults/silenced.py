@@ -211,7 +211,7 @@ SILENCED = (
     Silenced(
         "live_list", "an alarm comes up hours after the cook went to sleep", "its line is green no more",
         (_LIST + "test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing",),
-        "daemon/core/annunciation/nap.py", '(say("green.answered") if answered else say("missing.answered"), answered),', '(say("green.answered"), True),',
+        "daemon/core/annunciation/nap.py", 'if answered else say("missing.answered"), answered),', ', True),',
         "one that believes the moment of pressing",
     ),
     Silenced(

@@ -4,7 +4,7 @@ import { across, bullets, button, buttonRow, make, muted, redraw, say, strong } 
 import { alarmsAway } from "./alarms.js";
 import { alarmFigures } from "./tally.js";
 import { ask, live, onNews, tell, toast } from "./live.js";
-import { capital, clock, state, when } from "./words.js";
+import { clock, state, when } from "./words.js";
 import { t } from "./texts.js";
 
 const TEST = {
@@ -28,7 +28,7 @@ function couldFace(could, snapshot) {
   const missing = make(
     "ul",
     { class: "list", id: "missing" },
-    ...could.unmet.map((text) => make("li", {}, state("suspect", t("night.text-not-ready", { text })))),
+    ...could.unmet.map((text) => make("li", {}, state("suspect", text))),
   );
   return [
     ...(could.until === null
@@ -66,8 +66,8 @@ function napFace(snapshot) {
       make(
         "ul",
         { class: "list", id: "green-list" },
-        ...nap.unmet.map((text) => make("li", {}, state("bad", capital(text)))),
-        ...nap.green.map((text) => make("li", {}, state("good", capital(text)))),
+        ...nap.unmet.map((text) => make("li", {}, state("bad", text))),
+        ...nap.green.map((text) => make("li", {}, state("good", text))),
       ),
     );
   const [name, word] = TEST[sleep.test_wake] ?? ["suspect", sleep.test_wake];
