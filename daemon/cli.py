@@ -9,52 +9,28 @@ import gc
 import logging
 import signal
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from config.cook import Cook
 from config.loader import load_both, load_crew, read_both
 from config.problems import ConfigError
+from config.rig import Rig
 from daemon.commands import orders
 from daemon.commands.plain_parser import PlainParser
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
+from daemon.texts.catalogue import catalogue
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger("pitvigil")
 
 EXIT_BAD_CONFIG = 2
 EXIT_FAILED = 1
 EXIT_IN_USE = 3
-
-
-FILES = "--rig rig.toml --cook cook.toml"
-EXAMPLES = {
-    "run": FILES,
-    "key": "--rig rig.toml",
-    "check": FILES,
-    "demo": "--speed 600 --plain",
-    "replay": f"night.csv {FILES} --events events.jsonl",
-    "cooks": "--search chuck --rig rig.toml",
-    "alarms": "2026-11-28-village-hall --rig rig.toml",
-    "export": "2026-11-28-village-hall --csv night.csv --rig rig.toml",
-    "import": 'night.csv --name "Village-hall lunch" --pit "The long pit" --rig rig.toml',
-    "devices": "--no-ble",
-    "calibrate": "--rig rig.toml --channel chuck",
-    "notify-test": "--rig rig.toml",
-    "plan": f"{FILES} --ambient -5 --wind 4",
-    "report": "--rig rig.toml --html report.html",
-    "demo-report": "night/",
-    "doctor": FILES,
-    **orders.EXAMPLES,
-    "ship": "--rig rig.toml",
-    "fleet": "--database dbname=pitvigil --port 8090",
-    "pool": "--database dbname=pitvigil",
-}
-"""What each command may be called with."""
-
-USUAL_STATE = (
-    "usually the rig file's state_directory, else ~/.local/state/pitvigil; of the installed service: /var/lib/pitvigil"
-)
+HELP = "command.help."
+"""Keys of what `--help` says: by command and argument; under `any` what is the same for all of them."""
 
 
 def say(text: str) -> None:
@@ -82,127 +58,126 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = PlainParser(prog="pitvigil", description="Keeps watch over a wood-fired pit through the night.")
-    parser.add_argument("-v", "--verbose", action="store_true", help="say more about what happens")
+    parser = PlainParser(prog="pitvigil", description=PLAIN.words("command.help.any.does"))
+    parser.add_argument("-v", "--verbose", action="store_true")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    def command(name: str, act: object, text: str) -> argparse.ArgumentParser:
-        example = f"example:\n  pitvigil {name} {EXAMPLES[name]}".rstrip()
+    def command(name: str, act: object) -> argparse.ArgumentParser:
+        does, example = (catalogue()[f"{HELP}{name}.{part}"] for part in ("does", "example"))
         sub = commands.add_parser(
-            name, help=text, description=text, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter
+            name,
+            help=does,
+            description=does,
+            epilog=PLAIN.words("command.help.any.example", call=f"pitvigil {name} {example}"),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         sub.set_defaults(act=act)
         return sub
 
     def files(sub: argparse.ArgumentParser, cook_needed: bool = False) -> None:
-        sub.add_argument("--rig", type=Path, required=True, help="rig file (TOML)")
-        sub.add_argument("--cook", type=Path, required=cook_needed, help="cook file (TOML)")
+        sub.add_argument("--rig", type=Path, required=True)
+        sub.add_argument("--cook", type=Path, required=cook_needed)
 
-    run = command("run", _run, "run the watch (the service)")
+    run = command("run", _run)
     files(run)
-    run.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
-    key = command("key", _key, "the page's address with its key, and a code for a phone to scan")
-    key.add_argument("--rig", type=Path, required=True, help="rig file (TOML)")
-    key.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
-    check = command("check", _check, "check the files and say every problem at once")
+    run.add_argument("--state", type=Path)
+    key = command("key", _key)
+    key.add_argument("--rig", type=Path, required=True)
+    key.add_argument("--state", type=Path)
+    check = command("check", _check)
     files(check)
-    demo = command("demo", _demo, "a simulated night on a real serial line, sped up")
-    demo.add_argument("--speed", type=float, default=240.0, help="times faster than life (default 240: 20 h in 5 min)")
-    demo.add_argument("--seed", type=int, default=1, help="which night")
-    demo.add_argument("--hours", type=float, help="stop after this many simulated hours")
-    demo.add_argument("--plain", action="store_true", help="lines instead of a live view")
-    replay = command("replay", _replay, "judge a recorded or kept cook again and write its events")
-    replay.add_argument(
-        "log", type=Path, metavar="LOG.csv", nargs="?", help="a recorded cook; or name a kept one with --journal"
-    )
-    replay.add_argument("--rig", type=Path, help="rig file (TOML); a kept cook brings its own")
-    replay.add_argument("--cook", help="cook file (TOML), or with --journal the id of a kept cook")
-    replay.add_argument("--journal", type=Path, metavar="DIR", help="state directory of the watch that kept the cook")
-    replay.add_argument("--events", type=Path, help="write the events here instead of to standard output")
-    replay.add_argument(
-        "--what-if", action="store_true", help="what would have woken you, then and now, had you done the same"
-    )
-    replay.add_argument(
-        "--set", action="append", default=[], metavar="KEY=VALUE", help="what to change; a wrong key names the known"
-    )
+    demo = command("demo", _demo)
+    demo.add_argument("--speed", type=float, default=240.0)
+    demo.add_argument("--seed", type=int, default=1)
+    demo.add_argument("--hours", type=float)
+    demo.add_argument("--plain", action="store_true")
+    replay = command("replay", _replay)
+    replay.add_argument("log", type=Path, metavar="LOG.csv", nargs="?")
+    replay.add_argument("--rig", type=Path)
+    replay.add_argument("--cook")
+    replay.add_argument("--journal", type=Path, metavar="DIR")
+    replay.add_argument("--events", type=Path)
+    replay.add_argument("--what-if", action="store_true")
+    replay.add_argument("--set", action="append", default=[], metavar="KEY=VALUE")
 
     def library(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
-        sub.add_argument("--rig", type=Path, help="rig file that names it, instead")
+        sub.add_argument("--state", type=Path)
+        sub.add_argument("--rig", type=Path)
 
-    cooks = command("cooks", _cooks, "list, search and compare the kept cooks")
+    cooks = command("cooks", _cooks)
     library(cooks)
-    cooks.add_argument("--search", nargs="+", metavar="WORD", help="in name, pit, pieces, verdict, weather, day")
-    cooks.add_argument("--compare", nargs="+", metavar="ID", help="two or more side by side and on one time axis")
-    alarms = command("alarms", _alarms, "how the alarms did: count, rate, time to an answer, judged needed")
-    alarms.add_argument("cook_ids", nargs="*", metavar="COOK_ID", help="default: all kept cooks, as one season")
+    cooks.add_argument("--search", nargs="+", metavar="WORD")
+    cooks.add_argument("--compare", nargs="+", metavar="ID")
+    alarms = command("alarms", _alarms)
+    alarms.add_argument("cook_ids", nargs="*", metavar="COOK_ID")
     library(alarms)
-    export = command("export", _export, "write a kept cook as CSV or Parquet")
+    export = command("export", _export)
     export.add_argument("cook_id", metavar="ID")
     library(export)
     target = export.add_mutually_exclusive_group(required=True)
     target.add_argument("--csv", type=Path, metavar="FILE")
     target.add_argument("--parquet", type=Path, metavar="FILE")
-    export.add_argument("--marks", type=Path, metavar="FILE", help="with --csv: who made each mark, and its note")
-    bring = command("import", _import, "bring a recorded cook into the library")
+    export.add_argument("--marks", type=Path, metavar="FILE")
+    bring = command("import", _import)
     bring.add_argument("log", type=Path, metavar="FILE.csv")
     library(bring)
-    bring.add_argument("--name", required=True, help="of the cook")
-    bring.add_argument("--pit", required=True, help="name of the pit")
-    bring.add_argument("--cook", type=Path, help="cook file (TOML): what was on; needs --rig")
-    bring.add_argument("--marks", type=Path, help="a second file with columns time, mark, by, note")
-    bring.add_argument("--band", type=float, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"), help="°C")
-    devices = command("devices", _devices, "list what hangs on serial and BLE, with a stanza to paste for each")
-    devices.add_argument("--seconds", type=float, default=8.0, help="how long to listen for BLE")
-    devices.add_argument("--no-ble", action="store_true", help="serial only")
-    calibrate = command("calibrate", _calibrate, "check one probe in ice and boiling water")
+    bring.add_argument("--name", required=True)
+    bring.add_argument("--pit", required=True)
+    bring.add_argument("--cook", type=Path)
+    bring.add_argument("--marks", type=Path)
+    bring.add_argument("--band", type=float, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"))
+    devices = command("devices", _devices)
+    devices.add_argument("--seconds", type=float, default=8.0)
+    devices.add_argument("--no-ble", action="store_true")
+    calibrate = command("calibrate", _calibrate)
     files(calibrate)
     calibrate.add_argument("--channel", required=True)
-    calibrate.add_argument("--pressure", type=float, help="station pressure in hPa, better than the altitude")
-    notify = command("notify-test", _notify_test, "send a test message by every delivery channel, step by step")
+    calibrate.add_argument("--pressure", type=float)
+    notify = command("notify-test", _notify_test)
     files(notify)
-    plan = command("plan", _plan, "when to light and when to put the meat on, backwards from the serving time")
+    plan = command("plan", _plan)
     files(plan, cook_needed=True)
-    plan.add_argument(
-        "--state", type=Path, help=f"directory of the journal, for what this pit has taught; {USUAL_STATE}"
-    )
-    plan.add_argument("--ambient", type=float, default=None, help="°C outside (default 10): a cold day takes more wood")
-    plan.add_argument("--wind", type=float, default=0.0, help="m/s at the pit (default 0)")
-    report = command("report", _report, "the report of a kept cook, as one HTML file and as a picture")
-    report.add_argument("cook", nargs="?", metavar="COOK_ID", help="default: the newest")
+    plan.add_argument("--state", type=Path)
+    plan.add_argument("--ambient", type=float, default=None)
+    plan.add_argument("--wind", type=float, default=0.0)
+    report = command("report", _report)
+    report.add_argument("cook", nargs="?", metavar="COOK_ID")
     library(report)
-    report.add_argument("--html", type=Path, help="write the report here")
-    report.add_argument("--png", type=Path, help="write the curves here (needs pitvigil[report])")
-    demo_report = command("demo-report", _demo_report, "simulate the demo's night at full speed and report on it")
-    demo_report.add_argument("directory", type=Path, help="where report, picture and journal go")
-    demo_report.add_argument("--hours", type=float, help="stop after this many simulated hours")
+    report.add_argument("--html", type=Path)
+    report.add_argument("--png", type=Path)
+    demo_report = command("demo-report", _demo_report)
+    demo_report.add_argument("directory", type=Path)
+    demo_report.add_argument("--hours", type=float)
     orders.add_commands(command)
-    ship = command("ship", _ship, "tell the crew's centre what the watch keeps (a service beside it)")
-    ship.add_argument("--rig", type=Path, required=True, help="rig file (TOML) with a [fleet] section")
-    ship.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
-    ship.add_argument(
-        "--my-turn", metavar="RELEASE", help="only ask the centre whether this pit may take that release yet"
-    )
-    fleet = command("fleet", _fleet, "serve the crew's page of all pits, at the centre")
-    fleet.add_argument(
-        "--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)"
-    )
-    fleet.add_argument("--port", type=int, default=8090, help="on 127.0.0.1 only (default 8090)")
-    fleet.add_argument("--name", action="append", default=[], help="a host name under which a proxy serves it")
-    fleet.add_argument(
-        "--unit", choices=("C", "F"), default="C", help="what the crew reads, until one chooses on the page"
-    )
-    fleet.add_argument("--clock", type=int, choices=(12, 24), default=24, help="hours of its clock (default 24)")
-    fleet.add_argument("--zone", default="UTC", help='its time zone, such as "Europe/London" (default UTC)')
-    fleet.add_argument(
-        "--tell", type=Path, metavar="CREW", help="file (TOML) with [[delivery]]: who is told of silent pits"
-    )
-    pool = command("pool", _pool, "work out what pits that are built alike have in common, at the centre")
-    pool.add_argument("--database", default="dbname=pitvigil", help="libpq connection string (default dbname=pitvigil)")
-    doctor = command("doctor", _doctor, "look for what would keep the watch from working, and say the remedy")
+    ship = command("ship", _ship)
+    ship.add_argument("--rig", type=Path, required=True)
+    ship.add_argument("--state", type=Path)
+    ship.add_argument("--my-turn", metavar="RELEASE")
+    fleet = command("fleet", _fleet)
+    fleet.add_argument("--database", default="dbname=pitvigil")
+    fleet.add_argument("--port", type=int, default=8090)
+    fleet.add_argument("--name", action="append", default=[])
+    fleet.add_argument("--unit", choices=("C", "F"), default="C")
+    fleet.add_argument("--clock", type=int, choices=(12, 24), default=24)
+    fleet.add_argument("--zone", default="UTC")
+    fleet.add_argument("--tell", type=Path, metavar="CREW")
+    pool = command("pool", _pool)
+    pool.add_argument("--database", default="dbname=pitvigil")
+    doctor = command("doctor", _doctor)
     files(doctor)
-    doctor.add_argument("--state", type=Path, help=f"directory of the journal; {USUAL_STATE}")
+    doctor.add_argument("--state", type=Path)
+    explain(parser, commands.choices)
     return parser
+
+
+def explain(parser: argparse.ArgumentParser, commands: Mapping[str, argparse.ArgumentParser]) -> None:
+    """Give every argument its words: those of its command, or else those it has in all of them."""
+    usual = catalogue().under(f"{HELP}any.")
+    for name, sub in (("any", parser), *commands.items()):
+        own = catalogue().under(f"{HELP}{name}.")
+        for action in sub._actions:
+            if action.dest in own or action.dest in usual:
+                action.help = own.get(action.dest) or usual[action.dest]
 
 
 # --- the commands --------------------------------------------------------------------------------------------
@@ -221,8 +196,28 @@ def _check(options: argparse.Namespace) -> int:
     if read.problems or read.rig is None:
         raise ConfigError(list(read.problems))
     watch_settings(read.rig, read.cook)
-    say("the files can be used")
+    for line in _understood(read.rig, read.cook):
+        say(line)
+    say(PLAIN.words("command.check.usable"))
     return 0
+
+
+def _understood(rig: Rig, cook: Cook | None) -> Iterator[str]:
+    """What is on and when it is served, so that a wrong hour or weight is seen before the night."""
+    from daemon.wiring.composers import composer_of
+
+    if cook is None:
+        return
+    words, at = composer_of(rig).words, cook.serve_at_utc(rig.people.zone)
+    if at is None:
+        yield words("command.check.cook-unserved", name=cook.name)
+    else:
+        yield words("command.check.cook", name=cook.name, at=at, zone=rig.people.zone)
+    channels = {channel.id: channel.name or channel.id for channel in rig.channels}
+    for piece in cook.pieces:
+        named = channels.get(piece.channel or "")
+        probe = words("command.check.probe", channel=named) if named is not None else words("command.check.no-probe")
+        yield words("command.check.piece", name=piece.name, weight=piece.weight, probe=probe)
 
 
 def _key(options: argparse.Namespace) -> int:
@@ -232,12 +227,12 @@ def _key(options: argparse.Namespace) -> int:
 
     rig, _ = load_both(options.rig, None)
     if rig.page is None:
-        complain(f"{options.rig}: there is no [page] section, so there is no page")
+        complain(PLAIN.words("command.key.no-page", rig=str(options.rig)))
         return EXIT_BAD_CONFIG
     try:
         lines = invitation(rig.page, page_key(rig.page, state_directory(rig, options.state)))
     except SecretRefused as error:
-        complain(f"{error}; or name with --state the directory of the watch that made it")
+        complain(PLAIN.words("command.key.other-state", why=str(error)))
         return EXIT_BAD_CONFIG
     for line in lines:
         say(line)
@@ -297,10 +292,10 @@ def _replay(options: argparse.Namespace) -> int:
     from daemon.commands.replay import replay_log
 
     if options.journal is None and (options.log is None or options.rig is None):
-        complain("name a recorded cook and its --rig, or a kept one with --journal and --cook")
+        complain(PLAIN.words("command.call.replay-of-what"))
         return EXIT_BAD_CONFIG
     if options.journal is not None and (options.log is not None or options.cook is None):
-        complain("--journal takes the id of a kept cook with --cook, and no LOG.csv")
+        complain(PLAIN.words("command.call.replay-of-both"))
         return EXIT_BAD_CONFIG
     if options.what_if or options.set:
         return ask_what_if(options, complain)
@@ -312,10 +307,10 @@ def _replay(options: argparse.Namespace) -> int:
             cook = Path(options.cook) if options.cook else None
             readings, mistakes = replay_log(options.log, options.rig, cook, out)
     except OSError as error:
-        complain(f"{error.filename}: {error.strerror}")
+        complain(PLAIN.words("command.call.file", file=str(error.filename), why=error.strerror))
         return EXIT_BAD_CONFIG
     tell_mistakes(options.log, mistakes, complain)
-    complain(f"{readings} readings judged")
+    complain(PLAIN.words("command.log.judged", readings=readings))
     return 0
 
 
@@ -341,7 +336,7 @@ def _import(options: argparse.Namespace) -> int:
     from daemon.commands.cooks import import_cook
 
     if options.cook is not None and options.rig is None:
-        complain("--cook needs --rig: it speaks of the rig's channels")
+        complain(PLAIN.words("command.call.cook-needs-rig"))
         return EXIT_BAD_CONFIG
     return import_cook(options, say, complain)
 
@@ -356,11 +351,11 @@ def _devices(options: argparse.Namespace) -> int:
             try:
                 found += await find_ble(options.seconds)
             except (DeviceUnavailable, DeviceMisconfigured) as error:
-                complain(f"BLE: {error}")
+                complain(PLAIN.words("command.devices.ble", why=str(error)))
         for thing in found:
             say(f"# {thing.name}: {thing.detail}\n{thing.stanza}\n")
         if not found:
-            say("nothing found; is it plugged in, and are you in the groups dialout and bluetooth?")
+            say(PLAIN.words("command.devices.nothing"))
 
     asyncio.run(look())
     return 0
@@ -396,7 +391,7 @@ def _report(options: argparse.Namespace) -> int:
     from daemon.commands.report import make_report
 
     if options.html is None and options.png is None:
-        complain("say where the report goes: --html FILE, --png FILE, or both")
+        complain(PLAIN.words("command.call.report-where"))
         return EXIT_BAD_CONFIG
     state = journal_of(options.state, options.rig).parent
     return _reported(lambda: make_report(state, options.cook, options.html, options.png, say))
@@ -417,7 +412,7 @@ def _reported(work: Callable[[], None]) -> int:
         complain(str(error))
         return EXIT_FAILED
     except OSError as error:
-        complain(f"{error.filename}: {error.strerror}")
+        complain(PLAIN.words("command.call.file", file=str(error.filename), why=error.strerror))
         return EXIT_FAILED
     return 0
 
@@ -435,11 +430,14 @@ def _ship(options: argparse.Namespace) -> int:
     try:
         if options.my_turn:
             why = not_my_turn(rig, options.my_turn)
-            say(f"not yet: {why}" if why else f"it is this pit's turn to take {options.my_turn}")
+            if why:
+                say(PLAIN.words("command.crew.not-yet", why=why))
+            else:
+                say(PLAIN.words("command.crew.your-turn", release=options.my_turn))
             return EXIT_FAILED if why else 0
         ship(rig, options.state)
     except CannotShip as error:
-        complain(f"{options.rig}: {error}")
+        complain(PLAIN.words("command.crew.of-rig", rig=str(options.rig), why=str(error)))
         return EXIT_BAD_CONFIG
     return 0
 
@@ -449,7 +447,10 @@ def _pool(options: argparse.Namespace) -> int:
 
     try:
         for name, figures in pool(options.database).items():
-            say(f"{name}: {figures} figures" if figures else f"{name}: too few pits have told of their fires")
+            if figures:
+                say(PLAIN.words("command.crew.figures", kind=name, figures=figures))
+            else:
+                say(PLAIN.words("command.crew.too-few", kind=name))
     except CannotPool as error:
         complain(str(error))
         return EXIT_FAILED
@@ -459,7 +460,7 @@ def _pool(options: argparse.Namespace) -> int:
 def _fleet(options: argparse.Namespace) -> int:
     from daemon.commands.fleet import CannotServe, crew_reader, serve
 
-    say(f"the crew's page: http://127.0.0.1:{options.port}/ (Ctrl-C ends it)")
+    say(PLAIN.words("command.crew.page", port=options.port))
     try:
         people = crew_reader(options.unit, options.clock, options.zone)
         crew = load_crew(options.tell) if options.tell else None

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 
 from config.rig import Rig
 from daemon.shell.clock import wall_seconds
+from daemon.texts.composer import PLAIN
 from drivers.base import DeviceMisconfigured, DeviceUnavailable
 from drivers.calibration import CalibrationRefused, boiling_point, lead
 from drivers.registry import open_driver
@@ -23,8 +24,8 @@ async def calibrate(rig: Rig, channel_id: str, pressure: float | None, say: Call
     """Returns an exit code. Raises NoSuchChannel."""
     channel = next((c for c in rig.channels if c.id == channel_id), None)
     if channel is None:
-        known = ", ".join(c.id for c in rig.channels)
-        raise NoSuchChannel(f"no channel is called {channel_id!r}; the rig has: {known}")
+        known = tuple(c.id for c in rig.channels)
+        raise NoSuchChannel(PLAIN.words("command.calibrate.no-channel", channel=channel_id, known=known))
     device = next(d for d in rig.devices if d.id == channel.device)
     types = {channel.source: channel.thermocouple} if channel.thermocouple else {}
     boils_at = boiling_point(pressure_hpa=pressure) if pressure else boiling_point(altitude_m=rig.pit.altitude)
@@ -47,6 +48,6 @@ async def calibrate(rig: Rig, channel_id: str, pressure: float | None, say: Call
         say(str(error))
         return 1
     except EOFError:
-        say("stopped; nothing was changed")
+        say(PLAIN.words("command.calibrate.stopped"))
         return 1
     return 0

@@ -44,6 +44,7 @@ from daemon.shell.library.records import IMPORTED, CookRecords
 from daemon.shell.library.summary import figures
 from daemon.shell.library.tables import MARK_COLUMNS, unguarded
 from daemon.shell.wording import event_to_dict
+from daemon.texts.composer import PLAIN
 from daemon.wiring.learned import learned
 from daemon.wiring.settings_from_files import watch_settings
 
@@ -89,7 +90,7 @@ def import_csv(
         with open_log(marks_file) as file:
             inputs = _with_marks(inputs, list(_read_marks(file, str(marks_file), mark_mistakes)))
     if not inputs:
-        raise ConfigError([Problem(str(log), "(rows)", "", "no line of it can be used")])
+        raise ConfigError([Problem(str(log), "(rows)", "", PLAIN.words("command.log.nothing"))])
     taken = {row.id for row in CookRecords(journal).rows("", sys.maxsize)}
     id_ = free_id(settings.cook.id, inputs[0][0], taken.__contains__)
     home = journal.parent / IMPORTED
@@ -140,15 +141,15 @@ def _read_marks(file: TextIO, name: str, mistakes: LogMistakes) -> Iterator[tupl
     rows = csv.reader(file)
     header = [h.strip() for h in next(rows, [])]
     if header[:2] != list(MARK_COLUMNS[:2]) or set(header) - set(MARK_COLUMNS):
-        remedy = f"the columns are {', '.join(MARK_COLUMNS)}; the first two must be there"
+        remedy = PLAIN.words("command.log.mark-columns", known=tuple(MARK_COLUMNS))
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], remedy)])
     for number, row in csv_lines(rows, mistakes):
         cells = dict(zip(header, row, strict=False))
         now, said = utc_of(cells["time"]), said_in(unguarded(cells.get("mark", "")).strip())
         if now is None:
-            mistakes.add(number, "time", cells["time"], "not an RFC 3339 time with an offset")
+            mistakes.add(number, "time", cells["time"], PLAIN.words("command.log.no-time"))
         elif said is None:
-            mistakes.add(number, "mark", cells.get("mark", ""), f"known: {KNOWN}")
+            mistakes.add(number, "mark", cells.get("mark", ""), PLAIN.words("command.log.no-mark", known=KNOWN))
         else:
             by, note = unguarded(cells.get("by", "")), unguarded(cells.get("note", ""))
             said = replace(said, by=by or said.by)

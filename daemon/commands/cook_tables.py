@@ -9,10 +9,15 @@ from rich import box
 from rich.table import Table
 
 from daemon.shell.library.rows import CookCurve, CookRow
+from daemon.texts.composer import PLAIN
 from daemon.texts.reader import UNKNOWN, Reader
 
 HOUR = 3600.0
-FIGURES = ("hours", "in band", "swing", "spread", "wood", "yield")
+FIGURES = (
+    "command.cooks.hours", "command.cooks.in-band", "command.cooks.swing", "command.cooks.spread", "command.cooks.wood",
+    "command.cooks.yield",
+)  # fmt: skip
+"""Of a cook, in the order of the columns."""
 LETTERS = ascii_uppercase
 """Names of the cooks side by side, in the order asked."""
 
@@ -30,9 +35,9 @@ def figures_table(rows: Sequence[tuple[str, str]]) -> Table:
 def list_table(rows: Sequence[CookRow], reader: Reader) -> Table:
     """In the order given, each with its id below its name."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("cook", overflow="fold")
+    table.add_column(_title("command.cooks.cook"), overflow="fold")
     for title in FIGURES:
-        table.add_column(title, justify="right", no_wrap=True)
+        table.add_column(_title(title), justify="right", no_wrap=True)
     for row in rows:
         words = (row.name, row.id, row.pit, ", ".join(row.pieces), row.verdict)
         table.add_row("\n".join(word for word in words if word), *_figures(row, reader))
@@ -45,23 +50,23 @@ def side_by_side(curves: Sequence[CookCurve], reader: Reader) -> Table:
     table.add_column("")
     for letter in LETTERS[: len(curves)]:
         table.add_column(letter, justify="right", overflow="fold")
-    table.add_row("cook", *(c.cook.id for c in curves))
-    table.add_row("name", *(c.cook.name for c in curves))
-    table.add_row("pit", *(c.cook.pit for c in curves))
-    table.add_row("day", *(f"{reader.local(c.cook.started):%Y-%m-%d}" for c in curves))
+    table.add_row(_title("command.cooks.cook"), *(c.cook.id for c in curves))
+    table.add_row(_title("command.cooks.name"), *(c.cook.name for c in curves))
+    table.add_row(_title("command.cooks.pit"), *(c.cook.pit for c in curves))
+    table.add_row(_title("command.cooks.day"), *(f"{reader.local(c.cook.started):%Y-%m-%d}" for c in curves))
     for title, cells in zip(FIGURES, zip(*(_figures(c.cook, reader) for c in curves), strict=True), strict=True):
-        table.add_row(title, *cells)
-    table.add_row("verdict", *(c.cook.verdict for c in curves))
+        table.add_row(_title(title), *cells)
+    table.add_row(_title("command.cooks.verdict"), *(c.cook.verdict for c in curves))
     return table
 
 
 def on_one_axis(curves: Sequence[CookCurve], reader: Reader) -> Table:
     """Pit and cores, a line an hour since each cook's start."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("hour", justify="right")
+    table.add_column(_title("command.cooks.hour"), justify="right")
     for letter, curve in zip(LETTERS, curves, strict=False):
-        for title in ("pit", *(name for name, _ in curve.cores)):
-            table.add_column(f"{letter} {title}", justify="right")
+        for title in (_title("command.cooks.pit"), *(name for name, _ in curve.cores)):
+            table.add_column(PLAIN.words("command.cooks.of-letter", letter=letter, title=title), justify="right")
     longest = max((int(curve.time[-1] // HOUR) for curve in curves if curve.time), default=-1)
     for hour in range(longest + 1):
         cells = []
@@ -71,6 +76,10 @@ def on_one_axis(curves: Sequence[CookCurve], reader: Reader) -> Table:
                 cells.append(reader.temperature(None if at is None else values[at]))
         table.add_row(str(hour), *cells)
     return table
+
+
+def _title(key: str) -> str:
+    return PLAIN.catalogue[key]
 
 
 def _figures(row: CookRow, reader: Reader) -> tuple[str, ...]:

@@ -39,7 +39,7 @@ from daemon.shell.library.tables import (
 from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.of_kept import people
 from daemon.shell.wording import event_to_dict
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
@@ -48,7 +48,6 @@ Say = Callable[[str], None]
 BAD_CALL, DONE = 2, 0
 LISTED = 500
 MOST_SIDE_BY_SIDE = 6
-SAME_DEEDS = "Both nights hold the deeds of that night: other calls might have led to other logs and marks."
 AXIS_POINTS = 2000
 """A step a minute for a day and a half."""
 
@@ -62,9 +61,7 @@ def journal_of(state: Path | None, rig_file: Path | None) -> Path:
 def _library(journal: Path) -> CookRecords:
     records = CookRecords(journal)
     if not records.journals():
-        raise ConfigError(
-            [Problem(str(journal), "journal", "", "no journal is there: name its directory with --state")]
-        )
+        raise ConfigError([Problem(str(journal), "journal", "", PLAIN.words("command.cooks.no-journal"))])
     return records
 
 
@@ -75,9 +72,10 @@ def show_alarm_figures(options: argparse.Namespace, complain: Say) -> int:
         ids = options.cook_ids or [row.id for row in records.rows("", LISTED)]
         entries = sorted((records.entry(cook) for cook in ids), key=lambda entry: entry.started)
         if not entries:
-            console.print("no cook is kept yet")
+            console.print(PLAIN.words("command.cooks.none"))
             return DONE
-        console.print(f"{len(entries)} cooks" if len(entries) > 1 else entries[0].name)
+        several = PLAIN.words("command.cooks.several", cooks=len(entries))
+        console.print(several if len(entries) > 1 else entries[0].name)
         console.print(figures_table(figure_rows(figures_of([records.alarm_trail(entry.id) for entry in entries]))))
     return BAD_CALL if failed else DONE
 
@@ -85,7 +83,7 @@ def show_alarm_figures(options: argparse.Namespace, complain: Say) -> int:
 def list_cooks(options: argparse.Namespace, complain: Say) -> int:
     records, console = _library(journal_of(options.state, options.rig)), Console()
     if options.compare is not None and not 1 < len(options.compare) <= MOST_SIDE_BY_SIDE:
-        complain(f"name two to {MOST_SIDE_BY_SIDE} cooks to compare")
+        complain(PLAIN.words("command.call.compare", most=MOST_SIDE_BY_SIDE))
         return BAD_CALL
     with _said(complain) as failed:
         reader = _composer(records, options.rig).reader
@@ -94,9 +92,9 @@ def list_cooks(options: argparse.Namespace, complain: Say) -> int:
             console.print(
                 list_table(rows, reader)
                 if rows
-                else "no such cook is kept"
+                else PLAIN.words("command.cooks.none-such")
                 if options.search
-                else "no cook is kept yet"
+                else PLAIN.words("command.cooks.none")
             )
             return DONE
         curves = records.compare(options.compare, AXIS_POINTS)
@@ -112,13 +110,13 @@ def _said(complain: Say) -> Iterator[list[str]]:
     try:
         yield failed
     except UnknownCook as error:
-        failed.append(f"no such cook is kept: {error}; `pitvigil cooks` lists them")
+        failed.append(PLAIN.words("command.cooks.unknown", cook=str(error)))
     except (MissingExtra, BadSetting) as error:
         failed.append(str(error))
     except OSError as error:
-        failed.append(f"{error.filename}: {error.strerror}")
+        failed.append(PLAIN.words("command.call.file", file=str(error.filename), why=error.strerror))
     except sqlite3.Error as error:
-        failed.append(f"the journal cannot be read: {error}; call this as the user the watch runs as")
+        failed.append(PLAIN.words("command.cooks.unreadable", why=str(error)))
     for line in failed:
         complain(line)
 
@@ -136,7 +134,7 @@ def export_cook(options: argparse.Namespace, complain: Say) -> int:
             if options.marks is not None:
                 with _written(options.marks) as out:
                     write_marks(kept_inputs(entry), entry.wall_offset, out)
-        complain(f"{readings} readings written")
+        complain(PLAIN.words("command.cooks.written", readings=readings))
     return BAD_CALL if failed else DONE
 
 
@@ -148,7 +146,7 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
     journal = journal_of(options.state, options.rig)
     band = Band(*options.band)
     if not band.low < band.high:
-        complain("--band takes the low edge, then the high one")
+        complain(PLAIN.words("command.call.band"))
         return BAD_CALL
     with _said(complain) as failed:
         found = import_csv(
@@ -157,15 +155,18 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
         tell_mistakes(options.log, found.mistakes, complain)
         if options.marks is not None:
             tell_mistakes(options.marks, found.mark_mistakes, complain)
-        say(f"{found.readings} readings are kept as {found.id}")
+        say(PLAIN.words("command.cooks.kept", readings=found.readings, cook=found.id))
     return BAD_CALL if failed else DONE
 
 
 def tell_mistakes(file: Path, mistakes: LogMistakes, complain: Say) -> None:
     for line in mistakes.shown:
-        complain(f"{file}: {line}")
+        complain(PLAIN.words("command.log.of-file", file=str(file), line=line))
     if mistakes.count:
-        complain(f"{file}: {mistakes.count} cells or lines could not be used; the rest was judged")
+        if mistakes.count == 1:
+            complain(PLAIN.words("command.log.unused-one", file=str(file)))
+        else:
+            complain(PLAIN.words("command.log.unused", file=str(file), cells=mistakes.count))
 
 
 # --- replay ----------------------------------------------------------------------------------------------
@@ -213,11 +214,9 @@ def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
         now = changed(asked.judged, options.set)
         then = asked.run(asked.judged)
         Console().print(comparison(then, asked.run(now), asked.composer))
-        Console().print(SAME_DEEDS)
+        Console().print(asked.composer.words("command.what-if.same-deeds"))
         if asked.told is not None and asked.told != len(then):
-            complain(
-                f"that night itself {asked.told} calls were made: the watch has changed since, or knew of the day before"
-            )
+            complain(PLAIN.words("command.what-if.otherwise", calls=asked.told))
     return BAD_CALL if failed else DONE
 
 

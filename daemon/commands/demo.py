@@ -14,7 +14,6 @@ import tempfile
 import threading
 from collections import deque
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -44,7 +43,7 @@ from daemon.core.snapshot import PieceView, PitView, Snapshot
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.view import View
 from daemon.shell.web.pairing import login_url
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN
 from daemon.wiring.keys import page_key_made
 from daemon.wiring.watch import Files, Watch
 from drivers.simulated.board import AmplifierBoard
@@ -55,6 +54,10 @@ LINE_EVERY = 5.0
 """Simulated s between lines of the board."""
 FRAMES_PER_SECOND = 4
 STORY_LINES = 16
+COLUMNS = (
+    "command.demo.piece", "command.demo.core", "command.demo.stage-title", "command.demo.stall", "command.demo.wrap",
+    "command.demo.tender",
+)  # fmt: skip
 BEDROOM = "pitvigil/+/announce/bedroom"
 """Where the demo's delivery tells its cook."""
 LISTENS_WITHIN = 5.0
@@ -104,7 +107,6 @@ class Demo:
         self._console = Console()
         self._story: deque[Text] = deque(maxlen=STORY_LINES)
         self._woke: list[str] = []
-        self._composer = Composer()
         self._snapshot: Snapshot | None = None
         self._broker_port: int | None = None
         self._lost_lines = 0
@@ -153,8 +155,7 @@ class Demo:
         """Played faster than the machine can, the night would be one of silent probes and false alarms."""
         clock.go_on_at(factor)
         self._slowed = factor
-        words = f"this machine is too slow for that: going on {factor:.0f} times faster than life"
-        self._note(clock.now(), words, "bold yellow")
+        self._note(clock.now(), PLAIN.words("command.demo.too-slow", factor=factor), "bold yellow")
 
     def _files(self, home: Path, port: str, broker: int | None) -> Files:
         rig, cook = write_demo_files(home, port, broker)
@@ -166,42 +167,45 @@ class Demo:
 
     def _heard(self, events: Sequence[Event], view: View, now: float, cook: VirtualCook) -> None:
         for silent in events:
-            event = self._composer.spoken(silent)
+            event = PLAIN.spoken(silent)
             match event:
                 case Notification():
                     cook.hear(event, now - START)
                     self._notify(event)
                 case StageChanged():
-                    self._note(
-                        event.time, f"{event.subject}: {event.before} -> {event.after} ({event.because})", "cyan"
-                    )
+                    words = PLAIN.words(
+                        "command.demo.stage", subject=event.subject, before=event.before, after=event.after,
+                        because=event.because,
+                    )  # fmt: skip
+                    self._note(event.time, words, "cyan")
                 case QualityChanged():
-                    self._note(event.time, f"probe {event.channel}: {event.quality} ({event.evidence})", "blue")
-                case AlarmChanged() if event.after is AlarmState.UNACKNOWLEDGED:
-                    self._note(event.time, f"alarm {event.alarm}: {event.because}", "yellow")
-                case NapPlanned():
-                    until = (
-                        f"no promise: {event.reason}" if event.until is None else f"sleep until {_clock(event.until)}"
+                    words = PLAIN.words(
+                        "command.demo.probe", channel=event.channel, quality=event.quality, evidence=event.evidence
                     )
-                    latest = f", at the latest {_clock(event.latest)}" if event.latest is not None else ""
-                    self._note(event.time, f"good night: {until}{latest}", "green")
+                    self._note(event.time, words, "blue")
+                case AlarmChanged() if event.after is AlarmState.UNACKNOWLEDGED:
+                    words = PLAIN.words("command.demo.alarm", alarm=event.alarm, because=event.because)
+                    self._note(event.time, words, "yellow")
+                case NapPlanned():
+                    self._note(event.time, _good_night(event), "green")
                     for line in event.unmet:
-                        self._note(event.time, f"  first: {line}", "green")
+                        self._note(event.time, PLAIN.words("command.demo.unmet", line=line), "green")
                 case _:
                     pass
         if self._snapshot is None or now - self._snapshot.time >= self._speed / FRAMES_PER_SECOND:
-            self._snapshot = self._composer.spoken(view.snapshot(now))
+            self._snapshot = PLAIN.spoken(view.snapshot(now))
             if self._live_view is not None:
                 self._live_view.update(self._picture())
 
     def _notify(self, event: Notification) -> None:
         style = {Level.WAKE: "bold red", Level.NOTICE: "magenta", Level.LOG: "dim"}[event.level]
         if event.level is Level.WAKE:
-            self._woke.append(f"{_clock(event.time)} {event.text}")
-        self._note(event.time, f"{event.level.value.upper()}: {event.text}", style)
+            self._woke.append(PLAIN.words("command.demo.line", at=event.time, text=event.text))
+        level = event.level.value.upper()
+        self._note(event.time, PLAIN.words("command.demo.told", level=level, text=event.text), style)
 
     def _note(self, time: float, text: str, style: str) -> None:
-        line = Text(f"{_clock(time)}  {text}", style=style)
+        line = Text(PLAIN.words("command.demo.line", at=time, text=text), style=style)
         self._story.append(line)
         if self._plain:
             self._console.print(line)
@@ -210,85 +214,94 @@ class Demo:
         if self._plain:
             return contextlib.nullcontext()
         self._live_view = Live(
-            Text("lighting the fire ..."), console=self._console, refresh_per_second=FRAMES_PER_SECOND
+            Text(PLAIN.words("command.demo.lighting")), console=self._console, refresh_per_second=FRAMES_PER_SECOND
         )
         return self._live_view
 
     def _opening(self, watch: Watch, broker: int | None) -> None:
-        self._console.print(
-            "A night in the pit: a beef chuck roll and a lamb shoulder for the village hall. Pit, meat and cook are "
-            "simulated; everything else is the real watch."
-        )
+        self._console.print(PLAIN.words("command.demo.opening"))
         section = watch.rig.page
         assert section is not None, "the demo's own rig has a page"
         link = login_url(section.listen, section.port, page_key_made(section, watch.state))
-        self._console.print(f"Its page, while it runs: {link}", soft_wrap=True)
+        self._console.print(PLAIN.words("command.demo.page", link=link), soft_wrap=True)
         if broker:
-            self._console.print(f"A private broker listens on 127.0.0.1:{broker}; watch it with:")
+            self._console.print(PLAIN.words("command.demo.broker", port=broker))
             self._console.print(f"  mosquitto_sub -p {broker} -v -t 'homie/5/#' -t 'pitvigil/#'")
         else:
-            self._console.print("No broker program on this machine: the watch works all the same, without topics.")
+            self._console.print(PLAIN.words("command.demo.no-broker"))
 
     def _picture(self) -> Group:
         view = self._snapshot
         assert view is not None
-        pit = Text(f"{_clock(view.time)}   pit {_degrees(view.pit.celsius)}  [{view.pit.stage}]  band ", style="bold")
-        pit.append(f"{view.pit.band.low:.0f}-{view.pit.band.high:.0f} °C   ")
-        pit.append(_fire_ahead(view.pit))
+        band, words = view.pit.band, PLAIN.words
+        line = words(
+            "command.demo.pit", at=view.time, value=_degrees(view.pit.celsius), stage=view.pit.stage,
+            band=(band.low, band.high), fire=_fire_ahead(view.pit),
+        )  # fmt: skip
+        pit = Text(line, style="bold")
         table = Table(box=None, pad_edge=False)
-        for title in ("piece", "core", "stage", "stall", "wrap", "tender (5-50-95 %)"):
-            table.add_column(title)
+        for title in COLUMNS:
+            table.add_column(words(title))
         for piece in view.pieces:
             table.add_row(*_row(piece))
         probes = Text(
-            "  ".join(f"{c.name} {_degrees(c.celsius)}{_doubt(c.quality)}" for c in view.channels), style="dim"
+            "  ".join(
+                words("command.demo.channel", name=c.name, value=_degrees(c.celsius), doubt=_doubt(c.quality))
+                for c in view.channels
+            ),
+            style="dim",
         )
         story = Group(*self._story)
-        title = f"woken {len(self._woke)} times"
+        title = words("command.demo.woken-so-far", times=len(self._woke))
         return Group(pit, table, probes, Panel(story, title=title, title_align="left"))
 
     def farewell(self) -> None:
         """What the night came to."""
-        self._console.print(f"\nThe cook was woken {len(self._woke)} times:")
+        self._console.print(PLAIN.words("command.demo.woken", times=len(self._woke)))
         for line in self._woke:
-            self._console.print(f"  {line}")
+            self._console.print(PLAIN.words("command.demo.woke", line=line))
         if self._slowed is not None:
-            self._console.print(
-                f"This machine was too slow for --speed {self._speed:.0f}; the rest went {self._slowed:.0f} times faster than "
-                "life. What was told before it slowed down may be the machine's fault."
-            )
+            self._console.print(PLAIN.words("command.demo.slowed", speed=self._speed, factor=self._slowed))
         if self._lost_lines:
-            self._console.print(f"{self._lost_lines} lines were lost on the serial line: this machine was too busy.")
+            self._console.print(PLAIN.words("command.demo.lost", lines=self._lost_lines))
 
 
 def _fire_ahead(pit: PitView) -> str:
     """When the next log is due; of a pit that is not seen, since when, what it read then and how old the forecast is."""
-    due, made = pit.log_due, pit.forecast_made_at
-    told = f"log due {_clock(due.p05)}-{_clock(due.p95)}" if due else f"no fire forecast: {pit.no_forecast}"
+    due, made, words = pit.log_due, pit.forecast_made_at, PLAIN.words
+    if due is not None:
+        told = words("command.demo.log-due", early=due.p05, late=due.p95)
+    else:
+        told = words("command.demo.no-fire", why=pit.no_forecast)
     if pit.celsius is not None or pit.last_seen_at is None or pit.last_celsius is None:
         return told
-    last = f"not seen since {_clock(pit.last_seen_at)}, {_degrees(pit.last_celsius)} then"
-    return f"{last}; as said at {_clock(made)}: {told}" if due and made is not None else last
+    last = words("command.demo.unseen", since=pit.last_seen_at, value=pit.last_celsius)
+    return words("command.demo.as-said", last=last, at=made, told=told) if due and made is not None else last
 
 
 def _row(piece: PieceView) -> tuple[str, ...]:
     def when(goal: Goal) -> str:
         outlook = next((o for o in piece.outlooks if o.goal is goal and o.scenario == "planned"), None)
         if outlook is None or outlook.at is None:
-            return f"{outlook.reason}" if outlook is not None else ""
-        return f"{_clock(outlook.at.p05)}-{_clock(outlook.at.p50)}-{_clock(outlook.at.p95)}"
+            return str(outlook.reason) if outlook is not None else ""
+        early, middle, late = outlook.at.p05, outlook.at.p50, outlook.at.p95
+        return PLAIN.words("command.demo.when", early=early, middle=middle, late=late)
 
     stall = f"{piece.stall_probability:.0%}" if piece.stage in ("on", "cooking", "stall", "past-stall") else ""
     return piece.name, _degrees(piece.celsius), piece.stage, stall, when(Goal.WRAP), when(Goal.TENDER)
 
 
 def _degrees(celsius: float | None) -> str:
-    return "  --  " if celsius is None else f"{celsius:.0f} °C"
+    return "  --  " if celsius is None else PLAIN.reader.temperature(celsius)
 
 
 def _doubt(quality: str) -> str:
-    return "" if quality == "good" else f" ({quality})"
+    return "" if quality == "good" else PLAIN.words("command.demo.doubt", quality=quality)
 
 
-def _clock(time: float) -> str:
-    return datetime.fromtimestamp(time, UTC).strftime("%H:%M")
+def _good_night(told: NapPlanned) -> str:
+    if told.until is None:
+        return PLAIN.words("command.demo.no-promise", reason=told.reason)
+    if told.latest is None:
+        return PLAIN.words("command.demo.sleep", until=told.until)
+    return PLAIN.words("command.demo.sleep-latest", until=told.until, latest=told.latest)

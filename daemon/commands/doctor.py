@@ -47,6 +47,7 @@ from daemon.shell.hub.link_settings import tls_context
 from daemon.shell.journal.connection import connect
 from daemon.shell.state.secrets import CREDENTIALS_VARIABLE
 from daemon.shell.wording import input_from_json
+from daemon.texts.composer import PLAIN
 from daemon.wiring.settings_from_files import undrawn_charts
 from daemon.wiring.watch import JOURNAL_FILE, state_directory
 
@@ -78,11 +79,11 @@ async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], No
     findings += [judge_link(counts) for counts in links(directory / JOURNAL_FILE)]
     if rig.broker is not None:
         findings.append(judge_broker(rig.broker.host, rig.broker.port, await _broker_error(rig.broker)))
-    say(f"for the user {account.name}:")
+    say(PLAIN.words("command.doctor.for-user", name=account.name))
     for finding in findings:
         say(str(finding))
     bad = sum(f.level is Level.BAD for f in findings)
-    say("nothing in the way" if not bad else f"{bad} to mend")
+    say(PLAIN.words("command.doctor.to-mend", bad=bad) if bad else PLAIN.words("command.doctor.in-order"))
     return 1 if bad else 0
 
 
@@ -211,11 +212,13 @@ def _disk(directory: Path, account: Account) -> Iterator[Finding]:
 def writing_refusal(directory: Path, account: Account) -> str | None:
     """Why nothing can be written there. Tried for real where we are that user; by the permission bits elsewhere."""
     if os.statvfs(directory).f_flag & os.ST_RDONLY:
-        return "the file system is read-only"
+        return PLAIN.words("command.doctor.read-only")
     if account.uid != os.geteuid():
         there = node(directory)
         made_by_service = directory in SERVICE_STATE.parents  # systemd makes the rest, as root
-        return None if made_by_service or (there is not None and may_use(there, account)) else "not permitted"
+        if made_by_service or (there is not None and may_use(there, account)):
+            return None
+        return PLAIN.words("command.doctor.not-permitted")
     try:
         with tempfile.TemporaryFile(dir=directory) as file:
             file.write(b"x")
@@ -270,9 +273,9 @@ def _deliveries(rig: Rig) -> list[Finding]:
     for delivery in rig.delivery:
         program = {"command": getattr(delivery, "command", ("",))[0], "gpio": "gpioset"}.get(delivery.kind)
         if program is not None and shutil.which(program) is None:
-            lacking[delivery.name] = f"the program {program}"
+            lacking[delivery.name] = PLAIN.words("command.doctor.program", name=program)
         if delivery.kind == "apprise" and find_spec("apprise") is None:
-            lacking[delivery.name] = "the library apprise"
+            lacking[delivery.name] = PLAIN.words("command.doctor.library", name="apprise")
     wakes = any(WAKING & set(delivery.audience) for delivery in rig.delivery)
     return judge_deliveries([d.name for d in rig.delivery], lacking, wakes, rig.dead_man is not None)
 
@@ -284,7 +287,7 @@ async def _broker_error(broker: BrokerSection) -> str | None:
         async with asyncio.timeout(PATIENCE):
             _, writer = await asyncio.open_connection(broker.host, broker.port, ssl=tls)
     except TimeoutError:
-        return f"no answer within {PATIENCE:.0f} s"
+        return PLAIN.words("command.doctor.no-answer", patience=PATIENCE)
     except OSError as error:  # ssl.SSLError too
         return error.strerror or str(error)
     writer.close()

@@ -12,6 +12,7 @@ from enum import Enum
 
 from daemon.core.inputs import LinkCounts
 from daemon.shell.report.drawer import REMEDY
+from daemon.texts.composer import PLAIN
 
 
 class Level(Enum):
@@ -33,7 +34,7 @@ class Finding:
 
     def __str__(self) -> str:
         line = f"{self.level.value:>5}  {self.about}: {self.text}"
-        return f"{line}\n       -> {self.remedy}" if self.remedy else line
+        return f"{line}\n{PLAIN.words('command.doctor.remedy', remedy=self.remedy)}" if self.remedy else line
 
 
 MIB = 1024 * 1024
@@ -85,46 +86,62 @@ WATCH = "pitvigil"
 
 def judge_port(device: str, port: str, node: Node | None, account: Account, holders: Sequence[str]) -> Finding:
     """holders: names of the programs that have it open now, as far as we may see them. The watch itself may."""
-    about = f"device {device}"
+    about = PLAIN.words("command.doctor.of-device", device=device)
     if node is None:
         return Finding(
-            Level.BAD, about, f"{port} is not there", "plug it in and power it; `pitvigil devices` lists ports"
+            Level.BAD, about, PLAIN.words("command.doctor.no-port", port=port), PLAIN.words("command.doctor.no-port-do")
         )
     if not stat.S_ISCHR(node.mode):
-        return Finding(Level.BAD, about, f"{port} is no serial port", "`pitvigil devices` lists the ports there are")
+        return Finding(
+            Level.BAD,
+            about,
+            PLAIN.words("command.doctor.not-serial", port=port),
+            PLAIN.words("command.doctor.not-serial-do"),
+        )
     if not may_use(node, account):
-        remedy = f"usermod --append --groups {node.group} {account.name}, then start the watch again"
-        return Finding(Level.BAD, about, f"{account.name} may not open {port}", remedy)
+        remedy = PLAIN.words("command.doctor.may-not-open-do", group=node.group, user=account.name)
+        return Finding(
+            Level.BAD, about, PLAIN.words("command.doctor.may-not-open", user=account.name, port=port), remedy
+        )
     others = sorted({h for h in holders if h != WATCH})
     if others:
         return Finding(
-            Level.BAD, about, f"{port} is held by {', '.join(others)}", f"stop {others[0]}: two cannot share a line"
+            Level.BAD,
+            about,
+            PLAIN.words("command.doctor.held", port=port, holders=tuple(others)),
+            PLAIN.words("command.doctor.held-do", holder=others[0]),
         )
     if port.rpartition("/")[2].startswith(("ttyUSB", "ttyACM")):
-        remedy = "name it by /dev/serial/by-id: numbers change when things are plugged in another order"
-        return Finding(Level.DOUBT, about, f"{port} may be opened", remedy)
+        return Finding(
+            Level.DOUBT,
+            about,
+            PLAIN.words("command.doctor.unstable", port=port),
+            PLAIN.words("command.doctor.unstable-do"),
+        )
     if WATCH in holders:
-        return Finding(Level.GOOD, about, f"{port} is there, and the running watch reads it")
-    return Finding(Level.GOOD, about, f"{port} is there and {account.name} may open it")
+        return Finding(Level.GOOD, about, PLAIN.words("command.doctor.watched", port=port))
+    return Finding(Level.GOOD, about, PLAIN.words("command.doctor.port", port=port, user=account.name))
 
 
 def judge_adapter(
     adapters: Sequence[str], blocked: bool, bus: bool, account: Account, groups_here: frozenset[str]
 ) -> Finding:
     """For a rig with BLE devices. adapters: names such as hci0; bus: the system bus is there; groups_here: of the system."""
-    about = "BLE"
+    about = PLAIN.words("command.doctor.of-ble")
     if not adapters:
-        remedy = "plug one in, or load its driver; dmesg tells what the kernel saw"
-        return Finding(Level.BAD, about, "this computer has no Bluetooth adapter", remedy)
+        return Finding(
+            Level.BAD, about, PLAIN.words("command.doctor.no-adapter"), PLAIN.words("command.doctor.no-adapter-do")
+        )
     if blocked:
-        return Finding(Level.BAD, about, "the adapter is switched off by rfkill", "rfkill unblock bluetooth")
+        return Finding(
+            Level.BAD, about, PLAIN.words("command.doctor.blocked"), PLAIN.words("command.doctor.blocked-do")
+        )
     if not bus:
-        remedy = "install and start dbus and bluez: apt install bluez"
-        return Finding(Level.BAD, about, "there is no system bus, over which BLE works", remedy)
+        return Finding(Level.BAD, about, PLAIN.words("command.doctor.no-bus"), PLAIN.words("command.doctor.no-bus-do"))
     if account.uid != 0 and "bluetooth" in groups_here and "bluetooth" not in account.group_names:
-        remedy = f"usermod --append --groups bluetooth {account.name}, then start the watch again"
-        return Finding(Level.BAD, about, f"{account.name} is not in the group bluetooth", remedy)
-    return Finding(Level.GOOD, about, f"adapter {', '.join(adapters)}")
+        remedy = PLAIN.words("command.doctor.not-in-group-do", user=account.name)
+        return Finding(Level.BAD, about, PLAIN.words("command.doctor.not-in-group", user=account.name), remedy)
+    return Finding(Level.GOOD, about, PLAIN.words("command.doctor.adapter", adapters=tuple(adapters)))
 
 
 # --- the computer --------------------------------------------------------------------------------------------
@@ -132,22 +149,16 @@ def judge_adapter(
 
 def judge_clock(plausible: bool, synchronised: bool | None, rtc: bool) -> Finding:
     """synchronised: by the network, None where nobody can tell; rtc: a clock chip."""
+    about = PLAIN.words("command.doctor.of-clock")
     if not plausible:
-        remedy = (
-            "connect the network once, or set it by hand: timedatectl set-time; serving times hang on it, alarms do not"
+        return Finding(
+            Level.BAD, about, PLAIN.words("command.doctor.never-set"), PLAIN.words("command.doctor.never-set-do")
         )
-        return Finding(Level.BAD, "clock", "it was never set", remedy)
     if synchronised is False:
-        remedy = (
-            "timedatectl set-ntp true"
-            if rtc
-            else "timedatectl set-ntp true; without a clock chip a power cut sets it back"
-        )
-        return Finding(Level.DOUBT, "clock", "set, but not kept by the network", remedy)
-    how = "kept by the network" if synchronised else "set"
-    return Finding(
-        Level.GOOD, "clock", how if rtc else f"{how}; no clock chip, so it is wrong after a power cut until then"
-    )
+        remedy = PLAIN.words("command.doctor.unkept-do") if rtc else PLAIN.words("command.doctor.unkept-no-chip-do")
+        return Finding(Level.DOUBT, about, PLAIN.words("command.doctor.unkept"), remedy)
+    how = PLAIN.words("command.doctor.kept") if synchronised else PLAIN.words("command.doctor.set")
+    return Finding(Level.GOOD, about, how if rtc else PLAIN.words("command.doctor.no-chip", how=how))
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,15 +171,20 @@ class DiskFacts:
 
 
 def judge_disk(facts: DiskFacts, account: Account) -> Finding:
-    about = "disk"
+    about = PLAIN.words("command.doctor.of-disk")
     if facts.refusal:
-        remedy = f"see that {account.name} owns it and that its file system is not read-only (mount, dmesg)"
-        return Finding(Level.BAD, about, f"{facts.directory} cannot be written: {facts.refusal}", remedy)
-    free = f"{facts.free // MIB} MiB free in {facts.directory}"
+        remedy = PLAIN.words("command.doctor.unwritable-do", user=account.name)
+        return Finding(
+            Level.BAD,
+            about,
+            PLAIN.words("command.doctor.unwritable", directory=facts.directory, why=facts.refusal),
+            remedy,
+        )
+    free = PLAIN.words("command.doctor.free", free=facts.free // MIB, directory=facts.directory)
     if facts.free < SPACE_NEEDED:
-        return Finding(Level.BAD, about, free, "make room before the cook: apt clean; journalctl --vacuum-size=64M")
+        return Finding(Level.BAD, about, free, PLAIN.words("command.doctor.full-do"))
     if facts.free < SPACE_WANTED:
-        return Finding(Level.DOUBT, about, free, "enough for a night, not for a month: make room")
+        return Finding(Level.DOUBT, about, free, PLAIN.words("command.doctor.tight-do"))
     return Finding(Level.GOOD, about, free)
 
 
@@ -183,16 +199,20 @@ PRE_EOL_URGENT = 3
 
 def judge_wear(card: str | None, life_time: Sequence[int], pre_eol: int) -> Finding:
     """life_time: steps of both memory types, empty where the card does not tell. card: None where there is no such card."""
-    about = "card"
+    about = PLAIN.words("command.doctor.of-card")
     if card is None:
-        return Finding(Level.GOOD, about, "the journal is on no memory card that tells its wear")
+        return Finding(Level.GOOD, about, PLAIN.words("command.doctor.no-card"))
     worst = max(life_time, default=0)
     if worst == 0 and pre_eol == 0:
-        return Finding(Level.GOOD, about, f"{card} does not tell its wear, as most SD cards do not; keep a spare")
-    remedy = "copy it to a new one before the next cook"
+        return Finding(Level.GOOD, about, PLAIN.words("command.doctor.untold-wear", card=card))
+    remedy = PLAIN.words("command.doctor.wear-do")
     if worst > LIFE_STEPS or pre_eol >= PRE_EOL_URGENT:
-        return Finding(Level.BAD, about, f"{card} is worn out", remedy)
-    used = f"{card}: up to {worst * 10} % of its life used" if worst else f"{card}: reserve blocks being used"
+        return Finding(Level.BAD, about, PLAIN.words("command.doctor.worn", card=card), remedy)
+    used = (
+        PLAIN.words("command.doctor.used", card=card, used=worst * 10)
+        if worst
+        else PLAIN.words("command.doctor.reserves", card=card)
+    )
     if worst >= LIFE_DOUBT or pre_eol > PRE_EOL_NORMAL:
         return Finding(Level.DOUBT, about, used, remedy)
     return Finding(Level.GOOD, about, used)
@@ -208,14 +228,12 @@ RESTARTS_DOUBT = 3
 
 def judge_link(counts: LinkCounts) -> Finding:
     """counts: what the newest watch told of one device."""
-    about = f"lines of {counts.device}"
-    text = f"lost {counts.lost}, refused {counts.refused}, restarts {counts.restarts} since the watch began"
+    about = PLAIN.words("command.doctor.of-lines", device=counts.device)
+    text = PLAIN.words("command.doctor.lines", lost=counts.lost, refused=counts.refused, restarts=counts.restarts)
     if counts.restarts >= RESTARTS_DOUBT:
-        return Finding(Level.DOUBT, about, text, "look at the board's supply and plug")
+        return Finding(Level.DOUBT, about, text, PLAIN.words("command.doctor.restarts-do"))
     if counts.lost + counts.refused >= LOSSES_DOUBT:
-        return Finding(
-            Level.DOUBT, about, text, "shorten or shield the cable, keep it off mains leads, send a checksum"
-        )
+        return Finding(Level.DOUBT, about, text, PLAIN.words("command.doctor.losses-do"))
     return Finding(Level.GOOD, about, text)
 
 
@@ -223,10 +241,11 @@ def judge_link(counts: LinkCounts) -> Finding:
 
 
 def judge_broker(host: str, port: int, error: str | None) -> Finding:
+    about = PLAIN.words("command.doctor.of-broker")
     if error is None:
-        return Finding(Level.GOOD, "broker", f"{host}:{port} answers")
-    remedy = "start it, and see [broker] in the rig; alarms by other ways do not need it"
-    return Finding(Level.DOUBT, "broker", f"{host}:{port} cannot be reached: {error}", remedy)
+        return Finding(Level.GOOD, about, PLAIN.words("command.doctor.broker", host=host, port=port))
+    text = PLAIN.words("command.doctor.no-broker", host=host, port=port, why=error)
+    return Finding(Level.DOUBT, about, text, PLAIN.words("command.doctor.no-broker-do"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,41 +261,60 @@ class SecretFacts:
 
 
 def judge_secret(facts: SecretFacts) -> Finding:
-    about = f"secret {facts.name}"
+    about = PLAIN.words("command.doctor.of-secret", name=facts.name)
+    mode = "" if facts.mode is None else f"{facts.mode:04o}"
     if facts.mode is None:
         return Finding(
-            Level.BAD, about, f"{facts.path} is not there, or not for us to see", f"create {facts.path}, mode 0600"
+            Level.BAD,
+            about,
+            PLAIN.words("command.doctor.no-secret", file=facts.path),
+            PLAIN.words("command.doctor.no-secret-do", file=facts.path),
         )
     if facts.mode & 0o077 and not facts.by_systemd:
-        text = f"others may read {facts.path} (mode {facts.mode:04o}); it will be refused"
-        return Finding(Level.BAD, about, text, f"chmod 600 {facts.path}")
+        text = PLAIN.words("command.doctor.open-secret", file=facts.path, mode=mode)
+        return Finding(Level.BAD, about, text, PLAIN.words("command.doctor.open-secret-do", file=facts.path))
     if facts.empty:
-        return Finding(Level.BAD, about, f"{facts.path} is empty", "the secret belongs on its first line")
-    return Finding(Level.GOOD, about, f"{facts.path}, mode {facts.mode:04o}")
+        return Finding(
+            Level.BAD,
+            about,
+            PLAIN.words("command.doctor.empty-secret", file=facts.path),
+            PLAIN.words("command.doctor.empty-secret-do"),
+        )
+    return Finding(Level.GOOD, about, PLAIN.words("command.doctor.secret", file=facts.path, mode=mode))
 
 
 def judge_deliveries(names: Sequence[str], lacking: dict[str, str], wakes: bool, dead_man: bool) -> list[Finding]:
     """lacking: delivery name -> what this computer lacks for it; wakes: one of them reaches a sleeper."""
+    about = PLAIN.words("command.doctor.of-deliveries")
     if not names:
-        return [Finding(Level.BAD, "deliveries", "nobody can be told anything", "add a [[delivery]] to the rig")]
+        return [
+            Finding(Level.BAD, about, PLAIN.words("command.doctor.nobody"), PLAIN.words("command.doctor.nobody-do"))
+        ]
     findings = []
     for name in names:
+        one = PLAIN.words("command.doctor.of-delivery", name=name)
         if name in lacking:
-            findings.append(
-                Finding(Level.BAD, f"delivery {name}", f"needs {lacking[name]}", f"install {lacking[name]}")
+            what = lacking[name]
+            text, remedy = (
+                PLAIN.words("command.doctor.lacking", what=what),
+                PLAIN.words("command.doctor.lacking-do", what=what),
             )
+            findings.append(Finding(Level.BAD, one, text, remedy))
         else:
-            findings.append(Finding(Level.GOOD, f"delivery {name}", "can be tried: pitvigil notify-test"))
+            findings.append(Finding(Level.GOOD, one, PLAIN.words("command.doctor.delivery")))
     if not wakes:
-        remedy = 'give one delivery audience = ["phone"] or ["sounder"]'
-        findings.append(Finding(Level.BAD, "deliveries", "none of them wakes anybody", remedy))
+        findings.append(
+            Finding(
+                Level.BAD, about, PLAIN.words("command.doctor.no-waking"), PLAIN.words("command.doctor.no-waking-do")
+            )
+        )
     if not dead_man:
-        remedy = "set [dead_man], or let the hub alarm when the heartbeat stops"
-        findings.append(Finding(Level.DOUBT, "dead man", "nobody outside notices when this computer dies", remedy))
+        text, remedy = PLAIN.words("command.doctor.no-dead-man"), PLAIN.words("command.doctor.no-dead-man-do")
+        findings.append(Finding(Level.DOUBT, PLAIN.words("command.doctor.of-dead-man"), text, remedy))
     return findings
 
 
 def judge_chart(rig_file: str, key: str) -> Finding:
     """For a delivery that asks for a picture where the drawing library is missing."""
-    text = "chart = true, but matplotlib is not installed: its messages go without a picture"
-    return Finding(Level.DOUBT, f"{rig_file}: {key}", text, REMEDY)
+    about = PLAIN.words("command.doctor.of-key", file=rig_file, place=key)
+    return Finding(Level.DOUBT, about, PLAIN.words("command.doctor.no-drawing"), REMEDY)

@@ -19,11 +19,10 @@ from daemon.shell.fleet.silence import PHONE, Silences
 from daemon.shell.notify.base import PermanentFailure
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.state.secrets import SecretRefused
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 from daemon.texts.reader import Reader
 from daemon.wiring.deliveries import delivery_channel
 
-TITLE = "The crew's pits"
 NOTES = "told.json"
 
 
@@ -36,7 +35,7 @@ def crew_reader(unit: str, clock: int, zone: str) -> Reader:
     try:
         PeopleSection(zone=zone)
     except ValidationError:
-        raise CannotServe(f'--zone {zone}: use a zone of the tz database, such as "Europe/London"') from None
+        raise CannotServe(PLAIN.words("command.call.zone", zone=zone)) from None
     return Reader(unit == "F", zone, twelve=clock == 12)
 
 
@@ -52,7 +51,8 @@ class Crier:
         except (SecretRefused, PermanentFailure, OSError) as error:
             raise CannotServe(str(error)) from error
         self.outbox = Outbox(
-            channels, {PHONE: tuple(channels)}, None, self._clock, lambda item: self.silences.delivered(item), TITLE,
+            channels, {PHONE: tuple(channels)}, None, self._clock, lambda item: self.silences.delivered(item),
+            PLAIN.words("command.crew.title"),
             lambda: self._clock.wall() - self._clock.now(), composer=Composer(people),
         )  # fmt: skip
         self.silences = Silences(home / NOTES, lambda call: self.outbox.committed(self.outbox.rows(call, call.time)))
@@ -74,7 +74,8 @@ async def serve(database: str, port: int, names: Sequence[str], people: Reader, 
         try:
             await web.TCPSite(runner, "127.0.0.1", port).start()
         except OSError as error:
-            raise CannotServe(f"port {port} cannot be served: {error.strerror or error}") from error
+            why = error.strerror or str(error)
+            raise CannotServe(PLAIN.words("command.crew.port", port=port, why=why)) from error
         await (crier.outbox.run() if crier else asyncio.Event().wait())
     finally:
         await runner.cleanup()

@@ -16,6 +16,7 @@ from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import example_sheet
 from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.wording import rfc3339
+from daemon.texts.composer import PLAIN
 from daemon.wiring.composers import reader_of
 from daemon.wiring.deliveries import Deliveries
 
@@ -26,21 +27,27 @@ BROKER_PATIENCE = 5.0
 async def notify_test(rig: Rig, say: Callable[[str], None]) -> int:
     """0 when every channel took the message."""
     if not rig.delivery:
-        say("the rig has no [[delivery]]: nobody can be told anything")
+        say(PLAIN.words("command.notify.nobody"))
         return 1
     deliveries = Deliveries(rig)
     failed = 0
     try:
         await deliveries.connect(BROKER_PATIENCE, say)
         for delivery in rig.delivery:
-            say(f"{delivery.name} ({delivery.kind}, for {', '.join(delivery.audience)}): sending ...")
+            audience = tuple(delivery.audience)
+            say(PLAIN.words("command.notify.sending", name=delivery.name, kind=delivery.kind, audience=audience))
             asked = isinstance(delivery, ReachWithChart) and delivery.chart
             picture = await _test_picture(rig, delivery.name, say) if asked else None
             failed += not await _one(deliveries, delivery.name, picture, say)
     finally:
         await deliveries.close()
-    say("every channel took it; did you hear it?" if not failed else f"{failed} channels failed")
-    say("before the night the running watch wants a test wake of its own, acknowledged: on the page, at 'May I sleep?'")
+    if not failed:
+        say(PLAIN.words("command.notify.all-taken"))
+    elif failed == 1:
+        say(PLAIN.words("command.notify.failed-one"))
+    else:
+        say(PLAIN.words("command.notify.failed", failed=failed))
+    say(PLAIN.words("command.notify.before-night"))
     return 1 if failed else 0
 
 
@@ -48,28 +55,29 @@ async def _test_picture(rig: Rig, name: str, say: Callable[[str], None]) -> byte
     try:
         picture = await Drawer().draw(example_sheet(wall_seconds(), reader_of(rig)))
     except (NotDrawn, OSError) as error:
-        say(f"  {name}: without the picture that chart = true asks for: {error}")
+        say(PLAIN.words("command.notify.no-picture", name=name, why=str(error)))
         return None
-    say(f"  {name}: with a test picture of {len(picture) / 1000:.0f} kB; it shows made curves")
+    say(PLAIN.words("command.notify.picture", name=name, size=len(picture) / 1000))
     return picture
 
 
 async def _one(deliveries: Deliveries, name: str, picture: bytes | None, say: Callable[[str], None]) -> bool:
     now = wall_seconds()
-    text = "Answer this test: the watch can reach you"
+    text = PLAIN.words("command.notify.message")
     message = Message(
         f"notify-test#{int(now)}.0", "wake", deliveries.title, text, time=rfc3339(now), attachment=picture
     )
     try:
         await _send(deliveries.channel(name), message, say)
     except SecretRefused as error:
-        say(f"  {name}: {error}")
+        say(PLAIN.words("command.notify.refused", name=name, why=str(error)))
     except PermanentFailure as error:
-        say(f"  {name}: refused, trying again will not help: {error}")
+        say(PLAIN.words("command.notify.never", name=name, why=str(error)))
     except (TemporaryFailure, TimeoutError, OSError) as error:
-        say(f"  {name}: not now, the watch would try again: {error or 'no answer in time'}")
+        why = str(error) or PLAIN.words("command.notify.no-answer")
+        say(PLAIN.words("command.notify.later", name=name, why=why))
     else:
-        say(f"  {name}: taken by the receiver")
+        say(PLAIN.words("command.notify.taken", name=name))
         return True
     return False
 
@@ -82,6 +90,6 @@ async def _send(channel: DeliveryChannel, message: Message, say: Callable[[str],
     except PermanentFailure as error:
         if message.attachment is None:
             raise
-        say(f"  {channel.name}: refused with its picture ({error}); without it ...")
+        say(PLAIN.words("command.notify.without-picture", name=channel.name, why=str(error)))
         async with asyncio.timeout(ATTEMPT_LIMIT):
             await channel.send(replace(message, attachment=None))

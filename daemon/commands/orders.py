@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from daemon.texts.composer import PLAIN
+
 if TYPE_CHECKING:
     from config.rig import Rig
 
@@ -24,25 +26,7 @@ PLANS_IN = 120.0
 SAME_MINUTE = 60.0
 """s within which a mark is the one that `--at` names."""
 EXIT_FAILED, EXIT_BAD_CALL = 1, 2
-EXAMPLES = {
-    "mark": "log --at 17:40 --rig rig.toml",
-    "take-back": "wrapped chuck --rig rig.toml",
-    "spot": 'loaf 63.4 --where "thick end" --with "thin-tip thermometer" --rig rig.toml',
-    "choose-spot": "loaf --rig rig.toml",
-    "add-piece": '"Meat loaf" --cut meat-loaf --weight 1.2 --rig rig.toml',
-    "change-piece": "loaf --weight 1.4 --rig rig.toml",
-    "remove-piece": "loaf --rig rig.toml",
-    "move-probe": "loaf none --rig rig.toml",
-    "move-piece": "loaf drum --rig rig.toml",
-    "band": "107 135 --rig rig.toml",
-    "keep-plan": "--wind 4 --rig rig.toml",
-    "drop-plan": "--rig rig.toml",
-    "remind": '"Spritz" --every 45 --after on --until wrapped --piece chuck --rig rig.toml',
-    "reminder-done": "spritz --rig rig.toml",
-    "remove-reminder": "spritz --rig rig.toml",
-    "wood": "24 --rig rig.toml",
-}
-Parser = Callable[[str, object, str], argparse.ArgumentParser]
+Parser = Callable[[str, object], argparse.ArgumentParser]
 Act = Callable[[argparse.Namespace, "Watch"], Any]
 """Gives the order, and returns the watch's answer."""
 
@@ -56,91 +40,84 @@ class NotSaid(Exception):
 
 
 def add_commands(command: Parser) -> None:
-    """command: makes a subcommand of its name, what it does, and its help."""
+    """command: makes a subcommand of its name and what it does."""
 
-    def order(name: str, act: Act, text: str) -> argparse.ArgumentParser:
-        sub = command(name, lambda options: _said(options, act), text)
-        sub.add_argument("--rig", type=Path, required=True, help="rig file (TOML) of the running watch")
-        sub.add_argument(
-            "--state", type=Path, help="directory of the journal; of the installed service: /var/lib/pitvigil"
-        )
-        sub.add_argument("--by", default="terminal", help="who says so")
+    def order(name: str, act: Act) -> argparse.ArgumentParser:
+        sub = command(name, lambda options: _said(options, act))
+        sub.add_argument("--rig", type=Path, required=True)
+        sub.add_argument("--state", type=Path)
+        sub.add_argument("--by", default="terminal")
         return sub
 
-    def at(sub: argparse.ArgumentParser, text: str) -> None:
-        sub.add_argument("--at", metavar="TIME", help=f"{text}: 17:40, or 2026-11-28T17:40 (in the zone of the rig)")
+    def at(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("--at", metavar="TIME")
 
     def of_pit(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("--pit", default="", help="id of the pit, in a rig with several (default: the first)")
+        sub.add_argument("--pit", default="")
 
-    mark = order("mark", _mark, "say what was done: fire-lit, meat-on, log, wrapped, off, ...")
-    mark.add_argument("kind", help="fire-lit, meat-on, log, lid-open, lid-closed, damper, wrapped, probed-tender, off, rest, "
-                                   "hold, chill, serve")  # fmt: skip
-    mark.add_argument("piece", nargs="?", help="id of the piece; default: the pit, or all pieces")
-    mark.add_argument("--note", default="", help="of wrapped: foil, paper or boat")
-    at(mark, "when it was done")
+    mark = order("mark", _mark)
+    mark.add_argument("kind")
+    mark.add_argument("piece", nargs="?")
+    mark.add_argument("--note", default="")
+    at(mark)
     of_pit(mark)
-    back = order("take-back", _take_back, "a mark or a spot reading was wrong: as if it had not been said")
-    back.add_argument("kind", help="of the mark, or: spot")
+    back = order("take-back", _take_back)
+    back.add_argument("kind")
     of_pit(back)
-    back.add_argument("piece", nargs="?", help="id of the piece")
-    at(back, "the one of that time (default: the newest)")
-    spot = order("spot", _spot, "a core temperature was read by hand")
-    spot.add_argument("piece", help="id of the piece")
-    spot.add_argument("temperature", help="°C, or with its unit: 146F")
-    spot.add_argument("--where", default="", help="in the piece")
-    spot.add_argument("--with", dest="thermometer", default="", help="which thermometer")
-    spot.add_argument("--tolerance", type=float, default=1.0, help="± °C of the thermometer (default 1)")
-    at(spot, "when it was read")
-    choose = order("choose-spot", _choose_spot, "the handheld probe reads this piece now")
-    choose.add_argument("piece", help="id of the piece")
-    add = order("add-piece", _add_piece, "another piece joins the running cook")
-    add.add_argument("name", help="of the piece")
-    add.add_argument("--id", help="of the piece (default: from its name)")
-    add.add_argument("--probe", "--channel", metavar="CHANNEL", help="its meat channel (default: no probe follows it)")
-    change = order("change-piece", _change_piece, "a piece is meant otherwise; what is not named stays")
-    change.add_argument("piece", help="id of the piece")
-    change.add_argument("--name", help="of the piece")
+    back.add_argument("piece", nargs="?")
+    at(back)
+    spot = order("spot", _spot)
+    spot.add_argument("piece")
+    spot.add_argument("temperature")
+    spot.add_argument("--where", default="")
+    spot.add_argument("--with", dest="thermometer", default="")
+    spot.add_argument("--tolerance", type=float, default=1.0)
+    at(spot)
+    choose = order("choose-spot", _choose_spot)
+    choose.add_argument("piece")
+    add = order("add-piece", _add_piece)
+    add.add_argument("name")
+    add.add_argument("--id")
+    add.add_argument("--probe", "--channel", metavar="CHANNEL")
+    change = order("change-piece", _change_piece)
+    change.add_argument("piece")
+    change.add_argument("--name")
     for sub, needed in ((add, True), (change, False)):
-        sub.add_argument("--cut", required=needed, help="a cut of the table")
-        sub.add_argument("--weight", required=needed, help="kg, or with its unit: 8lb")
-        sub.add_argument("--thickness", help="cm, thinnest dimension, or with its unit: 4in")
-        sub.add_argument("--target", help="core to take it off at: °C, or with its unit: 145F")
-        sub.add_argument("--place", help="on the grate: the place of the pit channel nearest to it")
-        sub.add_argument("--sure", action="store_true", help="it is meant, however odd")
-    remove = order("remove-piece", _remove_piece, "a piece leaves the running cook")
-    remove.add_argument("piece", help="id of the piece")
-    move = order("move-probe", _move_probe, "another probe reads a piece from now on, or none")
-    move.add_argument("piece", help="id of the piece")
-    move.add_argument("channel", help="its meat channel from now on, or: none")
-    piece = order("move-piece", _move_piece, "a piece is cooked on another pit from now on, with its probe")
-    piece.add_argument("piece", help="id of the piece")
-    piece.add_argument("pit", help="id of the pit")
-    band = order("band", _band, "the pit's band from now on")
-    band.add_argument("low", help="°C, or with its unit: 225F")
-    band.add_argument("high", help="°C, or with its unit: 275F")
+        sub.add_argument("--cut", required=needed)
+        sub.add_argument("--weight", required=needed)
+        sub.add_argument("--thickness")
+        sub.add_argument("--target")
+        sub.add_argument("--place")
+        sub.add_argument("--sure", action="store_true")
+    remove = order("remove-piece", _remove_piece)
+    remove.add_argument("piece")
+    move = order("move-probe", _move_probe)
+    move.add_argument("piece")
+    move.add_argument("channel")
+    piece = order("move-piece", _move_piece)
+    piece.add_argument("piece")
+    piece.add_argument("pit")
+    band = order("band", _band)
+    band.add_argument("low")
+    band.add_argument("high")
     of_pit(band)
-    band.add_argument("--sure", action="store_true", help="it is meant, however odd")
-    keep = order("keep-plan", _keep_plan, "plan the running cook and keep the plan: its times become prompts")
-    keep.add_argument("--ambient", help="°C outside, or with its unit: 23F (default: as the rig's probe says)")
-    keep.add_argument("--wind", type=float, default=0.0, help="m/s at the pit")
-    keep.add_argument("--no-wake", action="store_true", help="its hours are no alarm clock: by day only")
-    order("drop-plan", _drop_plan, "keep no plan any more")
-    remind = order("remind", _remind, "a reminder of your own")
-    remind.add_argument("text", help="what to do")
-    remind.add_argument("--every", type=float, metavar="MINUTES", help="from one to the next (default: once)")
-    remind.add_argument("--after", help="lit, in-band, on, stall, wrapped, tender, off or hold: counted from there")
-    remind.add_argument("--until", help="one of the same: it ends there")
-    remind.add_argument("--piece", help="id of the piece (default: whichever comes first)")
-    remind.add_argument("--at-night", action="store_true", help="it may wake you")
-    remind.add_argument(
-        "--at", metavar="TIME", help="counted from here instead: 17:40, or 2026-11-28T17:40 (in the zone of the rig)"
-    )
-    for name, text in (("reminder-done", "it was done, called or not"), ("remove-reminder", "remind no more")):
-        order(name, partial(_of_reminder, name), text).add_argument(
-            "reminder", help="its id; grease-tray: the tray is empty"
-        )
-    order("wood", _wood, "so many splits are at hand").add_argument("splits", type=int)
+    band.add_argument("--sure", action="store_true")
+    keep = order("keep-plan", _keep_plan)
+    keep.add_argument("--ambient")
+    keep.add_argument("--wind", type=float, default=0.0)
+    keep.add_argument("--no-wake", action="store_true")
+    order("drop-plan", _drop_plan)
+    remind = order("remind", _remind)
+    remind.add_argument("text")
+    remind.add_argument("--every", type=float, metavar="MINUTES")
+    remind.add_argument("--after")
+    remind.add_argument("--until")
+    remind.add_argument("--piece")
+    remind.add_argument("--at-night", action="store_true")
+    at(remind)
+    for name in ("reminder-done", "remove-reminder"):
+        order(name, partial(_of_reminder, name)).add_argument("reminder")
+    order("wood", _wood).add_argument("splits", type=int)
 
 
 class Watch:
@@ -152,7 +129,7 @@ class Watch:
         from daemon.wiring.watch import state_directory
 
         if rig.page is None:
-            raise NotSaid("the rig has no [page] section, and commands go by the page")
+            raise NotSaid(PLAIN.words("command.order.no-page"))
         host = rig.page.listen
         anywhere = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "": "127.0.0.1"}  # nosec B104  # compared with, never bound
         host = anywhere.get(host, host)
@@ -172,7 +149,7 @@ class Watch:
             raise NotSaid(_problem(error)) from None
         except OSError as error:
             raise NotSaid(
-                f"no watch answers at {self.base}: {getattr(error, 'reason', error)}; is it running?"
+                PLAIN.words("command.order.no-watch", address=self.base, why=str(getattr(error, "reason", error)))
             ) from None
 
     def minutes_ago(self, text: str | None) -> float:
@@ -183,14 +160,12 @@ class Watch:
 
         seconds = (_now() - self._instant(text)).total_seconds()
         if seconds < 0.0:
-            raise NotSaid(f"{text} is yet to come: a mark tells what was done; without --at it is now")
+            raise NotSaid(PLAIN.words("command.order.to-come", at=text))
         if seconds > BACK_DATED_AT_MOST:
             hours, most = seconds / 3600.0, BACK_DATED_AT_MOST / 3600.0
             if _is_hour(text):  # the next one is nearer than the last
-                raise NotSaid(
-                    f"{text} is yet to come: a mark tells what was done in the last {most:.0f} hours; without --at it is now"
-                )
-            raise NotSaid(f"{text} is {hours:.0f} hours ago: at most {most:.0f} can be told")
+                raise NotSaid(PLAIN.words("command.order.hour-to-come", at=text, most=most))
+            raise NotSaid(PLAIN.words("command.order.too-old", at=text, hours=hours, most=most))
         return seconds / 60.0
 
     def engine_time(self, text: str, wall_offset: float) -> float:
@@ -200,7 +175,7 @@ class Watch:
         """A local time that is to come, RFC 3339; of an hour without a day the next. Raises NotSaid."""
         at = self._instant(text, to_come=True)
         if at <= _now():
-            raise NotSaid(f"{text} has passed: give a time to come")
+            raise NotSaid(PLAIN.words("command.order.passed", at=text))
         return at.isoformat()
 
     def _instant(self, text: str, to_come: bool = False) -> datetime:
@@ -212,7 +187,7 @@ class Watch:
                 return given if given.tzinfo else given.replace(tzinfo=self.zone)
             hour = datetime.strptime(text, "%H:%M").time()  # noqa: DTZ007
         except ValueError:
-            raise NotSaid(f"{text} is no time: write 17:40, or 2026-11-28T17:40") from None
+            raise NotSaid(PLAIN.words("command.order.no-time", at=text)) from None
         times = _times_of(hour, now.astimezone(self.zone).date(), self.zone)
         at = min(t for t in times if t > now) if to_come else max(t for t in times if t <= now)
         return at.astimezone(self.zone)
@@ -243,10 +218,10 @@ def _now() -> datetime:
 def _problem(error: urllib.error.HTTPError) -> str:
     try:
         told = json.load(error)
-        asks = told.get("where") == "sure"
-        return f"{told['problem']}{' (if it is meant, say it again with --sure)' if asks else ''}"
+        said = str(told["problem"])
+        return PLAIN.words("command.order.if-meant", said=said) if told.get("where") == "sure" else said
     except (ValueError, KeyError, TypeError):
-        return f"the watch answers {error.code}"
+        return PLAIN.words("command.order.answers", status=error.code)
 
 
 def _said(options: argparse.Namespace, act: Act) -> int:
@@ -257,13 +232,13 @@ def _said(options: argparse.Namespace, act: Act) -> int:
     try:
         answer = act(options, Watch(rig, options.state))
     except SecretRefused as error:
-        sys.stderr.write(f"{error}; or name with --state the directory of the watch\n")
+        sys.stderr.write(PLAIN.words("command.order.other-state", why=str(error)) + "\n")
         return EXIT_BAD_CALL
     except NotSaid as error:
         sys.stderr.write(f"{error}\n")
         return EXIT_FAILED
     said = answer.get("said") if isinstance(answer, dict) else None
-    sys.stdout.write(f"{said or 'taken'}\n")
+    sys.stdout.write((said or PLAIN.words("command.order.taken")) + "\n")
     return 0
 
 
@@ -279,7 +254,7 @@ def _temperature(text: str, watch: Watch) -> float | str:
     """A number of °C, or text with its unit as the watch takes it. Who reads °F must say which is meant. Raises NotSaid."""
     given = _number(text)
     if watch.fahrenheit and isinstance(given, float):
-        raise NotSaid(f"{text}: which unit? Write {text}F, or {text}C")
+        raise NotSaid(PLAIN.words("command.call.which-unit", number=text))
     return given
 
 
@@ -302,7 +277,7 @@ def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
         named = [m for m in marks if (m["what"], m["piece"]) == (options.kind, options.piece)]
         near = [m for m in named if -1.0 <= m["at"] - at < SAME_MINUTE]
         if not near:
-            raise NotSaid(f"no {options.kind} of {options.at} stands")
+            raise NotSaid(PLAIN.words("command.order.no-mark", what=options.kind, at=options.at))
         said_at = near[0]["said_at"]
     body = {"what": options.kind, "piece": options.piece, "said_at": said_at, "by": options.by, "pit": options.pit}
     return watch.ask("take-back", body)
@@ -368,7 +343,7 @@ def _band(options: argparse.Namespace, watch: Watch) -> Any:
 def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:
     weather = {**_given(options, watch, "ambient"), "wind": options.wind}
     made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
-    return {"said": "\n".join([*made["lines"], "this plan is kept"])}
+    return {"said": "\n".join([*made["lines"], PLAIN.words("command.order.plan-kept")])}
 
 
 def _drop_plan(options: argparse.Namespace, watch: Watch) -> Any:

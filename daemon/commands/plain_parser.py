@@ -7,21 +7,24 @@ import re
 from difflib import get_close_matches
 from typing import Any, NoReturn
 
+from daemon.core.said import Said
+from daemon.texts.composer import PLAIN
+
 _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
-    (re.compile(pattern), words)
-    for pattern, words in (
-        (r"the following arguments are required: (?P<names>.*)", "{names} is missing"),
-        (r"one of the arguments (?P<names>.*) is required", "one of these is missing: {names}"),
-        (r"argument (?P<name>.+?): invalid float value: (?P<value>.*)", "{name} {value}: write a number"),
-        (r"argument (?P<name>.+?): invalid int value: (?P<value>.*)", "{name} {value}: write a whole number"),
-        (r"argument (?P<name>.+?): invalid \w+ value: (?P<value>.*)", "{name} {value}: that cannot be used"),
+    (re.compile(pattern), key)
+    for pattern, key in (
+        (r"the following arguments are required: (?P<names>.*)", "command.call.missing"),
+        (r"one of the arguments (?P<names>.*) is required", "command.call.one-missing"),
+        (r"argument (?P<name>.+?): invalid float value: (?P<value>.*)", "command.call.number"),
+        (r"argument (?P<name>.+?): invalid int value: (?P<value>.*)", "command.call.whole-number"),
+        (r"argument (?P<name>.+?): invalid \w+ value: (?P<value>.*)", "command.call.unusable"),
         (r"argument (?P<name>.+?): invalid choice: (?P<value>.*) \(choose from (?P<known>.*)\)",
-         "{name} {value}: write one of {known}"),
-        (r"argument (?P<name>.+?): expected (one argument|at least one argument|\d+ arguments)", "{name} needs a value"),
-        (r"argument (?P<name>.+?): not allowed with argument (?P<other>.*)", "{name} and {other} do not go together"),
-        (r"unrecognized arguments: (?P<names>.*)", "nothing here is called {names}"),
-        (r"ambiguous option: (?P<name>.*) could match (?P<known>.*)", "{name} may mean {known}: write it out"),
-        (r"argument (?P<rest>.*)", "{rest}"),
+         "command.call.choice"),
+        (r"argument (?P<name>.+?): expected (one argument|at least one argument|\d+ arguments)", "command.call.value"),
+        (r"argument (?P<name>.+?): not allowed with argument (?P<other>.*)", "command.call.together"),
+        (r"unrecognized arguments: (?P<names>.*)", "command.call.unknown"),
+        (r"ambiguous option: (?P<name>.*) could match (?P<known>.*)", "command.call.ambiguous"),
+        (r"argument (?P<rest>.*)", "command.call.other"),
     )
 )  # fmt: skip
 """What argparse says, and what is said instead."""
@@ -35,17 +38,23 @@ class PlainParser(argparse.ArgumentParser):
         found, strange = super().parse_known_args(args, namespace)
         if strange and self._subparsers is None:
             near = get_close_matches(strange[0], self._option_string_actions, 1)
-            self.error(f"unrecognized arguments: {' '.join(strange)}{f'; is {near[0]} meant?' if near else ''}")
+            names = " ".join(strange)
+            if near:
+                self._refuse(PLAIN.words("command.call.unknown-but", names=names, near=near[0]))
+            self._refuse(PLAIN.words("command.call.unknown", names=names))
         return found, strange
 
     def error(self, message: str) -> NoReturn:
         """One line, and where an example is. Ends with 2."""
-        self.exit(2, f"{self.prog}: {plainly(message)} ({self.prog} --help has an example)\n")
+        self._refuse(plainly(message))
+
+    def _refuse(self, said: str) -> NoReturn:
+        self.exit(2, PLAIN.words("command.call.line", program=self.prog, said=said) + "\n")
 
 
 def plainly(message: str) -> str:
-    for pattern, words in _WORDS:
+    for pattern, key in _WORDS:
         match = pattern.fullmatch(message)
         if match is not None:
-            return words.format(**match.groupdict())
+            return PLAIN.say(Said(key, tuple(match.groupdict().items())))
     return message

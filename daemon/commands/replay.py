@@ -26,11 +26,12 @@ from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Input, KeepPlan, Readings, WallClock
 from daemon.core.pit.profile import PitProfile
+from daemon.core.said import Text, say
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.order_words import KNOWN, said_in
 from daemon.shell.library.tables import DOUBTED, unguarded
 from daemon.shell.wording import event_to_dict
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 from daemon.wiring.composers import composer_of
 from daemon.wiring.planning import AMBIENT, Weather, made_plan
 from daemon.wiring.settings_from_files import watch_settings
@@ -55,10 +56,10 @@ class LogMistakes:
     count: int = 0
     shown: list[str] = field(default_factory=list)
 
-    def add(self, line: int, column: str, value: str, why: str) -> None:
+    def add(self, line: int, column: str, value: str, why: Text) -> None:
         self.count += 1
         if len(self.shown) < SHOWN_MISTAKES:
-            self.shown.append(f"line {line}, column {column!r} = {value[:40]!r}: {why}")
+            self.shown.append(PLAIN.words("command.log.line", line=line, column=column, value=value[:40], why=why))
 
 
 def open_log(log: Path) -> TextIO:
@@ -74,17 +75,17 @@ def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | N
     """The first line of a log, checked. channels: ids of the rig, None = any. Raises ConfigError."""
     header = [unguarded(h.strip()) for h in next(rows, [])]
     if not header or header[0] != "time":
-        raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], "the first column must be `time`")])
+        raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], PLAIN.words("command.log.time-first"))])
     if len(header) > MOST_COLUMNS:
-        remedy = f"at most {MOST_COLUMNS} columns: no pit has so many probes"
+        remedy = PLAIN.words("command.log.columns", most=MOST_COLUMNS)
         raise ConfigError([Problem(name, "(header)", f"{len(header)} columns", remedy)])
     twice = [h for h in header if header.count(h) > 1]
     if twice:
-        raise ConfigError([Problem(name, "(header)", repr(twice[0]), "the column stands there twice")])
+        raise ConfigError([Problem(name, "(header)", repr(twice[0]), PLAIN.words("command.log.twice"))])
     known = set(header[1:]) if channels is None else set(channels)
     strange = [h for h in header[1:] if h != "mark" and h not in known]
     if strange:
-        remedy = f"no channel of the rig has this id; the rig has: {', '.join(sorted(known))}"
+        remedy = PLAIN.words("command.log.no-channel", known=tuple(sorted(known)))
         raise ConfigError([Problem(name, "(header)", repr(strange[0]), remedy)])
     return header
 
@@ -101,13 +102,13 @@ def read_log(
     for number, row in csv_lines(rows, mistakes):
         for extra in row[len(header) :]:
             if extra.strip():
-                mistakes.add(number, "(none)", extra, "stands beyond the last column of the header")
+                mistakes.add(number, "(none)", extra, PLAIN.words("command.log.beyond"))
         now = utc_of(row[0])
         if now is None:
-            mistakes.add(number, "time", row[0], "not an RFC 3339 time with an offset")
+            mistakes.add(number, "time", row[0], PLAIN.words("command.log.no-time"))
             continue
         if now < last:
-            mistakes.add(number, "time", row[0], "earlier than the line before; the line is left out")
+            mistakes.add(number, "time", row[0], PLAIN.words("command.log.earlier"))
             continue
         last = now
         readings = []
@@ -124,7 +125,7 @@ def read_log(
         if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
             said = said_in(unguarded(row[mark_column]).strip())
             if said is None:
-                mistakes.add(number, "mark", row[mark_column], f"known: {KNOWN}")
+                mistakes.add(number, "mark", row[mark_column], PLAIN.words("command.log.no-mark", known=KNOWN))
             else:
                 yield now, said
 
@@ -145,7 +146,7 @@ def csv_lines(rows: Iterator[list[str]], mistakes: LogMistakes) -> Iterator[tupl
             yield number, row
 
 
-NOT_A_READING = f"neither °C between -{HOTTEST:.0f} and {HOTTEST:.0f} nor a word for a fault ({', '.join(FAULT_WORDS)})"
+NOT_A_READING = say("command.log.no-reading", most=HOTTEST, words=tuple(FAULT_WORDS))
 
 
 def utc_of(text: str) -> float | None:

@@ -13,6 +13,7 @@ from config.rig import FleetSection, Rig
 from daemon.shell.fleet.centre import DATABASE, LIBRARY_MISSING, CentreAway, CentreRefuses, connected, library_there
 from daemon.shell.fleet.shipper import Shipper
 from daemon.shell.fleet.whereabouts import BoardPits
+from daemon.texts.composer import PLAIN
 from daemon.wiring.watch import JOURNAL_FILE, in_known_order, state_directory
 
 KEYS = {"sslrootcert": "ca.crt", "sslcert": "pit.crt", "sslkey": "pit.key"}
@@ -50,7 +51,7 @@ def not_my_turn(rig: Rig, release: str) -> str:
         with connected(where(fleet), fleet.pit) as centre:
             return centre.not_my_turn(release)
     except (CentreAway, CentreRefuses) as error:
-        raise CannotShip(f"the centre does not say whose turn it is: {error}") from error
+        raise CannotShip(PLAIN.words("command.crew.no-answer", why=str(error))) from error
 
 
 def release_of(home: Path) -> str:
@@ -60,12 +61,12 @@ def release_of(home: Path) -> str:
 
 def _section(rig: Rig) -> FleetSection:
     if rig.fleet is None:
-        raise CannotShip("there is no [fleet] section, so there is no centre to tell")
+        raise CannotShip(PLAIN.words("command.crew.no-section"))
     if not library_there():
         raise CannotShip(LIBRARY_MISSING)
     for name in KEYS.values():
         if not (Path(rig.fleet.keys) / name).is_file():
-            raise CannotShip(f"{rig.fleet.keys} has no {name}: unpack there what the centre made for this pit")
+            raise CannotShip(PLAIN.words("command.crew.no-key", keys=str(rig.fleet.keys), file=name))
     return rig.fleet
 
 

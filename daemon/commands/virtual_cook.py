@@ -7,6 +7,7 @@ from functools import partial
 
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Acknowledge, Command, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
+from daemon.texts.composer import PLAIN
 from drivers.simulated.cook import Act, SimulatedCook
 
 HOUR = 3600.0
@@ -114,7 +115,7 @@ class VirtualCook:
         if piece in self._finished:
             return
         if self._simulated.core(piece) < 92:
-            self._tell(f"probed {piece}: not tender yet")
+            self._tell(PLAIN.words("command.demo.not-tender", piece=piece))
             self._later(now + 1800, lambda: self._finish(piece))
             return
         self._finished.add(piece)
@@ -126,5 +127,5 @@ class VirtualCook:
         self._todo.append((when, deed))
 
     def _mark(self, kind: MarkKind, piece: str | None) -> None:
-        self._tell(f"the cook: {kind.value} {piece or ''}".rstrip())
+        self._tell(PLAIN.words("command.demo.does", deed=kind.value, piece=piece or "").rstrip())
         self._post(Mark(kind, piece))

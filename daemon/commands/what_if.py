@@ -9,9 +9,10 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from rich import box
 from rich.table import Table
@@ -29,7 +30,7 @@ from daemon.core.inputs import Acknowledge, Input, SetBand, StartCook, WallClock
 from daemon.core.settings import WatchSettings
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.tables import kept_inputs
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 from daemon.wiring.settings_from_files import sleeper_of, watch_settings
 
 ANSWERED_AFTER = 75.0
@@ -46,6 +47,7 @@ class Judged:
     """The band was changed here: what was set that night no longer counts."""
 
 
+Kind = TypeVar("Kind", bound=StrEnum)
 Change = Callable[[Judged, str], Judged]
 
 
@@ -59,21 +61,22 @@ def changed(judged: Judged, assignments: Iterable[str]) -> Judged:
         key, separator, value = assignment.partition("=")
         key = key.strip()
         if not separator:
-            raise BadSetting(f"{assignment!r}: write it as KEY=VALUE; known keys: {', '.join(known_keys())}")
+            raise BadSetting(PLAIN.words("command.what-if.key-value", assignment=assignment, known=known_keys()))
         try:
             judged = _change_of(key)(judged, value.strip())
         except BadSetting:
             raise
         except (ValueError, KeyError) as error:
-            raise BadSetting(f"{key} = {value.strip()!r}: {error}") from error
+            why = str(error)
+            raise BadSetting(PLAIN.words("command.what-if.wrong", setting=key, value=value.strip(), why=why)) from error
     band = judged.settings.cook.band
     if not band.low < band.high:
-        raise BadSetting(f"the band would run from {band.low:g} to {band.high:g} °C")
+        raise BadSetting(PLAIN.words("command.what-if.band", low=band.low, high=band.high))
     return judged
 
 
-def known_keys() -> list[str]:
-    return [*_CHANGES, *(f"rule.RULE.{name}" for name in _RULE_FIELDS)]
+def known_keys() -> tuple[str, ...]:
+    return (*_CHANGES, *(f"rule.RULE.{name}" for name in _RULE_FIELDS))
 
 
 def _change_of(key: str) -> Change:
@@ -83,9 +86,10 @@ def _change_of(key: str) -> Change:
     rule, _, field = rest.rpartition(".")
     if word == "rule" and field in _RULE_FIELDS:
         if rule not in {r.id for r in ALARM_RULES}:
-            raise BadSetting(f"no rule is called {rule!r}; known rules: {', '.join(r.id for r in ALARM_RULES)}")
+            known = tuple(r.id for r in ALARM_RULES)
+            raise BadSetting(PLAIN.words("command.what-if.no-rule", rule=rule, known=known))
         return lambda judged, value: _with_rule(judged, rule, field, _RULE_FIELDS[field](value))
-    raise BadSetting(f"unknown key {key!r}; known keys: {', '.join(known_keys())}")
+    raise BadSetting(PLAIN.words("command.what-if.unknown-key", setting=key, known=known_keys()))
 
 
 def _with_rule(judged: Judged, rule: str, field: str, value: Any) -> Judged:
@@ -114,10 +118,27 @@ def _celsius(text: str) -> float:
         return parse_temperature(text)
 
 
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise ValueError(PLAIN.words("command.what-if.number")) from None
+
+
+def _one_of(kind: type[Kind]) -> Callable[[str], Kind]:
+    def chosen(text: str) -> Kind:
+        try:
+            return kind(text)
+        except ValueError:
+            raise ValueError(PLAIN.words("command.what-if.one-of", known=tuple(one.value for one in kind))) from None
+
+    return chosen
+
+
 def _seconds(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 <= value <= LONGEST:
-        raise ValueError(f"write seconds between 0 and {LONGEST:g}")
+        raise ValueError(PLAIN.words("command.what-if.seconds", most=LONGEST))
     return value
 
 
@@ -127,9 +148,9 @@ LONGEST = 86400.0
 
 def _lead(text: str) -> float:
     shortest, longest = LEAD_MINUTES
-    value = float(text)
+    value = _number(text)
     if not shortest <= value <= longest:
-        raise ValueError(f"write minutes between {shortest:g} and {longest:g}")
+        raise ValueError(PLAIN.words("command.what-if.minutes", least=shortest, most=longest))
     return value
 
 
@@ -138,22 +159,22 @@ LEAD_MINUTES = (5.0, 90.0)
 
 
 def _finite(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not isfinite(value):
-        raise ValueError("write a finite number")
+        raise ValueError(PLAIN.words("command.what-if.finite"))
     return value
 
 
 def _minute_of_day(text: str) -> int:
     hour, separator, minute = text.partition(":")
     if not separator or not (hour.isdigit() and minute.isdigit()) or int(hour) > 23 or int(minute) > 59:
-        raise ValueError('write a local time of day as "22:30"')
+        raise ValueError(PLAIN.words("command.what-if.time-of-day"))
     return int(hour) * 60 + int(minute)
 
 
 def _yes_or_no(text: str) -> bool:
     if text not in ("true", "false"):
-        raise ValueError("write true or false")
+        raise ValueError(PLAIN.words("command.what-if.yes-or-no"))
     return text == "true"
 
 
@@ -177,8 +198,8 @@ _RULE_FIELDS: dict[str, Callable[[str], Any]] = {
     "time_to_act": _seconds,
     "deadband": _finite,
     "margin": _finite,
-    "priority": Priority,
-    "wake": WakePolicy,
+    "priority": _one_of(Priority),
+    "wake": _one_of(WakePolicy),
 }
 
 
@@ -196,7 +217,7 @@ def settings_of(entry: CookEntry, rig_file: Path | None = None) -> WatchSettings
                 "SELECT rig FROM starts WHERE input <= ? ORDER BY input DESC LIMIT 1", (entry.first_input,)
             ).fetchone()
         if start is None:
-            problem = Problem(entry.id, "(rig)", "", "no rig file was kept with this cook: name one with --rig")
+            problem = Problem(entry.id, "(rig)", "", PLAIN.words("command.what-if.no-rig"))
             raise ConfigError([problem])
         with tempfile.TemporaryDirectory() as made:
             file = Path(made) / "rig.toml"
@@ -249,8 +270,10 @@ def _wakes(told: Notification) -> bool:
 
 def comparison(then: Sequence[Notification], now: Sequence[Notification], composer: Composer) -> Table:
     """Both nights side by side, in the order of time; first announcements and what repeats them."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, caption=f"woken {len(then)} times then, {len(now)} times now")
-    for title in ("time", "then", "now"):
+    words = composer.words
+    counted = words("command.what-if.woken", then=len(then), now=len(now))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, caption=counted)
+    for title in (words("command.what-if.time"), words("command.what-if.then"), words("command.what-if.now")):
         table.add_column(title, overflow="fold")
     rows: dict[float, tuple[list[str], list[str]]] = {}
     for side, told in enumerate((then, now)):

@@ -59,6 +59,7 @@ def _span(reader: Reader, value: Any, digits: int) -> str:
     return f"{low} to {high} {reader.unit}"
 
 
+TIMES = {0: "never", 1: "once", 2: "twice"}
 KINDS: dict[str, Kind] = {
     "": lambda reader, value, digits: str(value),
     "name": lambda reader, value, digits: str(value),
@@ -72,6 +73,7 @@ KINDS: dict[str, Kind] = {
     "rate": lambda reader, value, digits: f"{reader.difference(value, digits, sign=True)}/h",
     "rise": lambda reader, value, digits: f"{reader.difference(value, digits)}/h",
     "creep": lambda reader, value, digits: f"{reader.difference(value, digits, sign=True)}/min",
+    "times": lambda reader, value, digits: TIMES.get(round(value), f"{value:.0f} times"),
     "share": lambda reader, value, digits: f"{100 * value:.{digits}f} %",
     "percent": lambda reader, value, digits: f"{value:.{digits}f} %",
     "seconds": lambda reader, value, digits: f"{value:.{digits}f} s",
@@ -81,6 +83,7 @@ KINDS: dict[str, Kind] = {
     "ahead": lambda reader, value, digits: ahead(value),
     "clock": lambda reader, value, digits: reader.clock(value),
     "moment": lambda reader, value, digits: reader.moment(value),
+    "date": lambda reader, value, digits: f"{reader.day(value)}, {reader.hour(value)}",
     "span": lambda reader, value, digits: f"{value / HOUR:.{digits}f} h",
     "mass": lambda reader, value, digits: reader.mass(value, digits),
     "weight": lambda reader, value, digits: reader.weight(value),
@@ -90,11 +93,11 @@ KINDS: dict[str, Kind] = {
 """How a value is written, by the kind its placeholder names; "temperature.1" has one decimal.
 
 Values are °C (temperature, degrees without the unit, a pair for temperatures), differences of temperatures (difference, kelvins
-without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), shares of one, percent, s (seconds,
-minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now), engine time (clock, moment
-with its day), kg (mass, weight with as many digits as it needs, portion) and m. `text` is something said within another, `list`
-several of them, `names` the same with commas; `code` is a code of the watch as the page calls it; `name` gives way where there
-is little room, and so does `text`."""
+without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), how often (times), shares of one,
+percent, s (seconds, minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now), engine
+time (clock, moment with its day, date), kg (mass, weight with as many digits as it needs, portion) and m. `text` is something
+said within another, `list` several of them, `names` the same with commas; `code` is a code of the watch as the page calls it;
+`name` gives way where there is little room, and so does `text`."""
 LISTS = {"list": "; ", "names": ", "}
 CODES = "page.code."
 GIVE_WAY = ("name", "text")
@@ -170,6 +173,10 @@ class Composer:
             return value
         made = {name: self.spoken(getattr(value, name)) for name in _speaking(cast(Any, type(value)))}
         return cast(T, dataclasses.replace(cast(Any, value), **made)) if made else value
+
+
+PLAIN = Composer()
+"""Where nobody has said how they read: °C, UTC, English."""
 
 
 def _may_speak(values: tuple[Any, ...]) -> bool:

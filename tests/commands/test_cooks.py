@@ -81,7 +81,7 @@ def test_export_and_import_by_command(state: Path, capsys: pytest.CaptureFixture
     log.write_text(log.read_text().replace(",log", ",dance", 1))
     assert call("import", log, "--state", state, "--name", "Copy", "--pit", "Drum") == 0
     told = capsys.readouterr()
-    assert "column 'mark' = 'dance'" in told.err and "1 cells or lines could not be used" in told.err
+    assert 'column "mark" = "dance"' in told.err and "1 cell or line could not be used" in told.err
     assert "kept as 2026-11-27-copy-2" in told.out
 
 

@@ -46,7 +46,7 @@ def options_of(words: str) -> argparse.Namespace:
     subs = argparse.ArgumentParser().add_subparsers()
     made: dict[str, argparse.ArgumentParser] = {}
 
-    def command(name: str, run: object, text: str) -> argparse.ArgumentParser:
+    def command(name: str, run: object) -> argparse.ArgumentParser:
         made[name] = subs.add_parser(name)
         return made[name]
 

@@ -132,7 +132,7 @@ def test_a_target_above_the_boiling_point_is_warned_of(tmp_path: Path, capsys: p
 def test_plan_counts_back_from_the_serving_time(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "--rig", RIG, "--cook", COOK]) == 0
     words = capsys.readouterr().out
-    assert "serve Sun 12:30" in words and "light the fire" in words
+    assert "serve at Sun 12:30" in words and "light the fire" in words
     assert "Chuck roll: on by" in words and "Lamb shoulder: on by" in words and "kg" in words
 
 

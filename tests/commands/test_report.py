@@ -34,7 +34,7 @@ def test_the_newest_cook_unless_one_is_named(tmp_path: Path, capsys: pytest.Capt
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
-        (["lunch", "--html", "r.html"], 1, f"no cook 'lunch' is kept in {{state}}; the newest are: {SECOND}, {FIRST}"),
+        (["lunch", "--html", "r.html"], 1, f'no cook "lunch" is kept in {{state}}; the newest are: {SECOND}, {FIRST}'),
         ([], 2, "--html FILE"),
         (["--html", "no/such/directory/r.html"], 1, "no/such/directory/r.html: No such file or directory"),
     ],

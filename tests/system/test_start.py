@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import gc
 import shlex
 import subprocess
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from daemon import cli
+from daemon.texts.catalogue import catalogue
 from daemon.wiring import watch as app
 
 ROOT = Path(__file__).parents[2]
@@ -44,9 +46,16 @@ def test_what_starting_made_is_not_looked_through_again(
     assert frozen[0] > 10_000
 
 
+def commands_of(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    (found,) = (action.choices for action in parser._actions if isinstance(action, argparse._SubParsersAction))
+    return dict(found)
+
+
 def test_every_command_shows_an_example_that_it_can_read(capsys: pytest.CaptureFixture[str]) -> None:
     parser = cli._parser()
-    for name, example in cli.EXAMPLES.items():
+    for name, sub in commands_of(parser).items():
+        example = catalogue()[f"command.help.{name}.example"]
+        assert all(action.help for action in sub._actions), name
         with pytest.raises(SystemExit) as ended:
             cli.main([name, "--help"])
         assert ended.value.code == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import ast
 import re
 from collections.abc import Iterator
@@ -9,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from daemon import cli
+from daemon.commands import plain_parser
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.pieces.stage import PieceSign
 from daemon.core.pit.stage import PitSign
@@ -76,7 +79,33 @@ def test_no_text_lies_about_unused() -> None:
     of_stages = {sign.value for sign in (*PitSign, *PieceSign) if sign is not PitSign.MARKED_LIT}
     assert of_stages <= TEXTS.texts.keys()
     of_page = {key for key in TEXTS.texts if key.startswith("page.")}  # tests/texts/test_page_texts.py
-    assert TEXTS.texts.keys() - {key for _, _, key, _ in SAID} - of_alarms - of_stages - of_page == set()
+    of_help = {key for key in TEXTS.texts if key.startswith("command.help.")}  # below
+    assert TEXTS.texts.keys() - written_keys() - of_alarms - of_stages - of_page - of_help == set()
+
+
+def written_keys() -> set[str]:
+    """Every string of the program that is a key: also of texts that are chosen from a table."""
+    return {
+        node.value
+        for file in (ROOT / "daemon").rglob("*.py")
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+
+
+def test_help_says_nothing_of_commands_and_arguments_that_there_are_not() -> None:
+    parser = cli._parser()
+    (commands,) = (action.choices for action in parser._actions if isinstance(action, argparse._SubParsersAction))
+    every = {"any": parser, **dict(commands)}
+    named = {name: {action.dest for action in sub._actions} | {"does", "example"} for name, sub in every.items()}
+    named["any"] |= {dest for dests in named.values() for dest in dests}
+    said = [key.removeprefix("command.help.").split(".") for key in TEXTS.texts if key.startswith("command.help.")]
+    assert [(name, dest) for name, dest in said if dest not in named.get(name, ())] == []
+
+
+@pytest.mark.parametrize(("pattern", "key"), plain_parser._WORDS)
+def test_what_is_wrong_with_a_call_has_a_text_with_what_the_parser_told(pattern: re.Pattern[str], key: str) -> None:
+    assert placeholders(key) <= set(pattern.groupindex)
 
 
 @pytest.mark.parametrize("key", TEXTS.texts)
