@@ -17,6 +17,7 @@ from config.cook import Cook
 from config.loader import load_both, load_crew, read_both
 from config.problems import ConfigError
 from config.rig import Rig
+from config.units import parse_temperature
 from daemon.commands import orders
 from daemon.commands.plain_parser import PlainParser
 from daemon.shell.clock import wall_seconds
@@ -125,7 +126,7 @@ def _parser() -> argparse.ArgumentParser:
     bring.add_argument("--pit", required=True)
     bring.add_argument("--cook", type=Path)
     bring.add_argument("--marks", type=Path)
-    bring.add_argument("--band", type=float, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"))
+    bring.add_argument("--band", type=_celsius, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"))
     devices = command("devices", _devices)
     devices.add_argument("--seconds", type=float, default=8.0)
     devices.add_argument("--no-ble", action="store_true")
@@ -138,7 +139,7 @@ def _parser() -> argparse.ArgumentParser:
     plan = command("plan", _plan)
     files(plan, cook_needed=True)
     plan.add_argument("--state", type=Path)
-    plan.add_argument("--ambient", type=float, default=None)
+    plan.add_argument("--ambient", type=_celsius, default=None)
     plan.add_argument("--wind", type=float, default=0.0)
     report = command("report", _report)
     report.add_argument("cook", nargs="?", metavar="COOK_ID")
@@ -168,6 +169,17 @@ def _parser() -> argparse.ArgumentParser:
     doctor.add_argument("--state", type=Path)
     explain(parser, commands.choices)
     return parser
+
+
+def _celsius(text: str) -> float:
+    """A temperature as a file has it."""
+    number: float | str = text
+    with contextlib.suppress(ValueError):
+        number = float(text)
+    try:
+        return parse_temperature(number)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def explain(parser: argparse.ArgumentParser, commands: Mapping[str, argparse.ArgumentParser]) -> None:
