@@ -40,14 +40,14 @@ def until(true: Callable[[], bool]) -> None:
 
 
 @contextmanager
-def broker(home: Path, settings: str) -> Iterator[None]:
+def broker(home: Path, settings: str) -> Iterator[subprocess.Popen[bytes]]:
     """A mosquitto of its own, as the user who runs the tests."""
     file = home / "mosquitto.conf"
     file.write_text(settings + (f"user {os.environ.get('USER', 'root')}\n" if os.geteuid() == 0 else ""))
     log = (home / "mosquitto.log").open("w")
     process = subprocess.Popen(["mosquitto", "-c", str(file)], stdout=log, stderr=log)
     try:
-        yield
+        yield process
     finally:
         process.terminate()
         process.wait(PATIENCE)
@@ -76,7 +76,7 @@ class Client:
         lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         lasting.SessionExpiryInterval = 3600
         until(
-            lambda: _tried(
+            lambda: tried(
                 lambda: self._client.connect(
                     HOST, self._port, keepalive=20, clean_start=self._keys is None, properties=lasting
                 )
@@ -139,7 +139,7 @@ def test_bridges_certificates_and_what_one_pit_may_do_to_another(database: Datab
         reader.hear("fleet/#")  # a session that outlives the centre's stop
     with broker(tmp_path / "edge", edge_conf):
         local = paho.Client(CallbackAPIVersion.VERSION2)
-        until(lambda: _tried(lambda: local.connect(HOST, edge)))
+        until(lambda: tried(lambda: local.connect(HOST, edge)))
         local.loop_start()
         try:
             for number in range(COUNT):  # the centre is away: the pit's own broker keeps them
@@ -177,7 +177,8 @@ def test_bridges_certificates_and_what_one_pit_may_do_to_another(database: Datab
         pass
 
 
-def _tried(action: Callable[[], object]) -> bool:
+def tried(action: Callable[[], object]) -> bool:
+    """Whether the line was there."""
     with suppress(OSError):
         action()
         return True

@@ -26,7 +26,7 @@ from daemon.shell.fleet.centre import Batch, Centre, CentreAway
 from daemon.shell.fleet.class_file import NAME, read_figures
 from daemon.shell.fleet.past import BLOCK_MINUTES, Cursor, Past, channels_of
 from daemon.shell.fleet.pooling import LEAST_PITS
-from daemon.shell.fleet.shipper import Shipper
+from daemon.shell.fleet.shipper import LONGEST_WAIT, Shipper
 from daemon.shell.journal.packed_inputs import packs_in
 from daemon.shell.journal.profile_note import PROFILE_NOTE
 from daemon.shell.library.minutes import minute_medians
@@ -34,6 +34,8 @@ from tests.shell.kept_cooks import make_journal
 from tests.system.fleet.conftest import SCRIPT, Database
 
 SEED = 20261128
+AWAY = 8 * 3600.0
+"""s for which a centre is away."""
 GIVEN_UP = 400
 """waits without an end, after which a test has failed"""
 
@@ -136,6 +138,95 @@ def test_a_centre_that_dies_again_and_again_gets_all_of_it_once(
     assert (
         sum("reached again" in text for text in said) == sum("nothing reaches" in text for text in said) == batches[0]
     )
+
+
+def cut(journal: Path, home: Path, until: float) -> Path:
+    """A copy as it stood at that engine time."""
+    home.mkdir()
+    made = home / journal.name
+    shutil.copy(journal, made)
+    with closing(sqlite3.connect(made)) as db, db:
+        for table in ("events", "inputs"):
+            db.execute(f"DELETE FROM {table} WHERE time > ?", (until,))
+    return made
+
+
+def numbers_in(journal: Path) -> set[int]:
+    return {seq for seq, _ in here(journal)}
+
+
+def arrived(database: Database, pit: str) -> tuple[list[int], list[int]]:
+    """Numbers of the events and times of the blocks that are there."""
+    events = [int(seq) for (seq,) in database.sql(f"SELECT seq FROM events WHERE pit = '{pit}' ORDER BY seq")]
+    return events, sorted(blocks(database, pit))
+
+
+def test_a_centre_that_was_away_for_eight_hours_has_all_of_them_once(
+    database: Database, journal: Path, tmp_path: Path
+) -> None:
+    """The journal grows meanwhile; the waits are those of the program, on a clock that is theirs."""
+    with closing(sqlite3.connect(journal)) as db:
+        (ended,) = db.execute("SELECT MIN(ended) FROM kept_cooks").fetchone()
+    before, after = (cut(journal, tmp_path / name, ended - ago) for name, ago in (("before", AWAY), ("after", 0.0)))
+    own = tmp_path / before.name
+    shutil.copy(before, own)
+    section = database.add("pit-away", tmp_path / "keys")
+    Shipper(own, where(section), "pit-away", until_idle, Random(SEED)).run()
+    events, held = arrived(database, "pit-away")
+    assert set(events) == numbers_in(before) and held
+    clock, waits = [0.0], list[float]()
+    database.stop("immediate")
+
+    def wait(seconds: float) -> bool:
+        if not down.is_set():
+            return seconds > 0
+        waits.append(seconds)
+        clock[0] += seconds
+        if clock[0] >= AWAY:
+            shutil.copy(after, own)
+            database.start()
+            down.clear()
+        return False
+
+    down = threading.Event()
+    down.set()
+    Shipper(own, where(section), "pit-away", wait, Random(SEED)).run()
+    assert AWAY / LONGEST_WAIT < len(waits) < 3 * AWAY / LONGEST_WAIT, "it did not hammer, and did not give up"
+    events, held = arrived(database, "pit-away")
+    assert sorted(set(events)) == events == sorted(numbers_in(after))
+    assert len(set(held)) == len(held)
+    control = database.add("pit-never-away", tmp_path / "control")
+    Shipper(after, where(control), "pit-never-away", until_idle, Random(SEED)).run()
+    assert arrived(database, "pit-never-away") == (events, held), "as if it had never been away"
+
+
+def test_a_certificate_taken_away_in_the_middle_loses_nothing_once_there_is_another(
+    database: Database,
+    journal: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    monkeypatch.setattr("daemon.shell.fleet.past.EVENTS_AT_ONCE", 40)
+    section = database.add("pit-renewed", tmp_path / "old")
+
+    def some(section: FleetSection, looks: int) -> None:
+        left = iter(range(looks))
+        Shipper(journal, where(section), section.pit, lambda _: next(left, None) is None, Random(SEED)).run()
+
+    some(section, 2)
+    early, _ = arrived(database, "pit-renewed")
+    assert 0 < len(early) < len(numbers_in(journal))
+    renewed = database.renew("pit-renewed", tmp_path / "new")
+    with caplog.at_level(logging.WARNING):
+        some(section, 3)
+    (said,) = [record.getMessage() for record in caplog.records]
+    assert "certificate was revoked" in said and "this needs somebody" in said
+    assert arrived(database, "pit-renewed")[0] == early
+    Shipper(journal, where(renewed), "pit-renewed", until_idle, Random(SEED)).run()
+    events, held = arrived(database, "pit-renewed")
+    assert sorted(set(events)) == events == sorted(numbers_in(journal))
+    assert len(set(held)) == len(held)
 
 
 def test_an_answer_that_never_came_doubles_nothing(
