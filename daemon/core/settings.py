@@ -204,6 +204,9 @@ class FireModel(Protocol):
     def logs_left(self, features: list[float]) -> list[float]:
         """The quantiles of the time left, in logarithms."""
 
+    def is_beyond(self, features: list[float]) -> bool:
+        """Something here lies beyond all that it learned from."""
+
 
 @dataclass(frozen=True, slots=True)
 class Learned:

@@ -19,10 +19,10 @@ from daemon.core.pit.fire_features import FEATURES
 from daemon.core.settings import CallRule, Learned
 
 FIRE = "fire.npz"
-VERSION = "1"
+VERSION = "2"
 """Of the files' meaning; one of another version is refused rather than misread."""
 PROVENANCE = ("made by", "seed", "worlds", "version")
-ARRAYS = ("feature", "threshold", "left", "right", "value", "roots", "start", "correction")
+ARRAYS = ("feature", "threshold", "left", "right", "value", "roots", "start", "correction", "lowest", "highest")
 
 
 class ModelRefused(Exception):

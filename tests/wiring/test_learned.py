@@ -20,6 +20,8 @@ from tests.worlds.fires import FIRE_WORLDS
 
 PROVENANCE = {"made by": "a test", "seed": "1", "worlds": "none", "version": learned.VERSION}
 
+BOUNDS = np.full(len(FEATURES), -1.0), np.full(len(FEATURES), 2.0)
+
 
 def boosters() -> tuple[np.ndarray, list[lightgbm.Booster]]:
     """Small trees on noise, one a level."""
@@ -34,9 +36,10 @@ def test_arrays_say_what_the_library_says_of_its_own_trees(tmp_path: Path) -> No
     """lightgbm predicts as it does; numpy alone must come to the same from the file."""
     seen, trees = boosters()
     path = tmp_path / "fire.npz"
-    learned.write_model(path, exported(trees, np.zeros(len(LEVELS)), CallRule(9.0, 0.4, 0.2)), PROVENANCE)
+    learned.write_model(path, exported(trees, np.zeros(len(LEVELS)), BOUNDS, CallRule(9.0, 0.4, 0.2)), PROVENANCE)
     model = learned.read_model(path.read_bytes(), path.name)
     assert model.call == CallRule(9.0, 0.4, 0.2)
+    assert model.is_beyond([3.0] * len(FEATURES)) and not model.is_beyond([0.0] * len(FEATURES))
     said = np.array([model.logs_left(row.tolist()) for row in seen[:100]])
     theirs = np.stack([b.predict(seen[:100]) for b in trees], axis=1)
     assert said == pytest.approx(np.maximum.accumulate(theirs, axis=1), abs=1e-4)
@@ -54,7 +57,7 @@ def test_the_shipped_model_says_how_it_was_made() -> None:
 def test_a_model_of_another_version_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "fire.npz"
     learned.write_model(
-        path, exported(boosters()[1], np.zeros(len(LEVELS)), CallRule()), {**PROVENANCE, "version": "0"}
+        path, exported(boosters()[1], np.zeros(len(LEVELS)), BOUNDS, CallRule()), {**PROVENANCE, "version": "0"}
     )
     with pytest.raises(learned.ModelRefused, match="made for another version"):
         learned.read_model(path.read_bytes(), path.name)

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.core.inputs import Interval
+from daemon.core.pit.fire_features import UNKNOWN
 from daemon.core.settings import CallRule
 
 SHIFT = 3.0
@@ -32,6 +33,8 @@ class ExitModel:
     """Trees as arrays: node i sends a feature value <= threshold[i] to left[i], else to right[i]; a leaf sends to itself.
 
     roots: (levels, trees) node numbers. value: what a leaf adds. start, correction: (levels,), in logarithms.
+    lowest, highest: (features,) what each has been where the trees learned, but for the last of two thousand at either end; NaN
+    where it was never known.
     depth: the longest way. call: when a forecast is a call."""
 
     feature: npt.NDArray[np.int16]
@@ -42,6 +45,8 @@ class ExitModel:
     roots: npt.NDArray[np.int32]
     start: npt.NDArray[np.float64]
     correction: npt.NDArray[np.float64]
+    lowest: npt.NDArray[np.float64]
+    highest: npt.NDArray[np.float64]
     depth: int
     call: CallRule
 
@@ -55,6 +60,12 @@ class ExitModel:
         added = np.cumsum(leaves, axis=1)[:, -1] + self.start + self.correction
         found: list[float] = np.maximum.accumulate(added).tolist()
         return found
+
+    def is_beyond(self, features: list[float]) -> bool:
+        """Something here lies beyond all that the trees have seen."""
+        seen = np.array(features)
+        beyond = (seen < self.lowest) | (seen > self.highest)
+        return bool((beyond & (seen != UNKNOWN)).any())
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from math import isnan, nan
 from typing import Any
 
+from daemon.core.pit.careful import carefully, plain_minutes
 from daemon.core.pit.exit_model import ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
@@ -177,7 +178,10 @@ class ExitWatch:
         elif self.model is None:
             self.forecast, self.reason = None, say("fire.unlearned")
         else:
-            left = self.model.logs_left(features(self.view(now, band), self.habits))
+            seen = features(self.view(now, band), self.habits)
+            left = self.model.logs_left(seen)
+            if self.model.is_beyond(seen):
+                left = carefully(left, plain_minutes(seen))
             self.forecast, self.reason = ExitForecast.of(now, left), ""
 
     def _warm(self, now: float, pit: float, band: Band) -> None:

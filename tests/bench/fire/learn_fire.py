@@ -26,10 +26,10 @@ import numpy.typing as npt
 
 from daemon.core.pit.exit_model import LEVELS, SHIFT, ExitModel
 from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.fire_features import FEATURES, features
+from daemon.core.pit.fire_features import FEATURES, UNKNOWN, features
 from daemon.core.said import say
 from daemon.core.settings import CallRule
-from daemon.wiring.learned import FIRE, read_model, write_model
+from daemon.wiring.learned import FIRE, VERSION, read_model, write_model
 from tests.bench.fire.fire_cooks import cooks_of, truth_at, watched
 from tests.worlds.fires import FIRE_WORLDS
 
@@ -47,6 +47,8 @@ THINNED = 2
 """Every so manieth row is learned from: rows of one fire say much the same."""
 FARTHEST = 240.0
 """Minutes; more is learned as this."""
+TAILS = 0.0005
+"""Share of the rows at either end of a feature that do not count as learned from."""
 NEAR, FAR_COUNTS = 90.0, 0.35
 """Minutes left beyond which a row counts for less: calls are made nearer."""
 NO_FORECAST_YET = say("fire.unlearned")
@@ -185,8 +187,18 @@ def chosen_rule(told: dict[str, Floats], parts: dict[str, Part]) -> CallRule:
     return max((CallRule(m, b, ENDS_AT * b) for m, b in product(MARGINS, BEGINS)), key=worth)
 
 
-def exported(boosters: list[lightgbm.Booster], correction: Floats, call: CallRule) -> ExitModel:
-    """The trees as arrays."""
+def support(parts: list[Part]) -> tuple[Floats, Floats]:
+    """(features,) each: the lowest and the highest that was learned from, but for TAILS at either end."""
+    seen = np.concatenate([p[0] for p in parts])
+    lowest, highest = np.nanquantile(np.where(seen == UNKNOWN, np.nan, seen), [TAILS, 1 - TAILS], axis=0)
+    lowest[FEATURES.index("noise")] = 0.0  # a quieter probe is no stranger
+    return lowest, highest
+
+
+def exported(
+    boosters: list[lightgbm.Booster], correction: Floats, seen: tuple[Floats, Floats], call: CallRule
+) -> ExitModel:
+    """The trees as arrays. seen: see `support`."""
     rows: list[tuple[int, float, int, int, float]] = []
     deepest = 0
 
@@ -204,7 +216,7 @@ def exported(boosters: list[lightgbm.Booster], correction: Floats, call: CallRul
     return ExitModel(
         feature=np.array(feature, np.int16), threshold=np.array(threshold, np.float32), left=np.array(left, np.int32),
         right=np.array(right, np.int32), value=np.array(value, np.float32), roots=np.array(roots, np.int32),
-        start=np.zeros(len(boosters)), correction=correction, depth=deepest, call=call,
+        start=np.zeros(len(boosters)), correction=correction, lowest=seen[0], highest=seen[1], depth=deepest, call=call,
     )  # fmt: skip
 
 
@@ -237,10 +249,12 @@ def main() -> None:
         correction = np.median([lacks[w] for w in others], axis=0)
         rule = chosen_rule({w: told[w] + correction for w in others}, parts)
         trees = trees_without(arguments.cache, parts, None) if without is None else boosters[without]
-        about = {"seed": ", ".join(map(str, SEEDS)), "worlds": ", ".join(others), "version": "1"}
+        about = {"seed": ", ".join(map(str, SEEDS)), "worlds": ", ".join(others), "version": VERSION}
         path = arguments.out if without is None else arguments.cache / f"fire-without-{without}.npz"
         write_model(
-            path, exported(trees, correction, rule), {"made by": "python -m tests.bench.fire.learn_fire", **about}
+            path,
+            exported(trees, correction, support([parts[w] for w in others]), rule),
+            {"made by": "python -m tests.bench.fire.learn_fire", **about},
         )
         print(
             without or "all worlds",
