@@ -18,8 +18,11 @@ from tests.worlds.people import WET_SHARE, Habits, People, draw_habits
 from tests.worlds.probes import CHANNELS, Mishap, PitProbes, draw_probes, probe_step
 from tests.worlds.weather import Weather, draw_weather
 
-STRESSES = ("fell", "moved", "shaded", "lid-left-open", "shower", "fire-dies", "nothing-marked")
-"""What can be asked for on top of a usual night; see `draw_night`."""
+MISHAPS = {"fell": Mishap.FELL, "moved": Mishap.MOVED, "shaded": Mishap.SHADED}
+OF_TWO = {f"{name}-of-two": mishap for name, mishap in MISHAPS.items()}
+BY_THE_FIRE = "by-the-fire"
+STRESSES = (*MISHAPS, *OF_TWO, BY_THE_FIRE, "lid-left-open", "shower", "fire-dies", "nothing-marked")
+"""What can be asked for on top of a usual night; see `draw_night`. A mishap befalls the only pit probe, or the first of two."""
 HEATING_AT_LEAST, HEATING_AT_MOST = 35, 210
 """min before the meat goes on."""
 ALONE = 300
@@ -180,8 +183,9 @@ def draw_night(
     hour = rng.uniform(14, 22, n)
     weather = draw_weather(rng, nature["mean_ambient"], steps + ALONE * PER_MINUTE, hour, rain=stress == "shower")
     habits = draw_habits(rng, nature, steps, obeys=obeys, sleeps=sleeps)
-    mishap = {"fell": Mishap.FELL, "moved": Mishap.MOVED, "shaded": Mishap.SHADED}.get(stress or "", Mishap.NONE)
-    probes = draw_probes(rng, nature, steps, mishap=mishap, single=mishap is not Mishap.NONE)
+    mishap = (MISHAPS | OF_TWO).get(stress or "", Mishap.NONE)
+    count = 1 if stress in MISHAPS else 2 if stress in OF_TWO or stress == BY_THE_FIRE else None
+    probes = draw_probes(rng, nature, steps, mishap=mishap, count=count, by_the_fire=stress == BY_THE_FIRE)
     lids = draw_lids(rng, n, steps, left_open=stress == "lid-left-open")
     night = Night(world, nature, weather, habits, probes, lids, minutes, seed, hour, save_every=save_every)
     if stress == "fire-dies":

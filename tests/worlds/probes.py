@@ -51,14 +51,18 @@ class PitProbes:
 
 
 def draw_probes(
-    rng: np.random.Generator, nature: Lanes, steps: int, *, mishap: Mishap = Mishap.NONE, single: bool = False
-) -> PitProbes:
+    rng: np.random.Generator, nature: Lanes, steps: int, *, mishap: Mishap = Mishap.NONE, count: int | None = None,
+    by_the_fire: bool = False,
+) -> PitProbes:  # fmt: skip
+    """count: of everybody's probes, None = as it falls. by_the_fire: the second one hangs there, the first one does not."""
     n = len(nature["set"])
     shape = (CHANNELS, n)
     where = rng.random(shape)
     swing = np.where(
         where < 0.65, rng.uniform(0.85, 1.3, shape), np.where(where < 0.88, rng.uniform(1.4, 3.0, shape), 0.75)
     )
+    if by_the_fire:
+        swing = np.stack([0.85 + 0.3 * where[0], 2.0 + 1.4 * where[1]])
     values = {
         "lag": log_uniform(rng, 0.2, 4.0, 2 * n).reshape(shape),
         "place": (swing - 1) * nature["excess_gain"],
@@ -81,8 +85,8 @@ def draw_probes(
         for _ in range(rng.integers(1, 4)):
             at = int(rng.integers(0, steps))
             noise[channel, at : at + int(rng.integers(1, 16)), pit] = np.nan
-    count = np.ones(n, int) if single else 1 + (rng.random(n) < 0.45).astype(int)
-    return PitProbes(values, noise, count)
+    counts = 1 + (rng.random(n) < 0.45).astype(int) if count is None else np.full(n, count)
+    return PitProbes(values, noise, counts)
 
 
 def probe_step(values: Lanes, seen: Floats, air: Floats, excess: Floats, now: Now, step: Floats | int) -> Floats:
