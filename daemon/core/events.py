@@ -30,6 +30,8 @@ class ProbeFault(StrEnum):
     AMBIENT_LEAK = "ambient-leakage"
     IMPLAUSIBLE = "implausible"
     OFF_THE_GRATE = "off-the-grate"
+    DISAGREES = "disagrees"
+    BY_THE_FIRE = "by-the-fire"
 
 
 @dataclass(frozen=True, slots=True)

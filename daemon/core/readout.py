@@ -51,6 +51,11 @@ class Readout:
             return say("probe.device-reports", fault=sample.fault)
         return ", ".join(doubt.replace("-", " ") for doubt in sample.doubts) or "doubted"
 
+    @property
+    def lain(self) -> float:
+        """s for which the pit's probes have lain off the grate, all of them; 0 if not all do."""
+        return self._conditioner.lain(self.pit_channels)
+
     def pit_now(self) -> float:
         """Control value of the good pit channels, °C, NaN if there is none."""
         return self.control.of(self._good_now())

@@ -158,6 +158,7 @@ class WatchState:
                 pit=pit.celsius,
                 blind_since=pit.since.blind,
                 last_seen=pit.since.seen,
+                lain=pit.readout.lain,
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
                 lid_since=pit.since.lid,

@@ -39,6 +39,8 @@ NO_FIRE_SEEN = frozenset({PitPhase.UNLIT, PitPhase.LIGHTING})
 """Pit stages in which no heat has yet told of a fire."""
 LID_BY_LOG = 3 * 60.0
 """s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
+SURE = 60.0
+"""s for which a pit probe must be seen to lie off the grate. Ours."""
 NEED_A_PIT = ("fire-out", "pit-high", "runaway")
 """Rules that cannot be judged of a pit that nobody sees."""
 
@@ -88,6 +90,8 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
         ),
         value=None if since is None else process.now - process.unseen_since,
         last=process.last,
+        # to find that a probe has fallen has taken long enough; a minute is left for it to be found otherwise
+        held=min(process.lain, max(0.0, process.rules["pit-blind"].on_delay - SURE)),
     )
     return process.condition("pit-blind", process.pit_subject, found, guards)
 

@@ -50,6 +50,7 @@ class Finding:
     told: Said | None = None
     """The message, where it is not the usual one of the rule."""
     last: tuple[float, float] | None = None
+    held: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +100,8 @@ class ProcessSnapshot:
     """Which pit: "" is the first."""
     elsewhere: bool = False
     """There are pieces on other pits: then a pit without any is not needed."""
+    lain: float = 0.0
+    """s for which this pit's probes have lain off the grate, all of them; 0 if not all do."""
     joint: bool = False
     """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 
@@ -115,7 +118,7 @@ class ProcessSnapshot:
     @property
     def unseen_since(self) -> float:
         """Engine time from which nobody has seen the pit; now, if it is seen."""
-        since = self.now if self.blind_since is None else self.blind_since
+        since = self.now if self.blind_since is None else min(self.blind_since, self.now - self.lain)
         return since if self.last is None or self.last_seen is None else self.last_seen.at
 
     @property
@@ -157,6 +160,7 @@ class ProcessSnapshot:
             suppressed_by=tuple(guard for guard in guards if guard in rule.guards),
             severity=found.severity,
             improving=found.improving,
+            held=found.held,
         )
 
     def unseen(self, rule_id: str, because: Text) -> Condition | NotKnown:

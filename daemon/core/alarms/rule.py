@@ -77,7 +77,8 @@ class Condition:
     consequence_in: s until the consequence, if known (None = unknown: treat as now);
     suppressed_by: guard names that hold; severity: grows when worse (a worse alarm re-alarms);
     improving: still beyond the set point but on its way back (the acknowledged alarm is then left alone);
-    known: False where it cannot be judged now: then the words alone are new, for those that stand told of what was seen."""
+    known: False where it cannot be judged now: then the words alone are new, for those that stand told of what was seen;
+    held: s for which it had held when it could first be told: its on-delay counts from then."""
 
     rule: str
     subject: str
@@ -91,6 +92,7 @@ class Condition:
     severity: int = 0
     improving: bool = False
     known: bool = True
+    held: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

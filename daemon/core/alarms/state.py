@@ -117,7 +117,9 @@ class Alarm:
         self.guarded = bool(condition.suppressed_by)
         active = condition.active and not self.guarded
         within = condition.within and not condition.active and not self.guarded
-        self.active_since = (now if self.active_since is None else self.active_since) if active else None
+        self.active_since = (
+            (now - condition.held if self.active_since is None else self.active_since) if active else None
+        )
         self.within_since = (now if self.within_since is None else self.within_since) if within else None
         self.value = condition.value
         self.consequence_in = condition.consequence_in

@@ -7,7 +7,7 @@ is told when the verdict changes and at no other time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import inf, isnan, nan
 from statistics import median
 from types import MappingProxyType
@@ -223,6 +223,10 @@ class Conditioner:
         """The newest sample of a channel with the doubts that hold now; None if it was never heard."""
         known = self._channels.get(channel)
         return None if known is None or known.judge.heard_at is None else known.sample()
+
+    def lain(self, pits: Sequence[str]) -> float:
+        """s for which all of these pit probes have lain off the grate; 0 if not all do."""
+        return self._pit_faults.lies_for(pits) * MINUTE
 
     def expect_move(self, channel: str, until: float) -> None:
         """The cook is handling this probe or its meat (meat on or off, wrapped, rest, hold, probed): until engine time

@@ -4,6 +4,9 @@ The places of a pit differ by many degrees, so the plain median of the good chan
 comes back, and a jump looks like a fire that falls. Here each channel's habitual offset to the control value is learned, and
 the value is the median of the channels with their offsets taken off: a change of the set makes no jump. Over
 hours the value moves to the plain median of the channels that are left, so that the band keeps its plain meaning.
+
+Of two channels neither outvotes the other, so the swing of each counts: one by the firebox, which leaps with every log, counts
+for less beside one that hangs where the meat lies. A fire that fails shows in both.
 """
 
 from __future__ import annotations
@@ -13,6 +16,8 @@ from math import isnan, nan
 from statistics import median
 from typing import Any
 
+from daemon.core.readings.swings import Swings
+
 # Every number below: common practice, no source; tried on simulated nights.
 PROVEN_AFTER = 10
 """Minutes a new channel must have been good before its offset counts: it may still be in the cook's hand."""
@@ -20,6 +25,10 @@ HABIT = 30
 """Minutes over which an offset is learned: longer than a log burns up, shorter than the fire's place lasts."""
 RETURNS_IN = 240.0
 """Minutes in which the value comes home to the plain median of the channels that are left (time constant)."""
+AWAY = 10
+"""Minutes without a good value, while others were good, after which a channel must prove itself anew: it may hang elsewhere."""
+CALM, WILD = 1.3, 2.0
+"""Times the calmer one's swing up to which a second channel counts in full, and from which it counts for nothing."""
 
 
 class ControlValue:
@@ -30,23 +39,38 @@ class ControlValue:
         """°C above the control value, by channel."""
         self._minutes: dict[str, int] = {}
         """Good minutes seen, at most HABIT."""
+        self._away: dict[str, int] = {}
+        """Minutes since a channel was last good."""
+        self._swings = Swings()
 
     def of(self, good: Mapping[str, float]) -> float:
         """The control value of these channel values, °C; NaN when there are none."""
-        known = [v - self._offsets[c] for c, v in good.items() if self._minutes.get(c, 0) >= PROVEN_AFTER]
+        known = {c: v - self._offsets[c] for c, v in good.items() if self._minutes.get(c, 0) >= PROVEN_AFTER}
+        if len(known) == 2:
+            return self._of_two(known)
         if known:
-            return median(known)
+            return median(known.values())
         return median(good.values()) if good else nan
 
     def offset(self, channel: str) -> float:
         """°C by which this channel usually reads more than the control value; 0 until that is proven."""
         return self._offsets[channel] if self._minutes.get(channel, 0) >= PROVEN_AFTER else 0.0
 
+    def _of_two(self, known: Mapping[str, float]) -> float:
+        swings = self._swings.beside(known)
+        weights = {c: min(1.0, max(0.0, (WILD - swings[c]) / (WILD - CALM))) for c in known}
+        return sum(weights[c] * v for c, v in known.items()) / sum(weights.values())  # the calmest has 1
+
     def minute(self, good: Mapping[str, float]) -> None:
         """Learn from one minute's medians of the good channels."""
         value = self.of(good)
         if isnan(value):
             return
+        self._swings.minute({**dict.fromkeys(self._minutes, nan), **good})
+        self._away = {channel: 0 if channel in good else self._away.get(channel, 0) + 1 for channel in self._minutes}
+        for channel, away in self._away.items():
+            if away >= AWAY:
+                self._minutes[channel] = 0
         for channel, celsius in good.items():
             seen = self._minutes[channel] = min(HABIT, self._minutes.get(channel, 0) + 1)
             offset = self._offsets.get(channel, 0.0)
@@ -56,8 +80,16 @@ class ControlValue:
 
     def dump(self) -> dict[str, Any]:
         """As JSON-able values."""
-        return {"offsets": dict(self._offsets), "minutes": dict(self._minutes)}
+        return {
+            "offsets": dict(self._offsets),
+            "minutes": dict(self._minutes),
+            "away": dict(self._away),
+            "swings": self._swings.dump(),
+        }
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self._offsets, self._minutes = dict(dumped["offsets"]), dict(dumped["minutes"])
+        if "swings" in dumped:  # not in the checkpoints of earlier versions
+            self._away = dict(dumped["away"])
+            self._swings.load(dumped["swings"])

@@ -3,19 +3,22 @@
 What a fire cannot do: lose most of its heat within minutes and then stay there. A dying fire sinks on, an open lid is shut again,
 a log's opened door takes less. A probe that left the pit's air falls with its own time constant, and
 follows the pit a little from there. With a second probe it is told sooner: a step that only one of them made. The probe's own
-unrest counts: one by the firebox may leap where one in the middle may not.
+unrest counts: one by the firebox may leap where one in the middle may not. Two that came apart slowly: see `pit_disagreement`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import accumulate
-from math import inf, isnan, nan
+from math import inf, isnan
 from statistics import fmean, median
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.pit_disagreement import SETTLED as AT_HOME
+from daemon.core.readings.pit_disagreement import PitDisagreement, middle, swings_with
 from daemon.core.readings.probe_faults import Finding
+from daemon.core.readings.swings import Swings
 from daemon.core.said import Text, plain, said, say
 
 # Every number below: our choices, tried on the worlds in tests/worlds.
@@ -25,6 +28,8 @@ STEP, BEGINS, AT_ONCE, SHARP = 25.0, 0.08, 0.5, 3
 """°C of the step, the share of it in its first minute, and the share that so many minutes must show."""
 ALONE_STEP, ALONE_FOR, SHARED = 12.0, 4, 0.4
 """°C of a step that the other probes did not make, minutes for which it must last, and the share of it that they may show."""
+SLOWER = 7
+"""Minutes before the step in which the others must have been as still: a thick probe answers a lid later and for longer."""
 UNREST = 4.0
 """Times a probe's own unrest against the others that a step must exceed."""
 HABIT = 30
@@ -48,6 +53,8 @@ BACK, BACK_AT_ONCE = 0.85, 0.3
 floor of a pit follows it a little, and a pit that climbs lifts it slowly."""
 WARM = 80.0
 """°C: below, a pit has too little to lose."""
+BY_THE_FIRE, NO_LONGER = 2.0, 1.6
+"""Times the swing of the calmest probe of its pit from which one is said to hang by the fire, and below which no more."""
 
 
 class PitProbeFaults:
@@ -57,7 +64,12 @@ class PitProbeFaults:
         self._fallen: dict[str, tuple[float, float]] = {}
         self._age: dict[str, int] = {}
         """Minutes since it was found."""
+        self._lain: dict[str, int] = {}
+        """Minutes that it had lain when it was found."""
         self._evidence: dict[str, Text] = {}
+        self._apart = PitDisagreement()
+        self._swings = Swings()
+        self._by_the_fire: dict[str, Text] = {}
 
     def minute(self, pits: Mapping[str, Sequence[float]], attended: float = inf) -> dict[str, tuple[Finding, ...]]:
         """One closed minute of all pit channels: minute medians, °C, newest last, NaN where nothing plausible was read.
@@ -65,12 +77,38 @@ class PitProbeFaults:
         for name, values in pits.items():
             others = [theirs for other, theirs in pits.items() if other != name and other not in self._fallen]
             if name in self._fallen:
-                self._recovered(name, values)
+                self._recovered(name, values, others)
             elif others:
                 self._alone(name, values, others)
             else:
                 self._gone(name, values, attended)
-        return {name: (Finding(ProbeFault.OFF_THE_GRATE, True, self._evidence[name]),) for name in self._fallen}
+        found: dict[str, tuple[Finding, ...]] = {
+            name: (Finding(ProbeFault.OFF_THE_GRATE, True, self._evidence[name]),)
+            for name in pits
+            if name in self._fallen
+        }
+        for name in found:
+            self._apart.forget(name)
+        standing = {name: values for name, values in pits.items() if name not in self._fallen}
+        found |= self._apart.minute(standing)
+        for name, hint in self._fires({name: values[-1] for name, values in standing.items()}).items():
+            found[name] = (*found.get(name, ()), hint)
+        return found
+
+    def lies_for(self, names: Sequence[str]) -> int:
+        """Minutes for which the last of these that fell has lain off the grate, 0 if not all of them do."""
+        return min((self._lain[name] + self._age[name] if name in self._fallen else 0 for name in names), default=0)
+
+    def _fires(self, celsius: Mapping[str, float]) -> dict[str, Finding]:
+        """Which of a pit's probes hang by its fire: they leap with every log, and that is no fault."""
+        self._swings.minute(celsius)
+        for name, times in self._swings.beside(celsius).items():
+            if times >= BY_THE_FIRE and name not in self._by_the_fire:
+                self._by_the_fire[name] = say("probe.by-the-fire", times=times)
+            elif times < NO_LONGER:
+                self._by_the_fire.pop(name, None)
+        near = {name: why for name, why in self._by_the_fire.items() if name in celsius}
+        return {name: Finding(ProbeFault.BY_THE_FIRE, False, why) for name, why in near.items()}
 
     def _gone(self, name: str, values: Sequence[float], attended: float) -> None:
         """The only probe: most of the pit's heat, at once, and it does not come back."""
@@ -92,13 +130,13 @@ class PitProbeFaults:
                 and max(v - low for v, low in zip(after, accumulate(after, min), strict=True)) <= COMING * step
                 and abs(after[-1] - after[-1 - SHARP]) <= SETTLED * step
             ):
-                self._find(name, before, level, say("probe.off-the-grate", moved=(before, level)))
+                self._find(name, before, level, say("probe.off-the-grate", moved=(before, level)), since)
                 return
 
     def _alone(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
-        """A step that the other probes did not make."""
+        """A step down that the other probes did not make. Up goes a probe by the fire with every log that catches."""
         mine = list(values[-HABIT - ALONE_FOR :])
-        theirs = [_middle([o[-len(mine) + i] for o in others if len(o) >= len(mine) - i]) for i in range(len(mine))]
+        theirs = [middle([o[-len(mine) + i] for o in others if len(o) >= len(mine) - i]) for i in range(len(mine))]
         if len(mine) < HABIT // 2 + ALONE_FOR or any(map(isnan, mine[-ALONE_FOR - SHARP :])):
             return
         apart = [a - b for a, b in zip(mine, theirs, strict=True)]
@@ -110,14 +148,13 @@ class PitProbeFaults:
         unrest = median([abs(d - habit) for d in known])
         steps = [d - habit for d in late]
         least = max(ALONE_STEP, 2 * UNREST * unrest)
-        all_off = all(s <= -least for s in steps) or all(s >= least for s in steps)
         before, now = mine[-ALONE_FOR - SHARP - 1], mine[-1]
-        moved = [t for t in theirs[-ALONE_FOR - SHARP - 1 :] if not isnan(t)]
-        still = bool(moved) and max(moved) - min(moved) <= SHARED * abs(now - before)
-        if all_off and still and abs(now - before) >= least / 2:
-            self._find(name, before, now, say("probe.alone", moved=(before, now)))
+        moved = [t for t in theirs[-ALONE_FOR - SHARP - SLOWER :] if not isnan(t)]
+        still = bool(moved) and max(moved) - min(moved) <= SHARED * (before - now)
+        if still and before - now >= least and all(s <= -least for s in steps):
+            self._find(name, before, now, say("probe.alone", moved=(before, now)), ALONE_FOR)
 
-    def _recovered(self, name: str, values: Sequence[float]) -> None:
+    def _recovered(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
         before, after = self._fallen[name]
         if (values[-1] - after) * (before - after) < 0:  # it has yet to come to rest; of NaN nothing is true
             after = values[-1]
@@ -129,11 +166,17 @@ class PitProbeFaults:
         self._age[name] += 1
         share = YOUNG_AT_ONCE if self._age[name] <= YOUNG else BACK_AT_ONCE
         at_once = min(newest) - min(earlier, default=0.0) >= share
-        if min(newest) >= BACK or (at_once and min(newest) >= share):
-            del self._fallen[name], self._evidence[name], self._age[name]
+        back = min(newest) >= BACK or (at_once and min(newest) >= share)
+        if back or (others and self._age[name] >= AT_HOME and self._hangs_elsewhere(values, others)):
+            del self._fallen[name], self._evidence[name], self._age[name], self._lain[name]
 
-    def _find(self, name: str, before: float, after: float, why: Text) -> None:
-        self._fallen[name], self._age[name] = (before, after), 0
+    def _hangs_elsewhere(self, values: Sequence[float], others: list[Sequence[float]]) -> bool:
+        """It swings with the others: it was moved, and reads the pit at its new place."""
+        minutes = min(AT_HOME, len(values), *map(len, others))
+        return swings_with(values[-minutes:], [middle([o[-i] for o in others]) for i in range(minutes, 0, -1)])
+
+    def _find(self, name: str, before: float, after: float, why: Text, lain: int) -> None:
+        self._fallen[name], self._age[name], self._lain[name] = (before, after), 0, lain
         self._evidence[name] = why
 
     def dump(self) -> dict[str, object]:
@@ -141,7 +184,11 @@ class PitProbeFaults:
         return {
             "fallen": {name: list(pair) for name, pair in self._fallen.items()},
             "age": dict(self._age),
+            "lain": dict(self._lain),
             "evidence": {name: plain(why) for name, why in self._evidence.items()},
+            "apart": self._apart.dump(),
+            "swings": self._swings.dump(),
+            "by_the_fire": {name: plain(why) for name, why in self._by_the_fire.items()},
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -149,9 +196,9 @@ class PitProbeFaults:
         self._fallen = {name: (pair[0], pair[1]) for name, pair in dumped["fallen"].items()}
         # not in the checkpoints of earlier versions
         self._age = {name: dumped.get("age", {}).get(name, YOUNG) for name in self._fallen}
+        self._lain = {name: dumped.get("lain", {}).get(name, 0) for name in self._fallen}
         self._evidence = {name: said(why) for name, why in dumped["evidence"].items()}
-
-
-def _middle(values: Sequence[float]) -> float:
-    known = [v for v in values if not isnan(v)]
-    return median(known) if known else nan
+        if "apart" in dumped:
+            self._apart.load(dumped["apart"])
+            self._swings.load(dumped["swings"])
+            self._by_the_fire = {name: said(why) for name, why in dumped["by_the_fire"].items()}

@@ -83,6 +83,48 @@ def test_a_newcomer_counts_only_once_it_has_proven_itself() -> None:
         control.minute({"left": 118.0, "right": 132.0, "new": celsius})
 
 
+def by_the_firebox(minutes: int, dies_from: int = 10**9) -> list[dict[str, float]]:
+    """The one where the meat lies swings by 8 °C, the one by the firebox three times as far about 15 °C more; both fall by 1 °C
+    a minute once the fire dies (common practice, no source)."""
+    found = []
+    for i in range(minutes):
+        swing, fallen = 8.0 * sin(i / 6.4), float(max(0, i - dies_from))
+        found.append({"grate": 120.0 + swing - fallen, "firebox": 135.0 + 3 * swing - fallen})
+    return found
+
+
+def test_beside_a_calm_probe_one_by_the_firebox_hardly_counts_and_a_dying_fire_shows_whole() -> None:
+    control, seen = ControlValue(), []
+    for good in by_the_firebox(300, dies_from=260):
+        control.minute(good)
+        seen.append(control.of(good))
+    fed, dying = seen[140:260], seen[260:]
+    assert max(fed) - min(fed) <= 1.25 * 16.0, "twice as far by the plain median"
+    assert dying[0] - dying[-1] >= 39.0 - 2 * 8.0 * 1.25
+    alike = ControlValue()
+    for i in range(200):
+        alike.minute({"left": 118.0 + 8 * sin(i / 6.4), "right": 132.0 + 9 * sin(i / 6.4)})
+    assert alike.of({"left": 100.0, "right": 132.0}) == pytest.approx(116.0, abs=3.0), "two alike count alike"
+
+
+def test_one_that_lies_on_the_floor_is_no_measure_of_calm() -> None:
+    control = ControlValue()
+    for i in range(200):
+        control.minute({"floor": 62.0 + 2 * sin(i / 6.4), "grate": 120.0 + 9 * sin(i / 6.4)})
+    fell, stands = control.of({"floor": 62.0, "grate": 90.0}), control.of({"floor": 62.0, "grate": 120.0})
+    assert stands - fell == pytest.approx(15.0, abs=0.5), "it counts as half, as the other does"
+
+
+def test_one_that_was_away_for_long_may_hang_elsewhere_and_proves_itself_anew() -> None:
+    control = settled({"left": 118.0, "right": 132.0})
+    for _ in range(30):
+        control.minute({"left": 118.0})
+    for minute in range(30):
+        moved = {"left": 118.0, "right": 112.0}
+        assert control.of(moved) == pytest.approx(125.0, abs=2.5), minute
+        control.minute(moved)
+
+
 values = st.dictionaries(st.sampled_from("abc"), st.floats(-20, 400))
 
 

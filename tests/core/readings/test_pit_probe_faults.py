@@ -28,8 +28,10 @@ def found(faults: PitProbeFaults, traces: dict[str, list[float]]) -> dict[str, l
     for minute in range(len(next(iter(traces.values())))):
         told = faults.minute({name: trace[: minute + 1][-120:] for name, trace in traces.items()})
         for name, findings in told.items():
-            assert [f.fault for f in findings] == [ProbeFault.OFF_THE_GRATE] and findings[0].suspect
-            seen.setdefault(name, []).append(minute)
+            for found in findings:
+                assert found.suspect == (found.fault is not ProbeFault.BY_THE_FIRE)
+                if found.fault is ProbeFault.OFF_THE_GRATE:
+                    seen.setdefault(name, []).append(minute)
     return seen
 
 
@@ -109,6 +111,84 @@ def test_a_lid_that_both_see_and_a_probe_by_the_firebox_are_no_fault() -> None:
     middle = pit(240)
     firebox = [120.0 + 3.2 * (v - 120.0) for v in middle]
     assert found(PitProbeFaults(), {"left": middle, "right": firebox}) == {}
+
+
+def test_a_log_that_only_the_firebox_feels_at_once_is_no_fault() -> None:
+    """Its climb is no fall; a thick probe answers a lid later, and comes back later."""
+    calm, wild = (
+        pit(90) + [120.0 + 0.8 * i for i in range(30)],
+        pit(90) + [120.0 + 55 * (1 - exp(-i / 3)) for i in range(30)],
+    )
+    assert found(PitProbeFaults(), {"left": calm, "right": wild}) == {}
+    thin = pit(90) + [60.0 + 60.0 * exp(-i / 2) for i in range(6)] + [118.0 - 45.0 * exp(-i / 3) for i in range(30)]
+    thick = list(thin)
+    for i in range(1, len(thick)):
+        thick[i] = thick[i - 1] + (thin[i] - thick[i - 1]) / 5
+    assert found(PitProbeFaults(), {"left": thin, "right": thick}) == {}
+
+
+def test_one_by_the_fire_is_told_by_its_swing_and_is_believed() -> None:
+    """The one by the fire swings three times as far (as the issue's twelfth part of strangers: common practice, no source)."""
+    faults, middle = PitProbeFaults(), pit(240)
+    firebox = [140.0 + 3.0 * (v - 120.0) for v in middle]
+    told = {}
+    for minute in range(240):
+        seen = faults.minute({"left": middle[: minute + 1][-120:], "right": firebox[: minute + 1][-120:]})
+        told = {name: [(f.fault, f.suspect) for f in findings] for name, findings in seen.items()}
+    assert told == {"right": [(ProbeFault.BY_THE_FIRE, False)]}
+    alike = [v - 6 for v in middle]
+    twins = PitProbeFaults()
+    assert all(not twins.minute({"left": middle[: m + 1], "right": alike[: m + 1]}) for m in range(120))
+
+
+def apart(faults: PitProbeFaults, traces: dict[str, list[float]]) -> dict[str, list[tuple[int, bool]]]:
+    """channel -> minutes at which it disagrees, and whether it is doubted."""
+    seen: dict[str, list[tuple[int, bool]]] = {}
+    for minute in range(len(next(iter(traces.values())))):
+        told = faults.minute({name: trace[: minute + 1][-120:] for name, trace in traces.items()})
+        for name, findings in told.items():
+            seen.setdefault(name, []).extend((minute, f.suspect) for f in findings if f.fault is ProbeFault.DISAGREES)
+    return {name: minutes for name, minutes in seen.items() if minutes}
+
+
+def shaded(minutes: int, at: int, by: float, swing: float = 8.0) -> list[float]:
+    """A piece of meat comes to lie against it at minute `at`: `by` °C less, within twenty minutes."""
+    return [v - by * (1 - exp(-max(0, i - at) / 7)) for i, v in enumerate(pit(minutes, swing))]
+
+
+def test_of_two_that_part_slowly_the_one_that_left_its_own_range_is_doubted_until_it_swings_along() -> None:
+    seen = apart(PitProbeFaults(), {"left": shaded(260, 120, 24.0), "right": [v + 4 for v in pit(260)]})
+    doubted = [minute for minute, doubt in seen["left"] if doubt]
+    assert 130 <= doubted[0] <= 155 and not any(doubt for _, doubt in seen.get("right", []))
+    assert max((minute for minute, _ in seen.get("right", [])), default=0) <= doubted[0]
+    assert 195 <= doubted[-1] <= 230, "after an hour of swinging along it hangs in its new place"
+
+
+def test_while_nobody_can_tell_which_is_right_both_are_believed_and_both_are_named() -> None:
+    left, right = shaded(200, 120, 15.0, swing=12.0), [v + 4 for v in pit(200, swing=12.0)]
+    seen = apart(PitProbeFaults(), {"left": left, "right": right})
+    assert set(seen) == {"left", "right"}
+    assert not any(minutes[0][1] for minutes in seen.values())
+    assert all(doubted for minute, doubted in seen["left"] if minute > seen["right"][-1][0]), "the next trough tells"
+
+
+def test_a_pit_that_dies_or_is_lit_parts_its_probes_and_none_is_doubted() -> None:
+    dies = pit(120) + [20.0 + 100.0 * exp(-i / 40) for i in range(80)]
+    lags = list(dies)
+    for i in range(1, len(lags)):
+        lags[i] = lags[i - 1] + (dies[i] - lags[i - 1]) / 12
+    lit = [20.0 + 100.0 * (1 - exp(-i / 30)) for i in range(200)]
+    for left, right in ((dies, lags), (lit, [20.0 + 0.8 * (v - 20.0) for v in lit])):
+        assert apart(PitProbeFaults(), {"left": left, "right": right}) == {}
+
+
+def test_how_long_all_have_lain_counts_from_the_fall() -> None:
+    faults, trace = PitProbeFaults(), fallen(90, 130)
+    for minute in range(130):
+        told = faults.minute({"pit": trace[: minute + 1][-120:]})
+        assert (faults.lies_for(["pit"]) > 0) == bool(told)
+        assert not told or abs(faults.lies_for(["pit"]) - (minute - 90)) <= 3
+    assert faults.lies_for(["pit", "other"]) == faults.lies_for([]) == 0
 
 
 def test_a_restart_changes_nothing() -> None:
