@@ -188,6 +188,8 @@ class Demo:
                     self._note(event.time, words, "yellow")
                 case NapPlanned():
                     self._note(event.time, _good_night(event), "green")
+                    if event.until is not None:
+                        self._note(event.time, PLAIN.words("command.demo.load"), "green")
                     for line in event.unmet:
                         self._note(event.time, PLAIN.words("command.demo.unmet", line=line), "green")
                 case _:
