@@ -7,6 +7,7 @@ from dataclasses import replace
 from daemon.core.engine import Engine
 from daemon.core.events import NapPlanned
 from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, SpotReading
+from daemon.core.said import Said
 from daemon.core.settings import HoldSettings
 from tests.core.night import COOK, NIGHT, SETTINGS, cooking, engine_at_night, read, restarted, step
 from tests.texts.english import in_english
@@ -42,9 +43,9 @@ def standing(engine: Engine, now: float) -> dict[tuple[str, str], str]:
 
 def probes_are_green(engine: Engine, now: float) -> bool:
     (nap,) = [e for e in step(engine, GoToSleep("page"), NIGHT + now) if isinstance(e, NapPlanned)]
-    line = "every probe in use is fresh and believed"
-    assert (line in map(in_english, nap.green)) != (line in map(in_english, nap.unmet))
-    return line in map(in_english, nap.green)
+    green, missing = ({said.key for said in found if isinstance(said, Said)} for found in (nap.green, nap.unmet))
+    assert ("green.probes" in green) != ("missing.probes" in missing)
+    return "green.probes" in green
 
 
 def fall(engine: Engine, first: float, **others: float) -> float:
