@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import replace
+from threading import Lock
 
 from config.cook import Cook, ReminderSection
 from config.cuts import CUTS
@@ -252,13 +253,16 @@ def _waiting(piece: PieceSettings, now: float) -> PieceView:
 
 
 class FakeWatch:
-    """Obeys at once what the real watch would obey in its loop. commands: everything it was told, in order."""
+    """Obeys at once what the real watch would obey in its loop. commands: everything it was told, in order.
+
+    A test changes it from its own thread while the page's thread lets time pass: whatever a test sets is never lost."""
 
     def __init__(self, now: float = NIGHT) -> None:
+        self._setting = Lock()
         self.now = now
         self.commands: list[inputs.Command] = []
         self.cooks = FakeCooks()
-        self.changes: Snapshot = snapshot_at(now)
+        self._changes = snapshot_at(now)
         self.began = LIT - HOUR
         """When the first probe was heard."""
         self.still = False
@@ -266,6 +270,16 @@ class FakeWatch:
         self.cold = False
         """No fire ever burned: every probe has read the same all the while."""
         self.marks = [HistoryMark(now - 40 * 60 - 48 * 60 * n, "log") for n in range(6)]
+
+    @property
+    def changes(self) -> Snapshot:
+        """The picture as it stands."""
+        return self._changes
+
+    @changes.setter
+    def changes(self, changed: Snapshot) -> None:
+        with self._setting:
+            self._changes = changed
 
     def snapshot(self) -> Snapshot:
         return self.changes
@@ -449,14 +463,22 @@ class FakeWatch:
 
     def tick(self, seconds: float) -> Snapshot:
         """Let time pass: new values, everything else as it was."""
-        self.now += seconds
+        if seconds:
+            self.now += seconds
+        while True:
+            before = self.changes
+            after = self._later(before)
+            with self._setting:
+                if self._changes is before:  # else a test has changed it in between: begin anew from there
+                    self._changes = after
+                    return after
+
+    def _later(self, old: Snapshot) -> Snapshot:
         if self.still:
-            self.changes = replace(self.changes, time=self.now)
-            return self.changes
+            return replace(old, time=self.now)
         fresh = snapshot_at(self.now)
-        pit = replace(self.changes.pit, celsius=fresh.pit.celsius, rate=fresh.pit.rate, evenness=fresh.pit.evenness)
-        self.changes = replace(self.changes, time=self.now, channels=fresh.channels, pit=pit)
-        return self.changes
+        pit = replace(old.pit, celsius=fresh.pit.celsius, rate=fresh.pit.rate, evenness=fresh.pit.evenness)
+        return replace(old, time=self.now, channels=fresh.channels, pit=pit)
 
 
 def page_server(watch: FakeWatch, token: str, settings: PageSettings) -> PageServer:

@@ -29,7 +29,8 @@ from tests.system.page.scenes import on_course, six_alarms
 ROOMS = ("pit", "plan", "curve", "night", "cooks", "care")
 VIEWS = (*ROOMS, "shift", f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
 WEIGHT_LIMIT = 100_000
-FIRST_VIEW_MS = 1000
+FIRST_VIEW = 1.0
+"""s of work of the page's own thread."""
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
 
@@ -104,8 +105,8 @@ def test_with_nothing_to_do_the_page_says_so_until_when_and_how_sure(page: Page,
     expect(calm.locator(".told > div")).to_have_text(
         [
             "Next log02:3702:23 to 02:55",
-            "Sleep until02:39latest 02:54, 1 not ready",
-            "All ready08:3207:20 to 10:08, 27 min ahead",
+            "Sleep until02:39latest 02:54 1 not ready",
+            "All ready08:3207:20 to 10:08 27 min ahead",
         ]
     )
     site.watch.changes = replace(old, alarms=())
@@ -441,14 +442,20 @@ def test_nothing_is_asked_of_anybody_else_and_it_weighs_little(browser: Browser,
     context.close()
 
 
-def test_the_first_view_is_there_within_a_second(page: Page) -> None:
-    """Best of three: another program on a shared machine may slow one."""
+def test_the_first_view_takes_less_than_a_second(page: Page) -> None:
+    """By the processor's clock: whatever else runs on this machine does not count. Best of three."""
+    session = page.context.new_cdp_session(page)
+    session.send("Performance.enable", {"timeDomain": "threadTicks"})
+
     times = []
     for _ in range(3):
         page.reload()
         expect(page.locator(".big").first).to_be_visible()
-        times.append(page.evaluate("performance.now()"))
-    assert min(times) <= FIRST_VIEW_MS, times
+        told = session.send("Performance.getMetrics")["metrics"]
+        times.append(
+            next(one["value"] for one in told if one["name"] == "TaskDuration")
+        )  # since the page was asked for
+    assert 0 < min(times) <= FIRST_VIEW, times
 
 
 def test_nothing_scrolls_sideways_at_320_px(page: Page) -> None:
@@ -471,16 +478,22 @@ def test_axe_finds_nothing_serious(page: Page, light: str) -> None:
     assert found == []
 
 
+def boxes(page: Page, selector: str) -> list[dict[str, float]]:
+    """All measured at one moment."""
+    found: list[dict[str, float]] = page.locator(selector).evaluate_all(
+        "parts => parts.map((part) => part.getBoundingClientRect().toJSON()).filter(({ width }) => width > 0)"
+    )
+    assert found
+    return found
+
+
 def test_targets_are_big_and_apart(page: Page) -> None:
     """Every button that can be seen in every room: at least 48 px each way, neighbours at least 8 px apart."""
     for view in VIEWS:
         enter(page, view)
-        boxes = [
-            b.bounding_box() for b in page.locator("button:visible, summary:visible, .rooms a, #room a:visible").all()
-        ]
-        solid = [box for box in boxes if box is not None]
+        solid = boxes(page, "button:visible, summary:visible, .rooms a, #room a:visible")
         assert all(box["height"] >= 48 and box["width"] >= 48 for box in solid), view
-        buttons = [box for b in page.locator("button:visible, a.button:visible").all() if (box := b.bounding_box())]
+        buttons = boxes(page, "button:visible, a.button:visible")
         for i, a in enumerate(buttons):
             for b in buttons[i + 1 :]:
                 across = max(a["x"], b["x"]) - min(a["x"] + a["width"], b["x"] + b["width"])

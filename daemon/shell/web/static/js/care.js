@@ -87,10 +87,6 @@ export function careRoom(root) {
       {},
       live.facts && !live.facts.paired ? pairing() : null,
       make("section", { class: "plate" }, make("h2", {}, t("care.every-probe")), probes, links),
-    ),
-    make(
-      "div",
-      {},
       make(
         "section",
         { class: "plate" },
@@ -101,12 +97,12 @@ export function careRoom(root) {
         make("h2", {}, t("care.light")),
         lights,
       ),
-      make(
-        "section",
-        { class: "plate" },
-        make("h2", {}, t("care.take-care")),
-        ...CAUTIONS.map(([title, text]) => make("div", {}, make("h3", {}, title), make("p", {}, text))),
-      ),
+    ),
+    make(
+      "section",
+      { class: "plate" },
+      make("h2", {}, t("care.take-care")),
+      ...CAUTIONS.map(([title, text]) => make("div", {}, make("h3", {}, title), make("p", {}, text))),
     ),
   );
   const tick = () => {

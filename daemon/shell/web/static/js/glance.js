@@ -112,18 +112,15 @@ function headOf(pit, pieces, standing) {
     : state("good", t("glance.nothing-to-do-now"));
 }
 
-/** more: parts that a line is broken between. */
-const answerRow = ([what, at, more, none]) => {
-  const parts = more.filter(Boolean);
-  const told = parts.map((part, index) => make("span", {}, index < parts.length - 1 ? `${part}, ` : part));
-  return make(
+/** more: parts, each on a line of its own where there is little room. */
+const answerRow = ([what, at, more, none]) =>
+  make(
     "div",
     {},
     make("dt", {}, what),
     make("dd", { class: none ? "none" : "num" }, at),
-    told.length ? make("dd", { class: "quiet" }, ...told) : null,
+    make("dd", { class: "quiet" }, ...more.filter(Boolean).flatMap((part) => [make("span", {}, part), " "])),
   );
-};
 
 function calmFace(snapshot, first, rows) {
   const steps = first === undefined ? stepsFace(snapshot) : null;
