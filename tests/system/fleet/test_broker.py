@@ -60,6 +60,7 @@ class Client:
     def __init__(self, port: int, fleet: Path, keys: Path | None) -> None:
         self.got: list[tuple[str, bytes]] = []
         self.granted: list[int] = []
+        self._topics: list[str] = []
         self._client = paho.Client(
             CallbackAPIVersion.VERSION2, client_id="" if keys is None else str(keys), protocol=paho.MQTTv5
         )
@@ -70,6 +71,7 @@ class Client:
         self._client.tls_set_context(context)
         self._client.on_message = lambda _c, _u, one: self.got.append((one.topic, bytes(one.payload)))
         self._client.on_subscribe = lambda _c, _u, _m, codes, _p: self.granted.extend(code.value for code in codes)
+        self._client.on_connect = self._connected
         self._port = port
 
     def __enter__(self) -> Client:
@@ -90,8 +92,14 @@ class Client:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def _connected(self, client: paho.Client, *_: object) -> None:
+        """A broker that was killed may have forgotten who reads."""
+        for topic in self._topics:
+            client.subscribe(topic, 1)
+
     def hear(self, topic: str) -> None:
         before = len(self.granted)
+        self._topics.append(topic)
         self._client.subscribe(topic, 1)
         until(lambda: len(self.granted) > before)
 

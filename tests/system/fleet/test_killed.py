@@ -31,6 +31,8 @@ KILLED_FOR = 180.0
 UP, DOWN = (0.5, 6.0), (0.0, 4.0)
 """s for which it is up, and down."""
 PATIENCE = 900.0
+BROKER_UP = (6.0, 12.0)
+"""s for which the broker is up: it has written down by then who reads."""
 AUTOSAVE = 5.0
 """s of what it took that a killed broker may have forgotten: `autosave_interval` of centre.sh."""
 
@@ -119,7 +121,7 @@ def test_a_bridge_while_the_broker_is_killed_at_random(database: Database, tmp_p
                 if reader is None:
                     reader = open_.enter_context(Client(port, database.fleet, crew))
                     reader.hear("fleet/#")
-                up = time.monotonic() + random.uniform(2.0, 8.0)
+                up = time.monotonic() + random.uniform(*BROKER_UP)
                 while time.monotonic() < up:
                     say()
                     time.sleep(0.05)
