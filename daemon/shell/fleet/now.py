@@ -104,13 +104,15 @@ class Standing:
         return of
 
     def _plan(self, steps: list[dict[str, Any]], time: float) -> None:
-        """One plan for all pits: each has the steps of its own pieces, the first what is of none."""
-        placed = self.where.placed(time)
+        """One plan for all pits: each has the steps of its own pieces; what is of none is for the first pit that has a piece, as
+        the plan meant it."""
+        placed, used = self.where.placed(time), self.where.in_use(time)
+        home = next(pit for pit in self._now if pit in used)
         for pit, now in self._now.items():
             now.steps = [
                 (utc(one["at"]), one["kind"], one["piece"] or "")
                 for one in steps
-                if self.where.known(placed.get(one["piece"] or "", "")) == pit
+                if self.where.known(placed.get(one["piece"] or "", home)) == pit
             ]
 
     def told(self) -> dict[str, dict[str, Any]]:

@@ -1,10 +1,13 @@
 """Which pit an event is of: by what it names, and by where its piece was at the time."""
 
+import json
 from dataclasses import replace
 
 import pytest
 
 from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MovePiece, StartCook
+from daemon.shell.fleet.now import Standing
+from daemon.shell.fleet.past import EventRow
 from daemon.shell.fleet.whereabouts import BoardPits, Placing, Whereabouts
 from tests.core.night import CHUCK, COOK, LAMB
 
@@ -63,3 +66,26 @@ def test_a_cook_is_on_every_pit_that_had_a_piece_of_it() -> None:
     assert where.used(0.0, 40.0) == {"", "drum"} and where.used(50.0, 90.0) == {""}
     assert where.were_on("drum", 0.0, 40.0) == {"lamb"} == where.were_on("", 0.0, 40.0)
     assert Whereabouts(PITS).used(0.0, 9.0) == {""}
+
+
+@pytest.mark.parametrize("chuck", ["", "drum"])
+def test_a_plan_is_for_the_pits_of_its_pieces(chuck: str) -> None:
+    standing = Standing(told((0.0, {"chuck": chuck, "lamb": "drum"})))
+    at = "2026-11-28T0{}:00:00.000Z"
+    steps = [{"kind": kind, "piece": piece, "at": at.format(hour)} for hour, (kind, piece) in enumerate(
+        (("light", None), ("put-on", "chuck"), ("put-on", "lamb")))]  # fmt: skip
+    standing.take(EventRow(1, 5.0, 1.7e9, "plan", "hall", json.dumps({"steps": steps})))
+    now = standing.told()
+    shown = {pit: [(due["what"], due["piece"]) for due in now[pit]["due"]] for pit in now}
+    lit = [("light", ""), ("put-on", "chuck")]
+    assert shown == (
+        {"": lit, "drum": [("put-on", "lamb")]} if chuck == "" else {"": [], "drum": [*lit, ("put-on", "lamb")]}
+    )
+    assert [now[pit]["cook"] for pit in now] == (["hall", "hall"] if chuck == "" else ["", "hall"])
+    assert [now[pit]["name"] for pit in now] == ["Offset", "Drum"]
+
+
+def test_a_board_with_one_pit_tells_what_it_always_told() -> None:
+    standing = Standing(Whereabouts(BoardPits()))
+    assert standing.take(EventRow(1, 5.0, 1.7e9, "stage", "hall", '{"subject": "pit", "after": "heating"}')) == ""
+    assert standing.told() == {"": {"stage": "heating", "cook": "hall", "alarms": [], "due": []}}
