@@ -29,6 +29,8 @@ from daemon.shell.state.whole_file import put_in_place
 
 RESCUE_WITHIN = 60.0
 """s after which older rows are left in the damaged file: a watch that waits for its past wakes nobody."""
+LOOK_AT_THE_CLOCK = 1000
+"""Steps of SQLite's virtual machine from one look at the clock to the next: under a millisecond."""
 FURTHEST = 1e11
 """s: engine times beyond it are garbage (the year 5138), and so great that they would swallow a step of a millisecond."""
 COOK_COLUMNS = ("started", "ended", "wall_offset", "settings", "channels", "first_input", "notes", "figures")
@@ -103,6 +105,7 @@ def rescue(damaged: sqlite3.Connection, target: sqlite3.Connection) -> Rescued:
     target.executescript(schema())
     damaged.text_factory = lambda raw: raw.decode("utf-8")
     found, until = Rescued(), boot_seconds() + RESCUE_WITHIN
+    damaged.set_progress_handler(lambda: boot_seconds() > until, LOOK_AT_THE_CLOCK)
     target.execute("BEGIN IMMEDIATE")
     for table in TABLES:
         columns = [name for _, name, *_ in target.execute(f"PRAGMA table_info({table})")]
@@ -115,24 +118,30 @@ def rescue(damaged: sqlite3.Connection, target: sqlite3.Connection) -> Rescued:
                 found.kept[table] += target.execute(insert, row).rowcount
             except (sqlite3.IntegrityError, OverflowError, UnicodeEncodeError):
                 found.garbage[table] += 1
-            if boot_seconds() > until:
-                found.late = True
-                break
     target.execute("COMMIT")
+    damaged.set_progress_handler(None, 0)
     return found
 
 
 def _fetched(db: sqlite3.Connection, table: str, columns: list[str], found: Rescued) -> Iterator[tuple[Any, ...]]:
-    """Its rows, newest first; past what cannot be fetched by steps that double until something can."""
+    """Its rows, newest first; past what cannot be fetched by steps that double until something can. Each number is smaller than
+    the one before: a damaged page can lead back to where it was reached from, and its rows would never end."""
     query = f"SELECT rowid, {', '.join(columns)} FROM {table} NOT INDEXED WHERE rowid < ? ORDER BY rowid DESC"  # nosec B608
     before, step = 2**62, 1
     while step < LARGEST_STEP and before > -(2**62):
         try:
             for number, *row in db.execute(query, (before,)):
+                if number >= before:
+                    break
                 before, step = number, 1
                 yield tuple(row)
-            return
+            else:
+                return
+            before, step = _beyond(db, table, before, step, found)
         except sqlite3.OperationalError as error:
+            if code_of(error) == sqlite3.SQLITE_INTERRUPT:
+                found.late = True
+                return
             if "no such" in str(error):  # no such table, or not with these columns
                 found.gaps[table] += 1
                 return
