@@ -101,6 +101,8 @@ said within another, `list` several of them, `names` the same with commas; `code
 LISTS = {"list": "; ", "names": ", "}
 CODES = "page.code."
 GIVE_WAY = ("name", "text")
+MESSAGES = ("text", "recovering", "unmeasured", "unseen", "unread", "cabinet")
+"""Parts of an alarm's texts that are sent to people."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -193,9 +195,7 @@ def _says_now(values: tuple[Any, ...]) -> bool:
 def is_message(key: str) -> bool:
     """Sent to people: at most GLANCE characters, whatever the name in it."""
     room, _, part = key.partition(".")
-    return room == "message" or (
-        room == "alarm" and part.rpartition(".")[2] in ("text", "recovering", "unmeasured", "unseen")
-    )
+    return room == "message" or (room == "alarm" and part.rpartition(".")[2] in MESSAGES)
 
 
 @cache

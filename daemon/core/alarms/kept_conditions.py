@@ -30,14 +30,15 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
     core, stage, subject = process.cores.get(piece.settings.id), piece.stage.stage, piece_subject(piece.settings)
     if piece.on_fire:
         if core is None or isnan(process.pit):
-            yield process.unknown("meat-cooling", subject)
+            yield process.unread("meat-cooling", subject, say("alarm.meat-cooling.unread", name=subject.name))
         else:
             yield _cooling_on_the_pit(process, piece, core)
     if piece.cabinet is not None:
         yield _falling_by_air(process, piece, core)
         yield _time_used_up_by_air(process, piece)
     elif stage in KEPT:
-        yield process.unknown("hold-falling", subject) if core is None else _falling(process, piece, core)
+        unread = say("alarm.hold-falling.unread", name=subject.name)
+        yield process.unread("hold-falling", subject, unread) if core is None else _falling(process, piece, core)
     if piece.settings.channel is None:
         return  # its clocks run on in the record; no alarm can tell what they mean
     if stage in KEPT or stage in RESTING:

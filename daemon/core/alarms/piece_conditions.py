@@ -59,7 +59,7 @@ def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Co
     yield process.condition("stage-question", piece_subject(piece.settings), found)
 
 
-def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
+def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
     """A core that is not believed raises nothing and clears nothing, and an on-delay begins anew with the next good one:
     a probe that slips out of the meat passes through the tender range."""
     core = process.cores.get(piece.settings.id)
@@ -134,7 +134,7 @@ def _tender(
 
 def _past_tender(
     process: ProcessSnapshot, piece: PieceWatch, core: float | None, high: float, off: tuple[str, ...]
-) -> Condition:
+) -> Condition | NotKnown:
     seen, rule = nan if core is None else core, process.rules["past-tender"]
     found = Finding(
         active=seen >= high + PAST_TENDER,
@@ -143,12 +143,16 @@ def _past_tender(
         value=core,
         limit=high,
     )
+    if core is None and not off and process.is_standing(rule.id, piece.settings.id):
+        return process.unread(
+            rule.id, piece_subject(piece.settings), say("alarm.past-tender.unread", name=piece.settings.name)
+        )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
 
 
 def _target(
     process: ProcessSnapshot, piece: PieceWatch, core: float | None, target: float, off: tuple[str, ...]
-) -> Condition:
+) -> Condition | NotKnown:
     seen = nan if core is None else core
     deadband = process.rules["target-reached"].deadband
     found = Finding(
@@ -158,6 +162,9 @@ def _target(
         value=core,
         limit=target,
     )
+    if core is None and not off and process.is_standing("target-reached", piece.settings.id):
+        text = say("alarm.target-reached.unread", name=piece.settings.name)
+        return process.unread("target-reached", piece_subject(piece.settings), text)
     return process.condition("target-reached", piece_subject(piece.settings), found, off)
 
 

@@ -126,9 +126,13 @@ class ProcessSnapshot:
         """The pit, for its alarms."""
         return Subject(subject_of(self.pit_id), self.settings.pit_names[self.pit_id])
 
+    def is_standing(self, rule: str, subject: str) -> bool:
+        """That alarm stands, acknowledged or not."""
+        return f"{rule}/{subject}" in self.standing
+
     def stands(self, rule: str) -> bool:
-        """That alarm of this pit stands, acknowledged or not."""
-        return f"{rule}/{subject_of(self.pit_id)}" in self.standing
+        """The same of this pit."""
+        return self.is_standing(rule, subject_of(self.pit_id))
 
     def is_answered(self, rule: str) -> bool:
         """That alarm of this pit stands, and somebody has acknowledged it."""
@@ -171,6 +175,12 @@ class ProcessSnapshot:
         found = Finding(active=False, within=False, because=because, last=self.last)
         text = alarm_text(self.rules[rule_id], found, self.pit_subject.name)
         return Condition(rule_id, self.pit_subject.id, False, False, text, because, known=False)
+
+    def unread(self, rule_id: str, subject: Subject, text: Text) -> Condition | NotKnown:
+        """A rule of a piece whose core nobody reads just now. text: what an alarm that stands says until then."""
+        if not self.is_standing(rule_id, subject.id):
+            return self.unknown(rule_id, subject)
+        return Condition(rule_id, subject.id, False, False, text, say("alarm.because-unread"), known=False)
 
     def unknown(self, rule_id: str, subject: Subject) -> NotKnown:
         """The rule cannot be judged now: no reading, or no forecast yet. To yield nothing of a rule means that its ground has

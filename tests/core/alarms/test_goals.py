@@ -39,7 +39,11 @@ TENDER_SOON = Interval(0.0, 600.0, 1200.0)
 
 
 def judged(
-    core: float | None, settings: PieceSettings = CHUCK, now: float = 0.0, pit_stage: str = "in-band"
+    core: float | None,
+    settings: PieceSettings = CHUCK,
+    now: float = 0.0,
+    pit_stage: str = "in-band",
+    standing: frozenset[str] = frozenset(),
 ) -> dict[str, Condition]:
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None)
     at = TENDER_SOON if pit_stage == "out" else None
@@ -50,8 +54,9 @@ def judged(
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}
     process = ProcessSnapshot(
-        now, SETTINGS, SETTINGS.cook.band, nan, None, pit_stage, fire, None, (piece,), cores, {}, {}, frozenset()
-    )
+        now, SETTINGS, SETTINGS.cook.band, nan, None, pit_stage, fire, None, (piece,), cores, {}, {}, frozenset(),
+        standing=standing,
+    )  # fmt: skip
     return {c.rule: c for c in conditions(process)}
 
 
@@ -107,3 +112,33 @@ def test_a_piece_past_its_tender_range_is_told_as_such() -> None:
     assert not judged(95.0, piece)["past-tender"].active
     past = judged(97.5, piece)["past-tender"]
     assert past.active and in_english(past.text) == "Take Chuck off: core 98 °C, past tender 96 °C"
+
+
+@pytest.mark.parametrize(
+    ("rule", "settings", "core", "words"),
+    [
+        ("past-tender", replace(CHUCK, tender_high=97.0), 99.0, "Take Chuck off: past tender when last read"),
+        (
+            "target-reached",
+            replace(CHUCK, tender_low=None, target=93.0),
+            94.0,
+            "Take Chuck off: at its target when last read",
+        ),
+    ],
+)
+def test_a_call_whose_core_is_read_no_more_tells_no_core_of_long_ago(
+    rule: str, settings: PieceSettings, core: float, words: str
+) -> None:
+    table, key = AlarmTable(ALARM_RULES, 7200.0), f"{rule}/chuck"
+    for now in (0.0, 600.0):
+        table.judge(judged(core, settings, now)[rule], now)
+        table.handle_timer(now)
+    before = table.view(key)
+    assert before is not None and before.state == "unacknowledged" and f"core {core:.0f} °C" in in_english(before.text)
+    table.judge(judged(None, settings, 700.0, standing=frozenset({key}))[rule], 700.0)
+    unread = table.view(key)
+    assert unread is not None and unread.state == "unacknowledged" and unread.value is None
+    assert in_english(unread.text) == words and "not read" in in_english(unread.because)
+    table.judge(judged(core, settings, 800.0, standing=frozenset({key}))[rule], 800.0)
+    again = table.view(key)
+    assert again is not None and again.text == before.text, "read again, it says what is read"
