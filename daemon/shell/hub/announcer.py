@@ -2,7 +2,7 @@
 
 A hub forgets a thing only when it hears, while it runs, that the thing is gone. So nothing is taken back while the hub is
 known to be away, and what an older release left is taken back first and as a whole: the hub then forgets hidden entities too.
-So is a device that loses an entity to another, when a rig gets or loses a pit: one id on two devices at once is refused.
+So are devices between which an entity moves, when a rig gets or loses a pit: one id on two devices at once is refused.
 """
 
 from __future__ import annotations
@@ -87,12 +87,15 @@ class Announcer:
         return self._away_since is not None and self._ticks() - self._away_since < AWAY_AT_MOST
 
     def _leaving(self, wanted: tuple[discovery.Device, ...]) -> set[str]:
-        """Devices that are taken back as a whole: all of an older release, and those that lose an entity to another."""
+        """Devices that are taken back as a whole: all of an older release, and those that lose an entity to another or gain one,
+        so that all their ids are those of a first installation."""
         if self._old:
             return discovery.devices_of(self._announced)
         own = {mark.partition("/")[2]: mark for device in wanted for mark in device.marks()}
-        before = {mark for mark in self._announced if mark.startswith("#")}
-        return discovery.devices_of({mark for mark in before if own.get(mark.partition("/")[2], mark) != mark})
+        before = {mark.partition("/")[2]: mark for mark in self._announced if mark.startswith("#")}
+        moved = {entity for entity in own.keys() & before.keys() if own[entity] != before[entity]}
+        gain, lose = (discovery.devices_of({marks[entity] for entity in moved}) for marks in (own, before))
+        return lose | (gain & discovery.devices_of(set(before.values())))
 
     def _are_gone(self, devices: set[str]) -> bool:
         """They are taken back, and a running hub has had the time to forget them."""

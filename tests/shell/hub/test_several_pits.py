@@ -294,6 +294,8 @@ def test_a_second_pit_joins_and_leaves_and_no_id_is_on_two_devices(snapshot: Sna
                            for c in json.loads(p)["components"].values())  # fmt: skip
             life.publish(now, SETTLE + 1)
             life.publish(now, SETTLE + 1)
+            bye = [t for t, p in broker.told if t == discovery.device_topic(hub, "") and not p]
+            assert bye, "what the watch's device is called changes: its ids are made anew"
         left = life.remembered
         fresh = showing(Broker(), hub)
         fresh.publish(now)
