@@ -222,9 +222,6 @@ def _pit_problems(rig: Table, channels: list[Table], file: str) -> Iterator[Prob
         if taken:
             remedy = f"the broker's device of the {taken[1:]} is called so; give the pit another id"
             yield Problem(file, f"pits.{number}.id", repr(ids[number]), remedy)
-        if number and pit.get("grease_tray"):
-            remedy = "only the first pit's tray is watched; leave the key out"
-            yield Problem(file, f"pits.{number}.grease_tray", repr(pit["grease_tray"]), remedy)
         if number and pit.get("altitude", pits[0].get("altitude", 0)) != pits[0].get("altitude", 0):
             yield Problem(file, f"pits.{number}.altitude", repr(pit["altitude"]), "one watch stands at one altitude")
         if not any(_text(c, "role") == "pit" and c.get("pit") == ids[number] for c in channels):

@@ -29,7 +29,7 @@ from daemon.core.pieces.retelling import Past, retold
 from daemon.core.pieces.stage import asks_about_spot
 from daemon.core.pit.stage import TAKEN_BACK
 from daemon.core.pit_watch import PitWatch
-from daemon.core.plan.duties import REMINDER_RULES, DutyOrder
+from daemon.core.plan.duties import GREASE_TRAY, REMINDER_RULES, DutyOrder
 from daemon.core.readings.handheld import HandheldReading
 from daemon.core.readings.trace import MINUTE
 from daemon.core.said import Text, say
@@ -248,7 +248,12 @@ class CookOrders(WatchState):
         return [e for id_ in ids for e in self._annunciated(self.alarms.retire(id_, now, REMINDER_RULES), now)]
 
     def _duty(self, item: DutyOrder, now: float) -> list[Event]:
-        """The plan, the cook's own reminders, the wood. What stands of another reminder of that id ends."""
+        """The plan, the cook's own reminders, the wood, the trays. What stands of another reminder of that id ends."""
+        if isinstance(item, inputs.ReminderDone) and item.reminder.startswith(f"{GREASE_TRAY}/"):
+            pit = self.settings.pit_meant(item.reminder.partition("/")[2])
+            if pit is None:
+                return [CommandRefused(now, "reminder done", say("refused.no-reminder", reminder=item.reminder))]
+            item = replace(item, reminder=f"{GREASE_TRAY}/{pit}" if pit else GREASE_TRAY)
         events = self.duties.command(item, now)
         if isinstance(item, inputs.RemoveReminder):
             events += self._retire_reminders([item.reminder], now)

@@ -312,7 +312,8 @@ class RemoveReminder:
 
 @dataclass(frozen=True, slots=True)
 class ReminderDone:
-    """What a reminder asks for was done, called or not: it counts anew from here. reminder: its id, or "grease-tray"."""
+    """What a reminder asks for was done, called or not: it counts anew from here. reminder: its id, or "grease-tray",
+    with several pits "grease-tray/drum"."""
 
     reminder: str
     by: str

@@ -226,6 +226,8 @@ class PitSettings:
     id: str
     name: str
     band: Band
+    grease_tray: float = 0.0
+    """litres"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +255,10 @@ class WatchSettings:
         """Where a pit should stay in this cook, until somebody says otherwise."""
         others = {one.id: one.band for one in self.other_pits} | dict(self.cook.bands)
         return others[pit] if pit else self.cook.band
+
+    def tray_of(self, pit: str) -> float:
+        """litres that a pit's grease tray holds; 0 = there is none to watch"""
+        return next((one.grease_tray for one in self.other_pits if one.id == pit), 0.0) if pit else self.grease_tray
 
     def pit_meant(self, word: str) -> str | None:
         """The pit that is called so: "" also for the first one's id; None: there is none."""

@@ -382,7 +382,7 @@ class WatchState:
             piece.cooked_on(piece.settings.pit, 0 if self._closed is None else self._closed + 1)
         self._asleep_since, self._acted_at = dumped["asleep_since"], dumped.get("acted_at")
         if "duties" in dumped:  # not in the checkpoints of earlier versions
-            self.duties.load(dumped["duties"])
+            self.duties.load(dumped["duties"], renamed)
         if "shift" in dumped:  # not in the checkpoints of earlier versions
             self.shift.load(dumped["shift"])
         self.links = {counts[0]: inputs.LinkCounts(*counts) for counts in dumped["links"]}

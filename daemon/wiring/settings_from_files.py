@@ -53,7 +53,9 @@ def watch_settings(rig: Rig, cook: Cook | None, wall_offset: float = 0.0) -> Wat
         boiling_point=boiling_point(altitude_m=rig.pit.altitude),
         learned=learned(),
         grease_tray=rig.pit.grease_tray,
-        other_pits=tuple(PitSettings(pit.id, pit.name, Band(pit.band.low, pit.band.high)) for pit in rig.other_pits),
+        other_pits=tuple(
+            PitSettings(pit.id, pit.name, Band(pit.band.low, pit.band.high), pit.grease_tray) for pit in rig.other_pits
+        ),
     )
 
 

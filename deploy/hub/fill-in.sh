@@ -45,6 +45,7 @@ slug() { # as the hub makes an id of a name
 pit=$(slug "$name")
 pits='' names=''
 for each; do
+    case $each in *.*) continue ;; esac # one of the hub's own ids, which the card does not need
     pits="$pits$(slug "$each")|"
     names="$names$each|"
 done

@@ -103,7 +103,6 @@ def test_a_list_of_one_pit_is_a_rig_with_one(tmp_path: Path) -> None:
         ('name = "Drum"', 'name = "The old brick pit"', ["pit drum, name", "12 letters"]),
         ("low = 140, high = 160", "low = 140, high = 141", ["pit drum, band", "at least 5 °C wide"]),
         ("low = 107, high = 135", 'low = "hot", high = 135', ["pit offset, band.low", "hot", "250 F"]),
-        ('name = "Drum"', 'name = "Drum"\ngrease_tray = 2', ["pit drum, grease_tray", "first pit's"]),
         ('name = "Drum"', 'name = "Drum"\naltitude = 900', ["pit drum, altitude", "one altitude"]),
         ("[people]", '[pit]\nid = "x"\nband = { low = 100, high = 120 }\n[people]', ["pits", "there is a [pit] too"]),
         ("[people]", "[other_pits]\n[people]", ["other_pits", "unknown key"]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -244,6 +245,71 @@ def test_a_piece_moves_to_another_pit_and_its_past_stays_on_the_first() -> None:
         assert isinstance(step(engine, order, NIGHT + 3001.0)[-1], CommandRefused)
     step(engine, MovePiece("chuck", "offset", "page"), NIGHT + 3002.0)
     assert engine.pieces["chuck"].settings.pit == ""
+
+
+FATTY = tuple(replace(piece, fat_percent=20.0) for piece in TWO.cook.pieces)
+"""7 and 2.4 kg: tender, each has lost half of its fat, 0.7 and 0.24 kg (daemon/core/plan/grease.py has the source)."""
+TRAYS = replace(
+    TWO, cook=replace(TWO.cook, pieces=FATTY), grease_tray=2.0, other_pits=(replace(TWO.other_pits[0], grease_tray=0.3),)
+)  # fmt: skip
+TENDER = WARM | {"chuck": 92.0, "lamb": 88.0}
+
+
+def trays(engine: Engine) -> list[Any]:
+    """kg of fat in the tray of each pit, the first pit's first."""
+    pits = engine.snapshot(NIGHT + 3600.0).pits
+    return [pytest.approx(pit.grease.kilograms, abs=0.02) for pit in pits if pit.grease is not None]
+
+
+def test_each_pit_has_its_tray_and_is_asked_for_by_its_name() -> None:
+    engine = engine_at_night(TRAYS)
+    for piece in ("chuck", "lamb"):
+        step(engine, Mark(MarkKind.MEAT_ON, piece), NIGHT)
+    events = read(engine, 0.0, 30 * 60.0, **TENDER)
+    assert trays(engine) == [0.7, 0.24]
+    (call,) = (e for e in events if isinstance(e, Notification) and "grease-tray" in e.alarm)
+    assert call.alarm == "grease-tray/drum" and "Drum" in in_english(call.text)
+    assert restarted(engine).snapshot(NIGHT + 1800.0).pits == engine.snapshot(NIGHT + 1800.0).pits
+
+    refused = step(engine, inputs.ReminderDone("grease-tray/kiln", "page"), NIGHT + 1800.0)
+    assert any(isinstance(event, CommandRefused) for event in refused)
+    step(engine, inputs.ReminderDone("grease-tray/drum", "page"), NIGHT + 1800.0)
+    assert trays(engine) == [0.7, 0.0]
+    step(engine, inputs.ReminderDone("grease-tray/offset", "page"), NIGHT + 1800.0)
+    assert trays(engine) == [0.0, 0.0]
+
+
+def test_whoever_answers_for_a_tray_has_emptied_that_one() -> None:
+    engine = engine_at_night(TRAYS)
+    step(engine, Mark(MarkKind.MEAT_ON), NIGHT)
+    read(engine, 0.0, 30 * 60.0, **TENDER)
+    step(engine, inputs.Acknowledge("grease-tray/drum", "cook"), NIGHT + 1800.0)
+    assert trays(engine) == [0.7, 0.0]
+
+
+def test_fat_drips_into_the_tray_under_the_meat_and_once_only() -> None:
+    """A chuck roll goes over to the drum half way, and back: 52 of the 52 °C over which it loses its 0.7 kg."""
+    engine = engine_at_night(TRAYS)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    read(engine, 0.0, 20 * 60.0, **WARM | {"chuck": 66.0})
+    assert trays(engine) == [0.35, 0.0]
+    step(engine, MovePiece("chuck", "drum", "cook"), NIGHT + 1200.0)
+    read(engine, 1200.0, 2400.0, **WARM | {"chuck": 79.0})
+    assert trays(engine) == [0.35, 0.175]
+    step(engine, MovePiece("chuck", "", "cook"), NIGHT + 2400.0)
+    read(engine, 2400.0, 3600.0, **WARM | {"chuck": 92.0})
+    assert trays(engine) == [0.525, 0.175]
+
+
+def test_a_tray_goes_with_the_new_id_of_its_pit() -> None:
+    engine = engine_at_night(TRAYS)
+    step(engine, Mark(MarkKind.MEAT_ON), NIGHT)
+    read(engine, 0.0, 30 * 60.0, **TENDER)
+    channels = tuple(replace(c, pit="smoker" if c.pit else "") for c in TRAYS.channels)
+    renamed = replace(TRAYS, channels=channels, other_pits=(replace(TRAYS.other_pits[0], id="smoker"),), cook=IDLE)
+    again = Engine(renamed)
+    again.load(json.loads(json.dumps(engine.dump())))
+    assert trays(again) == [0.7, 0.24]
 
 
 def test_a_piece_may_not_be_called_like_a_pit() -> None:

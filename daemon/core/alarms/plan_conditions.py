@@ -29,15 +29,16 @@ NOT_DUE = Finding(active=False, within=True, because="")
 
 
 def plan_conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition of the plan, the reminders, the wood and the tray. The plan follows one fire, see `WatchState.plan_pit`;
-    the wood is one heap, and the tray is the first pit's."""
+    """Every condition of the plan, the reminders, the wood and the trays. The plan follows one fire, see `WatchState.plan_pit`;
+    the wood is one heap, and each pit has its tray."""
     pits = (first, *others)
     yield _light(next((pit for pit in pits if pit.pieces), first))
     for pit in pits:
         for piece in pit.pieces:
             yield from _piece(pit, piece)
     yield from _wood(first)
-    yield _grease(first)
+    for pit in pits:
+        yield _grease(pit)
     yield from _reminders(first, [piece.settings for pit in pits for piece in pit.pieces])
 
 
@@ -148,7 +149,7 @@ def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
 
 
 def _grease(process: ProcessSnapshot) -> Condition:
-    share = process.duties.grease.share_of(process.settings.grease_tray)
+    share = process.duties.grease(process.pit_id).share_of(process.settings.tray_of(process.pit_id))
     full = share >= FULL_AT
     found = (
         Finding(full, not full, say("alarm.grease-tray.because"), value=100.0 * min(share, 1.0)) if full else NOT_DUE

@@ -11,13 +11,13 @@ from daemon.core.inputs import AddReminder, CountWood, Interval, KeepPlan, Mark,
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitStage
-from daemon.core.plan.grease import GreaseWatch
+from daemon.core.plan.grease import NOWHERE, GreaseWatch
 from daemon.core.plan.reminders import Reminders
 from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
 from daemon.core.plan.wood import KINDLING, WoodWatch
 from daemon.core.planned import From, StepKind
 from daemon.core.said import say
-from daemon.core.settings import CookSettings
+from daemon.core.settings import FIRST_PIT, CookSettings
 
 DutyOrder = KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
 GREASE_TRAY: Final = "grease-tray"
@@ -28,6 +28,7 @@ LEAST_EVERY: Final = 300.0
 """s: what is to be done more often is no reminder; our bound."""
 MOST_SPLITS: Final = 2000
 """Splits: more is a slip; our bound."""
+NOTHING_RENAMED: Final[Mapping[str, str]] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +91,9 @@ class Duties:
     """Plan, reminders, wood and grease of the running cook."""
 
     def __init__(self) -> None:
-        self.plan, self.reminders, self.wood, self.grease = PlanWatch(), Reminders(), WoodWatch(), GreaseWatch()
+        self.plan, self.reminders, self.wood = PlanWatch(), Reminders(), WoodWatch()
+        self._trays = {"": GreaseWatch()}
+        """By pit, as the core calls it; those that something has dripped into."""
         self.needed_until: Interval | None = None
         self.all_known = False
         """Of every piece that is to be cooked it is known until when it needs fire."""
@@ -100,7 +103,7 @@ class Duties:
         self.plan.forget()
         self.reminders.begin(cook.reminders)
         self.wood.begin(cook.wood, None)
-        self.grease.begin()
+        self._trays = {"": GreaseWatch()}
         self.needed_until, self.all_known = None, False
 
     def change(self, before: CookSettings, cook: CookSettings) -> tuple[str, ...]:
@@ -132,8 +135,8 @@ class Duties:
                     [] if known else [CommandRefused(now, "remove reminder", say("refused.no-reminder", reminder=id_))]
                 )
             case ReminderDone(reminder=id_):
-                if id_ == GREASE_TRAY:
-                    self.grease.emptied()
+                if id_.partition("/")[0] == GREASE_TRAY:
+                    self.grease(id_.partition("/")[2]).emptied()
                 elif not self.reminders.done(id_, now):
                     return [CommandRefused(now, "reminder done", say("refused.no-reminder", reminder=id_))]
                 return []
@@ -172,7 +175,11 @@ class Duties:
         if change.rule in REMINDER_RULES:
             self.reminders.done(change.subject, change.time)
         elif change.rule == GREASE_TRAY:
-            self.grease.emptied()
+            self.grease("" if change.subject == FIRST_PIT else change.subject).emptied()
+
+    def grease(self, pit: str = "") -> GreaseWatch:
+        """Over the tray of this pit, as the core calls it."""
+        return self._trays.get(pit) or GreaseWatch(pit)
 
     def noticed(self, events: Iterable[Event]) -> None:
         """Logs that nobody marked."""
@@ -191,7 +198,10 @@ class Duties:
         """Once a minute, after pit and pieces. cores: believed cores, °C, by piece."""
         self.plan.minute(now, cook, pit, pieces)
         self.reminders.minute(now, pit, pieces)
-        self.grease.minute(pieces, cores)
+        for home in sorted({"", *(watch.settings.pit for watch in pieces.values())}):
+            others = [tray for tray in self._trays.values() if tray.pit != home]
+            elsewhere = {piece: sum(tray.lost(piece) for tray in others) for piece in pieces} if others else NOWHERE
+            self._trays.setdefault(home, GreaseWatch(home)).minute(pieces, cores, elsewhere)
         self._need_fire(pieces)
 
     def _need_fire(self, pieces: Mapping[str, PieceWatch]) -> None:
@@ -257,8 +267,10 @@ class Duties:
             for r in self.reminders
         )
 
-    def grease_view(self, tray: float) -> GreaseView:
-        return GreaseView(self.grease.kilograms, self.grease.share_of(tray) if tray > 0.0 else None)
+    def grease_view(self, tray: float, pit: str = "") -> GreaseView:
+        """tray: what it holds, litres."""
+        grease = self.grease(pit)
+        return GreaseView(grease.kilograms, grease.share_of(tray) if tray > 0.0 else None)
 
     def dump(self) -> dict[str, Any]:
         """As JSON-able values."""
@@ -267,17 +279,22 @@ class Duties:
             "plan": self.plan.dump(),
             "reminders": self.reminders.dump(),
             "wood": self.wood.dump(),
-            "grease": self.grease.dump(),
+            "grease": self.grease().dump(),
+            **({"trays": others} if (others := {pit: tray.dump() for pit, tray in self._trays.items() if pit}) else {}),
             "needed_until": None if need is None else [need.p05, need.p50, need.p95],
             "all_known": self.all_known,
         }
 
-    def load(self, dumped: dict[str, Any]) -> None:
-        """The inverse of `dump`."""
+    def load(self, dumped: dict[str, Any], renamed: Mapping[str, str] = NOTHING_RENAMED) -> None:
+        """The inverse of `dump`. renamed: pits that bear another id now, old -> new."""
         self.plan.load(dumped["plan"])
         self.reminders.load(dumped["reminders"])
         self.wood.load(dumped["wood"])
-        self.grease.load(dumped["grease"])
+        others = dumped.get("trays", {})  # not in the checkpoints of earlier versions
+        trays = {"": dumped["grease"]} | {renamed.get(pit, pit): tray for pit, tray in others.items()}
+        self._trays = {pit: GreaseWatch(pit) for pit in trays}
+        for pit, tray in trays.items():
+            self._trays[pit].load(tray)
         need = dumped["needed_until"]
         self.needed_until = None if need is None else Interval(*need)
         self.all_known = dumped.get("all_known", False)  # not in the checkpoints of earlier versions

@@ -1,4 +1,4 @@
-"""About how much fat has dripped into the tray of the first pit. An estimate by cut and core temperature, and said to be one:
+"""About how much fat has dripped into the tray of a pit. An estimate by cut and core temperature, and said to be one:
 nothing weighs it, and juice and rain come on top."""
 
 from __future__ import annotations
@@ -21,12 +21,15 @@ FULL_AT: Final = 0.7
 """Share of the tray from which it is to be emptied: what comes beside fat is not counted. Common practice, no source."""
 KEEPS_FAT: Final = frozenset({Wrap.FOIL, Wrap.BOAT})
 """A wrap that is a tray itself."""
+NOWHERE: Final[Mapping[str, float]] = {}
 
 
 class GreaseWatch:
-    """kg of fat by piece, never less than before, and how much of it had dripped when the tray was last emptied."""
+    """kg of fat by piece, never less than before, and how much of it had dripped when the tray was last emptied. pit: as the
+    core calls it."""
 
-    def __init__(self) -> None:
+    def __init__(self, pit: str = "") -> None:
+        self.pit = pit
         self.begin()
 
     def begin(self) -> None:
@@ -38,19 +41,25 @@ class GreaseWatch:
         """The tray is empty now."""
         self._emptied = sum(self._rendered.values())
 
-    def minute(self, pieces: Mapping[str, PieceWatch], cores: Mapping[str, float]) -> None:
-        """cores: believed core of a piece, °C."""
+    def minute(
+        self, pieces: Mapping[str, PieceWatch], cores: Mapping[str, float], elsewhere: Mapping[str, float] = NOWHERE
+    ) -> None:
+        """cores: believed core of a piece, °C. elsewhere: kg of fat that it lost over the trays of other pits."""
         for id_, watch in pieces.items():
             own, core = watch.settings, cores.get(id_)
-            if own.pit:
+            if own.pit != self.pit:
                 continue
             goal = own.tender_low if own.tender_low is not None else own.target
             tight = watch.stage.wrapped_at is not None and own.wrap in KEEPS_FAT
             if own.fat_percent is None or goal is None or core is None or goal <= MELTS or tight or not watch.on_fire:
                 continue
             share = min(1.0, max(0.0, (core - MELTS) / (goal - MELTS)))
-            melted = own.weight * own.fat_percent / 100.0 * RENDERS * share
+            melted = own.weight * own.fat_percent / 100.0 * RENDERS * share - elsewhere.get(id_, 0.0)
             self._rendered[id_] = max(melted, self._rendered.get(id_, 0.0))
+
+    def lost(self, piece: str) -> float:
+        """kg of fat of a piece that have dripped here."""
+        return self._rendered.get(piece, 0.0)
 
     @property
     def kilograms(self) -> float:

@@ -246,8 +246,8 @@ def move_probe(piece: str, channel: str | None, snapshot: Snapshot, by: str) -> 
 
 
 def of_reminder(word: str, reminder: str, snapshot: Snapshot, by: str) -> inputs.Command:
-    """word: "reminder-done" or "remove-reminder". reminder: its id or its text."""
-    tray = [GREASE_TRAY] if word == "reminder-done" else []
+    """word: "reminder-done" or "remove-reminder". reminder: its id or its text, or a tray."""
+    tray = [GREASE_TRAY, *(f"{GREASE_TRAY}/{pit.id}" for pit in snapshot.pits)] if word == "reminder-done" else []
     named = [r.id for r in snapshot.reminders if reminder == r.id] or [
         r.id for r in snapshot.reminders if r.text.casefold() == reminder.casefold()
     ]

@@ -86,7 +86,8 @@ class PlanApi:
 
     async def reminder_done(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
-        if order.reminder != GREASE_TRAY:
+        trays = (GREASE_TRAY, *(f"{GREASE_TRAY}/{pit.id}" for pit in self._snapshot().pits))
+        if order.reminder not in trays:
             self._known(order.reminder)
         return self._take(request, inputs.ReminderDone(order.reminder, order.by))
 

@@ -47,7 +47,29 @@ def test_every_entity_it_names_comes_from_us(file: str, ids: set[str]) -> None:
     text = run("fill-in.sh", file, *NAMES)
     named = set(re.findall(r"\b(?:binary_sensor|sensor|button|event|switch|number|notify)\.the_long_pit\w*", text))
     assert len(named) >= 6 and named <= ids | OWN
-    assert not re.search(r"PIT|PHONE|BEDROOM|VOICE", text)
+    assert not re.search(r"PIT|PHONE|BEDROOM|VOICE|FIRE|FIRST|OF_|each pit", text)
+    assert not re.search(r"(sensor|button)\.(notify|light|media|tts)", text)
+
+
+@pytest.mark.parametrize("file", ["package.yaml", "card.yaml"])
+def test_for_two_pits_it_names_the_watch_and_both(file: str) -> None:
+    hub = discovery.Hub(
+        "homeassistant", "offset", "Pit watch", "homie/5/offset-watch", "pitvigil/offset", announcing=("b",)
+    )
+    known = {
+        f"{entity.platform}.{slug(device.name + ' ' + (entity.settings['name'] or ''))}"
+        for device in discovery.devices(hub, homie.nodes(two_pits(1)[2]))
+        for entity in device.entities
+    }
+    given = NAMES[1:] if file == "package.yaml" else ()
+    text = run("fill-in.sh", file, "Pit watch", *given, "Offset", "Drum")
+    found = set(
+        re.findall(r"\b(?:binary_sensor|sensor|button|event|switch|number|notify)\.(?:pit_watch|offset|drum)\w*", text)
+    )
+    announced = {name.replace("announcement_b", "announcement") for name in known}
+    assert found - announced == ({"binary_sensor.pit_watch_should_be_watched"} if file == "package.yaml" else set())
+    assert {"button.offset_mark_log_is_on", "button.drum_mark_log_is_on"} <= found
+    assert yaml.safe_load(text)
 
 
 def test_the_package_is_what_a_hub_can_read() -> None:

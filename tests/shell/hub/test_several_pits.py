@@ -402,6 +402,8 @@ ORDER = f"homie/5/{WATCH}/watch/order/set"
         (ORDER, {"command": "band", "low": 110, "high": 150, "pit": "drum"},
          inputs.SetBand(Band(110.0, 150.0), "hub", "drum")),
         (ORDER, {"command": "move-piece", "piece": "Lamb shoulder", "pit": "offset"}, inputs.MovePiece("lamb", "", "hub")),
+        (ORDER, {"command": "reminder-done", "reminder": "grease-tray/drum"},
+         inputs.ReminderDone("grease-tray/drum", "hub")),
         (ORDER, {"command": "mark", "kind": "off", "piece": "lamb", "pit": "drum"}, Mark(MarkKind.OFF, "lamb", "hub")),
     ],
 )  # fmt: skip

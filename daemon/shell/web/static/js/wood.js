@@ -26,17 +26,29 @@ function woodFace({ wood }, snapshot) {
   return lines;
 }
 
-const trayFace = ({ grease }) =>
+/** One tray; name: of its pit, "" where there is only one. */
+const trayFace = ({ grease, name, reminder }) =>
   grease === null || grease.share === null
     ? []
     : [
-        make("p", {}, t("wood.grease-tray-about-full", { share: Math.round(100 * grease.share) })),
+        make(
+          "p",
+          {},
+          name && strong(`${name}: `),
+          t("wood.grease-tray-about-full", { share: Math.round(100 * grease.share) }),
+        ),
         buttonRow(
-          button(t("wood.the-tray-was-emptied"), () =>
-            tell("/api/reminder-done", { reminder: "grease-tray" }, t("wood.the-tray-counts-from")),
+          button(
+            name ? t("wood.the-tray-of-was-emptied", { pit: name }) : t("wood.the-tray-was-emptied"),
+            () => tell("/api/reminder-done", { reminder }, t("wood.the-tray-counts-from")),
           ),
         ),
       ];
+
+const trays = ({ grease, pits }) =>
+  pits.length === 0
+    ? trayFace({ grease, name: "", reminder: "grease-tray" })
+    : pits.flatMap((pit) => trayFace({ ...pit, reminder: `grease-tray/${pit.id}` }));
 
 export function wood() {
   const [face, tray] = [make("div", { class: "stack" }), make("div", { class: "stack" })];
@@ -75,7 +87,7 @@ export function wood() {
   const update = (snapshot) => {
     node.hidden = snapshot.wood === null || snapshot.pieces.length === 0;
     redraw(face, null, () => (snapshot.wood === null ? [] : woodFace(snapshot, snapshot)));
-    redraw(tray, null, () => trayFace(snapshot));
+    redraw(tray, null, () => trays(snapshot));
   };
   return { node, update };
 }
