@@ -146,6 +146,7 @@ def _parser() -> argparse.ArgumentParser:
     library(report)
     report.add_argument("--html", type=Path)
     report.add_argument("--png", type=Path)
+    report.add_argument("--pit", default="")
     demo_report = command("demo-report", _demo_report)
     demo_report.add_argument("directory", type=Path)
     demo_report.add_argument("--hours", type=float)
@@ -388,10 +389,14 @@ def _plan(options: argparse.Namespace) -> int:
     from daemon.commands.cooks import journal_of
     from daemon.shell.library.records import CookRecords
     from daemon.wiring.planning import AMBIENT, Weather, plan_lines
+    from daemon.wiring.settings_from_files import watch_settings
 
     rig, cook = load_both(options.rig, options.cook)
     assert cook is not None, "argparse asks for it"
-    taught = CookRecords(journal_of(options.state, options.rig)).taught()
+    settings = watch_settings(rig, cook)
+    on = {piece.pit for piece in settings.cook.pieces}  # the plan follows the fire of the first pit with pieces
+    pit = next((pit for pit in settings.pit_names if pit in on), "")
+    taught = CookRecords(journal_of(options.state, options.rig)).taught(pit)
     weather = Weather(AMBIENT if options.ambient is None else options.ambient, options.wind)
     for line in plan_lines(rig, cook, str(options.cook), weather, taught, wall_seconds()):
         say(line)
@@ -406,7 +411,7 @@ def _report(options: argparse.Namespace) -> int:
         complain(PLAIN.words("command.call.report-where"))
         return EXIT_BAD_CONFIG
     state = journal_of(options.state, options.rig).parent
-    return _reported(lambda: make_report(state, options.cook, options.html, options.png, say))
+    return _reported(lambda: make_report(state, options.cook, options.html, options.png, say, options.pit))
 
 
 def _demo_report(options: argparse.Namespace) -> int:

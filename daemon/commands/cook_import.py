@@ -193,7 +193,7 @@ def _judge(file: Path, id_: str, settings: WatchSettings, inputs: list[tuple[flo
         journal.take_checkpoint(last, engine.dump())  # all before it may be tidied
         journal.commit(last)
     compact(file)
-    worked_out = json.dumps(asdict(figures(CookRecords(file).kept(id_))))
+    worked_out = json.dumps(asdict(figures(CookRecords(file).kept(id_).view())))
     with closing(sqlite3.connect(file)) as db:
         db.execute("UPDATE kept_cooks SET figures = ?", (worked_out,))
         db.execute("DELETE FROM checkpoints")

@@ -10,6 +10,7 @@ from pathlib import Path
 from daemon.commands.demo_files import START, write_demo_files
 from daemon.commands.demo_night import DemoNight
 from daemon.shell.journal.journal import Journal
+from daemon.shell.library.kept_pits import UnknownPit
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.report.drawer import Drawer, NotDrawn
@@ -23,8 +24,11 @@ class ReportRefused(Exception):
     """Why there is no report, in words whoever asked can act on."""
 
 
-def make_report(state: Path, cook: str | None, html: Path | None, png: Path | None, say: Callable[[str], None]) -> None:
-    """Write the report of one kept cook, the newest when none is named. Raises ReportRefused, OSError."""
+def make_report(
+    state: Path, cook: str | None, html: Path | None, png: Path | None, say: Callable[[str], None], pit: str = ""
+) -> None:
+    """Write the report of one kept cook, the newest when none is named. pit: of several, by id or name; "" = the first that had
+    meat. Raises ReportRefused, OSError."""
     journal = state / JOURNAL_FILE
     if not journal.exists():
         raise ReportRefused(PLAIN.words("command.report.no-journal", state=str(state), journal=JOURNAL_FILE))
@@ -32,17 +36,31 @@ def make_report(state: Path, cook: str | None, html: Path | None, png: Path | No
     named = cook if cook is not None else _newest(records)
     try:
         if html is not None:
-            html.write_bytes(kept_report(records, named))
-            say(PLAIN.words("command.report.made", file=str(html), cook=named))
+            html.write_bytes(kept_report(records, named, pit))
+            say(PLAIN.words("command.report.made", file=str(html), cook=_called(records, named, pit)))
         if png is not None:
-            kept = records.kept(named)
+            kept = records.kept(named).view(pit)
             png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, people(records)))))
-            say(PLAIN.words("command.report.drawn", file=str(png), cook=named))
+            say(PLAIN.words("command.report.drawn", file=str(png), cook=_called(records, named, pit)))
+    except UnknownPit as error:
+        raise ReportRefused(str(error)) from None
     except UnknownCook:
         known = tuple(row.id for row in records.rows("", 10)) or (PLAIN.words("command.report.none"),)
         raise ReportRefused(PLAIN.words("command.report.unknown", cook=named, state=str(state), known=known)) from None
     except NotDrawn as error:
         raise ReportRefused(str(error)) from None
+
+
+def _called(records: CookRecords, cook: str, pit: str) -> str:
+    """With the pit, and how to see the others, where there were several."""
+    whole = records.kept(cook)
+    view = whole.view(pit)
+    if not whole.pits:
+        return cook
+    others = ", ".join(one.id for one in whole.pits if one.key in whole.pits_with_meat and one.key != view.viewed)
+    if not others:
+        return PLAIN.words("command.report.of-pit", cook=cook, pit=view.pit)
+    return PLAIN.words("command.report.other-pits", cook=cook, pit=view.pit, others=others)
 
 
 def _newest(records: CookRecords) -> str:

@@ -63,6 +63,8 @@ class PitView:
     last_seen_at: float | None = None
     subject: str = FIRST_PIT
     """What the pit's alarms are about, and its stages and signs."""
+    grease: GreaseView | None = None
+    """Its tray, in a rig with several pits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +176,8 @@ class Snapshot:
     """What "I am going to sleep" would be answered at this moment, promised to nobody; None once it was said."""
     pits: tuple[PitView, ...] = ()
     """All of them in a rig with several, the first as in `pit`; else none."""
+    profiles: tuple[PitProfile, ...] = ()
+    """What each of several pits taught, in the order of `pits`."""
 
     def newest_mark(
         self, what: str | None, piece: str | None, said_at: float | None = None, pit: str = ""

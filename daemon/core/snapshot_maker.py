@@ -15,7 +15,7 @@ from daemon.core.marks import OF_THE_PIT, Marks, Said
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pieces.seat import slope_of_one_seat, slope_per_minute
-from daemon.core.pit.profile import FireProfile
+from daemon.core.pit.profile import FireProfile, PitProfile
 from daemon.core.pit_watch import SIGNS_SHOWN, PitWatch
 from daemon.core.plan.duties import Duties, PlanView
 from daemon.core.readings.conditioning import Conditioner
@@ -94,8 +94,14 @@ def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
         grease=parts.duties.grease_view(parts.settings.grease_tray),
         marks=tuple(_mark_view(parts, said) for said in list(parts.marks)[: -MARKS_SHOWN - 1 : -1]),
         handheld=_handheld_view(parts.handheld, now),
-        profile=replace(parts.pit.profile, fire=FireProfile((), parts.pit.fire.log_intervals)),
+        profile=_profile(parts.pit),
+        profiles=tuple(_profile(pit) for pit in parts.pits) if len(parts.pits) > 1 else (),
     )
+
+
+def _profile(pit: PitWatch) -> PitProfile:
+    """Without the rows of single fires."""
+    return replace(pit.profile, fire=FireProfile((), pit.fire.log_intervals))
 
 
 def one_answer(standing: Standing | None, plan: PlanView | None) -> Standing | None:
@@ -132,6 +138,7 @@ def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
         evenness=pit.evenness,
         question=pit.stage.question,
         subject=pit.subject,
+        grease=parts.duties.grease_view(parts.settings.tray_of(pit.id), pit.id) if len(parts.pits) > 1 else None,
     )
 
 

@@ -323,11 +323,12 @@ class Watch:
         if await in_background(self._archive.tend, self.engine.settings, self.engine.wall.offset):
             await self._write_now()  # so that a cook is kept even of a watch whose lives are short
         finished = await in_background(self._archive.finished)
-        before = self.engine.pit.learned()
-        profile = reduce(taught, finished, before)
         self._heed_class()
-        if profile != before:
-            self.loop.post(UsePitProfile(profile, by="cook log"))
+        for pit in self.engine.pits.values():
+            before = pit.learned()
+            profile = reduce(taught, [lessons for of, lessons in finished if of == pit.id], before)
+            if profile != before:
+                self.loop.post(UsePitProfile(profile, by="cook log", pit=pit.id))
         if finished:
             await self._tidy()
 

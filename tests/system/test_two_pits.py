@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Iterator
+from math import isnan
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,10 @@ from daemon.core.inputs import Mark, MarkKind
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import kept_profile
+from daemon.shell.library.kept_pits import UnknownPit
+from daemon.shell.library.records import CookRecords
+from daemon.shell.report.findings import findings
+from daemon.shell.report.of_kept import kept_report
 from daemon.wiring.watch import Files, Watch
 from tests.system.scripted_board import Script, ScriptedBoard, write_files
 from tests.system.test_watch import FACTOR, NOON, check_replay
@@ -90,6 +95,7 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
     for pit in pits.values():
         assert kept_profile(journal.notes, pit.id) == pit.learned()
     journal.close()
+    kept_of_both(CookRecords(tmp_path / "state" / "journal.sqlite"))
     again = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(clock.now()), FACTOR)
     try:
         assert {id_: str(pit.stage.stage) for id_, pit in again.engine.pits.items()} == {
@@ -112,6 +118,27 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
     finally:
         swapped.journal.close()
         swapped.lock.release()
+
+
+def kept_of_both(records: CookRecords) -> None:
+    """The record names both pits, and is shown by either: at last the drum is below 107 °C, the offset is not."""
+    (row,) = records.rows("drum", 5)
+    assert row.pit == "Offset, Drum" and records.rows("kiln", 5) == []
+    whole = records.kept(row.id)
+    assert [(pit.id, pit.name, pit.band.high) for pit in whole.pits] == [
+        ("offset", "Offset", 135),
+        ("drum", "Drum", 140),
+    ]
+    offset, drum = whole.view("Offset"), whole.view("drum")
+    assert whole.view() == offset
+    assert ([p.id for p in offset.settings.pieces], [p.id for p in drum.settings.pieces]) == (["chuck"], ["lamb"])
+    told, other = findings(offset), findings(drum)
+    last = [[value for value in found.pit if not isnan(value)][-1] for found in (told, other)]
+    assert last[1] < 107 < last[0]
+    page = kept_report(records, row.id, "drum").decode()
+    assert "Drum, " in page and "Chuck roll" not in page.partition("<h2")[0]
+    with pytest.raises(UnknownPit, match="no pit of this cook is called kiln; there is: offset, drum"):
+        kept_report(records, row.id, "kiln")
 
 
 def _events(journal: Journal) -> Iterator[tuple[str, str]]:

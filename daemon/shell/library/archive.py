@@ -69,14 +69,14 @@ class CookArchive:
             self._seen = settings.cook
         return self._open is not before
 
-    def finished(self) -> list[CookLessons]:
-        """Work out the figures of cooks that ended since; what each taught, oldest first.
+    def finished(self) -> list[tuple[str, CookLessons]]:
+        """Work out the figures of cooks that ended since; what each taught of which pit, oldest first.
 
         With nothing to do it leaves the file alone: opening it to look writes a page, each time, to the card.
         """
         if self._journal.trouble or (self._all_told and not self._closing):
             return []
-        records, told = CookRecords(self._journal.path), []
+        records, told = CookRecords(self._journal.path), list[tuple[str, CookLessons]]()
         with reading(self._journal.path) as db:
             ids = db.execute(
                 "SELECT id FROM kept_cooks WHERE ended IS NOT NULL AND figures IS NULL ORDER BY started"
@@ -85,8 +85,8 @@ class CookArchive:
         for (id_,) in ids:
             self._closing.discard(id_)
             kept = records.kept(id_)
-            told.append(lessons(kept))
-            plain = json.dumps(asdict(figures(kept)))
+            told += [(pit, lessons(kept.of(pit))) for pit in kept.pits_with_meat]
+            plain = json.dumps(asdict(figures(kept.view())))
             self._journal.change("UPDATE kept_cooks SET figures = ? WHERE id = ?", (plain, id_))
         return told
 

@@ -30,6 +30,7 @@ from daemon.shell.journal.rescue import channels_of, sound_only
 from daemon.shell.library.alarm_account import TRAIL_EVENTS, AlarmTrail
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.forecasts import Arrived, arrived_forecasts, whole_event
+from daemon.shell.library.kept_pits import KeptPit, kept_pits
 from daemon.shell.library.minutes import minute_medians
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow
 from daemon.shell.library.summary import Figures, figures, pit_minutes, yield_fraction
@@ -68,6 +69,13 @@ class CookEntry:
     notes: CookNotes
     figures: Figures | None
     worked: Worked
+    pits: tuple[KeptPit, ...] = ()
+
+    @property
+    def on_pits(self) -> str:
+        """Names of the pits that had meat; with a single one its name."""
+        homes = {home for own in self.worked.homes.values() for _, home in own}
+        return ", ".join(pit.name for pit in self.pits if pit.key in homes) or self.pit
 
 
 ENTRY_COLUMNS = "id, cook, name, pit, started, ended, wall_offset, settings, channels, first_input, notes, figures"
@@ -90,7 +98,7 @@ class CookRecords:
 
     def compare(self, ids: Sequence[str], max_points: int) -> Sequence[CookCurve]:
         """In the order asked, all on the same steps since each one's start. Raises UnknownCook."""
-        cooks = [(self._entry(cook), self.kept(cook)) for cook in ids]
+        cooks = [(self._entry(cook), self.kept(cook).view()) for cook in ids]
         longest = max((len(kept.minutes) for _, kept in cooks), default=0)
         step = max(1, -(-longest // max(1, max_points)))
         return [_curve(self._row(entry, kept), kept, step) for entry, kept in cooks]
@@ -126,9 +134,14 @@ class CookRecords:
             rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
         return rig[0] if rig else None
 
-    def taught(self) -> PitProfile:
-        """What this pit taught; empty where nothing is known yet, and where there is no journal."""
-        return kept_profile(self)
+    def curve(self, kept: KeptCook, max_points: int) -> CookCurve:
+        """Of one cook, as the viewed pit had it. Raises UnknownCook."""
+        step = max(1, -(-len(kept.minutes) // max(1, max_points)))
+        return _curve(self._row(self._entry(kept.id), kept), kept, step)
+
+    def taught(self, pit: str = "") -> PitProfile:
+        """What this pit taught, "" being the first; empty where nothing is known yet, and where there is no journal."""
+        return kept_profile(self, pit)
 
     def note(self, key: str) -> Any:
         """A small JSON value of the journal, or None."""
@@ -185,8 +198,8 @@ class CookRecords:
     def _row(self, entry: CookEntry, kept: KeptCook | None = None) -> CookRow:
         """A running cook's figures are worked out anew; a finished one's were kept with it."""
         known = entry.figures
-        if known is None:
-            known = figures(kept or self.kept(entry.id))
+        if known is None or (kept is not None and kept.pits):
+            known = figures(kept or self.kept(entry.id).view())
         ended = entry.ended
         if ended is None:
             with reading(entry.journal) as db:
@@ -194,7 +207,7 @@ class CookRecords:
         return CookRow(
             id=entry.id,
             name=entry.name,
-            pit=entry.pit,
+            pit=entry.on_pits if kept is None else kept.pit,
             started=_utc(entry),
             duration=max(0.0, ended - entry.started),
             pieces=tuple(piece.name for piece in entry.worked.whole.pieces),
@@ -256,6 +269,7 @@ def _entry_of(
         _notes(json.loads(notes)),
         None if worked_out is None else _figures(json.loads(worked_out)),
         _without_slips(db, became, cook, started, end),
+        kept_pits(db, first, pit, own, settings, became),
     )  # fmt: skip
 
 
@@ -296,7 +310,7 @@ def _searched(entry: CookEntry) -> str:
     pieces = " ".join(f"{piece.name} {piece.cut}" for piece in entry.worked.whole.pieces)
     day = datetime.fromtimestamp(_utc(entry), UTC).strftime("%Y-%m-%d")
     notes = f"{entry.notes.verdict} {entry.notes.weather}"
-    return f"{entry.id} {entry.name} {entry.pit} {pieces} {notes} {day}".casefold()
+    return f"{entry.id} {entry.name} {entry.on_pits} {pieces} {notes} {day}".casefold()
 
 
 # --- one whole cook ------------------------------------------------------------------------------------
@@ -344,6 +358,8 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         weights=entry.notes.weights,
         bands=tuple((since, band) for since, band in entry.worked.bands if since <= end),
         probes=entry.worked.probes,
+        homes=entry.worked.homes,
+        pits=tuple(replace(pit, bands=tuple(b for b in pit.bands if b[0] <= end)) for pit in entry.pits),
     )
 
 

@@ -67,8 +67,8 @@ def place_minutes(kept: KeptCook, cooking: Sequence[bool]) -> dict[str, list[flo
 
 
 def lessons(kept: KeptCook) -> CookLessons:
-    """What the finished cook says about its first pit."""
-    told = [e for e in kept.events if not e.get("pit")]  # of the first pit
+    """What the finished cook says about the viewed pit."""
+    told = [e for e in kept.events if e.get("pit", "") == kept.viewed]
     marked = [done_time(kept, e) for e in told if e["event"] == "mark" and e["kind"] == MarkKind.LOG]
     noticed = [event_time(kept, e, "at") for e in told if e["event"] == "fire" and e["sign"] == FireSign.LOG_ADDED]
     unmarked = [at for at in noticed if all(abs(at - mark) > SAME_LOG for mark in marked)]
@@ -85,7 +85,7 @@ def lessons(kept: KeptCook) -> CookLessons:
 
 def _stories(kept: KeptCook) -> Iterator[PieceStory]:
     """Each piece that became tender, with the forecasts of it: said by the cook or seen in the core, whichever came first."""
-    for piece in (one for one in kept.settings.pieces if not one.pit):
+    for piece in kept.settings.pieces:
         own = [e for e in kept.events if e.get("piece", e.get("subject")) == piece.id]
         tender = [change.time for change in stage_changes(kept, piece.id) if change.after == "tender-range"]
         promises = (
@@ -95,7 +95,7 @@ def _stories(kept: KeptCook) -> Iterator[PieceStory]:
             for o in e["outlooks"]
             if o["goal"] in (Goal.TENDER, Goal.TARGET) and o["scenario"] == "planned" and o["at"] is not None
         )
-        if tender:
+        if tender and kept.home(piece.id, tender[0]) == kept.viewed:
             yield PieceStory(piece.id, tender[0], tuple(promises))
 
 
@@ -115,7 +115,7 @@ def pit_minutes(kept: KeptCook) -> tuple[float, ...]:
 
 
 def cooking_minutes(kept: KeptCook) -> tuple[bool, ...]:
-    """For each minute: at least one piece lay on the fire at its end."""
+    """For each minute: at least one piece lay on the fire at its end; of several pits on the viewed one's."""
     changes = sorted(
         (change.time, piece.id, change.after)
         for piece in kept.settings.pieces
@@ -128,7 +128,9 @@ def cooking_minutes(kept: KeptCook) -> tuple[bool, ...]:
             _, subject, stage = changes[following]
             stages[subject] = stage
             following += 1
-        on.append(any(stage in ON_THE_PIT for stage in stages.values()))
+        end = (minute + 1) * MINUTE
+        on.append(any(stage in ON_THE_PIT and (not kept.pits or kept.home(id_, end) == kept.viewed)
+                      for id_, stage in stages.items()))  # fmt: skip
     return tuple(on)
 
 
@@ -149,8 +151,8 @@ class StageChange:
 
 
 def stage_changes(kept: KeptCook, subject: str) -> tuple[StageChange, ...]:
-    """Those of a piece, or of "pit", in the order in which they came about. What was seen after a thing was done, and before
-    its mark was made, gives way to the mark."""
+    """Those of a piece or a pit ("pit" is the first), in the order in which they came about. What was seen after a thing was
+    done, and before its mark was made, gives way to the mark."""
     late = {
         (subject_of(e["kind"], e["piece"], e.get("pit", "")), e["time"]): done_time(kept, e)
         for e in kept.events

@@ -173,8 +173,9 @@ def _bands(cook: KeptCook, start: float) -> tuple[tuple[float, Band], ...]:
 
 
 def _deeds(cook: KeptCook) -> tuple[Deed, ...]:
-    marked = [Deed(done_time(cook, e), e["kind"]) for e in named(cook, "mark") if e["kind"] in FIRE_DEEDS]
-    seen = [Deed(event_time(cook, e, "at"), SIGNS[e["sign"]], True) for e in named(cook, "fire") if e["sign"] in SIGNS]
+    marks, signs = ([e for e in named(cook, name) if e.get("pit", "") == cook.viewed] for name in ("mark", "fire"))
+    marked = [Deed(done_time(cook, e), e["kind"]) for e in marks if e["kind"] in FIRE_DEEDS]
+    seen = [Deed(event_time(cook, e, "at"), SIGNS[e["sign"]], True) for e in signs if e["sign"] in SIGNS]
     fresh = [s for s in seen if not any(m.kind == s.kind and abs(m.time - s.time) <= SAME_DEED for m in marked)]
     return tuple(sorted(marked + fresh, key=lambda deed: deed.time))
 
@@ -285,7 +286,8 @@ def _probe_troubles(cook: KeptCook, cooking: Sequence[bool], start: float, end: 
     """Channels in use that gave no believed value for a while."""
     meat = {channel for piece in cook.settings.pieces for _, channel in cook.probes_of(piece)}
     for channel in cook.channels:
-        if channel.id not in cook.series or (channel.role is not Role.PIT and channel.id not in meat):
+        other = channel.role is Role.PIT and channel.pit != cook.viewed
+        if channel.id not in cook.series or other or (channel.role is not Role.PIT and channel.id not in meat):
             continue
         gaps = _gaps(cook.series[channel.id], _in_use(cook, channel.id, cooking, end))
         if gaps:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from daemon.core.planned import StepKind
+from daemon.core.settings import subject_of
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.summary import done_time, event_time, stage_changes
 from daemon.shell.report.calls import named
@@ -71,7 +72,7 @@ def _planned(
 def _done(found: Findings) -> Iterator[tuple[tuple[str, str | None], float]]:
     """(kind, piece) -> when it was done."""
     cook = found.cook
-    lit = [change.time for change in stage_changes(cook, "pit") if change.before == "unlit"]
+    lit = [change.time for change in stage_changes(cook, subject_of(cook.viewed)) if change.before == "unlit"]
     lit += [deed.time for deed in found.deeds if deed.kind == "fire-lit"]
     if lit:
         yield (StepKind.LIGHT, None), min(lit)

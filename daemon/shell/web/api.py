@@ -24,7 +24,9 @@ from daemon.core.said import say
 from daemon.core.settings import Band, CookSettings, Role
 from daemon.core.snapshot import Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
-from daemon.shell.library.rows import CookNotes, UnknownCook
+from daemon.shell.library.cook import KeptCook
+from daemon.shell.library.kept_pits import UnknownPit
+from daemon.shell.library.rows import CookCurve, CookNotes, UnknownCook
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web import models, openapi
 from daemon.shell.web.contract import CookBuilder, CookLibrary, History, HistorySource, NotAvailable, Span
@@ -137,7 +139,7 @@ def one_cook(request: web.Request) -> str:
 
 def snapshot_json(snapshot: Snapshot, composer: Composer) -> bytes:
     """In the words of a reader. The pit's lessons are left out: hundreds of rows that change once a cook have their own route."""
-    return SNAPSHOT.dump_json(composer.at(snapshot.wall_offset).spoken(snapshot), exclude={"profile"})
+    return SNAPSHOT.dump_json(composer.at(snapshot.wall_offset).spoken(snapshot), exclude={"profile", "profiles"})
 
 
 async def asked(question: Callable[[], Answer]) -> Answer:
@@ -150,6 +152,8 @@ async def asked(question: Callable[[], Answer]) -> Answer:
         raise Refused(503, f"the journal cannot be read or written now: {error}", retry_after=10) from None
     except UnknownCook as error:
         raise Refused(404, f"no such cook is kept: {error}", "cook") from None
+    except UnknownPit as error:
+        raise Refused(422, str(error), "pit") from None
 
 
 def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
@@ -239,8 +243,8 @@ class Api:
         return packed(answer(models.Comparison(curves=tuple(curves)).model_dump_json().encode()))
 
     async def report(self, request: web.Request) -> web.StreamResponse:
-        cook = one_cook(request)
-        response = answer(await asked(lambda: self._cooks.report(cook)), content_type="text/html")
+        cook, pit = one_cook(request), words(request, "pit")
+        response = answer(await asked(lambda: self._cooks.report(cook, pit)), content_type="text/html")
         # The report carries its own styles and pictures and no script: it may use those, sandboxed, and nothing else.
         response.headers["Content-Security-Policy"] = (
             "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'none'"
@@ -248,10 +252,16 @@ class Api:
         return packed(response)
 
     async def kept(self, request: web.Request) -> web.StreamResponse:
-        cook, count = one_cook(request), points(request)
-        kept, curves = await asked(lambda: (self._cooks.kept(cook), self._cooks.compare([cook], count)))
-        composer = self._readers.composer(request).at(kept.wall_offset)
-        return packed(answer(kept_page(kept, curves[0], composer).model_dump_json().encode()))
+        cook, count, pit = one_cook(request), points(request), words(request, "pit")
+
+        def look() -> tuple[KeptCook, KeptCook, CookCurve]:
+            whole = self._cooks.kept(cook)
+            view = whole.view(pit)
+            return whole, view, self._cooks.curve(view, count)
+
+        whole, view, curve = await asked(look)
+        composer = self._readers.composer(request).at(whole.wall_offset)
+        return packed(answer(kept_page(whole, view, curve, composer).model_dump_json().encode()))
 
     async def csv(self, request: web.Request) -> web.StreamResponse:
         cook = one_cook(request)
@@ -263,7 +273,9 @@ class Api:
         return packed(response)
 
     async def profile(self, request: web.Request) -> web.StreamResponse:
-        return packed(answer(lessons(self._snapshot().profile).model_dump_json().encode()))
+        pit, seen = self._pit(words(request, "pit")), self._snapshot()
+        told = dict(zip((one.id for one in seen.pits), seen.profiles, strict=True)).get(pit, seen.profile)
+        return packed(answer(lessons(told).model_dump_json().encode()))
 
     async def wakes(self, request: web.Request) -> web.StreamResponse:
         rows = await asked(self._cooks.wakes)

@@ -126,8 +126,13 @@ class CookLibrary(Protocol):
         """How the alarms did in the newest night, in the running or newest cook, or in all kept cooks as a season."""
         ...
 
-    def report(self, cook: str) -> bytes:
-        """One self-contained HTML document. Raises UnknownCook."""
+    def curve(self, kept: KeptCook, max_points: int) -> CookCurve:
+        """Of one cook, as the viewed pit had it. Raises UnknownCook."""
+        ...
+
+    def report(self, cook: str, pit: str = "") -> bytes:
+        """One self-contained HTML document. pit: an id or a name, "" = the first that had meat. Raises UnknownCook and
+        UnknownPit."""
         ...
 
 

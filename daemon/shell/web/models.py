@@ -165,7 +165,8 @@ class AddReminderOrder(By):
 
 
 class ReminderOrder(By):
-    """reminder: its id; "grease-tray" is the tray, once it has been emptied."""
+    """reminder: its id; "grease-tray" is the tray, once it has been emptied; with several pits
+    "grease-tray/drum"."""
 
     reminder: Key
 
@@ -325,10 +326,18 @@ class PieceOrdered(Body):
     weight: float
 
 
+class PitOfCook(Body):
+    id: str
+    name: str
+
+
 class KeptPage(Body):
-    """One kept cook: its figures and curves, its notes, what was done and what woke the cook, oldest first."""
+    """One kept cook: its figures and curves, its notes, what was done and what woke the cook, oldest first. pits: those that had
+    meat, of several; pit: id of the one whose curve and figures these are."""
 
     curve: CookCurve
+    pits: tuple[PitOfCook, ...]
+    pit: str
     band: Band
     notes: CookNotes
     pieces: tuple[PieceOrdered, ...]

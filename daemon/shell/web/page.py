@@ -76,11 +76,11 @@ class KeptCooks(CookRecords):
         super().__init__(journal)
         self._night = night
 
-    def report(self, cook: str) -> bytes:
-        """Raises UnknownCook."""
+    def report(self, cook: str, pit: str = "") -> bytes:
+        """Raises UnknownCook and UnknownPit."""
         from daemon.shell.report.of_kept import kept_report  # 2 MB that a night without a report need not have
 
-        return kept_report(self, cook)
+        return kept_report(self, cook, pit)
 
     def alarm_figures(self, of: Span) -> AlarmFigures:
         """Of nothing where no cook is kept yet."""

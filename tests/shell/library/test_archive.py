@@ -149,7 +149,8 @@ def test_figures_and_lessons_of_a_finished_cook_are_worked_out_once(tmp_path: Pa
     assert watch.archive.finished() == []
     watch.put(EndCook("cook"), 7200.0)
     watch.tend()
-    (lessons,) = watch.archive.finished()
+    ((pit, lessons),) = watch.archive.finished()
+    assert pit == ""
     assert lessons.cook == "2026-11-28-village-hall" and lessons.lag is None
     watch.journal.commit(watch.now)
     assert watch.archive.finished() == []

@@ -154,7 +154,10 @@ class FakeCooks:
             known.append(Transition(9000.0, FEED, AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, True))
         return alarm_figures(known, 0.0, 14 * HOUR, [True, True, False])
 
-    def report(self, cook: str) -> bytes:
+    def curve(self, kept: KeptCook, max_points: int) -> CookCurve:
+        return self.compare([kept.id], max_points)[0]
+
+    def report(self, cook: str, pit: str = "") -> bytes:
         if cook not in {row.id for row in self.listed}:
             raise UnknownCook(cook)
         return b"<!doctype html><html lang=en><title>Report</title><p>A kept cook.</p></html>"

@@ -522,6 +522,35 @@ async def test_an_order_may_name_one_of_several_pits(
     assert first.status == 422 and "no pit is called kiln; there are: " in (await first.json())["problem"]
 
 
+async def test_the_tray_of_one_of_several_pits_is_emptied(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    with_two_pits(watch)
+    assert (await client.post("/api/reminder-done", json={"reminder": "grease-tray/kiln"})).status == 422
+    assert (await client.post("/api/reminder-done", json={"reminder": "grease-tray/drum"})).status == 202
+    assert watch.commands == [inputs.ReminderDone("grease-tray/drum", "page")]
+
+
+async def test_what_one_of_several_pits_taught_is_asked_by_its_id(
+    client: aiohttp.ClientSession, watch: FakeWatch
+) -> None:
+    with_two_pits(watch)
+    old = watch.snapshot()
+    taught = replace(old.profile, cooks=("of-the-drum",))
+    watch.changes = replace(old, profiles=(old.profile, taught))
+    assert (await (await client.get("/api/profile?pit=drum")).json())["cooks"] == ["of-the-drum"]
+    for first in ("", f"?pit={old.pit.id}"):
+        assert (await (await client.get(f"/api/profile{first}")).json())["cooks"] == list(old.profile.cooks)
+    assert (await client.get("/api/profile?pit=kiln")).status == 422
+    assert "profiles" not in await (await client.get("/api/snapshot")).json()
+
+
+async def test_a_kept_cook_is_asked_by_one_of_its_pits(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
+    row = watch.cooks.listed[0]
+    page = await (await client.get("/api/cooks/kept", params={"cook": row.id, "pit": row.pit})).json()
+    assert (page["pits"], page["pit"], page["curve"]["cook"]["pit"]) == ([], "", row.pit)
+    refused = await client.get("/api/cooks/kept", params={"cook": row.id, "pit": "kiln"})
+    assert refused.status == 422 and "no pit of this cook is called kiln" in (await refused.json())["problem"]
+
+
 async def test_the_first_pit_is_meant_by_its_id_and_by_no_word(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
     for body in ({"kind": "log"}, {"kind": "log", "pit": watch.snapshot().pit.id}):
         assert (await client.post("/api/mark", json=body)).status == 202

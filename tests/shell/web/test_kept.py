@@ -56,7 +56,7 @@ def test_the_curve_has_the_marks_of_before_a_restart(records: CookRecords, tmp_p
 
 def test_the_page_of_a_kept_night_tells_its_marks_and_wakes_in_order(records: CookRecords, tmp_path: Path) -> None:
     kept = records.kept(FIRST)
-    page = kept_page(kept, records.compare([FIRST], 300)[0], Composer())
+    page = kept_page(kept, kept.view(), records.compare([FIRST], 300)[0], Composer())
     times = [moment.at for moment in page.moments]
     assert times == sorted(times) and times[0] >= 0 and times[-1] <= page.curve.cook.duration
     woken = [m for m in page.moments if m.kind == "woken"]

@@ -103,9 +103,21 @@ function choosing(cook) {
   return box;
 }
 
+/** A button for each pit that had meat; nothing where there is only one. */
+const pitsOf = ({ pits, pit }, choose) =>
+  pits.length < 2
+    ? []
+    : [
+        buttonRow(
+          ...pits.map(({ id, name }) =>
+            button(name, () => choose(id), { "aria-pressed": String(id === pit) }),
+          ),
+        ),
+      ];
+
 export function keptRoom(root, [id]) {
-  const wanted = `cook=${encodeURIComponent(id)}`;
-  const show = async () => {
+  const show = async (pit = "") => {
+    const wanted = `cook=${encodeURIComponent(id)}${pit ? `&pit=${encodeURIComponent(pit)}` : ""}`;
     const page = await ask(`/api/cooks/kept?${wanted}&points=400`);
     const { curve, band, moments, running } = page;
     const { cook } = curve;
@@ -118,6 +130,7 @@ export function keptRoom(root, [id]) {
         muted(
           `${day(cook.started)} ${at(cook.started * 1000)}, ${span(cook.duration)} · ${cook.pit} · ${cook.pieces.join(", ")}${running ? t("kept.still-running") : ""}`,
         ),
+        ...pitsOf(page, show),
         tallies(cook),
         plot,
         legend([t("kept.pit"), ...curve.cores.map(([name]) => name)]),
@@ -127,12 +140,17 @@ export function keptRoom(root, [id]) {
           make("a", { class: "button", href: `/api/cooks/report?${wanted}` }, t("kept.report")),
           make(
             "a",
-            { class: "button", href: `/api/cooks/csv?${wanted}`, download: "" },
+            { class: "button", href: `/api/cooks/csv?cook=${encodeURIComponent(id)}`, download: "" },
             t("kept.readings-as-csv"),
           ),
         ),
       ),
-      make("section", { class: "plate" }, make("h2", {}, t("kept.your-notes")), notesForm(page, show)),
+      make(
+        "section",
+        { class: "plate" },
+        make("h2", {}, t("kept.your-notes")),
+        notesForm(page, () => show(pit)),
+      ),
       make("section", { class: "plate" }, choosing(cook)),
     );
     await chart(

@@ -3,6 +3,7 @@
 import { across, bullets, button, buttonRow, make, muted } from "./dom.js";
 import { grate, heatWord } from "./draw.js";
 import { ask, live, tell } from "./live.js";
+import { allPits } from "./pits.js";
 import { capital, day, difference, plain, span, state, step } from "./words.js";
 import { t } from "./texts.js";
 
@@ -86,12 +87,13 @@ function missesFace(told, nights) {
   ];
 }
 
-function forgetting(afterwards) {
+/** pit: says what an order must say of the pit that is shown. */
+function forgetting(pit, afterwards) {
   const box = make("div", { class: "stack" });
   const ask_first = () => box.replaceChildren(buttonRow(button(t("taught.forget-all-of-it"), sure)));
   const sure = () => {
     const yes = button(t("taught.yes-forget-it"), async () => {
-      if (await tell("/api/profile/forget", { sure: true }, t("taught.forgotten-the-next-cook")))
+      if (await tell("/api/profile/forget", { sure: true, ...pit() }, t("taught.forgotten-the-next-cook")))
         afterwards();
       ask_first();
     });
@@ -109,9 +111,27 @@ export function taughtRoom(root) {
   const [body, forecasts] = [make("div", {}), make("section", { class: "plate" })];
   forecasts.hidden = true; // until there is something in it
   let hoped = false;
+  let chosen = "";
+  const pits = () => (live.snapshot ? allPits(live.snapshot) : []);
+  const named = () => (chosen ? { pit: chosen } : {});
+  const choose = (id) => {
+    chosen = id;
+    tried();
+  };
+  const choices = (shown) =>
+    pits().length < 2
+      ? []
+      : [
+          buttonRow(
+            ...pits().map(({ id, name }) =>
+              button(name, () => choose(id), { "aria-pressed": String(id === shown?.id) }),
+            ),
+          ),
+        ];
   const show = async () => {
+    const pit = pits().find(({ id }) => id === chosen) ?? live.snapshot?.pit;
     const [told, { cooks }] = await Promise.all([
-      ask("/api/profile"),
+      ask(chosen ? `/api/profile?pit=${encodeURIComponent(chosen)}` : "/api/profile"),
       ask("/api/cooks").catch(() => ({ cooks: [] })),
     ]);
     const nights = new Map(cooks.map((cook) => [cook.id, `${cook.name}, ${day(cook.started)}`]));
@@ -127,11 +147,8 @@ export function taughtRoom(root) {
       make(
         "section",
         { class: "plate" },
-        make(
-          "h2",
-          {},
-          t("taught.what-we-learned-about", { name: live.snapshot?.pit.name ?? t("taught.this-pit") }),
-        ),
+        make("h2", {}, t("taught.what-we-learned-about", { name: pit?.name ?? t("taught.this-pit") })),
+        ...choices(pit),
         empty ? make("p", {}, t("taught.nothing-yet-every-cook")) : make("p", {}, from),
         make(
           "ul",
@@ -159,7 +176,7 @@ export function taughtRoom(root) {
     { class: "plate" },
     make("h2", {}, t("taught.start-anew")),
     muted(t("taught.after-the-pit-was")),
-    forgetting(() => {
+    forgetting(named, () => {
       hoped = true;
       tried();
     }),
