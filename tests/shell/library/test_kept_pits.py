@@ -13,7 +13,7 @@ from daemon.core.settings import Band
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.kept_pits import KeptPit, UnknownPit
 from daemon.shell.library.summary import cooking_minutes, figures, lessons, pit_minutes
-from daemon.shell.library.worked import worked
+from daemon.shell.library.worked import Change, worked
 from daemon.shell.report.findings import findings
 from daemon.shell.wording import rfc3339
 from tests.core.night import CHUCK, LAMB
@@ -40,7 +40,7 @@ def on(piece: str, minute: float = 0.0) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def kept() -> KeptCook:
     """The offset holds 120 °C; the drum 130, and 150 once its band has been set there. Only the chuck roll is on at first."""
-    changes = [
+    changes: list[tuple[float, Change]] = [
         (START + 30 * MINUTE, SetBand(Band(140.0, 160.0), "cook", "drum")),
         (MOVED, MovePiece("chuck", "drum", "cook")),
     ]
