@@ -76,7 +76,9 @@ def show_alarm_figures(options: argparse.Namespace, complain: Say) -> int:
             return DONE
         several = PLAIN.words("command.cooks.several", cooks=len(entries))
         console.print(several if len(entries) > 1 else entries[0].name)
-        console.print(figures_table(figure_rows(figures_of([records.alarm_trail(entry.id) for entry in entries]))))
+        console.print(
+            figures_table(figure_rows(figures_of([records.alarm_trail(entry.id) for entry in entries]), PLAIN.words))
+        )
     return BAD_CALL if failed else DONE
 
 

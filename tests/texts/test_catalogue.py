@@ -38,6 +38,8 @@ def calls_of_say() -> Iterator[tuple[str, int, str, set[str]]]:
 
 
 def _called(function: ast.expr) -> str:
+    if isinstance(function, ast.Call):  # words_for(reader)("key", ...)
+        return "words" if _called(function.func) == "words_for" else ""
     if isinstance(function, ast.Attribute):
         return function.attr
     return function.id if isinstance(function, ast.Name) else ""

@@ -12,7 +12,7 @@ from daemon.shell.fleet.overview import DAYS, UNREADABLE, UNSOUND, CookRow, PitR
 from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.blocks import row_of, table, table_of
 from daemon.shell.report.markup import Child, Element, document, in_words, node, place
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 from daemon.texts.reader import UNKNOWN, Reader, duration, percent
 
 EVERY = 15
@@ -107,7 +107,7 @@ def _figure(one: CookRow, key: str, shown: Callable[[Reader, float], str], reade
 
 
 def figures_page(rows: Sequence[tuple[str, AlarmFigures]]) -> bytes:
-    tables = [table(name, ("", ""), figure_rows(found)) for name, found in rows]
+    tables = [table(name, ("", ""), figure_rows(found, PLAIN.words)) for name, found in rows]
     return _page("Alarm figures", f"Of the last {DAYS:.0f} days", tables or [node("p", "No alarm was told yet.")])
 
 

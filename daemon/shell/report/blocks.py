@@ -5,6 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from daemon.shell.report.markup import Child, Element, node
+from daemon.texts.composer import Composer
+from daemon.texts.reader import Reader
+
+Words = Callable[..., str]
+"""Makes the sentence of a key with its values."""
+
+
+def words_for(reader: Reader) -> Words:
+    """A browser breaks the lines, but never between a number and its unit."""
+    return Composer(reader, unbroken=True).words
+
 
 NARROW, WIDE = 336.0, 860.0
 """Widths of the two forms of every drawing, CSS pixels: a phone's and a page's. Only one is ever shown."""

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from math import isnan, nan
 
 from daemon.core.readings.trace import MINUTE
+from daemon.shell.report.blocks import words_for
 from daemon.shell.report.findings import Findings, PieceFindings, StageSpan
 from daemon.shell.report.forecast_checks import ForecastCheck
 from daemon.shell.report.markup import Children, Element, node
@@ -22,11 +23,6 @@ HEADROOM = 12.0
 """°C above the hottest minute."""
 ZOOM_MARGIN = 8.0
 """°C around band and readings in the drawing of the pit."""
-STAGE_WORDS = {
-    "on": "on", "cooking": "cooking", "stall": "stall", "past-stall": "past the stall", "wrapped": "wrapped",
-    "tender-range": "tender range", "off": "off", "rest": "rest", "hold": "hold", "chill": "chill", "done": "served",
-}  # fmt: skip
-DEED_WORDS = {"log": "log", "fire-lit": "fire lit", "lid-open": "lid open", "damper": "damper"}
 
 
 def whole_cook(found: Findings, reader: Reader, width: float) -> Element:
@@ -37,8 +33,7 @@ def whole_cook(found: Findings, reader: Reader, width: float) -> Element:
     foot = plane.bottom + rails
     return _svg(
         width, foot + AXIS,
-        f"Curves of the pit and {len(found.pieces)} pieces from {reader.clock(found.start)} to {reader.clock(found.end)}. "
-        "The tables below say the same in numbers.",
+        words_for(reader)("report.whole.label", pieces=len(found.pieces), start=found.start, end=found.end),
         _band(found, plane),
         plane.value_axis(plane.degrees(reader)),
         plane.time_axis(reader, foot),
@@ -69,7 +64,7 @@ def the_pit(found: Findings, reader: Reader, width: float) -> Element:
     times = minute_times(found)
     return _svg(
         width, plane.bottom + AXIS,
-        "Curves of every place of the pit around its band. The table beside says how far the places lay apart.",
+        words_for(reader)("report.fire.places-label"),
         _band(found, plane),
         plane.value_axis(plane.degrees(reader)),
         plane.time_axis(reader, plane.bottom),
@@ -93,7 +88,7 @@ def funnel(check: ForecastCheck, reader: Reader, width: float) -> Element:
     truth = plane.y(check.came)
     return _svg(
         width, plane.bottom + AXIS,
-        f"What was forecast, by the hour it was said. It came at {reader.clock(check.came)}.",
+        words_for(reader)("report.forecast.label", came=check.came),
         plane.value_axis(upright.hours(reader)),
         plane.time_axis(reader, plane.bottom),
         node("path", class_="spread", d=plane.area(times, [s.p05 for s in said], [s.p95 for s in said])),
@@ -147,10 +142,17 @@ def _meal(found: Findings, plane: Plane, reader: Reader) -> list[Element]:
     serve = found.cook.settings.serve_at
     if serve is None or not found.start < serve < found.end:
         return []
-    x = plane.x(serve)
+    x, said = plane.x(serve), words_for(reader)("report.whole.meal", at=serve)
     return [
         node("line", class_="meal", x1=x, x2=x, y1=plane.top, y2=plane.bottom),
-        node("text", f"meal {reader.clock(serve)}", class_="strong", x=x - 5, y=plane.top + 12, text_anchor="end"),
+        node(
+            "text",
+            said,
+            class_="strong",
+            x=x - 5,
+            y=plane.top + 12,
+            text_anchor="end",
+        ),
     ]
 
 
@@ -166,14 +168,15 @@ def _stall(piece: PieceFindings, number: int, plane: Plane, times: Sequence[floa
 
 
 def _fire_rail(found: Findings, plane: Plane, top: float, reader: Reader) -> Iterable[Element]:
-    middle = top + RAIL / 2
+    middle, words = top + RAIL / 2, words_for(reader)
     yield node("line", class_="rail", x1=plane.left, x2=plane.right, y1=middle + 6, y2=middle + 6)
-    yield node("text", "fire", x=plane.left - 5, y=middle + 5, text_anchor="end")
+    yield node("text", words("report.whole.fire"), x=plane.left - 5, y=middle + 5, text_anchor="end")
     for deed in found.deeds:
         x, seen = plane.x(deed.time), " seen" if deed.seen else ""
-        title = node(
-            "title", f"{reader.clock(deed.time)} {DEED_WORDS[deed.kind]}{' (seen, not marked)' if deed.seen else ''}"
-        )
+        if deed.seen:
+            title = node("title", words("report.whole.deed-seen", at=deed.time, deed=deed.kind))
+        else:
+            title = node("title", words("report.whole.deed", at=deed.time, deed=deed.kind))
         match deed.kind:
             case "lid-open":
                 yield node("rect", title, class_=f"lid{seen}", x=x - 3.5, y=middle - 4, width=7, height=8)
@@ -184,11 +187,11 @@ def _fire_rail(found: Findings, plane: Plane, top: float, reader: Reader) -> Ite
 
 
 def _wake_rail(found: Findings, plane: Plane, top: float, reader: Reader) -> Iterable[Element]:
-    middle = top + RAIL / 2
+    middle, words = top + RAIL / 2, words_for(reader)
     yield node("line", class_="rail", x1=plane.left, x2=plane.right, y1=middle + 6, y2=middle + 6)
-    yield node("text", "woke", x=plane.left - 5, y=middle + 5, text_anchor="end")
+    yield node("text", words("report.whole.woke"), x=plane.left - 5, y=middle + 5, text_anchor="end")
     for call in found.calls:
-        title = node("title", f"{reader.clock(call.time)} {call.text}")
+        title = node("title", words("report.whole.call", at=call.time, text=call.text))
         shape = "wake test" if call.test else "wake"
         yield node("circle", title, class_=shape, cx=plane.x(call.time), cy=middle, r=5)
 
@@ -201,9 +204,10 @@ def _ribbon(piece: PieceFindings, number: int, plane: Plane, top: float, reader:
 
 
 def _stage(span: StageSpan, number: int, plane: Plane, top: float, reader: Reader) -> Iterable[Element]:
-    word = STAGE_WORDS.get(span.stage, span.stage)
+    words = words_for(reader)
+    word = words("report.code", code=span.stage)
     x, width = plane.x(span.start), plane.x(span.end) - plane.x(span.start)
-    title = node("title", f"{word} from {reader.clock(span.start)} to {reader.clock(span.end)}")
+    title = node("title", words("report.whole.stage", stage=span.stage, start=span.start, end=span.end))
     yield node("rect", title, class_=f"stage {span.stage} s{number}", x=x, y=top, width=width, height=17)
     if width > LETTER * len(word) + 6:
         yield node("text", word, class_="strong", x=x + 4, y=top + 13)

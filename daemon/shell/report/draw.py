@@ -53,7 +53,9 @@ def draw(sheet: dict[str, Any]) -> bytes:
         axes.plot(line["times"], line["values"], color=colour, linestyle=style, linewidth=1.8, label=line["name"])
     floor, step = sheet["low"], 0.025 * (sheet["high"] - sheet["low"])
     if sheet["fires"]:
-        axes.plot(sheet["fires"], [floor + step] * len(sheet["fires"]), "^", color=PIT, markersize=7, label="log")
+        axes.plot(
+            sheet["fires"], [floor + step] * len(sheet["fires"]), "^", color=PIT, markersize=7, label=sheet["log"]
+        )
     if sheet["wakes"]:
         axes.plot(
             sheet["wakes"],
@@ -61,7 +63,7 @@ def draw(sheet: dict[str, Any]) -> bytes:
             "o",
             color="#a3160c",
             markersize=7,
-            label="woke you",
+            label=sheet["woke"],
         )
 
     axes.set_xlim(sheet["start"], sheet["end"])

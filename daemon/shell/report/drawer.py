@@ -15,6 +15,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon.texts.composer import PLAIN
+
 if TYPE_CHECKING:  # the watch asks only whether there is something to draw with
     from daemon.shell.report.sheet import Sheet
 
@@ -23,7 +25,6 @@ TIME_LIMIT = 60.0
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 PROGRAM = Path(__file__).with_name("draw.py")
 REMEDY = "pip install 'pitvigil[report]'"
-MISSING = f"needs the package matplotlib: {REMEDY}"
 
 
 class NotDrawn(Exception):
@@ -44,7 +45,7 @@ class Drawer:
     async def draw(self, sheet: Sheet) -> bytes:
         """PNG. Raises NotDrawn when the library is missing, fails or takes too long."""
         if not can_draw():
-            raise NotDrawn(MISSING)
+            raise NotDrawn(PLAIN.words("report.picture.missing", remedy=REMEDY))
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
         if self._cache is not None:
             environment["MPLCONFIGDIR"] = str(self._cache)
@@ -57,7 +58,7 @@ class Drawer:
             async with asyncio.timeout(self._time_limit):
                 png, complaint = await process.communicate(json.dumps(asdict(sheet)).encode())
         except TimeoutError:
-            raise NotDrawn(f"the drawing took more than {self._time_limit:g} s") from None
+            raise NotDrawn(PLAIN.words("report.picture.too-slow", limit=self._time_limit)) from None
         finally:
             if process.returncode is None:
                 with contextlib.suppress(ProcessLookupError):
@@ -65,5 +66,5 @@ class Drawer:
                 await process.wait()
         if process.returncode != 0 or not png.startswith(PNG_SIGNATURE):
             last = complaint.decode(errors="replace").strip().rpartition("\n")[2]
-            raise NotDrawn(f"the drawing failed: {last or process.returncode}")
+            raise NotDrawn(PLAIN.words("report.picture.failed", why=last or str(process.returncode)))
         return png

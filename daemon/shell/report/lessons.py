@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 from daemon.core.inputs import Goal
 from daemon.core.pit.evenness import EVEN_WITHIN, made_by_probes
+from daemon.core.said import Said, say
+from daemon.shell.report.blocks import words_for
 from daemon.shell.report.findings import Findings, PieceFindings, Spell
-from daemon.texts.reader import Reader, duration
+from daemon.texts.reader import Reader
 
 MOSTLY = 0.5
 """Share of the cooking time on one side of the band from which the band, not the fire, was wrong."""
@@ -47,168 +49,161 @@ def lessons(found: Findings, reader: Reader) -> tuple[Lesson, ...]:
 
 def _fire(found: Findings, reader: Reader) -> Iterable[Lesson]:
     """Low spells that no lid explains and whose log came late or not at all."""
-    late = [s for s in found.low if not s.lid]
+    late, words = [s for s in found.low if not s.lid], words_for(reader)
     if sum(s.seconds for s in late) < LONG_OUTSIDE:
         return
-    fed = [s.fed_after for s in late if s.fed_after is not None]
-    waited = (
-        f"; a log came {duration(max(fed))} after it fell under at the latest" if fed else "; no log came meanwhile"
-    )
+    after = [s.fed_after for s in late if s.fed_after is not None]
+    fed = say("report.advice.log-came", after=max(after)) if after else say("report.advice.no-log-came")
     yield Lesson(
-        "Feed earlier, or lay the last log of the evening bigger.",
-        f"The pit lay under its band {_times(len(late))}, {duration(sum(s.seconds for s in late))} in all, "
-        f"{reader.difference(max(s.depth for s in late))} at the deepest ({_when(late, reader)}){waited}.",
-    )
+        words("report.advice.feed-earlier"),
+        words(
+            "report.advice.under", times=len(late), lasted=sum(s.seconds for s in late),
+            depth=max(s.depth for s in late), when=_when(late), fed=fed,
+        ),
+    )  # fmt: skip
 
 
 def _band(found: Findings, reader: Reader) -> Iterable[Lesson]:
     """Most of the time on one side: then the band was wrong, and no single log was late."""
-    cooking, held = found.figures.cooking, found.held_at
+    cooking, held, words = found.figures.cooking, found.held_at, words_for(reader)
     if found.figures.in_band is None or held is None:
         return
-    band = found.bands[-1][1]
-    named = f"{reader.temperature(band.low)} to {reader.temperature(band.high)}"
-    for spells, side, remedy in (
-        (found.low, "under", "Set the band lower, to what this pit held, or build the fire bigger."),
-        (found.high, "over", "Set the band higher, to what this pit held, or close the draught further."),
-    ):
-        seconds = sum(s.seconds for s in spells)
-        if seconds >= MOSTLY * cooking:
-            yield Lesson(
-                remedy,
-                f"It lay {side} the band of {named} for {duration(seconds)} of {duration(cooking)}; "
-                f"half of the time it held {reader.temperature(held)} or less.",
-            )
+    low, high = found.bands[-1][1].low, found.bands[-1][1].high
+    below, above = (sum(s.seconds for s in spells) for spells in (found.low, found.high))
+    if below >= MOSTLY * cooking:
+        yield Lesson(
+            words("report.advice.band-lower"),
+            words("report.advice.lay-under", low=low, high=high, lasted=below, cooking=cooking, held=held),
+        )
+    if above >= MOSTLY * cooking:
+        yield Lesson(
+            words("report.advice.band-higher"),
+            words("report.advice.lay-over", low=low, high=high, lasted=above, cooking=cooking, held=held),
+        )
 
 
 def _too_hot(found: Findings, reader: Reader) -> Iterable[Lesson]:
-    hot = [s for s in found.high if not s.lid]
-    if LONG_OUTSIDE <= sum(s.seconds for s in hot) < MOSTLY * found.figures.cooking:
+    hot, words = [s for s in found.high if not s.lid], words_for(reader)
+    lasted = sum(s.seconds for s in hot)
+    if LONG_OUTSIDE <= lasted < MOSTLY * found.figures.cooking:
+        depth = max(s.depth for s in hot)
         yield Lesson(
-            "Close the draught earlier, or lay less wood at a time.",
-            f"The pit lay over its band {_times(len(hot))}, {duration(sum(s.seconds for s in hot))} in all, "
-            f"{reader.difference(max(s.depth for s in hot))} at the highest ({_when(hot, reader)}).",
+            words("report.advice.close-earlier"),
+            words("report.advice.over", times=len(hot), lasted=lasted, depth=depth, when=_when(hot)),
         )
 
 
 def _served(found: Findings, piece: PieceFindings, reader: Reader) -> Iterable[Lesson]:
-    cook = found.cook.settings
+    cook, words, name = found.cook.settings, words_for(reader), piece.settings.name
     check = next((c for c in piece.checks if c.goal in (Goal.TENDER, Goal.TARGET)), None)
     if cook.serve_at is None or check is None:
         return
     slack = cook.serve_at - cook.rest - check.came
-    ready = f"{piece.settings.name} read {reader.temperature(check.celsius)} at {reader.clock(check.came)}"
-    meal = f"the meal was set for {reader.clock(cook.serve_at)} with {duration(cook.rest)} of rest"
+    core, came, meal, rest = check.celsius, check.came, cook.serve_at, cook.rest
     if slack >= MUCH_SLACK:
         yield Lesson(
-            f"Put {piece.settings.name} on later, or have the hold warm in time.",
-            f"{ready}; {meal}: {duration(slack)} to spare.",
+            words("report.advice.on-later", name=name),
+            words("report.advice.to-spare", name=name, core=core, came=came, meal=meal, rest=rest, by=slack),
         )
     elif slack < 0:
         yield Lesson(
-            f"Put {piece.settings.name} on {duration(-slack)} earlier.",
-            f"{ready}; {meal}: {duration(-slack)} too late.",
+            words("report.advice.on-earlier", name=name, by=-slack),
+            words("report.advice.too-late", name=name, core=core, came=came, meal=meal, rest=rest, by=-slack),
         )
 
 
 def _wrap(piece: PieceFindings, reader: Reader) -> Iterable[Lesson]:
-    check = next((c for c in piece.checks if c.goal is Goal.WRAP), None)
+    check, words, name = (
+        next((c for c in piece.checks if c.goal is Goal.WRAP), None),
+        words_for(reader),
+        piece.settings.name,
+    )
     if check is not None and piece.wrapped_at is not None and piece.wrapped_at - check.came >= LATE_WRAP:
+        late = piece.wrapped_at - check.came
         yield Lesson(
-            f"Wrap {piece.settings.name} when it reads {reader.temperature(check.celsius)}, and ask to be woken for it "
-            "(wake_for_wrap), if the time matters.",
-            f"It read that at {reader.clock(check.came)} and was wrapped at {reader.clock(piece.wrapped_at)}, "
-            f"{duration(piece.wrapped_at - check.came)} later.",
+            words("report.advice.wrap-then", name=name, core=check.celsius),
+            words("report.advice.wrapped-late", came=check.came, wrapped=piece.wrapped_at, by=late),
         )
         return
     for begun, ended in piece.stalls:
         wrapped = piece.wrapped_at if piece.wrapped_at is not None and piece.wrapped_at > begun else None
         bare = min(ended, wrapped or ended) - begun
         if bare >= LONG_BARE_STALL:
-            what = (
-                f"it was wrapped at {reader.clock(wrapped)}, {duration(wrapped - begun)} after the stall began"
-                if wrapped is not None
-                else "it was not wrapped"
-            )
+            wrap = say("report.advice.not-wrapped")
+            if wrapped is not None:
+                wrap = say("report.advice.wrapped-after", wrapped=wrapped, after=wrapped - begun)
             yield Lesson(
-                f"Wrap {piece.settings.name} earlier in the stall if time is short; the bark goes softer for it.",
-                f"It stalled at {reader.clock(begun)} and lay bare in the stall for {duration(bare)}; {what}.",
+                words("report.advice.wrap-earlier", name=name),
+                words("report.advice.lay-bare", begun=begun, bare=bare, wrap=wrap),
             )
 
 
 def _hold(piece: PieceFindings, reader: Reader) -> Iterable[Lesson]:
-    below = piece.safety.end.below_floor_seconds
+    below, words = piece.safety.end.below_floor_seconds, words_for(reader)
     if below > 0:
         yield Lesson(
-            f"Warm the hold before {piece.settings.name} goes in, and read it there with a second thermometer.",
-            f"{duration(below)} under the holding floor, minutes without a believed reading included; "
-            "see the food-safety record.",
+            words("report.advice.warm-hold", name=piece.settings.name), words("report.advice.below-floor", below=below)
         )
 
 
 def _places(found: Findings, reader: Reader) -> Iterable[Lesson]:
     if len(found.places) < 2:
         return
-    hottest, coolest = found.places[0], found.places[-1]
+    hottest, coolest, words = found.places[0], found.places[-1], words_for(reader)
     apart = hottest.celsius - coolest.celsius
     tolerances = {channel.place or channel.name: channel.tolerance for channel in found.cook.channels}
     probes = made_by_probes(tolerances[hottest.place], tolerances[coolest.place])
     if apart < EVEN_WITHIN:
         return
-    told = (
-        f"While cooking, {hottest.place} read {reader.difference(apart)} hotter than {coolest.place} "
-        f"({reader.temperature(hottest.celsius)} against {reader.temperature(coolest.celsius)})"
-    )
+    hot, cool = hottest.place, coolest.place
+    told = say(
+        "report.advice.apart", hot=hot, cool=cool, apart=apart, hottest=hottest.celsius, coolest=coolest.celsius
+    )  # fmt: skip
     if apart - probes >= EVEN_WITHIN:
-        yield Lesson(
-            f"Turn the meat, or swap it between {hottest.place} and {coolest.place}; keep what is small out of {hottest.place}.",
-            f"{told}.",
-        )
+        yield Lesson(words("report.advice.swap", hot=hot, cool=cool), words("report.advice.swap-because", apart=told))
     else:
         yield Lesson(
-            f"Check the probes of {hottest.place} and {coolest.place} in ice and boiling water (pitvigil calibrate), or let them "
-            "change places next time.",
-            f"{told}, of which the probes themselves may make {reader.difference(probes)}.",
+            words("report.advice.check-probes", hot=hot, cool=cool),
+            words("report.advice.check-because", apart=told, probes=probes),
         )
 
 
 def _lid(found: Findings, reader: Reader) -> Iterable[Lesson]:
-    lids = [d for d in found.deeds if d.kind == "lid-open"]
-    dips = [s for s in found.low if s.lid]
-    if len(lids) >= MANY_LIDS:
-        cost = f"; {_times(len(dips))} the pit then lay under its band" if dips else ""
-        yield Lesson("Keep the lid shut; read the probes instead.", f"It was opened {_times(len(lids))}{cost}.")
+    lids, dips, words = sum(d.kind == "lid-open" for d in found.deeds), sum(s.lid for s in found.low), words_for(reader)
+    if lids >= MANY_LIDS:
+        opened = words("report.advice.lid-opened", times=lids)
+        if dips:
+            opened = words("report.advice.lid-cost", times=lids, dips=dips)
+        yield Lesson(words("report.advice.lid"), opened)
 
 
 def _probes(found: Findings, reader: Reader) -> Iterable[Lesson]:
+    words = words_for(reader)
     for trouble in found.probes:
         if trouble.seconds >= LONG_BLIND:
-            said = f" ({trouble.evidence})" if trouble.evidence else ""
-            yield Lesson(
-                f"Look after the probe “{trouble.channel}”: plug, lead and seat.",
-                f"It gave nothing to believe for {duration(trouble.seconds)} in {_spells(trouble.times)}{said}.",
-            )
+            evidence = say("report.advice.evidence", evidence=trouble.evidence) if trouble.evidence else None
+            if trouble.times == 1:
+                blind = words("report.advice.blind-once", lasted=trouble.seconds, evidence=evidence)
+            else:
+                blind = words(
+                    "report.advice.blind", lasted=trouble.seconds, spells=trouble.times, evidence=evidence
+                )  # fmt: skip
+            yield Lesson(words("report.advice.probe", channel=trouble.channel), blind)
 
 
 def _wakes(found: Findings, reader: Reader) -> Iterable[Lesson]:
     judged = [call for call in found.woken if call.needed is not None]
-    idle = [call for call in judged if not call.needed]
+    idle, words = [call for call in judged if not call.needed], words_for(reader)
     if idle:
+        calls = tuple(say("report.whole.call", at=call.time, text=call.text) for call in idle)
         yield Lesson(
-            "Try what other settings would have done with this night: pitvigil replay --what-if.",
-            f"{len(idle)} of {len(judged)} wakes you judged were not needed "
-            f"({'; '.join(f'{reader.clock(c.time)} {c.text}' for c in idle)}).",
+            words("report.advice.what-if"),
+            words("report.advice.idle", idle=len(idle), judged=len(judged), calls=calls),
         )
 
 
-def _spells(count: int) -> str:
-    return "one spell" if count == 1 else f"{count} spells"
-
-
-def _times(count: int) -> str:
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")
-
-
-def _when(spells: Iterable[Spell], reader: Reader) -> str:
-    shown = [reader.clock(s.start) for s in spells]
-    return ", ".join(shown[:6]) + (" ..." if len(shown) > 6 else "")
+def _when(spells: Iterable[Spell]) -> Said:
+    """The first six."""
+    shown = [say("report.advice.instant", at=s.start) for s in spells]
+    told = say("report.advice.instants", times=tuple(shown[:6]))
+    return say("report.advice.and-more", shown=told) if len(shown) > 6 else told

@@ -9,13 +9,14 @@ from importlib.resources import files
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.core.food_safety.record import CLOSING
-from daemon.core.inputs import Goal
 from daemon.core.readings.trace import MINUTE
+from daemon.core.said import Said, say
+from daemon.core.settings import Band
 from daemon.shell.library.alarm_account import figures_of, trail_of
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.report import curves
 from daemon.shell.report.alarm_lines import figure_rows
-from daemon.shell.report.blocks import drawing, key, table
+from daemon.shell.report.blocks import Words, drawing, key, table, words_for
 from daemon.shell.report.calls import Call
 from daemon.shell.report.findings import Findings, PieceFindings, Spell, findings
 from daemon.shell.report.forecast_checks import ForecastCheck, Look
@@ -26,13 +27,7 @@ from daemon.texts.composer import Composer
 from daemon.texts.reader import CELSIUS, UNKNOWN, Reader, duration, percent
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
-GOAL_WORDS = {Goal.WRAP: "wrap", Goal.TENDER: "tender", Goal.TARGET: "target"}
-FORMS = "Filled: marked by the cook. Hollow: seen in the curve, marked by nobody."
 A_DAY = 86400.0
-CAUTION = "This informs; it does not certify. One probe sees one place, and the coldest part may be elsewhere."
-HEAT_CAUTION = (
-    "Ash, embers and the pit stay hot long after a cook, and embers give off carbon monoxide: none of it goes indoors."
-)
 
 
 def report_html(cook: KeptCook, reader: Reader = CELSIUS) -> bytes:
@@ -41,12 +36,13 @@ def report_html(cook: KeptCook, reader: Reader = CELSIUS) -> bytes:
     reader = replace(reader, wall_offset=cook.wall_offset, weekday=length > A_DAY)
     composer = Composer(reader)
     found = findings(replace(cook, events=tuple(composer.spoken(event) for event in cook.events)))
-    title = f"{cook.name}, {reader.day(found.start)}"
+    words = words_for(reader)
+    title = words("report.title", name=cook.name, day=reader.day(found.start))
     body = node(
         "body",
         node("header", *_head(found, reader)),
         node("main", *_sections(found, reader)),
-        node("footer", node("p", HEAT_CAUTION), node("p", "Made by pitvigil from the journal of this cook.")),
+        node("footer", node("p", words("report.heat-caution")), node("p", words("report.made-by"))),
     )
     head = node(
         "head",
@@ -71,17 +67,17 @@ def reader_of(rig: str | None) -> Reader:
 
 
 def _head(found: Findings, reader: Reader) -> Iterable[Element]:
-    cook = found.cook
-    pieces = ", ".join(f"{p.settings.name} {reader.mass(p.settings.weight, 1)}" for p in found.pieces)
-    running = "" if cook.ended is not None else " (still running)"
+    cook, words = found.cook, words_for(reader)
+    pieces = (words("report.piece", name=p.settings.name, weight=p.settings.weight) for p in found.pieces)
+    day, zone = reader.day(found.start), reader.zone
     yield node("h1", cook.name)
-    yield node(
-        "p",
-        f"{cook.pit}, {reader.day(found.start)}, {reader.clock(found.start)} to {reader.clock(found.end)}{running}, "
-        f"{reader.zone} time",
-    )
-    if pieces:
-        yield node("p", pieces, class_="quiet")
+    if cook.ended is None:
+        when = words("report.when-running", pit=cook.pit, day=day, start=found.start, end=found.end, zone=zone)
+    else:
+        when = words("report.when", pit=cook.pit, day=day, start=found.start, end=found.end, zone=zone)
+    yield node("p", when)
+    if found.pieces:
+        yield node("p", ", ".join(pieces), class_="quiet")
 
 
 def _sections(found: Findings, reader: Reader) -> Iterable[Element]:
@@ -102,120 +98,171 @@ def _sections(found: Findings, reader: Reader) -> Iterable[Element]:
 
 
 def _figures(found: Findings, reader: Reader) -> Element:
-    judged = [call.needed for call in found.woken if call.needed is not None]
-    needed = f"times woken; {sum(judged)} of {len(judged)} judged needed" if judged else "times woken; none judged"
+    judged, words = [call.needed for call in found.woken if call.needed is not None], words_for(reader)
+    if judged:
+        woken = words("report.figures.woken-judged", needed=sum(judged), judged=len(judged))
+    else:
+        woken = words("report.figures.woken-unjudged") if found.woken else words("report.figures.woken")
     cells = [
-        (duration(found.figures.cooking), "with meat on the fire"),
-        (percent(found.figures.in_band), "of it with the pit in its band"),
-        (reader.difference(found.figures.swing), "swing: nine in ten minutes lay within it"),
-        (reader.difference(found.figures.spread), "between the hottest and the coolest place"),
-        (f"{len(found.woken)}", needed if found.woken else "times woken"),
+        (duration(found.figures.cooking), words("report.figures.cooking")),
+        (percent(found.figures.in_band), words("report.figures.in-band")),
+        (reader.difference(found.figures.swing), words("report.figures.swing")),
+        (reader.difference(found.figures.spread), words("report.figures.spread")),
+        (f"{len(found.woken)}", woken),
     ]
     if found.cook.wood is not None:
-        cells.append((reader.mass(found.cook.wood, 1), "of wood"))
+        cells.append((reader.mass(found.cook.wood, 1), words("report.figures.wood")))
     if found.yield_fraction is not None:
-        cells.append((percent(found.yield_fraction), "of the raw weight served"))
+        cells.append((percent(found.yield_fraction), words("report.figures.yield")))
     terms = [node("div", node("dt", name), node("dd", value)) for value, name in cells]
     return node("dl", terms, class_="figures")
 
 
 def _whole(found: Findings, reader: Reader) -> Element:
+    words = words_for(reader)
     keys = [
-        key("band", "band of the pit", "band"),
-        key("line pit", "pit"),
-        *(key(f"line piece s{n}", f"{p.settings.name}, core") for n, p in enumerate(found.pieces)),
+        key("band", words("report.whole.band"), "band"),
+        key("line pit", words("report.whole.pit")),
+        *(
+            key(f"line piece s{n}", words("report.whole.core", name=p.settings.name))
+            for n, p in enumerate(found.pieces)
+        ),
     ]
     if any(piece.stalls for piece in found.pieces):
-        keys.append(key("stalled s0", "stall"))
+        keys.append(key("stalled s0", words("report.whole.stall")))
     return node(
         "section",
-        node("h2", "The whole cook"),
+        node("h2", words("report.whole.title")),
         node("ul", keys, class_="legend"),
         drawing(
             lambda width: curves.whole_cook(found, reader, width),
-            f"{reader.unit} over local time. On the fire rail: triangles are logs, squares an open lid. {FORMS} "
-            "Under it: filled circles are wakes, hollow ones tests.",
+            words("report.whole.caption", unit=reader.unit),
         ),
     )
 
 
 def _next_time(found: Findings, reader: Reader) -> Element:
+    words = words_for(reader)
     advice = [node("li", node("strong", lesson.advice), lesson.evidence) for lesson in lessons(found, reader)]
-    words = node("ol", advice, class_="lessons") if advice else node("p", "Nothing in this cook calls for a change.")
-    return node("section", node("h2", "What to do differently next time"), words)
+    told = node("ol", advice, class_="lessons") if advice else node("p", words("report.next.nothing"))
+    return node("section", node("h2", words("report.next.title")), told)
 
 
 def _fire(found: Findings, reader: Reader) -> Element:
-    named = [(name, series) for name, series in curves.pit_places(found)]
+    named, words = [(name, series) for name, series in curves.pit_places(found)], words_for(reader)
     bands = [
-        node("p", f"Band {reader.temperature(b.low)} to {reader.temperature(b.high)} from {reader.clock(since)}.")
-        for since, b in found.bands
+        node("p", words("report.fire.band", low=b.low, high=b.high, since=since)) for since, b in _band_changes(found)
     ]
-    spells = [_spell(s, "under", reader) for s in found.low] + [_spell(s, "over", reader) for s in found.high]
+    spells = [_spell(s, True, reader) for s in found.low] + [_spell(s, False, reader) for s in found.high]
     spells.sort(key=lambda row: row[0])
     logs = sum(d.kind == "log" for d in found.deeds if not d.seen)
     lids = sum(d.kind == "lid-open" for d in found.deeds)
     return node(
         "section",
-        node("h2", "The fire"),
+        node("h2", words("report.fire.title")),
         bands,
-        node("p", f"Logs marked: {logs}. Lid opened, marked or seen: {lids}. Half of the cooking time the pit held "
-             f"{reader.temperature(found.held_at)} or less."),
+        node("p", words("report.fire.deeds", logs=logs, lids=lids)),
+        node("p", words("report.fire.held", held=found.held_at)) if found.held_at is not None else None,
         node("ul", [key(f"line place s{n}", name) for n, (name, _) in enumerate(named)], class_="legend"),
-        drawing(lambda width: curves.the_pit(found, reader, width), f"Every place of the pit, {reader.unit}."),
-        table("Places, over the minutes all of them were read while meat was on the fire",
-               ("Place", "Mean", "Against the mean of all"),
-               [(h.place, reader.temperature(h.celsius), reader.difference(h.offset, 1, sign=True)) for h in found.places]),
-        table("Spells of five minutes or more outside the band while meat was on the fire",
-               ("From", "Lasted", "Where", "At the worst", "Next log"), [row[1:] for row in spells])
-        if spells else node("p", "Never five minutes outside the band while meat was on the fire."),
+        drawing(lambda width: curves.the_pit(found, reader, width), words("report.fire.places-caption", unit=reader.unit)),
+        _places(found, reader),
+        table(words("report.fire.spells"),
+               (words("report.fire.from"), words("report.fire.lasted"), words("report.fire.where"),
+                words("report.fire.worst"), words("report.fire.next-log")), [row[1:] for row in spells])
+        if spells else node("p", words("report.fire.no-spells")),
     )  # fmt: skip
 
 
-def _spell(spell: Spell, side: str, reader: Reader) -> tuple[float | str, ...]:
-    fed = "–" if side == "over" else "none in it" if spell.fed_after is None else f"after {duration(spell.fed_after)}"
-    where = f"{side} the band" + (", lid open" if spell.lid else "")
+def _band_changes(found: Findings) -> list[tuple[float, Band]]:
+    """Without what was only said again."""
+    before = [None, *(band for _, band in found.bands)]
+    return [(since, band) for (since, band), last in zip(found.bands, before, strict=False) if band != last]
+
+
+def _places(found: Findings, reader: Reader) -> Element | None:
+    words = words_for(reader)
+    if not found.places:
+        return node("p", words("report.fire.no-places")) if len(curves.pit_places(found)) > 1 else None
+    heads = (words("report.fire.place"), words("report.fire.mean"), words("report.fire.against-mean"))
+    rows = [(h.place, reader.temperature(h.celsius), reader.difference(h.offset, 1, sign=True)) for h in found.places]
+    return table(words("report.fire.places"), heads, rows)
+
+
+def _spell(spell: Spell, under: bool, reader: Reader) -> tuple[float | str, ...]:
+    words = words_for(reader)
+    if not under:
+        fed = UNKNOWN
+    elif spell.fed_after is None:
+        fed = words("report.fire.no-log")
+    else:
+        fed = words("report.fire.log-after", after=spell.fed_after)
+    if spell.lid:
+        where = words("report.fire.under-lid") if under else words("report.fire.over-lid")
+    else:
+        where = words("report.fire.under") if under else words("report.fire.over")
     return (spell.start, reader.clock(spell.start), duration(spell.seconds), where, reader.difference(spell.depth), fed)
 
 
 def _piece(piece: PieceFindings, found: Findings, reader: Reader) -> Element:
-    own = piece.settings
-    facts = [f"{reader.mass(own.weight, 1)}, {own.cut.replace('-', ' ')}"]
-    if own.tender_low is not None and own.tender_high is not None:
-        facts.append(f"tender {reader.temperature(own.tender_low)} to {reader.temperature(own.tender_high)}")
-    if own.target is not None:
-        facts.append(f"target {reader.temperature(own.target)}")
-    if piece.served is not None:
-        raw, served = found.cook.weights[own.id]
-        facts.append(f"{reader.mass(served, 1)} of {reader.mass(raw, 1)} served, {percent(piece.served)}")
-    if len(piece.probes) > 1 or not piece.probes[0][1]:
-        read = (f"{name or 'no probe'} from {reader.clock(since)}" for since, name in piece.probes)
-        facts.append(f"read by {', '.join(read)}")
-    hand = [
-        f"{reader.temperature(celsius, 1)} at {reader.clock(time)}" + (f" ({where})" if where else "")
-        for time, celsius, where in piece.by_hand
-    ]
-    if hand:
-        facts.append(f"by hand {', '.join(hand)}")
-    stalls = [
-        node("p", f"Stalled from {reader.clock(begun)} to {reader.clock(ended)}, {duration(ended - begun)}, "
-             f"between {_core_range(piece, found, begun, ended, reader)}.")
-        for begun, ended in piece.stalls
-    ]  # fmt: skip
+    own, words = piece.settings, words_for(reader)
     rows = [
         (
-            curves.STAGE_WORDS.get(s.stage, s.stage), reader.clock(s.start), duration(s.end - s.start),
-            _core_at(piece, found, s.start, reader), "marked by the cook" if s.because == "mark" else s.because,
+            words("report.code", code=s.stage), reader.clock(s.start), duration(s.end - s.start),
+            _core_at(piece, found, s.start, reader),
+            words("report.of-piece.marked") if s.because == "mark" else s.because,
         )
         for s in piece.stages
     ]  # fmt: skip
+    heads = (
+        words("report.of-piece.stage"), words("report.fire.from"), words("report.fire.lasted"),
+        words("report.of-piece.core-then"), words("report.of-piece.because"),
+    )  # fmt: skip
     return node(
         "section",
         node("h2", own.name),
-        node("p", "; ".join(facts) + "."),
-        stalls,
-        table(f"Stages of {own.name}", ("Stage", "From", "Lasted", "Core then", "Because"), rows)
-        if rows else node("p", "It never went on."),
+        node("p", words("report.of-piece.facts", facts=tuple(_facts(piece, found)))),
+        [node("p", _stalled(piece, found, begun, ended, words)) for begun, ended in piece.stalls],
+        table(words("report.of-piece.stages", name=own.name), heads, rows)
+        if rows
+        else node("p", words("report.of-piece.never-on")),
+    )
+
+
+def _facts(piece: PieceFindings, found: Findings) -> Iterable[Said]:
+    own = piece.settings
+    yield say("report.of-piece.cut", weight=own.weight, cut=own.cut)
+    if own.tender_low is not None and own.tender_high is not None:
+        yield say("report.of-piece.tender", low=own.tender_low, high=own.tender_high)
+    if own.target is not None:
+        yield say("report.of-piece.target", target=own.target)
+    if piece.served is not None:
+        raw, served = found.cook.weights[own.id]
+        yield say("report.of-piece.served", served=served, raw=raw, share=piece.served)
+    if len(piece.probes) > 1 or not piece.probes[0][1]:
+        probes = tuple(
+            say("report.of-piece.probe", name=name, since=since)
+            if name
+            else say("report.of-piece.no-probe", since=since)
+            for since, name in piece.probes
+        )
+        yield say("report.of-piece.read-by", probes=probes)
+    hand = tuple(
+        say("report.of-piece.spot-where", core=core, at=at, where=where)
+        if where
+        else say("report.of-piece.spot", core=core, at=at)
+        for at, core, where in piece.by_hand
+    )
+    if hand:
+        yield say("report.of-piece.by-hand", readings=hand)
+
+
+def _stalled(piece: PieceFindings, found: Findings, begun: float, ended: float, words: Words) -> str:
+    first, lasted = found.cook.minutes[0], ended - begun
+    inside = [v for v in piece.core[int(begun // MINUTE) - first : int(ended // MINUTE) - first] if v == v]
+    if not inside:
+        return words("report.of-piece.stalled-unread", start=begun, end=ended, lasted=lasted)
+    return words(
+        "report.of-piece.stalled", start=begun, end=ended, lasted=lasted, low=min(inside), high=max(inside)
     )  # fmt: skip
 
 
@@ -225,26 +272,27 @@ def _core_at(piece: PieceFindings, found: Findings, time: float, reader: Reader)
     return reader.temperature(value) if value == value else UNKNOWN
 
 
-def _core_range(piece: PieceFindings, found: Findings, begun: float, ended: float, reader: Reader) -> str:
-    first = found.cook.minutes[0]
-    inside = [v for v in piece.core[int(begun // MINUTE) - first : int(ended // MINUTE) - first] if v == v]
-    return f"{reader.temperature(min(inside))} and {reader.temperature(max(inside))}" if inside else UNKNOWN
-
-
 def _plan(rows: Iterable[PlanRow], reader: Reader) -> Element:
+    words = words_for(reader)
     cells = [
         (
-            f"{row.name}: {row.step}" if row.name else row.step, reader.clock(row.planned),
-            "not seen" if row.actual is None else reader.clock(row.actual),
-            UNKNOWN if row.late is None else f"{duration(abs(row.late))} {'late' if row.late > 0 else 'early'}",
+            words("report.plan.of-piece", name=row.name, step=row.step) if row.name else words("report.step", step=row.step),
+            reader.clock(row.planned),
+            words("report.plan.not-seen") if row.actual is None else reader.clock(row.actual),
+            UNKNOWN if row.late is None else _off_by(row.late, words),
         )
         for row in rows
     ]  # fmt: skip
-    return node(
-        "section",
-        node("h2", "Planned and actual"),
-        table("The steps of the kept plan", ("Step", "Planned", "Actual", "Off by"), cells),
-    )
+    heads = (
+        words("report.plan.step"), words("report.plan.planned"), words("report.plan.actual"), words("report.plan.off-by")
+    )  # fmt: skip
+    return node("section", node("h2", words("report.plan.title")), table(words("report.plan.steps"), heads, cells))
+
+
+def _off_by(seconds: float, words: Words) -> str:
+    if abs(seconds) < MINUTE / 2:
+        return words("report.on-time")
+    return words("report.late", by=seconds) if seconds > 0 else words("report.early", by=-seconds)
 
 
 def _forecasts(found: Findings, reader: Reader) -> Element:
@@ -252,132 +300,140 @@ def _forecasts(found: Findings, reader: Reader) -> Element:
     for piece in found.pieces:
         for check in piece.checks:
             parts += _check(piece, check, reader)
-    looks = [k for p in found.pieces for c in p.checks for k in c.looks if k.held is not None]
+    looks, words = [k for p in found.pieces for c in p.checks for k in c.looks if k.held is not None], words_for(reader)
     held = sum(1 for k in looks if k.held)
-    words = (
-        f"An interval should hold in nine of ten. Of the {len(looks)} looked at here {held} held; one cook is too few to "
-        "judge by."
-        if looks
-        else "No piece reached a goal by itself that a forecast stood for: there is nothing to compare."
-    )
-    return node("section", node("h2", "Forecast against truth"), node("p", words), parts)
+    told = words("report.forecast.held", looks=len(looks), held=held) if looks else words("report.forecast.none")
+    return node("section", node("h2", words("report.forecast.title")), node("p", told), parts)
 
 
 def _check(piece: PieceFindings, check: ForecastCheck, reader: Reader) -> list[Element]:
-    name = f"{piece.settings.name}: {GOAL_WORDS[check.goal]} at {reader.temperature(check.celsius)}"
+    words = words_for(reader)
+    name = words("report.forecast.goal", name=piece.settings.name, goal=check.goal.value, core=check.celsius)
+    heads = (
+        words("report.forecast.when"), words("report.forecast.said-at"), words("report.forecast.comes-at"),
+        words("report.forecast.between"), words("report.forecast.off-by"), words("report.forecast.held-head"),
+    )  # fmt: skip
     rows = [_look(look, reader) for look in check.looks]
     parts = [
         node("h3", name),
-        node("p", f"The core first read it at {reader.clock(check.came)}."),
-        table(
-            f"What was said on the way: {name}", ("When", "Said at", "It comes at", "Between", "Off by", "Held"), rows
-        ),
+        node("p", words("report.forecast.came", came=check.came)),
+        table(words("report.forecast.said", goal=name), heads, rows),
     ]
     if len([s for s in check.all if s.asked_at < check.came]) > 1:
         parts.append(
             drawing(
                 lambda width: curves.funnel(check, reader, width),
-                "Along: when it was said. Up: the hour it named, with its interval. The line across is when it came; the "
-                "dots are the rows of the table, a hollow one did not hold.",
+                words("report.forecast.caption"),
             )
         )
     return parts
 
 
 def _look(look: Look, reader: Reader) -> tuple[Child, ...]:
-    said, way = look.said, f"{percent(look.share)} of the way"
+    words = words_for(reader)
+    said, way = look.said, words("report.forecast.way", share=look.share)
     if said is None or look.error is None:
-        return (way, reader.clock(look.at), "no forecast stood", UNKNOWN, UNKNOWN, UNKNOWN)
-    off = f"{duration(abs(look.error))} {'late' if look.error > 0 else 'early'}"
-    held = node("span", "yes", class_="good") if look.held else node("span", "no", class_="bad")
-    between = f"{reader.clock(said.p05)} – {reader.clock(said.p95)}"
-    return (way, reader.clock(look.at), reader.clock(said.p50), between, off, held)
+        return (way, reader.clock(look.at), words("report.forecast.no-forecast"), UNKNOWN, UNKNOWN, UNKNOWN)
+    between = words("report.forecast.range", early=said.p05, late=said.p95)
+    held = _yes(bool(look.held), words)
+    return (way, reader.clock(look.at), reader.clock(said.p50), between, _off_by(look.error, words), held)
+
+
+def _yes(so: bool, words: Words) -> Element:
+    return node("span", words("report.yes"), class_="good") if so else node("span", words("report.no"), class_="bad")
 
 
 def _safety(found: Findings, reader: Reader) -> Element:
-    parts: list[Element] = [node("p", CAUTION, class_="caution")]
+    words = words_for(reader)
+    parts: list[Element] = [node("p", words("report.safety.caution"), class_="caution")]
     for piece in found.pieces:
         parts += _safety_of(piece, reader)
-    raised = [node("li", f"{reader.clock(time)} {text}. {why}") for time, text, why in found.alarms]
-    parts.append(node("h3", "Safety alarms raised"))
-    parts.append(node("ul", raised, class_="notes") if raised else node("p", "None."))
-    return node("section", node("h2", "Food-safety record"), parts)
+    raised = [node("li", words("report.safety.alarm", at=time, text=text, why=why)) for time, text, why in found.alarms]
+    parts.append(node("h3", words("report.safety.alarms")))
+    parts.append(node("ul", raised, class_="notes") if raised else node("p", words("report.safety.none")))
+    return node("section", node("h2", words("report.safety.title")), parts)
 
 
 def _safety_of(piece: PieceFindings, reader: Reader) -> list[Element]:
-    own, account, end, say = piece.settings, piece.safety, piece.safety.end, Composer(reader).say
+    own, account, end, said = piece.settings, piece.safety, piece.safety.end, Composer(reader).say
+    words, reached = words_for(reader), end.safe_minimum_reached_at
     rows = [
-        (f"Safe minimum of {reader.temperature(own.safe_minimum, 1)} read",
-         reader.clock(end.safe_minimum_reached_at) if end.safe_minimum_reached_at else "not read"),
-        ("Lethality of the table reached",
-         reader.clock(account.lethal_at) if account.lethal_at else f"no, {percent(end.lethality_fraction)} of it"),
-        (f"Between {reader.temperature(10)} and {reader.temperature(54.4)} on the way up", duration(account.come_up)),
-        ("Under the holding floor once it was hot", duration(end.below_floor_seconds)),
+        (words("report.safety.minimum", minimum=own.safe_minimum),
+         reader.clock(reached) if reached else words("report.safety.not-read")),
+        (words("report.safety.lethality"),
+         reader.clock(account.lethal_at) if account.lethal_at
+         else words("report.safety.not-lethal", share=end.lethality_fraction)),
+        (words("report.safety.come-up", low=10.0, high=54.4), duration(account.come_up)),
+        (words("report.safety.below-floor"), duration(end.below_floor_seconds)),
     ]  # fmt: skip
     if end.cooling_stage:
-        cooled = reader.clock(account.cooled_at) if account.cooled_at else say(end.cooling_stage)
-        rows.append(("Cooled", cooled))
+        cooled = reader.clock(account.cooled_at) if account.cooled_at else said(end.cooling_stage)
+        rows.append((words("report.safety.cooled"), cooled))
     for at, deed, note in account.deeds:
-        words = deed.replace("-", " ") + (f": {note}" if note else "")
-        rows.append(("After a safety alarm you said", f"{words}, {reader.clock(at)}"))
-    notes = [node("li", say(note)) for note in end.notes if note != CLOSING]
+        if note:
+            did = words("report.safety.did-note", deed=deed, note=note, at=at)
+        else:
+            did = words("report.safety.did", deed=deed, at=at)
+        rows.append((words("report.safety.deed"), did))
+    notes = [node("li", said(note)) for note in end.notes if note != CLOSING]
     return [
         node("h3", own.name),
-        table(f"{own.name}, with {reader.difference(account.tolerance, 1)} taken off for the probe",
-               ("What", "When or how long"), rows),
-        node("p", "Each rule by its name, as it stood when the cook ended:"),
+        table(words("report.safety.record", name=own.name, tolerance=account.tolerance),
+               (words("report.safety.what"), words("report.safety.how-long")), rows),
+        node("p", words("report.safety.rules")),
         node("ul", notes, class_="notes"),
     ]  # fmt: skip
 
 
 def _people(found: Findings, reader: Reader) -> Element:
+    words = words_for(reader)
     rows = [_call(call, reader) for call in found.woken]
+    heads = (
+        words("report.calls.at"), words("report.calls.told"), words("report.calls.seen-after"),
+        words("report.calls.next-deed"), words("report.calls.needed"),
+    )  # fmt: skip
+    held_heads = (words("report.calls.at"), words("report.calls.text"), words("report.calls.why"))
+    figures = figure_rows(figures_of([trail_of(found.cook)]), words)
     tests = [call for call in found.calls if call.test]
     held = [(reader.clock(h.time), h.text, h.why) for h in found.held_back]
     return node(
         "section",
-        node("h2", "What woke you, and was it needed"),
-        table("Wakes", ("At", "Told", "Seen after", "Next deed", "Needed"), rows)
-        if rows else node("p", "Nothing woke you."),
-        [node("p", f"Test wake at {reader.clock(c.time)}.") for c in tests],
-        node("h3", "Held back"),
-        table("Told without a noise, and why", ("At", "Text", "Why"), held)
-        if held else node("p", "Nothing."),
-        node("h3", "How the alarms did"),
-        table("By the names of ISA-18.2 and OPC UA Part 9", ("", ""), figure_rows(figures_of([trail_of(found.cook)]))),
+        node("h2", words("report.calls.title")),
+        table(words("report.calls.wakes"), heads, rows) if rows else node("p", words("report.calls.nothing")),
+        [node("p", words("report.calls.test", at=c.time)) for c in tests],
+        node("h3", words("report.calls.held-back")),
+        table(words("report.calls.held-back-why"), held_heads, held)
+        if held else node("p", words("report.calls.none-held")),
+        node("h3", words("report.calls.alarms")),
+        table(words("report.calls.names"), ("", ""), figures),
     )  # fmt: skip
 
 
 def _call(call: Call, reader: Reader) -> tuple[Child, ...]:
-    told = call.text if call.times == 1 else f"{call.text} (told {call.times} times)"
-    seen = duration(call.acknowledged_at - call.time) if call.acknowledged_at is not None else "not acknowledged"
-    deed = (
-        f"{call.deed[1].replace('-', ' ')} after {duration(call.deed[0] - call.time)}"
-        if call.deed
-        else "none within 1 h"
-    )
-    needed: Child = "not judged"
+    words, seen_at = words_for(reader), call.acknowledged_at
+    told = call.text if call.times == 1 else words("report.calls.told-times", text=call.text, times=call.times)
+    seen = words("report.calls.not-acknowledged") if seen_at is None else duration(seen_at - call.time)
+    deed = words("report.calls.no-deed")
+    if call.deed:
+        deed = words("report.calls.deed-after", deed=call.deed[1], after=call.deed[0] - call.time)
+    needed: Child = words("report.calls.not-judged")
     if call.needed is not None:
-        needed = node("span", "yes", class_="good") if call.needed else node("span", "no", class_="bad")
+        needed = _yes(call.needed, words)
     return (reader.clock(call.time), told, seen, deed, needed)
 
 
 def _notes(found: Findings, reader: Reader) -> Element:
-    cook = found.cook
+    cook, words, share = found.cook, words_for(reader), found.yield_fraction
     rows = [
         (name, value)
         for name, value in (
-            ("Verdict", cook.verdict),
-            ("Weather", cook.weather),
-            ("Photos", ", ".join(cook.photos)),
-            ("Wood", "" if cook.wood is None else reader.mass(cook.wood, 1)),
-            ("Yield", "" if found.yield_fraction is None else f"{percent(found.yield_fraction)} of the raw weight"),
+            (words("report.notes.verdict"), cook.verdict),
+            (words("report.notes.weather"), cook.weather),
+            (words("report.notes.photos"), ", ".join(cook.photos)),
+            (words("report.notes.wood"), "" if cook.wood is None else reader.mass(cook.wood, 1)),
+            (words("report.notes.yield"), "" if share is None else words("report.notes.of-raw", share=share)),
         )
         if value
     ]
-    words = (
-        table("What the cook wrote", ("", ""), rows)
-        if rows
-        else node("p", "No verdict, weather or weights were written down.")
-    )
-    return node("section", node("h2", "Notes"), words)
+    told = table(words("report.notes.wrote"), ("", ""), rows) if rows else node("p", words("report.notes.none"))
+    return node("section", node("h2", words("report.notes.title")), told)

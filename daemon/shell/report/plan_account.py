@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from daemon.core.planned import StepKind
+from daemon.core.said import Text, say
 from daemon.core.settings import subject_of
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.summary import done_time, event_time, stage_changes
@@ -14,12 +15,12 @@ from daemon.shell.report.calls import named
 from daemon.shell.report.findings import Findings
 
 WORDS = {
-    StepKind.LIGHT: "light the fire",
-    StepKind.PUT_ON: "put on",
-    StepKind.WRAP: "wrap",
-    StepKind.OFF: "off the fire",
-    StepKind.HOLD: "into the hold",
-    StepKind.SERVE: "serve",
+    StepKind.LIGHT: say("report.plan.light"),
+    StepKind.PUT_ON: say("report.plan.put-on"),
+    StepKind.WRAP: say("report.plan.wrap"),
+    StepKind.OFF: say("report.plan.off"),
+    StepKind.HOLD: say("report.plan.hold"),
+    StepKind.SERVE: say("report.plan.serve"),
 }
 
 
@@ -27,7 +28,7 @@ WORDS = {
 class PlanRow:
     """One step. name: of the piece, "" for the pit. actual: None = never seen or said."""
 
-    step: str
+    step: Text
     name: str
     planned: float
     actual: float | None

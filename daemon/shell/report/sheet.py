@@ -12,9 +12,10 @@ from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
 from daemon.core.snapshot import PieceView, Snapshot
 from daemon.shell.library.cook import KeptCook
-from daemon.shell.report.curves import STAGE_WORDS, minute_times
+from daemon.shell.report.curves import minute_times
 from daemon.shell.report.findings import findings
 from daemon.shell.report.plane import Plane
+from daemon.texts.composer import Composer
 from daemon.texts.reader import CELSIUS, Reader
 
 HEADROOM = 12.0
@@ -77,20 +78,24 @@ class Sheet:
     fires: tuple[float, ...] = ()
     wakes: tuple[float, ...] = ()
     small: bool = False
+    log: str = ""
+    woke: str = ""
+    """What the legend calls fires and wakes."""
 
 
 def cook_sheet(cook: KeptCook, reader: Reader = CELSIUS) -> Sheet:
     """A whole kept cook on one sheet."""
     found, reader = findings(cook), replace(reader, wall_offset=cook.wall_offset)
+    words = Composer(reader).words
     times = tuple(minute_times(found))
-    lines = [Line("pit", True, times, _in(reader, found.pit))]
+    lines = [Line(words("report.picture.pit"), True, times, _in(reader, found.pit))]
     for piece in found.pieces:
         on = piece.on_at if piece.on_at is not None else found.end
         core = [v if t >= on else nan for t, v in zip(times, piece.core, strict=True)]
         lines.append(Line(piece.settings.name, False, times, _in(reader, core), piece.stalls))
     ends = [since for since, _ in found.bands[1:]] + [found.end]
     sheet = Sheet(
-        title=f"{cook.name}, {reader.day(found.start)}",
+        title=words("report.title", name=cook.name, day=reader.day(found.start)),
         unit=reader.unit,
         width=1200,
         height=720 + 40 * len(found.pieces),
@@ -105,13 +110,15 @@ def cook_sheet(cook: KeptCook, reader: Reader = CELSIUS) -> Sheet:
         ),
         lines=tuple(lines),
         stages=tuple(
-            Stage(row, s.start, s.end, STAGE_WORDS.get(s.stage, s.stage))
+            Stage(row, s.start, s.end, words("report.code", code=s.stage))
             for row, piece in enumerate(found.pieces, start=1)
             for s in piece.stages
             if s.stage != "waiting"
         ),
         fires=tuple(d.time for d in found.deeds if d.kind == "log" and not d.seen),
         wakes=tuple(call.time for call in found.woken),
+        log=words("report.picture.log"),
+        woke=words("report.picture.woke"),
     )
     return _scaled(sheet, reader)
 
@@ -123,7 +130,8 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
     first_pit = [c for c in view.channels if c.role is Role.PIT and c.pit in ("", view.pit.id)]
     places = [series[c.id] for c in first_pit if c.id in series]
     pit = [median(k) if (k := [v for v in row if not isnan(v)]) else nan for row in zip(*places, strict=True)]
-    lines = [Line("pit", True, times if pit else (), _in(reader, pit))]
+    words = Composer(reader).words
+    lines = [Line(words("report.picture.pit"), True, times if pit else (), _in(reader, pit))]
     fans: list[Fan] = []
     for piece in view.pieces:
         if piece.on_at is None or piece.stage == "done" or piece.channel is None or piece.channel not in series:
@@ -134,7 +142,7 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
     end = max([view.time, *(fan.times[-1] for fan in fans)])
     start = minutes[0] * MINUTE if minutes else view.time - MINUTE
     sheet = Sheet(
-        title=f"{view.pit.name} {reader.temperature(view.pit.celsius)}, {reader.clock(view.time)}",
+        title=words("report.picture.watch", pit=view.pit.name, value=view.pit.celsius, at=view.time),
         unit=reader.unit,
         width=720,
         height=420,
@@ -148,13 +156,14 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
         fans=tuple(fans),
         fires=tuple(f.at for f in view.fires if f.sign == "log-added" and not f.pit and start <= f.at <= end),
         small=True,
+        log=words("report.picture.log"),
     )
     return _scaled(sheet, reader)
 
 
 def example_sheet(now: float, reader: Reader) -> Sheet:
     """Made curves of a chuck roll, under a title that says so: to try the way of a picture while nothing cooks."""
-    minutes = range(-EXAMPLE_MINUTES, 1)
+    minutes, words = range(-EXAMPLE_MINUTES, 1), Composer(reader).words
     times = tuple(now + minute * MINUTE for minute in minutes)
     pit = [121.0 + 6.0 * sin(minute / 11.0) for minute in minutes]
     core = [70.0 - 32.0 * (minute / EXAMPLE_MINUTES) ** 2 for minute in minutes]
@@ -162,7 +171,7 @@ def example_sheet(now: float, reader: Reader) -> Sheet:
     middle = [70.0 + 3.0 * step for step in range(9)]
     edges = [[c + side * 0.8 * step for step, c in enumerate(middle)] for side in (-1, 1)]
     sheet = Sheet(
-        title=f"Test, made curves: not your pit, {reader.clock(now)}",
+        title=words("report.picture.test", at=now),
         unit=reader.unit,
         width=720,
         height=420,
@@ -172,7 +181,10 @@ def example_sheet(now: float, reader: Reader) -> Sheet:
         high=0.0,
         hours=(),
         bands=((times[0], ahead[-1], reader.degrees(107.0), reader.degrees(135.0)),),
-        lines=(Line("pit", True, times, _in(reader, pit)), Line("Chuck roll", False, times, _in(reader, core))),
+        lines=(
+            Line(words("report.picture.pit"), True, times, _in(reader, pit)),
+            Line(words("report.picture.example"), False, times, _in(reader, core)),
+        ),
         fans=(Fan(1, ahead, _in(reader, edges[0]), _in(reader, middle), _in(reader, edges[1])),),
         small=True,
     )

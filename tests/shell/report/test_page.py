@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 from daemon.core.events import Event, FireSign
 from daemon.core.inputs import Goal, MarkKind
+from daemon.core.settings import Band
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes
@@ -29,7 +30,7 @@ from daemon.shell.report.page import reader_of, report_html
 from daemon.shell.report.plane import Plane
 from daemon.texts.reader import Reader, duration, percent
 from tests.shell.kept_cooks import FIRST, make_journal
-from tests.shell.report.report_cooks import START, at, kept, mark, quiet_night, said, seen, stage, stall, told
+from tests.shell.report.report_cooks import BAND, START, at, kept, mark, quiet_night, said, seen, stage, stall, told
 from tests.texts.english import in_english
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
@@ -247,6 +248,24 @@ def test_the_unit_and_zone_are_the_rigs(records: CookRecords, tmp_path: Path) ->
     db.close()
     words = Document(kept_report(CookRecords(journal), FIRST)).text
     assert "Saturday 28 November 2026" in words and "Asia/Tokyo time" in words and "Band 225 °F" in words
+
+
+def test_a_band_that_is_only_said_again_is_told_once() -> None:
+    night, hour = quiet_night(), 3600.0
+    bands = ((START + hour, BAND), (START + 2 * hour, Band(100.0, 125.0)), (START + 3 * hour, Band(100.0, 125.0)))
+    words = Document(report_html(kept(**night, bands=bands))).text
+    assert words.count("Band 107 °C to 135 °C from") == 1 and words.count("Band 100 °C to 125 °C from") == 1
+
+
+def test_places_that_were_never_read_together_have_no_empty_table() -> None:
+    night = quiet_night()
+    count = len(night["core"])
+    night["pit"] = [
+        [121.0] * (count // 2) + [nan] * (count - count // 2),
+        [nan] * (count // 2) + [121.0] * (count - count // 2),
+    ]
+    words = Document(report_html(kept(**night))).text
+    assert "The places cannot be compared" in words and "Against the mean of all" not in words
 
 
 def test_the_hours_of_the_axis_survive_the_night_the_clocks_change() -> None:

@@ -8,6 +8,7 @@ from daemon.shell.report.findings import Findings, findings
 from daemon.shell.report.page import report_html
 from daemon.shell.report.plan_account import plan_rows
 from tests.shell.report.report_cooks import at, kept, mark, stage
+from tests.texts.english import in_english
 
 
 def plan(minute: float, light: float, on: float, off: float) -> PlanKept:
@@ -35,7 +36,7 @@ def found(*plans: PlanKept) -> Findings:
 
 def test_each_step_stands_beside_what_was_done() -> None:
     cook = found(plan(0, 10, 85, 320))
-    rows = {(row.name, row.step): row for row in plan_rows(cook)}
+    rows = {(row.name, in_english(row.step)): row for row in plan_rows(cook)}
     assert rows["", "light the fire"].late == 120.0
     assert rows["Chuck roll", "put on"].late == 600.0
     assert rows["Chuck roll", "off the fire"].late == -1200.0
@@ -45,7 +46,7 @@ def test_each_step_stands_beside_what_was_done() -> None:
 
 
 def test_a_later_plan_counts_only_for_what_was_still_to_be_done() -> None:
-    rows = {row.step: row for row in plan_rows(found(plan(0, 10, 85, 320), plan(120, 200, 275, 340)))}
+    rows = {in_english(row.step): row for row in plan_rows(found(plan(0, 10, 85, 320), plan(120, 200, 275, 340)))}
     assert rows["put on"].planned == at(85) and rows["light the fire"].planned == at(10)
     assert rows["off the fire"].planned == at(340)
 
