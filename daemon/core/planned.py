@@ -75,7 +75,9 @@ class PlannedPiece:
 @dataclass(frozen=True, slots=True)
 class KeptPlan:
     """A plan that the cook agreed to. serve_at, light: engine times. rest, heat_up, log_interval: s. wake: its hours are the
-    cook's alarm clock, also at night. chance of serving on time when it is kept to. wood: kg; logs: splits, kindling included."""
+    cook's alarm clock, also at night. chance of serving on time when it is kept to. wood: kg; logs: splits, kindling included.
+    ambient, wind: °C and m/s that it was made for, None = not known. feeds: guests that the meat is enough for; raw: kg of raw
+    meat that all guests would take; both None where nobody said how many come."""
 
     serve_at: float
     rest: float
@@ -87,6 +89,10 @@ class KeptPlan:
     chance: float = 0.9
     logs: int = 0
     wood: float = 0.0
+    ambient: float | None = None
+    wind: float = 0.0
+    feeds: int | None = None
+    raw: float | None = None
 
 
 def shifted(plan: KeptPlan, by: float) -> KeptPlan:

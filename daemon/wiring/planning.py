@@ -87,6 +87,9 @@ def made_plan(
         taught.forecast_bias, None if running is None else _in_utc(running, offset),
     )  # fmt: skip
     kept = kept_plan(made, feeding, wake)
+    if kept is not None:
+        feeds, raw = _enough_for(cook)
+        kept = replace(kept, ambient=weather.ambient, wind=weather.wind, feeds=feeds, raw=raw)
     if kept is not None and offset:
         kept = shifted(kept, -offset)
     return MadePlan(tuple(_lines(made, rig, settings, taught, now)), kept)
@@ -178,17 +181,30 @@ def _wood(made: Plan, rig: Rig, cook: CookSettings, lit: bool) -> Iterator[Said]
 
 def _guests(cook: CookSettings) -> Iterator[Said]:
     """Whether it is enough, and how much raw meat it would take in the same shares."""
-    if cook.guests is None or not cook.pieces:
+    fed, need = _enough_for(cook)
+    if cook.guests is None or fed is None:
         return
-    raw = sum(piece.weight for piece in cook.pieces)
-    eaten = sum(piece.weight * YIELDS[piece.cut].eaten for piece in cook.pieces)
-    fed, wanted = int(eaten / cook.portion), cook.guests * cook.portion
+    raw, wanted = sum(piece.weight for piece in cook.pieces), cook.guests * cook.portion
     yield say(
-        "plan.guests", guests=cook.guests, portion=cook.portion, wanted=wanted, raw=raw, eaten=eaten, fed=fed
+        "plan.guests", guests=cook.guests, portion=cook.portion, wanted=wanted, raw=raw, eaten=_eaten(cook), fed=fed
     )  # fmt: skip
     if fed < cook.guests:
-        yield say("plan.guests-need", guests=cook.guests, raw=raw * wanted / eaten)
+        yield say("plan.guests-need", guests=cook.guests, raw=need)
     yield say("plan.yields", source=SOURCE)
+
+
+def _eaten(cook: CookSettings) -> float:
+    """kg of cooked meat that can be served."""
+    return sum(piece.weight * YIELDS[piece.cut].eaten for piece in cook.pieces)
+
+
+def _enough_for(cook: CookSettings) -> tuple[int | None, float | None]:
+    """How many guests the pieces feed, and kg of raw meat that all who come would take; None, None where nobody said that any
+    come."""
+    if cook.guests is None or not cook.pieces:
+        return None, None
+    raw, eaten = sum(piece.weight for piece in cook.pieces), _eaten(cook)
+    return int(eaten / cook.portion), raw * cook.guests * cook.portion / eaten
 
 
 def feeding_of(taught: PitProfile, demand: float = 1.0, split: float | None = None) -> Feeding:

@@ -174,7 +174,7 @@ class Afternoon:
 
         async def counted(now: float, item: Input | None = None) -> None:
             await drive(now, item)
-            self.taken += isinstance(item, Order)
+            self.taken += isinstance(item, Order) and item.by == "page"
 
         setattr(self.watch.loop, "drive", counted)  # noqa: B010
         self.running = asyncio.create_task(self.watch.run())
@@ -260,7 +260,7 @@ class Afternoon:
     async def settled(self, arrived: Callable[[], bool] = lambda: True) -> None:
         until = time.monotonic() + 120.0
         loop = self.watch.loop
-        while not arrived() or loop._forecasts or not loop._queue.empty():
+        while not arrived() or loop._forecasts or self.watch._planner._at_work or not loop._queue.empty():
             assert time.monotonic() < until, "the watch stands still"
             assert not self.running.done(), self.running.result()
             await asyncio.sleep(0.001)
@@ -311,6 +311,12 @@ async def worked(day: Afternoon) -> None:
     kitchen.logged_at = day.clock.time
     await day.say("mark", kind="log")
     await day.put_on("chuck")
+    await day.say("keep-plan", ambient=8, wind=2)
+    await day.say("count-wood", splits=60)
+    await day.say(
+        "add-reminder",
+        reminder={"text": "Spritz", "piece": "chuck", "every_minutes": 60, "after": "on", "until": "wrapped"},
+    )
     await day.until(3.7)
     late = (day.clock.time - kitchen.logged_at) / MINUTE
     await day.say("mark", kind="log", minutes_ago=late)

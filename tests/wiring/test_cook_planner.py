@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import time
 from pathlib import Path
 
@@ -73,6 +74,24 @@ def test_the_running_cook_is_planned_in_engine_time(files: tuple[Rig, Cook]) -> 
     chuck = next(piece for piece in kept.pieces if piece.piece == "chuck")
     assert 0.0 < known(chuck.wrap_after) < chuck.likely
     assert any("light the fire" in line for line in map(in_english, running.lines))
+
+
+def test_a_kept_plan_tells_what_it_was_made_for_and_how_many_it_feeds(files: tuple[Rig, Cook]) -> None:
+    """7.0 kg of chuck roll at 66 %, 2.4 kg of lamb shoulder at 58 % less a fifth of bone, by the USDA Table of Cooking Yields:
+    5.73 kg; 0.15 kg each feed 38, and 60 take 9.4 * 9.0 / 5.73 kg raw."""
+    rig, cook = files
+    cook = type(cook).model_validate({**cook.model_dump(exclude_none=True), "guests": 60})
+    loop = loop_with(rig, cook)
+    kept = known(CookPlanner(rig, loop).plan(None, 4.0, 3.0, True)().kept)
+    assert (kept.ambient, kept.wind, kept.feeds) == (4.0, 3.0, 38)
+    assert known(kept.raw) == pytest.approx(14.75, abs=0.1)
+    loop.engine.handle(KeepPlan(kept, "page"), 1.0)
+    again = Engine(loop.engine.settings)
+    again.load(json.loads(json.dumps(loop.engine.dump())))
+    for engine in (loop.engine, again):
+        plan = known(engine.snapshot(2.0).plan)
+        assert (plan.guests, plan.feeds, plan.raw, plan.ambient, plan.wind) == (60, 38, kept.raw, 4.0, 3.0)
+        assert plan.hold == engine.settings.cook.hold
 
 
 def test_a_cook_without_a_serving_time_is_refused_in_words(files: tuple[Rig, Cook]) -> None:

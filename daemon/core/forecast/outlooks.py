@@ -249,7 +249,7 @@ def _level_outlook(
         planned[goal] = spread
     elif goal in planned:
         spread = _as_shifted(spread, planned[goal], ahead, scenario, level)
-    kind = "wrap" if goal is Goal.WRAP else kind_of(request, scenario)
+    kind = wrap_kind_of(request) if goal is Goal.WRAP else kind_of(request, scenario)
     return _if_narrow(goal, scenario, interval_of(kind, spread, request.asked_at, request.bias_minutes))
 
 
@@ -272,12 +272,20 @@ def _as_shifted(spread: Spread, planned: Spread, ahead: Ahead, scenario: str, le
 
 
 def kind_of(request: ForecastRequest, scenario: str) -> str:
-    """Which calibration a core temperature's forecast belongs to."""
+    """Which calibration a core temperature's forecast belongs to. What no probe follows has one of its own: three readings by
+    hand say little of how well the bodies describe the piece, so that no miss of theirs widens its intervals."""
+    if not request.piece.channel:
+        return "by-hand"
     if scenario == NEVER_WRAPPED:
         return "bare"
     if request.wrapped is not None or scenario == WRAPPED_NOW:
         return "wrapped"
     return "bare" if scenario in (PLANNED, HOTTER) and not wrap_ahead(request) else "to-wrap"
+
+
+def wrap_kind_of(request: ForecastRequest) -> str:
+    """The same of the time until the wrap."""
+    return "wrap" if request.piece.channel else "wrap-by-hand"
 
 
 def _stall_outlook(request: ForecastRequest, ahead: Ahead, scenario: str) -> Outlook:

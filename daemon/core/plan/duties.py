@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, FireNoticed, FireSign
@@ -17,7 +17,7 @@ from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
 from daemon.core.plan.wood import KINDLING, WoodWatch
 from daemon.core.planned import From, StepKind
 from daemon.core.said import say
-from daemon.core.settings import FIRST_PIT, CookSettings
+from daemon.core.settings import FIRST_PIT, CookSettings, HoldSettings
 
 DutyOrder = KeepPlan | AddReminder | RemoveReminder | ReminderDone | CountWood
 GREASE_TRAY: Final = "grease-tray"
@@ -34,7 +34,8 @@ NOTHING_RENAMED: Final[Mapping[str, str]] = {}
 @dataclass(frozen=True, slots=True)
 class PlanView:
     """The kept plan as it stands. steps: in the order of their times. chance of serving on time; ahead: s by which the last
-    piece is off before it has to be, at the median, negative = behind; both None once everything is off."""
+    piece is off before it has to be, at the median, negative = behind; both None once everything is off. hold: where what
+    waits for the guests waits, and under which rule. guests: how many come. The rest as in `KeptPlan`."""
 
     serve_at: float
     light: float
@@ -45,6 +46,12 @@ class PlanView:
     ahead: float | None
     logs: int
     wood: float
+    hold: HoldSettings = field(default_factory=HoldSettings)
+    ambient: float | None = None
+    wind: float = 0.0
+    guests: int | None = None
+    feeds: int | None = None
+    raw: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +240,7 @@ class Duties:
             all_known=self.all_known,
         )
 
-    def plan_view(self) -> PlanView | None:
+    def plan_view(self, cook: CookSettings) -> PlanView | None:
         kept, kept_at = self.plan.kept, self.plan.kept_at
         if kept is None or kept_at is None:
             return None
@@ -248,6 +255,12 @@ class Duties:
             ahead=self.plan.ahead,
             logs=kept.logs,
             wood=kept.wood,
+            hold=cook.hold,
+            ambient=kept.ambient,
+            wind=kept.wind,
+            guests=cook.guests,
+            feeds=kept.feeds,
+            raw=kept.raw,
         )
 
     def reminder_views(self, now: float) -> tuple[ReminderView, ...]:

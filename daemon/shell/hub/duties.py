@@ -148,24 +148,48 @@ def _next_at(view: Snapshot, snapshot: Snapshot) -> str | None:
     return None if step is None else instant(step.at.p50, snapshot)
 
 
+def _hold(view: Snapshot, snapshot: Snapshot) -> str:
+    """Where what waits for the guests waits, and under which rule."""
+    if snapshot.plan is None:
+        return NOTHING
+    hold = snapshot.plan.hold
+    place = next((c.name for c in snapshot.channels if c.id == hold.channel), "Insulated box or warmer")
+    return text(f"{place}: {hold.rule}")
+
+
+def _feeds(view: Snapshot, snapshot: Snapshot) -> str | None:
+    plan = snapshot.plan
+    return None if plan is None or plan.feeds is None else str(plan.feeds)
+
+
+def _waits(view: PieceView, snapshot: Snapshot) -> str | None:
+    """s, hot, from off to serving."""
+    plan = snapshot.plan
+    off = None if plan is None else next((s for s in plan.steps if s.kind is StepKind.OFF and s.piece == view.id), None)
+    return None if plan is None or off is None else number(max(0.0, plan.serve_at - off.at.p50), 0)
+
+
 PLAN_ORDERS: tuple[Property[Snapshot], ...] = (order("plan", "Keep or drop the plan", _T.ENUM, _kinds(KEEP, DROP)),)
 PLAN: tuple[Property[Snapshot], ...] = (
     Property("next-step", "Next step of the plan", _T.STRING, _next_words),
     Property("next-step-at", "Next step at", _T.DATETIME, _next_at, pace=SLOW),
     *(Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda w: None), pace=SLOW)
       for kind, name in PIT_STEPS.items()),
+    Property("plan-hold", "Plan: hold", _T.STRING, _hold),
+    Property("plan-feeds", "Plan: guests the meat is enough for", _T.INTEGER, _feeds),
 )  # fmt: skip
 """Of the watch, while a plan is kept."""
-PIECE_PLAN: tuple[Property[PieceView], ...] = tuple(
-    Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda p: p.id), pace=SLOW)
-    for kind, name in PIECE_STEPS.items()
-)
+PIECE_PLAN: tuple[Property[PieceView], ...] = (
+    *(Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda p: p.id), pace=SLOW)
+      for kind, name in PIECE_STEPS.items()),
+    Property("plan-waits", "Plan: waits hot for", _T.INTEGER, _waits, unit="s", pace=SLOW),
+)  # fmt: skip
 
 
 def unplanned(view: PieceView, snapshot: Snapshot) -> frozenset[str]:
     """Steps that no plan has for this piece."""
     if snapshot.plan is None or all(step.piece != view.id for step in snapshot.plan.steps):
-        return frozenset(f"plan-{kind}" for kind in PIECE_STEPS)
+        return frozenset(prop.id for prop in PIECE_PLAN)
     without = {StepKind.WRAP: view.wrap_at, StepKind.PROBE: view.tender_low}
     return frozenset(f"plan-{kind}" for kind, celsius in without.items() if celsius is None)
 

@@ -90,6 +90,7 @@ PIECE: dict[str, Shown] = {
     "said": Shown("Last mark", "enum", "mdi:gesture-tap", DIAGNOSTIC),
     "take-back": Shown(icon="mdi:undo", category=CONFIG, press=(("Take back the last mark", LAST),)),
     **{f"plan-{kind}": _instant(name, icon="mdi:calendar-clock") for kind, name in PIECE_STEPS.items()},
+    "plan-waits": Shown("Plan: waits hot for", "duration", "mdi:timer-sand"),
 }  # fmt: skip
 
 CHANNEL: dict[str, Shown] = {
@@ -123,6 +124,8 @@ WATCH: dict[str, Shown] = {
     "next-step": Shown("Next step", icon="mdi:clipboard-clock-outline"),
     "next-step-at": _instant("Next step at", icon="mdi:clipboard-clock-outline"),
     **{f"plan-{kind}": _instant(name, icon="mdi:calendar-clock") for kind, name in PIT_STEPS.items()},
+    "plan-hold": Shown("Plan: hold", icon="mdi:radiator"),
+    "plan-feeds": Shown("Plan: guests the meat is enough for", icon="mdi:account-group"),
 }
 
 REMINDER: dict[str, Shown] = {

@@ -24,7 +24,7 @@ from daemon.core.forecast.assimilation import bodies_at_start, brought_up, cours
 from daemon.core.forecast.members import PRIOR
 from drivers.simulated.records import CookRecord
 from tests.bench.meat.cook_sets import cook_set
-from tests.bench.meat.forecast_cases import Answer, answers, beforehand, question
+from tests.bench.meat.forecast_cases import READ_AT, Answer, answers, beforehand, by_hand, question
 from tests.bench.meat.world_cooks import world_cooks
 from tests.worlds.meats import MEAT_WORLDS
 
@@ -32,6 +32,8 @@ SEED = 901
 PITS, COOKS = 12, 24
 """Pits of each fire world that a meat world is put on; cooks of each simulator of the project's own."""
 SHARES = (0.12, 0.25, 0.35, 0.5, 0.62, 0.75, 0.84, 0.9, 0.95)
+HAND_SHARES = (0.35, 0.5, 0.62, 0.75, 0.84, 0.9)
+"""The same of pieces that no probe follows."""
 KNOTS = (20.0, 45.0, 90.0, 150.0, 240.0, 360.0, 540.0)
 """Minutes left at which factors are held; a knot is fitted on the answers between its neighbours."""
 TAIL = 0.05
@@ -61,6 +63,18 @@ def raw_answers(cooks: list[CookRecord], shares: tuple[float, ...] = SHARES) -> 
     with every_factor_one():
         asked = [a for i, cook in done for a in answers(cook, i, shares)]
         return asked + [a for i, cook in done for a in beforehand(cook, i)]
+
+
+def hand_answers(cooks: list[CookRecord]) -> list[Answer]:
+    """The same of these pieces without a probe, read by hand once, twice or three times."""
+    done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
+    with every_factor_one():
+        return [a for i, c in done for share in HAND_SHARES for a in by_hand(c, i, share, READ_AT[i % len(READ_AT) :])]
+
+
+def all_answers(cooks: list[CookRecord]) -> list[Answer]:
+    """What the factors are found on."""
+    return raw_answers(cooks) + hand_answers(cooks)
 
 
 @contextmanager
@@ -149,7 +163,7 @@ def main() -> None:
     if asked.priors:
         show_priors(cooks)
         return
-    table = factors_from({world: raw_answers(its) for world, its in cooks.items()})
+    table = factors_from({world: all_answers(its) for world, its in cooks.items()})
     lines = [
         '"""Made by `python -m tests.bench.meat.calibrate_forecast --write`: do not edit by hand.',
         "",

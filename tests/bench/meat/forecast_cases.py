@@ -10,7 +10,7 @@ import numpy as np
 from daemon.core.events import CoreSpot, ForecastRequest, WrapDone
 from daemon.core.forecast.ahead import RESIDUAL_FADES_IN, first_crossing
 from daemon.core.forecast.assimilation import BLOCK, bodies_at_start, brought_up, carry, course_of
-from daemon.core.forecast.outlooks import Forecaster, kind_of
+from daemon.core.forecast.outlooks import Forecaster, kind_of, wrap_kind_of
 from daemon.core.forecast.plan import time_on_fire
 from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
@@ -89,34 +89,33 @@ def _answers(forecaster: Forecaster, cook: CookRecord, number: int, share: float
             yield Answer(number, share, outlook.goal, kind, truth, at, line)
 
 
-def by_hand(cook: CookRecord, number: int, share: float) -> Iterator[Answer]:
-    """What is said of tenderness at a share of the cook, had the piece no probe and been read by hand at READ_AT of the time
-    so far, with a thermometer of HAND_SPREAD."""
+def by_hand(cook: CookRecord, number: int, share: float, read_at: Sequence[float] = READ_AT) -> Iterator[Answer]:
+    """What is said of wrap and tenderness at a share of the cook, had the piece no probe and been read by hand at `read_at`
+    of the time so far, with a thermometer of HAND_SPREAD."""
     assert cook.tender_minute is not None
     minute = int(cook.tender_minute * share)
     request = question(cook, minute)
     error = np.random.Generator(np.random.PCG64((HAND_SEED, number))).normal(0.0, HAND_SPREAD, len(READ_AT))
     spots = []
-    for part, off in zip(READ_AT, error, strict=True):
+    for part, off in zip(read_at, error[-len(read_at) :], strict=True):
         at = int(minute * part)
         spots.append(CoreSpot((FIRST_MINUTE + at) * 60.0, float(cook.core_true[at] + off), HAND_SPREAD))
     request = replace(
         request, piece=replace(request.piece, channel=""), core=(float("nan"),) * len(request.core), spots=tuple(spots)
     )
+    truths = _truths(cook, minute)
     for outlook in Forecaster()(request).outlooks:
-        if outlook.scenario == "planned" and outlook.goal is Goal.TENDER and outlook.at is not None:
-            at_hand = Interval(
-                *((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95))
-            )
-            yield Answer(
-                number,
-                share,
-                Goal.TENDER,
-                kind_of(request, "planned"),
-                cook.tender_minute - minute,
-                at_hand,
-                float("nan"),
-            )
+        goal = outlook.goal
+        if (
+            outlook.scenario != "planned"
+            or goal not in (Goal.TENDER, Goal.WRAP)
+            or goal not in truths
+            or outlook.at is None
+        ):
+            continue
+        at = Interval(*((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95)))
+        kind = kind_of(request, "planned") if goal is Goal.TENDER else wrap_kind_of(request)
+        yield Answer(number, share, goal, kind, truths[goal][0], at, float("nan"))
 
 
 def foreknown(cook: CookRecord, share: float) -> float:

@@ -27,6 +27,7 @@ from tests.bench.meat.calibrate_forecast import (
     PITS,
     SEED,
     Factors,
+    all_answers,
     cooks_of_worlds,
     every_factor_one,
     factors_from,
@@ -160,7 +161,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--pits", type=int, default=FRESH_PITS, help="of each fire world")
     parser.add_argument("--no-oracle", action="store_true", help="saves a third of the time")
     asked = parser.parse_args(arguments)
-    taught = {world: raw_answers(cooks) for world, cooks in cooks_of_worlds(SEED, PITS, COOKS).items()}
+    taught = {world: all_answers(cooks) for world, cooks in cooks_of_worlds(SEED, PITS, COOKS).items()}
     worlds = {name: world_cooks(name, asked.seed, asked.pits) for name in MEAT_WORLDS}
     without = {w: factors_from({k: v for k, v in taught.items() if k != w}) for w in worlds}
 
@@ -199,7 +200,7 @@ def tell_by_hand(worlds: Mapping[str, list[CookRecord]], found: Found, without: 
     )
     for world, cooks in worlds.items():
         with every_factor_one():
-            raw = [a for i, c in enumerate(cooks) for a in by_hand(c, i, BY_HAND_AT)]
+            raw = [a for i, c in enumerate(cooks) for a in by_hand(c, i, BY_HAND_AT) if a.goal is Goal.TENDER]
         hand = {a.cook: (a, published(a, without[world])) for a in raw}
         probe = {a.cook: (a, i) for a, i in found[world] if a.goal is Goal.TENDER and a.share == BY_HAND_AT}
         both = sorted(hand.keys() & probe.keys())

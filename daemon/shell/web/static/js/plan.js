@@ -4,7 +4,7 @@ import { across, button, buttonRow, fold, make, muted, redraw, say, table } from
 import { live, put, toast } from "./live.js";
 import { reminders } from "./reminders.js";
 import { standingFace, verdict } from "./standing.js";
-import { between, capital, clock, inside, plain, span, state, unit, when } from "./words.js";
+import { between, capital, clock, degrees, inside, mass, massUnit, plain, span, state, unit, when } from "./words.js";
 import { wood } from "./wood.js";
 import { t } from "./texts.js";
 
@@ -39,14 +39,35 @@ function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
   );
 }
 
-/** How long each piece waits, hot, between being off and being served. */
-function waits({ steps, serve_at }, names) {
-  return steps
+/** How long each piece waits, hot, between being off and being served; where, and under which rule. */
+function waits({ steps, serve_at, hold }, names, channels) {
+  const where = channels.find(({ id }) => id === hold.channel)?.name;
+  const held = { floor: degrees(hold.floor), rule: hold.rule };
+  const lines = steps
     .filter(({ kind, at, done }) => kind === "off" && !done && serve_at - at.p50 >= WORTH_SAYING)
     .map(({ piece, at }) =>
       make("p", {}, t("plan.waits", { name: names.get(piece) ?? piece, time: span(serve_at - at.p50) })),
     );
+  if (lines.length > 0)
+    lines.push(muted(where ? t("plan.held-in", { where, ...held }) : t("plan.held-in-a-box", held)));
+  return lines;
 }
+
+/** Whether the meat is enough for the guests. */
+function guests({ guests: come, feeds, raw }) {
+  if (come === null || feeds === null) return [];
+  const kind = feeds < come ? "bad" : "good";
+  const amount = `${mass(raw).toFixed(1)} ${massUnit()}`;
+  return [
+    state(kind, t("plan.enough-for", { feeds, come })),
+    feeds < come ? make("p", {}, t("plan.it-would-take", { come, amount })) : "",
+    muted(t("plan.by-the-yields")),
+  ];
+}
+
+/** What it was made for. */
+const madeFor = ({ ambient, wind }) =>
+  ambient === null ? [] : [muted(t("plan.made-for", { ambient: degrees(ambient), wind }))];
 
 function kept(snapshot) {
   const { plan } = snapshot;
@@ -58,7 +79,9 @@ function kept(snapshot) {
       plan.steps.map((step) => stepRow(step, names, snapshot)),
       { tabindex: "0", role: "region", "aria-label": t("plan.times-of-the-plan") },
     ),
-    ...waits(plan, names),
+    ...waits(plan, names, snapshot.channels),
+    ...guests(plan),
+    ...madeFor(plan),
     muted(plan.wake ? t("plan.its-hours-to-light-and") : t("plan.it-calls-by-day-only-set")),
   ];
 }
@@ -76,6 +99,7 @@ function none(snapshot) {
 /** Plans the running cook anew with the weather that is given. */
 function keeping() {
   const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
+  const wind = make("input", { type: "number", inputmode: "decimal", step: "any", min: "0", max: "40" });
   const wake = make("input", { type: "checkbox" });
   wake.checked = true;
   const said = make("div", { class: "stack", role: "status" });
@@ -83,6 +107,7 @@ function keeping() {
     event.preventDefault();
     said.replaceChildren(make("p", {}, t("plan.planning-takes-a-few")));
     const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
+    if (wind.value !== "") weather.wind = Number(wind.value);
     const made = await put("/api/keep-plan", { wake: wake.checked, ...weather });
     said.replaceChildren(...(made.problem ? [made.problem] : made.lines).map((line) => make("p", {}, line)));
   };
@@ -96,6 +121,7 @@ function keeping() {
       "form",
       { class: "stack", onsubmit: send },
       make("label", {}, t("plan.outside-empty-as", { unit: unit() }), outside),
+      make("label", {}, t("plan.wind"), wind),
       make("label", { class: "check" }, wake, make("span", {}, t("plan.wake-me-to-light-and-to"))),
       buttonRow(make("button", { class: "main" }, t("plan.plan-it-and-keep-the")), drop),
       said,

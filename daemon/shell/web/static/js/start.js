@@ -174,6 +174,7 @@ export function startForm({ cuts, hold_rules }) {
   const guests = make("input", { type: "number", inputmode: "numeric", min: "1", max: "5000" });
   const splits = make("input", { type: "number", inputmode: "numeric", min: "0", max: "2000" });
   const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
+  const wind = make("input", { type: "number", inputmode: "decimal", step: "any", min: "0", max: "40" });
   const plan = make("div", { class: "stack", role: "status" });
   const order = () => {
     const date = isoDay((live.snapshot.time + live.snapshot.wall_offset) * 1000);
@@ -207,6 +208,7 @@ export function startForm({ cuts, hold_rules }) {
     if (!start.form.reportValidity()) return;
     plan.replaceChildren(make("p", {}, t("start.planning-takes-a-few")));
     const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
+    if (wind.value !== "") weather.wind = Number(wind.value);
     const made = await put("/api/plan", { cook: order(), ...weather });
     plan.replaceChildren(
       ...(made.problem ? [made.problem] : [...made.doubts, ...made.lines]).map((line) => make("p", {}, line)),
@@ -226,7 +228,8 @@ export function startForm({ cuts, hold_rules }) {
       make("label", { class: "wide" }, t("start.hot-holding-follows"), hold),
       make("label", {}, t("start.guests-may-stay-empty"), guests),
       make("label", {}, t("start.splits-of-wood-at-hand"), splits),
-      make("label", { class: "wide" }, t("start.outside-empty-as", { unit: unit() }), outside),
+      make("label", {}, t("start.outside-empty-as", { unit: unit() }), outside),
+      make("label", {}, t("start.wind"), wind),
     ),
     list,
     buttonRow(button(t("start.one-more-piece"), add), button(t("start.plan-it"), showPlan), start),
