@@ -58,8 +58,8 @@ class CookPlanner:
 
     def __init__(self, rig: Rig, loop: WatchLoop) -> None:
         self._rig, self._loop = rig, loop
-        self._weather: tuple[float | None, float] = (None, 0.0)
-        """As last asked for: ambient, wind."""
+        self._weather: tuple[float | None, float] | None = None
+        """As last asked for in this life: ambient, wind."""
         self._at_work: set[asyncio.Task[None]] = set()
 
     def plan(self, cook: Cook | None, ambient: float | None, wind: float, wake: bool) -> Callable[[], PlannedCook]:
@@ -114,7 +114,7 @@ class CookPlanner:
         kept, cook, lit = engine.duties.plan.kept, engine.settings.cook, engine.duties.plan.lit_at is not None
         begun = {piece for piece, watch in engine.pieces.items() if watch.stage.on_at is not None}
         if changed and kept is not None and cook.serve_at is not None and cook.pieces:
-            anew = self.plan(None, *self._weather, kept.wake)
+            anew = self.plan(None, *(self._weather or (kept.ambient, kept.wind)), kept.wake)
             self._keep(lambda: as_begun(anew(), kept, begun, lit), BY)
 
     def _keep(self, work: Callable[[], PlannedCook], by: str) -> None:

@@ -11,7 +11,10 @@ import asyncio
 import json
 import threading
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import pairwise
+from math import nan
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +25,18 @@ import pytest
 from config.loader import load_both
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
-from daemon.core.events import EVENT_NAMES, AlarmChanged, AlarmState, Event, Level, Notification
-from daemon.core.inputs import Input, Order, WallClock
+from daemon.core.events import (
+    EVENT_NAMES,
+    AlarmChanged,
+    AlarmState,
+    Event,
+    ForecastMade,
+    ForecastWanted,
+    Level,
+    Notification,
+)
+from daemon.core.forecast.outlooks import forecast
+from daemon.core.inputs import ForecastArrived, Input, Order, WallClock
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.wording import event_to_dict
@@ -98,7 +111,16 @@ AFTER = {
     "big": (15 * MINUTE, "serve"), "small": (15 * MINUTE, "serve"),
 }  # fmt: skip
 """How long each rests, and what then becomes of it."""
-PROMPTS = ("wrap-target", "spot-check", "tender-range", "target-reached")
+PROMPTS = ("wrap-target", "spot-check", "tender-range", "target-reached", "plan-probe", "plan-chill", "reminder")
+EXPECTED = {
+    "wrap-target", "spot-check", "tender-range", "target-reached", "finish-early", "pit-falling", "reminder", "plan-probe",
+    "plan-hold", "plan-chill",
+}  # fmt: skip
+"""Prompts that such a day may bring: finish-early, for who eats in the evening has told of tomorrow's guests only."""
+WRAPS_AT = {"chuck": 77.0, "small": 74.0}
+TENDER_AT = {"chuck": 92.0, "big": 90.0, "small": 90.0}
+TARGET_AT = {"loaf": 71.1, "chickens": 74.0}
+"""Core °C by config/cuts and the pieces above."""
 DONE_AT = {"chuck": 93.0, "loaf": 72.5, "chickens": 75.0, "big": 91.0, "small": 91.0}
 """Core °C at which the cook takes a piece off; loaf and chickens by their targets, with a margin for the thermometer."""
 
@@ -157,6 +179,8 @@ class Afternoon:
         self.loose: str | None = None
         self.handheld: str | None = None
         self.told: list[Event] = []
+        self.prompts: list[tuple[str, str, float, float]] = []
+        """(rule, subject, its true core then, h since noon) of each prompt that came up."""
         self.heard: dict[str, float] = {}
         self.read: list[tuple[str, float]] = []
         self.later: list[tuple[float, str, str]] = []
@@ -169,7 +193,7 @@ class Afternoon:
 
     async def start(self) -> None:
         self.watch = Watch(self.files, self.clock, SCALE)
-        self.watch.loop.listeners.append(lambda events, view, now: self.told.extend(events))
+        self.watch.loop.listeners.append(lambda events, view, now: self.hear(events))
         drive = self.watch.loop.drive
 
         async def counted(now: float, item: Input | None = None) -> None:
@@ -185,6 +209,13 @@ class Afternoon:
             f"http://127.0.0.1:{self.watch.page.server.port}", headers={"Authorization": f"Bearer {key}"}
         )
         self.lines = 0
+
+    def hear(self, events: Sequence[Event]) -> None:
+        self.told.extend(events)
+        for event in events:
+            if isinstance(event, AlarmChanged) and event.prompt and event.after is AlarmState.UNACKNOWLEDGED:
+                core = self.kitchen.core(event.subject) if event.subject in NAMES else nan
+                self.prompts.append((event.rule, event.subject, core, (event.time - NOON) / HOUR))
 
     async def stop(self) -> None:
         await self.session.close()
@@ -230,13 +261,16 @@ class Afternoon:
             await self.take(one[1], "gone" if one[2] == "serve" else "hold", one[2])
 
     async def act(self, rule: str, name: str) -> None:
+        if rule in ("plan-chill", "reminder"):  # nothing was left; it was spritzed
+            await self.say("acknowledge", alarm=f"{rule}/{name}")
+            return
         core = self.kitchen.core(name)
         if rule == "wrap-target":
             self.kitchen.meat.wrap(np.array([n == name for n in NAMES]), "paper")
             await self.say("mark", kind="wrapped", piece=name, note="paper")
             if name == "chuck":
                 self.wrapped_at = self.now
-        elif rule == "spot-check":
+        elif rule in ("spot-check", "plan-probe"):
             await self.read_by_hand(name, where="the thick end", thermometer="thin tip")
         if rule != "wrap-target" and core >= DONE_AT[name]:
             await self.take(name, "rest", "off")
@@ -370,19 +404,29 @@ def board() -> Any:
     made.close()
 
 
-def lived_again(files: Files) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """(events of the live run, those of its journal's inputs) as they stand in the journal."""
+def lived_again(files: Files) -> tuple[list[Event], float]:
+    """The events of the journal's inputs, judged anew, and UTC less engine time, s."""
     assert files.state is not None
     journal = Journal(files.state / "journal.sqlite")
     first = next((item for _, item in journal.inputs() if isinstance(item, WallClock)), WallClock(0.0, True))
     engine = Engine(watch_settings(*load_both(files.rig, files.cook), first.offset))
-    events = replayed(engine, journal.inputs(), until=journal.newest_event_time())
-    again = [json.loads(json.dumps(event_to_dict(e, engine.wall.offset))) for e in events if type(e) in EVENT_NAMES]
-    live = list(journal.events())
+    events = list(replayed(engine, journal.inputs(), until=journal.newest_event_time()))
     journal.close()
-    # a forecast is an input too, and a tidied journal keeps it there only
-    live, again = ([e for e in told if e["event"] != "forecast"] for told in (live, again))
-    return live, again
+    return events, engine.wall.offset
+
+
+def kept(events: Iterable[Event], offset: float) -> list[dict[str, Any]]:
+    """Those that stay, forecasts too, as they are written down."""
+    return [json.loads(json.dumps(event_to_dict(e, offset))) for e in events if type(e) in EVENT_NAMES]
+
+
+def foretold_anew(events: list[Event]) -> Iterator[tuple[ForecastMade, ForecastArrived]]:
+    """Each eleventh forecast of the night beside what the question gives that the replay asked at that moment: of one that
+    carries nothing along from the questions before."""
+    asked = {(e.request.piece.id, e.request.asked_at): e.request for e in events if isinstance(e, ForecastWanted)}
+    made = [e for e in events if isinstance(e, ForecastMade)]
+    for one in made[::11]:
+        yield one, forecast(asked[one.piece, one.asked_at])
 
 
 async def test_an_afternoon_and_a_night_as_they_are_worked(tmp_path: Path, board: ScriptedBoard) -> None:
@@ -410,6 +454,25 @@ async def test_an_afternoon_and_a_night_as_they_are_worked(tmp_path: Path, board
     assert {subject for subject, _ in day.raised("target-reached")} <= {"loaf", "chickens"}
     assert day.raised("runaway") == day.raised("fire-out") == day.raised("pit-blind") == []
 
+    # each prompt of meat was right when it came: by the true core, and never of a piece whose next act was hours away
+    for rule, piece, core, at in day.prompts:
+        goal = {"wrap-target": WRAPS_AT, "tender-range": TENDER_AT, "target-reached": TARGET_AT}.get(rule, {}).get(
+            piece
+        )
+        if goal is not None:
+            assert core >= goal - 4.0, (rule, piece, core, at)
+        if rule in ("spot-check", "plan-probe"):
+            assert day.left[piece] - 3.0 < at < day.left[piece], (rule, piece, at)
+        if rule == "plan-hold":
+            assert piece == "chuck"
+    assert {rule for rule, *_ in day.prompts} <= EXPECTED, {rule for rule, *_ in day.prompts} - EXPECTED
+    assert len(day.raised("spot-check")) <= 9, "three pieces without a probe in five hours"
+    spritz = [hour for _, hour in day.raised("reminder")]
+    assert len(spritz) == 6 and all(0.95 < b - a < 1.2 for a, b in pairwise(spritz)) and spritz[-1] < day.wrapped_at
+    assert {piece for piece, _ in day.raised("plan-chill")} == set(PIECES), "what was served, an hour and a half later"
+    assert seen["plan"]["ambient"] == 8 and seen["plan"]["wind"] == 2
+    assert seen["wood"]["left"] is not None and seen["wood"]["left"] == 60 - seen["wood"]["used"]
+
     # the night: nobody is called while the chuck roll lies in the cabinet
     slept = [e for e in day.told if isinstance(e, Notification) and day.slept_from < e.time < day.slept_until]
     assert [n.text for n in slept if n.level is Level.WAKE] == []
@@ -419,9 +482,13 @@ async def test_an_afternoon_and_a_night_as_they_are_worked(tmp_path: Path, board
     assert pieces["loaf"]["safety"]["safe_minimum_reached_at"] is not None, "read by hand, so it counts"
     assert pieces["chuck"]["safety"]["below_floor_seconds"] == 0.0
 
-    # and the journal of both lives gives the same again
+    # and the journal of both lives gives the same again, forecasts included
     await wait_for(lambda: not {t.name for t in threading.enumerate()} & {"compact", "tend", "finished"}, 60.0)
-    live, again = lived_again(day.files)
+    events, offset = lived_again(day.files)
+    again, live = kept(events, offset), kept(day.told, offset)
     assert len(again) == len(live) and [pair for pair in zip(again, live, strict=True) if pair[0] != pair[1]] == []
-    names = {event["event"] for event in live}
-    assert {"taken-back", "spot", "cook-changed", "mark"} <= names
+    names = Counter(event["event"] for event in live)
+    assert {"taken-back", "spot", "cook-changed", "mark", "plan"} <= names.keys() and names["forecast"] > 100
+    compared = list(foretold_anew(events))
+    assert [made.piece for made, anew in compared if (made.outlooks, made.fan) != (anew.outlooks, anew.fan)] == []
+    assert {made.piece for made, _ in compared} == set(NAMES)

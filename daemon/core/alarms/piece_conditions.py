@@ -35,6 +35,10 @@ SPOT_LEAD = 15 * 60.0
 thermometer and read. Ours, no source."""
 READ_AGAIN = 20 * 60.0
 """s, and half of the time that was left then: so long after a reading another tells nothing new. Ours, no source."""
+CLIMBS_AT_MOST = 1.0 / 60.0
+"""°C/s: no core of what is followed climbs faster in a pit; thin pieces come to .7 °C a minute. Common practice, no source."""
+WARMEST_START = 20.0
+"""°C: meat that nobody measured goes on no warmer than the kitchen. Common practice, no source."""
 ELSEWHERE = 6.0
 """°C between a core and what its forecast has for it now above which that forecast is of another place or piece: as far as one is
 shown at all (`forecast.eligibility.WORST_MISS`)."""
@@ -107,7 +111,7 @@ def _tender(
     seen = nan if core is None else core
     rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
     reached = seen >= low
-    unread = core is None and piece.settings.channel is None
+    unread = piece.settings.channel is None  # read by hand at most: what a forecast makes of that counts
     counts = None if at is None else act_at(at, Goal.TENDER) if unread else at.p50
     left = 0.0 if reached else None if counts is None else max(0.0, counts - process.now)
     heated = process.pit_stage not in FIRE_LOST  # a forecast knows only fires that burn
@@ -217,10 +221,12 @@ def _spot_check(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Conditi
     temperature is always read first, however sure the forecast."""
     rule, goal = process.rules["spot-check"], _next_goal(piece)
     at = None if goal is None or not piece.on_fire else piece.outlook(goal)
-    newest = piece.spots[-1].at if piece.spots else None
+    read = piece.read_last()
+    newest = None if read is None else read[0]
     if at is None and goal is not None and piece.on_fire and is_question(piece.reason(goal), ANYTHING):
-        # anything may happen: only a reading tells more
-        tells = process.awake and (newest is None or process.now - newest >= READ_AGAIN)
+        # anything may happen, but nothing that the core cannot have climbed to by now
+        rested = newest is None or process.now - newest >= READ_AGAIN
+        tells = process.awake and rested and _may_be_there(process, piece, read)
         yield process.condition(
             rule.id,
             piece_subject(piece.settings),
@@ -244,6 +250,15 @@ def _spot_check(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Conditi
     )
     cold = ("fire-out",) if process.pit_stage in FIRE_LOST else ()
     yield process.condition(rule.id, piece_subject(piece.settings), found, cold)
+
+
+def _may_be_there(process: ProcessSnapshot, piece: PieceWatch, read: tuple[float, float] | None) -> bool:
+    """By the time that a reading takes, the core may have reached what is next to be done with the piece."""
+    goals = (piece.settings.wrap_at, piece.settings.tender_low, piece.settings.target)
+    wrapped = piece.stage.wrapped_at is not None or piece.settings.wrap is None
+    goal = next((g for g in goals[1 if wrapped else 0 :] if g is not None), None)
+    began = read if read is not None else (piece.stage.on_at or process.now, WARMEST_START)
+    return goal is None or began[1] + CLIMBS_AT_MOST * (process.now + SPOT_LEAD - began[0]) >= goal
 
 
 def _next_goal(piece: PieceWatch) -> Goal | None:

@@ -88,6 +88,8 @@ class PieceWatch:
         """Minutes for which it has been settling."""
         self._probes: list[tuple[int, str | None]] = [(0, piece.channel)]
         """(first minute, channel) of every probe it was read by, oldest first; None: by none."""
+        self._left: tuple[float, float] | None = None
+        """(engine time, °C) of what its probe read last before it was taken out."""
         self._pits: list[tuple[int, str]] = [(0, piece.pit)]
         """(first minute, pit) of every pit it was cooked on, oldest first."""
         self._places: list[tuple[int, str | None]] = [(0, piece.place)]
@@ -120,6 +122,12 @@ class PieceWatch:
         on_at = self.stage.on_at
         sooner = kind is MarkKind.MEAT_ON and self.stage.stage in ON_THE_PIT
         return done if on_at is None or sooner else max(done, on_at)
+
+    def read_last(self) -> tuple[float, float] | None:
+        """(engine time, °C) of the newest reading of a core that no probe follows: by hand, or by the probe that it had before;
+        None without any."""
+        spot = (self.spots[-1].at or 0.0, self.spots[-1].celsius) if self.spots else None
+        return max((one for one in (spot, self._left) if one is not None), default=None)
 
     @property
     def on_fire(self) -> bool:
@@ -216,6 +224,7 @@ class PieceWatch:
         if other._before is not None:
             self.load(other._before)
         self._before, self.first_seen, self._probes = other._before, other.first_seen, list(other._probes)
+        self._left = other._left
         self._pits, self._places = list(other._pits), list(other._places)
 
     def forecast_like(self, other: PieceWatch) -> None:
@@ -275,6 +284,9 @@ class PieceWatch:
             return
         begun = max(minute - MOVING_AT_MOST, before[0] + 1)
         moves = [_moved_in(trace, one, begun, minute - 1) for one in (before[1], channel) if one is not None]
+        read = self.cores(trace, begun, minute - 1)
+        known = [(float(begun + place) * MINUTE, core) for place, core in enumerate(read) if not isnan(core)]
+        self._left = known[-1] if known and channel is None else None
         self._probes.append((min([minute, *(move for move in moves if move is not None)]), channel))
         self.settling, self._moving_for = channel is not None, 0
         self.rate = None
@@ -347,6 +359,7 @@ class PieceWatch:
             "probes": [list(probe) for probe in self._probes],
             "pits": [list(pit) for pit in self._pits],
             "places": [list(place) for place in self._places],
+            "left": self._left,
             "spots": [asdict(spot) for spot in self.spots],
             "first_seen": self.first_seen,
             "before": self._before,
@@ -370,6 +383,8 @@ class PieceWatch:
         self._probes = [(minute, channel) for minute, channel in dumped.get("probes", self._probes)]
         self._pits = [(minute, pit) for minute, pit in dumped.get("pits", self._pits)]
         self._places = [(minute, place) for minute, place in dumped.get("places", self._places)]
+        left = dumped.get("left")
+        self._left = None if left is None else (left[0], left[1])
         self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
         self._read_by_hand()
         self.first_seen = dumped.get("first_seen")

@@ -8,6 +8,7 @@ from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.events import AlarmState
 from daemon.core.inputs import ChangeCook, ChangePiece, ForecastArrived, Goal, Interval, MoveProbe, Outlook
+from daemon.core.said import say
 from tests.core.test_changing_cook import CHUCK, START, Night
 
 HOUR = 3600.0
@@ -59,10 +60,30 @@ def test_a_piece_with_a_probe_again_asks_for_no_reading_by_hand() -> None:
     night.give(MoveProbe("chuck", None, "page"))
     forecast(night, 0.4, half=1.0)
     night.minutes(5)
+    assert "spot-check/chuck" not in standing(night), "its own probe read it a moment ago"
+    night.minutes(15)
+    forecast(night, 0.1, half=1.0)
+    night.minutes(5)
     assert "spot-check/chuck" in standing(night)
     night.give(MoveProbe("chuck", "m1", "page"))
     night.minutes(5)
     assert "spot-check/chuck" not in standing(night)
+
+
+def test_where_anything_may_happen_a_reading_is_asked_for_only_once_the_core_may_be_there() -> None:
+    """A core climbs by 1 °C a minute at most: from 50 °C to 90 takes 40 min, less a quarter of an hour for fetching the
+    thermometer. No source: common practice."""
+    night = Night()
+    night.minutes(1)
+    night.give(MoveProbe("chuck", None, "page"))
+    asked = []
+    for minute in range(45):
+        if minute % 5 == 0:
+            wide = Outlook(Goal.TENDER, "planned", None, say("forecast.too-wide", width=17 * HOUR))
+            night.give(ForecastArrived("chuck", night.now, (wide,)))
+        night.minutes(1)
+        asked += [minute] if "spot-check/chuck" in standing(night) else []
+    assert 24 <= asked[0] <= 29
 
 
 def test_every_rule_ends_that_nobody_judges_and_none_that_is_not_known() -> None:

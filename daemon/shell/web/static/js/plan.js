@@ -42,14 +42,16 @@ function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
 /** How long each piece waits, hot, between being off and being served; where, and under which rule. */
 function waits({ steps, serve_at, hold }, names, channels) {
   const where = channels.find(({ id }) => id === hold.channel)?.name;
-  const held = { floor: degrees(hold.floor), rule: hold.rule };
+  const [floor, rule] = [degrees(hold.floor), hold.rule];
   const lines = steps
     .filter(({ kind, at, done }) => kind === "off" && !done && serve_at - at.p50 >= WORTH_SAYING)
     .map(({ piece, at }) =>
       make("p", {}, t("plan.waits", { name: names.get(piece) ?? piece, time: span(serve_at - at.p50) })),
     );
   if (lines.length > 0)
-    lines.push(muted(where ? t("plan.held-in", { where, ...held }) : t("plan.held-in-a-box", held)));
+    lines.push(
+      muted(where ? t("plan.held-in", { where, floor, rule }) : t("plan.held-in-a-box", { floor, rule })),
+    );
   return lines;
 }
 
