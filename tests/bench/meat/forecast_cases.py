@@ -113,9 +113,9 @@ def by_hand(cook: CookRecord, number: int, share: float, read_at: Sequence[float
             or outlook.at is None
         ):
             continue
-        at = Interval(*((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95)))
+        within = Interval(*((t - request.asked_at) / 60.0 for t in (outlook.at.p05, outlook.at.p50, outlook.at.p95)))
         kind = kind_of(request, "planned") if goal is Goal.TENDER else wrap_kind_of(request)
-        yield Answer(number, share, goal, kind, truths[goal][0], at, float("nan"))
+        yield Answer(number, share, goal, kind, truths[goal][0], within, float("nan"))
 
 
 def foreknown(cook: CookRecord, share: float) -> float:
