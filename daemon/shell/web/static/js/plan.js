@@ -4,7 +4,20 @@ import { across, button, buttonRow, fold, make, muted, redraw, say, table } from
 import { live, put, toast } from "./live.js";
 import { reminders } from "./reminders.js";
 import { standingFace, verdict } from "./standing.js";
-import { between, capital, clock, degrees, inside, mass, massUnit, plain, span, state, unit, when } from "./words.js";
+import {
+  between,
+  capital,
+  clock,
+  degrees,
+  inside,
+  mass,
+  massUnit,
+  plain,
+  span,
+  state,
+  unit,
+  when,
+} from "./words.js";
 import { wood } from "./wood.js";
 import { t } from "./texts.js";
 
