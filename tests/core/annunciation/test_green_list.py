@@ -10,6 +10,7 @@ from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.health import HealthTable
 from daemon.core.inputs import (
+    Acknowledge,
     CountWood,
     ForecastArrived,
     Goal,
@@ -44,7 +45,7 @@ def test_without_a_delivery_no_line_that_needs_one_is_green() -> None:
 
 
 def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
-    """Pressed while all was well; then the phone's channel fails, and works again."""
+    """Pressed while all was well; then the phone's channel fails, and works again; then an alarm comes up, and is answered."""
     one, line = engine(), "check what wakes you: a channel fails, or there is none"
     for _ in replayed(one, [(NOON + second, read(NOON + second, 121.0)) for second in range(120)]):
         pass
@@ -54,6 +55,13 @@ def test_the_list_is_that_of_now_and_not_of_the_moment_of_pressing() -> None:
     assert line in unmet(one, NOON + 131)
     one.handle(Health(Part.CHANNEL, "phone", True), NOON + 140)
     assert line not in unmet(one, NOON + 141)
+    answer, hot = "answer the alarm that stands", [(NOON + at, read(NOON + at, 190.0)) for at in range(141, 3000)]
+    assert answer not in unmet(one, NOON + 141)
+    for _ in replayed(one, hot):
+        pass
+    assert answer in unmet(one, NOON + 3000)
+    one.handle(Acknowledge("*", by="cook"), NOON + 3001)
+    assert answer not in unmet(one, NOON + 3002)
 
 
 def test_wood_is_on_the_list_once_it_was_counted() -> None:
