@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -79,7 +80,7 @@ def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | N
     if len(header) > MOST_COLUMNS:
         remedy = PLAIN.words("command.log.columns", most=MOST_COLUMNS)
         raise ConfigError([Problem(name, "(header)", f"{len(header)} columns", remedy)])
-    twice = [h for h in header if header.count(h) > 1]
+    twice = [title for title, times in Counter(header).items() if times > 1]
     if twice:
         raise ConfigError([Problem(name, "(header)", repr(twice[0]), PLAIN.words("command.log.twice"))])
     known = set(header[1:]) if channels is None else set(channels)
