@@ -14,7 +14,7 @@ from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
-from daemon.core.plan.steps import OUT_AT_MOST, TAKES_MEAT, PlanStep
+from daemon.core.plan.steps import NO_FIRE, OUT_AT_MOST, TAKES_MEAT, PlanStep
 from daemon.core.planned import StepKind
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
@@ -29,11 +29,14 @@ NOT_DUE = Finding(active=False, within=True, because="")
 
 
 def plan_conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition of the plan, the reminders, the wood and the trays. The plan follows one fire, see `WatchState.plan_pit`;
-    the wood is one heap, and each pit has its tray."""
+    """Every condition of the plan, the reminders, the wood and the trays. The plan follows one fire, see `WatchState.plan_pit`,
+    and a further pit is lit for its meat; the wood is one heap, and each pit has its tray."""
     pits = (first, *others)
-    yield _light(next((pit for pit in pits if pit.pieces), first))
+    followed = next((pit for pit in pits if pit.pieces), first)
+    yield _light(followed, followed.duties.plan.step(StepKind.LIGHT))
     for pit in pits:
+        if pit.pieces and pit is not followed:
+            yield _light(pit, _further(pit))
         for piece in pit.pieces:
             yield from _piece(pit, piece)
     yield from _wood(first)
@@ -54,9 +57,15 @@ def _clock(process: ProcessSnapshot, step: PlanStep) -> float:
     return max(0.0, step.at.p50 - process.now) if rings else FAR_OFF
 
 
-def _light(process: ProcessSnapshot) -> Condition:
+def _further(process: ProcessSnapshot) -> PlanStep | None:
+    """To light this pit, which the plan does not follow. A fire that went out under meat is called for as such."""
+    if process.pit_stage not in NO_FIRE or any(piece.on_fire for piece in process.pieces):
+        return None
+    return process.duties.plan.light_for([piece.settings.id for piece in process.pieces], process.now)
+
+
+def _light(process: ProcessSnapshot, step: PlanStep | None) -> Condition:
     plan, found = process.duties.plan, NOT_DUE
-    step = plan.step(StepKind.LIGHT)
     sleeper = process.settings.announcing.sleeper
     if step is not None and plan.kept is not None and _due(process, step, sleeper.notice + sleeper.dress_and_walk):
         found = Finding(
@@ -84,13 +93,12 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     def found(due: bool, because: Text, value: float, left: float | None = None) -> Finding:
         return Finding(True, False, because, value=value, consequence_in=left) if due else NOT_DUE
 
-    due = _due(process, on, SOON)
+    put = _due(process, on, SOON) and takes_meat
     prepare = plan.step(StepKind.PREPARE, id_)
     yield process.condition(
         "plan-prepare", subject,
-        found(_due(process, prepare, 0.0) and not due, say("alarm.plan-prepare.because"), 0.0 if on is None else on.at.p50 - now),
+        found(_due(process, prepare, 0.0) and not put, say("alarm.plan-prepare.because"), 0.0 if on is None else on.at.p50 - now),
     )  # fmt: skip
-    put = due and takes_meat
     left = None if on is None else _clock(process, on)
     yield process.condition("plan-on", subject, found(put, say("alarm.plan-on.because"), lasts, left))
     wrap = plan.step(StepKind.WRAP, id_)

@@ -6,7 +6,7 @@ place of the plan as soon as there are any. Pure; engine times, s.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -122,13 +122,23 @@ class PlanWatch:
         known = None if step.piece is None else self._known.get(step.piece)
         return known is not None and step.planned <= known + NEWS
 
-    def rings_at(self, before: float) -> float | None:
+    def light_for(self, pieces: Collection[str], now: float) -> PlanStep | None:
+        """When to light a further pit, whose fire the plan does not follow, for whichever of these pieces goes on first. None:
+        the plan waits for none of them."""
+        hours = [s.planned for s in self.steps if s.kind is StepKind.PUT_ON and s.piece in pieces and not s.done]
+        if self.kept is None or not hours:
+            return None
+        light = min(hours) - self.kept.heat_up
+        return PlanStep(StepKind.LIGHT, None, light, at_once(max(light, now)))
+
+    def rings_at(self, before: float, now: float, cold: Iterable[Collection[str]] = ()) -> float | None:
         """When the plan's alarm clock rings next, `before` s ahead of its hour; None: it was not agreed to be one, or nothing of
-        it is left."""
+        it is left. cold: ids of the pieces on each further pit that is to be lit."""
         if self.kept is None or not self.kept.wake:
             return None
         ring = (StepKind.LIGHT, StepKind.PUT_ON)
         hours = [s.at.p50 for s in self.steps if s.kind in ring and not s.done and not self.is_news(s)]
+        hours += [light.at.p50 for pieces in cold if (light := self.light_for(pieces, now)) is not None]
         return min(hours) - before if hours else None
 
     def minute(self, now: float, cook: CookSettings, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
