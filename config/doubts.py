@@ -14,11 +14,9 @@ from pydantic import ValidationError
 from config.cook import Cook, PieceSection, WrapSection
 from config.cuts import CUTS
 from config.problems import Problem, item
-from config.rig import BandSection, Rig, WoodSection
-from config.units import KG_PER_POUND, METRES_PER_FOOT, to_celsius, to_fahrenheit
+from config.rig import USUAL_PIT, BandSection, Rig, WoodSection
+from config.units import KG_PER_POUND, METRES_PER_FOOT, Written, to_celsius, to_fahrenheit
 
-USUAL_PIT = (80.0, 190.0)
-"""°C between which a hand-fed pit with big cuts in it is kept."""
 CM_PER_INCH = 2.54
 """Exact, by the international agreement of 1959."""
 MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
@@ -46,6 +44,10 @@ def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: floa
     for number, pit in enumerate(rig.other_pits, start=1):
         yield from band_doubts(pit.band, rig_file, f"pits.{number}.band")
     yield from _altitude(rig.pit.altitude, rig_file)
+    if "zone" not in rig.people.model_fields_set:
+        remedy = "no time zone is given, so quiet hours and the serving time are in UTC; "
+        remedy += 'write zone = "Europe/Berlin", or "UTC" if it is meant'
+        yield _asked(rig_file, "people.zone", "", remedy)
     yield from _wood(rig.wood, rig_file)
     if cook is not None:
         yield from cook_doubts(cook, rig.people.zone, cook_file, now)
@@ -107,18 +109,27 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     cut = CUTS[piece.cut]
     yield from _goal_doubts(piece, file, key)
     if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
-        remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
-        remedy += f'if pounds are meant, write "{piece.weight:g} lb"; if there are several, name each piece'
-        yield _asked(file, f"{key}, weight", f"{piece.weight:g}", remedy)
+        if isinstance(piece.weight, Written):
+            usual_pounds = cut.weight / KG_PER_POUND
+            remedy = f"that is {piece.weight:.1f} kg, and a {cut.name.lower()} has about {cut.weight:g} kg "
+            remedy += f"({usual_pounds:.0f} lb); is it meant? If there are several, name each piece"
+        else:
+            remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
+            remedy += f'if pounds are meant, write "{piece.weight:g} lb"; if there are several, name each piece'
+        yield _asked(file, f"{key}, weight", _as_written(piece.weight), remedy)
     if piece.thickness is None:
         return
     usual = 100.0 * cut.thickness_at(piece.weight)
     if not MUCH_THINNER * usual <= piece.thickness <= MUCH_THICKER * usual:
-        remedy = f"thickness is in cm, and {piece.weight:g} kg of {cut.name.lower()} are about {usual:.0f} cm thick"
+        about = f"{piece.weight:.3g} kg of {cut.name.lower()} are about {usual:.0f} cm thick"
         inches = piece.thickness * CM_PER_INCH
-        if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
-            remedy += f'; if inches are meant, write "{piece.thickness:g} in"'
-        yield _asked(file, f"{key}, thickness", f"{piece.thickness:g}", remedy)
+        if isinstance(piece.thickness, Written):
+            remedy = f"that is {piece.thickness:.1f} cm, and {about}; is it meant?"
+        else:
+            remedy = f"thickness is in cm, and {about}"
+            if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
+                remedy += f'; if inches are meant, write "{piece.thickness:g} in"'
+        yield _asked(file, f"{key}, thickness", _as_written(piece.thickness), remedy)
 
 
 def _places(rig: Rig, cook: Cook, file: str) -> Iterator[Problem]:
@@ -163,7 +174,7 @@ def _wood(wood: WoodSection, file: str) -> Iterator[Problem]:
     low, high = USUAL_SPLIT
     if wood.split is not None and not low <= wood.split <= high:
         remedy = f"one split is weighed in kg, and most have {low:g} to {high:g}" + _if_pounds(wood.split, low, high)
-        yield _asked(file, "wood.split", f"{wood.split:g}", remedy)
+        yield _asked(file, "wood.split", _as_written(wood.split), remedy)
     soft = next((word for word in RESINOUS if word in wood.kind.lower().split()), None)
     if soft is not None:
         yield _asked(file, "wood.kind", wood.kind, "resinous wood soots the meat and the flue; is it meant?")
@@ -174,12 +185,18 @@ def _portion(cook: Cook, file: str) -> Iterator[Problem]:
     if cook.guests is not None and not low <= cook.portion <= high:
         remedy = f"a portion is kg of cooked meat a guest, most between {low:g} and {high:g}"
         remedy += _if_pounds(cook.portion, low, high)
-        yield _asked(file, "portion", f"{cook.portion:g}", remedy)
+        yield _asked(file, "portion", _as_written(cook.portion), remedy)
 
 
 def _if_pounds(given: float, low: float, high: float) -> str:
-    """What to write, where the number would be a usual one in pounds."""
+    """What to write, where the number would be a usual one in pounds; none where the text says its unit."""
+    if isinstance(given, Written):
+        return f"; that is {given:.3g} kg; is it meant?"
     return f'; if pounds are meant, write "{given:g} lb"' if low <= given * KG_PER_POUND <= high else ""
+
+
+def _as_written(given: float) -> str:
+    return f'"{given.text}"' if isinstance(given, Written) else f"{given:g}"
 
 
 def _reminders(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:

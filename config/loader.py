@@ -65,6 +65,9 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     """What can be used of both files, and every problem. What one part of a file says of another is checked also where a third
     part is wrong."""
     rig_table, problems = _table(rig_path)
+    if rig_table is not None and isinstance(rig_table.get("pits"), dict) and "pit" not in rig_table:
+        problems.append(Problem(str(rig_path), "pits", "", "write [[pits]], in double brackets, once for each pit"))
+        rig_table = {**rig_table, "pits": [rig_table["pits"]]}
     rig, wrong = _checked(None if rig_table is None else with_first_pit(rig_table), Rig, str(rig_path))
     problems += [_of_pits(problem, rig_table or {}) for problem in wrong]
     if rig_table is not None:
@@ -141,7 +144,9 @@ def _repeated(names: list[str]) -> list[str]:
 
 
 def _items(table: Table, key: str) -> list[Table]:
+    """Of a single table, `[devices]` for `[[devices]]`, that one: nothing follows from it but its own problem."""
     items = table.get(key)
+    items = [items] if isinstance(items, dict) else items
     return [item if isinstance(item, dict) else {} for item in items] if isinstance(items, list) else []
 
 
@@ -182,7 +187,8 @@ def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
 
 
 BELONG_TO_A_PIT = ("pit", "meat")
-"""Roles of channels that do."""
+BELONG_TO_NONE = ("ambient", "hold", "spot")
+"""Roles of channels that do, and that do not."""
 
 
 def pit_ids(rig: Table) -> list[str]:
@@ -246,7 +252,7 @@ def _channel_pits(channels: list[Table], ids: list[str], file: str) -> Iterator[
             )
         elif pit is not None and pit not in ids:
             yield Problem(file, f"channels.{number}.pit", repr(pit), f"no pit has this id; they are: {', '.join(ids)}")
-        elif pit is not None and role not in BELONG_TO_A_PIT:
+        elif pit is not None and role in BELONG_TO_NONE:
             yield Problem(
                 file, f"channels.{number}.pit", repr(pit), f"a channel of role {role} belongs to no pit; leave it out"
             )

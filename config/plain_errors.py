@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
-from config.problems import Problem
+from config.problems import ITEMS, Problem
 
 SHOWN = 60
 """Characters of a value that are shown."""
@@ -170,6 +170,8 @@ def _remedy(error: Mapping[str, Any], key: str) -> str:
         return str(context.get("error", "cannot be used"))
     if last in SAID_BY_KEY and kind not in ("extra_forbidden", "missing"):
         return SAID_BY_KEY[last]
+    if key in ITEMS and kind in ("tuple_type", "list_type"):
+        return f"write [[{key}]], in double brackets, once for each {ITEMS[key]}"
     return IN_WORDS.get(kind) or next(
         _with_figures(kind, context, last, error.get("input")), "cannot be used here; see the example files"
     )

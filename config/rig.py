@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import re
+from collections.abc import Mapping
 from datetime import date
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ModelWrapValidatorHandler, field_validator, model_validator
 
 from config.delivery import Delivery
 from config.devices import Device, Strict, ThermocoupleLetter
-from config.units import Celsius, Kilograms
+from config.hours import minute_of_day
+from config.units import Celsius, Kilograms, parse_temperature, to_celsius
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
 """Lower-case letters, digits and hyphens: what an MQTT topic and a file name can carry unchanged."""
@@ -20,26 +21,46 @@ MINUTES_PER_DAY = 24 * 60
 
 
 def _minute_of_day(value: object) -> object:
-    match = re.fullmatch(r"(\d{1,2}):(\d{2})", value) if isinstance(value, str) else None
-    if match is None or int(match[1]) > 23 or int(match[2]) > 59:
-        raise ValueError('write a local time of day as "22:30"')
-    return int(match[1]) * 60 + int(match[2])
+    minute = minute_of_day(value) if isinstance(value, str) else None
+    if minute is None:
+        raise ValueError('write a local time of day as "22:30" or "10:30 PM"')
+    return minute
 
 
 MinuteOfDay = Annotated[int, BeforeValidator(_minute_of_day)]
+
+
+USUAL_PIT = (80.0, 190.0)
+"""°C between which a hand-fed pit with big cuts in it is kept: common practice, no source."""
+
+
+def _turned_round(low: float | str, high: float | str) -> str:
+    """What is said of a band whose low end is the hotter one. low, high: as written."""
+    if (
+        isinstance(high, str)
+        and not isinstance(low, str)
+        and USUAL_PIT[1] < low
+        and to_celsius(low) < parse_temperature(high)
+    ):
+        return f'low = {low:g} is in °C; if °F is meant, write low = "{low:g} F"'
+    shown = [f'"{end}"' if isinstance(end, str) else f"{end:g}" for end in (high, low)]
+    return f"a band goes from low to high: low = {shown[0]}, high = {shown[1]}"
 
 
 class BandSection(Strict):
     low: Celsius = Field(ge=40, le=350)
     high: Celsius = Field(ge=45, le=400)
 
-    @model_validator(mode="after")
-    def ordered(self) -> BandSection:
-        if self.high < self.low:
-            raise ValueError(f"a band goes from low to high: low = {self.high:g}, high = {self.low:g}")
-        if self.high - self.low < 5:
+    @model_validator(mode="wrap")
+    @classmethod
+    def ordered(cls, given: Any, handler: ModelWrapValidatorHandler[BandSection]) -> BandSection:
+        band = handler(given)
+        if band.high < band.low:
+            written = given if isinstance(given, Mapping) else {}
+            raise ValueError(_turned_round(written.get("low", band.low), written.get("high", band.high)))
+        if band.high - band.low < 5:
             raise ValueError("the band must be at least 5 °C wide: no log fire holds less")
-        return self
+        return band
 
 
 class PitSection(Strict):

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Annotated
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, ValidatorFunctionWrapHandler, WrapValidator
 
 FAHRENHEIT_PER_CELSIUS = 1.8
 """Exact, by definition of the Fahrenheit scale."""
@@ -75,8 +75,29 @@ def parse_thickness(value: object) -> float:
     return _amount(value, THICKNESSES, 'write a thickness as a number of cm, or in quotes with its unit: "4 in"')
 
 
-Kilograms = Annotated[float, BeforeValidator(parse_weight)]
-Centimetres = Annotated[float, BeforeValidator(parse_thickness)]
+class Written(float):
+    """A number from a text that says its unit, with the text: what is asked about it must not offer that unit."""
+
+    text: str
+
+    def __new__(cls, number: float, text: str = "") -> Written:  # a copy is made of the number, then given its text
+        made = super().__new__(cls, number)
+        made.text = text
+        return made
+
+
+def _as_written(parse: Callable[[object], float]) -> WrapValidator:
+    def read(value: object, handler: ValidatorFunctionWrapHandler) -> float:
+        number: float = handler(parse(value))
+        if isinstance(value, Written):
+            return value
+        return Written(number, value.strip()) if isinstance(value, str) else number
+
+    return WrapValidator(read)
+
+
+Kilograms = Annotated[float, _as_written(parse_weight)]
+Centimetres = Annotated[float, _as_written(parse_thickness)]
 """In a file: a number, or text with its unit."""
 
 

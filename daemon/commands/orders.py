@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from config.hours import minute_of_day
 from daemon.texts.composer import PLAIN
 
 if TYPE_CHECKING:
@@ -185,9 +186,12 @@ class Watch:
             if not _is_hour(text):
                 given = datetime.fromisoformat(text)
                 return given if given.tzinfo else given.replace(tzinfo=self.zone)
-            hour = datetime.strptime(text, "%H:%M").time()  # noqa: DTZ007
         except ValueError:
             raise NotSaid(PLAIN.words("command.order.no-time", at=text)) from None
+        minute = minute_of_day(text)
+        if minute is None:
+            raise NotSaid(PLAIN.words("command.order.no-time", at=text))
+        hour = time(minute // 60, minute % 60)
         times = _times_of(hour, now.astimezone(self.zone).date(), self.zone)
         at = min(t for t in times if t > now) if to_come else max(t for t in times if t <= now)
         return at.astimezone(self.zone)

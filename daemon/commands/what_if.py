@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from rich import box
 from rich.table import Table
 
+from config.hours import minute_of_day
 from config.loader import load_both
 from config.problems import ConfigError, Problem
 from config.units import parse_temperature
@@ -166,10 +167,10 @@ def _finite(text: str) -> float:
 
 
 def _minute_of_day(text: str) -> int:
-    hour, separator, minute = text.partition(":")
-    if not separator or not (hour.isdigit() and minute.isdigit()) or int(hour) > 23 or int(minute) > 59:
+    minute = minute_of_day(text)
+    if minute is None:
         raise ValueError(PLAIN.words("command.what-if.time-of-day"))
-    return int(hour) * 60 + int(minute)
+    return minute
 
 
 def _yes_or_no(text: str) -> bool:

@@ -105,6 +105,7 @@ def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
     band = cook.band or rig.pit.band
     floor, rule = HOLD_RULES[cook.hold.rule]
     serve = cook.serve_at_utc(rig.people.zone)
+    split = cook.wood.split or rig.wood.split
     return CookSettings(
         id=cook.id,
         name=cook.name,
@@ -114,9 +115,9 @@ def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
         rest=cook.rest_minutes * 60.0,
         hold=HoldSettings(floor, rule, cook.hold.hours_below_floor * 3600.0, cook.hold.target, cook.hold.channel),
         reminders=tuple(reminder_settings(r, rig.people.zone, wall_offset) for r in cook.reminders),
-        wood=WoodSettings(cook.wood.kind or rig.wood.kind, cook.wood.split or rig.wood.split, cook.wood.stock),
+        wood=WoodSettings(cook.wood.kind or rig.wood.kind, None if split is None else float(split), cook.wood.stock),
         guests=cook.guests,
-        portion=cook.portion,
+        portion=float(cook.portion),
         bands=tuple((rig.pit_key(pit), Band(own.low, own.high)) for pit, own in cook.bands.items()),
     )
 
@@ -151,7 +152,7 @@ def _piece(piece: PieceSection, rig: Rig) -> PieceSettings:
         cut=piece.cut,
         kind=MeatKind(cut.kind),
         channel=piece.channel,
-        weight=piece.weight,
+        weight=float(piece.weight),
         thickness=piece.thickness / 100 if piece.thickness is not None else cut.thickness_at(piece.weight),
         shape=cut.shape,
         wrap=wrap,

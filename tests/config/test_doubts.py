@@ -3,6 +3,7 @@ common practice, no source."""
 
 from __future__ import annotations
 
+import copy
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -47,7 +48,10 @@ def test_the_example_is_not_asked_about() -> None:
         ({"cook_band": {"low": 225, "high": 250}}, ["cook.toml", "band", '"225 F"']),
         ({"band": {"low": 45, "high": 60}}, ["pit.band", "is it meant"]),
         ({"weight": 14}, ["piece chuck, weight", "kg", 'write "14 lb"']),
-        ({"weight": "31 lb"}, ["piece chuck, weight", "14.0614"]),
+        ({"weight": "31 lb"}, ["piece chuck, weight", '"31 lb"', "14.1 kg"]),
+        ({"weight": "150 lb"}, ["piece chuck, weight", '= "150 lb"', "that is 68.0 kg", "(15 lb); is it meant?"]),
+        ({"thickness": "12 in"}, ["piece chuck, thickness", '= "12 in"', "that is 30.5 cm", "is it meant?"]),
+        ({"wood": {"split": "10 lb"}}, ["wood.split", '= "10 lb"', "that is 4.54 kg; is it meant?"]),
         ({"thickness": 6}, ["piece chuck, thickness", 'if inches are meant, write "6 in"']),
         ({"altitude": 5280}, ["pit.altitude", "1609"]),
         ({"wood": {"split": 5}}, ["wood.split", "kg", 'if pounds are meant, write "5 lb"']),
@@ -76,6 +80,37 @@ def test_a_unit_that_can_hardly_be_meant_is_asked_about(changes: dict[str, Any],
 )
 def test_what_may_well_be_meant_is_left_alone(changes: dict[str, Any]) -> None:
     assert asked(**changes) == []
+
+
+@pytest.mark.parametrize(
+    "changes", [{"weight": "150 lb", "thickness": None}, {"thickness": "2 in"}, {"wood": {"split": "5 kg"}}]
+)
+def test_a_unit_that_is_written_is_not_offered_again(changes: dict[str, Any]) -> None:
+    (line,) = asked(**changes)
+    assert "is it meant" in line and "write" not in line and "are meant" not in line
+
+
+def test_a_copy_of_a_piece_keeps_how_its_weight_was_written() -> None:
+    piece = PieceSection.model_validate({"name": "A", "cut": "beef-chuck-roll", "weight": "150 lb"})
+    for other in (copy.deepcopy(piece), piece.model_copy(deep=True)):
+        assert other == piece and [*piece_doubts(other, "f", "A")] == [*piece_doubts(piece, "f", "A")] != []
+    assert PieceSection.model_validate_json(piece.model_dump_json()) == piece, "a weight is a plain number elsewhere"
+
+
+def test_a_rig_without_a_zone_is_asked_about() -> None:
+    rig = tomllib.loads((EXAMPLES / "rig.toml").read_text(encoding="utf-8"))
+
+    def found() -> list[str]:
+        return [str(p) for p in doubts(Rig.model_validate(rig), None, "rig.toml", "cook.toml", SERVED)]
+
+    assert found() == []
+    rig["people"]["zone"] = "UTC"
+    assert found() == [], "said so"
+    del rig["people"]["zone"]
+    (line,) = found()
+    assert "rig.toml: warning: people.zone" in line and "UTC" in line and 'zone = "Europe/Berlin"' in line
+    del rig["people"]
+    assert len(found()) == 1
 
 
 def test_a_serving_time_that_is_past_or_far_off_is_asked_about() -> None:

@@ -113,6 +113,25 @@ def test_a_problem_with_pits_names_key_and_remedy(tmp_path: Path, old: str, new:
     assert any(all(word in line for word in ("rig.toml", *words)) for line in found), found
 
 
+def test_of_a_role_that_is_unknown_only_the_role_is_said(tmp_path: Path) -> None:
+    changed = ('role = "meat"', 'role = "food"')
+    found = problems(files(tmp_path, rig=changed))
+    assert any("role" in line and "choose one of" in line for line in found), found
+    assert not any("belongs to no pit" in line for line in found), found
+
+
+def test_a_single_table_of_pits_or_devices_gives_one_problem(tmp_path: Path) -> None:
+    text = (EXAMPLES / "rig.toml").read_text().replace(PIT, PITS.split("\n\n")[0].replace("[[pits]]", "[pits]") + "\n")
+    (tmp_path / "rig.toml").write_text(text)
+    (found,) = read_both(tmp_path / "rig.toml", None).problems
+    assert found.key == "pits" and "write [[pits]], in double brackets" in found.remedy
+    two = (EXAMPLES / "two-pits.toml").read_text()
+    assert two.count("[[devices]]") == 1
+    (tmp_path / "rig.toml").write_text(two.replace("[[devices]]", "[devices]"))
+    (found,) = read_both(tmp_path / "rig.toml", None).problems
+    assert found.key == "devices" and "write [[devices]], in double brackets" in found.remedy
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

@@ -126,6 +126,38 @@ def test_a_wrong_item_is_not_said_to_shorten_its_list() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "remedy"),
+    [
+        (235, "275 F", 'low = 235 is in °C; if °F is meant, write low = "235 F"'),
+        ("275 F", "235 F", 'a band goes from low to high: low = "235 F", high = "275 F"'),
+        (120, "230 F", 'a band goes from low to high: low = "230 F", high = 120'),
+        (130, 110, "a band goes from low to high: low = 110, high = 130"),
+    ],
+)
+def test_a_band_that_is_turned_round_is_shown_as_written(low: Any, high: Any, remedy: str) -> None:
+    changed = with_value(table("rig.toml"), ("pit", "band"), {"low": low, "high": high})
+    with pytest.raises(ValidationError) as caught:
+        Rig.model_validate(changed)
+    (problem,) = plain_problems("rig.toml", caught.value.errors(include_url=False), changed)
+    assert problem.remedy == remedy
+
+
+@pytest.mark.parametrize(
+    ("file", "model", "key"),
+    [("rig.toml", Rig, "devices"), ("rig.toml", Rig, "channels"), ("rig.toml", Rig, "delivery"),
+     ("cook.toml", Cook, "pieces"), ("cook.toml", Cook, "reminders")],
+)  # fmt: skip
+def test_single_brackets_for_a_list_of_tables_are_said_to_be_double(
+    file: str, model: type[BaseModel], key: str
+) -> None:
+    changed = with_value(table(file), (key,), {"id": "one"})
+    with pytest.raises(ValidationError) as caught:
+        model.model_validate(changed)
+    (problem,) = plain_problems(file, caught.value.errors(include_url=False), changed)
+    assert f"write [[{key}]], in double brackets" in problem.remedy
+
+
 def test_one_problem_for_a_key_that_may_be_written_in_several_ways() -> None:
     changed = with_value(table("cook.toml"), ("pieces", 0, "wrap"), "paper")
     with pytest.raises(ValidationError) as caught:
