@@ -117,6 +117,7 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
             remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
             remedy += f'if pounds are meant, write "{piece.weight:g} lb"; if there are several, name each piece'
         yield _asked(file, f"{key}, weight", _as_written(piece.weight), remedy)
+        return  # how thick it is for its weight is no question before that is answered
     if piece.thickness is None:
         return
     usual = 100.0 * cut.thickness_at(piece.weight)
