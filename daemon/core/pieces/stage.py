@@ -52,8 +52,8 @@ STILL_HEATING = 10.0
 """°C above the core at the off mark: more than carry-over explains."""
 EARLY_TENDER = 6.0
 """°C under the tender range at which a tender mark is questioned."""
-SPOT_QUESTION, COOLS_QUESTION = "question.spot", "question.cools"
-"""Keys of the question that a spot reading leads to, and of the one that ends by itself."""
+SPOT_QUESTION, COOLS_QUESTION, COLD_PIT_QUESTION = "question.spot", "question.cools", "question.cold-pit"
+"""Keys of the question that a spot reading leads to, and of those that end by themselves."""
 EARLY_WRAP = 15.0
 """°C under the wrap target at which a wrap mark is questioned."""
 
@@ -309,7 +309,7 @@ class PieceStage:
             case PieceSign.WARM_IN_HOT_PIT | PieceSign.RISES_IN_HOT_PIT:
                 return say("question.seems-on", name=name)
             case MarkKind.MEAT_ON if self._pit < COLD_PIT:
-                return say("question.cold-pit", name=name, pit=self._pit)
+                return say(COLD_PIT_QUESTION, name=name, pit=self._pit)
             case MarkKind.WRAPPED if core is not None and wrap_at is not None and core < wrap_at - EARLY_WRAP:
                 return say("question.early-wrap", name=name, core=core, planned=wrap_at)
             case MarkKind.PROBED_TENDER if core is not None and low is not None and core < low - EARLY_TENDER:
@@ -321,6 +321,8 @@ class PieceStage:
 
     def _doubt(self, now: float, signs: PieceSigns) -> Text:
         """What to ask while the piece stays where it is."""
+        if is_question(self.question, COLD_PIT_QUESTION) and signs.pit >= COLD_PIT:
+            return ""
         if isnan(signs.core) or isnan(signs.pit):
             return self.question
         cores, name = self._cores, self.piece.name

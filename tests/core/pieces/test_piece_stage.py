@@ -161,6 +161,9 @@ def test_marks_that_contradict_the_readings_are_believed_and_asked_about() -> No
     cold = PieceStage(CHUCK)
     feed(cold, [5.0] * 3, pit=15.0)
     assert "is the fire lit" in in_english(mark(cold, MarkKind.MEAT_ON, 4)[0].asks)
+    assert "is the fire lit" in in_english(feed(cold, [5.0] * 3, 5, pit=COLD_PIT - 1.0) or cold.question)
+    feed(cold, [5.0] * 3, 8, pit=COLD_PIT)
+    assert cold.question == "", "it is: the number in the question would be an old one"
     off = cooking()
     mark(off, MarkKind.OFF, 190)
     assert any("still heats" in in_english(c.asks) for c in feed(off, [60.0 + 0.3 * i for i in range(60)], 191))

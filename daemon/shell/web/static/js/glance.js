@@ -10,16 +10,15 @@ import { t } from "./texts.js";
 
 const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
 
+/** Off the fire for good. */
+const OFF = ["off", "rest", "hold", "chill", "done"];
+
 /** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. */
 function nextLog(snapshot) {
   const { pieces, time, pits } = snapshot;
   const known = allPits(snapshot).filter(({ log_due }) => log_due !== null);
   const pit = known.reduce((a, b) => (b.log_due.p50 < a.log_due.p50 ? b : a), known[0] ?? snapshot.pit);
-  if (
-    pieces.length > 0 &&
-    pieces.every((piece) => ["off", "rest", "hold", "chill", "done"].includes(piece.stage))
-  )
-    return null;
+  if (pieces.length > 0 && pieces.every(({ stage }) => OFF.includes(stage))) return null;
   const name = t("glance.next-log");
   if (pit.log_due === null)
     return pit.stage === "unlit" ? null : [name, t("glance.not-known"), [pit.no_forecast], true];
@@ -38,23 +37,32 @@ function nextLog(snapshot) {
   ];
 }
 
-/** The piece that is ready last, and how that lies to the serving time. */
+/** When a piece is likely ready; undefined where nobody can tell. */
+function readyAt({ outlooks }) {
+  return outlooks.find(
+    ({ scenario, goal, at }) => scenario === "planned" && ["tender", "target"].includes(goal) && at !== null,
+  )?.at;
+}
+
+/** The piece that is ready last, and how that lies to the serving time; who is not in it is named. */
 function meatReady(snapshot) {
-  const ends = snapshot.pieces.flatMap(({ outlooks }) =>
-    outlooks
-      .filter(
-        ({ scenario, goal, at }) =>
-          scenario === "planned" && ["tender", "target"].includes(goal) && at !== null,
-      )
-      .map(({ at }) => at),
-  );
+  const { pieces } = snapshot;
+  const ends = pieces.map(readyAt).filter((at) => at !== undefined);
   if (ends.length === 0) return null;
+  const without = pieces.filter((piece) => !OFF.includes(piece.stage) && readyAt(piece) === undefined);
   const last = ends.reduce((a, b) => (b.p50 > a.p50 ? b : a));
   const ahead = snapshot.standing?.ahead ?? null;
   return [
-    t(snapshot.pieces.length > 1 ? "glance.all-ready" : "glance.ready"),
+    t(pieces.length > 1 && without.length === 0 ? "glance.all-ready" : "glance.ready"),
     when(last.p50, snapshot),
-    [between(last.p05, last.p95, snapshot), ahead === null ? "" : course(snapshot.standing)[1]],
+    [
+      between(last.p05, last.p95, snapshot),
+      without.length > 0
+        ? t("glance.without", { names: without.map(({ name }) => name).join(", ") })
+        : ahead === null
+          ? ""
+          : course(snapshot.standing)[1],
+    ],
   ];
 }
 
