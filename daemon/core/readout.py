@@ -9,6 +9,7 @@ from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness, evenness
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.control_value import ControlValue
+from daemon.core.readings.pit_witness import Contradiction
 from daemon.core.readings.trace import Trace, control
 from daemon.core.said import Text, say
 from daemon.core.settings import Role, WatchSettings
@@ -55,6 +56,10 @@ class Readout:
     def lain(self) -> float:
         """s for which the pit's probes have lain off the grate, all of them; 0 if not all do."""
         return self._conditioner.lain(self.pit_channels)
+
+    def contradiction(self, low: float) -> Contradiction | None:
+        """What its probes say against each other of the fire. low: foot of the band, °C."""
+        return self._conditioner.contradiction(self.pit_channels, low)
 
     def pit_now(self) -> float:
         """Control value of the good pit channels, °C, NaN if there is none."""

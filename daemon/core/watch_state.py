@@ -159,6 +159,7 @@ class WatchState:
                 blind_since=pit.since.blind,
                 last_seen=pit.since.seen,
                 lain=pit.readout.lain,
+                contradiction=pit.readout.contradiction(pit.band.low),
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
                 lid_since=pit.since.lid,

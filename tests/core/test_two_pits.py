@@ -341,7 +341,7 @@ def test_a_checkpoint_of_one_pit_is_read_by_a_rig_that_has_another_by_now_and_th
 def test_a_pit_under_a_new_id_keeps_its_fire_its_meat_and_its_past() -> None:
     engine, _ = burning()
     read(engine, 1800.0, 3600.0, **(WARM | {"drum_left": 60.0, "drum_right": 58.0}))
-    assert {a.subject for a in engine.alarms.views() if a.state is AlarmState.UNACKNOWLEDGED} == {"drum"}
+    assert "drum" in {a.subject for a in engine.alarms.views() if a.state is AlarmState.UNACKNOWLEDGED}
     channels = tuple(replace(c, pit="smoker") if c.pit == "drum" else c for c in TWO.channels)
     renamed = replace(TWO, channels=channels, other_pits=(replace(TWO.other_pits[0], id="smoker"),), cook=IDLE)
     again = Engine(renamed)

@@ -28,6 +28,7 @@ CASES: dict[str, Case] = {
     "runaway": (PIT, 191.0, 175.0, None),
     "fire-out": (PIT, 78.0, 107.0, None),
     "pit-blind": (PIT, 6 * MINUTE, None, None),
+    "pit-probes-contradict": (PIT, 71.0, 119.0, None),
     "hold-unsafe": (MEAT, 54.0, None, 25 * MINUTE),
     "hold-falling": (MEAT, 59.5, 57.2, 25 * MINUTE),
     "cooling-slow": (MEAT, 31.0, None, 25 * MINUTE),

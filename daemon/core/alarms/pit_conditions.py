@@ -52,6 +52,7 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     guards = _guards(process, lighting and not overdue)
     relight = ("fire-out",) if process.stands("fire-out") else ()
     yield _blind(process, guards)
+    yield _contradict(process, (*guards, *relight))
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
     else:
@@ -94,6 +95,21 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
         held=min(process.lain, max(0.0, process.rules["pit-blind"].on_delay - SURE)),
     )
     return process.condition("pit-blind", process.pit_subject, found, guards)
+
+
+def _contradict(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
+    """Whatever the pit is believed to be: the probe that was not believed may be the one that is right."""
+    apart = process.contradiction
+    found = Finding(active=False, within=True, because="")
+    if apart is not None:
+        found = Finding(
+            active=apart.surely,
+            within=False,
+            because=say("alarm.pit-probes-contradict.because", cold=apart.cold, warm=apart.warm),
+            value=apart.cold,
+            limit=apart.warm,
+        )
+    return process.condition("pit-probes-contradict", process.pit_subject, found, guards)
 
 
 def _then(process: ProcessSnapshot) -> Text:

@@ -13,6 +13,7 @@ from daemon.core.inputs import Health, Part
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
+from daemon.core.readings.pit_witness import Contradiction
 from daemon.core.said import Said, Text, say
 from daemon.core.settings import Band, PieceSettings, WatchSettings, subject_of
 from daemon.core.since import LastSeen
@@ -102,6 +103,8 @@ class ProcessSnapshot:
     """There are pieces on other pits: then a pit without any is not needed."""
     lain: float = 0.0
     """s for which this pit's probes have lain off the grate, all of them; 0 if not all do."""
+    contradiction: Contradiction | None = None
+    """One of its probes tells of a fire that goes out, and the others do not."""
     joint: bool = False
     """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 

@@ -65,6 +65,17 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         tells_last=True,
     ),
     AlarmRule(
+        id="pit-probes-contradict",
+        time_to_act=20 * MINUTE,
+        priority=Priority.HIGH,
+        wake=WakePolicy.NOW,
+        on_delay=2 * MINUTE,
+        off_delay=5 * MINUTE,
+        re_alarm=2 * HOUR,
+        guards=("lid-open", "lighting", "piece-off", "fire-out"),
+        insists=True,
+    ),
+    AlarmRule(
         id="hold-unsafe",
         time_to_act=30 * MINUTE,
         priority=Priority.HIGH,

@@ -16,6 +16,7 @@ from typing import Any
 from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
+from daemon.core.readings.pit_witness import Contradiction, contradiction
 from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
 from daemon.core.said import plain, said, say
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
@@ -227,6 +228,10 @@ class Conditioner:
     def lain(self, pits: Sequence[str]) -> float:
         """s for which all of these pit probes have lain off the grate; 0 if not all do."""
         return self._pit_faults.lies_for(pits) * MINUTE
+
+    def contradiction(self, pits: Sequence[str], low: float) -> Contradiction | None:
+        """What these pit probes say against each other of the fire, see `pit_witness`. low: foot of the band, °C."""
+        return contradiction({name: self._channels[name].minutes for name in pits}, low)
 
     def expect_move(self, channel: str, until: float) -> None:
         """The cook is handling this probe or its meat (meat on or off, wrapped, rest, hold, probed): until engine time

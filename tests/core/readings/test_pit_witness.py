@@ -1,0 +1,60 @@
+"""One of two pit probes reads the fire that goes out, the other one does not: somebody looks, whichever is believed."""
+
+from __future__ import annotations
+
+import random
+from math import exp
+
+import pytest
+
+from daemon.core.events import Level, Notification
+from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind
+from daemon.core.readings.pit_witness import contradiction
+from tests.core.night import NIGHT, engine_at_night, readings, step
+
+LOW, HOUR = 107.0, 3600.0
+DIES_AT, OUTSIDE = 3.9 * HOUR, 15.0
+
+
+@pytest.mark.parametrize(
+    ("constant", "seed"), [(0.5 * HOUR, 3), (2 * HOUR, 3), (4 * HOUR, 1), (4 * HOUR, 3), (4 * HOUR, 6)]
+)
+def test_a_fire_that_dies_beside_a_probe_that_stays_warm_wakes_the_sleeper(constant: float, seed: int) -> None:
+    """constant: s in which the pit loses 63 % of its warmth (Newton's law of cooling). The other probe keeps its value with
+    noise, so that nothing but the first one tells. Each message is answered."""
+    noise, engine, called = random.Random(seed), engine_at_night(), []
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    step(engine, GoToSleep("cook"), NIGHT + 2 * HOUR)
+    pit = stuck = 118.0
+    for at in range(0, int(DIES_AT + 2 * HOUR), 10):
+        now, minute = NIGHT + at, at / 60 % 50
+        if at < DIES_AT:  # a log every 50 min
+            if minute == 0:
+                step(engine, Mark(MarkKind.LOG), now)
+            pit = stuck = 118.0 + (2 * minute / 12 if minute < 12 else 2 - 4 * (minute - 12) / 38)
+        else:
+            pit = OUTSIDE + (stuck - OUTSIDE) * exp(-(at - DIES_AT) / constant)
+        left, right = (round(4 * (v + noise.gauss(0, 0.3))) / 4 for v in (stuck + 3, pit - 3))
+        for event in step(engine, readings(now, pit_left=left, pit_right=right, chuck=60.0, lamb=8.0), now):
+            if isinstance(event, Notification) and event.level is Level.WAKE and at >= DIES_AT:
+                called.append((event.alarm, pit))
+                step(engine, Acknowledge("*", "cook"), now)
+        if pit < LOW - 40:
+            break
+    assert "pit-probes-contradict/pit" in {alarm for alarm, _ in called}
+    assert len(called) <= 3, "one answer settles it"
+
+
+def test_what_always_read_so_hangs_in_a_cold_place_and_what_never_parted_is_no_contradiction() -> None:
+    warm = [118.0] * 120
+    assert (
+        contradiction({"a": warm, "b": [85.0] * 120}, LOW) is None
+        or not contradiction({"a": warm, "b": [85.0] * 120}, LOW).surely
+    )  # type: ignore[union-attr]
+    parted = contradiction({"a": warm, "b": [112.0] * 100 + [85.0] * 20}, LOW)
+    assert parted is not None and parted.surely and (parted.warm, parted.cold) == (118.0, 85.0)
+    assert contradiction({"a": [80.0] * 120, "b": [112.0] * 100 + [70.0] * 20}, LOW) is None, (
+        "the fire's own alarms speak"
+    )
+    assert contradiction({"b": [112.0] * 100 + [85.0] * 20}, LOW) is None, "nothing contradicts it"
