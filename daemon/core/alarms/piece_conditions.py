@@ -44,6 +44,8 @@ ELSEWHERE = 6.0
 shown at all (`forecast.eligibility.WORST_MISS`)."""
 ANYTHING = "forecast.too-wide"
 """Key of the reason why nothing is foretold where anything may happen (`forecast.outlooks`)."""
+COLD_IN = 2 * 3600.0
+"""s after which a cabinet that nobody sees may have cooled through. Ours, no source."""
 NO_CORE = 3.0
 """°C above the boiling point: no core gets there while it is wet, so this probe is not in one."""
 
@@ -276,6 +278,8 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     lost_for = 0.0 if since is None else process.now - since
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
+    if piece.cabinet is not None:
+        left = max(0.0, COLD_IN - lost_for)
     found = Finding(
         active=since is not None,
         within=since is None,

@@ -9,7 +9,6 @@ from daemon.core.alarms.feed_condition import carried, feed_conditions
 from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.pit.fire import SHOWS_WITHIN
 from daemon.core.pit.signs import COLD
 from daemon.core.pit.stage import LIGHTING_TAKES, OUT_BELOW, PitPhase
 from daemon.core.said import Text, say
@@ -148,7 +147,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     sense = process.fire.feed(process.now, 0.0)
     # until a log has shown, the prompt about that log says it all
     climbs = slope > TURNING or sense.climbs
-    fed = process.fire.fed_within(process.now, SHOWS_WITHIN)
+    fed = process.fire.excused(process.now)
     burns = sense.answering or process.fire.slackens or fed
     sinks = slope < FALLING_FAST and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks or _gone_cold(process))

@@ -105,6 +105,8 @@ class FireWatch:
         self._last_log: float | None = None
         self.attended_at: float | None = None
         """Engine time of the newest mark of `AT_THE_PIT`."""
+        self._excused_at: float | None = None
+        """Since when a marked fire or log is given time to show."""
         self._intervals: list[float] = []
         self._logs: list[tuple[float, bool, bool]] = []
         """(engine time, marked, gave an interval) of the newest logs, in the order in which they were told."""
@@ -153,6 +155,21 @@ class FireWatch:
     def fed_within(self, now: float, seconds: float) -> bool:
         """A log was marked so lately."""
         return self.exit.marked_at is not None and now - self.exit.marked_at <= seconds
+
+    def excused(self, now: float) -> bool:
+        """A marked fire or log is still given time to show, see `_excuse`."""
+        at = self._excused_at
+        return self.fed_within(now, SHOWS_WITHIN) and (at is None or now - at <= SHOWS_WITHIN)
+
+    def _excuse(self, now: float) -> None:
+        """A mark buys time once: another one buys more only when the pit has gained by the one before, or after as long again.
+        Else marks that come by themselves would keep a dead fire silent."""
+        at = self._excused_at
+        if at is not None and now - at <= 2 * SHOWS_WITHIN:
+            minutes = int((now - at) // MINUTE)
+            if most_regained([v for v in self._pit[-minutes:] if not isnan(v)] if minutes else []) < PLAINLY:
+                return
+        self._excused_at = now
 
     def climb_is_a_log(self, now: float) -> bool:
         """A marked log has yet to reach its usual peak, or the pit has not risen by more than its own logs have made it rise."""
@@ -264,6 +281,8 @@ class FireWatch:
         """The cook says a log went in, the lid was opened or the damper changed: believed over detection."""
         if mark.kind in AT_THE_PIT:
             self.attended_at = now
+        if mark.kind in (MarkKind.FIRE_LIT, MarkKind.LOG):
+            self._excuse(now)
         match mark.kind:
             case MarkKind.FIRE_LIT:
                 self._lit = True
@@ -419,6 +438,7 @@ class FireWatch:
             "band": [self._band.low, self._band.high],
             "lit": self._lit,
             "attended_at": self.attended_at,
+            "excused_at": self._excused_at,
             "burns": self._burns,
             "quiet_until": self._quiet_until,
             "doubted_until": self._doubted_until,
@@ -439,6 +459,7 @@ class FireWatch:
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])
         self._lit, self._burns = state["lit"], state["burns"]
         self.attended_at = state.get("attended_at")  # not in the checkpoints of earlier versions
+        self._excused_at = state.get("excused_at")
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
         self._intervals = list(state["intervals"])

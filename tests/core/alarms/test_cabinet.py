@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from daemon.core.engine import Engine
-from daemon.core.events import NapPlanned
+from daemon.core.events import Level, NapPlanned, Notification
 from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, SpotReading
 from daemon.core.said import Said
 from daemon.core.settings import HoldSettings
@@ -64,8 +64,11 @@ def test_a_silent_cabinet_is_an_alarm_of_each_piece_that_it_stands_for() -> None
     assert found.keys() == {(LOST, "chuck"), (LOST, "lamb")}
     assert found[LOST, "lamb"].startswith("Check cabinet probe (Lamb shoulder): lost for ")
     assert not probes_are_green(engine, HELD + 900.0)
-    read(engine, HELD + 900.0, HELD + 1800.0, 10.0, cabinet=66.0, **PITS)
-    assert not standing(engine, HELD + 1800.0) and probes_are_green(engine, HELD + 1800.0)
+    told = read(engine, HELD + 900.0, HELD + 7200.0, 10.0, **PITS)
+    assert any(e.level is Level.WAKE and LOST in e.alarm for e in told if isinstance(e, Notification))
+    read(engine, HELD + 7200.0, HELD + 8100.0, 10.0, cabinet=66.0, **PITS)
+    assert LOST not in {rule for rule, _ in standing(engine, HELD + 8100.0)}
+    assert probes_are_green(engine, HELD + 8100.0)
 
 
 def test_a_cabinet_gone_cold_is_told_and_says_that_it_is_no_core() -> None:

@@ -48,13 +48,33 @@ def test_a_fire_that_dies_beside_a_probe_that_stays_warm_wakes_the_sleeper(const
 
 def test_what_always_read_so_hangs_in_a_cold_place_and_what_never_parted_is_no_contradiction() -> None:
     warm = [118.0] * 120
-    assert (
-        contradiction({"a": warm, "b": [85.0] * 120}, LOW) is None
-        or not contradiction({"a": warm, "b": [85.0] * 120}, LOW).surely
-    )  # type: ignore[union-attr]
+    cold_place = contradiction({"a": warm, "b": [85.0] * 120}, LOW)
+    assert cold_place is not None and not cold_place.surely
     parted = contradiction({"a": warm, "b": [112.0] * 100 + [85.0] * 20}, LOW)
     assert parted is not None and parted.surely and (parted.warm, parted.cold) == (118.0, 85.0)
     assert contradiction({"a": [80.0] * 120, "b": [112.0] * 100 + [70.0] * 20}, LOW) is None, (
         "the fire's own alarms speak"
     )
     assert contradiction({"b": [112.0] * 100 + [85.0] * 20}, LOW) is None, "nothing contradicts it"
+
+
+@pytest.mark.parametrize("kind", [MarkKind.LOG, MarkKind.FIRE_LIT])
+def test_marks_that_come_by_themselves_buy_a_dead_fire_time_once(kind: MarkKind) -> None:
+    """A button that marks every ten minutes, over a fire that is out: its call comes all the same."""
+    engine, called, pit = engine_at_night(), [], 118.0
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    for at in range(0, int(3.2 * HOUR), 10):
+        now = NIGHT + at
+        if at >= 2 * HOUR:
+            pit = OUTSIDE + (118.0 - OUTSIDE) * exp(-(at - 2 * HOUR) / 2700.0)
+            if at % 600 == 0:
+                step(engine, Mark(kind), now)
+        swing = 0.25 * (at // 10 % 2)
+        values = readings(now, pit_left=pit + swing + 2, pit_right=pit - swing, chuck=60.0, lamb=8.0)
+        called += [
+            (event.alarm, at - 2 * HOUR)
+            for event in step(engine, values, now)
+            if isinstance(event, Notification) and event.level is Level.WAKE and at > 2 * HOUR
+        ]
+    assert any(alarm == "fire-out/pit" and after <= 0.75 * HOUR for alarm, after in called), called
