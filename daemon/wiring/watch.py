@@ -32,7 +32,7 @@ from daemon.shell.fleet.class_file import file_of, read_figures
 from daemon.shell.journal.disk import RESERVE_FILE
 from daemon.shell.journal.file import names
 from daemon.shell.journal.journal import Journal, Start
-from daemon.shell.journal.profile_note import PITS_NOTE, keep_profile, kept_profile
+from daemon.shell.journal.profile_note import FIRST_PROBES_NOTE, PITS_NOTE, keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.library.compaction import compact
 from daemon.shell.life.housekeeping import Housekeeping, repeat
@@ -106,14 +106,24 @@ def state_files(state: Path) -> list[Path]:
     return [*names(state / JOURNAL_FILE), *(state / name for name in others), *told]
 
 
-def in_known_order(rig: Rig, known: Any) -> Rig:
+def first_probes(rig: Rig) -> list[str]:
+    """Ids of the pit channels of the first pit."""
+    return [one.id for one in rig.channels if one.role == "pit" and one.pit in (None, rig.pit.id)]
+
+
+def in_known_order(rig: Rig, known: Any, probes: Any = None) -> Rig:
     """The rig with that pit first which was the first before, wherever it stands in the file: what is remembered of the first
-    pit, and what is on it, must not go to another. known: the ids then, as noted; a first pit under a new id is the one that
-    nobody knew."""
+    pit, and what is on it, must not go to another. known: the ids then, as noted; probes: the first pit's channels then. A first
+    pit under a new id is the one that nobody knew, and of several such the one that has most of its probes."""
     if not isinstance(known, list) or not known:
         return rig
     new = [pit for pit in rig.pits if pit.id not in known]
-    first = next((pit for pit in rig.pits if pit.id == known[0]), new[0] if len(new) == 1 else rig.pit)
+    then = set(map(str, probes)) if isinstance(probes, list) else set()
+    has = {pit.id: sum(one.id in then and one.pit == pit.id for one in rig.channels) for pit in new}
+    heir = max(new, key=lambda pit: has[pit.id], default=rig.pit)
+    if len(new) > 1 and has[heir.id] == 0:
+        heir = rig.pit
+    first = next((pit for pit in rig.pits if pit.id == known[0]), heir)
     return rig.model_copy(update={"pit": first, "other_pits": tuple(pit for pit in rig.pits if pit is not first)})
 
 
@@ -132,7 +142,8 @@ class Watch:
         self.journal = Journal.opened(self.state / JOURNAL_FILE)
         if len(self.rig.pits) > 1:
             with contextlib.suppress(sqlite3.Error):  # a disk that cannot be read: the order of the file
-                self.rig = in_known_order(self.rig, self.journal.notes.note(PITS_NOTE))
+                notes = self.journal.notes
+                self.rig = in_known_order(self.rig, notes.note(PITS_NOTE), notes.note(FIRST_PROBES_NOTE))
         boot, since_boot, wall = boot_id(), boot_seconds(), wall_seconds()
         resume_at = engine_time_at_start(self.journal, boot, since_boot, wall)
         self._away_known = clock is not None or away_is_known(self.journal, boot, since_boot, wall)
@@ -389,6 +400,7 @@ class Watch:
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
         self.journal.notes.set_note(PITS_NOTE, [pit.id for pit in self.rig.pits])
+        self.journal.notes.set_note(FIRST_PROBES_NOTE, first_probes(self.rig))
         resumed = Resumed(
             watched_until=self.journal.newest_event_time(),
             life=secrets.token_hex(LIFE_BYTES),

@@ -9,7 +9,7 @@ import pytest
 import config
 from config.loader import load_rig
 from config.rig import Rig
-from daemon.wiring.watch import in_known_order
+from daemon.wiring.watch import first_probes, in_known_order
 
 EXAMPLE = Path(config.__file__).parent / "examples" / "two-pits.toml"
 
@@ -38,3 +38,13 @@ def rig(*ids: str) -> Rig:
 )
 def test_the_first_pit_stays_the_first(known: object, now: tuple[str, str], order: list[str]) -> None:
     assert [pit.id for pit in in_known_order(rig(*now), known).pits] == order
+
+
+def test_a_first_pit_under_a_new_id_beside_a_new_pit_is_known_by_its_probes() -> None:
+    """A rig of one pit that got a second one above it, and another name for the first, in the middle of a cook."""
+    now = load_rig(EXAMPLE)
+    drum = [one.id for one in now.channels if one.role == "pit" and one.pit == "drum"]
+    assert [pit.id for pit in in_known_order(now, ["smoker"], drum).pits] == ["drum", "offset"]
+    assert [pit.id for pit in in_known_order(now, ["smoker"], ["gone"]).pits] == ["offset", "drum"]
+    assert [pit.id for pit in in_known_order(now, ["smoker"], "rubbish").pits] == ["offset", "drum"]
+    assert first_probes(in_known_order(now, ["smoker"], drum)) == drum

@@ -12,6 +12,8 @@ log = logging.getLogger(__name__)
 PROFILE_NOTE = "pit-profile"
 PITS_NOTE = "pits"
 """The ids of the rig's pits, the first first."""
+FIRST_PROBES_NOTE = "first-pit-probes"
+"""The ids of the first pit's own channels: whichever pit has them by now is the first, whatever it is called."""
 
 
 class Notes(Protocol):
