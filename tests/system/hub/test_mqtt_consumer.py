@@ -74,10 +74,14 @@ async def test_it_sees_a_tree_of_several_pits_that_lives_and_dies_with_its_root(
         async with watching((rig, snapshot), at(private.port)) as watch:
             watch.tell()
             await watch.until(lambda: effective() == {"ready"})
-            assert {d.device_id for d in controller.get_children("offset-watch")} == set(devices[1:])
-            assert all(controller.get_device(d).root_id == "offset-watch" for d in devices)
+            # descriptions and values arrive one by one, after the states
+            await watch.until(
+                lambda: {d.device_id for d in controller.get_children("offset-watch")} == set(devices[1:])
+            )
+            await watch.until(lambda: all(controller.get_device(d).root_id == "offset-watch" for d in devices))
             drum = controller.get_device("drum")
-            assert drum.description["name"] == "Drum" and drum.get_property("pit", "stage") == snapshot.pits[1].stage
+            await watch.until(lambda: drum.get_property("pit", "stage") == snapshot.pits[1].stage)
+            assert drum.description["name"] == "Drum"
             assert controller.set_property("drum", "pit", "mark", "log")
             assert controller.set_property("drum", "piece-chuck", "mark", "off")
             await watch.until(lambda: Mark(MarkKind.LOG, None, "hub", pit="drum") in watch.posted)
