@@ -51,9 +51,8 @@ class Engine(CookOrders):
                 return self._resumed(item, now)
             case inputs.WallClock():
                 ahead, self.wall = item.offset - self.wall.offset, item
-                if (
-                    ahead > 0.0
-                ):  # the board was off for longer than it knew, or its clock is wrong: rather too soon than too late
+                # the board was off for longer than it knew, or its clock is wrong: rather too soon than too late
+                if ahead > 0.0:
                     self.alarms.passed(ahead, now)
                     self.annunciator.passed(ahead, now)
                 return self._part(

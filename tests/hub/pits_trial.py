@@ -272,20 +272,15 @@ async def trial(environment: Path, home: Path) -> int:
         await moves(t, known)
         await falls_silent(t, known)
         await pits_come_and_go(t, known)
-        complaints = hub.complaints()
-        expected = ("mqtt.client]", "No device components to cleanup", "Updating state for")
-        strange = [line for line in complaints if not any(words in line for words in expected)]
-        t.note("warnings of the hub about us", len(strange), "0", not strange)
-        (home / "complaints.json").write_text(json.dumps(complaints, indent=1), encoding="utf-8")
+        _, strange = t.complaints(home)
+        t.note("warnings of the hub about us", strange, "0", not strange)
     finally:
         with contextlib.suppress(Exception):
             await hub.stop()
         watch.stop(kill=True)
         await board.unplug()
         broker.stop()
-    missed = [row.what for row in t.rows if not row.met]
-    sys.stdout.write(f"\n{len(t.rows)} tried, {len(missed)} not met {missed or ''}\n")
-    return 1 if missed else 0
+    return t.verdict()
 
 
 if __name__ == "__main__":

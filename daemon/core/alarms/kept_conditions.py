@@ -13,7 +13,7 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
-from daemon.core.said import say
+from daemon.core.said import Text, say
 
 COOLS_WELL = 0.9
 """Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
@@ -124,37 +124,24 @@ def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | N
 
 def _time_used_up_by_air(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     """The time that the cabinet's air was below the floor or unseen, against the limit of the piece."""
-    safety, rule = piece.safety, process.rules["hold-unsafe"]
-    left = max(0.0, safety.hold.time_limit - piece.air.below) if piece.air.low else None
-    near = left is not None and left <= process.lead(rule)
-    found = Finding(
-        active=near,
-        within=left is None,
-        because=say(
-            "alarm.hold-unsafe.because-cabinet",
-            floor=safety.floor(), rule=safety.hold_rule(), below=piece.air.below_in_words(),
-        )
-        if near
-        else "",
-        consequence_in=left,
-    )  # fmt: skip
-    return process.condition(rule.id, piece_subject(piece.settings), found)
+    left = max(0.0, piece.safety.hold.time_limit - piece.air.below) if piece.air.low else None
+    return _hold_unsafe(process, piece, left, "alarm.hold-unsafe.because-cabinet", piece.air.below_in_words())
 
 
 def _time_used_up(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition:
-    safety, rule, left = piece.safety, process.rules["hold-unsafe"], piece.safety.view.hold_left_seconds
+    safety, left = piece.safety, piece.safety.view.hold_left_seconds
+    value = core if core is not None and safety.surely(core) < safety.floor() else None
+    return _hold_unsafe(process, piece, left, "alarm.hold-unsafe.because", safety.below_in_words(), value)
+
+
+def _hold_unsafe(
+    process: ProcessSnapshot, piece: PieceWatch, left: float | None, why: str, below: Text, value: float | None = None
+) -> Condition:
+    """left: s until the time limit is used up, None while it does not run. why: key of the reason; below: the time in words."""
+    safety, rule = piece.safety, process.rules["hold-unsafe"]
     near = left is not None and left <= process.lead(rule)
-    found = Finding(
-        active=near,
-        within=left is None,
-        because=say(
-            "alarm.hold-unsafe.because", floor=safety.floor(), rule=safety.hold_rule(), below=safety.below_in_words()
-        )
-        if near
-        else "",
-        value=core if core is not None and safety.surely(core) < safety.floor() else None,
-        consequence_in=left,
-    )
+    because = say(why, floor=safety.floor(), rule=safety.hold_rule(), below=below) if near else ""
+    found = Finding(near, left is None, because, value=value, consequence_in=left)
     return process.condition(rule.id, piece_subject(piece.settings), found)
 
 

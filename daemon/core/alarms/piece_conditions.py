@@ -278,19 +278,10 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     lost_for = 0.0 if since is None else process.now - since
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
+    because, told = say("alarm.meat-probe-lost.because"), None
     if piece.cabinet is not None:
-        left = max(0.0, COLD_IN - lost_for)
-    found = Finding(
-        active=since is not None,
-        within=since is None,
-        because=say("alarm.meat-probe-lost.because")
-        if piece.cabinet is None
-        else say("alarm.meat-probe-lost.because-cabinet"),
-        value=lost_for,
-        consequence_in=left,
-        told=None
-        if piece.cabinet is None
-        else say("alarm.meat-probe-lost.cabinet", name=piece.settings.name, value=lost_for),
-    )
+        left, because = max(0.0, COLD_IN - lost_for), say("alarm.meat-probe-lost.because-cabinet")
+        told = say("alarm.meat-probe-lost.cabinet", name=piece.settings.name, value=lost_for)
+    found = Finding(since is not None, since is None, because, value=lost_for, consequence_in=left, told=told)
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
     return process.condition("meat-probe-lost", subject, found, off)

@@ -10,8 +10,8 @@ from dataclasses import asdict, dataclass
 from math import isnan
 from typing import Any
 
-from daemon.core.food_safety.record import LONGEST_STEP
-from daemon.core.said import Text, say
+from daemon.core.food_safety.record import LONGEST_STEP, below_words
+from daemon.core.said import Text
 
 
 @dataclass(slots=True)
@@ -45,9 +45,7 @@ class CabinetAir:
 
     def below_in_words(self) -> Text:
         """The time below the floor; what was merely unseen is told apart."""
-        if self.unseen == 0.0:
-            return say("safety.below", time=self.below)
-        return say("safety.below-or-unseen", time=self.below, below=self.below - self.unseen, unseen=self.unseen)
+        return below_words(self.below, self.unseen)
 
     def dump(self) -> dict[str, Any]:
         """Plain values for JSON."""

@@ -126,6 +126,13 @@ class _State:
     """[engine s, core °C], the last PACE_SPAN of chilling."""
 
 
+def below_words(whole: float, unseen: float) -> Text:
+    """The time below the floor; what was merely unseen is told apart. whole, of it unseen: s."""
+    if unseen == 0.0:
+        return say("safety.below", time=whole)
+    return say("safety.below-or-unseen", time=whole, below=whole - unseen, unseen=unseen)
+
+
 class SafetyRecord:
     """One per piece, fed every minute with the core median as read; the probe's tolerance is applied here."""
 
@@ -374,10 +381,7 @@ class SafetyRecord:
 
     def below_in_words(self) -> Text:
         """The time below the floor; what was merely unseen is told apart."""
-        unseen, whole = self._state.below_unseen, self._state.below_floor
-        if unseen == 0.0:
-            return say("safety.below", time=whole)
-        return say("safety.below-or-unseen", time=whole, below=whole - unseen, unseen=unseen)
+        return below_words(self._state.below_floor, self._state.below_unseen)
 
     def _hold_notes(self) -> list[Text]:
         state, rule, floor = self._state, self.hold_rule(), self.floor()

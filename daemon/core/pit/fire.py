@@ -167,7 +167,7 @@ class FireWatch:
         at = self._excused_at
         if at is not None and now - at <= 2 * SHOWS_WITHIN:
             minutes = int((now - at) // MINUTE)
-            if most_regained([v for v in self._pit[-minutes:] if not isnan(v)] if minutes else []) < PLAINLY:
+            if most_regained(self._pit[-minutes:] if minutes else []) < PLAINLY:
                 return
         self._excused_at = now
 

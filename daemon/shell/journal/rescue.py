@@ -132,12 +132,10 @@ def _fetched(db: sqlite3.Connection, table: str, columns: list[str], found: Resc
         try:
             for number, *row in db.execute(query, (before,)):
                 if number >= before:
-                    break
+                    raise sqlite3.DatabaseError("a page leads back to where it was reached from")
                 before, step = number, 1
                 yield tuple(row)
-            else:
-                return
-            before, step = _beyond(db, table, before, step, found)
+            return
         except sqlite3.OperationalError as error:
             if code_of(error) == sqlite3.SQLITE_INTERRUPT:
                 found.late = True
