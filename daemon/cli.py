@@ -236,7 +236,7 @@ def _understood(rig: Rig, cook: Cook | None) -> Iterator[str]:
 def _key(options: argparse.Namespace) -> int:
     from daemon.shell.state.secrets import SecretRefused
     from daemon.wiring.keys import invitation, page_key
-    from daemon.wiring.watch import state_directory
+    from daemon.wiring.state_directory import state_directory
 
     rig, _ = load_both(options.rig, None)
     if rig.page is None:

@@ -42,7 +42,7 @@ from daemon.shell.wording import event_to_dict
 from daemon.texts.composer import PLAIN, Composer
 from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
-from daemon.wiring.watch import JOURNAL_FILE, state_directory
+from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
 
 Say = Callable[[str], None]
 BAD_CALL, DONE = 2, 0

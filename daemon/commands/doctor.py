@@ -49,7 +49,7 @@ from daemon.shell.state.secrets import CREDENTIALS_VARIABLE
 from daemon.shell.wording import input_from_json
 from daemon.texts.composer import PLAIN
 from daemon.wiring.settings_from_files import undrawn_charts
-from daemon.wiring.watch import JOURNAL_FILE, state_directory
+from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
 
 SERVICE_USER = "pitvigil"
 SERVICE_STATE = Path("/var/lib/pitvigil")

@@ -127,7 +127,7 @@ class Watch:
     def __init__(self, rig: Rig, state: Path | None) -> None:
         """Raises NotSaid and SecretRefused."""
         from daemon.wiring.keys import page_key
-        from daemon.wiring.watch import state_directory
+        from daemon.wiring.state_directory import state_directory
 
         if rig.page is None:
             raise NotSaid(PLAIN.words("command.order.no-page"))

@@ -17,7 +17,7 @@ from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.of_kept import kept_report, people
 from daemon.shell.report.sheet import cook_sheet
 from daemon.texts.composer import PLAIN
-from daemon.wiring.watch import JOURNAL_FILE
+from daemon.wiring.state_directory import JOURNAL_FILE
 
 
 class ReportRefused(Exception):

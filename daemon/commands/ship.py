@@ -14,7 +14,8 @@ from daemon.shell.fleet.centre import DATABASE, LIBRARY_MISSING, CentreAway, Cen
 from daemon.shell.fleet.shipper import Shipper
 from daemon.shell.fleet.whereabouts import BoardPits
 from daemon.texts.composer import PLAIN
-from daemon.wiring.watch import JOURNAL_FILE, in_known_order, state_directory
+from daemon.wiring.pit_order import in_known_order
+from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
 
 KEYS = {"sslrootcert": "ca.crt", "sslcert": "pit.crt", "sslkey": "pit.key"}
 

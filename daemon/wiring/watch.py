@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import json
 import logging
-import os
 import secrets
 import sqlite3
 import sys
@@ -14,12 +13,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from config.cook import Cook
 from config.delivery import ReachWithChart
 from config.problems import ConfigError
-from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitClass, UsePitProfile
@@ -27,10 +25,7 @@ from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
-from daemon.shell.fleet.class_file import NAME as CLASS_FILE
 from daemon.shell.fleet.class_file import file_of, read_figures
-from daemon.shell.journal.disk import RESERVE_FILE
-from daemon.shell.journal.file import names
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.journal.profile_note import FIRST_PROBES_NOTE, PITS_NOTE, keep_profile, kept_profile
 from daemon.shell.library.archive import CookArchive
@@ -41,17 +36,18 @@ from daemon.shell.life.systemd import tell_systemd, watchdog_period
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import away_is_known, engine_time_at_start, restored
-from daemon.shell.state.failed_lives import FILE as LIVES_FILE
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.regular_file import make_room
-from daemon.shell.state.running_cook import BY, RUNNING_FILE, Progress, RunningCook
+from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
 from daemon.wiring.composers import composer_of
 from daemon.wiring.cook_file import NOT_BEGUN, files_read, fits, meant_by, order_of
 from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.deliveries import broker_settings, delivery_channel
-from daemon.wiring.keys import KEY_FILE, address_of, invitation, page_key_made, shown_address
+from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
+from daemon.wiring.pit_order import first_probes, in_known_order
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
+from daemon.wiring.state_directory import JOURNAL_FILE, state_directory, state_files
 from drivers.base import Driver
 from drivers.registry import open_driver
 
@@ -78,7 +74,6 @@ PROVEN_AFTER = 60.0
 """s a life must have lasted before the dead man is answered: what kills it again and again must be seen from outside."""
 SILENCE_MARGIN = 5.0
 """s beyond what a device may be silent before its link is opened anew."""
-JOURNAL_FILE = "journal.sqlite"
 TOPICS_NOTE = "announced-topics"
 
 
@@ -89,42 +84,6 @@ class Files:
     rig: Path
     cook: Path | None
     state: Path | None
-
-
-def state_directory(rig: Rig | None, given: Path | None) -> Path:
-    """Given on the command line, else in the rig if there is one, else by systemd, else under the home directory."""
-    if given is not None:
-        return given
-    named = (rig is not None and rig.state_directory) or os.environ.get("STATE_DIRECTORY")
-    return Path(named) if named else Path.home() / ".local" / "state" / "pitvigil"
-
-
-def state_files(state: Path) -> list[Path]:
-    """All that a watch keeps there by name."""
-    others = (KEY_FILE, RUNNING_FILE, LIVES_FILE, RESERVE_FILE, CLASS_FILE)
-    told = sorted((state / file_of("*")).parent.glob(Path(file_of("*")).name))
-    return [*names(state / JOURNAL_FILE), *(state / name for name in others), *told]
-
-
-def first_probes(rig: Rig) -> list[str]:
-    """Ids of the pit channels of the first pit."""
-    return [one.id for one in rig.channels if one.role == "pit" and one.pit in (None, rig.pit.id)]
-
-
-def in_known_order(rig: Rig, known: Any, probes: Any = None) -> Rig:
-    """The rig with that pit first which was the first before, wherever it stands in the file: what is remembered of the first
-    pit, and what is on it, must not go to another. known: the ids then, as noted; probes: the first pit's channels then. A first
-    pit under a new id is the one that nobody knew, and of several such the one that has most of its probes."""
-    if not isinstance(known, list) or not known:
-        return rig
-    new = [pit for pit in rig.pits if pit.id not in known]
-    then = set(map(str, probes)) if isinstance(probes, list) else set()
-    has = {pit.id: sum(one.id in then and one.pit == pit.id for one in rig.channels) for pit in new}
-    heir = max(new, key=lambda pit: has[pit.id], default=rig.pit)
-    if len(new) > 1 and has[heir.id] == 0:
-        heir = rig.pit
-    first = next((pit for pit in rig.pits if pit.id == known[0]), heir)
-    return rig.model_copy(update={"pit": first, "other_pits": tuple(pit for pit in rig.pits if pit is not first)})
 
 
 class Watch:

@@ -38,7 +38,8 @@ from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import UnknownCook
 from daemon.shell.state.running_cook import RUNNING_FILE
 from daemon.shell.web.page import marks_before
-from daemon.wiring.watch import JOURNAL_FILE, Files, Watch
+from daemon.wiring.state_directory import JOURNAL_FILE
+from daemon.wiring.watch import Files, Watch
 from drivers.reading import Reading, on_grid
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON

@@ -28,7 +28,8 @@ from daemon.shell.state.secrets import SecretRefused, read_secret
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
-from daemon.wiring.watch import JOURNAL_FILE, PROVEN_AFTER, Files, Watch
+from daemon.wiring.state_directory import JOURNAL_FILE, state_files
+from daemon.wiring.watch import PROVEN_AFTER, Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
@@ -241,7 +242,7 @@ async def test_whatever_stands_in_place_of_the_files_of_the_state_is_set_aside_a
     monkeypatch.chdir(tmp_path)  # the path of a socket has room for some hundred characters
     state = Path("state")
     (state / "fleet").mkdir(parents=True)
-    files = watch_module.state_files(state)
+    files = state_files(state)
     for path in files:
         make(path)
     rig, cook = write_files(tmp_path, "/dev/none", None)

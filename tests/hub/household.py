@@ -19,7 +19,8 @@ from pathlib import Path
 
 from paho.mqtt import publish
 
-from daemon.wiring.watch import JOURNAL_FILE, TOPICS_NOTE
+from daemon.wiring.state_directory import JOURNAL_FILE
+from daemon.wiring.watch import TOPICS_NOTE
 from drivers.reading import Fault
 from tests.ports import free_port, free_ports
 from tests.system.hub.mqtt_broker import MAKE_BROKER

@@ -28,7 +28,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from daemon.shell.clock import boot_seconds
-from daemon.wiring.watch import JOURNAL_FILE
+from daemon.wiring.state_directory import JOURNAL_FILE
 from tests.faults.disks import fill, small_disk
 from tests.faults.row import NotHere
 from tests.faults.stage import IN_BAND, NOON, TOO_HOT, Stage, staged

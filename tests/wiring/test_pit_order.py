@@ -9,7 +9,7 @@ import pytest
 import config
 from config.loader import load_rig
 from config.rig import Rig
-from daemon.wiring.watch import first_probes, in_known_order
+from daemon.wiring.pit_order import first_probes, in_known_order
 
 EXAMPLE = Path(config.__file__).parent / "examples" / "two-pits.toml"
 
