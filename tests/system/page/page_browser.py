@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 
 from daemon.shell.web.assets import STATIC
 from tests.patience import PATIENCE
@@ -91,6 +91,11 @@ def enter(page: Page, view: str) -> None:
         expect(page.locator(".rooms a[aria-current=page]")).to_have_attribute("href", behind)
     expect(page.locator(f"#room[data-shown={room}] .plate:visible").first).to_be_visible()
     expect(page.locator(SETTLED.get(room, "#room .plate:visible")).first).to_be_visible()
+
+
+def alarm_card(page: Page, key: str) -> Locator:
+    """The card that speaks of this alarm, alone or with others of its cause: what it says follows what the watch sees."""
+    return page.locator(f".alarm[data-alarms~='{key}']")
 
 
 def unfold(page: Page) -> None:

@@ -30,7 +30,7 @@ from daemon.shell.journal.journal import Journal
 from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
-from tests.system.page.page_browser import CHROMIUM, enter, paired_phone, serious, unfold
+from tests.system.page.page_browser import CHROMIUM, alarm_card, enter, paired_phone, serious, unfold
 from tests.system.scripted_board import ScriptedBoard
 
 FACTOR = 120.0
@@ -205,7 +205,7 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
     expect(pit).to_contain_text("in the band")
     for channel in PIT:
         watch.values[channel] += 60.0
-    alarm = page.locator(".alarm.high", has_text="Shut dampers, lid stays shut")
+    alarm = alarm_card(page, "runaway/pit")
     expect(alarm).to_contain_text("New")
     watch.pace(UNHURRIED)  # else it may be told again before the answer is seen
     page.evaluate("document.getElementById('more').open = true")  # another alarm may have come before it

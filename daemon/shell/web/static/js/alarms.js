@@ -137,6 +137,7 @@ function card(first) {
     const fresh = members.some(isNew);
     const over = leader.state === OVER;
     node.className = `alarm ${leader.priority} ${fresh ? "new" : ""} ${over ? "over" : ""}`;
+    node.dataset.alarms = members.map(({ key }) => key).join(" "); // what it says changes with what is seen; this does not
     const kind = leader.prompt ? t("alarms.call") : t("alarms.alarm");
     say(
       status,
