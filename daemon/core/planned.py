@@ -95,6 +95,12 @@ class KeptPlan:
     raw: float | None = None
 
 
+def wait_in_hold(off: float, rest: float, serve_at: float) -> float:
+    """s that a piece waits hot for the guests: from the end of its rest until it is served. off: engine time at which it
+    leaves the fire."""
+    return max(0.0, serve_at - rest - off)
+
+
 def shifted(plan: KeptPlan, by: float) -> KeptPlan:
     """The same in a clock that runs `by` s ahead."""
     pieces = tuple(replace(piece, put_on=piece.put_on + by) for piece in plan.pieces)

@@ -16,6 +16,7 @@ from config.yields import SOURCE, YIELDS
 from daemon.core.forecast.plan import Course, Feeding, Plan, Running, chance_if_lit, kept_plan, plan
 from daemon.core.inputs import Interval
 from daemon.core.pit.profile import PitProfile
+from daemon.core.plan.steps import HOLD_WORTH
 from daemon.core.planned import KeptPlan, shifted
 from daemon.core.said import Said, say
 from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
@@ -28,8 +29,6 @@ AMBIENT = 10.0
 """°C outside unless the cook says otherwise; common practice, no source."""
 WIND_LOSS = 0.06
 """Growth of a pit's losses per m/s of wind; common practice, no source."""
-WORTH_SAYING = 3600.0
-"""s of waiting below which nothing is said of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +141,7 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
         wrap = wraps[piece.piece]
         if piece.wrap_after is not None and wrap is not None:
             yield say("plan.wrap", material=wrap.value, at=piece.put_on + piece.wrap_after)
-        if piece.waits is not None and piece.waits >= WORTH_SAYING:
+        if piece.waits is not None and piece.waits >= HOLD_WORTH:
             hold = settings.cook.hold
             yield say("plan.waits", wait=piece.waits, where=_place(hold, settings), floor=hold.floor, rule=hold.rule)
     yield from _wood(made, rig, settings.cook, lit)
@@ -185,8 +184,9 @@ def _guests(cook: CookSettings) -> Iterator[Said]:
     if cook.guests is None or fed is None:
         return
     raw, wanted = sum(piece.weight for piece in cook.pieces), cook.guests * cook.portion
+    judged = say("plan.guests-enough", fed=fed) if fed >= cook.guests else say("plan.guests-short", fed=fed)
     yield say(
-        "plan.guests", guests=cook.guests, portion=cook.portion, wanted=wanted, raw=raw, eaten=_eaten(cook), fed=fed
+        "plan.guests", guests=cook.guests, portion=cook.portion, wanted=wanted, raw=raw, eaten=_eaten(cook), judged=judged
     )  # fmt: skip
     if fed < cook.guests:
         yield say("plan.guests-need", guests=cook.guests, raw=need)

@@ -111,7 +111,9 @@ def test_guests_are_counted_against_the_published_yields() -> None:
     lines = "\n".join(with_keys(guests=60))
     assert "60 at 150 g of cooked meat take 9.0 kg" in lines and "enough for 38" in lines
     assert "for 60 it takes about 15 kg raw" in lines and "USDA Table of Cooking Yields" in lines
-    assert "it takes about" not in "\n".join(with_keys(guests=38))
+    assert "enough for 38 only" in lines
+    plenty = "\n".join(with_keys(guests=20))
+    assert "it takes about" not in plenty and "enough for 38\n" in plenty
 
 
 def test_heavier_splits_are_fewer_and_a_short_stock_is_said() -> None:

@@ -29,6 +29,7 @@ from daemon.core.inputs import (
 from daemon.core.planned import KeptPlan
 from daemon.shell.clock import SystemClock
 from daemon.shell.loop import WatchLoop
+from daemon.texts.reader import duration
 from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.settings_from_files import cook_settings, watch_settings
 from tests.known import known
@@ -92,6 +93,18 @@ def test_a_kept_plan_tells_what_it_was_made_for_and_how_many_it_feeds(files: tup
         plan = known(engine.snapshot(2.0).plan)
         assert (plan.guests, plan.feeds, plan.raw, plan.ambient, plan.wind) == (60, 38, kept.raw, 4.0, 3.0)
         assert plan.hold == engine.settings.cook.hold
+
+
+def test_the_wait_in_the_hold_is_one_figure_in_the_plans_words_and_on_the_page(files: tuple[Rig, Cook]) -> None:
+    rig, cook = files
+    cook = cook.model_copy(update={"rest_minutes": 150.0})
+    loop = loop_with(rig, cook)
+    made = CookPlanner(rig, loop).plan(None, 10.0, 0.0, True)()
+    loop.engine.handle(KeepPlan(known(made.kept), "page"), 1.0)
+    shown = [duration(wait.seconds) for wait in known(loop.engine.snapshot(2.0).plan).waits]
+    words = [words for words in map(in_english, made.lines) if "after its rest" in words]
+    told = [words.split("it waits for about ")[1].split(" in the ")[0] for words in words]
+    assert len(told) == 2 and sorted(told) == sorted(time.replace("\u00a0", " ") for time in shown)
 
 
 def test_a_cook_without_a_serving_time_is_refused_in_words(files: tuple[Rig, Cook]) -> None:

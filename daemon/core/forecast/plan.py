@@ -21,7 +21,7 @@ from daemon.core.forecast.intervals import interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, prior, traits_of
 from daemon.core.forecast.outlooks import off_goal
 from daemon.core.inputs import Goal, Interval, Outlook
-from daemon.core.planned import KeptPlan, PlannedPiece
+from daemon.core.planned import KeptPlan, PlannedPiece, wait_in_hold
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, PieceSettings
 
@@ -48,8 +48,8 @@ class Feeding:
 @dataclass(frozen=True, slots=True)
 class PiecePlan:
     """One piece. lasts: s on the fire. put_on: latest engine time that keeps the wanted chance. off: from then.
-    waits: s in the hold at the median. reason: why there is no plan (then the times are None). wrap_after: s on the fire until
-    its wrap, at the median, None = never."""
+    waits: s in the hold at the median, see `wait_in_hold`. reason: why there is no plan (then the times are None).
+    wrap_after: s on the fire until its wrap, at the median, None = never."""
 
     piece: str
     lasts: Interval | None
@@ -209,7 +209,9 @@ def _plan_piece(
         on, wrapped = course.on_at, course.wrapped
         spent = Interval(*(max(0.0, at - on) for at in (course.off.p05, course.off.p50, course.off.p95)))
         wrap_after = None if wrapped is None else max(0.0, wrapped - on)
-        return PiecePlan(piece.id, spent, on, course.off, done_by - course.off.p50, wrap_after=wrap_after)
+        return PiecePlan(
+            piece.id, spent, on, course.off, wait_in_hold(course.off.p50, 0.0, done_by), wrap_after=wrap_after
+        )
     ahead, reason = _on_fire(piece, band, ambient, boiling_point)
     lasts, reason = (None, reason) if ahead is None else _lasts(ahead, piece, lesson)
     if ahead is None or lasts is None:
@@ -218,7 +220,9 @@ def _plan_piece(
     if course is None and soonest is not None:
         put_on = max(put_on, soonest)
     off = Interval(put_on + lasts.p05, put_on + lasts.p50, put_on + lasts.p95)
-    return PiecePlan(piece.id, lasts, put_on, off, done_by - off.p50, wrap_after=_wrap_after(ahead, piece, lasts))
+    return PiecePlan(
+        piece.id, lasts, put_on, off, wait_in_hold(off.p50, 0.0, done_by), wrap_after=_wrap_after(ahead, piece, lasts)
+    )
 
 
 def time_on_fire(

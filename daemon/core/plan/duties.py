@@ -15,7 +15,7 @@ from daemon.core.plan.grease import NOWHERE, GreaseWatch
 from daemon.core.plan.reminders import Reminders
 from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
 from daemon.core.plan.wood import KINDLING, WoodWatch
-from daemon.core.planned import From, StepKind
+from daemon.core.planned import From, StepKind, wait_in_hold
 from daemon.core.said import say
 from daemon.core.settings import FIRST_PIT, CookSettings, HoldSettings
 
@@ -32,10 +32,19 @@ NOTHING_RENAMED: Final[Mapping[str, str]] = {}
 
 
 @dataclass(frozen=True, slots=True)
+class HoldWait:
+    """How long a piece waits hot for the guests, s, as things stand; see `wait_in_hold`."""
+
+    piece: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
 class PlanView:
     """The kept plan as it stands. steps: in the order of their times. chance of serving on time; ahead: s by which the last
     piece is off before it has to be, at the median, negative = behind; both None once everything is off. hold: where what
-    waits for the guests waits, and under which rule. guests: how many come. The rest as in `KeptPlan`."""
+    waits for the guests waits, and under which rule; waits: how long, of each piece. guests: how many come. The rest as in
+    `KeptPlan`."""
 
     serve_at: float
     light: float
@@ -52,6 +61,7 @@ class PlanView:
     guests: int | None = None
     feeds: int | None = None
     raw: float | None = None
+    waits: tuple[HoldWait, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,8 +255,10 @@ class Duties:
         if kept is None or kept_at is None:
             return None
         steps = tuple(sorted(self.plan.steps, key=lambda step: step.at.p50))
+        serve_at = next((s.planned for s in steps if s.kind is StepKind.SERVE), kept.serve_at)
+        offs = {s.piece: s.at.p50 for s in steps if s.kind is StepKind.OFF and s.piece is not None}
         return PlanView(
-            serve_at=next((s.planned for s in steps if s.kind is StepKind.SERVE), kept.serve_at),
+            serve_at=serve_at,
             light=kept.light,
             wake=kept.wake,
             kept_at=kept_at,
@@ -261,6 +273,7 @@ class Duties:
             guests=cook.guests,
             feeds=kept.feeds,
             raw=kept.raw,
+            waits=tuple(HoldWait(piece, wait_in_hold(off, cook.rest, serve_at)) for piece, off in offs.items()),
         )
 
     def reminder_views(self, now: float) -> tuple[ReminderView, ...]:

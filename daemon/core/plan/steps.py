@@ -16,7 +16,7 @@ from daemon.core.inputs import Goal, Interval, KeepPlan
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase, PitStage
-from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
+from daemon.core.planned import KeptPlan, PlannedPiece, StepKind, wait_in_hold
 from daemon.core.settings import CookSettings
 
 HOLD_WORTH: Final = 3600.0
@@ -252,7 +252,7 @@ class PlanWatch:
         held = self._done.get((StepKind.HOLD, piece))
         if held is not None:
             yield PlanStep(StepKind.HOLD, piece, hold, at_once(held), done=True)
-        elif serve - rested >= HOLD_WORTH and not gone:
+        elif wait_in_hold(rested, 0.0, serve) >= HOLD_WORTH and not gone:
             yield PlanStep(StepKind.HOLD, piece, hold, at_once(max(rested, now)))
         served, chilled = self._done.get((StepKind.SERVE, piece)), self._done.get((StepKind.CHILL, piece))
         by = (serve if served is None else served) + OUT_AT_MOST
@@ -301,6 +301,6 @@ def planned_times(plan: KeptPlan) -> Iterator[tuple[StepKind, str | None, float]
             yield StepKind.WRAP, piece.piece, piece.put_on + piece.wrap_after
         off = piece.put_on + piece.likely
         yield StepKind.OFF, piece.piece, off
-        if plan.serve_at - off - plan.rest >= HOLD_WORTH:
+        if wait_in_hold(off, plan.rest, plan.serve_at) >= HOLD_WORTH:
             yield StepKind.HOLD, piece.piece, off + plan.rest
     yield StepKind.SERVE, None, plan.serve_at

@@ -163,10 +163,9 @@ def _feeds(view: Snapshot, snapshot: Snapshot) -> str | None:
 
 
 def _waits(view: PieceView, snapshot: Snapshot) -> str | None:
-    """s, hot, from off to serving."""
-    plan = snapshot.plan
-    off = None if plan is None else next((s for s in plan.steps if s.kind is StepKind.OFF and s.piece == view.id), None)
-    return None if plan is None or off is None else number(max(0.0, plan.serve_at - off.at.p50), 0)
+    """s, hot, from the end of its rest to serving."""
+    waits = () if snapshot.plan is None else snapshot.plan.waits
+    return next((number(wait.seconds, 0) for wait in waits if wait.piece == view.id), None)
 
 
 PLAN_ORDERS: tuple[Property[Snapshot], ...] = (order("plan", "Keep or drop the plan", _T.ENUM, _kinds(KEEP, DROP)),)
@@ -182,7 +181,7 @@ PLAN: tuple[Property[Snapshot], ...] = (
 PIECE_PLAN: tuple[Property[PieceView], ...] = (
     *(Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda p: p.id), pace=SLOW)
       for kind, name in PIECE_STEPS.items()),
-    Property("plan-waits", "Plan: waits hot for", _T.INTEGER, _waits, unit="s", pace=SLOW),
+    Property("plan-waits", "Plan: waits hot after its rest for", _T.INTEGER, _waits, unit="s", pace=SLOW),
 )  # fmt: skip
 
 

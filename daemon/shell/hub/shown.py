@@ -90,7 +90,7 @@ PIECE: dict[str, Shown] = {
     "said": Shown("Last mark", "enum", "mdi:gesture-tap", DIAGNOSTIC),
     "take-back": Shown(icon="mdi:undo", category=CONFIG, press=(("Take back the last mark", LAST),)),
     **{f"plan-{kind}": _instant(name, icon="mdi:calendar-clock") for kind, name in PIECE_STEPS.items()},
-    "plan-waits": Shown("Plan: waits hot for", "duration", "mdi:timer-sand"),
+    "plan-waits": Shown("Plan: waits hot after its rest for", "duration", "mdi:timer-sand"),
 }  # fmt: skip
 
 CHANNEL: dict[str, Shown] = {

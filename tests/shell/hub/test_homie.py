@@ -18,7 +18,7 @@ from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
 from daemon.core.forecast.plan import Standing
 from daemon.core.inputs import Goal, Interval, LinkCounts, Outlook
-from daemon.core.plan.duties import PlanView
+from daemon.core.plan.duties import HoldWait, PlanView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind
 from daemon.core.settings import HoldSettings
@@ -168,11 +168,12 @@ def test_where_the_cook_stands_and_what_the_watch_asks_reach_the_hub(snapshot: S
 def test_a_plan_says_where_what_is_ready_waits_how_long_and_how_many_it_feeds(snapshot: Snapshot) -> None:
     off = PlanStep(StepKind.OFF, "chuck", 1000.0, Interval(1000.0, 2000.0, 4000.0), done=False)
     plan = PlanView(
-        9200.0, 0.0, True, 0.0, (off,), 0.9, 3600.0, 16, 11.2, HoldSettings(channel="cabinet"), guests=60, feeds=38
-    )
+        9200.0, 0.0, True, 0.0, (off,), 0.9, 3600.0, 16, 11.2, HoldSettings(channel="cabinet"), guests=60, feeds=38,
+        waits=(HoldWait("chuck", 3600.0),),
+    )  # fmt: skip
     told = replace(snapshot, plan=plan)
     values = homie.values(told, homie.nodes(told))
-    assert values["piece-chuck/plan-waits"] == "7200" and values["watch/plan-feeds"] == "38"
+    assert values["piece-chuck/plan-waits"] == "3600" and values["watch/plan-feeds"] == "38"
     assert values["watch/plan-hold"] == "Warmer: Food Code 3-501.16"
     boxed = replace(told, plan=replace(plan, hold=HoldSettings(), feeds=None))
     values = homie.values(boxed, homie.nodes(boxed))

@@ -12,7 +12,7 @@ from daemon.core.events import AlarmState
 from daemon.core.forecast.plan import Standing, standing
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.pit.evenness import Evenness
-from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
+from daemon.core.plan.duties import GreaseView, HoldWait, PlanView, ReminderView, WoodView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import From, StepKind
 from daemon.core.settings import HoldSettings, Role
@@ -140,7 +140,8 @@ def planned(watch: FakeWatch) -> None:
     )
     stands = on_course(watch)
     plan = PlanView(SERVE, now - 6 * HOUR, True, now - 7 * HOUR, steps, stands.chance, stands.ahead, 16, 11.2,
-                    HoldSettings(channel="cabinet"), 4.0, 3.0, guests=40, feeds=34, raw=11.8)  # fmt: skip
+                    HoldSettings(channel="cabinet"), 4.0, 3.0, guests=40, feeds=34, raw=11.8,
+                    waits=(HoldWait("lamb-shoulder", 21_060.0), HoldWait("chuck-roll", 0.0)))  # fmt: skip
     wood = WoodView(
         "oak", 9, 7, 2700.0, now + 6.4 * HOUR, Interval(now + 5.0 * HOUR, now + 6.3 * HOUR, now + 8.0 * HOUR), False
     )

@@ -276,7 +276,7 @@ def test_the_plan_stands_with_its_times_wood_and_reminders(page: Page, site: Ser
     expect(plan.get_by_role("row", name=re.compile("Light the fire"))).to_contain_text("20:14")
     chuck = plan.get_by_role("row", name=re.compile("Take off: Beef chuck roll"))
     expect(chuck).to_have_text(re.compile("08:02.*08:32.*07:20 to 10:13"))
-    expect(plan).to_contain_text("Lamb shoulder waits about 6 h 51 min")
+    expect(plan).to_contain_text("Lamb shoulder waits about 5 h 51 min in the hold after its rest")
     expect(plan).to_contain_text("at least 57 °C (Food Code 3-501.16)")
     expect(plan).to_contain_text("enough for 34 of 40 guests")
     expect(plan).to_contain_text("For 40 it takes about 11.8 kg of raw meat in all.")

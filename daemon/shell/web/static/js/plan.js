@@ -52,14 +52,14 @@ function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
   );
 }
 
-/** How long each piece waits, hot, between being off and being served; where, and under which rule. */
-function waits({ steps, serve_at, hold }, names, channels) {
+/** How long each piece waits, hot, between its rest and being served; where, and under which rule. */
+function waits({ waits, hold }, names, channels) {
   const where = channels.find(({ id }) => id === hold.channel)?.name;
   const [floor, rule] = [degrees(hold.floor), hold.rule];
-  const lines = steps
-    .filter(({ kind, at, done }) => kind === "off" && !done && serve_at - at.p50 >= WORTH_SAYING)
-    .map(({ piece, at }) =>
-      make("p", {}, t("plan.waits", { name: names.get(piece) ?? piece, time: span(serve_at - at.p50) })),
+  const lines = waits
+    .filter(({ seconds }) => seconds >= WORTH_SAYING)
+    .map(({ piece, seconds }) =>
+      make("p", {}, t("plan.waits", { name: names.get(piece) ?? piece, time: span(seconds) })),
     );
   if (lines.length > 0)
     lines.push(
@@ -74,7 +74,7 @@ function guests({ guests: come, feeds, raw }) {
   const kind = feeds < come ? "bad" : "good";
   const amount = `${mass(raw).toFixed(1)} ${massUnit()}`;
   return [
-    state(kind, t("plan.enough-for", { feeds, come })),
+    state(kind, feeds < come ? t("plan.enough-for", { feeds, come }) : t("plan.enough", { feeds, come })),
     feeds < come ? make("p", {}, t("plan.it-would-take", { come, amount })) : "",
     muted(t("plan.by-the-yields")),
   ];
