@@ -5,11 +5,17 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.run_files import begin_run
+
 settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
 LONG = {"system", "faults"}
 """Rooms whose files take long and wait much: begun first, so that no worker is left with one of them at the end."""
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.add_cleanup(begin_run())
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

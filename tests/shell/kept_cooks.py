@@ -3,20 +3,17 @@
     journal = make_journal(tmp_path)          # state directory with journal.sqlite; two finished cooks in it
     CookRecords(journal).rows("", 10)
 
-It takes some seconds once a session; later calls copy the files.
+It takes some seconds once a run; later calls, of whichever worker, copy the files.
 """
 
 from __future__ import annotations
 
 import asyncio
-import atexit
 import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +35,7 @@ from daemon.wiring.settings_from_files import cook_settings, watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import SimulatedCook
 from drivers.simulated.scenarios import demo_scenario
+from tests.run_files import made_once
 
 READ_EVERY = 30.0
 """s between lines of the simulated board."""
@@ -185,18 +183,14 @@ async def record(home: Path, hours: float) -> None:
         journal.commit(watch.loop.stamp())
 
 
-@cache
-def _made(hours: float) -> Path:
-    home = Path(tempfile.mkdtemp(prefix="pitvigil-kept-"))
-    atexit.register(shutil.rmtree, home, ignore_errors=True)
+def _record(home: Path, hours: float) -> None:
     with ThreadPoolExecutor(1) as pool:  # so that a test with a loop of its own may ask too
         pool.submit(asyncio.run, record(home, hours)).result()
-    return home
 
 
 def make_journal(home: Path, hours: float = 16.6) -> Path:
     """Path of a journal with two finished cooks of `hours` each; rig.toml and cook.toml lie beside it."""
-    made = _made(hours)
+    made = made_once(f"kept-cooks-{hours}", lambda folder: _record(folder, hours))
     for file in ("rig.toml", "cook.toml", "journal.sqlite"):
         shutil.copy(made / file, home / file)
     return home / "journal.sqlite"
