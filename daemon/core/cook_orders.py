@@ -126,7 +126,7 @@ class CookOrders(WatchState):
         own, last = piece.settings, self._last_closed(now)
         first = last + 1 if piece.first_seen is None else piece.first_seen
         pit = self._pit_minutes(piece, first, last) if last >= first else ()
-        past = Past(self.trace, last, pit, self.pit_of(piece).band)
+        past = Past(self.trace, last, pit, self.pit_of(piece).band, self.conditioner.stuck())
         left = self.marks.of_piece(own.id, 0.0 if piece.first_seen is None else first * MINUTE)
         again = retold(piece, fresh_watch(own, self.settings), left, past)
         self.pieces[own.id] = again

@@ -270,9 +270,10 @@ class Engine(CookOrders):
         for pit in self.pits.values():
             celsius[pit.id], seen = pit.minute(now, minute, nan if ambient is None else ambient)
             events += seen
+        stuck = self.conditioner.stuck()
         for piece in self.pieces.values():
             before, moved, own = piece.stage.stage, piece.settling, self.pit_of(piece)
-            events += piece.minute(now, self.trace, minute, celsius[own.id], own.band)
+            events += piece.minute(now, self.trace, minute, celsius[own.id], own.band, stuck)
             self._use(piece)
             at_rest = moved and not piece.settling  # what was foretold before its probe moved is of another place
             if now % FORECAST_EVERY == 0 or before != piece.stage.stage or at_rest:

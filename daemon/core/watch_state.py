@@ -128,7 +128,7 @@ class WatchState:
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
         channels = {p: w.settings.channel or w.cabinet for p, w in self.pieces.items() if p not in read}
         lost = {
-            p: self.good_at.get(channel, now)
+            p: self._unseen_since(channel, now if (w := self.pieces[p]).cabinet is None else w.stage.since)
             for p, channel in channels.items()
             if channel is not None and self.good(channel) is None
         }
@@ -171,6 +171,12 @@ class WatchState:
             )
             for pit in self.pits.values()
         ]
+
+    def _unseen_since(self, channel: str, never: float) -> float:
+        """Engine time from which a channel tells nothing that may be believed: what a stuck one said since it stuck is nothing.
+        never: the same of one that was never heard."""
+        heard = self.good_at.get(channel, never)
+        return min(heard, self.conditioner.stuck().get(channel, heard))
 
     def _awake(self, now: float) -> bool:
         """It is day, or somebody has just said something and not that he goes to sleep."""

@@ -6,11 +6,12 @@ the meat's would (common practice, no source). It gives nothing back: a warm cab
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from math import isnan
 from typing import Any
 
 from daemon.core.food_safety.record import LONGEST_STEP, below_words
+from daemon.core.food_safety.stood_still import StoodStill
 from daemon.core.said import Text
 
 
@@ -24,20 +25,26 @@ class CabinetAir:
     unseen: float = 0.0
     low: bool = False
     at: float | None = None
+    still: StoodStill = field(default_factory=StoodStill)
 
-    def minute(self, now: float, air: float, floor: float) -> None:
-        """One minute in the hold. air: median of the cabinet's channel, °C, NaN where nothing was believed. floor: °C."""
+    def minute(self, now: float, air: float, floor: float, stuck_for: float = 0.0) -> None:
+        """One minute in the hold. air: median of the cabinet's channel, °C, NaN where nothing was believed. floor: °C. stuck_for:
+        s since the channel stood still, once that is found; else 0."""
         seconds = 0.0 if self.at is None else max(0.0, now - self.at)
+        before = self.still.taken_back(stuck_for - seconds)
+        self.below, self.unseen = self.below + before, self.unseen + before
         unseen = isnan(air) or seconds > LONGEST_STEP
         self.low = isnan(air) or self.surely(air) < floor
         if self.low or unseen:
             self.below += seconds
             self.unseen += seconds if unseen else 0.0
+        else:
+            self.still.minute(air, seconds)
         self.at = now
 
     def leave(self) -> None:
         """Nothing is held without a probe any more. What was spent stays spent."""
-        self.at, self.low = None, False
+        self.at, self.low, self.still = None, False, StoodStill()
 
     def surely(self, air: float) -> float:
         """°C that air read as `air` has at least."""
@@ -55,3 +62,4 @@ class CabinetAir:
         """The inverse of `dump`; the tolerance is the rig's."""
         self.below, self.unseen = dumped["below"], dumped["unseen"]
         self.low, self.at = dumped["low"], dumped["at"]
+        self.still = StoodStill(**dumped.get("still", {}))  # not in the checkpoints of earlier versions

@@ -12,6 +12,7 @@ from typing import Any
 
 from daemon.core.food_safety.cooling import falls_within
 from daemon.core.food_safety.lethality import celsius, lethality_table
+from daemon.core.food_safety.stood_still import StoodStill
 from daemon.core.said import Text, say
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings
 
@@ -117,6 +118,7 @@ class _State:
     """(engine s, °C) of the last believed core."""
     gap_below: float = 0.0
     """s since then that count as below the floor because nobody saw them."""
+    still: StoodStill = field(default_factory=StoodStill)
     unseen: float = 0.0
     unfollowed: float = 0.0
     spots: int = 0
@@ -145,10 +147,12 @@ class SafetyRecord:
         self._state = _State()
         self.view = self._seen(0.0)
 
-    def minute(self, now: float, core: float, stage: str) -> None:
-        """One minute: engine time, core median (°C, NaN = nothing believed), the piece's stage word."""
+    def minute(self, now: float, core: float, stage: str, stuck_for: float = 0.0) -> None:
+        """One minute: engine time, core median (°C, NaN = nothing believed), the piece's stage word. stuck_for: s since its probe
+        stood still, once that is found; else 0."""
         state = self._state
         seconds = 0.0 if state.at is None else max(0.0, now - state.at)
+        unseen_before = self._take_back(stuck_for - seconds)
         before, here = state.core, None if isnan(core) else core
         watched = before is not None and here is not None and seconds <= LONGEST_STEP
         low = min(before, here) if watched and before is not None and here is not None else None
@@ -159,8 +163,8 @@ class SafetyRecord:
             elif low is None:
                 state.unseen += seconds
             self._heat(low, high, seconds)
-            self._hold(low, seconds, stage)
-            self._leave_hot(low, now - seconds)
+            self._hold(low, here, seconds, stage)
+            self._leave_hot(low, now - seconds - unseen_before)
         if stage != NOT_YET_ON and here is not None:
             self._reach(now, self.surely(here))
             self._cool(now, here, self.surely(here), here + self.tolerance, stage)
@@ -214,7 +218,18 @@ class SafetyRecord:
             state.minimum_at = now
         state.hot = state.hot or (self._cooked() and surely >= self.floor())
 
-    def _hold(self, low: float | None, seconds: float, stage: str) -> None:
+    def _take_back(self, stuck_for: float) -> float:
+        """s that counted as seen above the floor while the probe was stuck, and are found to be unseen."""
+        state = self._state
+        seconds = state.still.taken_back(stuck_for)
+        state.below_floor += seconds
+        state.below_unseen += seconds
+        state.gap_below += seconds
+        if state.seen is not None:
+            state.seen = state.seen[0] - seconds, state.seen[1]
+        return seconds
+
+    def _hold(self, low: float | None, here: float | None, seconds: float, stage: str) -> None:
         """Time below the holding floor, once the piece was cooked and hot. Reheating does not give it back."""
         state = self._state
         unsure = low is None or self.surely(low) < self.floor()
@@ -223,6 +238,8 @@ class SafetyRecord:
             state.below_floor += seconds
             state.below_unseen += seconds if low is None else 0.0
             state.gap_below += seconds if low is None else 0.0
+        elif state.hot and here is not None:
+            state.still.minute(here, seconds if stage not in NO_HOLDING else 0.0)
 
     def _close_gap(self, now: float, here: float) -> None:
         """A gap between two cores above the floor that was too short for any body to cool through it was no time below it."""
@@ -442,5 +459,6 @@ class SafetyRecord:
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         seen = dumped.get("seen")  # not in the checkpoints of earlier versions
-        self._state = _State(**{**dumped, "seen": None if seen is None else (seen[0], seen[1])})
+        still = StoodStill(**dumped.get("still", {}))  # the same
+        self._state = _State(**{**dumped, "seen": None if seen is None else (seen[0], seen[1]), "still": still})
         self.view = self._seen(self._state.at or 0.0)

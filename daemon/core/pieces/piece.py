@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from math import isnan, nan
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
@@ -21,6 +22,7 @@ from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
 
 RESTING = frozenset({PiecePhase.OFF, PiecePhase.REST})
 KEPT = frozenset({PiecePhase.REST, PiecePhase.HOLD})
+NONE_STUCK: Mapping[str, float] = MappingProxyType({})
 SLOPE_MINUTES = 10
 FORECAST_LASTS = 45 * MINUTE
 """s after which a forecast that no newer one has replaced is forgotten: three were asked for since. Ours, no source."""
@@ -134,9 +136,10 @@ class PieceWatch:
         return self.stage.stage in ON_THE_PIT
 
     def minute(
-        self, now: float, trace: Trace, minute: int, pit: float, band: Band
+        self, now: float, trace: Trace, minute: int, pit: float, band: Band, stuck: Mapping[str, float] = NONE_STUCK
     ) -> list[StageChanged | StallChanged]:
-        """One closed minute. Events in the order they came about."""
+        """One closed minute. stuck: engine time since which a channel stands still that is found to be stuck. Events in the
+        order they came about."""
         self.first_seen = minute if self.first_seen is None else self.first_seen
         if self.forecast_at is not None and now - self.forecast_at > FORECAST_LASTS:
             self.outlooks, self.fan, self.forecast_at = (), (), None
@@ -150,11 +153,14 @@ class PieceWatch:
             events.append(StallChanged(now, self.settings.id, self.stall.stalled, round(self.stall.probability, 3)))
         in_band = band.low <= pit <= band.high
         events += self.stage.minute(now, PieceSigns(seen, slope, pit, self.stall.stalled, in_band))
-        self.safety.minute(now, core, self.stage.stage)
+        still = stuck.get(self._probes[-1][1] or "", now)
+        self.safety.minute(now, core if still == now else nan, self.stage.stage, now - still)
         if self.cabinet is None:
             self.air.leave()
         else:
-            self.air.minute(now, trace.since(self.cabinet, minute, minute)[0], self.safety.floor())
+            still = stuck.get(self.cabinet, now)
+            air = trace.since(self.cabinet, minute, minute)[0] if still == now else nan
+            self.air.minute(now, air, self.safety.floor(), now - still)
         return events
 
     def _seat(self, trace: Trace, minute: int) -> tuple[float, float]:

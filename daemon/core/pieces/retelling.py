@@ -6,7 +6,7 @@ What cannot be known again is taken as it is now: the band, and what of a pit's 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import nan
 
@@ -19,12 +19,14 @@ from daemon.core.settings import Band
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """What the minutes up to `last` (an engine minute) read. pit: control value of each minute, °C, the last one last."""
+    """What the minutes up to `last` (an engine minute) read. pit: control value of each minute, °C, the last one last. stuck:
+    engine time since which a channel stands still that is found to be stuck."""
 
     trace: Trace
     last: int
     pit: Sequence[float]
     band: Band
+    stuck: Mapping[str, float]
 
     def pit_of(self, minute: int) -> float:
         at = len(self.pit) - 1 - (self.last - minute)
@@ -41,7 +43,8 @@ def retold(piece: PieceWatch, fresh: PieceWatch, said: Sequence[Said], past: Pas
         end = (minute + 1) * MINUTE
         while waiting and waiting[0].done < end:
             _say(fresh, waiting.pop(0), past.trace)
-        fresh.minute(end, past.trace, minute, past.pit_of(minute), past.band)
+        stuck = {channel: since for channel, since in past.stuck.items() if since < end}
+        fresh.minute(end, past.trace, minute, past.pit_of(minute), past.band, stuck)
     for one in waiting:
         _say(fresh, one, past.trace)
     fresh.forecast_like(piece)

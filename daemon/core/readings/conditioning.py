@@ -225,6 +225,10 @@ class Conditioner:
         known = self._channels.get(channel)
         return None if known is None or known.judge.heard_at is None else known.sample()
 
+    def stuck(self) -> dict[str, float]:
+        """Engine time since which they stand still, of the channels that are found to be stuck."""
+        return {name: one.judge.still_since for name, one in self._channels.items() if one.judge.stuck}
+
     def lain(self, pits: Sequence[str]) -> float:
         """s for which all of these pit probes have lain off the grate; 0 if not all do."""
         return self._pit_faults.lies_for(pits) * MINUTE

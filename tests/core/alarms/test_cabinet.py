@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import sin
 
+import pytest
+
+from daemon.core.alarms.piece_conditions import COLD_IN
 from daemon.core.engine import Engine
-from daemon.core.events import Level, NapPlanned, Notification
-from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, SpotReading
+from daemon.core.events import Level, NapPlanned, Notification, ProbeFault, QualityChanged
+from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, Resumed, SpotReading, TakeBack
 from daemon.core.said import Said
 from daemon.core.settings import HoldSettings
-from tests.core.night import COOK, NIGHT, SETTINGS, cooking, engine_at_night, read, restarted, step
+from tests.core.night import COOK, NIGHT, SETTINGS, cooking, engine_at_night, read, readings, restarted, step
 from tests.texts.english import in_english
 
+HOUR = 3600.0
 COOKED, HELD = 600.0, 3600.0
 """s after NIGHT: off the fire, and the hold watched for some minutes."""
 FALLING, UNSAFE, LOST = "hold-falling", "hold-unsafe", "meat-probe-lost"
@@ -124,3 +129,45 @@ def test_warm_air_does_not_clear_a_core_read_below_the_floor() -> None:
     step(engine, SpotReading("lamb", 50.0), NIGHT + HELD)
     read(engine, HELD, HELD + 1800.0, 10.0, cabinet=66.0, **PITS)
     assert standing(engine, HELD + 1800.0).keys() == {(FALLING, "lamb")}
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_what_a_stuck_cabinet_said_since_it_stuck_was_seen_by_nobody(again: bool) -> None:
+    """A calm cabinet is found to be stuck late. again: restarted when it is found, and a mark said and taken back."""
+    engine, called, found = held(probes=False), dict[str, float](), None
+    step(engine, GoToSleep("page"), NIGHT + HELD)
+    stuck_at, lead = HELD + HOUR / 2, SETTINGS.announcing.sleeper.lead
+    for at in range(int(HELD), int(stuck_at + 3.6 * HOUR), 10):
+        air = 66.0 + round(3 * sin(at / 400.0)) / 4 if at < stuck_at else 66.0
+        pit = 120.0 + 12 * sin(at / 2000.0) + 0.25 * (at // 10 % 2)
+        for event in step(engine, readings(NIGHT + at, cabinet=air, pit_left=pit, pit_right=pit), NIGHT + at):
+            if isinstance(event, QualityChanged) and event.channel == "cabinet" and ProbeFault.STUCK in event.doubts:
+                found = found or at
+            if isinstance(event, Notification) and event.level is Level.WAKE:
+                called.setdefault(event.alarm.partition("/")[0], at)
+        if again and found == at:
+            engine = restarted(engine)
+            step(engine, Resumed(), NIGHT + at)
+            step(engine, Mark(MarkKind.REST, "chuck"), NIGHT + at)
+            step(engine, TakeBack("rest", "chuck"), NIGHT + at)
+    assert found is not None and found - stuck_at > HOUR, "it is found late"
+    assert called[LOST] <= max(found, stuck_at + COLD_IN - lead) + 600.0
+    assert called[UNSAFE] <= stuck_at + 4 * HOUR - lead
+    below = [piece.air for piece in engine.pieces.values()]
+    assert all(stuck_at + one.unseen == pytest.approx(at, abs=180.0) and one.below == one.unseen for one in below)
+
+
+def test_a_cabinet_that_was_never_heard_is_lost_since_the_meat_is_in_it() -> None:
+    settings = replace(SETTINGS, cook=replace(COOK, pieces=tuple(replace(p, channel=None) for p in COOK.pieces)))
+    engine, called = engine_at_night(settings), list[str]()
+    cooking(engine)
+    for kind in (MarkKind.OFF, MarkKind.HOLD):
+        step(engine, Mark(kind, "chuck"), NIGHT + COOKED)
+    step(engine, GoToSleep("page"), NIGHT + COOKED)
+    for at in range(int(COOKED), int(COOKED + COLD_IN), 60):
+        called += [
+            event.alarm
+            for event in step(engine, readings(NIGHT + at, pit_left=120.0, pit_right=118.0), NIGHT + at)
+            if isinstance(event, Notification) and event.level is Level.WAKE
+        ]
+    assert called[0].startswith(f"{LOST}/chuck")

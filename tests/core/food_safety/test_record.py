@@ -135,6 +135,18 @@ def test_hours_without_the_watch_are_missing_minutes() -> None:
     assert view.hold_left_seconds is not None
 
 
+def test_a_core_found_to_be_stuck_was_seen_by_nobody_since_it_stood_still() -> None:
+    cook = cooked().hold(80.0, 60)
+    cook.safety.minute(60.0 * cook.minutes, nan, "hold", stuck_for=25 * 60.0)
+    assert cook.safety.view.below_unseen_seconds == pytest.approx(25 * 60.0, abs=60.0)
+    loaded = record()
+    loaded.load(json.loads(json.dumps(cook.safety.dump())))
+    loaded.minute(60.0 * cook.minutes + 60.0, nan, "hold", stuck_for=26 * 60.0)
+    assert loaded.view.below_unseen_seconds == pytest.approx(26 * 60.0, abs=60.0), "counted once"
+    loaded.minute(60.0 * cook.minutes + 120.0, 80.25, "hold")
+    assert loaded.view.below_unseen_seconds == 0.0, "no body of its size cools through so quickly"
+
+
 def test_hot_holding_counts_only_time_below_the_floor_and_only_once_the_piece_was_hot() -> None:
     """Food Code 3-501.16 (135 °F)."""
     cook = cooked()
