@@ -77,7 +77,7 @@ class CookOrders(WatchState):
         self.marks.add(item, now)
         if item.kind in OF_THE_PIT:
             pit.fire.mark(item, done)
-            self.duties.mark(item, done, planned=pit is self.plan_pit())
+            self.duties.mark(item, done)
             events += [replace(change, time=now) for change in pit.moved(pit.stage.mark(item, done))]
         for piece in self.pieces.meant(item):
             self._expect_move(piece, now)
@@ -113,7 +113,7 @@ class CookOrders(WatchState):
     def _untold_of_pit(self, own: PitWatch, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
         own.fire.take_back(kind, done, self.marks.of_the_pit(own.id), now)
         last_log = max((at for pit in self.pits.values() if (at := pit.fire.last_log) is not None), default=None)
-        self.duties.take_back(kind, done, last_log, planned=own is self.plan_pit())
+        self.duties.take_back(kind, done, last_log, own.id)
         if kind is not inputs.MarkKind.FIRE_LIT:
             return []
         first, last = int(done // MINUTE), self._last_closed(now)
@@ -254,7 +254,7 @@ class CookOrders(WatchState):
             if pit is None:
                 return [CommandRefused(now, "reminder done", say("refused.no-reminder", reminder=item.reminder))]
             item = replace(item, reminder=f"{GREASE_TRAY}/{pit}" if pit else GREASE_TRAY)
-        events = self.duties.command(item, now)
+        events = self.duties.command(item, now, self.pieces)
         if isinstance(item, inputs.RemoveReminder):
             events += self._retire_reminders([item.reminder], now)
         elif isinstance(item, inputs.AddReminder) and not events:  # a refused one changes nothing
@@ -264,7 +264,8 @@ class CookOrders(WatchState):
 
     def _mind_duties(self, now: float) -> None:
         """Each minute, and when a person said something: it is shown at once."""
-        self.duties.minute(now, self.settings.cook, self.plan_pit().stage, self.pieces, self._cores())
+        stages = {name: pit.stage for name, pit in self.pits.items()}
+        self.duties.minute(now, self.settings.cook, stages, self.pieces, self._cores(), self.plan_pit().id)
 
     # --- what follows ------------------------------------------------------------------------------------
 

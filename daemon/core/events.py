@@ -276,11 +276,13 @@ class CookChanged:
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
-    """One step of a kept plan. kind: a StepKind value. piece: id, None for the pit. at: engine time it is planned for."""
+    """One step of a kept plan. kind: a StepKind value. piece: id, None for the pit. at: engine time it is planned for. pit: whose
+    fire is lit; "" the first, or the only one."""
 
     kind: str
     piece: str | None
     at: float
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,7 @@ MARKS_SHOWN = 20
 
 def make_snapshot(parts: SnapshotParts, now: float) -> Snapshot:
     """Everything there is to see at engine time `now`."""
-    plan = parts.duties.plan_view(parts.settings.cook)
+    plan = parts.duties.plan_view(parts.settings.cook, parts.pit_id)
     standing = one_answer(parts.standing, plan)
     return Snapshot(
         time=now,

@@ -117,7 +117,7 @@ class WatchState:
         return self.pits[piece.settings.pit]
 
     def plan_pit(self) -> PitWatch:
-        """Whose fire the plan follows: that of the first pit with pieces."""
+        """Whose fire reminders go by and whose band remedies are for: the first pit with pieces."""
         return next((pit for pit in self.pits.values() if self.pieces.on_pit(pit.id)), self.pit)
 
     def _processes(self, now: float) -> list[ProcessSnapshot]:
@@ -199,7 +199,7 @@ class WatchState:
             wood=self._wood(now),
         )
         sleeper = self.settings.announcing.sleeper
-        clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk, now, self._to_be_lit())
+        clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)
         why: Text
         if not on and self.pieces:
             window, why = None, say("green.no-piece")
@@ -212,11 +212,6 @@ class WatchState:
             why = pits[doubtful].fire.no_forecast or say("green.log-due")
             why = why if seen[doubtful] else say("green.unseen")
         return plan_nap(Readiness(lines, rung_within(window, clock, now, burning=bool(on)), why), now)
-
-    def _to_be_lit(self) -> list[Pieces]:
-        """The pieces on each pit without a fire that is not the plan's."""
-        cold = [p for p in self.pits.values() if p is not self.plan_pit() and p.stage.stage in NO_FIRE]
-        return [here for pit in cold if not (here := self.pieces.on_pit(pit.id)).on_fire()]
 
     def _wood(self, now: float) -> Wood:
         wood = self.duties.wood_view(self.settings.cook, now)

@@ -99,11 +99,13 @@ def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:
     """One lasting event as the flat JSON object of the event file. Key `event` holds its word. A text that nobody has made into
     words (`Composer.spoken`) stays key and values: so the journal keeps it."""
     body: dict[str, Any] = {"time": "", "event": EVENT_NAMES[type(event)]}
-    for field in dataclasses.fields(event):
-        if field.name == "pit" and not getattr(event, "pit", ""):
-            continue  # the first pit, most often the only one, is not named
-        body[field.name] = _plain(field.name, getattr(event, field.name), wall_offset)
-    return body
+    return body | _fields(event, wall_offset)
+
+
+def _fields(value: Any, wall_offset: float) -> dict[str, Any]:
+    """Of an event, or of a part of one. The first pit, most often the only one, is not named."""
+    told = ((f.name, getattr(value, f.name)) for f in dataclasses.fields(value))
+    return {name: _plain(name, one, wall_offset) for name, one in told if name != "pit" or one}
 
 
 def _plain(name: str, value: Any, wall_offset: float) -> Any:
@@ -116,7 +118,7 @@ def _plain(name: str, value: Any, wall_offset: float) -> Any:
     if isinstance(value, Said):
         return dataclasses.asdict(value)
     if dataclasses.is_dataclass(value):
-        return {f.name: _plain(f.name, getattr(value, f.name), wall_offset) for f in dataclasses.fields(value)}
+        return _fields(value, wall_offset)
     if isinstance(value, tuple | list):
         return [_plain("", item, wall_offset) for item in value]
     return value

@@ -50,7 +50,7 @@ def running_of(engine: Engine, now: float) -> Running:
         wrapped = stage.wrapped_at if stage.wrapped_at is not None or wrap is None else wrap.p50
         off = end_of(watch) if stage.off_at is None else at_once(stage.off_at)
         courses[piece] = Course(stage.on_at, off, stage.off_at is not None, wrapped)
-    return Running(now, engine.duties.plan.lit_at, courses)
+    return Running(now, dict(engine.duties.plan.lit_at), courses)
 
 
 class CookPlanner:
@@ -111,7 +111,7 @@ class CookPlanner:
         """Pieces came, went or changed: the kept plan is made anew."""
         changed = any(isinstance(e, CookChanged) and (e.added or e.removed or e.changed) for e in events)
         engine = self._loop.engine
-        kept, cook, lit = engine.duties.plan.kept, engine.settings.cook, engine.duties.plan.lit_at is not None
+        kept, cook, lit = engine.duties.plan.kept, engine.settings.cook, bool(engine.duties.plan.lit_at)
         begun = {piece for piece, watch in engine.pieces.items() if watch.stage.on_at is not None}
         if changed and kept is not None and cook.serve_at is not None and cook.pieces:
             anew = self.plan(None, *(self._weather or (kept.ambient, kept.wind)), kept.wake)

@@ -3,7 +3,7 @@ when the meat goes on, how much wood, how many it feeds, how long it then waits.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from statistics import median
@@ -13,7 +13,7 @@ from config.cook import Cook
 from config.problems import ConfigError, Problem
 from config.rig import Rig
 from config.yields import SOURCE, YIELDS
-from daemon.core.forecast.plan import Course, Feeding, Plan, Running, chance_if_lit, kept_plan, plan
+from daemon.core.forecast.plan import Course, Feeding, Plan, Running, chance_if_lit, kept_plan, lateness, plan
 from daemon.core.inputs import Interval
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.steps import HOLD_WORTH
@@ -84,6 +84,7 @@ def made_plan(
     made = plan(
         cook.pieces, cook.band, cook.serve_at + offset, cook.rest, weather.ambient, feeding, settings.boiling_point,
         taught.forecast_bias, None if running is None else _in_utc(running, offset),
+        {piece.pit: settings.band_of(piece.pit) for piece in cook.pieces},
     )  # fmt: skip
     kept = kept_plan(made, feeding, wake)
     if kept is not None:
@@ -104,8 +105,8 @@ def _in_utc(running: Running, offset: float) -> Running:
             wrapped=None if wrapped is None else wrapped + offset,
         )
 
-    lit_at = None if running.lit_at is None else running.lit_at + offset
-    return Running(running.now + offset, lit_at, {piece: moved(course) for piece, course in running.courses.items()})
+    fires = {pit: at + offset for pit, at in running.fires.items()}
+    return Running(running.now + offset, fires, {piece: moved(course) for piece, course in running.courses.items()})
 
 
 def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[Said]:
@@ -113,7 +114,7 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
     names = {p.id: p.name for p in settings.cook.pieces}
     wraps = {p.id: p.wrap for p in settings.cook.pieces}
     courses = {} if made.running is None else made.running.courses
-    lit = made.running is not None and made.running.lit_at is not None
+    lit = made.running is not None and any(pit in made.running.fires for pit, _ in made.lights)
     if courses:
         yield say("plan.serving", at=made.serve_at, rest=made.rest, chance=made.chance)
     else:
@@ -121,10 +122,10 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
     if made.light is None:
         yield say("plan.nothing")
     else:
-        yield say("plan.lit", at=made.light) if lit else say("plan.light", at=made.light)
-    if made.light is not None and made.light < now and not lit:
-        later = made.serve_at + now - made.light
-        yield say("plan.past", chance=chance_if_lit(made, now), wanted=made.chance, later=later)
+        yield from _lights(made, settings.pit_names)
+    late = max(lateness(made, now).values(), default=0.0)
+    if late > 0.0:
+        yield say("plan.past", chance=chance_if_lit(made, now), wanted=made.chance, later=made.serve_at + late)
     for piece in made.pieces:
         name = names[piece.piece]
         if piece.put_on is None or piece.lasts is None or piece.off is None:
@@ -150,6 +151,20 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
         yield say("plan.taught-by-one") if len(taught.cooks) == 1 else say("plan.taught", cooks=len(taught.cooks))
     else:
         yield say("plan.untaught")
+
+
+def _lights(made: Plan, names: Mapping[str, str]) -> Iterator[Said]:
+    """names: of the rig's pits."""
+    lit = {} if made.running is None else made.running.fires
+    for pit, at in made.lights:
+        if len(names) == 1:
+            yield say("plan.lit", at=at) if pit in lit else say("plan.light", at=at)
+        else:
+            yield (
+                say("plan.lit-of", at=at, name=names[pit])
+                if pit in lit
+                else say("plan.light-of", at=at, name=names[pit])
+            )
 
 
 def _course(name: str, course: Course, off: Interval) -> Said:

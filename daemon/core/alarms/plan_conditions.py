@@ -14,7 +14,7 @@ from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
-from daemon.core.plan.steps import NO_FIRE, OUT_AT_MOST, TAKES_MEAT, PlanStep
+from daemon.core.plan.steps import OUT_AT_MOST, TAKES_MEAT, PlanStep
 from daemon.core.planned import StepKind
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
@@ -29,14 +29,11 @@ NOT_DUE = Finding(active=False, within=True, because="")
 
 
 def plan_conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition of the plan, the reminders, the wood and the trays. The plan follows one fire, see `WatchState.plan_pit`,
-    and a further pit is lit for its meat; the wood is one heap, and each pit has its tray."""
+    """Every condition of the plan, the reminders, the wood and the trays. The wood is one heap; each pit has its
+    fire and its tray."""
     pits = (first, *others)
-    followed = next((pit for pit in pits if pit.pieces), first)
-    yield _light(followed, followed.duties.plan.step(StepKind.LIGHT))
     for pit in pits:
-        if pit.pieces and pit is not followed:
-            yield _light(pit, _further(pit))
+        yield _light(pit, pit.duties.plan.step(StepKind.LIGHT, pit=pit.pit_id))
         for piece in pit.pieces:
             yield from _piece(pit, piece)
     yield from _wood(first)
@@ -55,13 +52,6 @@ def _clock(process: ProcessSnapshot, step: PlanStep) -> float:
     plan = process.duties.plan
     rings = plan.kept is not None and plan.kept.wake and not plan.is_news(step)
     return max(0.0, step.at.p50 - process.now) if rings else FAR_OFF
-
-
-def _further(process: ProcessSnapshot) -> PlanStep | None:
-    """To light this pit, which the plan does not follow. A fire that went out under meat is called for as such."""
-    if process.pit_stage not in NO_FIRE or any(piece.on_fire for piece in process.pieces):
-        return None
-    return process.duties.plan.light_for([piece.settings.id for piece in process.pieces], process.now)
 
 
 def _light(process: ProcessSnapshot, step: PlanStep | None) -> Condition:

@@ -6,7 +6,7 @@ Pure numbers; the words are the command line's. Times are engine seconds, temper
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, prod
 from statistics import NormalDist
 from typing import Final
@@ -49,7 +49,7 @@ class Feeding:
 class PiecePlan:
     """One piece. lasts: s on the fire. put_on: latest engine time that keeps the wanted chance. off: from then.
     waits: s in the hold at the median, see `wait_in_hold`. reason: why there is no plan (then the times are None).
-    wrap_after: s on the fire until its wrap, at the median, None = never."""
+    wrap_after: s on the fire until its wrap, at the median, None = never. pit: whose fire cooks it."""
 
     piece: str
     lasts: Interval | None
@@ -58,6 +58,7 @@ class PiecePlan:
     waits: float | None
     reason: Text = ""
     wrap_after: float | None = None
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,18 +74,19 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """What has been done of the cook that is planned. lit_at: since when the fire burns; None: it does not. courses: of the
-    pieces that are on, or were."""
+    """What has been done of the cook that is planned. fires: since when the fire of a pit burns, of those that do. courses: of
+    the pieces that are on, or were."""
 
     now: float
-    lit_at: float | None
+    fires: Mapping[str, float]
     courses: Mapping[str, Course]
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """light: engine time of the match, None when no piece can be planned. fires: when each log falls due after the pit is in its
-    band, until the last piece is surely off. logs, wood kg: all of it, kindling included. chance: each piece is planned to it."""
+    """light: engine time of the first match, None when no piece can be planned. fires: when each log falls due after a pit is in
+    its band, until its last piece is surely off. logs, wood kg: all of it, kindling included. chance: each piece is planned to
+    it. lights: of each pit that cooks something, when it is lit, or was; the earliest first."""
 
     serve_at: float
     rest: float
@@ -95,6 +97,7 @@ class Plan:
     wood: float
     chance: float = WANTED_CHANCE
     running: Running | None = None
+    lights: tuple[tuple[str, float], ...] = ()
 
     def fires_between(self, start: float, end: float) -> tuple[float, ...]:
         """Those that fall due in start <= t < end, a night for instance."""
@@ -139,55 +142,82 @@ def plan(
     boiling_point: float = 100.0,
     lesson: float = 0.0,
     running: Running | None = None,
+    bands: Mapping[str, Band] | None = None,
 ) -> Plan:
     """When to light and put on so that everything has been off for `rest` s by `serve_at` with the wanted chance.
 
     Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band.
     lesson: minutes per hour by which this pit has been later than foretold. running: what has been done already: that stays as
-    it was done, nothing is put on in the past, wood is what is still needed, and the chance is the one that is left."""
+    it was done, nothing is put on in the past, wood is what is still needed, and the chance is the one that is left. bands: of
+    pits that have another than `band`; each pit is lit for the first of its own pieces."""
     feeding = feeding or Feeding()
     # Pieces are taken as independent: each gets the root, so that all of them together keep the promise.
     each = WANTED_CHANCE ** (1.0 / max(len(pieces), 1))
     courses = {} if running is None else running.courses
-    soonest = None if running is None else _takes_meat_at(running, feeding)
+    soonest = {p.pit: _takes_meat_at(p.pit, pieces, running, feeding) for p in pieces}
     planned = tuple(
-        _plan_piece(p, band, serve_at - rest, ambient, boiling_point, each, lesson, courses.get(p.id), soonest)
+        replace(
+            _plan_piece(
+                p, (bands or {}).get(p.pit, band), serve_at - rest, ambient, boiling_point, each, lesson,
+                courses.get(p.id), soonest[p.pit],
+            ),
+            pit=p.pit,
+        )
         for p in pieces
-    )
-    on = [p.put_on for p in planned if p.put_on is not None]
-    if not on:
+    )  # fmt: skip
+    lit = {} if running is None else running.fires
+    lights: dict[str, float] = {}
+    fires: list[float] = []
+    logs = 0
+    for pit in dict.fromkeys(p.pit for p in planned if p.put_on is not None):
+        own = [p for p in planned if p.pit == pit]
+        lights[pit] = lit.get(pit, min(p.put_on for p in own if p.put_on is not None) - feeding.heat_up)
+        in_band = lights[pit] + feeding.heat_up
+        if running is not None and pit in lit:
+            in_band = max(in_band, running.now)
+        last_off = max(p.off.p95 for p in own if p.off is not None)
+        count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
+        fires += [in_band + feeding.log_interval * number for number in range(count)]
+        logs += count if pit in lit else feeding.kindling + count
+    if not lights:
         return Plan(serve_at, rest, planned, None, (), 0, 0.0, running=running)
-    lit_at = None if running is None else running.lit_at
-    light = min(on) - feeding.heat_up if lit_at is None else lit_at
-    last_off = max(p.off.p95 for p in planned if p.off is not None)
-    in_band = light + feeding.heat_up
-    if running is not None and lit_at is not None:
-        in_band = max(in_band, running.now)
-    count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
-    fires = tuple(in_band + feeding.log_interval * number for number in range(count))
-    logs = count if lit_at is not None else feeding.kindling + count
     chance = WANTED_CHANCE
-    if courses or any(p.put_on == soonest for p in planned):
+    if courses or any(p.put_on is not None and p.put_on == soonest[p.pit] for p in planned):
         left = [p.off for p in planned if p.off is not None and not (p.piece in courses and courses[p.piece].is_off)]
         chance = prod(chance_by(off, serve_at - rest) for off in left)
-    return Plan(serve_at, rest, planned, light, fires, logs, logs * feeding.log_weight, chance, running)
+    by_hour = tuple(sorted(lights.items(), key=lambda one: one[1]))
+    return Plan(
+        serve_at, rest, planned, by_hour[0][1], tuple(sorted(fires)), logs, logs * feeding.log_weight, chance, running, by_hour
+    )  # fmt: skip
 
 
-def _takes_meat_at(running: Running, feeding: Feeding) -> float:
-    """The earliest that anything can still be put on."""
-    if running.lit_at is None:
+def _takes_meat_at(
+    pit: str, pieces: Sequence[PieceSettings], running: Running | None, feeding: Feeding
+) -> float | None:
+    """The earliest that anything can still be put on this pit; None before the cook."""
+    if running is None:
+        return None
+    if pit not in running.fires:
         return running.now + feeding.heat_up
-    return running.now if running.courses else max(running.now, running.lit_at + feeding.heat_up)
+    begun = any(p.pit == pit and p.id in running.courses for p in pieces)
+    return running.now if begun else max(running.now, running.fires[pit] + feeding.heat_up)
+
+
+def lateness(made: Plan, light: float) -> dict[str, float]:
+    """s by which each fire that does not burn would be late if it were lit at `light`."""
+    lit = {} if made.running is None else made.running.fires
+    return {pit: max(0.0, light - at) for pit, at in made.lights if pit not in lit}
 
 
 def chance_if_lit(made: Plan, light: float) -> float:
-    """Chance of serving everything that is planned on time when the fire is lit at `light`, late or not."""
+    """Chance of serving everything that is planned on time when what does not burn yet is lit at `light`, late or not."""
     assert made.light is not None, "something is planned"
-    late, chance = max(0.0, light - made.light), 1.0
-    first = min(p.put_on for p in made.pieces if p.put_on is not None)
+    late, chance = lateness(made, light), 1.0
     for piece in made.pieces:
         if piece.put_on is not None and piece.off is not None:
-            waits = max(0.0, first + late - piece.put_on)  # a piece that goes on later than the first may not mind
+            first = min(p.put_on for p in made.pieces if p.put_on is not None and p.pit == piece.pit)
+            # a piece that goes on later than the first may not mind
+            waits = max(0.0, first + late.get(piece.pit, 0.0) - piece.put_on)
             off = Interval(*(t + waits for t in (piece.off.p05, piece.off.p50, piece.off.p95)))
             chance *= chance_by(off, made.serve_at - made.rest)
     return chance

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, FireNoticed, FireSign
@@ -13,7 +13,7 @@ from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitStage
 from daemon.core.plan.grease import NOWHERE, GreaseWatch
 from daemon.core.plan.reminders import Reminders
-from daemon.core.plan.steps import PlanStep, PlanWatch, end_of
+from daemon.core.plan.steps import PlanStep, PlanWatch, end_of, home_of
 from daemon.core.plan.wood import KINDLING, WoodWatch
 from daemon.core.planned import From, StepKind, wait_in_hold
 from daemon.core.said import say
@@ -129,11 +129,11 @@ class Duties:
             self.wood.count(cook.wood.stock)
         return self.reminders.change(before.reminders, cook.reminders)
 
-    def command(self, item: DutyOrder, now: float) -> list[Event]:
+    def command(self, item: DutyOrder, now: float, pieces: Mapping[str, PieceWatch]) -> list[Event]:
         """What a person says."""
         match item:
             case KeepPlan():
-                kept = self.plan.keep(item, now)
+                kept = self.plan.keep(item, now, home_of(pieces))
                 self.wood.planned(None if item.plan is None else item.plan.log_interval)
                 return [kept]
             case AddReminder(reminder=own):
@@ -163,21 +163,20 @@ class Duties:
                 self.wood.count(splits)
                 return []
 
-    def mark(self, mark: Mark, done: float, planned: bool = True) -> None:
-        """Wood went into a fire. planned: the one that the plan follows."""
+    def mark(self, mark: Mark, done: float) -> None:
+        """Wood went into the fire of the pit that the mark names."""
         if mark.kind is MarkKind.LOG:
             self.wood.log(done)
         elif mark.kind is MarkKind.FIRE_LIT:
             self.wood.lit(done)
-            if planned:
-                self.plan.lit(done)
+            self.plan.lit(done, mark.pit)
 
-    def take_back(self, kind: MarkKind, done: float, last_log: float | None, planned: bool = True) -> None:
-        """No wood went into a fire at `done`. planned: into the one that the plan follows."""
+    def take_back(self, kind: MarkKind, done: float, last_log: float | None, pit: str = "") -> None:
+        """No wood went into the fire of this pit at `done`."""
         if kind in (MarkKind.LOG, MarkKind.FIRE_LIT):
             self.wood.take_back(1 if kind is MarkKind.LOG else KINDLING, done, last_log)
-        if kind is MarkKind.FIRE_LIT and planned:
-            self.plan.take_back_fire()
+        if kind is MarkKind.FIRE_LIT:
+            self.plan.take_back_fire(pit)
             self.reminders.take_back(None, done)
 
     def take_back_of_piece(self, piece: str, done: float) -> None:
@@ -208,13 +207,15 @@ class Duties:
         self,
         now: float,
         cook: CookSettings,
-        pit: PitStage,
+        pits: Mapping[str, PitStage],
         pieces: Mapping[str, PieceWatch],
         cores: Mapping[str, float],
+        minded: str = "",
     ) -> None:
-        """Once a minute, after pit and pieces. cores: believed cores, °C, by piece."""
-        self.plan.minute(now, cook, pit, pieces)
-        self.reminders.minute(now, pit, pieces)
+        """Once a minute, after pits and pieces. cores: believed cores, °C, by piece. minded: the pit by whose fire
+        reminders go."""
+        self.plan.minute(now, cook, pits, pieces)
+        self.reminders.minute(now, pits[minded], pieces)
         for home in sorted({"", *(watch.settings.pit for watch in pieces.values())}):
             others = [tray for tray in self._trays.values() if tray.pit != home]
             elsewhere = {piece: sum(tray.lost(piece) for tray in others) for piece in pieces} if others else NOWHERE
@@ -232,9 +233,8 @@ class Duties:
 
     def wood_runs_out(self, now: float) -> float | None:
         """When the last split at hand has burnt, also of a fire that a plan has yet to light; None: not known."""
-        kept, light = self.plan.kept, self.plan.step(StepKind.LIGHT)
-        waits = light is not None and not light.done
-        ready_at = light.at.p50 + kept.heat_up if kept is not None and light is not None and waits else None
+        kept, light = self.plan.kept, self.plan.first_fire()
+        ready_at = light.at.p50 + kept.heat_up if kept is not None and light is not None else None
         return self.wood.runs_out(now, ready_at)
 
     def wood_view(self, cook: CookSettings, now: float) -> WoodView:
@@ -250,11 +250,13 @@ class Duties:
             all_known=self.all_known,
         )
 
-    def plan_view(self, cook: CookSettings) -> PlanView | None:
+    def plan_view(self, cook: CookSettings, pit_id: Callable[[str], str]) -> PlanView | None:
+        """pit_id: of a pit as the core calls it, as others know it."""
         kept, kept_at = self.plan.kept, self.plan.kept_at
         if kept is None or kept_at is None:
             return None
-        steps = tuple(sorted(self.plan.steps, key=lambda step: step.at.p50))
+        shown = (replace(s, pit=pit_id(s.pit)) if s.kind is StepKind.LIGHT else s for s in self.plan.steps)
+        steps = tuple(sorted(shown, key=lambda step: step.at.p50))
         serve_at = next((s.planned for s in steps if s.kind is StepKind.SERVE), kept.serve_at)
         offs = {s.piece: s.at.p50 for s in steps if s.kind is StepKind.OFF and s.piece is not None}
         return PlanView(

@@ -6,7 +6,7 @@ place of the plan as soon as there are any. Pure; engine times, s.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -39,17 +39,21 @@ NOTED: Final = {
 }
 """Stages that answer a step, by which nothing else remembers when it was done."""
 
+Home = Mapping[str, str]
+"""Piece -> the pit that it is on, or is to go on."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
     """One step. piece: id, None for the pit. planned: as agreed, moved with the serving time. at: when it was done, or will
-    be as things stand."""
+    be as things stand. pit: whose fire is lit; "" the first, or the only one."""
 
     kind: StepKind
     piece: str | None
     planned: float
     at: Interval
     done: bool = False
+    pit: str = ""
 
 
 def at_once(time: float) -> Interval:
@@ -82,8 +86,9 @@ class PlanWatch:
         """No plan any more."""
         self.kept: KeptPlan | None = None
         self.kept_at: float | None = None
-        self.lit_at: float | None = None
-        self.in_band_at: float | None = None
+        self.lit_at: dict[str, float] = {}
+        self.in_band_at: dict[str, float] = {}
+        """By pit, "" the first: of the fires that burn, and of those among them that have been in their band."""
         self.steps: tuple[PlanStep, ...] = ()
         self.chance: float | None = None
         self.ahead: float | None = None
@@ -92,58 +97,58 @@ class PlanWatch:
         self._known: dict[str, float] = {}
         """When each piece was first heard of."""
 
-    def keep(self, item: KeepPlan, now: float) -> PlanKept:
+    def keep(self, item: KeepPlan, now: float, home: Home) -> PlanKept:
         """Agree to another plan, or to none. What was done under the old one stays done."""
         self.kept, self.kept_at = item.plan, None if item.plan is None else now
         if item.plan is None:
             self.steps, self.chance, self.ahead = (), None, None
-        steps = () if item.plan is None else tuple(PlannedStep(k, p, at) for k, p, at in planned_times(item.plan))
+        steps = () if item.plan is None else tuple(planned_steps(item.plan, home))
         chance, wake = (0.0, False) if item.plan is None else (item.plan.chance, item.plan.wake)
         return PlanKept(now, steps, chance, wake, item.by)
 
-    def lit(self, done: float) -> None:
+    def lit(self, done: float, pit: str = "") -> None:
         """The cook says when the fire was lit, and knows better than what was noticed."""
-        self.lit_at = done
+        self.lit_at[pit] = done
 
-    def take_back_fire(self) -> None:
+    def take_back_fire(self, pit: str = "") -> None:
         """It was not lit when that was said: what is seen of the fire counts anew."""
-        self.lit_at = self.in_band_at = None
+        self.lit_at.pop(pit, None)
+        self.in_band_at.pop(pit, None)
 
     def take_back(self, piece: str, done: float) -> None:
         """What was noted of a piece since a mark that is taken back is noted anew."""
         self._done = {(kind, of): at for (kind, of), at in self._done.items() if of != piece or at < done}
 
-    def step(self, kind: StepKind, piece: str | None = None) -> PlanStep | None:
-        """As of the last minute; None: the plan has none, or there is no plan."""
-        return next((s for s in self.steps if s.kind is kind and s.piece == piece), None)
+    def step(self, kind: StepKind, piece: str | None = None, pit: str = "") -> PlanStep | None:
+        """As of the last minute; None: the plan has none, or there is no plan. pit: whose fire is to be lit."""
+        return next((s for s in self.steps if (s.kind, s.piece, s.pit) == (kind, piece, pit)), None)
 
     def is_news(self, step: PlanStep) -> bool:
         """Its hour was already there when its piece was named: whoever named it knows, and needs no alarm clock."""
         known = None if step.piece is None else self._known.get(step.piece)
         return known is not None and step.planned <= known + NEWS
 
-    def light_for(self, pieces: Collection[str], now: float) -> PlanStep | None:
-        """When to light a further pit, whose fire the plan does not follow, for whichever of these pieces goes on first. None:
-        the plan waits for none of them."""
-        hours = [s.planned for s in self.steps if s.kind is StepKind.PUT_ON and s.piece in pieces and not s.done]
-        if self.kept is None or not hours:
-            return None
-        light = min(hours) - self.kept.heat_up
-        return PlanStep(StepKind.LIGHT, None, light, at_once(max(light, now)))
-
-    def rings_at(self, before: float, now: float, cold: Iterable[Collection[str]] = ()) -> float | None:
+    def rings_at(self, before: float) -> float | None:
         """When the plan's alarm clock rings next, `before` s ahead of its hour; None: it was not agreed to be one, or nothing of
-        it is left. cold: ids of the pieces on each further pit that is to be lit."""
+        it is left."""
         if self.kept is None or not self.kept.wake:
             return None
         ring = (StepKind.LIGHT, StepKind.PUT_ON)
         hours = [s.at.p50 for s in self.steps if s.kind in ring and not s.done and not self.is_news(s)]
-        hours += [light.at.p50 for pieces in cold if (light := self.light_for(pieces, now)) is not None]
         return min(hours) - before if hours else None
 
-    def minute(self, now: float, cook: CookSettings, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
-        """Where the cook stands against the plan. What is done is noted without a plan, too: one may be kept later."""
-        self._notice_fire(now, pit)
+    def first_fire(self) -> PlanStep | None:
+        """The fire that is lit first of those that the plan has yet to see; None once one burns."""
+        lights = [s for s in self.steps if s.kind is StepKind.LIGHT]
+        return None if any(s.done for s in lights) else min(lights, key=lambda s: s.at.p50, default=None)
+
+    def minute(
+        self, now: float, cook: CookSettings, pits: Mapping[str, PitStage], pieces: Mapping[str, PieceWatch]
+    ) -> None:
+        """Where the cook stands against the plan. What is done is noted without a plan, too: one may be kept later. pits: the
+        first as ""."""
+        for name, pit in pits.items():
+            self._notice_fire(now, name, pit)
         self._known = {piece: self._known.get(piece, now) for piece in pieces}
         for piece, watch in pieces.items():
             kind = NOTED.get(watch.stage.stage)
@@ -161,40 +166,40 @@ class PlanWatch:
             for off in offs:
                 self.chance *= chance_by(off, ready_by)
 
-    def _notice_fire(self, now: float, pit: PitStage) -> None:
+    def _notice_fire(self, now: float, name: str, pit: PitStage) -> None:
         if pit.stage in NO_FIRE:
-            self.lit_at = self.in_band_at = None
+            self.take_back_fire(name)
             return
-        if self.lit_at is None:
-            self.lit_at = min(pit.since, now)
-        if self.in_band_at is None and pit.stage in TAKES_MEAT:
-            self.in_band_at = min(pit.since, now)
+        self.lit_at.setdefault(name, min(pit.since, now))
+        if pit.stage in TAKES_MEAT:
+            self.in_band_at.setdefault(name, min(pit.since, now))
 
     def _serve_at(self, kept: KeptPlan, cook: CookSettings) -> float:
         return kept.serve_at if cook.serve_at is None else cook.serve_at
 
-    def _ready_at(self, light: float, kept: KeptPlan, now: float) -> float:
+    def _ready_at(self, pit: str, light: float, kept: KeptPlan, now: float) -> float:
         """When the pit takes meat."""
-        if self.in_band_at is not None:
-            return self.in_band_at
-        lit = max(light, now) if self.lit_at is None else self.lit_at
-        return max(lit + kept.heat_up, now)
+        if pit in self.in_band_at:
+            return self.in_band_at[pit]
+        return max(self.lit_at.get(pit, max(light, now)) + kept.heat_up, now)
 
     def _steps(
         self, kept: KeptPlan, now: float, cook: CookSettings, pieces: Mapping[str, PieceWatch]
     ) -> Iterator[PlanStep]:
         serve_at = self._serve_at(kept, cook)
         moved = serve_at - kept.serve_at
-        light = kept.light + moved
         known = [(planned, pieces[planned.piece]) for planned in kept.pieces if planned.piece in pieces]
-        begun = any(watch.stage.on_at is not None for _, watch in known)
-        if self.lit_at is not None:
-            yield PlanStep(StepKind.LIGHT, None, light, at_once(self.lit_at), done=True)
-        elif not begun and known:
-            yield PlanStep(StepKind.LIGHT, None, light, at_once(max(light, now)))
-        ready_at, last = self._ready_at(light, kept, now), serve_at
+        begun = {watch.settings.pit for _, watch in known if watch.stage.on_at is not None}
+        lights = {pit: at + moved for pit, at in lights_of(kept, home_of(pieces))}
+        ready = {pit: max(self._ready_at(pit, light, kept, now), now) for pit, light in lights.items()}
+        for pit, light in lights.items():
+            if pit in self.lit_at:
+                yield PlanStep(StepKind.LIGHT, None, light, at_once(self.lit_at[pit]), done=True, pit=pit)
+            elif pit not in begun and known:
+                yield PlanStep(StepKind.LIGHT, None, light, at_once(max(light, now)), pit=pit)
+        last = serve_at
         for planned, watch in known:
-            for step in self._piece_steps(planned, watch, moved, max(ready_at, now), now, serve_at, cook.rest):
+            for step in self._piece_steps(planned, watch, moved, ready[watch.settings.pit], now, serve_at, cook.rest):
                 if step.kind is StepKind.OFF:
                     last = max(last, step.at.p50 + cook.rest)
                 yield step
@@ -265,14 +270,22 @@ class PlanWatch:
         return {
             "kept": None if self.kept is None else asdict(self.kept),
             "kept_at": self.kept_at,
-            "lit_at": self.lit_at,
-            "in_band_at": self.in_band_at,
+            "lit_at": self.lit_at.get(""),
+            "in_band_at": self.in_band_at.get(""),
+            **({"fires": others} if (others := self._other_fires()) else {}),
             "chance": self.chance,
             "ahead": self.ahead,
-            "steps": [[s.kind, s.piece, s.planned, s.at.p05, s.at.p50, s.at.p95, s.done] for s in self.steps],
+            "steps": [
+                [s.kind, s.piece, s.planned, s.at.p05, s.at.p50, s.at.p95, s.done, *([s.pit] if s.pit else [])]
+                for s in self.steps
+            ],
             "known": dict(self._known),
             "done": [[kind, piece, time] for (kind, piece), time in self._done.items()],
         }
+
+    def _other_fires(self) -> dict[str, list[float | None]]:
+        """Of the pits beside the first."""
+        return {pit: [at, self.in_band_at.get(pit)] for pit, at in self.lit_at.items() if pit}
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
@@ -282,25 +295,46 @@ class PlanWatch:
         kept = dumped["kept"]
         if kept is not None:
             self.kept = KeptPlan(**{**kept, "pieces": tuple(PlannedPiece(**piece) for piece in kept["pieces"])})
-        self.kept_at, self.lit_at, self.in_band_at = dumped["kept_at"], dumped["lit_at"], dumped["in_band_at"]
+        self.kept_at = dumped["kept_at"]
+        fires = {"": [dumped["lit_at"], dumped["in_band_at"]]} | dumped.get("fires", {})
+        self.lit_at = {pit: lit for pit, (lit, _) in fires.items() if lit is not None}
+        self.in_band_at = {pit: in_band for pit, (_, in_band) in fires.items() if in_band is not None}
         self.chance, self.ahead = dumped["chance"], dumped["ahead"]
         self.steps = tuple(
-            PlanStep(StepKind(kind), piece, planned, Interval(p05, p50, p95), done)
-            for kind, piece, planned, p05, p50, p95, done in dumped["steps"]
+            PlanStep(StepKind(kind), piece, planned, Interval(p05, p50, p95), done, *pit)
+            for kind, piece, planned, p05, p50, p95, done, *pit in dumped["steps"]
         )
         self._known = dict(dumped.get("known", {}))  # not in the checkpoints of earlier versions
         self._done = {(StepKind(kind), piece): time for kind, piece, time in dumped["done"]}
 
 
-def planned_times(plan: KeptPlan) -> Iterator[tuple[StepKind, str | None, float]]:
-    """(kind, piece, time) as agreed, for the record."""
-    yield StepKind.LIGHT, None, plan.light
+def home_of(pieces: Mapping[str, PieceWatch]) -> Home:
+    return {id_: watch.settings.pit for id_, watch in pieces.items()}
+
+
+def lights_of(plan: KeptPlan, home: Home) -> list[tuple[str, float]]:
+    """(pit, when its fire is lit), the earliest first: where the planned pieces are on several pits, each is lit for the first of
+    its own. A piece that has no home is not cooked any more."""
+    first: dict[str, float] = {}
     for piece in plan.pieces:
-        yield StepKind.PUT_ON, piece.piece, piece.put_on
+        if piece.piece in home:
+            pit = home[piece.piece]
+            first[pit] = min(piece.put_on, first.get(pit, piece.put_on))
+    if len(first) == 1:
+        return [(pit, plan.light) for pit in first]
+    return sorted(((pit, on - plan.heat_up) for pit, on in first.items()), key=lambda one: one[1])
+
+
+def planned_steps(plan: KeptPlan, home: Home) -> Iterator[PlannedStep]:
+    """As agreed, for the record."""
+    for pit, light in lights_of(plan, home):
+        yield PlannedStep(StepKind.LIGHT, None, light, pit)
+    for piece in plan.pieces:
+        yield PlannedStep(StepKind.PUT_ON, piece.piece, piece.put_on)
         if piece.wrap_after is not None:
-            yield StepKind.WRAP, piece.piece, piece.put_on + piece.wrap_after
+            yield PlannedStep(StepKind.WRAP, piece.piece, piece.put_on + piece.wrap_after)
         off = piece.put_on + piece.likely
-        yield StepKind.OFF, piece.piece, off
+        yield PlannedStep(StepKind.OFF, piece.piece, off)
         if wait_in_hold(off, plan.rest, plan.serve_at) >= HOLD_WORTH:
-            yield StepKind.HOLD, piece.piece, off + plan.rest
-    yield StepKind.SERVE, None, plan.serve_at
+            yield PlannedStep(StepKind.HOLD, piece.piece, off + plan.rest)
+    yield PlannedStep(StepKind.SERVE, None, plan.serve_at)

@@ -11,9 +11,10 @@ from daemon.core.alarms.rule import PRIORITY_ORDER
 from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal
 from daemon.core.pieces.stage import PiecePhase
+from daemon.core.planned import StepKind
 from daemon.core.settings import FIRST_PIT, subject_of
 from daemon.shell.fleet.past import EventRow
-from daemon.shell.fleet.whereabouts import Whereabouts
+from daemon.shell.fleet.whereabouts import Placed, Whereabouts
 
 QUIET = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE, AlarmState.SHELVED})
 """States in which an alarm asks for nobody."""
@@ -104,16 +105,20 @@ class Standing:
         return of
 
     def _plan(self, steps: list[dict[str, Any]], time: float) -> None:
-        """One plan for all pits: each has the steps of its own pieces; what is of none is for the first pit that has a piece, as
-        the plan meant it."""
+        """One plan for all pits: each has the steps of its own pieces, and its own fire; serving is for the first pit that has a
+        piece."""
         placed, used = self.where.placed(time), self.where.in_use(time)
         home = next(pit for pit in self._now if pit in used)
         for pit, now in self._now.items():
             now.steps = [
-                (utc(one["at"]), one["kind"], one["piece"] or "")
-                for one in steps
-                if self.where.known(placed.get(one["piece"] or "", home)) == pit
+                (utc(one["at"]), one["kind"], one["piece"] or "") for one in steps if self._of(one, placed, home) == pit
             ]
+
+    def _of(self, step: dict[str, Any], placed: Placed, home: str) -> str:
+        """The pit of a step."""
+        if step["kind"] == StepKind.LIGHT and "pit" in step:
+            return self.where.known(step["pit"])
+        return self.where.known(placed.get(step["piece"] or "", home))
 
     def told(self) -> dict[str, dict[str, Any]]:
         """Of each pit, JSON; with its name where there are several."""

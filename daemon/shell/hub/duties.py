@@ -120,12 +120,13 @@ def handheld_here(snapshot: Snapshot) -> bool:
 
 
 def _step(kind: StepKind, piece: Callable[[Any], str | None]) -> Callable[[Any, Snapshot], str | None]:
-    """When the step was done, or will be as things stand."""
+    """When the step was done, or will be as things stand; of several fires the one that is lit next, or was last."""
 
     def value(view: Any, snapshot: Snapshot) -> str | None:
         steps = snapshot.plan.steps if snapshot.plan is not None else ()
-        found = next((s for s in steps if s.kind is kind and s.piece == piece(view)), None)
-        return None if found is None else instant(found.at.p50, snapshot)
+        found = [s for s in steps if s.kind is kind and s.piece == piece(view)]
+        shown = next((s for s in found if not s.done), found[-1] if found else None)
+        return None if shown is None else instant(shown.at.p50, snapshot)
 
     return value
 
@@ -139,7 +140,8 @@ def _next_words(view: Snapshot, snapshot: Snapshot) -> str:
     step = _next(snapshot)
     if step is None:
         return NOTHING
-    name = next((p.name for p in snapshot.pieces if p.id == step.piece), "")
+    names = {pit.id: pit.name for pit in snapshot.pits} | {piece.id: piece.name for piece in snapshot.pieces}
+    name = names.get(step.piece or step.pit, "")
     return text(f"{TO_DO[step.kind]}: {name}" if name else TO_DO[step.kind])
 
 

@@ -43,7 +43,11 @@ def plan_rows(found: Findings) -> tuple[PlanRow, ...]:
     """In the order they were planned in; empty where no plan was kept. Of several plans the one counts that was the newest when
     the step was done: nobody could keep to a later one."""
     cook = found.cook
-    plans = [(event_time(cook, event), event["steps"]) for event in named(cook, "plan") if event["steps"]]
+    plans = [
+        (event_time(cook, event), [step for step in event["steps"] if _of_pit(step, cook.viewed)])
+        for event in named(cook, "plan")
+        if event["steps"]
+    ]
     if not plans:
         return ()
     names, done = {piece.settings.id: piece.settings.name for piece in found.pieces}, dict(_done(found))
@@ -55,6 +59,11 @@ def plan_rows(found: Findings) -> tuple[PlanRow, ...]:
         if planned is not None and kind in WORDS and (piece is None or piece in names):
             rows.append(PlanRow(WORDS[StepKind(kind)], names.get(piece, ""), planned, actual))
     return tuple(sorted(rows, key=lambda row: row.planned))
+
+
+def _of_pit(step: dict[str, Any], pit: str) -> bool:
+    """Not the lighting of another pit."""
+    return bool(step["kind"] != StepKind.LIGHT or step.get("pit", "") == pit)
 
 
 def _planned(

@@ -1,5 +1,7 @@
 """The plan before the cook and the standing during it: arithmetic that must agree with itself."""
 
+from dataclasses import replace
+
 import pytest
 
 from daemon.core.forecast.plan import (
@@ -143,14 +145,34 @@ def test_a_wrapped_piece_is_not_told_to_wrap_and_an_unknown_one_leaves_the_chanc
 def test_what_joins_a_running_cook_late_goes_on_now_and_costs_chance() -> None:
     now, serve_at = 40_000.0, 40_000.0 + 6 * 3600.0
     off = Interval(now + 2 * 3600.0, now + 3 * 3600.0, now + 4 * 3600.0)
-    running = Running(now, now - 5 * 3600.0, {SHOULDER.id: Course(now - 4 * 3600.0, off)})
+    running = Running(now, {"": now - 5 * 3600.0}, {SHOULDER.id: Course(now - 4 * 3600.0, off)})
     made = plan((SHOULDER, CHUCK), BAND, serve_at, 3600.0, 10.0, running=running)
     lamb, chuck = made.pieces
     assert lamb.put_on == now - 4 * 3600.0
     assert chuck.put_on == now
     assert made.chance < 0.2, "a big piece is not done in five hours"
-    unlit = plan((CHUCK,), BAND, serve_at, 3600.0, 10.0, running=Running(now, None, {}))
+    unlit = plan((CHUCK,), BAND, serve_at, 3600.0, 10.0, running=Running(now, {}, {}))
     assert unlit.pieces[0].put_on == now + Feeding().heat_up and unlit.light == now
-    early = plan((CHUCK,), BAND, serve_at + 86_400.0, 3600.0, 10.0, running=Running(now, None, {}))
+    early = plan((CHUCK,), BAND, serve_at + 86_400.0, 3600.0, 10.0, running=Running(now, {}, {}))
     assert early.pieces[0].put_on == plan((CHUCK,), BAND, serve_at + 86_400.0, 3600.0, 10.0).pieces[0].put_on
     assert abs(early.chance - 0.9) < 1e-6
+
+
+def test_each_pit_is_lit_for_its_own_pieces_and_holds_its_own_band() -> None:
+    drum, hot = replace(SHOULDER, pit="drum"), Band(140.0, 160.0)
+    alone, beside = plan([CHUCK], BAND, SERVE, HOUR, 10.0), plan([SHOULDER], hot, SERVE, HOUR, 10.0)
+    both = plan([CHUCK, drum], BAND, SERVE, HOUR, 10.0, bands={"drum": hot})
+    on = {piece.pit: known(piece.put_on) for piece in both.pieces}
+    assert dict(both.lights) == {pit: at - Feeding().heat_up for pit, at in on.items()}
+    assert both.light == min(dict(both.lights).values())
+    lasts = [known(piece.lasts) for made in (alone, beside) for piece in made.pieces]
+    assert [known(piece.lasts) for piece in both.pieces] == lasts, "each by its own pit's heat"
+    assert both.logs == pytest.approx(alone.logs + beside.logs, abs=1), "two fires burn the wood of two"
+    now = known(both.light) - HOUR
+    one_burns = Running(now, {"": now}, {})
+    late = plan([CHUCK, drum], BAND, now + 4 * HOUR, HOUR, 10.0, running=one_burns, bands={"drum": hot})
+    first, second = (known(piece.put_on) for piece in late.pieces)
+    assert first == now + Feeding().heat_up == second, "both are heated from now"
+    warm = replace(one_burns, fires={"": now - 2 * HOUR})
+    late = plan([CHUCK, drum], BAND, now + 4 * HOUR, HOUR, 10.0, running=warm, bands={"drum": hot})
+    assert [known(piece.put_on) for piece in late.pieces] == [now, now + Feeding().heat_up]

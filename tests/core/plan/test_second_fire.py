@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from daemon.core.engine import Engine
-from daemon.core.events import AlarmState, Level, NapPlanned, Notification
-from daemon.core.inputs import GoToSleep, KeepPlan, Mark, MarkKind
-from daemon.core.planned import KeptPlan, PlannedPiece
+from daemon.core.events import AlarmState, Level, NapPlanned, Notification, PlanKept
+from daemon.core.inputs import GoToSleep, KeepPlan, Mark, MarkKind, MovePiece, TakeBack
+from daemon.core.plan.steps import PlanStep
+from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
 from tests.core.night import NIGHT, engine_at_night, read, restarted, step
 from tests.core.two_pits import BY_SIMULATION, HOUR
 from tests.texts.english import in_english
@@ -38,7 +39,7 @@ class Evening:
         self.engine: Engine = engine_at_night(replace(BY_SIMULATION, cook=COOK))
         self.told: list[Notification] = []
         self.now = 0.0
-        step(self.engine, KeepPlan(plan, "cook"), NIGHT)
+        (self.kept,) = (e for e in step(self.engine, KeepPlan(plan, "cook"), NIGHT) if isinstance(e, PlanKept))
 
     def until(self, last: float, read_as: dict[str, float]) -> None:
         events = read(self.engine, self.now, last, 15.0, **read_as)
@@ -54,6 +55,12 @@ class Evening:
     def stands(self, alarm: str) -> bool:
         """It is active and known."""
         return any(v.key == alarm and v.active and v.state is not AlarmState.NORMAL for v in self.engine.alarms.views())
+
+    def steps(self) -> dict[tuple[str, str], PlanStep]:
+        """(kind, piece or pit) -> as shown; who looks from outside calls the first pit by its id."""
+        plan = self.engine.snapshot(NIGHT + self.now).plan
+        assert plan is not None
+        return {(one.kind, one.piece or one.pit): one for one in plan.steps}
 
     def first_pit_cooks(self) -> None:
         """The first fire is lit at its hour and takes its meat at its own."""
@@ -82,7 +89,8 @@ def test_meat_that_waits_for_a_cold_second_pit_is_called_until_it_is_on() -> Non
     evening = Evening()
     evening.first_pit_cooks()
     evening.until(4 * HOUR, ONE_BURNS)
-    assert evening.stands("plan-light/drum") and evening.stands("plan-prepare/lamb")
+    assert evening.stands("plan-light/drum")
+    assert not evening.stands("plan-prepare/lamb"), "it is taken out of the cold once its fire is near"
     assert not evening.stands("plan-on/lamb")
     evening.mark(MarkKind.FIRE_LIT, pit="drum")
     evening.until(4.5 * HOUR, BOTH_BURN)
@@ -115,3 +123,49 @@ def test_a_nap_before_any_meat_is_on_ends_with_the_call_for_the_second_fire() ->
     evening.until(1.5 * HOUR, ONE_BURNS)
     call = evening.first("plan-light/drum")
     assert call is not None and call.level is Level.WAKE
+
+
+def test_each_fire_is_a_step_of_its_own_with_its_own_hour() -> None:
+    evening = Evening()
+    evening.until(120.0, COLD)
+    steps, hours = evening.steps(), {"offset": PLAN.light, "drum": NIGHT + 2 * HOUR}
+    assert {of: one.planned for (kind, of), one in steps.items() if kind is StepKind.LIGHT} == hours
+    assert [(one.pit, one.at) for one in evening.kept.steps if one.kind == StepKind.LIGHT] == [
+        ("", PLAN.light),
+        ("drum", NIGHT + 2 * HOUR),
+    ]
+    evening.first_pit_cooks()
+    steps = evening.steps()
+    assert steps[StepKind.LIGHT, "offset"].done and not steps[StepKind.LIGHT, "drum"].done
+    evening.mark(MarkKind.FIRE_LIT, pit="drum")
+    lit = NIGHT + evening.now
+    evening.until(evening.now + 120.0, ONE_BURNS)
+    assert evening.steps()[StepKind.LIGHT, "drum"].at.p50 == lit
+    again = restarted(evening.engine)
+    assert again.duties.plan.steps == evening.engine.duties.plan.steps
+
+
+def test_meat_waits_for_the_fire_of_its_own_pit() -> None:
+    """The first pit in its band says nothing of when the second takes meat."""
+    evening = Evening()
+    evening.first_pit_cooks()
+    evening.until(2.5 * HOUR, ONE_BURNS)
+    evening.mark(MarkKind.FIRE_LIT, pit="drum")
+    lit = NIGHT + evening.now
+    evening.until(evening.now + 120.0, ONE_BURNS)
+    assert evening.steps()[StepKind.PUT_ON, "lamb"].at.p50 == lit + PLAN.heat_up
+    step(evening.engine, MovePiece("lamb", "", "page"), NIGHT + evening.now)
+    evening.until(evening.now + 120.0, ONE_BURNS)
+    steps = evening.steps()
+    assert steps[StepKind.PUT_ON, "lamb"].at.p50 == PLAN.pieces[1].put_on
+    assert {of for kind, of in steps if kind is StepKind.LIGHT} == {"offset"}, "the drum has no piece any more"
+
+
+def test_a_fire_that_was_not_lit_after_all_is_waited_for_again() -> None:
+    evening = Evening()
+    evening.first_pit_cooks()
+    evening.mark(MarkKind.FIRE_LIT, pit="drum")
+    step(evening.engine, TakeBack("fire-lit", pit="drum"), NIGHT + evening.now)
+    evening.until(evening.now + 120.0, ONE_BURNS)
+    steps = evening.steps()
+    assert steps[StepKind.LIGHT, "offset"].done and not steps[StepKind.LIGHT, "drum"].done

@@ -11,7 +11,7 @@ from daemon.core.events import PlanKept
 from daemon.core.inputs import KeepPlan, Mark, MarkKind
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.stage import PitStage
-from daemon.core.plan.steps import PlanStep, PlanWatch, planned_times
+from daemon.core.plan.steps import PlanStep, PlanWatch, home_of, planned_steps
 from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
 from tests.core.night import COOK, NIGHT, SETTINGS
 
@@ -36,7 +36,7 @@ class Kitchen:
     def __init__(self) -> None:
         self.pit, self.pieces, self.plan = PitStage(), Pieces(), PlanWatch()
         self.pieces.begin(replace(SETTINGS, cook=COOKED))
-        assert isinstance(self.plan.keep(KeepPlan(PLAN, "cook"), NIGHT), PlanKept)
+        assert isinstance(self.plan.keep(KeepPlan(PLAN, "cook"), NIGHT, home_of(self.pieces)), PlanKept)
 
     def mark(self, kind: MarkKind, now: float, piece: str | None = None) -> None:
         mark = Mark(kind, piece)
@@ -45,13 +45,14 @@ class Kitchen:
             watch.mark(mark, now)
 
     def steps(self, now: float, serve_at: float = PLAN.serve_at) -> dict[tuple[StepKind, str | None], PlanStep]:
-        self.plan.minute(now, replace(COOKED, serve_at=serve_at), self.pit, self.pieces)
+        self.plan.minute(now, replace(COOKED, serve_at=serve_at), {"": self.pit}, self.pieces)
         return {(step.kind, step.piece): step for step in self.plan.steps}
 
 
 def test_before_anything_is_done_every_time_is_the_agreed_one() -> None:
-    steps = Kitchen().steps(NIGHT)
-    agreed = {(kind, piece): at for kind, piece, at in planned_times(PLAN)}
+    kitchen = Kitchen()
+    steps = kitchen.steps(NIGHT)
+    agreed = {(step.kind, step.piece): step.at for step in planned_steps(PLAN, home_of(kitchen.pieces))}
     assert {key: step.planned for key, step in steps.items() if key in agreed} == agreed
     assert all(step.at.p50 == step.planned for key, step in steps.items() if key in agreed)
 
@@ -105,7 +106,7 @@ def test_the_later_the_fire_the_smaller_the_chance() -> None:
 def test_what_was_done_before_a_plan_is_kept_is_done_in_it() -> None:
     """A fire that went through lighting to its band was lit at its mark, not when it came to its band."""
     kitchen = Kitchen()
-    kitchen.plan.keep(KeepPlan(None, "cook"), NIGHT)
+    kitchen.plan.keep(KeepPlan(None, "cook"), NIGHT, {})
     kitchen.mark(MarkKind.FIRE_LIT, NIGHT + 60.0)
     kitchen.steps(NIGHT + 120.0)
     for minute in range(3, 40):
@@ -113,7 +114,7 @@ def test_what_was_done_before_a_plan_is_kept_is_done_in_it() -> None:
         kitchen.steps(NIGHT + 60.0 * minute)
     assert kitchen.pit.stage == "in-band"
     kitchen.mark(MarkKind.MEAT_ON, NIGHT + HOUR, "chuck")
-    kitchen.plan.keep(KeepPlan(PLAN, "cook"), NIGHT + HOUR)
+    kitchen.plan.keep(KeepPlan(PLAN, "cook"), NIGHT + HOUR, home_of(kitchen.pieces))
     steps = kitchen.steps(NIGHT + HOUR)
     assert steps[StepKind.LIGHT, None].done and steps[StepKind.LIGHT, None].at.p50 == NIGHT + 60.0
     assert steps[StepKind.PUT_ON, "chuck"].done

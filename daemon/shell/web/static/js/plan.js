@@ -34,14 +34,15 @@ const STEPS = {
 };
 const WORTH_SAYING = 3600; // s
 
-function stepRow({ kind, piece, planned, at, done }, names, snapshot) {
+function stepRow({ kind, piece, pit, planned, at, done }, names, snapshot) {
   const spread =
     at.p95 - at.p05 > 120 ? make("small", { class: "line" }, between(at.p05, at.p95, snapshot)) : "";
   const word = STEPS[kind] ?? capital(plain(kind));
+  const of = piece ?? pit;
   return make(
     "tr",
     {},
-    make("th", { scope: "row" }, piece === null ? word : `${word}: ${names.get(piece) ?? piece}`),
+    make("th", { scope: "row" }, of ? `${word}: ${names.get(of) ?? of}` : word),
     make("td", {}, when(planned, snapshot)),
     make(
       "td",
@@ -86,7 +87,7 @@ const madeFor = ({ ambient, wind }) =>
 
 function kept(snapshot) {
   const { plan } = snapshot;
-  const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
+  const names = new Map([...snapshot.pits, ...snapshot.pieces].map(({ id, name }) => [id, name]));
   return [
     plan.ahead === null ? state("good", t("plan.everything-is-off")) : verdict(plan),
     table(
