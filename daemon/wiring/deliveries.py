@@ -39,9 +39,9 @@ def broker_settings(rig: Rig, client_suffix: str = "") -> BrokerSettings | None:
 
 
 def delivery_channel(
-    delivery: Delivery, link: BrokerLink | None, pit: str, picture: Callable[[], bytes | None] | None = None
+    delivery: Delivery, link: BrokerLink | None, pit: str, picture: Callable[[str], bytes | None] | None = None
 ) -> DeliveryChannel:
-    """picture: gives the newest PNG to go with a message, for channels that ask for it. Raises SecretRefused;
+    """picture: gives the newest PNG to go with the message of an alarm, for channels that ask for it. Raises SecretRefused;
     PermanentFailure when the channel cannot be used at all."""
     channel = _plain_channel(delivery, link, pit)
     asked = isinstance(delivery, ReachWithChart) and delivery.chart

@@ -14,7 +14,8 @@ from dataclasses import replace
 
 from daemon.core.events import AlarmChanged, AlarmState, Event
 from daemon.core.readings.trace import MINUTE
-from daemon.core.snapshot import Snapshot
+from daemon.core.settings import Role
+from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure
 from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.sheet import watch_sheet
@@ -37,49 +38,62 @@ AFTER_FAILURE = 3600.0
 
 
 class ChartAhead:
-    """Listens to the watch and keeps the newest picture."""
+    """Listens to the watch and keeps the newest picture of each pit that cooks something."""
 
     def __init__(self, drawer: Drawer, now: Callable[[], float], reader: Reader) -> None:
         self._drawer, self._now, self._reader = drawer, now, reader
-        self._picture: tuple[float, bytes] | None = None
+        self._pictures: dict[str, tuple[float, bytes]] = {}
+        """By the pit's id."""
+        self._home: dict[str, str] = {}
+        """What an alarm may be about, a pit, a piece or a channel -> the id of its pit."""
         self._next = float("-inf")
         self._started = float("-inf")
         self._task: asyncio.Task[None] | None = None
 
-    def newest(self) -> bytes | None:
-        """PNG, or None when there is none fresh enough. Returns at once."""
-        if self._picture is None or self._now() - self._picture[0] > FRESH:
-            return None
-        return self._picture[1]
+    def newest(self, alarm: str = "") -> bytes | None:
+        """PNG of the pit that this alarm is about, or of the first that cooks something where it is about none; None when there
+        is none fresh enough. alarm: its key. Returns at once."""
+        pit = self._home.get(_subject(alarm)) or next(iter(self._pictures), "")
+        made, png = self._pictures.get(pit, (float("-inf"), b""))
+        return png if self._now() - made <= FRESH else None
 
     def on_events(self, events: Sequence[Event], view: View, now: float) -> None:
         """As a listener of the loop: starts a drawing when one is due, and returns at once."""
         if self._task is not None and not self._task.done():
             return
-        raised = any(isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED for e in events)
-        if now < self._next and not (raised and now - self._started >= AT_MOST_EVERY and self._picture is not None):
+        raised = [e.subject for e in events if isinstance(e, AlarmChanged) and e.after is AlarmState.UNACKNOWLEDGED]
+        if now < self._next and not (raised and now - self._started >= AT_MOST_EVERY and self._pictures):
             return
         seen = view.snapshot(now)
-        if not any(piece.on_at is not None and piece.stage != "done" for piece in seen.pieces):
+        pits = seen.pits or (seen.pit,)
+        self._home = home_of(seen)
+        cooking = {self._home[p.id] for p in seen.pieces if p.on_at is not None and p.stage != "done"}
+        if not cooking:
             return
         self._started, self._next = now, now + DRAWN_EVERY
         last = int(seen.time // MINUTE) - 1
         minutes = range(last - SHOWN_MINUTES + 1, last + 1)
         series = {c.id: view.minutes(c.id, minutes[0], last) for c in seen.channels}
-        self._task = asyncio.create_task(self._draw(seen, minutes, series), name="picture for messages")
+        called = {self._home.get(subject) for subject in raised}
+        wanted = sorted((pit for pit in pits if pit.id in cooking), key=lambda pit: pit.id not in called)
+        self._pictures = {pit.id: self._pictures[pit.id] for pit in pits if pit.id in cooking & self._pictures.keys()}
+        self._task = asyncio.create_task(self._draw(seen, wanted, minutes, series), name="picture for messages")
 
-    async def _draw(self, view: Snapshot, minutes: range, series: dict[str, list[float]]) -> None:
+    async def _draw(
+        self, view: Snapshot, pits: Sequence[PitView], minutes: range, series: dict[str, list[float]]
+    ) -> None:
+        """pits: the one that is called for first."""
         reader = replace(self._reader, wall_offset=view.wall_offset)
         try:
-            png = await self._drawer.draw(watch_sheet(view, minutes, series, reader))
-            if len(png) > LARGEST:
-                raise NotDrawn(f"the picture has {len(png)} bytes; at most {LARGEST} may go with a message")
+            for pit in pits:
+                png = await self._drawer.draw(watch_sheet(view, minutes, series, reader, pit))
+                if len(png) > LARGEST:
+                    raise NotDrawn(f"the picture has {len(png)} bytes; at most {LARGEST} may go with a message")
+                self._pictures[pit.id] = view.time, png
         except (NotDrawn, OSError) as error:
             log.warning("messages go without a picture: %s", error)
             self._next = view.time + AFTER_FAILURE
-            self._picture = None
-            return
-        self._picture = view.time, png
+            self._pictures = {}
 
     async def close(self) -> None:
         if self._task is not None:
@@ -88,20 +102,33 @@ class ChartAhead:
                 await self._task
 
 
+def home_of(view: Snapshot) -> dict[str, str]:
+    """What an alarm may be about -> the id of its pit. A piece goes before a channel of the same name: it may have moved."""
+    pits = view.pits or (view.pit,)
+    probes = {c.id: c.pit or view.pit.id for c in view.channels if c.role in (Role.PIT, Role.MEAT)}
+    return (
+        probes | {piece.id: piece.pit or view.pit.id for piece in view.pieces} | {pit.subject: pit.id for pit in pits}
+    )
+
+
+def _subject(alarm: str) -> str:
+    return alarm.partition("/")[2]
+
+
 class Illustrated:
-    """A delivery channel whose messages carry the newest picture, if there is one.
+    """A delivery channel whose messages carry the newest picture of their pit, if there is one.
 
     The text matters more: a message that was refused with its picture is tried again without, at once when it would
     not be tried again otherwise.
     """
 
-    def __init__(self, channel: DeliveryChannel, newest: Callable[[], bytes | None]) -> None:
+    def __init__(self, channel: DeliveryChannel, newest: Callable[[str], bytes | None]) -> None:
         self.name, self._channel, self._newest = channel.name, channel, newest
         self._bare: set[str] = set()
         """Ids of messages that go without, since a try with it did not come back well."""
 
     async def send(self, message: Message) -> None:
-        picture = None if message.id in self._bare else self._newest()
+        picture = None if message.id in self._bare else self._newest(message.alarm)
         if picture is not None:
             self._bare.add(message.id)
             try:

@@ -9,8 +9,8 @@ from statistics import median
 
 from daemon.core.pieces.stage import ON_THE_PIT
 from daemon.core.readings.trace import MINUTE
-from daemon.core.settings import Role
-from daemon.core.snapshot import PieceView, Snapshot
+from daemon.core.settings import Role, subject_of
+from daemon.core.snapshot import PieceView, PitView, Snapshot
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.report.curves import minute_times
 from daemon.shell.report.findings import findings
@@ -123,12 +123,20 @@ def cook_sheet(cook: KeptCook, reader: Reader = CELSIUS) -> Sheet:
     return _scaled(sheet, reader)
 
 
-def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Sequence[float]], reader: Reader) -> Sheet:
-    """The last hours of a running watch with its forecast fans. minutes: engine minute numbers, oldest first. series:
-    channel -> minute medians of the same length, °C, NaN where nothing good was read."""
+def watch_sheet(
+    view: Snapshot,
+    minutes: Sequence[int],
+    series: Mapping[str, Sequence[float]],
+    reader: Reader,
+    own: PitView | None = None,
+) -> Sheet:
+    """The last hours of a pit of a running watch with its forecast fans. minutes: engine minute numbers, oldest first. series:
+    channel -> minute medians of the same length, °C, NaN where nothing good was read. own: the pit, None = the first."""
     times = tuple((m + 0.5) * MINUTE for m in minutes)
-    first_pit = [c for c in view.channels if c.role is Role.PIT and c.pit in ("", view.pit.id)]
-    places = [series[c.id] for c in first_pit if c.id in series]
+    own = own or view.pit
+    here = ("", own.id)  # where there is one pit, nothing names it
+    probes = [c for c in view.channels if c.role is Role.PIT and c.pit in here]
+    places = [series[c.id] for c in probes if c.id in series]
     pit = [median(k) if (k := [v for v in row if not isnan(v)]) else nan for row in zip(*places, strict=True)]
     words = Composer(reader).words
     lines = [Line(words("report.picture.pit"), True, times if pit else (), _in(reader, pit))]
@@ -136,13 +144,15 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
     for piece in view.pieces:
         if piece.on_at is None or piece.stage == "done" or piece.channel is None or piece.channel not in series:
             continue
+        if piece.pit not in here:
+            continue
         core = [v if t >= piece.on_at else nan for t, v in zip(times, series[piece.channel], strict=True)]
         lines.append(Line(piece.name, False, times, _in(reader, core)))
         fans += _fan(piece, len(lines) - 1, view.time, reader)
     end = max([view.time, *(fan.times[-1] for fan in fans)])
     start = minutes[0] * MINUTE if minutes else view.time - MINUTE
     sheet = Sheet(
-        title=words("report.picture.watch", pit=view.pit.name, value=view.pit.celsius, at=view.time),
+        title=words("report.picture.watch", pit=own.name, value=own.celsius, at=view.time),
         unit=reader.unit,
         width=720,
         height=420,
@@ -151,10 +161,14 @@ def watch_sheet(view: Snapshot, minutes: Sequence[int], series: Mapping[str, Seq
         low=0.0,
         high=0.0,
         hours=(),
-        bands=((start, end, reader.degrees(view.pit.band.low), reader.degrees(view.pit.band.high)),),
+        bands=((start, end, reader.degrees(own.band.low), reader.degrees(own.band.high)),),
         lines=tuple(lines),
         fans=tuple(fans),
-        fires=tuple(f.at for f in view.fires if f.sign == "log-added" and not f.pit and start <= f.at <= end),
+        fires=tuple(
+            f.at
+            for f in view.fires
+            if f.sign == "log-added" and subject_of(f.pit) == own.subject and start <= f.at <= end
+        ),
         small=True,
         log=words("report.picture.log"),
     )

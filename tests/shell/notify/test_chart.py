@@ -9,6 +9,7 @@ import email.policy
 import hashlib
 import hmac
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from ssl import create_default_context
@@ -21,6 +22,7 @@ from config.rig import Rig
 from daemon.commands.demo_files import write_demo_files
 from daemon.commands.notify_test import notify_test
 from daemon.core.events import AlarmChanged, AlarmState, Priority
+from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
 from daemon.shell.notify.chart import (
@@ -58,7 +60,7 @@ RAISED = AlarmChanged(
 
 async def test_mail_carries_it_as_an_image(mail_port: int) -> None:
     route = MailRoute("127.0.0.1", mail_port, "none", "watch@pit.example", ("cook@pit.example",))
-    await Illustrated(Smtp("mail", route, create_default_context()), lambda: PNG).send(MESSAGE)
+    await Illustrated(Smtp("mail", route, create_default_context()), lambda alarm: PNG).send(MESSAGE)
     mail = email.message_from_string(MailServer.mails[0], policy=email.policy.default)
     (image,) = [part for part in mail.walk() if part.get_content_type() == "image/png"]
     assert image.get_payload(decode=True) == PNG
@@ -67,7 +69,7 @@ async def test_mail_carries_it_as_an_image(mail_port: int) -> None:
 
 
 async def test_a_web_hook_carries_it_under_the_same_signature(receiver: Receiver) -> None:
-    hook = Illustrated(Webhook("hook", receiver.url, "a secret"), lambda: PNG)
+    hook = Illustrated(Webhook("hook", receiver.url, "a secret"), lambda alarm: PNG)
     await hook.send(MESSAGE)
     await hook.close()
     headers, body = receiver.got[0]
@@ -76,7 +78,7 @@ async def test_a_web_hook_carries_it_under_the_same_signature(receiver: Receiver
 
 
 async def test_push_carries_it_as_an_attachment(receiver: Receiver) -> None:
-    await Illustrated(Push("phone", receiver.url.replace("http://", "json://")), lambda: PNG).send(MESSAGE)
+    await Illustrated(Push("phone", receiver.url.replace("http://", "json://")), lambda alarm: PNG).send(MESSAGE)
     body = json.loads(receiver.got[0][1])
     assert MESSAGE.text in body["message"]
     (attached,) = body["attachments"]
@@ -106,20 +108,20 @@ class Fussy:
 
 async def test_without_a_fresh_picture_the_text_goes_alone() -> None:
     inner = Fussy(None)
-    await Illustrated(inner, lambda: None).send(MESSAGE)
+    await Illustrated(inner, lambda alarm: None).send(MESSAGE)
     assert inner.got == [(MESSAGE.id, False)]
 
 
 async def test_a_picture_that_is_refused_for_good_is_left_out_at_once() -> None:
     inner = Fussy(PermanentFailure("HTTP 413"))
-    await Illustrated(inner, lambda: PNG).send(MESSAGE)
+    await Illustrated(inner, lambda alarm: PNG).send(MESSAGE)
     assert inner.got == [(MESSAGE.id, True), (MESSAGE.id, False)]
 
 
 @pytest.mark.parametrize("failure", [TemporaryFailure("no answer"), asyncio.CancelledError()])
 async def test_after_a_try_that_did_not_come_back_the_next_goes_alone(failure: Exception) -> None:
     inner = Fussy(failure)
-    channel = Illustrated(inner, lambda: PNG)
+    channel = Illustrated(inner, lambda alarm: PNG)
     with pytest.raises(type(failure)):
         await channel.send(MESSAGE)
     other = replace(MESSAGE, id="fire-out/pit#1.0")
@@ -148,10 +150,13 @@ class FakeView:
         return [100.0] * (last - first + 1)
 
 
+Answer = bytes | Exception | Callable[[Sheet], bytes] | None
+
+
 class FakeDrawer:
     """Draws at once, never, or fails. drawn: the sheets it was given."""
 
-    def __init__(self, answer: bytes | Exception | None = PNG) -> None:
+    def __init__(self, answer: Answer = PNG) -> None:
         self.answer = answer
         self.drawn: list[Sheet] = []
 
@@ -162,13 +167,13 @@ class FakeDrawer:
         if isinstance(self.answer, Exception):
             raise self.answer
         assert self.answer is not None
-        return self.answer
+        return self.answer if isinstance(self.answer, bytes) else self.answer(sheet)
 
 
 class Bench:
     """A picture, its drawer and a clock in one hand."""
 
-    def __init__(self, answer: bytes | Exception | None = PNG, view: Snapshot | None = None) -> None:
+    def __init__(self, answer: Answer = PNG, view: Snapshot | None = None) -> None:
         self.now = NIGHT
         self.drawer = FakeDrawer(answer)
         self.view = FakeView(view or snapshot_at(NIGHT))
@@ -243,6 +248,47 @@ async def test_a_failure_is_said_once_and_tried_again_later(
     assert bench.drawn == 2
 
 
+def two_pits() -> Snapshot:
+    """The lamb is on a pit of its own, with one of the pit probes."""
+    one = snapshot_at(NIGHT)
+    drum = replace(one.pit, id="drum", name="Drum", subject="drum", band=Band(115.0, 145.0))
+    of = {"pit-right": "drum", "lamb": "drum", "lamb-shoulder": "drum"}
+    return replace(
+        one,
+        pits=(one.pit, drum),
+        channels=tuple(replace(c, pit=of.get(c.id, one.pit.id)) for c in one.channels),
+        pieces=tuple(replace(piece, pit=of.get(piece.id, one.pit.id)) for piece in one.pieces),
+    )
+
+
+def first_word(sheet: Sheet) -> bytes:
+    return sheet.title.split()[0].encode()
+
+
+async def test_of_two_pits_a_message_carries_the_one_that_it_is_about() -> None:
+    bench = Bench(first_word, two_pits())
+    await bench.later(0)
+    titles = [first_word(sheet) for sheet in bench.drawer.drawn]
+    assert titles == [b"Brick", b"Drum"]
+    lines = [[line.name for line in sheet.lines[1:]] for sheet in bench.drawer.drawn]
+    assert len(lines[0]) == len(lines[1]) == 1 and lines[0] != lines[1] and lines[1] == ["Lamb shoulder"]
+    assert bench.drawer.drawn[1].bands[0][2:] == (115.0, 145.0)
+    alarms = {"fire-out/pit": b"Brick", "fire-out/drum": b"Drum", "piece-wrap/lamb-shoulder": b"Drum",
+              "piece-wrap/chuck-roll": b"Brick",
+              "probe-bad/pit-right": b"Drum", "hub-lost/hub": b"Brick", "": b"Brick"}  # fmt: skip
+    assert {alarm: bench.chart.newest(alarm) for alarm in alarms} == alarms
+    await bench.later(AT_MOST_EVERY, replace(RAISED, alarm="fire-out/drum", subject="drum"))
+    assert [first_word(sheet) for sheet in bench.drawer.drawn[2:]] == [b"Drum", b"Brick"], (
+        "the one called for comes first"
+    )
+
+    served = tuple(replace(piece, stage="done") if piece.pit == "drum" else piece for piece in bench.view.view.pieces)
+    bench.view.view = replace(bench.view.view, pieces=served)
+    await bench.later(DRAWN_EVERY)
+    assert bench.chart.newest("fire-out/pit") == b"Brick"
+    assert bench.chart.newest("fire-out/drum") is None, "no picture of another pit"
+
+
 # --- who asks for it -------------------------------------------------------------------------------------------
 
 
@@ -263,7 +309,7 @@ def rig_with(home: Path, chart: str) -> Path:
 @pytest.mark.parametrize(("chart", "carrying"), [("chart = true", 3), ("", 0), ("chart = false", 0)])
 def test_only_channels_that_ask_for_it_carry_it(tmp_path: Path, chart: str, carrying: int) -> None:
     rig = load_rig(rig_with(tmp_path, chart))
-    made = [delivery_channel(d, None, "pit", lambda: PNG) for d in rig.delivery]
+    made = [delivery_channel(d, None, "pit", lambda alarm: PNG) for d in rig.delivery]
     assert sum(isinstance(channel, Illustrated) for channel in made) == carrying
     assert [channel.name for channel in made] == ["bell", "hook", "mail", "push"]
     assert not any(isinstance(delivery_channel(d, None, "pit"), Illustrated) for d in rig.delivery)
