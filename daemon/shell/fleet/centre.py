@@ -139,7 +139,7 @@ class Centre:
             )
             at.executemany(
                 "INSERT INTO blocks VALUES (%s, to_timestamp(%s), %s) ON CONFLICT DO NOTHING",
-                [(self._pit, one.at, one.body) for one in batch.blocks],
+                [(self._name(one.pit), one.at, one.body) for one in batch.blocks],
             )
             at.executemany(
                 """INSERT INTO cooks VALUES (%s, %s, %s, to_timestamp(%s), to_timestamp(%s), %s, %s, %s, %s)

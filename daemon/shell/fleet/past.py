@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import astuple, dataclass, replace
 from hashlib import sha256
 from math import inf, nextafter
@@ -20,6 +20,7 @@ from daemon.shell.journal.packed_inputs import packs_in
 from daemon.shell.journal.profile_note import PITS_NOTE, profile_key
 from daemon.shell.library.compaction import BUNDLE_SPAN
 from daemon.shell.library.minutes import minute_medians
+from daemon.shell.library.summary import FIGURES_BY_PIT
 from daemon.shell.wording import input_from_json
 
 BLOCK_MINUTES: Final = 10
@@ -37,6 +38,7 @@ SOON: Final = 1800.0
 """s of standing still after which a start is one of somebody who came back, not of a watch that fell. Our choice."""
 DIGESTED: Final = 7
 """Fields of a `CookRow` by which two states of it differ."""
+ONE_PIT: Final[Mapping[str, str]] = {}
 BUSY: Final = 5.0
 """s to wait for the watch's own writes"""
 
@@ -66,11 +68,13 @@ class EventRow:
 
 @dataclass(frozen=True, slots=True)
 class BlockRow:
-    """Ten minutes. at: UTC of its first second. body: zlib of JSON {channel: [°C or null, one a minute]}."""
+    """Ten minutes of one pit. at: UTC of its first second. body: zlib of JSON {channel: [°C or null, one a minute]}. pit: of the
+    board; "" the first, which also has the channels that belong to none."""
 
     index: int
     at: float
     body: bytes
+    pit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,16 +99,26 @@ class CookRow:
         return sha256(repr(astuple(self)[:DIGESTED]).encode()).hexdigest()[:32]
 
     def by_pit(self, where: Whereabouts) -> list[CookRow]:
-        """One for each pit that had a piece of it, with those pieces. The figures are the first pit's."""
+        """One for each pit that had a piece of it, with those pieces and its own figures."""
         if not where.pits.others:
             return [self]
-        plain = json.loads(self.settings)
+        plain, used = json.loads(self.settings), where.used(self.began, self.done)
+        pits = [pit for pit in where.pits.names if pit in used]
+        figures = self._figures_of(pits[0])
         found = []
-        for pit in sorted(where.used(self.began, self.done)):
+        for pit in pits:
             on = where.were_on(pit, self.began, self.done)
             settings = json.dumps(plain | {"pieces": [piece for piece in plain["pieces"] if piece["id"] in on]})
-            found.append(replace(self, settings=settings, figures=None if pit else self.figures, pit=pit))
+            found.append(replace(self, settings=settings, figures=figures.get(pit), pit=pit))
         return found
+
+    def _figures_of(self, first: str) -> dict[str, str]:
+        """By pit, JSON. first: of those that had meat: figures that an earlier release worked out are its alone."""
+        told = None if self.figures is None else json.loads(self.figures)
+        if not isinstance(told, dict):
+            return {}
+        own = told.pop(FIGURES_BY_PIT, {first: told})
+        return {pit: json.dumps(figures) for pit, figures in own.items()}
 
 
 class Past:
@@ -161,8 +175,9 @@ class Past:
                 break
         return found
 
-    def blocks(self, after: int) -> list[BlockRow]:
-        """Whole blocks with readings in them, in order: nothing more of their time can come."""
+    def blocks(self, after: int, pit_of: Mapping[str, str] = ONE_PIT) -> list[BlockRow]:
+        """Whole blocks with readings in them, in order: nothing more of their time can come. pit_of: channels of the pits beside
+        the first. All pits' blocks of the same ten minutes come together."""
         newest = self._db.execute("SELECT time FROM inputs ORDER BY seq DESC LIMIT 1").fetchone()
         oldest = self._db.execute("SELECT time FROM inputs ORDER BY seq LIMIT 1").fetchone()
         if newest is None:
@@ -172,11 +187,11 @@ class Past:
         found: list[BlockRow] = []
         while first < whole and len(found) < BLOCKS_AT_ONCE:
             last = min(first + BLOCKS_AT_ONCE, whole)
-            found += self._made(first, last)
+            found += self._made(first, last, pit_of)
             first = last
         return found
 
-    def _made(self, first: int, last: int) -> Iterator[BlockRow]:
+    def _made(self, first: int, last: int, pit_of: Mapping[str, str]) -> Iterator[BlockRow]:
         begin, end = first * BLOCK, last * BLOCK
         rows = self._db.execute(
             "SELECT time, kind, body FROM inputs WHERE seq >= ? AND seq < ? ORDER BY seq",
@@ -192,10 +207,10 @@ class Past:
                 for channel, series in medians.items()
             }
             there = {channel: series for channel, series in values.items() if any(one is not None for one in series)}
-            if there:
-                yield BlockRow(
-                    index, index * BLOCK + self._offset(index * BLOCK), zlib.compress(json.dumps(there).encode(), 9)
-                )
+            utc = index * BLOCK + self._offset(index * BLOCK) if there else 0.0
+            for pit in sorted({pit_of.get(channel, "") for channel in there}):
+                own = {channel: series for channel, series in there.items() if pit_of.get(channel, "") == pit}
+                yield BlockRow(index, utc, zlib.compress(json.dumps(own).encode(), 9), pit)
 
     def _row_at(self, table: str, time: float) -> int:
         """seq of the first row not before this time, by halving: time rises with seq, and has no index."""

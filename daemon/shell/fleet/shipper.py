@@ -166,7 +166,7 @@ class _Told:
         """One batch; whether there may be more at once. An empty one says that the board is there. thorough: look at every kept
         cook and at what the pits have learned, not only at the cooks that change by themselves."""
         read = self._past.events(self._cursor.event)
-        blocks = self._past.blocks(self._cursor.block)
+        blocks = self._past.blocks(self._cursor.block, self._pits.channels)
         self._look_where()
         changing = self._past.newest_cook()
         cooks = self._changed(0 if thorough else min(changing, self._newest_cook))

@@ -20,7 +20,7 @@ from daemon.core.pit.profile import CookLessons
 from daemon.core.settings import CookSettings, Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords, reading
-from daemon.shell.library.summary import figures, lessons
+from daemon.shell.library.summary import FIGURES_BY_PIT, figures, lessons
 from daemon.shell.library.worked import changes_in, worked
 from daemon.shell.wording import input_from_json
 
@@ -86,7 +86,8 @@ class CookArchive:
             self._closing.discard(id_)
             kept = records.kept(id_)
             told += [(pit, lessons(kept.of(pit))) for pit in kept.pits_with_meat]
-            plain = json.dumps(asdict(figures(kept.view())))
+            own = {pit: asdict(figures(kept.of(pit))) for pit in kept.pits_with_meat} if kept.pits else {}
+            plain = json.dumps(asdict(figures(kept.view())) | ({FIGURES_BY_PIT: own} if own else {}))
             self._journal.change("UPDATE kept_cooks SET figures = ? WHERE id = ?", (plain, id_))
         return told
 

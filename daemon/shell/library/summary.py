@@ -11,7 +11,7 @@ from datetime import datetime
 from functools import cache
 from math import isnan, nan
 from statistics import median, quantiles
-from typing import Any
+from typing import Any, Final
 
 from daemon.core.events import FireSign
 from daemon.core.inputs import Goal, MarkKind
@@ -31,6 +31,10 @@ SWING_CUTS = 20
 
 SAME_LOG = 15 * MINUTE
 """s within which a marked and a noticed log are one."""
+
+
+FIGURES_BY_PIT: Final = "pits"
+"""Key under which the row of a cook on several pits also keeps the figures of each."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,11 +26,13 @@ from daemon.shell.fleet.whereabouts import BoardPits
 from daemon.texts.composer import Composer
 from tests.shell.two_pit_journal import make_two_pit_journal
 from tests.system.fleet.conftest import OWNER, SCRIPT, Database, database_made
+from tests.system.fleet.test_ship import blocks
 
 SEED = 20261128
 PITS = BoardPits(
     {"": "Offset", "drum": "Drum"}, {"drum-left": "drum", "drum-right": "drum", "lamb": "drum"}
 )  # as in tests/core/two_pits
+DRUM = {"drum-left", "drum-right", "lamb"}
 BEFORE = Path(__file__).parents[2] / "data" / "fleet" / "schema_one_pit_a_board.sql"
 """As deploy/fleet/schema.sql was before a board could have several pits."""
 GIVEN_UP = 400
@@ -85,6 +87,7 @@ def test_a_centre_made_before_takes_all_as_one_pit_until_it_is_upgraded(
     database: Database, journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr("daemon.shell.fleet.past.EVENTS_AT_ONCE", 10)
+    monkeypatch.setattr("daemon.shell.fleet.past.BLOCKS_AT_ONCE", 1)
     section = database.add("pit-early", tmp_path)
     looks = [0]
 
@@ -98,10 +101,16 @@ def test_a_centre_made_before_takes_all_as_one_pit_until_it_is_upgraded(
     assert "centre.sh upgrade" in said
     early = there(database, "pit-early")
     assert len(early) == 20 and "drum" in early.values()
+    early_blocks = set(blocks(database, "pit-early"))
+    assert len(early_blocks) == 2
     for _ in range(2):  # an upgrade may be run again
         database.call("sh", SCRIPT, "upgrade", database.fleet)
     assert there(database, "pit-early") == early
     shipper(journal, section, until_idle).run()
+    held = blocks(database, "pit-early")
+    assert held and sorted(blocks(database, "pit-early.drum")) == sorted(held)[len(early_blocks) :]
+    assert all(held[at].keys() >= DRUM for at in early_blocks), "what came before stays where it is"
+    assert not any(DRUM & held[at].keys() for at in held.keys() - early_blocks)
     first, drum = there(database, "pit-early"), there(database, "pit-early.drum")
     assert not set(first) & set(drum)
     assert set(first) | set(drum) == set(here(journal)) and min(drum) > max(early)
@@ -144,16 +153,19 @@ def test_each_pit_is_a_pit_of_the_centre_and_all_of_it_arrives_once(
     assert [seq in drum for seq in lamb] == sorted([seq in drum for seq in lamb], reverse=True), "it moved once"
     assert lamb[0] in drum and lamb[-1] in first
 
-    rows = database.sql(
-        "SELECT pit, id, settings, figures IS NOT NULL FROM cooks WHERE pit LIKE 'pit-two%' ORDER BY 1, 2"
-    )
-    cooks = {
-        (pit, key.rpartition("-")[2]): (json.loads(settings), figures == "t") for pit, key, settings, figures in rows
-    }
+    rows = database.sql("SELECT pit, id, settings, figures FROM cooks WHERE pit LIKE 'pit-two%' ORDER BY 1, 2")
+    cooks = {(pit, key.rpartition("-")[2]): (json.loads(settings), figures) for pit, key, settings, figures in rows}
     assert {key: [piece["id"] for piece in settings["pieces"]] for key, (settings, _) in cooks.items()} == {
         ("pit-two", "hall"): ["chuck", "lamb"], ("pit-two", "supper"): ["chuck"], ("pit-two.drum", "hall"): ["lamb"],
     }  # fmt: skip
-    assert cooks["pit-two", "hall"][1] and not cooks["pit-two.drum", "hall"][1], "the figures are the first pit's"
+    hall = [json.loads(cooks[pit, "hall"][1]) for pit in ("pit-two", "pit-two.drum")]
+    assert hall[0].keys() == hall[1].keys() and hall[0]["in_band"] > 0.9 > hall[1]["in_band"], (
+        "the drum's fire was lost"
+    )
+    for pit, own in (("pit-two", {"pit-left", "pit-right", "chuck", "outside"}), ("pit-two.drum", DRUM)):
+        told = blocks(database, pit)
+        assert set().union(*told.values()) == own
+        assert sorted(told) == sorted(blocks(database, "pit-two")), "ten minutes of both"
     with psycopg.connect(database.reader("sees-both"), autocommit=True) as db:
         seen = {one.pit: one for one in overview.pits(db) if one.pit.startswith("pit-two")}
         page = crew_page.pits_page(list(seen.values()), Composer()).decode()
