@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import fcntl
+import json
 import os
-import struct
 import subprocess
 import sys
-import termios
 import time
 import tty
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from daemon.shell.clock import ManualClock
+from daemon.wiring.watch import Watch
 from drivers.codecs.amplifier_words import encode_max31855
 from drivers.codecs.line_formats import words_line
 from drivers.codecs.thermocouple import SENSITIVITY_MAX31855, linear_chip_shows
@@ -25,6 +24,8 @@ from tests.patience import PATIENCE
 COLD = 22.0
 STEP = 4.0
 """s of the script from line to line."""
+AGAIN = 2.0
+"""s after which a line that nobody has heard is sent again: the port was not open yet, or was opened anew."""
 
 RIG = """
 [pit]
@@ -125,24 +126,27 @@ class ScriptedBoard:
         with contextlib.suppress(BlockingIOError):  # nobody reads: lost, as on a wire
             os.write(self.end, line)
 
-    def unread(self) -> int:
-        """Bytes that were sent and that nobody has read yet."""
-        answer = fcntl.ioctl(self._slave, termios.FIONREAD, struct.pack("i", 0))
-        return int(struct.unpack("i", answer)[0])
-
     def close(self) -> None:
         os.close(self.end)
         os.close(self._slave)
 
 
+def settled(watch: Watch) -> bool:
+    """What the board last said is judged and written, and all that followed is told and foretold."""
+    (board,), loop = watch.device_supervisors, watch.loop
+    heard = board.received_at is not None and board.received_at >= loop.stamp()
+    written = loop._queue.empty() and loop.writer is not None and loop.writer._write is None
+    return heard and written and not loop._forecasts and set(watch.outbox._due_by.values()) <= {None}
+
+
 class Script:
     """Drives the board, and the clock of a watch in this process with it.
 
-    The clock goes on only when a line has been read: a machine under load makes the script slow, and never makes a gap in it.
-    """
+    The clock goes on only when all that follows from a line is done: a machine under load makes the script slow, and never makes
+    a gap in it, nor a message too late."""
 
-    def __init__(self, board: ScriptedBoard, clock: ManualClock, factor: float) -> None:
-        self.board, self.clock, self._pause = board, clock, STEP / factor
+    def __init__(self, board: ScriptedBoard, clock: ManualClock, watch: Watch) -> None:
+        self.board, self.clock, self.watch = board, clock, watch
         self.values: dict[str, float | Fault] = {"1": 20.0, "2": 20.5, "3": 5.0, "4": 5.0}
         self.tick = 0
 
@@ -159,10 +163,16 @@ class Script:
                 else:
                     wobble = 0.25 * (self.tick % 2)
                     self.values[source] = origin + (goal - origin) * min(1.0, gone / seconds) + wobble
-            self.board.send(self.values)
-            await wait_for(lambda: self.board.unread() == 0)
-            await asyncio.sleep(self._pause)
+            await self._line()
             self.clock.time += STEP
+
+    async def _line(self) -> None:
+        until = time.monotonic() + PATIENCE
+        while time.monotonic() < until:
+            self.board.send(self.values)
+            with contextlib.suppress(TimeoutError):
+                return await wait_for(lambda: settled(self.watch), AGAIN)
+        raise TimeoutError("the watch stands still")
 
 
 def write_files(home: Path, port: str, broker: int | None, night: bool = False, more: str = "") -> tuple[Path, Path]:
@@ -190,15 +200,98 @@ watch = Watch(Files(Path(rig), Path(cook), Path(state)), clock, float(factor))
 print("watching", flush=True)
 asyncio.run(until_signal(watch.run()))
 """
+"""Its clock runs by itself: for what is about real time. All others have a `WatchApart`."""
+
+WATCH_APART = """
+import asyncio, json, os, signal, sys, time
+from pathlib import Path
+import daemon.wiring.watch as app
+from daemon.cli import until_signal
+from daemon.shell.clock import ManualClock
+from daemon.wiring.watch import Watch
+from daemon.shell.journal.journal import Journal
+rig, cook, state, start, factor, again = sys.argv[1:]
+app.COOKS_EVERY = 1.0  # its housekeeping goes by real time
+newest = Journal(Path(state) / "journal.sqlite").newest_time()
+clock = ManualClock(max(float(start), newest or 0.0))
+watch = app.Watch(app.Files(Path(rig), Path(cook) if cook else None, Path(state)), clock, float(factor))
+def judged():
+    (board,), loop = watch.device_supervisors, watch.loop
+    heard = board.received_at is not None and board.received_at >= loop.stamp()
+    return heard and loop._queue.empty() and loop.writer._write is None and not loop._forecasts
+async def follow():
+    orders, loop = asyncio.StreamReader(), asyncio.get_running_loop()
+    await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(orders), sys.stdin)
+    while order := await orders.readline():
+        until = loop.time() + float(again)
+        while not judged() and loop.time() < until:
+            await asyncio.sleep(0.001)
+        if not judged():
+            print("null", flush=True)
+            continue
+        clock.time += float(order)
+        seen = watch.engine.snapshot(watch.loop.stamp())
+        print(json.dumps({"stage": seen.pit.stage, **{alarm.key: alarm.state for alarm in seen.alarms}}), flush=True)
+    os.kill(os.getpid(), signal.SIGTERM)  # whoever drove this watch is gone
+async def run():
+    following = asyncio.create_task(follow())
+    await until_signal(watch.run())
+    following.cancel()
+asyncio.run(run())
+"""
 
 
-def start_fast_watch(files: tuple[Path, Path], state: Path, start: float, factor: float) -> subprocess.Popen[bytes]:
-    """The whole watch in a process of its own, so that it can be killed."""
-    state.mkdir(exist_ok=True)
-    arguments = [*map(str, files), str(state), str(start), str(factor)]
-    process = subprocess.Popen([sys.executable, "-c", FAST_WATCH, *arguments], stdout=subprocess.PIPE)
-    assert process.stdout is not None and process.stdout.readline() == b"watching\n"
-    return process
+class WatchApart:
+    """The whole watch in a process of its own, so that it can be killed, or so that a browser has this one.
+
+    Its clock goes on only when the board's last line has been judged and foretold from: under load it is slow, and nothing passes
+    unseen."""
+
+    def __init__(
+        self, board: ScriptedBoard, files: tuple[Path, Path | None], state: Path, start: float, factor: float
+    ) -> None:
+        """start: engine time of its first second, unless its journal goes further. factor: how much faster than life it goes."""
+        state.mkdir(exist_ok=True)
+        rig, cook = files
+        arguments = [str(rig), str(cook or ""), str(state), str(start), str(factor), str(AGAIN)]
+        self.board = board
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", WATCH_APART, *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        self._tick = 0
+
+    def line(self, values: Mapping[str, float | Fault], seconds: float) -> dict[str, str]:
+        """A line of the board, a quarter of a degree off the one before, as real probes are; once it is judged, so many s pass.
+        Gives the pit's `stage`, and the state of every alarm by its key."""
+        self._tick += 1
+        wobble = 0.25 * (self._tick % 2)
+        said = {k: v if isinstance(v, Fault) else v + wobble for k, v in values.items()}
+        orders, answers = self.process.stdin, self.process.stdout
+        assert orders is not None and answers is not None
+        until = time.monotonic() + PATIENCE
+        while time.monotonic() < until:
+            self.board.send(said)
+            orders.write(f"{seconds}\n".encode())
+            orders.flush()
+            answer: dict[str, str] | None = json.loads(answers.readline())
+            if answer is not None:
+                return answer
+        raise TimeoutError("nobody reads the board")
+
+    def kill(self) -> None:
+        self._end(self.process.kill)
+
+    def stop(self) -> None:
+        """Ask it to end. It must do so well."""
+        assert self._end(self.process.terminate) == 0
+
+    def _end(self, how: Callable[[], None]) -> int:
+        how()
+        code = self.process.wait(PATIENCE)
+        assert self.process.stdin is not None and self.process.stdout is not None
+        self.process.stdin.close()
+        self.process.stdout.close()
+        return code
 
 
 async def wait_for(condition: object, seconds: float = PATIENCE) -> None:
@@ -208,4 +301,4 @@ async def wait_for(condition: object, seconds: float = PATIENCE) -> None:
     while not condition():
         if time.monotonic() > until:
             raise TimeoutError("it did not come to that")
-        await asyncio.sleep(0.005)
+        await asyncio.sleep(0.001)

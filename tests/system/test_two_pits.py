@@ -72,7 +72,7 @@ async def test_the_second_pit_wakes_by_its_name_the_journal_replays_alike_and_a_
     told: list[Notification] = []
     watch.loop.listeners.append(lambda events, view, now: told.extend(e for e in events if isinstance(e, Notification)))
     running = asyncio.create_task(watch.run())
-    script = Script(board, clock, FACTOR)
+    script = Script(board, clock, watch)
     for mark in (Mark(MarkKind.FIRE_LIT), Mark(MarkKind.FIRE_LIT, pit="drum")):
         watch.loop.post(mark)
     await script.to(600, s1=121, s2=123, s3=60, s4=60)

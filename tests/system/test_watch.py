@@ -28,7 +28,7 @@ from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.patience import PATIENCE
 from tests.ports import free_port
-from tests.system.scripted_board import Script, ScriptedBoard, start_fast_watch, wait_for, write_files
+from tests.system.scripted_board import Script, ScriptedBoard, WatchApart, wait_for, write_files
 from tests.texts.english import events_in_words
 
 NOON = 1_795_867_200.0  # 2026-11-28T12:00:00Z
@@ -95,7 +95,7 @@ async def run_script(tmp_path: Path, board: ScriptedBoard, broker: int | None, n
     )
     running = asyncio.create_task(watch.run())
     try:
-        await script(watch, Script(board, clock, FACTOR))
+        await script(watch, Script(board, clock, watch))
     finally:
         running.cancel()
         with pytest.raises(asyncio.CancelledError):
@@ -164,7 +164,7 @@ async def test_without_a_broker_the_watch_works_and_at_night_only_deeds_wake(
 async def test_killed_with_an_unacknowledged_alarm_it_still_stands_and_wakes_nobody_twice(
     tmp_path: Path, board: ScriptedBoard
 ) -> None:
-    factor = 60.0
+    step = 3.0
     sounds = tmp_path / "sounds"
     sounder = f"""
 [[delivery]]
@@ -183,40 +183,36 @@ command = ["sh", "-c", "echo sounded >> {sounds}"]
         journal.close()
         return found
 
-    async def feed_until(done: Callable[[], bool], seconds: float = PATIENCE) -> None:
-        until, number = time.monotonic() + seconds, 0
-        while not done():
-            assert time.monotonic() < until, "it did not come to that"
-            number += 1
-            board.send({k: v + 0.25 * (number % 2) if isinstance(v, float) else v for k, v in values.items()})
-            await asyncio.sleep(0.05)
+    def wakes() -> list[str]:
+        return [e["id"] for e in events("notification") if e["level"] == "wake"]
 
-    process = start_fast_watch(files, state, NOON, factor)
+    def fed_until(watch: WatchApart, done: Callable[[dict[str, str]], bool]) -> None:
+        for _ in range(2000):
+            if done(watch.line(values, step)):
+                return
+        raise AssertionError("it did not come to that")
+
+    watch = WatchApart(board, files, state, NOON, FACTOR)
     try:
-        await feed_until(lambda: any(e["subject"] == "pit" and e["after"] == "in-band" for e in events("stage")))
+        fed_until(watch, lambda seen: seen["stage"] == "in-band")
         values |= {"1": 135.0 + 25, "2": 161.0}
-        await feed_until(lambda: sounds.exists())
+        fed_until(watch, lambda seen: "pit-high/pit" in seen and wakes() != [])
+        await wait_for(sounds.exists, 25)  # the night stands still
     finally:
-        process.kill()
-        process.wait()
-        assert process.stdout is not None
-        process.stdout.close()
-    woken = [e["id"] for e in events("notification") if e["level"] == "wake"]
+        watch.kill()
+    woken = wakes()
     assert len(woken) == 1 and woken[0].startswith("pit-high/pit#1-") and ".0" in woken[0]
-    process = start_fast_watch(files, state, NOON, factor)
+    seen = len(events("quality")) + len(events("alarm"))
+    watch = WatchApart(board, files, state, NOON, FACTOR)
     try:
-        seen = len(events("quality")) + len(events("alarm"))
-        start = time.monotonic()
-        await feed_until(lambda: time.monotonic() - start > 1.5)  # 90 simulated s: before the 120 s repeat
+        for _ in range(30):  # 90 s: before the 120 s repeat
+            watch.line(values, step)
     finally:
-        process.terminate()
-        assert process.wait(PATIENCE) == 0
-        assert process.stdout is not None
-        process.stdout.close()
+        watch.stop()
     assert seen >= 1
     changes = [e for e in events("alarm") if e["alarm"] == "pit-high/pit"]
     assert changes[-1]["after"] == "unacknowledged"
-    ids = [e["id"] for e in events("notification") if e["level"] == "wake"]
+    ids = wakes()
     assert ids.count(woken[0]) == 1
     assert [i for i in ids if i.endswith(".0")] == woken
 

@@ -1,8 +1,8 @@
 """The page on the real engine: a watch in a process of its own, a scripted board on its wire, two kept nights in its journal,
 and a phone's browser before it. Nothing here is a stand-in but the meat.
 
-The watch runs up to 120 times faster than life, and slower while a hand must be quicker than the night; what the page shows
-comes over its own event stream.
+The watch runs up to 120 times faster than life, and slower while a hand must be quicker than the night. Its clock waits for the
+board, so that a busy machine never makes a gap in the night. What the page shows comes over its own event stream.
 """
 
 from __future__ import annotations
@@ -11,8 +11,6 @@ import contextlib
 import re
 import socket
 import sqlite3
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -20,7 +18,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -31,33 +28,16 @@ from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
 from tests.system.page.page_browser import CHROMIUM, alarm_card, enter, paired_phone, serious, unfold
-from tests.system.scripted_board import ScriptedBoard
+from tests.system.scripted_board import ScriptedBoard, WatchApart
 
 FACTOR = 120.0
-BRISK = 20.0
-"""At this pace an alarm is over within some seconds, and what was seen is told again only after a minute."""
+"""How much faster than life the night may go; a busy machine makes it slower."""
 UNHURRIED = 4.0
-"""At this pace a hand on a busy machine is quicker than the night: the quarter of an hour after which an acknowledged alarm is
-told again lasts some minutes, and a piece that waits does so until it is said that it is on."""
+"""At this pace a hand on a busy machine is quicker than the night: a piece that waits does so until it is said that it is on."""
+STANDING = 1.0
+"""At this pace an alarm that came stays as it is until a slow browser has seen it and answered: it changes after some minutes."""
 LINE_EVERY = 0.05
-"""s of real time between lines of the board: 6 s of the night."""
-WATCH = """
-import asyncio, sys, threading
-from pathlib import Path
-import daemon.wiring.watch as app
-from daemon.cli import until_signal
-from daemon.shell.clock import SpedUpClock, boot_seconds
-class Clock(SpedUpClock):
-    def pace(self, factor):
-        self._start, self._boot, self._factor = self.now(), boot_seconds(), factor
-rig, state, start, factor = sys.argv[1:]
-app.COOKS_EVERY = 1.0  # its housekeeping goes by real time
-clock = Clock(float(start), float(factor))
-watch = app.Watch(app.Files(Path(rig), None, Path(state)), clock, float(factor))
-threading.Thread(target=lambda: [clock.pace(float(line)) for line in sys.stdin], daemon=True).start()
-print("watching", flush=True)
-asyncio.run(until_signal(watch.run()))
-"""
+"""s of real time between lines of the board, at least: 6 s of the night."""
 PIT, COLD = {"pit-left": 121.0, "pit-right": 119.0, "pit-firebox": 124.0}, {"outside": 8.0, "cabinet": 66.0}
 MEAT = {"chuck": 41.0, "chuck-edge": 55.0, "lamb": 47.0}
 
@@ -67,12 +47,10 @@ pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {C
 class RealWatch:
     """values: what the board's next lines say, channel -> °C."""
 
-    def __init__(self, home: Path, board: ScriptedBoard) -> None:
-        self.port = free_port()
-        self.home, self.values = home, {**PIT, **MEAT, **COLD}
-        self._board, self._over = board, threading.Event()
-        self.orders: IO[bytes] | None = None
-        """Where the process hears at what pace to go on."""
+    def __init__(self, home: Path, apart: WatchApart, port: int) -> None:
+        self.home, self.port, self.values = home, port, {**PIT, **MEAT, **COLD}
+        self._apart, self._pace, self._over = apart, UNHURRIED, threading.Event()
+        self._until: tuple[str, str] | None = None
 
     @property
     def address(self) -> str:
@@ -92,17 +70,16 @@ class RealWatch:
             time.sleep(0.02)
 
     def talk(self) -> None:
-        """The board: each line a quarter of a degree off the one before, as real probes are."""
-        number = 0
+        """The board, and the night with it."""
         while not self._over.wait(LINE_EVERY):
-            number += 1
-            self._board.send({channel: value + 0.25 * (number % 2) for channel, value in self.values.items()})
+            until, seen = self._until, self._apart.line(dict(self.values), LINE_EVERY * self._pace)
+            if until is not None and seen.get(until[0]) == until[1]:
+                self._pace, self._until = STANDING, None
 
-    def pace(self, factor: float) -> None:
-        """From now on the night goes by so many times faster than life."""
-        assert self.orders is not None
-        self.orders.write(f"{factor}\n".encode())
-        self.orders.flush()
+    def pace(self, factor: float, alarm: str = "", state: str = "") -> None:
+        """From now on the night goes by so many times faster than life; if an alarm is given, until it is in that state."""
+        self._until = (alarm, state) if alarm else None
+        self._pace = factor
 
     def hush(self) -> None:
         self._over.set()
@@ -110,7 +87,6 @@ class RealWatch:
 
 @contextmanager
 def running(home: Path, board: ScriptedBoard) -> Iterator[RealWatch]:
-    watch = RealWatch(home, board)
     with ThreadPoolExecutor(1) as apart:  # the browser's driver has this thread's event loop
         journal = Journal(apart.submit(make_journal, home).result())
     newest = journal.newest_time()
@@ -121,14 +97,10 @@ def running(home: Path, board: ScriptedBoard) -> Iterator[RealWatch]:
     channels = "".join(
         CHANNEL.format(id=i, name=n, role=r, place=f'place = "{p}"' if p else "") for i, n, r, p in CHANNELS
     )
-    rig = home / "rig.toml"
-    rig.write_text(
-        RIG.format(port=board.port, channels=channels, broker=f"[page]\nport = {watch.port}", more=', "phone"')
-    )
-    arguments = [str(rig), str(home), str(newest + 60.0), str(UNHURRIED)]
-    process = subprocess.Popen([sys.executable, "-c", WATCH, *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    watch.orders = process.stdin
-    assert process.stdin is not None and process.stdout is not None and process.stdout.readline() == b"watching\n"
+    rig, port = home / "rig.toml", free_port()
+    rig.write_text(RIG.format(port=board.port, channels=channels, broker=f"[page]\nport = {port}", more=', "phone"'))
+    process = WatchApart(board, (rig, None), home, newest + 60.0, FACTOR)
+    watch = RealWatch(home, process, port)
     talker = threading.Thread(target=watch.talk)
     talker.start()
     try:
@@ -137,10 +109,7 @@ def running(home: Path, board: ScriptedBoard) -> Iterator[RealWatch]:
     finally:
         watch.hush()
         talker.join()
-        process.terminate()
-        assert process.wait(PATIENCE) == 0
-        process.stdin.close()
-        process.stdout.close()
+        process.stop()
 
 
 @pytest.fixture(scope="module")
@@ -205,14 +174,14 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
     expect(pit).to_contain_text("in the band")
     for channel in PIT:
         watch.values[channel] += 60.0
+    watch.pace(FACTOR, "runaway/pit", "unacknowledged")
     alarm = alarm_card(page, "runaway/pit")
     expect(alarm).to_contain_text("New")
-    watch.pace(UNHURRIED)  # else it may be told again before the answer is seen
     page.evaluate("document.getElementById('more').open = true")  # another alarm may have come before it
     alarm.get_by_role("button", name="Seen").click()
     expect(alarm).to_contain_text("Seen, still so")
     watch.values.update(PIT)
-    watch.pace(BRISK)
+    watch.pace(FACTOR, "runaway/pit", "latched-acknowledged")
     expect(alarm).to_contain_text("Happened, seen")  # a runaway stays on the list until somebody has put it right
     alarm.get_by_role("button", name="It is put right").click()
     expect(alarm).to_have_count(0)
