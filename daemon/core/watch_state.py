@@ -8,6 +8,7 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core import inputs
+from daemon.core.alarms.names import told_by
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
@@ -98,7 +99,8 @@ class WatchState:
     def _tell_pits(self) -> None:
         """Whose calls are told apart by pit: nobody's where there is only one."""
         if len(self.pits) > 1:
-            names = self.settings.pit_names
+            whole = self.settings.pit_names
+            names = {pit: told_by(name, whole.values()) for pit, name in whole.items()}
             pieces = {piece.id: names[piece.pit] for piece in self.settings.cook.pieces}
             self.annunciator.tell_apart(pieces | {pit.subject: names[pit.id] for pit in self.pits.values()})
 

@@ -2,7 +2,7 @@
 
 `english.toml` has what the watch says; `english.page.toml`, `.report.toml`, `.plan.toml` and `.commands.toml` what page, report,
 plan and command line say by themselves. Another language has the same files under its own name. The tables of a file are the
-first parts of the key.
+first parts of the key. A message may have shorter forms of itself, divided by `FORMS`, for where there is little room.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from typing import Any
 ENGLISH = "english"
 FILES = ("", ".page", ".plan", ".report", ".commands")
 """What stands between the language and `.toml`."""
+FORMS = " | "
 Parts = tuple[tuple[str, str, str], ...]
 """(words before, placeholder, kind); placeholder and kind are "" at the end."""
 
@@ -26,7 +27,7 @@ class Catalogue:
 
     def __init__(self, texts: Mapping[str, str]) -> None:
         self.texts = dict(texts)
-        self._parts: dict[str, Parts] = {}
+        self._forms: dict[str, tuple[Parts, ...]] = {}
 
     def __getitem__(self, key: str) -> str:
         """The template. Raises KeyError."""
@@ -35,11 +36,13 @@ class Catalogue:
     def __contains__(self, key: object) -> bool:
         return key in self.texts
 
-    def parts(self, key: str) -> Parts:
-        """The template taken apart; what is no template reads as its own key. Kept, for it is asked for at every beat."""
-        found = self._parts.get(key)
+    def forms(self, key: str) -> tuple[Parts, ...]:
+        """The template taken apart, its shorter forms after it; what is no template reads as its own key. Kept, for it is asked
+        for at every beat."""
+        found = self._forms.get(key)
         if found is None:
-            found = self._parts[key] = split(self.texts.get(key, key.replace("{", "{{").replace("}", "}}")))
+            template = self.texts.get(key, key.replace("{", "{{").replace("}", "}}"))
+            found = self._forms[key] = tuple(split(form) for form in template.split(FORMS))
         return found
 
     def under(self, prefix: str) -> dict[str, str]:

@@ -8,6 +8,7 @@ from functools import cache
 from math import ceil
 from typing import Any, TypeVar, cast, get_type_hints
 
+from daemon.core.alarms.names import LEAST
 from daemon.core.said import Said, Text, Value, say
 from daemon.texts.catalogue import Catalogue, catalogue
 from daemon.texts.reader import CELSIUS, NB, Reader
@@ -81,6 +82,7 @@ KINDS: dict[str, Kind] = {
     "duration": lambda reader, value, digits: brief(value),
     "hours": lambda reader, value, digits: hours_and_minutes(value),
     "ahead": lambda reader, value, digits: ahead(value),
+    "soonest": lambda reader, value, digits: ahead(value[0] if isinstance(value, tuple) else value),
     "clock": lambda reader, value, digits: reader.clock(value),
     "moment": lambda reader, value, digits: reader.moment(value),
     "date": lambda reader, value, digits: f"{reader.day(value)}, {reader.hour(value)}",
@@ -94,13 +96,14 @@ KINDS: dict[str, Kind] = {
 
 Values are °C (temperature, degrees without the unit, a pair for temperatures), differences of temperatures (difference, kelvins
 without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), how often (times), shares of one,
-percent, s (seconds, minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now), engine
-time (clock, moment with its day, date), kg (mass, weight with as many digits as it needs, portion) and m. `text` is something
-said within another, `list` several of them, `names` the same with commas; `code` is a code of the watch as the page calls it;
-`name` gives way where there is little room, and so does `text`."""
+percent, s (seconds, minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now,
+soonest its early end), engine time (clock, moment with its day, date), kg (mass, weight with as many digits as it needs,
+portion) and m. `text` is something said within another, `words` the same, `list` several of them, `names` the same with commas;
+`code` is a code of the watch as the page calls it; a `name` gives way where there is little room, and so does a `text`."""
 LISTS = {"list": "; ", "names": ", "}
 CODES = "page.code."
 GIVE_WAY = ("name", "text")
+SENTENCES = ("text", "words")
 MESSAGES = ("text", "recovering", "unmeasured", "unseen", "unread", "cabinet")
 """Parts of an alarm's texts that are sent to people."""
 
@@ -128,32 +131,53 @@ class Composer:
         return texts[CODES + value] if CODES + value in texts else value.replace("-", " ")
 
     def say(self, text: Text, room: int | None = None) -> str:
-        """The sentence, in at most `room` characters, which for a message is GLANCE: a name or an inner sentence gives way."""
-        if isinstance(text, str):
-            return text if room is None else shorten(text, room)
-        if room is None and is_message(text.key):
+        """The sentence, in at most `room` characters, which for a message is GLANCE: it takes a shorter form of itself, and a
+        name or an inner sentence gives way, but a name no further than to what it is told by."""
+        if room is None and isinstance(text, Said) and is_message(text.key):
             room = GLANCE
-        values = dict(text.values)
-        parts = self.catalogue.parts(text.key)
         if room is not None:
-            room -= sum(len(self._part(words, name, kind, values, 0)) for words, name, kind in parts)
-        made = "".join(self._part(words, name, kind, values, room) for words, name, kind in parts)
+            return self._fitted(text, room)[0]
+        if isinstance(text, str):
+            return text
+        values = dict(text.values)
+        return self._broken("".join(self._part(part, values) for part in self.catalogue.forms(text.key)[0]))
+
+    def _fitted(self, text: Text, room: int) -> tuple[str, bool]:
+        """The first form in which every name can be told, or the last one; and whether it can."""
+        if isinstance(text, str):
+            return shorten(text, room), len(text) <= room or room >= LEAST
+        values: dict[str, Any] = dict(text.values)
+        made, told = "", False
+        for parts in self.catalogue.forms(text.key):
+            pieces = [None if part[2] in GIVE_WAY else self._part(part, values) for part in parts]
+            left = room - sum(len(words) for words in pieces if words is not None)
+            made, told = "", left >= 0
+            for (words, name, _), piece in zip(parts, pieces, strict=True):
+                if piece is None:
+                    value = values.get(name)
+                    inner, whole = self._fitted("" if value is None else value, max(0, left - len(words)))
+                    piece, told = words + inner, told and whole
+                made += piece
+            if told:
+                break
+        return shorten(self._broken(made), room), told
+
+    def _broken(self, made: str) -> str:
         return made if self.unbroken else made.replace(NB, " ")
 
-    def _part(self, words: str, name: str, kind: str, values: dict[str, Any], room: int | None) -> str:
-        """room: for what gives way; 0 leaves it out, None sets no bound."""
+    def _part(self, part: tuple[str, str, str], values: dict[str, Any]) -> str:
+        """One placeholder with the words before it, with room for all of it."""
+        words, name, kind = part
         if not name:
             return words
         value, (kind, _, digits) = values.get(name), kind.partition(".")
-        if kind in GIVE_WAY and room is not None:
-            return words + (self.say("" if value is None else value, room) if room > 0 else "")
-        if kind == "text":
-            return words + self.say(value or "")
+        if kind in SENTENCES or (kind == "name" and isinstance(value, Said)):
+            return words + self.say("" if value is None else value)
         if kind in LISTS:
             return words + LISTS[kind].join(self.say(one) for one in value or ())
         if kind == "code":
             return words + self.code(str(value))
-        if value is None and kind != "ahead":
+        if value is None and kind not in ("ahead", "soonest"):
             return words + UNMEASURED
         return words + KINDS[kind](self.reader, value, int(digits or 0))
 

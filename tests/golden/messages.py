@@ -11,7 +11,7 @@ from dataclasses import replace
 from daemon.core.alarms.process import Finding, alarm_text
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit
 from daemon.core.alarms.rules import ALARM_RULES
-from daemon.core.annunciation.messages import merged_text
+from daemon.core.annunciation.messages import merged_text, the_rest
 from daemon.core.said import Text, say
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import Composer
@@ -69,7 +69,7 @@ CASES: dict[str, Case] = {
 LONG_NAME = "The big chuck roll of the butcher in the village"
 
 
-def messages(rule: AlarmRule, case: Case, other_name: str = "") -> Iterator[tuple[str, Text]]:
+def messages(rule: AlarmRule, case: Case, other_name: Text = "") -> Iterator[tuple[str, Text]]:
     """(when, message) of each of its texts."""
     name, value, limit, left = case
     between = left if isinstance(left, tuple) else None
@@ -95,10 +95,22 @@ def whole_page() -> str:
         lines += [f"## {texts[f'alarm.{rule.id}.title']} ({kind}, {rule.priority})", ""]
         lines += _both(list(messages(rule, CASES[rule.id])))
         lines += [""]
-    lines += ["## More than one at a time, a long name, a test", ""]
-    several = merged_text(next(iter(messages(ALARM_RULES[0], CASES["runaway"])))[1], 2)
+    lines += ["## More than one at a time, a long name, what is over, a test", ""]
+    first = {rule.id: next(iter(messages(rule, CASES[rule.id])))[1] for rule in ALARM_RULES}
     long = next(text for _, text in messages(ALARM_RULES[0], CASES["runaway"], LONG_NAME))
-    lines += _both([("", several), ("", long), ("", say("message.test-wake"))])
+    also = {"others": "Drum", "rest": "", "all": ""}
+    see = {"others": "Drum", "rest": the_rest(1, safety=True), "all": the_rest(2, safety=True)}
+    over = say("message.over-of", what=say("alarm.fire-out.title"), name=PIT, since=9 * HOUR)
+    lines += _both(
+        [
+            ("", merged_text(first["runaway"], 2)),
+            ("the same at another pit", say("message.also", text=first["pit-falling"], **also)),
+            ("something else at another pit", say("message.see", text=first["fire-out"], **see)),
+            ("", long),
+            ("", over),
+            ("", say("message.test-wake")),
+        ]
+    )
     return "\n".join(lines) + "\n"
 
 

@@ -13,10 +13,11 @@ import pytest
 from daemon import cli
 from daemon.commands import plain_parser
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
+from daemon.core.alarms.state import NAMELESS
 from daemon.core.pieces.stage import PieceSign
 from daemon.core.pit.stage import PitSign
 from daemon.texts.catalogue import catalogue
-from daemon.texts.composer import GIVE_WAY, KINDS, LISTS, is_message
+from daemon.texts.composer import GIVE_WAY, KINDS, LISTS, SENTENCES, is_message
 
 KEY = re.compile(r"[a-z][a-z-]*(\.[a-z0-9-]+)+")
 ROOT = Path(__file__).parents[2]
@@ -49,7 +50,7 @@ SAID = list(calls_of_say())
 
 
 def placeholders(key: str) -> set[str]:
-    return {name for _, name, _ in TEXTS.parts(key) if name}
+    return {name for parts in TEXTS.forms(key) for _, name, _ in parts if name}
 
 
 @pytest.mark.parametrize(("file", "line", "key", "given"), SAID, ids=[f"{f}:{n}" for f, n, _, _ in SAID])
@@ -112,6 +113,19 @@ def test_what_is_wrong_with_a_call_has_a_text_with_what_the_parser_told(pattern:
 
 @pytest.mark.parametrize("key", TEXTS.texts)
 def test_every_placeholder_has_a_kind_that_is_known(key: str) -> None:
-    for _, name, kind in TEXTS.parts(key):
-        assert not name or kind.partition(".")[0] in KINDS.keys() | {*GIVE_WAY, *LISTS, "code"}
-    assert sum(kind in GIVE_WAY for _, _, kind in TEXTS.parts(key)) <= 1 or not is_message(key)
+    for parts in TEXTS.forms(key):
+        for _, name, kind in parts:
+            assert not name or kind.partition(".")[0] in KINDS.keys() | {*SENTENCES, *LISTS, "code"}
+        assert sum(kind in GIVE_WAY for _, _, kind in parts) <= 1 or not is_message(key)
+
+
+@pytest.mark.parametrize("key", [key for key in TEXTS.texts if key.startswith("alarm.")])
+def test_the_short_forms_of_an_alarm_keep_every_value(key: str) -> None:
+    forms = [sorted(name for _, name, _ in parts if name) for parts in TEXTS.forms(key)]
+    assert forms == [forms[0]] * len(forms)
+    assert is_message(key) or len(forms) == 1
+
+
+def test_the_rules_whose_words_need_no_name_are_those_that_name_none() -> None:
+    nameless = {rule.id for rule in ALARM_RULES if "name" not in placeholders(f"alarm.{rule.id}.text")}
+    assert nameless == NAMELESS

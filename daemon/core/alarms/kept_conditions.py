@@ -30,14 +30,16 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
     core, stage, subject = process.cores.get(piece.settings.id), piece.stage.stage, piece_subject(piece.settings)
     if piece.on_fire:
         if core is None or isnan(process.pit):
-            yield process.unread("meat-cooling", subject, say("alarm.meat-cooling.unread", name=subject.name))
+            yield process.unread(
+                "meat-cooling", subject, say("alarm.meat-cooling.unread", name=process.called(subject.name))
+            )
         else:
             yield _cooling_on_the_pit(process, piece, core)
     if piece.cabinet is not None:
         yield _falling_by_air(process, piece, core)
         yield _time_used_up_by_air(process, piece)
     elif stage in KEPT:
-        unread = say("alarm.hold-falling.unread", name=subject.name)
+        unread = say("alarm.hold-falling.unread", name=process.called(subject.name))
         yield process.unread("hold-falling", subject, unread) if core is None else _falling(process, piece, core)
     if piece.settings.channel is None:
         return  # its clocks run on in the record; no alarm can tell what they mean
@@ -117,7 +119,10 @@ def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | N
         limit=floor + piece.air.tolerance,
         consequence_in=0.0 if low else None,
         severity=int(air <= floor),
-        told=say("alarm.hold-falling.cabinet", name=piece.settings.name, value=air, limit=floor + piece.air.tolerance),
+        told=say(
+            "alarm.hold-falling.cabinet",
+            name=process.called(piece.settings.name), value=air, limit=floor + piece.air.tolerance,
+        ),
     )  # fmt: skip
     return process.condition(rule.id, piece_subject(piece.settings), found)
 

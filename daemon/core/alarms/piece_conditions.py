@@ -151,7 +151,9 @@ def _past_tender(
     )
     if core is None and not off and process.is_standing(rule.id, piece.settings.id):
         return process.unread(
-            rule.id, piece_subject(piece.settings), say("alarm.past-tender.unread", name=piece.settings.name)
+            rule.id,
+            piece_subject(piece.settings),
+            say("alarm.past-tender.unread", name=process.called(piece.settings.name)),
         )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
 
@@ -169,7 +171,7 @@ def _target(
         limit=target,
     )
     if core is None and not off and process.is_standing("target-reached", piece.settings.id):
-        text = say("alarm.target-reached.unread", name=piece.settings.name)
+        text = say("alarm.target-reached.unread", name=process.called(piece.settings.name))
         return process.unread("target-reached", piece_subject(piece.settings), text)
     return process.condition("target-reached", piece_subject(piece.settings), found, off)
 
@@ -281,7 +283,7 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     because, told = say("alarm.meat-probe-lost.because"), None
     if piece.cabinet is not None:
         left, because = max(0.0, COLD_IN - lost_for), say("alarm.meat-probe-lost.because-cabinet")
-        told = say("alarm.meat-probe-lost.cabinet", name=piece.settings.name, value=lost_for)
+        told = say("alarm.meat-probe-lost.cabinet", name=process.called(piece.settings.name), value=lost_for)
     found = Finding(since is not None, since is None, because, value=lost_for, consequence_in=left, told=told)
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
     return process.condition("meat-probe-lost", subject, found, off)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from math import isnan
 
+from daemon.core.alarms.names import called
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_within
 from daemon.core.inputs import Health, Part
@@ -154,7 +155,7 @@ class ProcessSnapshot:
         text: Text = ""  # what is plainly normal is never read
         if found.active or (found.value is not None and not found.within):
             mends = found.improving or not found.active
-            text = found.told or alarm_text(rule, found, subject.name, mends)
+            text = found.told or alarm_text(rule, found, self.called(subject.name), mends)
         return Condition(
             rule=rule_id,
             subject=subject.id,
@@ -176,7 +177,7 @@ class ProcessSnapshot:
         if not self.stands(rule_id):
             return self.unknown(rule_id, self.pit_subject)
         found = Finding(active=False, within=False, because=because, last=self.last)
-        text = alarm_text(self.rules[rule_id], found, self.pit_subject.name)
+        text = alarm_text(self.rules[rule_id], found, self.called(self.pit_subject.name))
         return Condition(rule_id, self.pit_subject.id, False, False, text, because, known=False)
 
     def unread(self, rule_id: str, subject: Subject, text: Text) -> Condition | NotKnown:
@@ -184,6 +185,12 @@ class ProcessSnapshot:
         if not self.is_standing(rule_id, subject.id):
             return self.unknown(rule_id, subject)
         return Condition(rule_id, subject.id, False, False, text, say("alarm.because-unread"), known=False)
+
+    def called(self, name: str) -> Text:
+        """The name of a pit, a piece or a probe for a message: what tells it from the others stays where there is little room."""
+        settings = self.settings
+        channels = (channel.name or channel.id for channel in settings.channels)
+        return called(name, {*settings.pit_names.values(), *(piece.name for piece in settings.cook.pieces), *channels})
 
     def unknown(self, rule_id: str, subject: Subject) -> NotKnown:
         """The rule cannot be judged now: no reading, or no forecast yet. To yield nothing of a rule means that its ground has
@@ -197,7 +204,7 @@ def quiet(rule: str, subject: str) -> Condition:
     return Condition(rule, subject, active=False, within=True, text="", because="")
 
 
-def alarm_text(rule: AlarmRule, found: Finding, name: str, mends: bool = False) -> Said:
+def alarm_text(rule: AlarmRule, found: Finding, name: Text, mends: bool = False) -> Said:
     """The message. mends: beyond the set point, and on its way back."""
     left = found.consequence_in if found.between is None else found.between
     if rule.tells_last and found.last is not None:

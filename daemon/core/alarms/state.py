@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from daemon.core.alarms.rule import AlarmRule, Condition
 from daemon.core.events import AlarmChanged, AlarmState
-from daemon.core.said import Text
+from daemon.core.said import Said, Text, say
 
 CHATTER_WINDOW = 60.0
 CHATTER_RAISES = 3
@@ -19,6 +19,9 @@ https://aliresources.hexagon.com/water-wastewater/shut-up-fixing-chattering-and-
 
 CHATTER_HOLD = 600.0
 """s without the condition before a chattering alarm may return: common practice, no source."""
+
+NAMELESS = frozenset({"watch-disk", "watch-broker", "watch-clock"})
+"""Rules of what there is only one of: their words need no name."""
 
 
 class Trigger(StrEnum):
@@ -129,6 +132,18 @@ class Alarm:
             self.text, self.because = condition.text, condition.because
 
     @property
+    def words(self) -> tuple[Text, Text]:
+        """(text, because). Of what is over, or about to be, they say what it was and since when: its last words spoke of what
+        is no more."""
+        if self.within_since is None:
+            return self.text, self.because
+        name = dict(self.text.values).get("name") if isinstance(self.text, Said) else None
+        title = say(f"alarm.{self.rule}.title")
+        if not name or self.rule in NAMELESS:
+            return say("message.over", what=title, since=self.within_since), ""
+        return say("message.over-of", what=title, name=name, since=self.within_since), ""
+
+    @property
     def is_between(self) -> bool:
         """Seen to be back at the set point, not yet beyond the deadband."""
         return self.active_since is None and self.within_since is None and self.value is not None and not self.guarded
@@ -191,6 +206,7 @@ class Alarm:
             self.told_severity = max(self.severity, self.told_severity or 0)
         elif trigger is Trigger.ACKNOWLEDGE:
             self.acknowledged_at = now
+        text, because = self.words
         return [
             AlarmChanged(
                 time=now,
@@ -202,8 +218,8 @@ class Alarm:
                 after=after,
                 priority=rule.priority,
                 prompt=rule.prompt,
-                text=self.text,
-                because=self.because,
+                text=text,
+                because=because,
                 value=self.value,
             )
         ]

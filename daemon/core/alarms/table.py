@@ -342,6 +342,7 @@ class AlarmTable:
 
     def _view(self, key: str, alarm: Alarm) -> AlarmView:
         rule = self._rules[alarm.rule]
+        text, because = alarm.words
         return AlarmView(
             key=key,
             rule=rule.id,
@@ -353,8 +354,8 @@ class AlarmTable:
             changed_at=alarm.changed_at,
             priority=rule.priority,
             prompt=rule.prompt,
-            text=alarm.text,
-            because=alarm.because,
+            text=text,
+            because=because,
             value=alarm.value,
             consequence_in=alarm.consequence_in,
             shelved_until=alarm.shelved_until,

@@ -86,7 +86,7 @@ class Annunciator:
         """alarm key -> occurrence of what is raised at this instant and not yet told of."""
 
     def tell_apart(self, pits: Mapping[str, str]) -> None:
-        """Name of its pit by subject, in a rig with several: a message that speaks of several names them all."""
+        """What tells its pit from the others, by subject, in a rig with several: a message that speaks of several names two."""
         self._messages.pits = pits
 
     def expect(self, raised: Iterable[tuple[AlarmChanged, AlarmView | None]], now: float) -> None:

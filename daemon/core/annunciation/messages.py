@@ -30,7 +30,7 @@ class Messages:
         self.life = ""
         """Of the watch, see `Resumed.life`."""
         self.pits: Mapping[str, str] = {}
-        """Name of its pit by subject, in a rig with several."""
+        """What tells its pit from the others by subject, in a rig with several."""
 
     def write(
         self, level: Level, annunciations: list[Annunciation], audiences: tuple[str, ...], not_after: float, now: float
@@ -60,21 +60,18 @@ class Messages:
         return message
 
     def words(self, annunciations: list[Annunciation]) -> Text:
-        """One line about all of these, as they are now."""
+        """One line about all of these, as they are now. Another pit is named: "also" for what the first words ask for, "see" for
+        anything else, for a deed that fits one pit may be wrong for another."""
         lead, *others = sorted(annunciations, key=self._urgency)
         others = [t for t in others if not self._is_covered(t, annunciations)]
-        elsewhere = [t for t in others if self._pit(t) not in ("", self._pit(lead))]
-        if not elsewhere:
-            return merged_text(lead.text, len(others), self._speaks_of_safety(others))
-        named, rest = elsewhere[0], [t for t in others if t is not elsewhere[0]]
-        pit = self._pit(named)
-        also = say("message.also", text=lead.text, others=pit)
-        if self._speaks_of_safety([named]):
-            also = say("message.also-safety", text=lead.text, others=pit)
-        return merged_text(also, len(rest), self._speaks_of_safety(rest))
-
-    def _speaks_of_safety(self, hidden: list[Annunciation]) -> bool:
-        return any(self._rules[t.rule].safety for t in hidden)
+        elsewhere = next((t for t in others if self._pit(t) not in ("", self._pit(lead))), None)
+        safety = any(self._rules[t.rule].safety for t in others)
+        if elsewhere is None:
+            return merged_text(lead.text, len(others), safety)
+        pit, rest, every = self._pit(elsewhere), the_rest(len(others) - 1, safety), the_rest(len(others), safety)
+        if elsewhere.rule == lead.rule:
+            return say("message.also", text=lead.text, others=pit, rest=rest, all=every)
+        return say("message.see", text=lead.text, others=pit, rest=rest, all=every)
 
     def _pit(self, annunciation: Annunciation) -> str:
         return self.pits.get(annunciation.key.removeprefix(f"{annunciation.rule}/"), "")
@@ -130,3 +127,10 @@ def merged_text(first: Text, others: int, safety: bool = False) -> Text:
     if others and safety:
         return say("message.more-safety", text=first, others=others)
     return say("message.more", text=first, others=others) if others else first
+
+
+def the_rest(others: int, safety: bool) -> Text:
+    """How many more wait, behind words that have named one."""
+    if not others:
+        return say("message.safety") if safety else ""
+    return say("message.rest-safety", others=others) if safety else say("message.rest", others=others)

@@ -17,8 +17,9 @@ from daemon.texts.composer import GLANCE
 from tests.golden.messages import CUSTOMARY, LONG_NAME, METRIC, messages
 
 VERBS = {
-    "Add", "Charge", "Check", "Chill", "Close", "Confirm", "Cool", "Do", "Fetch", "Free", "Get", "Keep", "Light", "Look", "Make",
-    "Probe", "Put", "Raise", "Read", "Reheat", "Relight", "Say", "Serve", "Set", "Shut", "Take", "Turn", "Warm", "Wrap",
+    "Add", "Charge", "Check", "Chill", "Close", "Confirm", "Cool", "Do", "Feed", "Fetch", "Free", "Get", "Keep", "Light", "Look",
+    "Make", "Probe", "Put", "Raise", "Read", "Reheat", "Relight", "Say", "See", "Serve", "Set", "Shut", "Take", "Turn", "Warm",
+    "Wrap",
 }  # fmt: skip
 MUST_NOT_WAKE = {"watch-disk", "watch-broker", "watch-clock", "device-lost", "stage-question", "calibration-old"}
 """What must never wake a cook, whatever else happens: our own list, common practice, no source."""

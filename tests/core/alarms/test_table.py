@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from daemon.core.alarms.state import CHATTER_HOLD
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Priority
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
+from daemon.core.said import say
 
 ROWS = Path(__file__).parents[2] / "data" / "isa_18_2_transitions.csv"
 LIMIT = 7200.0
@@ -390,3 +392,26 @@ def test_views_put_the_worst_first() -> None:
         one.judge(Condition(name, "pit", True, False, "t", "b"), 0.0)
     one.handle_timer(1000.0)
     assert [v.rule for v in one.views()] == ["runaway", "fire-out", "pit-falling", "watch-disk"]
+
+
+def test_what_is_over_does_not_go_on_claiming_it() -> None:
+    """The pit is read below its band, then not at all, then again, and well: the alarm was right, its words are of then."""
+    alarms = AlarmTable((rule(latched=True, off_delay=300.0),), LIMIT)
+    last, unseen = say("alarm.fire-out.text", name="Drum"), say("alarm.fire-out.unseen", name="Drum", ago=37.0)
+    alarms.judge(replace(condition(True), text=last), 0.0)
+    alarms.judge(replace(condition(False, False), known=False, text=unseen, because="not seen"), 37.0)
+    assert [(v.text, v.because) for v in alarms.views()] == [(unseen, "not seen")]
+    over = say("message.over-of", what=say("alarm.r.title"), name="Drum", since=60.0), ""
+    alarms.judge(replace(condition(False), text="", because=""), 60.0)
+    assert [(v.text, v.because) for v in alarms.views()] == [over], "nobody is told that it is unseen while it is seen"
+    assert [(c.text, c.because) for c in alarms.handle_timer(2460.0)] == [over]
+    assert [(v.state, v.text) for v in alarms.views()] == [(AlarmState.LATCHED_UNACKNOWLEDGED, over[0])]
+    alarms.judge(replace(condition(True), text=last), 2500.0)
+    assert [(v.text, v.because) for v in alarms.views()] == [(last, "pit 100 °C")], "it is there again"
+
+
+def test_what_has_no_name_is_over_without_one() -> None:
+    alarms = table(off_delay=300.0)
+    alarms.judge(condition(True), 0.0)
+    alarms.judge(condition(False), 60.0)
+    assert [v.text for v in alarms.views()] == [say("message.over", what=say("alarm.r.title"), since=60.0)]
