@@ -199,6 +199,7 @@ class WatchState:
             probes=all(self.good(c) is not None for c in used),
             answered=all(v.state is not AlarmState.UNACKNOWLEDGED for v in self.alarms.views()),
             wood=self._wood(now),
+            unseen=[w.settings.name for w in self.pieces.values() if w.unseen],
         )
         sleeper = self.settings.announcing.sleeper
         clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)

@@ -42,6 +42,7 @@ CASES: dict[str, Case] = {
     "past-tender": (MEAT, 98.5, 97.0, None),
     "service-at-risk": (MEAT, 40 * MINUTE, None, None),
     "wrap-target": (MEAT, 71.0, 70.0, None),
+    "hold-unseen": (MEAT, 70 * MINUTE, None, None),
     "spot-check": (MEAT, None, None, (12 * MINUTE, 70 * MINUTE)),
     "plan-light": (PIT, 80 * MINUTE, None, None),
     "plan-prepare": (MEAT, 30 * MINUTE, None, None),

@@ -72,6 +72,7 @@ MUTATIONS = (
     Mutation(ALARMS, "alarms/piece_conditions.py", "and width <= TOO_WIDE and helps,", "and width <= TOO_WIDE,"),
     Mutation(ALARMS, "alarms/kept_conditions.py", "active=low or soon,", "active=low,"),
     Mutation(ALARMS, "food_safety/cabinet_air.py", "self.below + before, self.unseen + before", "self.below, self.unseen"),
+    Mutation(ALARMS, "pieces/piece.py", "self._held_without_a_probe and self.cabinet is None", "False"),
     Mutation(ALARMS, "watch_state.py", "min(heard, self.conditioner.stuck().get(channel, heard))", "heard"),
     Mutation(ALARMS, "alarms/watch_conditions.py", "FAR_OFF if process.wake_channels - down else 0.0", "FAR_OFF"),
     # annunciation

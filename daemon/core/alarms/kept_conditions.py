@@ -18,6 +18,10 @@ from daemon.core.said import Text, say
 COOLS_WELL = 0.9
 """Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
 
+READ_AGAIN = 3600.0
+"""s for which a reading by hand tells of held meat that no probe follows: half of the time in which a cabinet may cool through
+(`piece_conditions.COLD_IN`). Ours, no source."""
+
 
 def early_half(interval: Interval) -> float:
     """Half way from the early end of an interval to its middle: what the lead for kept meat is counted back from."""
@@ -41,6 +45,7 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
     elif stage in KEPT:
         unread = say("alarm.hold-falling.unread", name=process.called(subject.name))
         yield process.unread("hold-falling", subject, unread) if core is None else _falling(process, piece, core)
+    yield _unseen(process, piece)
     if piece.settings.channel is None:
         return  # its clocks run on in the record; no alarm can tell what they mean
     if stage in KEPT or stage in RESTING:
@@ -125,6 +130,16 @@ def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | N
         ),
     )  # fmt: skip
     return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _unseen(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
+    """Held where no probe tells and no cabinet's channel stands for one. A reading by hand tells for a while."""
+    read, since = piece.read_last(), piece.stage.since
+    seen_at = since if read is None or read[0] < since else read[0]
+    unseen = piece.unseen and (seen_at == since or process.now - seen_at >= READ_AGAIN)
+    because = say("alarm.hold-unseen.because")
+    found = Finding(unseen, within=not unseen, because=because, value=process.now - seen_at)
+    return process.condition("hold-unseen", piece_subject(piece.settings), found)
 
 
 def _time_used_up_by_air(process: ProcessSnapshot, piece: PieceWatch) -> Condition:

@@ -102,6 +102,15 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         recovers=True,
     ),
     AlarmRule(
+        id="hold-unseen",
+        time_to_act=30 * MINUTE,
+        priority=Priority.MEDIUM,
+        wake=WakePolicy.NEVER,
+        prompt=True,
+        off_delay=MINUTE,
+        unit=Unit.SECONDS,
+    ),
+    AlarmRule(
         id="cooling-slow",
         time_to_act=30 * MINUTE,
         priority=Priority.MEDIUM,

@@ -44,11 +44,13 @@ def green_list(
     probes: bool,
     answered: bool,
     wood: Wood = Wood.NOT_COUNTED,
+    unseen: Sequence[str] = (),
 ) -> tuple[tuple[Text, bool], ...]:
-    """What must hold before anybody may rely on being woken: (words, holds). The words of what does not hold are what to do."""
+    """What must hold before anybody may rely on being woken: (words, holds). The words of what does not hold are what to do.
+    unseen: names of held pieces that nothing watches."""
     devices = _has_second_device(dict(announcing.audiences))
     channels = bool(announcing.wake_channels) and parts.well(Part.CHANNEL)
-    lines = (
+    lines: tuple[tuple[Text, bool], ...] = (
         (say("green.test-wake") if test_wake else say("missing.test-wake"), test_wake),
         (say("green.second-device") if devices else say("missing.second-device"), devices),
         (say("green.channels") if channels else say("missing.channels"), channels),
@@ -57,6 +59,8 @@ def green_list(
         (say("green.answered") if answered else say("missing.answered"), answered),
         (say("green.record") if (record := parts.well(Part.DISK)) else say("missing.record"), record),
     )
+    if unseen:
+        lines = (*lines, (say("missing.held-unseen", names=tuple(unseen)), False))
     match wood:
         case Wood.NOT_COUNTED:
             return lines

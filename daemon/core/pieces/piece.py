@@ -110,8 +110,16 @@ class PieceWatch:
     @property
     def cabinet(self) -> str | None:
         """The channel of the air that stands for its core: that of the hold, for a piece held without a probe of its own."""
-        held = not self.followed and self.stage.stage is PiecePhase.HOLD
-        return self.safety.hold.channel if held else None
+        return self.safety.hold.channel if self._held_without_a_probe else None
+
+    @property
+    def unseen(self) -> bool:
+        """It is held without a probe of its own where nothing stands for its core: nobody sees it go cold."""
+        return self._held_without_a_probe and self.cabinet is None
+
+    @property
+    def _held_without_a_probe(self) -> bool:
+        return not self.followed and self.stage.stage is PiecePhase.HOLD
 
     def spot_now(self, now: float) -> float | None:
         """°C of a spot reading that still tells where the core is."""

@@ -105,6 +105,13 @@ def test_without_a_channel_of_the_cabinet_nothing_stands_for_the_core() -> None:
     engine = held(probes=False, cabinet=None)
     cold = fall(engine, HELD)
     assert not standing(engine, cold)
+    unseen = {v.subject for v in engine.snapshot(NIGHT + cold).alarms if v.rule == "hold-unseen" and v.active}
+    (nap,) = [e for e in step(engine, GoToSleep("page"), NIGHT + cold) if isinstance(e, NapPlanned)]
+    assert unseen == {"chuck", "lamb"}
+    assert any(in_english(line).endswith("nothing watches Chuck roll; Lamb shoulder") for line in nap.unmet)
+    watched = held(probes=False)
+    assert "held-unseen" not in str(watched.snapshot(NIGHT + HELD).could_sleep)
+    assert all(v.rule != "hold-unseen" for v in watched.snapshot(NIGHT + HELD).alarms)
 
 
 def test_the_cabinet_is_in_use_while_it_stands_for_a_core() -> None:
