@@ -79,7 +79,9 @@ def test_one_answer_for_all_that_was_seen(page: Page, site: ServedPage) -> None:
 def test_one_answer_for_all_of_one_cause(page: Page, site: ServedPage) -> None:
     six_alarms(site.watch)
     expect(page.locator("#alarms .do")).to_have_text("Relight fire: pit 93 °C")  # else the call before it is answered
-    page.locator("#alarms").get_by_role("button", name="Seen", exact=True).click()
+    seen_button = page.locator("#alarms").get_by_role("button", name="Seen", exact=True)
+    seen_button.click()
+    expect(seen_button).to_be_hidden()  # one answer after the other went out, and all have come back
     expect(page.locator("#alarms .alarm")).to_contain_text("Seen, still so")  # it stays on top: the fire is still out
     expect(page.locator("#alarms .do")).to_have_text("Relight fire: pit 93 °C")
     seen = {c.alarm for c in site.watch.commands if isinstance(c, inputs.Acknowledge)}
