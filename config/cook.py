@@ -64,6 +64,8 @@ class PieceSection(Strict):
     place: str | None = None
     pit: Identifier | None = None
     """in a rig with several: the pit it is cooked on, where that is not its channel's"""
+    serve_at: Moment | None = None
+    """local date-time or one with an offset, where it is served at another time than the rest"""
 
     @field_validator("cut")
     @classmethod
@@ -78,6 +80,10 @@ class PieceSection(Strict):
         if tender is not None and not 60 <= tender[0] < tender[1] <= 100:
             raise ValueError("tender takes two core temperatures, low then high, between 60 and 100 °C")
         return tender
+
+    def serve_at_utc(self, zone: str) -> float | None:
+        """Unix seconds, or None."""
+        return None if self.serve_at is None else utc_of(self.serve_at, zone)
 
 
 StageWord = Literal["lit", "in-band", "on", "stall", "wrapped", "tender", "off", "hold"]
@@ -149,5 +155,7 @@ class Cook(Strict):
     reminders: Annotated[tuple[ReminderSection, ...], Field(max_length=24)] = ()
 
     def serve_at_utc(self, zone: str) -> float | None:
-        """Unix seconds, or None."""
-        return None if self.serve_at is None else utc_of(self.serve_at, zone)
+        """Unix seconds of the serving, or None. Where only pieces name a time, that of the last of them."""
+        if self.serve_at is not None:
+            return utc_of(self.serve_at, zone)
+        return max((at for piece in self.pieces if (at := piece.serve_at_utc(zone)) is not None), default=None)

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from datetime import datetime
 
 from pydantic import ValidationError
 
-from config.cook import Cook, PieceSection, WrapSection
+from config.cook import Cook, PieceSection, WrapSection, utc_of
 from config.cuts import CUTS
 from config.problems import Problem, item
 from config.rig import USUAL_PIT, BandSection, Rig, WoodSection
@@ -161,14 +162,20 @@ def _goal_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
 
 
 def _serving_time(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
-    at = cook.serve_at_utc(zone)
-    if at is None or cook.serve_at is None:
-        return
-    shown = cook.serve_at.isoformat(sep=" ", timespec="minutes")
+    if cook.serve_at is not None:
+        yield from _serving(cook.serve_at, zone, file, "serve_at", now)
+    for number, piece in enumerate(cook.pieces):
+        if piece.serve_at is not None:
+            key = f"{item('pieces', number, piece.id or piece.name)}, serve_at"
+            yield from _serving(piece.serve_at, zone, file, key, now)
+
+
+def _serving(serve_at: datetime, zone: str, file: str, key: str, now: float) -> Iterator[Problem]:
+    at, shown = utc_of(serve_at, zone), serve_at.isoformat(sep=" ", timespec="minutes")
     if at < now:
-        yield _asked(file, "serve_at", shown, "that is past; which day and hour is it to be?")
+        yield _asked(file, key, shown, "that is past; which day and hour is it to be?")
     elif at > now + DAYS_AHEAD * A_DAY:
-        yield _asked(file, "serve_at", shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
+        yield _asked(file, key, shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
 
 
 def _wood(wood: WoodSection, file: str) -> Iterator[Problem]:

@@ -89,6 +89,7 @@ def add_commands(command: Parser) -> None:
         sub.add_argument("--thickness")
         sub.add_argument("--target")
         sub.add_argument("--place")
+        sub.add_argument("--serve-at", metavar="TIME")
         sub.add_argument("--sure", action="store_true")
     remove = order("remove-piece", _remove_piece)
     remove.add_argument("piece")
@@ -318,11 +319,15 @@ def _add_piece(options: argparse.Namespace, watch: Watch) -> Any:
     piece = _given(options, watch, "name", "id", "cut", "weight", "thickness", "target", "place")
     if options.probe is not None:
         piece["channel"] = options.probe
+    if options.serve_at is not None:
+        piece["serve_at"] = watch.coming(options.serve_at)
     return watch.ask("add-piece", {"piece": piece, "sure": options.sure, "by": options.by})
 
 
 def _change_piece(options: argparse.Namespace, watch: Watch) -> Any:
     changes = _given(options, watch, "name", "cut", "weight", "thickness", "target", "place")
+    if options.serve_at is not None:
+        changes["serve_at"] = watch.coming(options.serve_at)
     return watch.ask("change-piece", {"piece": options.piece, "sure": options.sure, "by": options.by, **changes})
 
 

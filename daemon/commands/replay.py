@@ -25,6 +25,7 @@ from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import Forecaster
+from daemon.core.forecast.plan import Running
 from daemon.core.inputs import Input, KeepPlan, Readings, WallClock
 from daemon.core.pit.profile import PitProfile
 from daemon.core.said import Text, say
@@ -202,7 +203,16 @@ def with_plan(inputs: Iterator[tuple[float, Input]], rig: Rig, cook: Cook | None
         if asked and cook is not None and cook.plan is not None:
             asked = False
             weather = Weather(AMBIENT if cook.plan.ambient is None else cook.plan.ambient, cook.plan.wind)
-            made = made_plan(rig, watch_settings(rig, cook), "cook file", weather, PitProfile(), now, cook.plan.wake)
+            made = made_plan(
+                rig,
+                watch_settings(rig, cook),
+                "cook file",
+                weather,
+                PitProfile(),
+                now,
+                cook.plan.wake,
+                running=Running(now, {}, {}),
+            )
             yield now, KeepPlan(made.kept, "cook file")
 
 

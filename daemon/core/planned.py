@@ -7,7 +7,8 @@ from enum import StrEnum
 
 
 class StepKind(StrEnum):
-    """What a plan asks for, in the order of a cook. The pit has `light` and `serve`; every piece has the others that it needs."""
+    """What a plan asks for, in the order of a cook. The pit has `light` and `serve`; every piece has the others that it
+    needs, and a `serve` of its own where it is served at another time."""
 
     LIGHT = "light"
     PREPARE = "prepare"
@@ -62,7 +63,7 @@ class WoodSettings:
 @dataclass(frozen=True, slots=True)
 class PlannedPiece:
     """One piece. put_on: engine time. early, likely, late: s on the fire until it is off (5, 50 and 95 %). wrap_after: s on
-    the fire until its wrap, None = never wrapped."""
+    the fire until its wrap, None = never wrapped. serve_at: engine time, where it is not served with the rest."""
 
     piece: str
     put_on: float
@@ -70,6 +71,7 @@ class PlannedPiece:
     likely: float
     late: float
     wrap_after: float | None = None
+    serve_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,5 +105,8 @@ def wait_in_hold(off: float, rest: float, serve_at: float) -> float:
 
 def shifted(plan: KeptPlan, by: float) -> KeptPlan:
     """The same in a clock that runs `by` s ahead."""
-    pieces = tuple(replace(piece, put_on=piece.put_on + by) for piece in plan.pieces)
+    pieces = tuple(
+        replace(piece, put_on=piece.put_on + by, serve_at=None if piece.serve_at is None else piece.serve_at + by)
+        for piece in plan.pieces
+    )
     return replace(plan, serve_at=plan.serve_at + by, light=plan.light + by, pieces=pieces)

@@ -5,7 +5,7 @@ Built from the rig and cook files by `daemon.wiring.watch`; the core never sees 
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import tzinfo
 from enum import StrEnum
 from typing import Any, Protocol
@@ -102,6 +102,8 @@ class PieceSettings:
     place: str | None = None
     pit: str = ""
     """The pit it is cooked on: "" is the first."""
+    serve_at: float | None = None
+    """Engine time, s, where it is served at another time than the rest of the cook."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +136,10 @@ class CookSettings:
     portion: float = 0.15
     bands: tuple[tuple[str, Band], ...] = ()
     """Of pits beside the first, where they differ from the rig's."""
+
+    def served_at(self, piece: PieceSettings) -> float | None:
+        """When this piece is served: at its own time, or with the rest."""
+        return self.serve_at if piece.serve_at is None else piece.serve_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +283,17 @@ class WatchSettings:
 def subject_of(pit: str) -> str:
     """What a pit's alarms and stages are about."""
     return pit or FIRST_PIT
+
+
+def cook_shifted(cook: CookSettings, by: float) -> CookSettings:
+    """Its serving times in a clock that runs `by` s ahead."""
+    serve_at = None if cook.serve_at is None else cook.serve_at + by
+    return replace(cook, serve_at=serve_at, pieces=tuple(piece_shifted(piece, by) for piece in cook.pieces))
+
+
+def piece_shifted(piece: PieceSettings, by: float) -> PieceSettings:
+    """The same of one piece."""
+    return piece if piece.serve_at is None else replace(piece, serve_at=piece.serve_at + by)
 
 
 def cook_to_plain(cook: CookSettings) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from daemon.core.alarms.table import AlarmView
 from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
 from daemon.core.food_safety.record import SafetyView
-from daemon.core.forecast.plan import Standing
+from daemon.core.forecast.standing import Standing
 from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
 from daemon.core.marks import SAME
 from daemon.core.pit.evenness import Evenness

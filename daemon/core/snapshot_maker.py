@@ -8,7 +8,7 @@ from math import isnan
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.events import FireNoticed, NapPlanned
-from daemon.core.forecast.plan import Standing
+from daemon.core.forecast.standing import Standing
 from daemon.core.health import HealthTable
 from daemon.core.inputs import LinkCounts, Mark, SpotReading, WallClock
 from daemon.core.marks import OF_THE_PIT, Marks, Said

@@ -16,7 +16,7 @@ from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.annunciation.nap import Readiness, Wood, earliest, green_list, plan_nap, rung_within
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState, ForecastRequest, NapPlanned
-from daemon.core.forecast.plan import Standing
+from daemon.core.forecast.standing import Standing
 from daemon.core.grace import Grace
 from daemon.core.health import HealthTable
 from daemon.core.marks import Marks

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from config.cook import PieceSection, WrapSection
+from config.cook import Moment, PieceSection, WrapSection
 from config.cuts import CUTS
 from config.units import Celsius, Centimetres, Kilograms
 from daemon.core.settings import PieceSettings
@@ -21,6 +21,7 @@ BY_KEY = {
     "tender": ("tender_low", "tender_high", "target"),
     "target": ("tender_low", "tender_high", "target"),
     "place": ("place",),
+    "serve_at": ("serve_at",),
 }
 """Key of a cook file -> what of the core's settings follows from it."""
 
@@ -37,6 +38,7 @@ class PieceChanges(BaseModel):
     tender: tuple[Celsius, Celsius] | None = None
     target: Celsius | None = None
     place: str | None = Field(default=None, max_length=60)
+    serve_at: Moment | None = None
 
 
 def changed_section(piece: PieceSettings, changes: dict[str, Any]) -> PieceSection:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from math import ceil
 from statistics import median
 from zoneinfo import ZoneInfo
 
@@ -13,13 +14,25 @@ from config.cook import Cook
 from config.problems import ConfigError, Problem
 from config.rig import Rig
 from config.yields import SOURCE, YIELDS
-from daemon.core.forecast.plan import Course, Feeding, Plan, Running, chance_if_lit, kept_plan, lateness, plan
+from daemon.core.forecast.plan import (
+    WANTED_CHANCE,
+    Course,
+    Feeding,
+    PiecePlan,
+    Plan,
+    Running,
+    chance_if_lit,
+    kept_plan,
+    plan,
+    serving_later,
+    too_late,
+)
 from daemon.core.inputs import Interval
 from daemon.core.pit.profile import PitProfile
 from daemon.core.plan.steps import HOLD_WORTH
 from daemon.core.planned import KeptPlan, shifted
 from daemon.core.said import Said, say
-from daemon.core.settings import CookSettings, HoldSettings, WatchSettings
+from daemon.core.settings import CookSettings, HoldSettings, WatchSettings, cook_shifted
 from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 
@@ -29,6 +42,10 @@ AMBIENT = 10.0
 """°C outside unless the cook says otherwise; common practice, no source."""
 WIND_LOSS = 0.06
 """Growth of a pit's losses per m/s of wind; common practice, no source."""
+
+
+QUARTER = 900.0
+"""s: serving times are told to the quarter of an hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,18 +98,71 @@ def made_plan(
     if cook.serve_at is None:
         raise ConfigError([Problem(cook_file, "serve_at", "", composer_of(rig).words("plan.no-serving-time"))])
     feeding = feeding_of(taught, weather.demand(cook.band.middle), cook.wood.split)
-    made = plan(
-        cook.pieces, cook.band, cook.serve_at + offset, cook.rest, weather.ambient, feeding, settings.boiling_point,
-        taught.forecast_bias, None if running is None else _in_utc(running, offset),
-        {piece.pit: settings.band_of(piece.pit) for piece in cook.pieces},
-    )  # fmt: skip
+    cook = cook_shifted(cook, offset)
+    started = None if running is None else _in_utc(running, offset)
+    bands = {piece.pit: settings.band_of(piece.pit) for piece in cook.pieces}
+
+    def planned(meant: CookSettings) -> Plan:
+        assert meant.serve_at is not None, "asked for above"
+        return plan(
+            meant.pieces, meant.band, meant.serve_at, meant.rest, weather.ambient, feeding, settings.boiling_point,
+            taught.forecast_bias, started, bands,
+        )  # fmt: skip
+
+    made = planned(cook)
+    lines: list[Said] = []
+    if running is None and (later := _in_time(cook, made, now, feeding)) != cook:
+        lines += _cannot_be_met(cook, later, made, now)
+        cook, made = later, planned(later)
     kept = kept_plan(made, feeding, wake)
     if kept is not None:
         feeds, raw = _enough_for(cook)
         kept = replace(kept, ambient=weather.ambient, wind=weather.wind, feeds=feeds, raw=raw)
     if kept is not None and offset:
         kept = shifted(kept, -offset)
-    return MadePlan(tuple(_lines(made, rig, settings, taught, now)), kept)
+    lines += _lines(made, rig, replace(settings, cook=cook), taught)
+    return MadePlan(tuple(lines), kept)
+
+
+def _in_time(cook: CookSettings, made: Plan, now: float, feeding: Feeding) -> CookSettings:
+    """The same cook, each of its serving times at the earliest, on a whole quarter of an hour, that keeps the wanted chance.
+    made: as it is meant; a plan moves as a whole with its serving time."""
+    late = too_late(made, now, feeding.heat_up)
+    with_rest = max((late.get(p.id, 0.0) for p in cook.pieces if p.serve_at is None), default=0.0)
+    pieces = tuple(
+        replace(p, serve_at=_next_quarter(p.serve_at + late[p.id])) if p.serve_at is not None and p.id in late else p
+        for p in cook.pieces
+    )
+    assert cook.serve_at is not None, "asked for by the caller"
+    serve_at = _next_quarter(cook.serve_at + with_rest) if with_rest > 0.0 else cook.serve_at
+    return replace(cook, serve_at=serve_at, pieces=pieces)
+
+
+def _next_quarter(time: float) -> float:
+    return ceil(time / QUARTER) * QUARTER
+
+
+def _cannot_be_met(cook: CookSettings, later: CookSettings, made: Plan, now: float) -> Iterator[Said]:
+    """What is asked for in vain, and the earliest time that is not. later: the cook at such times."""
+    moved: list[tuple[str | None, float | None, float | None]]
+    moved = [(None, cook.serve_at, later.serve_at)] if cook.serve_at != later.serve_at else []
+    moved += [
+        (before.name, before.serve_at, after.serve_at)
+        for before, after in zip(cook.pieces, later.pieces, strict=True)
+        if before.serve_at != after.serve_at
+    ]
+    for name, asked, earliest in moved:
+        assert asked is not None and earliest is not None, "it had a time, which has moved"
+        what = say("plan.meal") if name is None else say("plan.of-piece", name=name)
+        if asked <= now:
+            yield say("plan.is-past", what=what, at=asked)
+        else:
+            yield say("plan.too-near", what=what, at=asked, wanted=made.chance)
+    if all(asked is not None and asked > now for _, asked, _ in moved):
+        yield say("plan.lit-now", chance=chance_if_lit(made, now))
+    for name, _, earliest in moved:
+        what = say("plan.meal") if name is None else say("plan.of-piece", name=name)
+        yield say("plan.earliest", what=what, at=earliest, wanted=made.chance)
 
 
 def _in_utc(running: Running, offset: float) -> Running:
@@ -109,23 +179,24 @@ def _in_utc(running: Running, offset: float) -> Running:
     return Running(running.now + offset, fires, {piece: moved(course) for piece, course in running.courses.items()})
 
 
-def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, now: float) -> Iterator[Said]:
+def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile) -> Iterator[Said]:
     """To be said where engine time is UTC."""
     names = {p.id: p.name for p in settings.cook.pieces}
     wraps = {p.id: p.wrap for p in settings.cook.pieces}
     courses = {} if made.running is None else made.running.courses
     lit = made.running is not None and any(pit in made.running.fires for pit, _ in made.lights)
-    if courses:
-        yield say("plan.serving", at=made.serve_at, rest=made.rest, chance=made.chance)
+    own = {p.id: p.serve_at for p in settings.cook.pieces if p.serve_at is not None}
+    if len(own) < len(settings.cook.pieces):
+        served = "plan.serving" if courses else "plan.to-serve"
+        yield say(served, at=made.serve_at, rest=made.rest, chance=made.chance)
     else:
-        yield say("plan.to-serve", at=made.serve_at, rest=made.rest, chance=made.chance)
+        yield say("plan.each-served", rest=made.rest, chance=made.chance)
+    if made.running is not None and (later := serving_later(made)) is not None:
+        yield say("plan.later", wanted=WANTED_CHANCE, later=later, at=made.serve_at + later)
     if made.light is None:
         yield say("plan.nothing")
     else:
         yield from _lights(made, settings.pit_names)
-    late = max(lateness(made, now).values(), default=0.0)
-    if late > 0.0:
-        yield say("plan.past", chance=chance_if_lit(made, now), wanted=made.chance, later=made.serve_at + late)
     for piece in made.pieces:
         name = names[piece.piece]
         if piece.put_on is None or piece.lasts is None or piece.off is None:
@@ -134,18 +205,21 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile, no
         course = courses.get(piece.piece)
         if course is not None:
             yield _course(name, course, piece.off)
+            yield from _served(piece, own)
             continue
         lasts = piece.lasts
-        yield say(
-            "plan.piece", name=name, on=piece.put_on, usual=lasts.p50, short=lasts.p05, long=lasts.p95, off=piece.off.p50
-        )  # fmt: skip
+        on = say("plan.put-on", at=piece.put_on)
+        if len(settings.pit_names) > 1:
+            on = say("plan.put-on-pit", at=piece.put_on, pit=settings.pit_names[piece.pit])
+        yield say("plan.piece", name=name, on=on, usual=lasts.p50, short=lasts.p05, long=lasts.p95, off=piece.off.p50)
+        yield from _served(piece, own)
         wrap = wraps[piece.piece]
         if piece.wrap_after is not None and wrap is not None:
             yield say("plan.wrap", material=wrap.value, at=piece.put_on + piece.wrap_after)
         if piece.waits is not None and piece.waits >= HOLD_WORTH:
             hold = settings.cook.hold
             yield say("plan.waits", wait=piece.waits, where=_place(hold, settings), floor=hold.floor, rule=hold.rule)
-    yield from _wood(made, rig, settings.cook, lit)
+    yield from _wood(made, rig, settings, lit)
     yield from _guests(settings.cook)
     if taught.cooks:
         yield say("plan.taught-by-one") if len(taught.cooks) == 1 else say("plan.taught", cooks=len(taught.cooks))
@@ -167,6 +241,11 @@ def _lights(made: Plan, names: Mapping[str, str]) -> Iterator[Said]:
             )
 
 
+def _served(piece: PiecePlan, own: Mapping[str, float]) -> Iterator[Said]:
+    if piece.piece in own:
+        yield say("plan.served-at", at=own[piece.piece])
+
+
 def _course(name: str, course: Course, off: Interval) -> Said:
     """A piece that is on, or was."""
     if course.is_off:
@@ -179,18 +258,21 @@ def _place(hold: HoldSettings, settings: WatchSettings) -> Said:
     return say("plan.in-a-box") if channel is None else say("plan.in-the-place", name=channel.name)
 
 
-def _wood(made: Plan, rig: Rig, cook: CookSettings, lit: bool) -> Iterator[Said]:
-    kind = say("plan.of-kind", kind=cook.wood.kind) if cook.wood.kind else None
-    if lit:
-        yield say("plan.wood-from-now", logs=made.logs, kind=kind, mass=made.wood)
-    else:
-        yield say("plan.wood", logs=made.logs, kind=kind, mass=made.wood)
+def _wood(made: Plan, rig: Rig, settings: WatchSettings, lit: bool) -> Iterator[Said]:
+    stock, wood = settings.cook.wood.stock, settings.cook.wood
+    kind = say("plan.of-kind", kind=wood.kind) if wood.kind else None
+    yield say("plan.wood-from-now" if lit else "plan.wood", logs=made.logs, kind=kind, mass=made.wood)
     # what is at hand of a fire that burns is counted by the watch
-    if not lit and cook.wood.stock is not None and cook.wood.stock < made.logs:
-        yield say("plan.too-few", stock=cook.wood.stock, missing=made.logs - cook.wood.stock)
-    night = tuple(say("plan.instant", at=t) for t in made.fires if _in_quiet_hours(t, rig))
-    if night:
-        yield say("plan.night-logs", times=night)
+    if not lit and stock is not None and stock < made.logs:
+        yield say("plan.too-few", stock=stock, missing=made.logs - stock)
+    for hearth in made.hearths:
+        night = [t for t in hearth.fires if _in_quiet_hours(t, rig)]
+        needed, perhaps = ([t for t in night if (t < hearth.off) is sure] for sure in (True, False))
+        pit = say("plan.at-pit", pit=settings.pit_names[hearth.pit]) if len(settings.pit_names) > 1 else None
+        if needed:
+            yield say("plan.night-logs", pit=pit, times=tuple(say("plan.instant", at=t) for t in needed))
+        if perhaps:
+            yield say("plan.night-logs-if-slow", pit=pit, first=perhaps[0], last=perhaps[-1])
 
 
 def _guests(cook: CookSettings) -> Iterator[Said]:

@@ -110,7 +110,7 @@ def cook_settings(cook: Cook, rig: Rig, wall_offset: float) -> CookSettings:
         id=cook.id,
         name=cook.name,
         band=Band(band.low, band.high),
-        pieces=tuple(_piece(p, rig) for p in cook.pieces),
+        pieces=tuple(_piece(p, rig, wall_offset) for p in cook.pieces),
         serve_at=None if serve is None else serve - wall_offset,
         rest=cook.rest_minutes * 60.0,
         hold=HoldSettings(floor, rule, cook.hold.hours_below_floor * 3600.0, cook.hold.target, cook.hold.channel),
@@ -137,7 +137,7 @@ def reminder_settings(own: ReminderSection, zone: str, wall_offset: float) -> Re
     )
 
 
-def _piece(piece: PieceSection, rig: Rig) -> PieceSettings:
+def _piece(piece: PieceSection, rig: Rig, wall_offset: float) -> PieceSettings:
     follows = next((c.pit for c in rig.channels if c.id == piece.channel), None)
     cut = CUTS[piece.cut]
     wrap, wrap_at = (Wrap.PAPER if cut.wrap_at is not None else None), cut.wrap_at
@@ -146,6 +146,7 @@ def _piece(piece: PieceSection, rig: Rig) -> PieceSettings:
     elif piece.wrap is not None:
         wrap, wrap_at = Wrap(piece.wrap.material), piece.wrap.at
     low, high = piece.tender or cut.tender or (None, None)
+    serve = piece.serve_at_utc(rig.people.zone)
     return PieceSettings(
         id=piece_id(piece.id, piece.name),
         name=piece.name,
@@ -165,6 +166,7 @@ def _piece(piece: PieceSection, rig: Rig) -> PieceSettings:
         fat_percent=piece.fat_percent if piece.fat_percent is not None else cut.fat_percent,
         place=piece.place,
         pit=rig.pit_key(piece.pit or follows),
+        serve_at=None if serve is None else serve - wall_offset,
     )
 
 

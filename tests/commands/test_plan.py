@@ -1,5 +1,7 @@
 """`pitvigil plan` with and without what the pit has taught."""
 
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -44,20 +46,90 @@ def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
     serve_at = cook.serve_at_utc(rig.people.zone)
     assert serve_at is not None
 
-    def late_line(hours: float) -> str:
-        lines = list(plan_lines(rig, cook, "cook.toml", Weather(), PitProfile(), serve_at - hours * 3600.0))
-        return next((line for line in lines if "That is past" in line), "")
+    def told_at(hours: float) -> str:
+        return "\n".join(plan_lines(rig, cook, "cook.toml", Weather(), PitProfile(), serve_at - hours * 3600.0))
 
-    assert late_line(48.0) == ""
-    left = [int(late_line(hours).split("about ")[1].split(" %")[0]) for hours in (19.0, 16.0, 13.0, 3.0)]
+    assert "cannot be met" not in told_at(48.0)
+    left = [int(told_at(hours).split("the chance is about ")[1].split(" %")[0]) for hours in (19.0, 16.0, 13.0, 3.0)]
     assert left == sorted(left, reverse=True) and left[0] > 60 and left[-1] < 5
 
     def promised(hours: float) -> int:
-        hour, minute = late_line(hours).split("for 90 %, serve at Sun ")[1].rstrip(".").split(":")
+        hour, minute = told_at(hours).split("Serving at Sun ")[2].split(" is the earliest")[0].split(":")
         return int(hour) * 60 + int(minute)
 
     assert 12 * 60 + 30 < promised(19.0) < 17 * 60, "a few hours after the one it was planned for: pieces may be slow"
     assert promised(18.0) == promised(19.0) + 60, "each hour lost is an hour later"
+    past = told_at(-2.0)
+    assert "Serving at Sun 12:30 cannot be met: that is past." in past and "the chance is about" not in past
+
+
+def at(line: str) -> datetime:
+    """The first day and hour of a line, in the week of the example."""
+    found = re.search(r"(Thu|Fri|Sat|Sun|Mon) (\d\d):(\d\d)", line)
+    assert found is not None, line
+    days = {"Thu": 26, "Fri": 27, "Sat": 28, "Sun": 29, "Mon": 30}
+    return datetime(2026, 11, days[found[1]], int(found[2]), int(found[3]), tzinfo=UTC)
+
+
+@pytest.mark.parametrize("rig_file", ["rig.toml", "two-pits.toml"])
+@pytest.mark.parametrize("ahead", [20.0, 6.0, 0.5, -3.0])
+def test_no_hour_of_a_plan_is_past(rig_file: str, ahead: float) -> None:
+    rig, cook = load_both(EXAMPLES / rig_file, EXAMPLES / "cook.toml")
+    assert cook is not None
+    serve_at = cook.serve_at_utc("UTC")
+    assert serve_at is not None
+    rig = rig.model_copy(update={"people": rig.people.model_copy(update={"zone": "UTC"})})
+    now = serve_at - ahead * 3600.0
+    told = list(plan_lines(rig, cook, "cook.toml", Weather(), PitProfile(), now))
+    begin = next(number for number, line in enumerate(told) if line.startswith("to serve at"))
+    today = datetime.fromtimestamp(now - 60.0, UTC)
+    hours = [at(line) for line in told[begin:] if re.search(r"(light|on .*by|served?) .*[a-z] \d\d:", line)]
+    assert hours and all(hour >= today for hour in hours), told
+
+
+def test_logs_in_quiet_hours_end_with_the_meat() -> None:
+    lines = lines_of(Weather())
+    off = max(at(line.split("off about")[1]) for line in lines if "off about" in line)
+    surely = next(line for line in lines if "  logs in quiet hours: " in line).rpartition(" ")[2]
+    perhaps = next(line for line in lines if "only if the meat is slow: " in line).partition("slow: ")[2][:5]
+    assert "00:00" < surely < f"{off:%H:%M}" <= perhaps < "12:00"
+
+
+def test_of_two_pits_each_fire_and_each_piece_is_named() -> None:
+    rig, cook = load_both(EXAMPLES / "two-pits.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    lines = list(plan_lines(rig, cook, "cook.toml", Weather(), PitProfile(), 0.0))
+    lit = {pit: at(next(line for line in lines if f"light {pit}: " in line)) for pit in ("Offset", "Drum")}
+    on = {pit: at(next(line for line in lines if f"on {pit} by " in line)) for pit in ("Offset", "Drum")}
+    for pit in ("Offset", "Drum"):
+        lead = (on[pit] - lit[pit]).total_seconds()
+        assert 3600.0 < lead < 2 * 3600.0, "each fire is lit for its own meat"
+        assert any(f"quiet hours ({pit})" in line for line in lines)
+
+
+def test_a_piece_with_a_serving_time_of_its_own_is_planned_to_it() -> None:
+    """The lamb at lunch, the chuck roll at supper."""
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    chuck, lamb = cook.pieces
+    supper = chuck.model_copy(update={"serve_at": datetime.fromisoformat("2026-11-29T19:00")})  # local: the rig's zone
+    own = cook.model_copy(update={"pieces": (supper, lamb)})
+    both, apart = ([*plan_lines(rig, c, "c", Weather(), PitProfile(), 0.0)] for c in (cook, own))
+
+    def on(lines: list[str], name: str) -> datetime:
+        return at(next(line for line in lines if f"{name}: on by" in line))
+
+    assert on(apart, "Lamb shoulder") == on(both, "Lamb shoulder")
+    assert (on(apart, "Chuck roll") - on(both, "Chuck roll")).total_seconds() == 6.5 * 3600.0
+    assert "    served at Sun 19:00" in apart
+    near = cook.model_copy(
+        update={"pieces": (chuck, lamb.model_copy(update={"serve_at": datetime.fromisoformat("2026-11-28T19:00")}))}
+    )
+    serve_at = cook.serve_at_utc(rig.people.zone)
+    assert serve_at is not None
+    told = [*plan_lines(rig, near, "c", Weather(), PitProfile(), serve_at - 24 * 3600.0)]
+    assert any(line.startswith("Serving Lamb shoulder at Sat 19:00 cannot be met") for line in told)
+    assert not any(line.startswith("Serving at") for line in told), "the rest can be"
 
 
 def logs(plan: str) -> int:

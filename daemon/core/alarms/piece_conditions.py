@@ -178,7 +178,7 @@ def _target(
 
 def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
     """Of meat on the fire with a serving time: what has come off, and what is served at no hour, is at no risk."""
-    serve, subject = process.settings.cook.serve_at, piece_subject(piece.settings)
+    serve, subject = process.settings.cook.served_at(piece.settings), piece_subject(piece.settings)
     goal = Goal.TARGET if piece.outlook(Goal.TARGET) else Goal.TENDER  # what it leaves the fire at
     at = piece.outlook(goal)
     if serve is None or not piece.on_fire:

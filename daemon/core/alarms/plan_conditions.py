@@ -100,7 +100,7 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
     goal = Goal.TARGET if piece.settings.tender_low is None else Goal.TENDER
     by = 0.0 if off is None else max(0.0, act_at(off.at, goal) - now)
     yield process.condition("plan-probe", subject, found(nearly, say("alarm.plan-probe.because"), on_for, by), guards)
-    serve = plan.step(StepKind.SERVE)
+    serve = plan.step(StepKind.SERVE, id_) or plan.step(StepKind.SERVE)
     to_serve = FAR_OFF if serve is None else serve.planned - now
     rest = to_serve - process.settings.cook.rest
     late = off is not None and piece.on_fire and rest <= SOON

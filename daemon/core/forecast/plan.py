@@ -1,4 +1,4 @@
-"""Before the cook: when to light, when to put each piece on, how much wood. During it: ahead or behind, and what still helps.
+"""Before the cook: when to light, when to put each piece on, how much wood.
 
 Pure numbers; the words are the command line's. Times are engine seconds, temperatures °C.
 """
@@ -6,7 +6,7 @@ Pure numbers; the words are the command line's. Times are engine seconds, temper
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil, prod
 from statistics import NormalDist
 from typing import Final
@@ -20,7 +20,7 @@ from daemon.core.forecast.body import MeatEnsemble, Surroundings, air_pressure
 from daemon.core.forecast.intervals import interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, prior, traits_of
 from daemon.core.forecast.outlooks import off_goal
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.inputs import Interval
 from daemon.core.planned import KeptPlan, PlannedPiece, wait_in_hold
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, PieceSettings
@@ -28,8 +28,8 @@ from daemon.core.settings import Band, PieceSettings
 WANTED_CHANCE: Final = 0.90
 """Of serving on time, all pieces together."""
 FRIDGE: Final = 5.0  # °C, meat at its start; common practice, no source
-OVEN: Final = 150.0
-"""°C of a kitchen oven that finishes a wrapped piece; common practice, no source."""
+NEARLY: Final = 0.005
+"""Of a chance: what is shown as the same per cent."""
 SIDE: Final = NormalDist().inv_cdf(0.95)
 """Standard deviations from the median to p95."""
 
@@ -49,7 +49,8 @@ class Feeding:
 class PiecePlan:
     """One piece. lasts: s on the fire. put_on: latest engine time that keeps the wanted chance. off: from then.
     waits: s in the hold at the median, see `wait_in_hold`. reason: why there is no plan (then the times are None).
-    wrap_after: s on the fire until its wrap, at the median, None = never. pit: whose fire cooks it."""
+    wrap_after: s on the fire until its wrap, at the median, None = never. pit: whose fire cooks it. done_by: when it has to be
+    off. own: it is served at a time of its own."""
 
     piece: str
     lasts: Interval | None
@@ -59,6 +60,17 @@ class PiecePlan:
     reason: Text = ""
     wrap_after: float | None = None
     pit: str = ""
+    done_by: float = 0.0
+    own: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hearth:
+    """The wood of one pit. fires: when each log falls due. off: when its last piece is, at the median."""
+
+    pit: str
+    fires: tuple[float, ...]
+    off: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,38 +110,12 @@ class Plan:
     chance: float = WANTED_CHANCE
     running: Running | None = None
     lights: tuple[tuple[str, float], ...] = ()
+    hearths: tuple[Hearth, ...] = ()
+    """Of the same pits."""
 
     def fires_between(self, start: float, end: float) -> tuple[float, ...]:
         """Those that fall due in start <= t < end, a night for instance."""
         return tuple(t for t in self.fires if start <= t < end)
-
-
-@dataclass(frozen=True, slots=True)
-class Remedy:
-    """What may still be done about one piece.
-
-    action: "none", "raise" (pit 10 °C hotter), "wrap", "oven". off: when it would be done. chance of serving it on time.
-    gain: s sooner than doing nothing, at the median. rough: scaled by hand, not run by the ensemble."""
-
-    piece: str
-    action: str
-    off: Interval
-    chance: float
-    gain: float
-    rough: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """Where a running cook stands. chance: all pieces served on time, None if unknown. ahead: s, negative = behind, of the
-    piece that is worst off, at the median. unknown: pieces without a forecast. planned: ahead is by the hours of the kept plan,
-    for want of a forecast of every piece."""
-
-    chance: float | None
-    ahead: float | None
-    remedies: tuple[Remedy, ...]
-    unknown: tuple[str, ...] = ()
-    planned: bool = False
 
 
 def plan(
@@ -144,7 +130,8 @@ def plan(
     running: Running | None = None,
     bands: Mapping[str, Band] | None = None,
 ) -> Plan:
-    """When to light and put on so that everything has been off for `rest` s by `serve_at` with the wanted chance.
+    """When to light and put on so that everything has been off for `rest` s by `serve_at`, or by its own serving time, with the
+    wanted chance.
 
     Durations come from the forecaster's own bodies before they have seen a reading, in a pit that stays in its band.
     lesson: minutes per hour by which this pit has been later than foretold. running: what has been done already: that stays as
@@ -156,18 +143,15 @@ def plan(
     courses = {} if running is None else running.courses
     soonest = {p.pit: _takes_meat_at(p.pit, pieces, running, feeding) for p in pieces}
     planned = tuple(
-        replace(
-            _plan_piece(
-                p, (bands or {}).get(p.pit, band), serve_at - rest, ambient, boiling_point, each, lesson,
-                courses.get(p.id), soonest[p.pit],
-            ),
-            pit=p.pit,
+        _plan_piece(
+            p, (bands or {}).get(p.pit, band), (serve_at if p.serve_at is None else p.serve_at) - rest, ambient,
+            boiling_point, each, lesson, courses.get(p.id), soonest[p.pit],
         )
         for p in pieces
     )  # fmt: skip
     lit = {} if running is None else running.fires
     lights: dict[str, float] = {}
-    fires: list[float] = []
+    hearths: list[Hearth] = []
     logs = 0
     for pit in dict.fromkeys(p.pit for p in planned if p.put_on is not None):
         own = [p for p in planned if p.pit == pit]
@@ -177,18 +161,25 @@ def plan(
             in_band = max(in_band, running.now)
         last_off = max(p.off.p95 for p in own if p.off is not None)
         count = ceil(max(last_off - in_band, 0.0) / feeding.log_interval) if feeding.log_interval > 0.0 else 0
-        fires += [in_band + feeding.log_interval * number for number in range(count)]
+        fires = tuple(in_band + feeding.log_interval * number for number in range(count))
+        hearths.append(Hearth(pit, fires, max(p.off.p50 for p in own if p.off is not None)))
         logs += count if pit in lit else feeding.kindling + count
     if not lights:
         return Plan(serve_at, rest, planned, None, (), 0, 0.0, running=running)
     chance = WANTED_CHANCE
     if courses or any(p.put_on is not None and p.put_on == soonest[p.pit] for p in planned):
-        left = [p.off for p in planned if p.off is not None and not (p.piece in courses and courses[p.piece].is_off)]
-        chance = prod(chance_by(off, serve_at - rest) for off in left)
+        chance = _chance(planned, courses)
     by_hour = tuple(sorted(lights.items(), key=lambda one: one[1]))
+    every = tuple(sorted(at for hearth in hearths for at in hearth.fires))
     return Plan(
-        serve_at, rest, planned, by_hour[0][1], tuple(sorted(fires)), logs, logs * feeding.log_weight, chance, running, by_hour
+        serve_at, rest, planned, by_hour[0][1], every, logs, logs * feeding.log_weight, chance, running, by_hour, tuple(hearths)
     )  # fmt: skip
+
+
+def _chance(planned: Sequence[PiecePlan], courses: Mapping[str, Course], later: float = 0.0) -> float:
+    """That all which is not off yet is served in time, or `later` s after that."""
+    left = [p for p in planned if not (p.piece in courses and courses[p.piece].is_off)]
+    return prod(chance_by(p.off, p.done_by + later) for p in left if p.off is not None)
 
 
 def _takes_meat_at(
@@ -219,8 +210,29 @@ def chance_if_lit(made: Plan, light: float) -> float:
             # a piece that goes on later than the first may not mind
             waits = max(0.0, first + late.get(piece.pit, 0.0) - piece.put_on)
             off = Interval(*(t + waits for t in (piece.off.p05, piece.off.p50, piece.off.p95)))
-            chance *= chance_by(off, made.serve_at - made.rest)
+            chance *= chance_by(off, piece.done_by)
     return chance
+
+
+def serving_later(made: Plan, wanted: float = WANTED_CHANCE) -> float | None:
+    """s by which the serving has to be later for the wanted chance, as things stand; None: it need not be."""
+    courses = {} if made.running is None else made.running.courses
+    if _chance(made.pieces, courses) >= wanted - NEARLY:
+        return None
+    low, high = 0.0, 3600.0
+    while _chance(made.pieces, courses, high) < wanted:
+        low, high = high, 2.0 * high
+    while high - low > 60.0:
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if _chance(made.pieces, courses, middle) >= wanted else (middle, high)
+    return high
+
+
+def too_late(made: Plan, now: float, heat_up: float) -> dict[str, float]:
+    """s by which each piece would have had to begin before `now`, its fire included, for its serving time; those alone that
+    would."""
+    late = {p.piece: now - (p.put_on - heat_up) for p in made.pieces if p.put_on is not None}
+    return {piece: by for piece, by in late.items() if by > 0.0}
 
 
 def _plan_piece(
@@ -235,24 +247,23 @@ def _plan_piece(
     soonest: float | None = None,
 ) -> PiecePlan:
     """soonest: before which it cannot be put on, None = whenever it must."""
+    own = piece.serve_at is not None
     if course is not None and course.off is not None:
         on, wrapped = course.on_at, course.wrapped
         spent = Interval(*(max(0.0, at - on) for at in (course.off.p05, course.off.p50, course.off.p95)))
         wrap_after = None if wrapped is None else max(0.0, wrapped - on)
-        return PiecePlan(
-            piece.id, spent, on, course.off, wait_in_hold(course.off.p50, 0.0, done_by), wrap_after=wrap_after
-        )
+        waits = wait_in_hold(course.off.p50, 0.0, done_by)
+        return PiecePlan(piece.id, spent, on, course.off, waits, "", wrap_after, piece.pit, done_by, own)
     ahead, reason = _on_fire(piece, band, ambient, boiling_point)
     lasts, reason = (None, reason) if ahead is None else _lasts(ahead, piece, lesson)
     if ahead is None or lasts is None:
-        return PiecePlan(piece.id, None, None, None, None, reason)
+        return PiecePlan(piece.id, None, None, None, None, reason, pit=piece.pit)
     put_on = done_by - at_chance(lasts, chance) if course is None else course.on_at
     if course is None and soonest is not None:
         put_on = max(put_on, soonest)
     off = Interval(put_on + lasts.p05, put_on + lasts.p50, put_on + lasts.p95)
-    return PiecePlan(
-        piece.id, lasts, put_on, off, wait_in_hold(off.p50, 0.0, done_by), wrap_after=_wrap_after(ahead, piece, lasts)
-    )
+    waits, wrap_after = wait_in_hold(off.p50, 0.0, done_by), _wrap_after(ahead, piece, lasts)
+    return PiecePlan(piece.id, lasts, put_on, off, waits, "", wrap_after, piece.pit, done_by, own)
 
 
 def time_on_fire(
@@ -301,10 +312,11 @@ def kept_plan(made: Plan, feeding: Feeding, wake: bool) -> KeptPlan | None:
     if made.light is None:
         return None
     pieces = tuple(
-        PlannedPiece(p.piece, p.put_on, p.lasts.p05, p.lasts.p50, p.lasts.p95, p.wrap_after)
+        PlannedPiece(p.piece, p.put_on, p.lasts.p05, p.lasts.p50, p.lasts.p95, p.wrap_after,
+                     p.done_by + made.rest if p.own else None)
         for p in made.pieces
         if p.put_on is not None and p.lasts is not None
-    )
+    )  # fmt: skip
     return KeptPlan(
         made.serve_at, made.rest, made.light, feeding.heat_up, feeding.log_interval, pieces, wake, made.chance,
         made.logs, made.wood,
@@ -325,54 +337,3 @@ def chance_by(when: Interval, deadline: float) -> float:
     if side <= 0.0:
         return 1.0 if late >= 0.0 else 0.0
     return NormalDist().cdf(late / side)
-
-
-def standing(
-    serve_at: float,
-    rest: float,
-    now: float,
-    band: Band,
-    outlooks: Mapping[str, Sequence[Outlook]],
-    core: Mapping[str, float],
-) -> Standing:
-    """Ahead or behind, and what still helps. outlooks: the newest of each piece still on the fire; core: its reading, °C."""
-    done_by = serve_at - rest
-    remedies: list[Remedy] = []
-    unknown = []
-    for piece, its in outlooks.items():
-        mine = _remedies(piece, its, done_by, now, band, core.get(piece, float("nan")))
-        remedies += mine
-        if not mine:
-            unknown.append(piece)
-    idle = [r for r in remedies if r.action == "none"]
-    if not idle:
-        return Standing(None, None, (), tuple(unknown))
-    chance = None if unknown else prod(r.chance for r in idle)
-    return Standing(chance, min(done_by - r.off.p50 for r in idle), tuple(remedies), tuple(unknown))
-
-
-def _remedies(
-    piece: str, outlooks: Sequence[Outlook], done_by: float, now: float, band: Band, core: float
-) -> list[Remedy]:
-    """Doing nothing first; empty when even that has no forecast."""
-    goal = Goal.TARGET if any(o.goal is Goal.TARGET for o in outlooks) else Goal.TENDER
-    known = {o.scenario: o.at for o in outlooks if o.goal is goal and o.at is not None}
-    idle = known.get(PLANNED)
-    if idle is None:
-        return []
-
-    def remedy(action: str, off: Interval, rough: bool = False) -> Remedy:
-        return Remedy(piece, action, off, chance_by(off, done_by), idle.p50 - off.p50, rough)
-
-    found = [remedy("none", idle)]
-    if hotter := known.get("pit-10-hotter"):
-        found.append(remedy("raise", hotter))
-    if wrapped := known.get("wrapped-now"):
-        found.append(remedy("wrap", wrapped))
-    if core < OVEN and band.middle < OVEN:
-        # Heat flows in proportion to the difference: the wrapped time left shrinks by the ratio of the two differences.
-        share = (band.middle - core) / (OVEN - core) if core < band.middle else 1.0
-        base = known.get("wrapped-now", idle)
-        scaled = (now + (t - now) * share for t in (base.p05, base.p50, base.p95))
-        found.append(remedy("oven", Interval(*scaled), rough=True))
-    return found

@@ -7,7 +7,7 @@ from math import isfinite, nan
 from typing import Any
 
 from daemon.core.events import CommandRefused, Event, ForecastMade
-from daemon.core.forecast.plan import Standing, standing
+from daemon.core.forecast.standing import Standing, standing
 from daemon.core.inputs import AskWrap, ForecastArrived, Mark
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.pieces.piece import PieceWatch
@@ -86,12 +86,13 @@ class Pieces(dict[str, PieceWatch]):
     ) -> Standing | None:
         """Ahead of the serving time or behind it with what is on the fire, and what helps; None: nothing to say.
         good: the believed value of a channel, °C."""
-        serve_at, on = settings.cook.serve_at, self.on_fire()
-        if serve_at is None or not on:
+        cook, on = settings.cook, self.on_fire()
+        if cook.serve_at is None or not on:
             return None
         cores = {piece: nan if (value := good(w.settings.channel)) is None else value for piece, w in on.items()}
         outlooks = {piece: watch.outlooks for piece, watch in on.items()}
-        return standing(serve_at, settings.cook.rest, now, band, outlooks, cores)
+        own = {id_: w.settings.serve_at for id_, w in on.items() if w.settings.serve_at is not None}
+        return standing(cook.serve_at, cook.rest, now, band, outlooks, cores, own)
 
     def dump(self) -> dict[str, Any]:
         return {piece: watch.dump() for piece, watch in self.items()}

@@ -257,8 +257,9 @@ class Duties:
             return None
         shown = (replace(s, pit=pit_id(s.pit)) if s.kind is StepKind.LIGHT else s for s in self.plan.steps)
         steps = tuple(sorted(shown, key=lambda step: step.at.p50))
-        serve_at = next((s.planned for s in steps if s.kind is StepKind.SERVE), kept.serve_at)
+        serve_at = next((s.planned for s in steps if s.kind is StepKind.SERVE and s.piece is None), kept.serve_at)
         offs = {s.piece: s.at.p50 for s in steps if s.kind is StepKind.OFF and s.piece is not None}
+        own = {p.id: p.serve_at for p in cook.pieces if p.serve_at is not None}
         return PlanView(
             serve_at=serve_at,
             light=kept.light,
@@ -275,7 +276,9 @@ class Duties:
             guests=cook.guests,
             feeds=kept.feeds,
             raw=kept.raw,
-            waits=tuple(HoldWait(piece, wait_in_hold(off, cook.rest, serve_at)) for piece, off in offs.items()),
+            waits=tuple(
+                HoldWait(piece, wait_in_hold(off, cook.rest, own.get(piece, serve_at))) for piece, off in offs.items()
+            ),
         )
 
     def reminder_views(self, now: float) -> tuple[ReminderView, ...]:

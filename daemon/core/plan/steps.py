@@ -157,14 +157,14 @@ class PlanWatch:
         if self.kept is None:
             return
         self.steps = tuple(self._steps(self.kept, now, cook, pieces))
-        ready_by = self._serve_at(self.kept, cook) - cook.rest
-        offs = [s.at for s in self.steps if s.kind is StepKind.OFF and not s.done]
-        self.ahead = min((ready_by - off.p50 for off in offs), default=None)
+        offs = [s for s in self.steps if s.kind is StepKind.OFF and not s.done]
+        ready_by = {s.piece: self._served_at(self.kept, cook, pieces, s.piece) - cook.rest for s in offs}
+        self.ahead = min((ready_by[s.piece] - s.at.p50 for s in offs), default=None)
         self.chance = None
         if offs:
             self.chance = 1.0
             for off in offs:
-                self.chance *= chance_by(off, ready_by)
+                self.chance *= chance_by(off.at, ready_by[off.piece])
 
     def _notice_fire(self, now: float, name: str, pit: PitStage) -> None:
         if pit.stage in NO_FIRE:
@@ -177,6 +177,14 @@ class PlanWatch:
     def _serve_at(self, kept: KeptPlan, cook: CookSettings) -> float:
         return kept.serve_at if cook.serve_at is None else cook.serve_at
 
+    def _served_at(
+        self, kept: KeptPlan, cook: CookSettings, pieces: Mapping[str, PieceWatch], piece: str | None
+    ) -> float:
+        """When a piece is served: at its own time, or with the rest."""
+        watch = None if piece is None else pieces.get(piece)
+        own = None if watch is None else watch.settings.serve_at
+        return self._serve_at(kept, cook) if own is None else own
+
     def _ready_at(self, pit: str, light: float, kept: KeptPlan, now: float) -> float:
         """When the pit takes meat."""
         if pit in self.in_band_at:
@@ -186,29 +194,36 @@ class PlanWatch:
     def _steps(
         self, kept: KeptPlan, now: float, cook: CookSettings, pieces: Mapping[str, PieceWatch]
     ) -> Iterator[PlanStep]:
-        serve_at = self._serve_at(kept, cook)
-        moved = serve_at - kept.serve_at
         known = [(planned, pieces[planned.piece]) for planned in kept.pieces if planned.piece in pieces]
+        moved = {
+            planned.piece: self._served_at(kept, cook, pieces, planned.piece)
+            - (kept.serve_at if planned.serve_at is None else planned.serve_at)
+            for planned, _ in known
+        }
         begun = {watch.settings.pit for _, watch in known if watch.stage.on_at is not None}
-        lights = {pit: at + moved for pit, at in lights_of(kept, home_of(pieces))}
+        lights = dict(lights_of(kept, home_of(pieces), moved))
         ready = {pit: max(self._ready_at(pit, light, kept, now), now) for pit, light in lights.items()}
         for pit, light in lights.items():
             if pit in self.lit_at:
                 yield PlanStep(StepKind.LIGHT, None, light, at_once(self.lit_at[pit]), done=True, pit=pit)
             elif pit not in begun and known:
                 yield PlanStep(StepKind.LIGHT, None, light, at_once(max(light, now)), pit=pit)
-        last = serve_at
+        last: dict[str | None, float] = {}
+        served: dict[str | None, list[float | None]] = {}
+        """Both by the piece that is served at a time of its own; None: all others."""
         for planned, watch in known:
-            for step in self._piece_steps(planned, watch, moved, ready[watch.settings.pit], now, serve_at, cook.rest):
+            alone = None if watch.settings.serve_at is None else planned.piece
+            at, pit = self._served_at(kept, cook, pieces, planned.piece), watch.settings.pit
+            for step in self._piece_steps(planned, watch, moved[planned.piece], ready[pit], now, at, cook.rest):
                 if step.kind is StepKind.OFF:
-                    last = max(last, step.at.p50 + cook.rest)
+                    last[alone] = max(last.get(alone, at), step.at.p50 + cook.rest)
                 yield step
-        if known:
-            served = [self._done.get((StepKind.SERVE, planned.piece)) for planned, _ in known]
-            when = [time for time in served if time is not None]
-            all_served = len(when) == len(served)
-            at = max(when) if all_served else max(last, now)
-            yield PlanStep(StepKind.SERVE, None, serve_at, at_once(at), all_served)
+            served.setdefault(alone, []).append(self._done.get((StepKind.SERVE, planned.piece)))
+        for alone, times in served.items():
+            when = [time for time in times if time is not None]
+            done = len(when) == len(times)
+            at = max(when) if done else max(last[alone], now)
+            yield PlanStep(StepKind.SERVE, alone, self._served_at(kept, cook, pieces, alone), at_once(at), done)
 
     def _piece_steps(
         self,
@@ -312,16 +327,20 @@ def home_of(pieces: Mapping[str, PieceWatch]) -> Home:
     return {id_: watch.settings.pit for id_, watch in pieces.items()}
 
 
-def lights_of(plan: KeptPlan, home: Home) -> list[tuple[str, float]]:
+def lights_of(plan: KeptPlan, home: Home, moved: Mapping[str, float] | None = None) -> list[tuple[str, float]]:
     """(pit, when its fire is lit), the earliest first: where the planned pieces are on several pits, each is lit for the first of
-    its own. A piece that has no home is not cooked any more."""
+    its own. A piece that has no home is not cooked any more. moved: s by which the serving time of each piece has moved."""
+    moved = moved or {}
     first: dict[str, float] = {}
+    before: dict[str, float] = {}
     for piece in plan.pieces:
         if piece.piece in home:
-            pit = home[piece.piece]
-            first[pit] = min(piece.put_on, first.get(pit, piece.put_on))
+            pit, on = home[piece.piece], piece.put_on + moved.get(piece.piece, 0.0)
+            first[pit] = min(on, first.get(pit, on))
+            before[pit] = min(piece.put_on, before.get(pit, piece.put_on))
     if len(first) == 1:
-        return [(pit, plan.light) for pit in first]
+        alike = set(moved.values())
+        return [(pit, plan.light + (alike.pop() if len(alike) == 1 else first[pit] - before[pit])) for pit in first]
     return sorted(((pit, on - plan.heat_up) for pit, on in first.items()), key=lambda one: one[1])
 
 
@@ -335,6 +354,10 @@ def planned_steps(plan: KeptPlan, home: Home) -> Iterator[PlannedStep]:
             yield PlannedStep(StepKind.WRAP, piece.piece, piece.put_on + piece.wrap_after)
         off = piece.put_on + piece.likely
         yield PlannedStep(StepKind.OFF, piece.piece, off)
-        if wait_in_hold(off, plan.rest, plan.serve_at) >= HOLD_WORTH:
+        serve_at = plan.serve_at if piece.serve_at is None else piece.serve_at
+        if wait_in_hold(off, plan.rest, serve_at) >= HOLD_WORTH:
             yield PlannedStep(StepKind.HOLD, piece.piece, off + plan.rest)
-    yield PlannedStep(StepKind.SERVE, None, plan.serve_at)
+        if piece.serve_at is not None:
+            yield PlannedStep(StepKind.SERVE, piece.piece, piece.serve_at)
+    if any(piece.serve_at is None for piece in plan.pieces):
+        yield PlannedStep(StepKind.SERVE, None, plan.serve_at)

@@ -30,6 +30,7 @@ PIECE_STEPS = {
     StepKind.PROBE: "Plan: probe at",
     StepKind.OFF: "Plan: off the pit at",
     StepKind.HOLD: "Plan: into the hold at",
+    StepKind.SERVE: "Plan: serve it at",
     StepKind.CHILL: "Plan: chill what is left by",
 }
 PIT_STEPS = {StepKind.LIGHT: "Plan: light the fire at", StepKind.SERVE: "Plan: serve at"}
@@ -191,7 +192,8 @@ def unplanned(view: PieceView, snapshot: Snapshot) -> frozenset[str]:
     """Steps that no plan has for this piece."""
     if snapshot.plan is None or all(step.piece != view.id for step in snapshot.plan.steps):
         return frozenset(prop.id for prop in PIECE_PLAN)
-    without = {StepKind.WRAP: view.wrap_at, StepKind.PROBE: view.tender_low}
+    own = None if view.ordered is None else view.ordered.serve_at
+    without = {StepKind.WRAP: view.wrap_at, StepKind.PROBE: view.tender_low, StepKind.SERVE: own}
     return frozenset(f"plan-{kind}" for kind, celsius in without.items() if celsius is None)
 
 

@@ -204,5 +204,5 @@ def _same(one: CookSettings, other: CookSettings) -> bool:
 
 def _bare(cook: CookSettings) -> CookSettings:
     """Without what another start may say otherwise of the same cook."""
-    pieces = tuple(replace(piece, safe_rule="") for piece in cook.pieces)
+    pieces = tuple(replace(piece, safe_rule="", serve_at=None) for piece in cook.pieces)
     return replace(cook, serve_at=None, pieces=pieces, hold=replace(cook.hold, rule=""))

@@ -9,7 +9,7 @@
     add-piece:{...}              a piece as the core is told of it: °C, kg, m; change-piece:{...} likewise
     remove-piece:loaf
     move-piece:loaf:drum         it is cooked on another pit; `move-piece:loaf` on the first
-    change-cook:{...}            the whole cook; its serve_at in UTC, s
+    change-cook:{...}            the whole cook; serving times in UTC, s
     band:107:135                 °C; of a pit beside the first `band:107:135:drum`
     keep-plan:{...}              a plan as the core keeps it, its times in UTC, s; `drop-plan` none
     remind:{...}                 a reminder as the core keeps it; remove-reminder:spritz; reminder-done:spritz
@@ -52,7 +52,7 @@ from daemon.core.inputs import (
 )
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.planned import KeptPlan, ReminderSettings, shifted
-from daemon.core.settings import Band, CookSettings, PieceSettings, Wrap
+from daemon.core.settings import Band, CookSettings, PieceSettings, Wrap, cook_shifted, piece_shifted
 from daemon.shell.wording import rfc3339
 
 Said = (
@@ -92,15 +92,14 @@ def word_of(item: Input, wall_offset: float) -> str | None:
         case MovePiece(piece=piece, pit=pit):
             return _joined("move-piece", piece, pit)
         case AddPiece(piece=own):
-            return f"add-piece:{_json(PieceSettings, own)}"
+            return f"add-piece:{_json(PieceSettings, piece_shifted(own, wall_offset))}"
         case ChangePiece(piece=own):
-            return f"change-piece:{_json(PieceSettings, own)}"
+            return f"change-piece:{_json(PieceSettings, piece_shifted(own, wall_offset))}"
         case RemovePiece(piece=piece):
             return f"remove-piece:{piece}"
         case ChangeCook(cook=cook):
             reminders = tuple(_in_utc(own, wall_offset) for own in cook.reminders)
-            serve_at = None if cook.serve_at is None else cook.serve_at + wall_offset
-            utc = replace(cook, serve_at=serve_at, reminders=reminders)
+            utc = replace(cook_shifted(cook, wall_offset), reminders=reminders)
             return f"change-cook:{_json(CookSettings, utc)}"
         case SetBand(band=band, pit=pit):
             return _joined("band", repr(band.low), repr(band.high), pit)

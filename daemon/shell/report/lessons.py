@@ -96,10 +96,11 @@ def _too_hot(found: Findings, reader: Reader) -> Iterable[Lesson]:
 def _served(found: Findings, piece: PieceFindings, reader: Reader) -> Iterable[Lesson]:
     cook, words, name = found.cook.settings, words_for(reader), piece.settings.name
     check = next((c for c in piece.checks if c.goal in (Goal.TENDER, Goal.TARGET)), None)
-    if cook.serve_at is None or check is None:
+    meal = cook.served_at(piece.settings)
+    if meal is None or check is None:
         return
-    slack = cook.serve_at - cook.rest - check.came
-    core, came, meal, rest = check.celsius, check.came, cook.serve_at, cook.rest
+    slack = meal - cook.rest - check.came
+    core, came, rest = check.celsius, check.came, cook.rest
     if slack >= MUCH_SLACK:
         yield Lesson(
             words("report.advice.on-later", name=name),

@@ -95,3 +95,8 @@ def _done(found: Findings) -> Iterator[tuple[tuple[str, str | None], float]]:
     served = [done_time(cook, e) for e in named(cook, "mark") if e["kind"] == "serve"]
     if served:
         yield (StepKind.SERVE, None), max(served)
+    for piece in found.pieces:
+        if piece.settings.serve_at is not None:
+            own = [e for e in named(cook, "mark") if e["kind"] == "serve" and e["piece"] in (None, piece.settings.id)]
+            if own:
+                yield (StepKind.SERVE, piece.settings.id), max(done_time(cook, e) for e in own)

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import json
 import logging
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.settings import CookSettings, cook_from_plain, cook_to_plain
+from daemon.core.settings import CookSettings, cook_from_plain, cook_shifted, cook_to_plain
 from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 
@@ -53,10 +53,9 @@ class RunningCook:
         minus engine time."""
         if (cook, progress) == self._kept:
             return
-        serve_at = None if cook.serve_at is None else cook.serve_at + wall_offset
         body = {
             "input": last_input,
-            "cook": cook_to_plain(replace(cook, serve_at=serve_at)),
+            "cook": cook_to_plain(cook_shifted(cook, wall_offset)),
             "progress": [asdict(p.shifted(wall_offset)) for p in progress],
         }
         try:
@@ -82,4 +81,4 @@ class RunningCook:
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
             log.warning("%s is damaged and cannot be read; the cook is as the journal has it", self._path)
             return None
-        return replace(cook, serve_at=None if cook.serve_at is None else cook.serve_at - wall_offset), progress
+        return cook_shifted(cook, -wall_offset), progress

@@ -21,7 +21,7 @@ from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.marks import on_only_at
 from daemon.core.pit.profile import PitProfile
 from daemon.core.said import say
-from daemon.core.settings import Band, CookSettings, Role
+from daemon.core.settings import Band, CookSettings, PieceSettings, Role
 from daemon.core.snapshot import Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
 from daemon.shell.library.cook import KeptCook
@@ -178,6 +178,13 @@ def known_piece(piece: str, seen: Snapshot, where: str) -> None:
     if piece not in known:
         there = f"there are: {', '.join(known)}" if known else "no cook is running"
         raise Refused(422, f"no piece is called {piece}; {there}", where)
+
+
+def _to_come(pieces: Iterable[PieceSettings], seen: Snapshot, where: str) -> None:
+    """Raises Refused where a piece has a serving time of its own that is past."""
+    past = next((piece for piece in pieces if piece.serve_at is not None and piece.serve_at <= seen.time), None)
+    if past is not None:
+        raise Refused(422, f"the serving time of {past.name} has passed: give one to come, or none", where)
 
 
 class Api:
@@ -424,6 +431,7 @@ class Api:
         cook, now = self._built(order.cook, "cook"), self._snapshot()
         if cook.serve_at is not None and cook.serve_at <= now.time:
             raise Refused(422, "the serving time has passed: give one to come, or none", "cook.serve_at")
+        _to_come(cook.pieces, now, "cook.pieces")
         if now.pieces and not order.replace:
             on = ", ".join(f"{piece.name} ({piece.stage})" for piece in now.pieces)
             raise Refused(
@@ -446,6 +454,7 @@ class Api:
         self._meat_channel(order.piece.channel, "piece.channel")
         self._place(order.piece.place, "piece.place")
         (piece,) = self._built(Cook(name="one piece", pieces=(order.piece,)), "piece").pieces
+        _to_come((piece,), self._snapshot(), "piece")
         if piece.id in {known.id for known in self._snapshot().pieces}:
             raise Refused(422, f"a piece is called {piece.id} already: give it another name or id", "piece.name")
         holder = next((p for p in self._snapshot().pieces if piece.channel and p.channel == piece.channel), None)
@@ -469,6 +478,8 @@ class Api:
             raise Refused(422, in_a_sentence(first), first.key) from None
         _sure(order, piece_doubts(section, "page", "piece"))
         (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
+        if order.serve_at is not None:
+            _to_come((meant,), self._snapshot(), "serve_at")
         return self._take(request, inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:

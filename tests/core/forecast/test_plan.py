@@ -12,9 +12,12 @@ from daemon.core.forecast.plan import (
     at_chance,
     chance_by,
     chance_if_lit,
+    kept_plan,
     plan,
-    standing,
+    serving_later,
+    too_late,
 )
+from daemon.core.forecast.standing import standing
 from daemon.core.inputs import Goal, Interval, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from tests.known import known
@@ -76,20 +79,46 @@ def test_wood_is_counted_from_the_match_to_the_last_piece() -> None:
 
 def test_a_fire_lit_late_costs_chance_and_the_same_delay_of_the_meal_gives_it_back() -> None:
     made = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0)
-    assert (
-        chance_if_lit(made, known(made.light))
-        == chance_if_lit(made, known(made.light) - HOUR)
-        == pytest.approx(WANTED_CHANCE)
-    )
-    chances = [chance_if_lit(made, known(made.light) + hours * HOUR) for hours in (0, 1, 3, 12)]
+    light = known(made.light)
+    in_time, early = chance_if_lit(made, light), chance_if_lit(made, light - HOUR)
+    assert in_time == early == pytest.approx(WANTED_CHANCE)
+    chances = [chance_if_lit(made, light + hours * HOUR) for hours in (0, 1, 3, 12)]
     assert chances == sorted(chances, reverse=True)
     assert chances[-1] < 0.05
     gap = known(made.pieces[1].put_on) - known(made.pieces[0].put_on)
     alone = chance_by(known(made.pieces[1].off), SERVE - HOUR)
-    assert chance_if_lit(made, known(made.light) + gap) < alone, "the big piece is late although the small one is not"
-    assert chance_if_lit(
-        plan([CHUCK, SHOULDER], BAND, SERVE + HOUR, HOUR, 10.0), known(made.light) + HOUR
-    ) == pytest.approx(WANTED_CHANCE)
+    assert chance_if_lit(made, light + gap) < alone, "the big piece is late although the small one is not"
+    later = plan([CHUCK, SHOULDER], BAND, SERVE + HOUR, HOUR, 10.0)
+    assert chance_if_lit(later, light + HOUR) == pytest.approx(WANTED_CHANCE)
+
+
+def test_what_is_too_late_is_told_by_piece_and_a_later_serving_restores_the_chance() -> None:
+    made, heat_up = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0), Feeding().heat_up
+    between = (known(made.pieces[0].put_on) + known(made.pieces[1].put_on)) / 2 - heat_up
+    late = too_late(made, between, heat_up)
+    assert late == {CHUCK.id: pytest.approx(between - known(made.light))}
+    assert serving_later(made) is None
+    running = Running(between, {}, {})
+    hurried = plan([CHUCK, SHOULDER], BAND, SERVE, HOUR, 10.0, running=running)
+    by = known(serving_later(hurried))
+    assert plan([CHUCK, SHOULDER], BAND, SERVE + by, HOUR, 10.0, running=running).chance >= WANTED_CHANCE - 0.01
+
+
+def test_each_pit_is_lit_for_its_own_meat_and_a_piece_is_ready_for_its_own_serving() -> None:
+    drum = replace(SHOULDER, pit="drum", serve_at=SERVE - 5 * HOUR)
+    bands = {"": BAND, "drum": Band(135.0, 150.0)}
+    made = plan([CHUCK, drum], BAND, SERVE, HOUR, 10.0, bands=bands)
+    chuck, lamb = made.pieces
+    lights = {"": known(chuck.put_on) - Feeding().heat_up, "drum": known(lamb.put_on) - Feeding().heat_up}
+    assert dict(made.lights) == lights and made.light == min(lights.values())
+    each = WANTED_CHANCE**0.5
+    assert chance_by(known(lamb.off), SERVE - 6 * HOUR) == pytest.approx(each)
+    assert chance_by(known(chuck.off), SERVE - HOUR) == pytest.approx(each)
+    cooler = plan([CHUCK, replace(drum, pit="")], BAND, SERVE, HOUR, 10.0)
+    assert known(cooler.pieces[1].lasts).p50 > known(lamb.lasts).p50, "by the band of its own pit"
+    kept = known(kept_plan(made, Feeding(), wake=True))
+    assert [piece.serve_at for piece in kept.pieces] == [None, SERVE - 5 * HOUR]
+    assert made.logs == len(made.fires) + 2 * Feeding().kindling
 
 
 def test_what_cannot_be_planned_says_why() -> None:

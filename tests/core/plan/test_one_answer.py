@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daemon.core.forecast.plan import Standing
+from daemon.core.forecast.standing import Standing
 from daemon.core.plan.duties import PlanView
 from daemon.core.snapshot_maker import one_answer
 

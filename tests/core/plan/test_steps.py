@@ -11,8 +11,9 @@ from daemon.core.events import PlanKept
 from daemon.core.inputs import KeepPlan, Mark, MarkKind
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.stage import PitStage
-from daemon.core.plan.steps import PlanStep, PlanWatch, home_of, planned_steps
+from daemon.core.plan.steps import OUT_AT_MOST, PlanStep, PlanWatch, home_of, planned_steps
 from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
+from daemon.core.settings import CookSettings
 from tests.core.night import COOK, NIGHT, SETTINGS
 
 HOUR = 3600.0
@@ -92,6 +93,32 @@ def test_what_is_still_to_be_done_lies_ahead_and_the_chance_is_one(now: float) -
     other = PlanWatch()
     other.load(kitchen.plan.dump())
     assert (other.steps, other.chance, other.ahead) == (kitchen.plan.steps, kitchen.plan.chance, kitchen.plan.ahead)
+
+
+def test_a_piece_with_a_serving_time_of_its_own_has_its_own_steps() -> None:
+    """The lamb at noon, the chuck roll three hours later with everybody."""
+    lunch = PLAN.serve_at - 3 * HOUR
+    kitchen = Kitchen()
+    chuck, lamb = PLAN.pieces
+    apart = replace(PLAN, pieces=(chuck, replace(lamb, put_on=lamb.put_on - 3 * HOUR, serve_at=lunch)))
+    kitchen.plan.keep(KeepPlan(apart, "cook"), NIGHT, home_of(kitchen.pieces))
+    cook = replace(COOKED, pieces=tuple(replace(p, serve_at=lunch if p.id == "lamb" else None) for p in COOKED.pieces))
+    kitchen.pieces.begin(replace(SETTINGS, cook=cook))
+
+    def steps(cook: CookSettings) -> dict[tuple[StepKind, str | None], PlanStep]:
+        kitchen.plan.minute(NIGHT, cook, {"": kitchen.pit}, kitchen.pieces)
+        return {(step.kind, step.piece): step for step in kitchen.plan.steps}
+
+    found = steps(cook)
+    assert found[StepKind.SERVE, "lamb"].planned == lunch and found[StepKind.SERVE, None].planned == PLAN.serve_at
+    assert found[StepKind.CHILL, "lamb"].planned == lunch + OUT_AT_MOST
+    agreed = {(StepKind(step.kind), step.piece): step.at for step in planned_steps(apart, home_of(kitchen.pieces))}
+    assert {key: found[key].planned for key in agreed} == agreed
+    moved = steps(replace(cook, serve_at=PLAN.serve_at + HOUR))
+    assert moved[StepKind.PUT_ON, "chuck"].planned == found[StepKind.PUT_ON, "chuck"].planned + HOUR
+    assert moved[StepKind.PUT_ON, "lamb"].planned == found[StepKind.PUT_ON, "lamb"].planned
+    first = min(chuck.put_on + HOUR, lamb.put_on - 3 * HOUR) - min(chuck.put_on, lamb.put_on - 3 * HOUR)
+    assert moved[StepKind.LIGHT, None].planned == found[StepKind.LIGHT, None].planned + first
 
 
 def test_the_later_the_fire_the_smaller_the_chance() -> None:

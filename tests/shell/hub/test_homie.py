@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
-from daemon.core.forecast.plan import Standing
+from daemon.core.forecast.standing import Standing
 from daemon.core.inputs import Goal, Interval, LinkCounts, Outlook
 from daemon.core.plan.duties import HoldWait, PlanView
 from daemon.core.plan.steps import PlanStep

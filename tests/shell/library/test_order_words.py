@@ -33,7 +33,7 @@ from daemon.core.inputs import (
 )
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, shifted
-from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap
+from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap, cook_shifted
 from daemon.shell.library.order_words import said_in, word_of
 from daemon.shell.library.tables import guarded, unguarded
 
@@ -46,6 +46,7 @@ pieces = st.builds(
     ids, texts, texts, st.sampled_from(MeatKind), st.none() | ids, st.floats(0.1, 20), st.floats(0.01, 0.3), st.floats(0, 2),
     wrap=st.none() | st.sampled_from(Wrap), wrap_at=st.none() | degrees, tender_low=st.none() | degrees,
     target=st.none() | degrees, safe_minimum=degrees, safe_rule=texts, place=st.none() | texts,
+    serve_at=times,
 )  # fmt: skip
 bands = st.floats(40, 200).map(lambda low: Band(low, low + 30.0))
 marks = st.builds(Mark, st.sampled_from(MarkKind), st.none() | ids, at=times)
@@ -103,7 +104,10 @@ def test_instants_are_written_in_utc(item: Input, offset: float) -> None:
             assert getattr(again, name) == pytest.approx(getattr(item, name) + offset, abs=0.0011)
     if isinstance(item, ChangeCook) and item.cook.serve_at is not None:
         assert isinstance(again, ChangeCook)
-        assert again.cook == replace(item.cook, serve_at=item.cook.serve_at + offset)
+        assert again.cook == cook_shifted(item.cook, offset)
+    if isinstance(item, AddPiece | ChangePiece) and item.piece.serve_at is not None:
+        assert isinstance(again, AddPiece | ChangePiece)
+        assert again.piece == replace(item.piece, serve_at=item.piece.serve_at + offset)
     if isinstance(item, KeepPlan) and item.plan is not None:
         assert again == replace(item, plan=shifted(item.plan, offset))
 

@@ -20,7 +20,7 @@ from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned, ProbeFault
 from daemon.core.food_safety.record import SafetyView
 from daemon.core.forecast.ahead import wrapped_at
-from daemon.core.forecast.plan import standing
+from daemon.core.forecast.standing import standing
 from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
 from daemon.core.pit.evenness import Evenness, PlaceHeat
 from daemon.core.planned import KeptPlan, PlannedPiece, ReminderSettings

@@ -53,6 +53,7 @@ function pieceFields(cuts, channels, index) {
   if (channels[index]) channel.value = channels[index].id;
   const wrap = make("select", { name: "wrap" }, ...choices(WRAPS));
   const wrapAt = make("input", { name: "wrap-at", type: "number", step: "any", inputmode: "decimal" });
+  const serve = make("input", { name: "piece-serve", type: "datetime-local" });
   const hint = make("p", { class: "quiet wide" });
   const byCut = () => {
     const row = cuts[cut.value];
@@ -90,6 +91,7 @@ function pieceFields(cuts, channels, index) {
       make("label", {}, t("start.wrap"), wrap),
       make("label", {}, t("start.wrap-at-unit", { unit: unit() }), wrapAt),
       make("label", { class: "wide" }, t("start.probe"), channel),
+      make("label", { class: "wide" }, t("start.served-at-its-own-time"), serve),
       hint,
     ),
   );
@@ -100,6 +102,7 @@ function pieceFields(cuts, channels, index) {
     weight: kilos(weight.value),
     ...(thickness.value ? { thickness: Number(thickness.value) * (isFahrenheit() ? INCH_CM : 1) } : {}),
     wrap: wrap.value === "never" ? false : { material: wrap.value, at: inside(Number(wrapAt.value)) },
+    ...(serve.value ? { serve_at: serve.value } : {}),
   });
   return { node, value };
 }
