@@ -30,8 +30,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.fleet.centre import Batch, Centre, connected
 from daemon.shell.fleet.past import BLOCK, BLOCK_MINUTES, BlockRow, Cursor, EventRow, channels_of
-from daemon.shell.fleet.shipper import EVERY, Shipper
+from daemon.shell.fleet.shipper import EVERY, QUIET_LOOKS, Shipper
 from daemon.texts.composer import Composer
+from tests.bench.fleet.page import now_of
 from tests.ports import free_port
 from tests.shell.kept_cooks import make_journal
 from tests.system.fleet.conftest import Database, database_made
@@ -43,6 +44,10 @@ CHANNELS = 8
 EVENTS_A_BLOCK = 4
 """Events of a pit in ten minutes, as in the kept cooks: some 25 an hour."""
 LIVE_SECONDS = 20
+SIGN_OF_LIFE = EVERY * QUIET_LOOKS
+"""s after which a pit with nothing to say says that it is there."""
+NEVER = 4e9
+"""UTC of what is due while nobody waits for it."""
 SEED = 20261128
 
 
@@ -202,7 +207,7 @@ def packed(database: Database, where: str, count: int) -> None:
     )
     told(
         f"{count} pits: signs of life a second",
-        f"{1 / signs:.0f} (needed {count / EVERY:.0f}: {count / EVERY * signs:.0%})",
+        f"{1 / signs:.0f} (needed {count / SIGN_OF_LIFE:.0f}: {count / SIGN_OF_LIFE * signs:.0%})",
     )
     told(
         f"{count} pits: all of it with a connection each, s",
@@ -273,16 +278,7 @@ def page(database: Database, reader: str) -> None:
     """The crew's page of SHOWN pits, from the database to the bytes."""
     from daemon.shell.fleet import crew_page, overview
 
-    alarm = {
-        "alarm": "x",
-        "after": "unacknowledged",
-        "priority": "high",
-        "prompt": False,
-        "text": "Add a log",
-        "since": 1,
-    }
-    now = dumps({"stage": "in-band", "cook": "hall", "alarms": [alarm], "due": [
-        {"what": "tender", "piece": "chuck", "from": 4e9, "at": 4e9, "to": 4e9}]})  # fmt: skip
+    now = now_of(0, NEVER)
     database.sql(
         f"UPDATE pits SET now = '{now}', crew = 'shown' WHERE pit IN (SELECT pit FROM pits ORDER BY pit LIMIT {SHOWN})"
     )

@@ -36,6 +36,7 @@ TEXT = {
 
 
 def now_of(number: int, at: float) -> str:
+    """How a pit stands, with an alarm and what is due at that UTC or later, JSON."""
     alarm = {
         "alarm": "pit-falling/pit",
         "after": "unacknowledged",
