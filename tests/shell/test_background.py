@@ -8,6 +8,7 @@ import weakref
 import pytest
 
 from daemon.shell.background import in_background
+from tests.patience import PATIENCE
 
 
 class Socket:
@@ -46,7 +47,7 @@ async def test_a_cancelled_caller_leaves_the_call_to_itself() -> None:
     go, done = threading.Event(), threading.Event()
 
     def slow() -> None:
-        go.wait(5)
+        go.wait(PATIENCE)
         done.set()
 
     waiting = asyncio.create_task(in_background(slow))
@@ -55,4 +56,4 @@ async def test_a_cancelled_caller_leaves_the_call_to_itself() -> None:
     with pytest.raises(asyncio.CancelledError):
         await waiting
     go.set()
-    assert await asyncio.to_thread(done.wait, 5)
+    assert await asyncio.to_thread(done.wait, PATIENCE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -35,6 +36,7 @@ from daemon.shell.loop import WatchLoop
 from daemon.shell.view import View
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
+from tests.patience import PATIENCE
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 NOW = 1_795_867_200.0
@@ -53,10 +55,22 @@ class Bench:
     def hear(self, events: Sequence[Event], view: View, now: float) -> None:
         self.seen += events
 
-    async def settle(self, turns: int = 60) -> None:
+    def idle(self) -> bool:
+        """Nothing waits, is being written or is being foretold."""
+        writer = self.loop.writer
+        return self.loop._queue.empty() and not self.loop._forecasts and (writer is None or writer._write is None)
+
+    async def rest(self) -> None:
+        """Until all that was posted is judged and written."""
+        until, turns = time.monotonic() + PATIENCE, 0
+        while turns < 20:  # what was written may bring more to be judged
+            assert time.monotonic() < until, "it does not come to rest"
+            await asyncio.sleep(0.001)
+            turns = turns + 1 if self.idle() else 0
+
+    async def settle(self) -> None:
         task = asyncio.create_task(self.loop.run())
-        for _ in range(turns):
-            await asyncio.sleep(0.002)
+        await self.rest()
         task.cancel()
         with suppress(asyncio.CancelledError):
             await task
@@ -120,7 +134,7 @@ async def test_the_watch_judges_on_while_a_forecast_is_computed(tmp_path: Path) 
     def forecaster(request: ForecastRequest) -> ForecastArrived:
         judged.clear()
         thinking.set()
-        waited.append(judged.wait(2.0))
+        waited.append(judged.wait(PATIENCE))
         thinking.clear()
         return ForecastArrived(request.piece.id, request.asked_at, ())
 
@@ -132,7 +146,8 @@ async def test_the_watch_judges_on_while_a_forecast_is_computed(tmp_path: Path) 
     bench.loop.listeners.append(hear)
     bench.loop.post(Mark(MarkKind.MEAT_ON, "chuck"))
     task = asyncio.create_task(bench.loop.run())
-    for _ in range(1000):
+    until = time.monotonic() + PATIENCE
+    while time.monotonic() < until:
         bench.clock.time += 60.0
         bench.loop.post(reading(bench.loop.stamp()))
         await asyncio.sleep(0.002)
@@ -216,7 +231,7 @@ class Frozen(Bench):
             self.loop.post(Readings(tuple(Reading(c, on_grid(v + now % 2 / 8), now) for c, v in shown.items())))
             while not self.loop._queue.empty():
                 await asyncio.sleep(0)
-        await asyncio.sleep(0.01)
+        await self.rest()
 
     async def night(self, first_to_run: str) -> float:
         """Returns engine time when the process froze, for ten minutes."""

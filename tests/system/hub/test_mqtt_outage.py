@@ -26,6 +26,8 @@ from tests.shell.hub.hub_scenario import NIGHT, alarm
 from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, ROOT, Ear, PrivateBroker, plain_broker, retained_on
 from tests.system.hub.mqtt_watch import ALARMS, BASE, HOUR, Catcher, at, watching
 
+STANDS_BACK = 5.0
+"""s, more or less a fifth: longer than a busy machine keeps this process waiting, so that it is seen to stand back."""
 pytestmark = [pytest.mark.usefixtures("quick"), NEEDS_MOSQUITTO]
 
 # --- outages ------------------------------------------------------------------------------------------------
@@ -174,7 +176,7 @@ async def test_takeover_by_the_same_name(
     evening: tuple[Rig, Snapshot], mosquitto: PrivateBroker, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two clients with one name would push each other out for ever; ours stands back, says so, and returns."""
-    monkeypatch.setattr(broker, "TAKEOVER_PAUSE", 0.8)
+    monkeypatch.setattr(broker, "TAKEOVER_PAUSE", STANDS_BACK)
     async with watching(evening, at(mosquitto.port)) as watch:
         watch.tell(watch.read(121.0))
         for _ in range(broker.DROPS_IN_A_ROW):
@@ -191,7 +193,7 @@ async def test_takeover_by_the_same_name(
 
 async def test_a_broker_that_names_the_takeover(evening: tuple[Rig, Snapshot], monkeypatch: pytest.MonkeyPatch) -> None:
     """MQTT 5.0, 3.14.2.1: DISCONNECT with reason code 142, Session taken over."""
-    monkeypatch.setattr(broker, "TAKEOVER_PAUSE", 0.6)
+    monkeypatch.setattr(broker, "TAKEOVER_PAUSE", STANDS_BACK)
     catcher = Catcher()
     port = await catcher.start()
     try:
@@ -212,7 +214,7 @@ import asyncio, sys
 from daemon.shell.hub.link import *
 async def main():
     link = BrokerLink(BrokerSettings("127.0.0.1", int(sys.argv[1]), "mortal"), LinkTopics("s", "init", "ready", "off", "lost"))
-    link.retain("value", "121.0", expires=3)
+    link.retain("value", "121.0", expires=6)
     link.ready(True)
     link.start()
     await asyncio.sleep(60)
@@ -239,10 +241,8 @@ async def test_a_power_cut_that_takes_the_broker_along(tmp_path: Path) -> None:
     await private.start()
     process = subprocess.Popen([sys.executable, "-c", DYING, str(private.port)], cwd=ROOT, env=os.environ.copy())
     try:
-        async with Ear(private.port) as ear:
-            await ear.hears("s", "ready", within=PATIENCE)
         async with asyncio.timeout(PATIENCE):
-            while not _holds(tmp_path / "mosquitto.db", b"121.0"):
+            while not _holds(tmp_path / "mosquitto.db", b"121.0", b"ready"):
                 await asyncio.sleep(0.05)
     finally:
         process.send_signal(signal.SIGKILL)
@@ -251,11 +251,12 @@ async def test_a_power_cut_that_takes_the_broker_along(tmp_path: Path) -> None:
     await private.start()
     try:
         assert (await retained_on(private.port))["s"] == "ready"
-        await asyncio.sleep(3.5)
-        assert await retained_on(private.port) == {"s": "ready"}
+        async with asyncio.timeout(PATIENCE):
+            while await retained_on(private.port) != {"s": "ready"}:
+                await asyncio.sleep(0.2)
     finally:
         private.stop()
 
 
-def _holds(file: Path, words: bytes) -> bool:
-    return file.exists() and words in file.read_bytes()
+def _holds(file: Path, *words: bytes) -> bool:
+    return file.exists() and all(word in file.read_bytes() for word in words)
