@@ -20,7 +20,17 @@ from typing import TextIO
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
-from daemon.commands.replay import END_OF_LOG, LogMistakes, csv_lines, log_header, open_log, read_log, utc_of
+from daemon.commands.replay import (
+    END_OF_LOG,
+    LogMistakes,
+    csv_lines,
+    log_header,
+    open_log,
+    read_log,
+    reading_times,
+    utc_of,
+)
+from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
@@ -84,6 +94,8 @@ def import_csv(
         header = log_header(csv.reader(file), str(log), None)
     settings = _settings(header, name, pit, rig_file, cook_file, band)
     mistakes, mark_mistakes = LogMistakes(), LogMistakes()
+    channels, mistakes.said = at_their_pace(settings.channels, reading_times(log), str(log))
+    settings = replace(settings, channels=channels)
     with open_log(log) as file:
         inputs = list(read_log(file, str(log), [c.id for c in settings.channels], mistakes))
     if marks_file is not None:

@@ -162,6 +162,8 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
 
 
 def tell_mistakes(file: Path, mistakes: LogMistakes, complain: Say) -> None:
+    for line in mistakes.said:
+        complain(line)
     for line in mistakes.shown:
         complain(PLAIN.words("command.log.of-file", file=str(file), line=line))
     if mistakes.count:

@@ -11,9 +11,10 @@ import csv
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import TextIO
 
@@ -21,6 +22,7 @@ from config.cook import Cook
 from config.loader import load_both
 from config.problems import ConfigError, Problem
 from config.rig import Rig
+from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
@@ -53,10 +55,11 @@ END_OF_LOG = 60.0
 
 @dataclass
 class LogMistakes:
-    """Lines and cells of a log that could not be used: counted, and the first named."""
+    """Lines and cells of a log that could not be used: counted, and the first named. said: of the log as a whole."""
 
     count: int = 0
     shown: list[str] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
 
     def add(self, line: int, column: str, value: str, why: Text) -> None:
         self.count += 1
@@ -69,6 +72,8 @@ def open_log(log: Path) -> TextIO:
     return log.open(newline="", encoding="utf-8-sig", errors="replace")
 
 
+LINES_THAT_TELL = 5000
+"""Lines from which the pace of a log is told."""
 MOST_COLUMNS = 512
 """Of a recorded cook: far more than probes fit into a pit, and few enough to be judged in time."""
 
@@ -130,6 +135,20 @@ def read_log(
                 mistakes.add(number, "mark", row[mark_column], PLAIN.words("command.log.no-mark", known=KNOWN))
             else:
                 yield now, said
+
+
+def reading_times(log: Path) -> dict[str, list[float]]:
+    """UTC, s, by channel, of the readings in the first lines of a log: it is written at one pace."""
+    with open_log(log) as file:
+        rows = csv.reader(file)
+        header = [unguarded(title.strip()) for title in next(rows, [])]
+        times: dict[str, list[float]] = {title: [] for title in header[1:] if title != "mark"}
+        for _, row in islice(csv_lines(rows, LogMistakes()), LINES_THAT_TELL):
+            now = utc_of(row[0])
+            for title, cell in zip(header[1:], row[1:], strict=False):
+                if now is not None and title in times and cell.strip() and now > (times[title] or [0.0])[-1]:
+                    times[title].append(now)
+    return times
 
 
 def csv_lines(rows: Iterator[list[str]], mistakes: LogMistakes) -> Iterator[tuple[int, list[str]]]:
@@ -219,8 +238,9 @@ def with_plan(inputs: Iterator[tuple[float, Input]], rig: Rig, cook: Cook | None
 def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -> tuple[int, LogMistakes]:
     """Write every lasting event as a JSON line. Returns (readings judged, mistakes). Raises ConfigError, OSError."""
     rig, cook = load_both(rig_file, cook_file)
-    engine, composer = Engine(watch_settings(rig, cook)), composer_of(rig)
-    mistakes = LogMistakes()
+    settings, mistakes = watch_settings(rig, cook), LogMistakes()
+    channels, mistakes.said = at_their_pace(settings.channels, reading_times(log), str(log))
+    engine, composer = Engine(replace(settings, channels=channels)), composer_of(rig)
     readings = 0
 
     def counted(inputs: Iterator[tuple[float, Input]]) -> Iterator[tuple[float, Input]]:
