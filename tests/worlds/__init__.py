@@ -25,6 +25,6 @@ Meat (`meats.MEAT_WORLDS`), three structures:
 
 `cooks.draw(fire, meat, seed, n)` gives whole cooks with their truth; `files.write(cook, directory)` the files
 that a replay reads. `stress` (one of `night.STRESSES`) asks for a probe that falls, moves or is shaded, a lid
-left open, a shower, a fire that dies, nothing marked. What a world cannot reproduce stands on top of
-`fire/test_fire_checks.py` and `meat/test_meat_checks.py`.
+left open, a damper that somebody knocks, wet logs, a storm, a shower, a fire that dies, deeds that nobody
+marks. What a world cannot reproduce stands on top of `fire/test_fire_checks.py` and `meat/test_meat_checks.py`.
 """

@@ -11,7 +11,7 @@ import numpy as np
 
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.lanes import PER_MINUTE, Floats, Whole
-from tests.worlds.marks import MarkMade, Marks, draw_marking
+from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
 from tests.worlds.meat.meal import EVERY, Meal, cooked, stalls_of
 from tests.worlds.meat.pieces import CUT_SIZES, MATERIALS
 from tests.worlds.meats import MEAT_WORLDS
@@ -121,7 +121,6 @@ def draw(
     Nobody calls here; with an examiner in the loop use `night.draw_night` and `Night.call`. When all meat is
     off the fire is left alone.
     """
-    policy = Marks.NONE if stress == "nothing-marked" else marks
 
     def night_of() -> Night:
         world = FIRE_WORLDS[fire]
@@ -141,13 +140,11 @@ def draw(
     night.run()
     meal = cooked(MEAT_WORLDS[meat], night, seed, like=meal)
     truth = unfed(night)
-    return [_cook(fire, meat, seed, pit, night, meal, truth, policy) for pit in range(n)]
+    marking = draw_marking(seed, n, marks, stress)
+    return [_cook(fire, meat, seed, pit, night, meal, truth, marking) for pit in range(n)]
 
 
-def _cook(
-    fire: str, meat: str, seed: int, pit: int, night: Night, meal: Meal, truth: Unfed, policy: Marks | None
-) -> Cook:
-    marking = draw_marking(seed, night.pits, policy)
+def _cook(fire: str, meat: str, seed: int, pit: int, night: Night, meal: Meal, truth: Unfed, marking: Marking) -> Cook:
     pieces, deeds = [], _fire_deeds(night, pit)
     marks = marking.of(night, pit)
     for number, lane in enumerate(np.flatnonzero(meal.pieces.pit == pit)):
@@ -196,6 +193,8 @@ def _fire_deeds(night: Night, pit: int) -> list[Deed]:
         if log.pit == pit and log.green > 2
     ]
     deeds += [Deed(step / PER_MINUTE, "damper", "", setting) for step, whose, setting in night.dampers if whose == pit]
+    if night.knocked_at[pit] < night.steps:
+        deeds.append(Deed(night.knocked_at[pit] / PER_MINUTE, "damper-knocked", "", float(night.knocked_to[pit])))
     edges = np.flatnonzero(np.diff(night.lid[:, pit], prepend=0.0))
     deeds += [Deed(int(e) / PER_MINUTE, "lid-open" if night.lid[e, pit] else "lid-closed") for e in edges]
     start, length = night.weather.showers[:, pit]

@@ -42,9 +42,15 @@ class Marking:
     meat_on: Flags
     lids: Flags
     dampers: Flags
+    unmarked: str = ""
+    """"log" or "wrapped": nobody ever marks these."""
 
     def minute(self, pit: int, minute: float, kind: int) -> float | None:
-        """When a deed of this minute is marked, or None if never. kind tells deeds of one minute apart."""
+        """When a deed of this minute is marked, or None if never. kind tells deeds of one minute apart:
+        0 lit, 1 log, 2 lid, 3 damper, then of each piece wrapped and off."""
+        deed = "log" if kind == 1 else "wrapped" if kind >= 4 and kind % 2 == 0 else ""
+        if deed and deed == self.unmarked:
+            return None
         rng = np.random.default_rng([self.seed, pit, round(minute * PER_MINUTE), kind])
         if rng.random() >= self.share[pit]:
             return None
@@ -80,8 +86,10 @@ class Marking:
         return sorted((mark for mark in made if mark.minute < now), key=lambda mark: mark.minute)
 
 
-def draw_marking(seed: int, n: int, marks: Marks | None = None) -> Marking:
-    """marks: for all pits; None = 45 % all, 30 % some, 20 % only meat-on, 5 % none."""
+def draw_marking(seed: int, n: int, marks: Marks | None = None, stress: str | None = None) -> Marking:
+    """marks: for all pits; None = 45 % all, 30 % some, 20 % only meat-on, 5 % none. stress: one of `night.UNMARKED` goes
+    before it, any other changes nothing."""
+    marks = Marks.NONE if stress == "nothing-marked" else marks
     rng = np.random.default_rng([seed, 3])
     kinds = np.array(list(Marks))
     policy = rng.choice(kinds, n, p=[0.45, 0.3, 0.2, 0.05]) if marks is None else np.full(n, marks)
@@ -93,4 +101,5 @@ def draw_marking(seed: int, n: int, marks: Marks | None = None) -> Marking:
         meat_on=policy != Marks.NONE,
         lids=(every & (rng.random(n) < 0.5)) | (some & (rng.random(n) < 0.2)),
         dampers=(every & (rng.random(n) < 0.6)) | (some & (rng.random(n) < 0.2)),
+        unmarked={"logs-unmarked": "log", "wraps-unmarked": "wrapped"}.get(stress or "", ""),
     )

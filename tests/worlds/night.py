@@ -16,13 +16,30 @@ from tests.worlds.fire.proving import pits_of
 from tests.worlds.lanes import PER_MINUTE, Flags, Floats, Lanes, copied, log_uniform
 from tests.worlds.people import WET_SHARE, Habits, People, draw_habits
 from tests.worlds.probes import CHANNELS, Mishap, PitProbes, draw_probes, probe_step
-from tests.worlds.weather import Weather, draw_weather
+from tests.worlds.weather import Weather, draw_weather, stormy
 
 MISHAPS = {"fell": Mishap.FELL, "moved": Mishap.MOVED, "shaded": Mishap.SHADED}
 OF_TWO = {f"{name}-of-two": mishap for name, mishap in MISHAPS.items()}
 BY_THE_FIRE = "by-the-fire"
-STRESSES = (*MISHAPS, *OF_TWO, BY_THE_FIRE, "lid-left-open", "shower", "fire-dies", "nothing-marked")
+UNMARKED = ("nothing-marked", "logs-unmarked", "wraps-unmarked")
+"""Stresses of what the cooks write down; see `marks.draw_marking`."""
+STRESSES = (
+    *MISHAPS,
+    *OF_TWO,
+    BY_THE_FIRE,
+    "lid-left-open",
+    "damper-moved",
+    "wet-logs",
+    "wind",
+    "shower",
+    "fire-dies",
+    *UNMARKED,
+)
 """What can be asked for on top of a usual night; see `draw_night`. A mishap befalls the only pit probe, or the first of two."""
+WET_WOODPILE = 0.5
+"""Share of the logs that do not catch well where that is the stress."""
+SETTINGS = (0.4, 0.6, 1.5, 1.9)
+"""To which a damper is moved, 1 = its usual place."""
 HEATING_AT_LEAST, HEATING_AT_MOST = 35, 210
 """min before the meat goes on."""
 ALONE = 300
@@ -81,6 +98,11 @@ class Night:
         self.called: list[tuple[int, int]] = []
         self.saved: list[Saved] = []
         self.abandoned_from, self.abandoned_until = np.full(n, np.inf), np.full(n, np.inf)
+        self.wet_share = WET_SHARE
+        self.forgets_from, self.forgets_for = np.full(n, np.inf), np.zeros(n)
+        """Step from which the lid is left open by whoever is up next, and steps."""
+        self.knocked_at, self.knocked_to = np.full(n, np.inf), np.ones(n)
+        """Step at which the damper moves by itself, and to what."""
         self.step = 0
 
     def run(self) -> Night:
@@ -107,9 +129,10 @@ class Night:
         last = self.shown[0, i - 1] if i else self.now_seen[0]
         self.people.barred_until = np.where(i >= self.abandoned_from, self.abandoned_until, -1.0)
         logs, moved = self.people.act(i, last, self.world.fuel(self.nature, self.state), heating)
+        self._mishaps(i)
         luck = self.rng.standard_normal((2, self.pits))
         wet = self.rng.random((2, self.pits))
-        green = np.where(wet[0] < WET_SHARE, 2.0 + 2.5 * wet[1], np.exp(0.12 * luck[1]))
+        green = np.where(wet[0] < self.wet_share, 2.0 + 2.5 * wet[1], np.exp(0.12 * luck[1]))
         # a fire that is nearly out is built up again with kindling
         green = np.where(last < self.nature["low"] - 20, KINDLING, green)
         self._lids(i)
@@ -129,6 +152,16 @@ class Night:
                 Saved(i, copied(self.state), self.now_seen.copy(), self.people.damper.copy(), self.lid_until.copy())
             )
 
+    def _mishaps(self, i: int) -> None:
+        knocked = self.knocked_at == i
+        self.people.damper = np.where(knocked, self.knocked_to, self.people.damper)
+        self.people.astray |= knocked
+        # who comes because he was called shuts a lid that he finds open
+        self.lid_until = np.where(self.people.arrived, np.minimum(self.lid_until, i + PER_MINUTE), self.lid_until)
+        forgets = (i >= self.forgets_from) & self.people.awake(i) & (self.meat_on >= 0)
+        self.lid_until = np.where(forgets, np.maximum(self.lid_until, i + self.forgets_for), self.lid_until)
+        self.forgets_from = np.where(forgets, np.inf, self.forgets_from)
+
     def _lids(self, i: int) -> None:
         starts = (self.lids.start == i) & self.people.awake(i) & (self.meat_on >= 0)
         self.lid_until = np.maximum(self.lid_until, np.where(starts, i + self.lids.length, -1.0).max(axis=0))
@@ -143,8 +176,8 @@ class Night:
         self.lid_until = np.where(goes_on, i + 3 * PER_MINUTE, self.lid_until)
 
 
-def draw_lids(rng: np.random.Generator, n: int, steps: int, *, left_open: bool = False) -> LidPlan:
-    """A third spritz often, some for long; the others look now and then. left_open: one opening that lasts 25 to 60 min."""
+def draw_lids(rng: np.random.Generator, n: int, steps: int) -> LidPlan:
+    """A third spritz often, some for long; the others look now and then."""
     most = 24
     spritzes = rng.random(n) < 0.33
     pause = np.where(spritzes, rng.uniform(35, 75, n), log_uniform(rng, 90, 400, n)) * PER_MINUTE
@@ -152,9 +185,6 @@ def draw_lids(rng: np.random.Generator, n: int, steps: int, *, left_open: bool =
     jitter = rng.uniform(0.8, 1.2, (most, n))
     start = np.round(rng.uniform(0.18, 0.4, n) * steps + np.cumsum(pause * jitter, axis=0))
     lengths = np.maximum(np.round(length * rng.uniform(0.6, 1.6, (most, n))), 2)
-    if left_open:
-        start[-1] = np.round(rng.uniform(0.4, 0.8, n) * steps)
-        lengths[-1] = np.round(rng.uniform(25, 60, n)) * PER_MINUTE
     return LidPlan(start, lengths)
 
 
@@ -186,8 +216,19 @@ def draw_night(
     mishap = (MISHAPS | OF_TWO).get(stress or "", Mishap.NONE)
     count = 1 if stress in MISHAPS else 2 if stress in OF_TWO or stress == BY_THE_FIRE else None
     probes = draw_probes(rng, nature, steps, mishap=mishap, count=count, by_the_fire=stress == BY_THE_FIRE)
-    lids = draw_lids(rng, n, steps, left_open=stress == "lid-left-open")
+    lids = draw_lids(rng, n, steps)
+    chance = np.random.default_rng([seed, 6, own])
+    if stress == "wind":
+        weather = stormy(weather, chance, steps)
     night = Night(world, nature, weather, habits, probes, lids, minutes, seed, hour, save_every=save_every)
+    if stress == "wet-logs":
+        night.wet_share = WET_WOODPILE
+    if stress == "lid-left-open":
+        night.forgets_from = np.round(chance.uniform(0.4, 0.8, n) * steps)
+        night.forgets_for = np.round(chance.uniform(25, 60, n)) * PER_MINUTE
+    if stress == "damper-moved":
+        night.knocked_at = np.round(chance.uniform(0.4, 0.8, n) * steps)
+        night.knocked_to = chance.choice(SETTINGS, n)
     if stress == "fire-dies":
         # nobody comes for 2 to 4 h, called or not
         night.abandoned_from = np.round(rng.uniform(0.4, 0.65, n) * steps)

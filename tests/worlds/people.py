@@ -97,6 +97,10 @@ class People:
     more: Floats = field(init=False)
     told: Flags = field(init=False)
     """Called for wood, and on the way."""
+    arrived: Flags = field(init=False)
+    """Called, and there at this step."""
+    astray: Flags = field(init=False)
+    """The damper was moved by nobody's will: also who leaves it alone puts it back when he sees that the pit is off."""
 
     def __post_init__(self) -> None:
         n = len(self.nature["set"])
@@ -104,6 +108,7 @@ class People:
         self.before, self.damper = np.zeros(n), np.ones(n)
         self.wake_at, self.up_until = np.full(n, np.inf), np.full(n, -1.0)
         self.more, self.told = np.ones(n), np.zeros(n, bool)
+        self.arrived, self.astray = np.zeros(n, bool), np.zeros(n, bool)
         self.barred_until = np.full(n, -1.0)
         """No log before this step, whatever happens (a fire that is left to die)."""
 
@@ -125,7 +130,7 @@ class People:
         n = len(fuel)
         draws = self.rng.random((4, n))
         up = self.wake_at <= step
-        self.wake_at = np.where(up, np.inf, self.wake_at)
+        self.wake_at, self.arrived = np.where(up, np.inf, self.wake_at), up
         self.up_until = np.where(up, step + STAYS_UP * PER_MINUTE, self.up_until)
         looking = (self.awake(step) & (step >= self.next_look)) | up
         since = (step - self.last_log) / PER_MINUTE
@@ -168,7 +173,8 @@ class People:
 
     def _damper(self, looking: Flags, seen: Floats) -> Flags:
         p = self.nature
-        hand = looking & self.habits.uses_damper
+        off = (seen < p["low"]) | (seen > p["high"])
+        hand = looking & (self.habits.uses_damper | (self.astray & off))
         shut = hand & (seen > p["high"] - 2) & (self.damper > 0.55)
         usual = hand & (seen < p["set"]) & (self.damper < 1)
         opened = hand & (seen < p["low"]) & (self.damper == 1)
@@ -176,4 +182,5 @@ class People:
         self.damper = np.where(shut, np.maximum(self.damper * 0.72, 0.5), self.damper)
         self.damper = np.where(usual | back, 1.0, np.where(opened, 1.3, self.damper))
         moved: Flags = shut | usual | opened | back
+        self.astray &= ~moved
         return moved

@@ -60,6 +60,31 @@ def unfed(night: Night, *, every: int = 1, cap: int = CAP) -> Unfed:
     return Unfed(minute, air, seen, good)
 
 
+def followed(night: Night, minute: int, minutes: int) -> Floats:
+    """What the probes stand at, without noise, at the end of each of `minutes` after a saved minute if nobody comes: shape
+    (minutes, CHANNELS, pits), °C. Raises StopIteration if the minute was not saved."""
+    saved = next(s for s in night.saved if (s.step + 1) // PER_MINUTE == minute)
+    state, seen, pit = joined([saved.state]), saved.seen, np.arange(night.pits)
+    found = np.empty((minutes, CHANNELS, night.pits))
+    for j in range(1, minutes * PER_MINUTE + 1):
+        at = np.full(night.pits, saved.step + j)
+        lanes = night.nature, night.probes.values, saved.damper, saved.lid_until
+        seen = _left_alone(night, state, seen, at, pit, *lanes)
+        if j % PER_MINUTE == 0:
+            found[j // PER_MINUTE - 1] = seen
+    return found
+
+
+def _left_alone(night: Night, state: Lanes, seen: Floats, at: Whole, pit: Whole, nature: Lanes, values: Lanes, damper: Floats,
+                lid_until: Floats) -> Floats:  # fmt: skip
+    """One step, the state in place; what the probes then stand at."""
+    now, nothing = night.weather.of(at, pit), np.zeros(len(pit))
+    opened = (at < lid_until).astype(float)
+    night.world.step(nature, state, now, Hands(nothing, nothing + 1, nothing, opened, damper))
+    excess = state["hot"] - state["air"] - nature["excess"]
+    return probe_step(values, seen, state["air"], excess, now, at.astype(float))
+
+
 def _alone(
     night: Night, state: Lanes, probe: Floats, step: Whole, damper: Floats, lid_until: Floats, cap: int
 ) -> Floats:
@@ -70,14 +95,9 @@ def _alone(
     pit = np.arange(lanes) % night.pits
     nature, values = take(night.nature, pit), take(night.probes.values, pit)
     run, last = np.zeros((3, lanes)), np.zeros(lanes)
-    nothing = np.zeros(lanes)
     for j in range(1, (cap + GONE_AFTER) * PER_MINUTE + 1):
         at = step + j
-        now = night.weather.of(at, pit)
-        opened = (at < lid_until).astype(float)
-        night.world.step(nature, state, now, Hands(nothing, nothing + 1, nothing, opened, damper))
-        excess = state["hot"] - state["air"] - nature["excess"]
-        probe = probe_step(values, probe, state["air"], excess, now, at.astype(float))
+        probe = _left_alone(night, state, probe, at, pit, nature, values, damper, lid_until)
         below = np.concatenate([state["air"][None], probe]) < nature["low"]
         run = np.where(below, run + 1, 0)
         found = (run == OUT_AFTER * PER_MINUTE) & (result[:3][:, alive] >= cap)
@@ -96,6 +116,5 @@ def _alone(
                 state, nature, values = take(state, keep), take(nature, keep), take(values, keep)
                 probe, run, last, alive = probe[:, keep], run[:, keep], last[keep], alive[keep]
                 step, pit, damper, lid_until = step[keep], pit[keep], damper[keep], lid_until[keep]
-                nothing = nothing[keep]
     result[3, alive] = np.minimum(last, cap)
     return result

@@ -3,7 +3,7 @@ whatever the cook does."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,10 @@ SHOWER_SHARE = 0.25
 """Share of the cooks that see a shower. No source."""
 SHOWER_RISE = 6.0
 """min until a shower has its full strength."""
+STRONGEST = 18.0
+"""m/s, the most that a pit stands in."""
+STORM, STORM_LASTS = (7.0, 14.0), (60.0, 240.0)
+"""m/s of a fresh breeze to a near gale (Beaufort 4 to 7, WMO), and min that it blows."""
 
 
 @dataclass(frozen=True)
@@ -76,4 +80,17 @@ def draw_weather(
     rise = np.clip((minute - start) / SHOWER_RISE, 0, 1) * np.clip((start + length - minute) / SHOWER_RISE, 0, 1)
     shower = np.where(wet, rise * strength, 0.0)
     cooled = ambient - 3.0 * shower
-    return Weather(cooled, np.minimum(wind, 18.0), shower, flicker, np.where(wet, np.stack([start, length]), np.nan))
+    return Weather(
+        cooled, np.minimum(wind, STRONGEST), shower, flicker, np.where(wet, np.stack([start, length]), np.nan)
+    )
+
+
+def stormy(weather: Weather, rng: np.random.Generator, steps: int) -> Weather:
+    """The same with a storm for everybody, that rises and falls within SHOWER_RISE."""
+    n = weather.wind.shape[1]
+    minute = np.arange(len(weather.wind))[:, None] / PER_MINUTE
+    start = uniform(rng, 0.4, 0.7, n) * steps / PER_MINUTE
+    lasts, level = log_uniform(rng, *STORM_LASTS, n), uniform(rng, *STORM, n)
+    share = np.clip((minute - start) / SHOWER_RISE, 0, 1) * np.clip((start + lasts - minute) / SHOWER_RISE, 0, 1)
+    gust = np.exp(0.25 * drifting(rng, len(weather.wind), uniform(rng, 1, 6, n)))
+    return replace(weather, wind=np.minimum(np.maximum(weather.wind, share * level * gust), STRONGEST))

@@ -3,8 +3,8 @@
     python -m tests.bench.fire.learn_fire
     python -m tests.bench.fire.picture_calls OUT [--cooks 6] [--seed 20261127]
 
-One picture a world, made with the model that was learned without it. The dashed line is when the pit would truly have left its
-band had nobody come; the bar is what the forecast said at the call, from the 5th to the 95th percentile with its middle.
+One picture a world, made with the model that was learned without it. The dashed curve is how the pit would have gone on had
+nobody come after the call; the bar is what the forecast said at the call, from the 5th to the 95th percentile with its middle.
 """
 
 from __future__ import annotations
@@ -22,11 +22,15 @@ from matplotlib.axes import Axes
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event
 from daemon.core.inputs import Interval
+from tests.bench.fire.fire_cooks import HOURS
 from tests.bench.fire.learn_fire import CACHE, model_without
 from tests.bench.fire.strangers import FEED, SEED, Truth, inputs_of, nights, settings_for
 from tests.texts.english import in_english
 from tests.worlds.fires import FIRE_WORLDS
+from tests.worlds.lanes import Floats
 from tests.worlds.marks import Marks
+from tests.worlds.night import Night, draw_night
+from tests.worlds.unfed import followed
 
 CALLS = 3
 BEFORE, AFTER = 45, 75
@@ -42,9 +46,11 @@ class Call:
     rule: str
     text: str
     due: Interval | None
+    alone: Floats
+    """What the pit probes would have stood at in the mean, °C, at each of AFTER minutes had nobody come."""
 
 
-def calls_of(truth: Truth, world: str, cache: Path) -> list[Call]:
+def calls_of(truth: Truth, world: str, cache: Path, night: Night) -> list[Call]:
     engine = Engine(settings_for(truth.cook, model_without(cache, world)))
     found: list[Call] = []
 
@@ -52,7 +58,9 @@ def calls_of(truth: Truth, world: str, cache: Path) -> list[Call]:
         for event in events:
             begun = isinstance(event, AlarmChanged) and event.rule in FEED and event.after is AlarmState.UNACKNOWLEDGED
             if begun and isinstance(event, AlarmChanged) and now / 60 >= truth.from_minute:
-                found.append(Call(truth, int(now // 60), event.rule, in_english(event.text), engine.pit.fire.log_due))
+                at, text = int(now // 60), in_english(event.text)
+                seen = followed(night, at, AFTER)[:, : len(truth.cook.shown), truth.cook.number].mean(axis=1)
+                found.append(Call(truth, at, event.rule, text, engine.pit.fire.log_due, seen))
 
     for now, item in inputs_of(truth.cook):
         while (due := engine.next_deadline()) is not None and due <= now:
@@ -68,10 +76,9 @@ def draw(axes: Axes, call: Call) -> None:
     axes.axhspan(cook.band.low, cook.band.high, color="tab:green", alpha=0.12)
     axes.axvline(at, color="tab:red", lw=1.5, label="call")
     left = call.truth.left[at - 1]
-    if left < AFTER:
-        axes.axvline(at + left, color="tab:blue", ls="--", label="left, had nobody come")
+    axes.plot(range(at + 1, at + AFTER + 1), call.alone, color="tab:blue", ls="--", lw=1.2, label="had nobody come")
     if call.due is not None:
-        p05, p50, p95 = (min(t / 60.0, last + 10.0) for t in (call.due.p05, call.due.p50, call.due.p95))
+        p05, p50, p95 = (min(t / 60.0, at + AFTER + 10.0) for t in (call.due.p05, call.due.p50, call.due.p95))
         axes.plot(
             [p05, p95],
             [cook.band.low] * 2,
@@ -84,7 +91,7 @@ def draw(axes: Axes, call: Call) -> None:
         axes.plot([p50], [cook.band.low], "o", color="tab:orange")
     for log in cook.logs[(cook.logs > first) & (cook.logs < last)]:
         axes.plot([log], [cook.band.low - 6], marker="^", color="saddlebrown", ls="none")
-    axes.set_xlim(first, last + 10)
+    axes.set_xlim(first, at + AFTER + 10)
     axes.set_title(
         f"cook {cook.number}, {call.text}\n{left:.0f} min left, {call.truth.since[at - 1]:.0f} after a log", fontsize=8
     )
@@ -101,8 +108,9 @@ def main() -> None:
     asked.out.mkdir(parents=True, exist_ok=True)
     for world in FIRE_WORLDS:
         drawn: list[Call] = []
+        night = draw_night(FIRE_WORLDS[world], asked.seed, asked.cooks, hours=HOURS, obeys=False, save_every=1).run()
         for truth in nights(asked.cache, world, asked.seed, asked.cooks, Marks.ALL):
-            found = calls_of(truth, world, asked.cache)
+            found = calls_of(truth, world, asked.cache, night)
             # the middle one of each cook's: neither the first nor a picked one
             drawn += found[len(found) // 2 : len(found) // 2 + 1]
             if len(drawn) == CALLS:

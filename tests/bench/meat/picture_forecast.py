@@ -1,6 +1,7 @@
-"""Draws one simulated cook with the forecast fans that were made along its way, to look at.
+"""Draws cooks with the forecast fans that were made along their way, to look at.
 
-python -m tests.bench.meat.picture_forecast --seed 5 --cook 0 forecast.png
+python -m tests.bench.meat.picture_forecast --seed 5 --cook 0 forecast.png       # one of the simulator
+python -m tests.bench.meat.picture_forecast --worlds --seed 5 FOLDER             # three of each meat world
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from daemon.core.inputs import Goal
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
 from tests.bench.meat.forecast_cases import FIRST_MINUTE, question
+from tests.bench.meat.world_cooks import world_cooks
+from tests.worlds.meats import MEAT_WORLDS
 
 SHARES = (0.15, 0.4, 0.65, 0.85)
 
@@ -55,6 +58,18 @@ def draw(cook: CookRecord, path: Path) -> None:
     axes.set_title(f"{cook.cut}, {cook.weight} kg: core forecast, 90 % fan; bars: 90 % interval of tender", fontsize=11)
     axes.legend(fontsize=8, loc="lower right")
     figure.savefig(path, dpi=110)
+    plt.close(figure)
+
+
+def of_worlds(folder: Path, seed: int) -> None:
+    """A first, a middle and a last cook of each world, whatever they show."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for world in MEAT_WORLDS:
+        cooks = world_cooks(world, seed, 1)
+        for number, cook in enumerate((cooks[0], cooks[len(cooks) // 2], cooks[-1])):
+            path = folder / f"tender-{world}-{number}.png"
+            draw(cook, path)
+            print(path, flush=True)
 
 
 def main() -> None:
@@ -62,7 +77,11 @@ def main() -> None:
     parser.add_argument("path", type=Path)
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--cook", type=int, default=0)
+    parser.add_argument("--worlds", action="store_true", help="of the worlds of tests/worlds; path is a folder")
     asked = parser.parse_args()
+    if asked.worlds:
+        of_worlds(asked.path, asked.seed)
+        return
     cooks = [c for c in simulate_cooks(asked.seed, 24) if c.tender_minute is not None]
     draw(cooks[asked.cook], asked.path)
 

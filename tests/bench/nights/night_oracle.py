@@ -75,6 +75,17 @@ class Place(StrEnum):
 
 
 @dataclass(frozen=True)
+class PieceTruth:
+    """core: true °C a minute; seen: what its probe stands at, for nobody can know better (None = the same); on_fire: it lies
+    there; tender: °C."""
+
+    core: Minutes
+    on_fire: Flags
+    tender: float
+    seen: Minutes | None = None
+
+
+@dataclass(frozen=True)
 class NightTruth:
     """One night, one value per minute, all arrays of one length.
 
@@ -98,6 +109,8 @@ class NightTruth:
     late_if_left: Flags
     channels_dead: Flags
     tender: float | None = None
+    others: tuple[PieceTruth, ...] = ()
+    """Further pieces."""
 
     def __post_init__(self) -> None:
         lengths = {len(v) for v in vars(self).values() if isinstance(v, np.ndarray)}
@@ -279,14 +292,21 @@ def _long(truth: NightTruth, start: int, end: int, must: int) -> int | None:
 
 
 def _tender(truth: NightTruth) -> list[Need]:
-    if truth.tender is None:
+    lead = () if truth.tender is None else (PieceTruth(truth.core, truth.on_fire, truth.tender),)
+    return [need for piece in (*lead, *truth.others) for need in _tender_of(truth, piece)]
+
+
+def _tender_of(truth: NightTruth, piece: PieceTruth) -> list[Need]:
+    seen = piece.core if piece.seen is None else piece.seen
+    early = _first(piece.on_fire & (np.maximum(piece.core, seen) >= piece.tender), 0, len(piece.core))
+    if early is None:
         return []
-    ready = _first(truth.on_fire & (truth.core >= truth.tender), 0, len(truth.core))
+    ready = _first(piece.on_fire & (np.minimum(piece.core, seen) >= piece.tender), 0, len(piece.core))
     if ready is None:
-        return []
-    off = _first(~truth.on_fire, ready, len(truth.core))
-    closes = len(truth.core) if off is None else off
-    opens = max(0, ready - TENDER_USEFUL)
+        return [Need("tender", Place.MEAT, max(0, early - TENDER_USEFUL), len(piece.core))]
+    off = _first(~piece.on_fire, ready, len(piece.core))
+    closes = len(piece.core) if off is None else off
+    opens = max(0, early - TENDER_USEFUL)
     due = ready + TENDER_MUST
     return [Need("tender", Place.MEAT, opens, closes, _uncalled(truth, due, ready) if due < closes else None)]
 

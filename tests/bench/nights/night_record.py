@@ -10,7 +10,17 @@ from daemon.core.alarms.rules import ALARM_RULES
 from tests.bench.nights.night_oracle import Need, Place, Verdict, Wake
 
 PLACES = {
-    "pit": ("pit-falling", "log-not-caught", "fire-out", "pit-blind", "pit-high", "runaway", "lid-left-open"),
+    "pit": (
+        "pit-falling",
+        "log-not-caught",
+        "fire-out",
+        "pit-blind",
+        "pit-high",
+        "runaway",
+        "lid-left-open",
+        "pit-probes-contradict",
+        "meat-cooling",
+    ),
     "hold": ("hold-falling", "hold-unsafe", "cooling-slow"),
     "watch": (*(r.id for r in ALARM_RULES if r.id.startswith("watch-")), "device-lost", "battery-low"),
 }

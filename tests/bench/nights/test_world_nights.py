@@ -7,8 +7,11 @@ from pathlib import Path
 import pytest
 
 from daemon.wiring.learned import learned
-from tests.bench.nights.bench_world_nights import Row, main, row_of
-from tests.bench.nights.world_nights import AlarmClock, Nobody, Oracle, lived
+from tests.bench.nights.bench_world_nights import BATCH, Row, batches, main, row_of
+from tests.bench.nights.night_callers import AlarmClock, Nobody, Oracle
+from tests.bench.nights.world_nights import lived
+from tests.worlds.fires import FIRE_WORLDS
+from tests.worlds.meats import MEAT_WORLDS
 
 SEED, PITS = 7, 3
 
@@ -37,27 +40,26 @@ def test_the_program_is_judged_and_one_that_has_learned_nothing_misses() -> None
     assert band_of(judged) > band_of(deaf), "without a forecast the call comes below the band"
 
 
-def test_a_run_prints_its_seed_and_slices_are_put_together(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_run_prints_its_seed_slices_are_put_together_and_go_on(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     out = tmp_path / "nights.jsonl"
+    asked = ["--nights", "2", "--seed", "9", "--worlds", "zones", "draught", "--only", "nobody", "--out", str(out)]
     for part in ("0/2", "1/2"):
-        main(
-            [
-                "--nights",
-                "1",
-                "--seed",
-                "9",
-                "--worlds",
-                "zones",
-                "draught",
-                "--only",
-                "nobody",
-                "--slice",
-                part,
-                "--out",
-                str(out),
-            ]
-        )
+        main([*asked, "--slice", part])
         assert "seed 9" in capsys.readouterr().out
-    assert len(out.read_text().splitlines()) == 2
+    whole = out.read_text()
+    assert len(whole.splitlines()) == 2
+    # broken off in the middle of a line, as by a power cut: the second night is made anew, the first is not
+    out.write_text(whole[:-9])
+    main(asked)
+    assert out.read_text() == whole
     main(["--read", str(out)])
     assert "nobody, pooled" in capsys.readouterr().out
+
+
+def test_nights_are_spread_over_all_worlds_of_fire_and_meat() -> None:
+    dealt = list(batches(15 * BATCH, list(FIRE_WORLDS), SEED))
+    assert len({(b.world, b.meat) for b in dealt}) == len(FIRE_WORLDS) * len(MEAT_WORLDS)
+    parts = [b for k in range(3) for b in batches(15 * BATCH, list(FIRE_WORLDS), SEED, k, 3)]
+    assert sorted(map(str, parts)) == sorted(map(str, dealt)), "slices make the same nights as one run"

@@ -1,23 +1,22 @@
 """Whole nights in the worlds of tests/worlds: a cook who goes to bed, comes when he is called, feeds and lies down again.
 
 Who calls him is the contestant: the watch itself, minute by minute beside the world; an alarm clock every so many minutes;
-nobody; or an oracle who knows how long the pit would last. The same numbers give the same pits, weather and people.
+nobody; or an oracle who knows how long the pit would last. The same numbers give the same pits, weather, meat and people.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from copy import copy
 from dataclasses import dataclass, field, replace
 from datetime import UTC
-from math import isnan
-from typing import Protocol
+from math import isnan, nan
 
 import numpy as np
 import numpy.typing as npt
 
 from daemon.core.engine import Engine
-from daemon.core.events import Event, Level, Notification
+from daemon.core.events import Event, ForecastWanted, Level, Notification
+from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Acknowledge, GoodMorning, GoToSleep, Input, Mark, MarkKind, Readings, WallClock
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -26,21 +25,22 @@ from daemon.core.settings import (
     CookSettings,
     FireModel,
     Learned,
-    MeatKind,
-    PieceSettings,
     QuietHours,
     Role,
     WatchSettings,
 )
 from drivers.reading import Reading
 from tests.bench.fire.fire_cooks import CHANNELS
-from tests.bench.nights.night_oracle import NightTruth, Verdict, Wake, judge
+from tests.bench.nights.night_callers import BED, CALLERS, RISE, AlarmClock, Caller, Nobody, Oracle
+from tests.bench.nights.night_meals import NightMeals, piece_channel, piece_name, piece_settings
+from tests.bench.nights.night_oracle import NightTruth, PieceTruth, Place, Verdict, Wake, judge
 from tests.bench.nights.night_record import place_of
 from tests.bench.nights.night_script import FRIDAY_17_00
 from tests.texts.english import in_english
 from tests.worlds.fires import FIRE_WORLDS
-from tests.worlds.lanes import PER_MINUTE, STEP, Flags, Floats
+from tests.worlds.lanes import PER_MINUTE, STEP, Flags
 from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
+from tests.worlds.meat.meal import EVERY
 from tests.worlds.night import Night, draw_night
 from tests.worlds.people import STAYS_UP
 from tests.worlds.probes import NEVER, Mishap
@@ -48,74 +48,33 @@ from tests.worlds.unfed import unfed
 
 MINUTE = 60.0
 HOURS = 12.0
-BED, RISE = 240, 690
-"""min of the night: 7.5 h in bed. By then everybody's meat is on."""
 ANSWERS_AFTER = 1
 """min after which somebody who was woken has answered on his phone; he gets up after his own delay."""
-LOOKS_EVERY, CALLS_AT = 5, 30.0
-"""min between looks of the oracle, and minutes left at which it calls."""
 TRUTH_EVERY, TRUTH_CAP = 2, 75
 """min between truths, and minutes beyond which nothing is asked of them."""
 TOLD_WITHIN = 30
 """min after the only probe fell for which the night is judged on: by then it must have been said."""
 LOST_BELOW, LOST_FOR = 15.0, 20
 """°C under the band and min in one piece that are a lost fire."""
-MEAT = PieceSettings("meat", "Meat", "piece", MeatKind.WHOLE_ROAST, None, 4.0, 0.1, 0.2)
-"""Without a probe and a goal: it says nothing itself, but for its sake a lost fire wakes somebody."""
+FORECAST_EVERY = 20 * MINUTE
+"""s between forecasts of a piece that are really computed; the engine asks more often, and lets one grow older than that."""
+SEEN_OVER = 15
+"""min over whose median a core probe is taken: one that is out of the meat for a moment says nothing of it."""
 FOR_WOOD = ("pit-falling/", "fire-out/")
+FOR_MEAT = ("tender-range/", "past-tender/", "target-reached/")
 AUDIENCES = (("phone", ("phone",)), ("sounder", ("sounder",)))
-
-
-class Caller(Protocol):
-    """Who wakes the cooks. Asked every minute."""
-
-    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
-        """The pits whose cooks are called now, and those of them that are called for wood, both (pits,)."""
-
-
-class Nobody:
-    """They sleep through."""
-
-    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
-        return np.zeros(night.pits, bool), np.zeros(night.pits, bool)
-
-
-@dataclass(frozen=True)
-class AlarmClock:
-    """Rings every so many minutes while they are in bed."""
-
-    every: int
-
-    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
-        rings = BED < minute < RISE and (minute - BED) % self.every == 0
-        return np.full(night.pits, rings), np.zeros(night.pits, bool)
-
-
-class Oracle:
-    """Runs the world on with nobody coming, and calls for wood when CALLS_AT are left; again when whoever was called should long
-    have come and it is no better."""
-
-    def __init__(self) -> None:
-        self.called_at: Floats | None = None
-
-    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
-        last = np.full(night.pits, -np.inf) if self.called_at is None else self.called_at
-        calls = np.zeros(night.pits, bool)
-        if BED <= minute < RISE and minute % LOOKS_EVERY == 0 and night.saved:
-            now = copy(night)
-            now.saved = night.saved[-1:]
-            left = unfed(now, cap=int(CALLS_AT) + LOOKS_EVERY).air[0]
-            calls = (left <= CALLS_AT) & (minute - last >= CALLS_AT)
-        self.called_at = np.where(calls, minute, last)
-        return calls, calls
 
 
 class Watches:
     """The program: one engine a pit."""
 
-    def __init__(self, night: Night, marking: Marking, model: FireModel | None) -> None:
-        self.marking = marking
-        self.engines = [Engine(_settings(night, pit, model)) for pit in range(night.pits)]
+    def __init__(self, night: Night, meals: NightMeals, marking: Marking, model: FireModel | None) -> None:
+        self.marking, self.meals = marking, meals
+        self.engines = [Engine(_settings(night, meals, pit, model)) for pit in range(night.pits)]
+        self.forecasters = [Forecaster() for _ in self.engines]
+        self.forecast_at: dict[tuple[int, str], float] = {}
+        self.said: set[tuple[int, MarkKind]] = set()
+        """What has been marked of each piece."""
         self.told: list[list[tuple[float, Notification]]] = [[] for _ in self.engines]
         self.unanswered: list[list[tuple[int, str]]] = [[] for _ in self.engines]
         self.marked = [0] * len(self.engines)
@@ -130,14 +89,16 @@ class Watches:
             self._hear(pit, engine.handle(WallClock(FRIDAY_17_00, trusted=True), 0.0), 0.0)
             self.due[pit] = [MarkMade(1.0, "fire-lit")] if marking.share[pit] > 0 else []
 
-    def minute(self, night: Night, minute: int) -> tuple[Flags, Flags]:
+    def minute(self, night: Night, meals: NightMeals, minute: int) -> tuple[Flags, Flags]:
         self._collect(night)
         called, wood = np.zeros(night.pits, bool), np.zeros(night.pits, bool)
         self._repair(night, minute)
         for pit in range(night.pits):
             if not self.lies[pit] and 0 <= night.meat_on[pit] <= (minute - 1) * PER_MINUTE:
                 self.lies[pit] = True
-                self._feed(pit, Mark(MarkKind.MEAT_ON, MEAT.id), (minute - 1) * MINUTE)
+                for piece in meals.of(pit):
+                    self._feed(pit, Mark(MarkKind.MEAT_ON, piece_name(meals, piece)), (minute - 1) * MINUTE)
+            self._mark_meat(pit, minute)
             before = len(self.told[pit])
             for step in range((minute - 1) * PER_MINUTE, minute * PER_MINUTE):
                 self._step(night, pit, step)
@@ -153,8 +114,32 @@ class Watches:
             called[pit] = bool(new)
             if any(a.startswith("pit-blind/") for _, n in new for a in (n.alarm, *n.merged)):
                 self.repairs.setdefault(pit, minute + int(night.people.habits.delay[pit]))
-            wood[pit] = any(a.startswith(FOR_WOOD) for _, n in new for a in (n.alarm, *n.merged))
+            alarms = [a for _, n in new for a in (n.alarm, *n.merged)]
+            wood[pit] = any(a.startswith(FOR_WOOD) for a in alarms)
+            meals.waits[pit] |= any(a.startswith(FOR_MEAT) for a in alarms)
         return called, wood
+
+    def _mark_meat(self, pit: int, minute: int) -> None:
+        """A wrap as the cook marks his deeds; what is off and put away always, unless he marks nothing."""
+        for piece in self.meals.of(pit):
+            name, off, wrapped = (
+                piece_name(self.meals, piece),
+                self.meals.off_minute(piece),
+                self.meals.wrapped_minute(piece),
+            )
+            if wrapped <= minute - 1 and (piece, MarkKind.WRAPPED) not in self.said:
+                at = self.marking.minute(pit, wrapped, 4 + 2 * self.meals.of(pit).index(piece))
+                if at is None or off <= minute - 1:
+                    self.said.add((piece, MarkKind.WRAPPED))
+                elif at <= minute:
+                    self.said.add((piece, MarkKind.WRAPPED))
+                    self._feed(
+                        pit, Mark(MarkKind.WRAPPED, name, note=self.meals.material(piece)), (minute - 1) * MINUTE
+                    )
+            for kind, after in ((MarkKind.OFF, 1), (MarkKind.SERVE, 2)):
+                if off <= minute - after and (piece, kind) not in self.said and self.marking.meat_on[pit]:
+                    self.said.add((piece, kind))
+                    self._feed(pit, Mark(kind, name), (minute - 1) * MINUTE)
 
     def _repair(self, night: Night, minute: int) -> None:
         """Who was told that no pit probe is to be believed hangs up what fell."""
@@ -172,6 +157,8 @@ class Watches:
             self._feed(pit, Mark(MarkKind(self.due[pit].pop(0).text)), now)
         count = int(night.probes.count[pit])
         shown = [(CHANNELS[c], float(night.shown[c, step, pit])) for c in range(count)]
+        if step % EVERY == EVERY - 1:
+            shown += [(piece_name(self.meals, k), self.meals.shown(k, step)) for k in self.meals.of(pit)]
         self._feed(pit, Readings(tuple(Reading(c, v, now) for c, v in shown if not isnan(v))), now)
 
     def _collect(self, night: Night) -> None:
@@ -190,19 +177,25 @@ class Watches:
 
     def _hear(self, pit: int, events: list[Event], now: float) -> None:
         self.told[pit] += [(now, e) for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+        for event in events:
+            if isinstance(event, ForecastWanted):
+                key = pit, event.request.piece.id
+                if now - self.forecast_at.get(key, -FORECAST_EVERY) >= FORECAST_EVERY:
+                    self.forecast_at[key] = now
+                    self._hear(pit, self.engines[pit].handle(self.forecasters[pit](event.request), now), now)
 
 
-CALLERS = (Nobody, AlarmClock, Oracle)
-"""Who calls without a model."""
+NOTHING = Verdict((), (), ())
 
 
 @dataclass(frozen=True)
 class WorldNight:
     """One pit's night. calls: minutes at which a call was opened; texts, rules, left: what was said then, and min left if
-    nobody had come. wakes: calls that reached somebody who slept. in_band: share of the time in bed. longest: h of sleep in
-    one piece. verdict: None for who says no words."""
+    nobody had come. wakes: calls that reached somebody who slept. in_band: share of the time in bed with meat on the fire,
+    NaN = none. longest: h of sleep in one piece. who says no words is judged as one who looks at pit and meat alike."""
 
     world: str
+    meat: str
     seed: int
     number: int
     calls: tuple[int, ...]
@@ -212,7 +205,7 @@ class WorldNight:
     lost: bool
     texts: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
-    verdict: Verdict | None = None
+    verdict: Verdict = NOTHING
     left: tuple[float, ...] = field(default=())
 
 
@@ -228,34 +221,37 @@ def drawn(world: str, seed: int, n: int, stress: str | None) -> Night:
 
 
 def lived(world: str, seed: int, n: int, caller: Nobody | AlarmClock | Oracle | FireModel | None, marks: Marks = Marks.ALL,
-          stress: str | None = None) -> Iterator[WorldNight]:  # fmt: skip
+          stress: str | None = None, meat: str = "conduction") -> Iterator[WorldNight]:  # fmt: skip
     """n pits through one night. caller: who wakes, or the model with which the program does."""
     night = drawn(world, seed, n, stress)
-    who: Caller = caller if isinstance(caller, CALLERS) else Watches(night, draw_marking(seed, n, marks), caller)
+    meals = NightMeals(meat, night, seed)
+    marking = draw_marking(seed, n, marks, stress)
+    who: Caller = caller if isinstance(caller, CALLERS) else Watches(night, meals, marking, caller)
     calls: list[list[int]] = [[] for _ in range(n)]
     minute = 0
     while night.minute():
         minute += 1
-        called, wood = who.minute(night, minute)
+        meals.minute(minute)
+        called, wood = who.minute(night, meals, minute)
         called &= BED <= minute < RISE
         if called.any():
             night.call(called, wood)
             for woken in np.flatnonzero(called):
                 calls[woken].append(minute)
-    truths = _truths(night, calls, who.hangs_again) if isinstance(who, Watches) else None
+    truths = _truths(night, meals, calls, who.hangs_again if isinstance(who, Watches) else {})
     for pit in range(n):
-        yield _night_of(world, seed, night, pit, calls[pit], who, None if truths is None else truths[pit])
+        yield _night_of(world, seed, night, meals, pit, calls[pit], who, truths[pit])
 
 
-def _night_of(world: str, seed: int, night: Night, pit: int, calls: list[int], caller: Caller,
-              truth: NightTruth | None) -> WorldNight:  # fmt: skip
-    low, high = float(night.nature["low"][pit]), float(night.nature["high"][pit])
-    air = night.air[BED * PER_MINUTE : RISE * PER_MINUTE, pit]
-    awake = _awake(night, pit, calls)
+def _night_of(world: str, seed: int, night: Night, meals: NightMeals, pit: int, calls: list[int], caller: Caller,
+              truth: NightTruth) -> WorldNight:  # fmt: skip
+    low, high = truth.low, truth.high
+    counts = np.repeat(_lies(night, meals, pit), PER_MINUTE)[BED * PER_MINUTE : RISE * PER_MINUTE]
+    air = night.air[BED * PER_MINUTE : RISE * PER_MINUTE, pit][counts]
+    awake = _awake(night, meals, pit, calls)
     asleep = np.diff(np.flatnonzero(np.concatenate(([True], awake[BED:RISE], [True])))) - 1
     opened: list[tuple[int, Notification]] = []
-    verdict = None
-    if isinstance(caller, Watches) and truth is not None:
+    if isinstance(caller, Watches):
         told = [(int(now // MINUTE), n) for now, n in caller.told[pit] if BED <= now / MINUTE < RISE]
         heard = [Wake(m, place_of(a)) for m, n in told for a in (n.alarm, *n.merged)]
         opened = [(m, n) for m, n in told if "phone" in n.audiences]
@@ -263,28 +259,44 @@ def _night_of(world: str, seed: int, night: Night, pit: int, calls: list[int], c
         first = judge(truth, [Wake(m, place_of(n.alarm)) for m, n in opened])
         verdict = replace(verdict, false=first.false, leads=first.leads)
         calls = [m for m, _ in opened]
-    woken = [m for i, m in enumerate(calls) if not _awake(night, pit, calls[:i])[m]]
+    else:
+        # whoever comes without a word looks at pit and meat; for nothing is what neither needed
+        both = {place: judge(truth, [Wake(m, place) for m in calls]) for place in (Place.PIT, Place.MEAT)}
+        verdict = judge(truth, [Wake(m, place) for m in calls for place in both])
+        for_pit, for_meat = ({w.minute for w in part.false} for part in both.values())
+        verdict = replace(verdict, false=tuple(Wake(m, Place.PIT) for m in sorted(for_pit & for_meat)))
+    woken = [m for i, m in enumerate(calls) if not _awake(night, meals, pit, calls[:i])[m]]
     run = longest = 0
     for cold in (air < low - LOST_BELOW).tolist():
         run = run + 1 if cold else 0
         longest = max(longest, run)
     return WorldNight(
-        world, seed, pit, tuple(calls), len(woken), float(((air >= low) & (air <= high)).mean()), float(asleep.max() / 60.0),
+        world, meals.world, seed, pit, tuple(calls), len(woken),
+        float(((air >= low) & (air <= high)).mean()) if air.size else nan, float(asleep.max() / 60.0),
         longest >= LOST_FOR * PER_MINUTE, tuple(in_english(n.text) for _, n in opened),
         tuple(n.alarm.partition("/")[0] for _, n in opened), verdict,
-        tuple(float(truth.exit_if_left[m]) for m in calls) if truth is not None else (),
+        tuple(float(truth.exit_if_left[m]) for m in calls),
     )  # fmt: skip
 
 
-def _awake(night: Night, pit: int, calls: list[int]) -> Flags:
-    """(minutes,): from each call until the cook lies down again."""
-    awake = np.zeros(int(HOURS * 60), bool)
+def _lies(night: Night, meals: NightMeals, pit: int) -> Flags:
+    """(minutes,) there is meat on the fire."""
+    minutes = int(HOURS * 60)
+    lies: Flags = np.any([meals.on_fire(piece, minutes) for piece in meals.of(pit)], axis=0)
+    return lies
+
+
+def _awake(night: Night, meals: NightMeals, pit: int, calls: list[int]) -> Flags:
+    """(minutes,): from each call until the cook lies down again; who waits for his meat stays up."""
+    awake: Flags = meals.stayed[1 : int(HOURS * 60) + 1, pit].copy()
     for call in calls:
         awake[call + ANSWERS_AFTER : call + int(night.people.habits.delay[pit]) + STAYS_UP] = True
     return awake
 
 
-def _truths(night: Night, calls: list[list[int]], hung: dict[int, tuple[float, float]]) -> list[NightTruth]:
+def _truths(
+    night: Night, meals: NightMeals, calls: list[list[int]], hung: dict[int, tuple[float, float]]
+) -> list[NightTruth]:
     """What the night's oracle is told of each pit: as the pit's probes stand, without their noise. hung: see `Watches`."""
     truth = unfed(night, cap=TRUTH_CAP)
     minutes = int(HOURS * 60)
@@ -308,26 +320,36 @@ def _truths(night: Night, calls: list[list[int]], hung: dict[int, tuple[float, f
         lies = (at >= down[0]) & (at < down[1] + 1)
         reads &= ~lies[None, :]
         # who was told that his only probe fell watches by himself
-        watched: npt.NDArray[np.bool_] = (at > night.meat_on[pit] / PER_MINUTE) & (at < fell.max() + TOLD_WITHIN)
+        watched: npt.NDArray[np.bool_] = _lies(night, meals, pit) & (at < fell.max() + TOLD_WITHIN)
         lid: npt.NDArray[np.bool_] = night.lid[:, pit].reshape(-1, PER_MINUTE).max(axis=1) > 0
         nothing = np.zeros(minutes, bool)
-        in_bed: npt.NDArray[np.bool_] = (at >= BED) & (at < RISE) & ~_awake(night, pit, calls[pit])
+        in_bed: npt.NDArray[np.bool_] = (at >= BED) & (at < RISE) & ~_awake(night, meals, pit, calls[pit])
         band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
         found.append(
             NightTruth(
                 band.low, band.high, np.where((at < astray.min()) & ~lies, seen, air),
                 np.where(exits >= TRUTH_CAP - TRUTH_EVERY, np.inf, exits), in_bed, watched,
                 np.asarray(reads.any(axis=0)), lid, np.zeros(minutes), np.full(minutes, np.inf), nothing, nothing,
+                others=tuple(_piece_truth(meals, piece, minutes) for piece in meals.of(pit)),
             )
         )  # fmt: skip
     return found
 
 
-def _settings(night: Night, pit: int, model: FireModel | None) -> WatchSettings:
-    """A rig with the cook's pit probes; all hours may be slept in, so that every call is heard."""
+def _piece_truth(meals: NightMeals, piece: int, minutes: int) -> PieceTruth:
+    a_minute = np.array([meals.shown(piece, (m + 1) * PER_MINUTE - 1) for m in range(minutes)])
+    padded = np.pad(a_minute, (SEEN_OVER - 1, 0), mode="edge")
+    seen = np.median(np.lib.stride_tricks.sliding_window_view(padded, SEEN_OVER), axis=1)
+    return PieceTruth(meals.core(piece), meals.on_fire(piece, minutes), meals.tender(piece), seen)
+
+
+def _settings(night: Night, meals: NightMeals, pit: int, model: FireModel | None) -> WatchSettings:
+    """A rig with the cook's pit probes and one in each piece; all hours may be slept in, so that every call is heard."""
     channels = [ChannelSettings(c, c, Role.PIT, stale_after=40.0) for c in CHANNELS[: int(night.probes.count[pit])]]
+    channels += [piece_channel(meals, piece) for piece in meals.of(pit)]
+    pieces = tuple(piece_settings(meals, piece) for piece in meals.of(pit))
     band = Band(float(night.nature["low"][pit]), float(night.nature["high"][pit]))
     return WatchSettings(
-        "pit", "Pit", tuple(channels), CookSettings("strange", "", band, pieces=(MEAT,)),
+        "pit", "Pit", tuple(channels), CookSettings("strange", "", band, pieces=pieces),
         AnnouncingSettings(QuietHours(0, 24 * 60 - 1, UTC), audiences=AUDIENCES), learned=Learned(fire=model),
     )  # fmt: skip

@@ -50,39 +50,58 @@ def cooked(world: MeatWorld, night: Night, seed: int, *, like: Meal | None = Non
     pieces = like.pieces if like else draw_pieces(rng, night.pits)
     n = len(pieces.pit)
     probes = like.probes if like else draw_core_probes(rng, n)
-    return _run(world, night, pieces, probes, np.random.default_rng([seed, 5]))
+    cooking = Cooking(world, night, pieces, probes, np.random.default_rng([seed, 5]))
+    for i in range(cooking.steps):
+        cooking.step(i)
+    return cooking.meal()
 
 
-def _run(world: MeatWorld, night: Night, pieces: Pieces, probes: CoreProbes, rng: np.random.Generator) -> Meal:
-    n, steps = len(pieces.pit), night.steps // EVERY
-    nature = world.draw(rng, pieces.truth)
-    state = world.raw(nature)
-    gap, breathes, shine = (np.full((3, n), np.nan) for _ in range(3))
-    for row, word in enumerate(WRAPPING):
-        bounds, vapour, through = WRAPPING[word]
-        gap[row], breathes[row] = rng.uniform(*bounds, n), rng.uniform(*vapour, n)
-        shine[row] = through
-    lane = np.arange(n)
-    drift = drifting(rng, steps // 10 + 1, rng.uniform(15, 40, n))
-    noise = rng.standard_normal((steps, n)) * probes.sd
-    before = np.where(rng.random(n) < 0.6, pieces.truth["start"] + 1, ROOM)
-    core, shown, lost = (np.zeros((steps, n)) for _ in range(3))
-    on = np.floor(night.meat_on[pieces.pit] / EVERY)
-    on = np.where(on < 0, steps + 1.0, on)
-    wrapped, off = np.full(n, -1.0), np.full(n, -1.0)
-    due_wrap, due_off = np.full(n, np.inf), np.full(n, np.inf)
-    said, slow = before.copy(), np.full(n, ROOM)
-    wait = np.round(pieces.patience * 60 / MEAT_STEP)
-    for i in range(steps):
-        i_fire = i * EVERY
+class Cooking:
+    """The pieces of a night, one step of the meat after the other: after the night has been run, or beside it as it runs.
+
+    `step(i)` may be asked once the night has passed step `i * EVERY`. off, wrapped: step, -1 = not yet. due_off: step from
+    which a cook who is up takes it off, inf = not yet.
+    """
+
+    def __init__(
+        self, world: MeatWorld, night: Night, pieces: Pieces, probes: CoreProbes, rng: np.random.Generator
+    ) -> None:
+        self.world, self.night, self.pieces, self.probes = world, night, pieces, probes
+        n, steps = len(pieces.pit), night.steps // EVERY
+        self.steps, self.lane = steps, np.arange(n)
+        self.nature = world.draw(rng, pieces.truth)
+        self.state = world.raw(self.nature)
+        self.gap, self.breathes, self.shine = (np.full((3, n), np.nan) for _ in range(3))
+        for row, word in enumerate(WRAPPING):
+            bounds, vapour, through = WRAPPING[word]
+            self.gap[row], self.breathes[row] = rng.uniform(*bounds, n), rng.uniform(*vapour, n)
+            self.shine[row] = through
+        self.drift = drifting(rng, steps // 10 + 1, rng.uniform(15, 40, n))
+        self.noise = rng.standard_normal((steps, n)) * probes.sd
+        self.before = np.where(rng.random(n) < 0.6, pieces.truth["start"] + 1, ROOM)
+        self.core, self.shown, self.lost = (np.zeros((steps, n)) for _ in range(3))
+        self.wrapped, self.off = np.full(n, -1.0), np.full(n, -1.0)
+        self.due_wrap, self.due_off = np.full(n, np.inf), np.full(n, np.inf)
+        self.said, self.slow = self.before.copy(), np.full(n, ROOM)
+        self.wait = np.round(pieces.patience * 60 / MEAT_STEP)
+
+    def on(self) -> Floats:
+        """Step at which each goes on the fire, as far as is known; beyond the end = not yet."""
+        on: Floats = np.floor(self.night.meat_on[self.pieces.pit] / EVERY)
+        return np.where(on < 0, self.steps + 1.0, on)
+
+    def step(self, i: int) -> None:
+        night, pieces, nature, state, lane = self.night, self.pieces, self.nature, self.state, self.lane
+        i_fire, on = i * EVERY, self.on()
         awake = night.people.awake(min(i_fire, night.steps - 1))[pieces.pit]
-        on_pit, cold = (i >= on) & (off < 0), i < on
-        due_wrap = np.where(pieces.wraps & on_pit & (said >= pieces.wrap_at), np.minimum(due_wrap, i + wait), due_wrap)
-        wrapped = np.where((wrapped < 0) & on_pit & awake & (i >= due_wrap), i, wrapped)
-        due_off = np.where(
-            on_pit & (said >= pieces.truth["tender"] + pieces.off_at), np.minimum(due_off, i + wait), due_off
-        )
-        off = np.where((off < 0) & on_pit & awake & (i >= due_off), i, off)
+        on_pit, cold = (i >= on) & (self.off < 0), i < on
+        ripe = pieces.wraps & on_pit & (self.said >= pieces.wrap_at)
+        self.due_wrap = np.where(ripe, np.minimum(self.due_wrap, i + self.wait), self.due_wrap)
+        self.wrapped = np.where((self.wrapped < 0) & on_pit & awake & (i >= self.due_wrap), i, self.wrapped)
+        done = on_pit & (self.said >= pieces.truth["tender"] + pieces.off_at)
+        self.due_off = np.where(done, np.minimum(self.due_off, i + self.wait), self.due_off)
+        self.off = np.where((self.off < 0) & on_pit & awake & (i >= self.due_off), i, self.off)
+        off, wrapped = self.off, self.wrapped
         air = night.air[i_fire, pieces.pit] + pieces.truth["place"]
         minutes_off = np.where(off >= 0, (i - off) * MEAT_STEP / 60, 0)
         resting = (off >= 0) & ~(pieces.holds & (minutes_off > REST_MINUTES))
@@ -90,28 +109,34 @@ def _run(world: MeatWorld, night: Night, pieces: Pieces, probes: CoreProbes, rng
         air = np.where(resting, ROOM, np.where(held, pieces.box, air))
         is_wrapped = (wrapped >= 0) | (off >= 0)
         kind = np.where(wrapped >= 0, pieces.material, 0)
-        turn = drift[i // 10]
+        turn = self.drift[i // 10]
         around = Around(
             air=air,
             walls=np.where(off >= 0, air, air - 8),
             convection=np.where(off >= 0, 5.0, pieces.truth["convection"] * np.exp(0.08 * turn)),
             vapour=np.where(off >= 0, 1200.0, pieces.truth["vapour"] * np.exp(0.15 * turn)),
-            gap=np.where(is_wrapped, gap[kind, lane], 1e9),
-            breathes=np.where(is_wrapped, breathes[kind, lane], 1.0),
-            shine=np.where(is_wrapped, shine[kind, lane], 1.0),
+            gap=np.where(is_wrapped, self.gap[kind, lane], 1e9),
+            breathes=np.where(is_wrapped, self.breathes[kind, lane], 1.0),
+            shine=np.where(is_wrapped, self.shine[kind, lane], 1.0),
         )
         kept = {key: value.copy() for key, value in state.items()} if cold.any() else {}
-        world.step(nature, state, around)
+        self.world.step(nature, state, around)
         for key, value in kept.items():
             state[key] = np.where(cold, value, state[key])
-        core[i], lost[i] = world.at(nature, state, np.zeros(n)), world.lost(nature, state)
-        slow += (air - slow) * (1 - np.exp(-MEAT_STEP / 60 / 20))
-        said = _reading(world, nature, state, probes, (i - on) * MEAT_STEP / 60, air, slow, said)
-        said = np.where(cold, before, said)
-        shown[i] = said + noise[i]
-    reached = core >= pieces.truth["tender"]
-    tender = np.where(reached.any(axis=0), np.argmax(reached, axis=0), -1.0)
-    return Meal(world, pieces, probes, core, np.round(shown * 4) / 4, lost, on, wrapped, off, tender)
+        self.core[i], self.lost[i] = self.world.at(nature, state, np.zeros(len(lane))), self.world.lost(nature, state)
+        self.slow += (air - self.slow) * (1 - np.exp(-MEAT_STEP / 60 / 20))
+        minutes = (i - on) * MEAT_STEP / 60
+        said = _reading(self.world, nature, state, self.probes, minutes, air, self.slow, self.said)
+        self.said = np.where(cold, self.before, said)
+        self.shown[i] = np.round((self.said + self.noise[i]) * 4) / 4
+
+    def meal(self) -> Meal:
+        """All of it, at the end."""
+        reached = self.core >= self.pieces.truth["tender"]
+        tender = np.where(reached.any(axis=0), np.argmax(reached, axis=0), -1.0)
+        return Meal(
+            self.world, self.pieces, self.probes, self.core, self.shown, self.lost, self.on(), self.wrapped, self.off, tender,
+        )  # fmt: skip
 
 
 def _reading(world: MeatWorld, nature: dict[str, Floats], state: dict[str, Floats], probes: CoreProbes, minutes: Floats,
