@@ -10,12 +10,13 @@ import contextlib
 import grp
 import os
 import pwd
+import re
 import shutil
 import sqlite3
 import stat
 import subprocess
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -120,6 +121,9 @@ def node(path: Path) -> Node | None:
     return Node(status.st_mode, status.st_uid, status.st_gid, _group_name(status.st_gid))
 
 
+INTERPRETER = re.compile(r"python[0-9.]*|node|perl|ruby|(ba|da|z)?sh")
+
+
 def holders(path: Path, proc: Path = Path("/proc"), state: Path | None = None) -> list[str]:
     """Names of the programs that have the file open, among those whose files we may see. state: directory of a journal: the
     watch that keeps it open is called WATCH, whatever its program is."""
@@ -136,7 +140,36 @@ def _open_in(path: Path, proc: Path) -> Iterator[Path]:
 
 
 def _name(process: Path) -> str:
-    return _text(process / "comm")
+    """What somebody would know it by: "minicom", "pitvigil demo", "logger.py (python3)"; with the number to end it by. A watch, of
+    whichever state, is WATCH."""
+    try:
+        told = (process / "cmdline").read_bytes().decode(errors="replace").split("\0")
+    except OSError:
+        told = []
+    program = known_as([word for word in told if word]) or _text(process / "comm")
+    return program if program in ("", WATCH) else PLAIN.words("command.doctor.process", name=program, id=process.name)
+
+
+def known_as(words: Sequence[str]) -> str:
+    """words: a command line. Of what an interpreter runs, its script or module is the program."""
+    if not words:
+        return ""
+    first, *rest = (word.rpartition("/")[2] for word in words)
+    if INTERPRETER.fullmatch(first):
+        plain = [n for n, word in enumerate(rest) if not word.startswith("-") or word == "-m"]
+        at = plain[0] if plain else None
+        if at is not None and rest[at] == "-m":
+            at += 1
+        if at is None or at >= len(rest) or "-c" in rest[:at]:
+            return first
+        script, rest = rest[at], rest[at + 1 :]
+        if script not in (WATCH, "daemon.cli"):
+            return f"{script} ({first})"
+        first = WATCH
+    if first != WATCH:
+        return first
+    order = next((word for word in rest if not word.startswith("-")), "")
+    return WATCH if order == "run" else f"{WATCH} {order}".strip()
 
 
 # --- the probes ----------------------------------------------------------------------------------------------

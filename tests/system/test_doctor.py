@@ -16,6 +16,7 @@ from daemon.commands.doctor import (
     card_wear,
     doctor,
     holders,
+    known_as,
     links,
     node,
     secret_facts,
@@ -141,12 +142,32 @@ def test_ports() -> None:
     assert level(watched) is Level.GOOD and "running watch reads it" in str(watched) and "stop" not in str(watched)
 
 
+@pytest.mark.parametrize(
+    ("line", "name"),
+    [
+        ("minicom -D /dev/ttyUSB0", "minicom"),
+        ("/usr/bin/python3 /home/cook/logger.py --every 5", "logger.py (python3)"),
+        ("python3.11 -u -m serial.tools.miniterm /dev/ttyUSB0", "serial.tools.miniterm (python3.11)"),
+        ("python3 -c pass", "python3"),
+        ("/bin/sh /home/cook/read.sh", "read.sh (sh)"),
+        ("/opt/venv/bin/python /opt/venv/bin/pitvigil devices --rig rig.toml", "pitvigil devices"),
+        ("/opt/venv/bin/pitvigil calibrate chuck", "pitvigil calibrate"),
+        ("/opt/venv/bin/python3 -m daemon.cli demo", "pitvigil demo"),
+        ("python /opt/venv/bin/pitvigil run --rig rig.toml", WATCH),
+        ("", ""),
+    ],
+)
+def test_who_holds_a_port_is_called_by_what_it_runs(line: str, name: str) -> None:
+    assert known_as(line.split()) == name
+
+
 def test_holders_names_who_has_a_file_open(tmp_path: Path) -> None:
     file = tmp_path / "port"
     file.touch()
     assert holders(file) == []
     with file.open():
-        assert holders(file) == [Path("/proc/self/comm").read_text().strip()]
+        (own,) = holders(file)
+        assert own.endswith(f"(process {os.getpid()})") and not own.startswith("python"), own
         state = tmp_path / "state"
         assert holders(file, state=state) == holders(file), "no watch was ever started there"
         state.mkdir()
