@@ -140,8 +140,8 @@ def _open_in(path: Path, proc: Path) -> Iterator[Path]:
 
 
 def _name(process: Path) -> str:
-    """What somebody would know it by: "minicom", "pitvigil demo", "logger.py (python3)"; with the number to end it by. A watch, of
-    whichever state, is WATCH."""
+    """What somebody would know it by ("minicom", "pitvigil demo", "logger.py (python3)"), with the number to end it by. A watch,
+    of whichever state, is WATCH."""
     try:
         told = (process / "cmdline").read_bytes().decode(errors="replace").split("\0")
     except OSError:
