@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import shutil
 import subprocess
 import tempfile
 import threading
-from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -26,6 +26,7 @@ from rich.text import Text
 
 from daemon.commands.demo_files import START, write_demo_files
 from daemon.commands.demo_pace import Pace
+from daemon.commands.demo_story import Story
 from daemon.commands.free_port import free_port
 from daemon.commands.virtual_cook import HOUR, VirtualCook
 from daemon.core.events import (
@@ -53,7 +54,6 @@ from drivers.simulated.scenarios import demo_scenario
 LINE_EVERY = 5.0
 """Simulated s between lines of the board."""
 FRAMES_PER_SECOND = 4
-STORY_LINES = 16
 COLUMNS = (
     "command.demo.piece", "command.demo.core", "command.demo.stage-title", "command.demo.stall", "command.demo.wrap",
     "command.demo.tender",
@@ -105,7 +105,7 @@ class Demo:
         self._simulated = SimulatedCook(demo_scenario(), seed)
         self._length = hours * HOUR if hours else self._simulated.scenario.length
         self._console = Console()
-        self._story: deque[Text] = deque(maxlen=STORY_LINES)
+        self._story = Story(self._console.print if plain else lambda line: None)
         self._woke: list[str] = []
         self._snapshot: Snapshot | None = None
         self._broker_port: int | None = None
@@ -194,6 +194,7 @@ class Demo:
                         self._note(event.time, PLAIN.words("command.demo.unmet", line=line), "green")
                 case _:
                     pass
+        self._story.tell_until(now)
         if self._snapshot is None or now - self._snapshot.time >= self._speed / FRAMES_PER_SECOND:
             self._snapshot = PLAIN.spoken(view.snapshot(now))
             if self._live_view is not None:
@@ -207,10 +208,7 @@ class Demo:
         self._note(event.time, PLAIN.words("command.demo.told", level=level, text=event.text), style)
 
     def _note(self, time: float, text: str, style: str) -> None:
-        line = Text(PLAIN.words("command.demo.line", at=time, text=text), style=style)
-        self._story.append(line)
-        if self._plain:
-            self._console.print(line)
+        self._story.add(time, Text(PLAIN.words("command.demo.line", at=time, text=text), style=style))
 
     def _live(self) -> contextlib.AbstractContextManager[object]:
         if self._plain:
@@ -253,12 +251,13 @@ class Demo:
             ),
             style="dim",
         )
-        story = Group(*self._story)
+        story = Group(*self._story.newest)
         title = words("command.demo.woken-so-far", times=len(self._woke))
         return Group(pit, table, probes, Panel(story, title=title, title_align="left"))
 
     def farewell(self) -> None:
         """What the night came to."""
+        self._story.tell_until(math.inf)
         self._console.print(PLAIN.words("command.demo.woken", times=len(self._woke)))
         for line in self._woke:
             self._console.print(PLAIN.words("command.demo.woke", line=line))
