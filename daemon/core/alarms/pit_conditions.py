@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.feed_condition import carried, feed_conditions
-from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot
+from daemon.core.alarms.feed_condition import FEED, NOT_CAUGHT, carried, feed_conditions
+from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.signs import COLD
@@ -36,6 +36,9 @@ FIRE_LOST = frozenset({PitPhase.OUT, PitPhase.COOLING, PitPhase.UNLIT})
 """Pit stages without a fire."""
 NO_FIRE_SEEN = frozenset({PitPhase.UNLIT, PitPhase.LIGHTING})
 """Pit stages in which no heat has yet told of a fire."""
+NOT_FED = NO_FIRE_SEEN | {PitPhase.COOLING}
+"""Pit stages in which nobody is asked for wood: there is no fire yet, or it may go out. Not even under a guard, where it could
+be read as a call."""
 LID_BY_LOG = 3 * 60.0
 """s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
 SURE = 60.0
@@ -60,7 +63,10 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     never_caught = overdue and process.pit_stage in NO_FIRE_SEEN
     # a fire that is lost or never caught wants relighting, not wood: one alarm for it and not two
     lost = never_caught or _gone_cold(process) or relight
-    yield from feed_conditions(process, (*guards, "fire-out") if lost else guards, slope)
+    if process.pit_stage in NOT_FED:
+        yield from (quiet(rule, process.pit_subject.id) for rule in (FEED, NOT_CAUGHT))
+    else:
+        yield from feed_conditions(process, (*guards, "fire-out") if lost else guards, slope)
     if not isnan(process.pit):
         yield _fire_out(process, guards, slope, never_caught)
         yield from _too_hot(process, guards, slope)

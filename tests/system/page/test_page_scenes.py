@@ -88,6 +88,7 @@ def test_what_is_not_seen_is_not_shown_as_if_it_were(page: Page, site: ServedPag
     calm_card = page.locator("#calm")
     expect(calm_card).to_contain_text("The pit cannot be read: look at it")
     expect(calm_card.locator(".told > div").first).to_have_text("Next logdo not rely on itforecast 3 min old")
+    expect(calm_card.locator(".told > div").last).to_contain_text("Readydo not rely on it")
     expect(page.locator(".line-of-piece").last).to_have_text("Lamb shoulderno valueWrapped")
     enter(page, "care")
     probe = page.locator("#probes li", has_text="Grate, firebox end")

@@ -13,6 +13,13 @@ const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-rang
 /** Off the fire for good. */
 const OFF = ["off", "rest", "hold", "chill", "done"];
 
+/** What is shown of a forecast that no reading of the pit follows any more. age: s. */
+const unreliable = (age) => [
+  t("glance.do-not-rely"),
+  [t("glance.forecast-ago", { time: span(age) })],
+  true,
+];
+
 /** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. */
 function nextLog(snapshot) {
   const { pieces, time, pits } = snapshot;
@@ -23,12 +30,7 @@ function nextLog(snapshot) {
   if (pit.log_due === null)
     return pit.stage === "unlit" ? null : [name, t("glance.not-known"), [pit.no_forecast], true];
   if (isOld({ pit, time }))
-    return [
-      name,
-      t("glance.do-not-rely"),
-      [t("glance.forecast-ago", { time: span(time - (pit.forecast_made_at ?? time)) })],
-      true,
-    ];
+    return [name, ...unreliable(time - (pit.forecast_made_at ?? time))];
   const { p05, p50, p95 } = pit.log_due;
   return [
     name,
@@ -44,9 +46,20 @@ function readyAt({ outlooks }) {
   )?.at;
 }
 
+/** What was foretold of a piece on the fire whose pit is not read. */
+const isForetoldBlind = (piece, snapshot) =>
+  ON_FIRE.includes(piece.stage) &&
+  readyAt(piece) !== undefined &&
+  allPits(snapshot).find(({ id }) => snapshot.pits.length === 0 || id === piece.pit)?.celsius === null;
+
 /** The piece that is ready last, and how that lies to the serving time; who is not in it is named. */
 function meatReady(snapshot) {
-  const { pieces } = snapshot;
+  const { pieces, time } = snapshot;
+  const blind = pieces.filter((piece) => isForetoldBlind(piece, snapshot));
+  if (blind.length > 0) {
+    const made = Math.min(...blind.map(({ forecast_at }) => forecast_at ?? time));
+    return [t("glance.ready"), ...unreliable(time - made)];
+  }
   const ends = pieces.map(readyAt).filter((at) => at !== undefined);
   if (ends.length === 0) return null;
   const without = pieces.filter((piece) => !OFF.includes(piece.stage) && readyAt(piece) === undefined);
