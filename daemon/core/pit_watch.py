@@ -11,18 +11,22 @@ from math import nan
 from typing import Any
 
 from daemon.core.events import Event, FireNoticed, FireSign, StageChanged
+from daemon.core.marks import Said
+from daemon.core.pieces.meat_witness import FALLS_FOR, LEFT_ALONE, ColdMeat, cold_meat, left_alone
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.profile import PitProfile
 from daemon.core.pit.stage import PitStage
 from daemon.core.readings.conditioning import Conditioner
-from daemon.core.readings.trace import Trace
+from daemon.core.readings.pit_witness import AGREES, Contradiction
+from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.readout import Readout
 from daemon.core.settings import Band, WatchSettings, subject_of
 from daemon.core.since import Since
 
 SIGNS_SHOWN = 20
+LIDS = (FireSign.LID_OPENED, FireSign.LID_CLOSED)
 
 
 class PitWatch:
@@ -43,6 +47,11 @@ class PitWatch:
         self.since = Since()
         self.celsius = nan
         """Control value at this scan, °C, NaN while nothing may be believed."""
+        self.contradiction: Contradiction | None = None
+        """One of its probes tells of a fire that goes out, and the others do not."""
+        self.cold_meat: ColdMeat | None = None
+        """What lies on it cools while it is said to be hot."""
+        self._heard_at: tuple[int | None, float] | None = None
 
     def scan(self, now: float) -> list[FireNoticed]:
         """Every 5 s, after the conditioner: the fast signs."""
@@ -55,6 +64,20 @@ class PitWatch:
         events: list[Event] = [*self.told(self.fire.minute(now, pit, self.band, ambient))]
         events += self.moved(self.stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open))
         return pit, events
+
+    def hear_witnesses(self, pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int | None) -> None:
+        """What speaks against that it burns as it is said to. pieces: those on it; said: what people said; minute: the last that
+        was closed, None before the first. Costs nothing within a minute."""
+        if (minute, self.band.low) == self._heard_at:
+            return
+        self._heard_at = minute, self.band.low
+        self.contradiction, self.cold_meat = self.readout.contradiction(self.band.low), None
+        if minute is None or any(
+            sign.sign in LIDS and sign.at >= (minute - LEFT_ALONE) * MINUTE for sign in self.fires
+        ):
+            return
+        pit = self.readout.pit_minutes(minute - FALLS_FOR + 1, minute)
+        self.cold_meat = cold_meat(pit, self.band.low - AGREES, left_alone(pieces, trace, said, minute))
 
     def follow(self, pieces: Pieces, now: float) -> list[Event]:
         """The stage after the meat: when all is off the fire may die."""

@@ -154,6 +154,8 @@ class WatchState:
             waiting=self.alarms.waiting(),
         )
         here = {pit: tuple(self.pieces.on_pit(pit).values()) for pit in self.pits}
+        for pit in self.pits.values():
+            pit.hear_witnesses(self.pieces.on_pit(pit.id), self.trace, self.marks, self._closed)
         return [
             of_pit(
                 band=pit.band,
@@ -161,7 +163,8 @@ class WatchState:
                 blind_since=pit.since.blind,
                 last_seen=pit.since.seen,
                 lain=pit.readout.lain,
-                contradiction=pit.readout.contradiction(pit.band.low),
+                contradiction=pit.contradiction,
+                cold_meat=pit.cold_meat,
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
                 lid_since=pit.since.lid,

@@ -28,6 +28,7 @@ ENGINE = Part("engine", ("tests/core/test_engine.py", "tests/core/test_restart.p
 PITS = Part("pits", ("tests/core/test_two_pits.py",))
 ALARMS = Part("alarms", ("tests/core/alarms/test_table.py", "tests/golden", "tests/core/alarms"))
 CALLS = Part("annunciation", ("tests/core/annunciation", "tests/golden"))
+MEAT = Part("meat", ("tests/core/pieces/test_meat_witness.py",))
 STAGES = Part("stages", ("tests/core/pit/test_stage.py", "tests/core/pieces/test_piece_stage.py", "tests/golden"))
 
 MUTATIONS = (
@@ -73,6 +74,9 @@ MUTATIONS = (
     Mutation(ALARMS, "alarms/kept_conditions.py", "active=low or soon,", "active=low,"),
     Mutation(ALARMS, "food_safety/cabinet_air.py", "self.below + before, self.unseen + before", "self.below, self.unseen"),
     Mutation(ALARMS, "pieces/piece.py", "self._held_without_a_probe and self.cabinet is None", "False"),
+    Mutation(MEAT, "pieces/meat_witness.py", "and None not in touched and name not in touched", ""),
+    Mutation(MEAT, "pieces/meat_witness.py", "any(core >= most.core - WARMER for core in rising)", "False"),
+    Mutation(MEAT, "alarms/pit_conditions.py", "            active=meat.surely,\n", "            active=False,\n"),
     Mutation(ALARMS, "watch_state.py", "min(heard, self.conditioner.stuck().get(channel, heard))", "heard"),
     Mutation(ALARMS, "alarms/watch_conditions.py", "FAR_OFF if process.wake_channels - down else 0.0", "FAR_OFF"),
     # annunciation

@@ -104,9 +104,18 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
 
 def _contradict(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
     """Whatever the pit is believed to be: the probe that was not believed may be the one that is right."""
-    apart = process.contradiction
+    apart, meat = process.contradiction, process.cold_meat
     found = Finding(active=False, within=True, because="")
-    if apart is not None:
+    if meat is not None and not (apart is not None and apart.surely):
+        found = Finding(
+            active=meat.surely,
+            within=False,
+            because=say("alarm.pit-probes-contradict.because-meat", core=meat.core, fallen=meat.fallen, pit=meat.pit),
+            value=meat.core,
+            limit=meat.pit,
+            told=say("alarm.pit-probes-contradict.meat", name=process.pit_subject.name, pit=meat.pit),
+        )
+    elif apart is not None:
         found = Finding(
             active=apart.surely,
             within=False,

@@ -11,6 +11,7 @@ from daemon.core.alarms.names import called
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_within
 from daemon.core.inputs import Health, Part
+from daemon.core.pieces.meat_witness import ColdMeat
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
@@ -106,6 +107,8 @@ class ProcessSnapshot:
     """s for which this pit's probes have lain off the grate, all of them; 0 if not all do."""
     contradiction: Contradiction | None = None
     """One of its probes tells of a fire that goes out, and the others do not."""
+    cold_meat: ColdMeat | None = None
+    """What lies on it cools while it is said to be hot."""
     joint: bool = False
     """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 

@@ -179,7 +179,7 @@ class PieceWatch:
         if last_seat(recent) == SLOPE_MINUTES - 1:
             self._find_move(minute)
             self._begin_seat(told=self._probes[-1][0] == minute)
-        told = self._told(first, minute)
+        told = self.told(first, minute)
         if SLOPE_MINUTES - 1 in told:
             self._begin_seat(told=True)
         seat = last_seat(recent, told)
@@ -196,7 +196,7 @@ class PieceWatch:
         else:
             self.stage.reseated()
 
-    def _told(self, first: int, last: int) -> list[int]:
+    def told(self, first: int, last: int) -> list[int]:
         """Places, counted from minute `first`, at which another probe took over."""
         return [start - first for start, channel in self._probes[1:] if channel is not None and first <= start <= last]
 
@@ -342,7 +342,7 @@ class PieceWatch:
     def _seated(self, trace: Trace, first: int, last: int) -> tuple[list[float], tuple[int, ...]]:
         """Its core as `cores` has it, but for the minutes in which the probe was on its way; and the minutes in which it was
         seated anew."""
-        read, told = self.cores(trace, first, last), self._told(first, last)
+        read, told = self.cores(trace, first, last), self.told(first, last)
         return settled(read, told), tuple(sorted({first + place for place in (*seats(read), *told)}))
 
     def first_minute(self) -> int | None:

@@ -1,0 +1,96 @@
+"""The meat as a witness of its pit: what lies in a hot pit does not cool.
+
+A probe that stuck or fell warm goes on telling of a fire that has died, and where it is the only one nothing contradicts it but
+the cores. A core falls by itself little (a stall dips by a degree or so in an hour), or where somebody did something: took the
+meat off, wrapped it, poured over it, moved the probe. So nothing is said after anything that a person may have done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isnan
+from statistics import median
+
+from daemon.core.inputs import MarkKind
+from daemon.core.marks import Said
+from daemon.core.pieces.pieces import Pieces
+from daemon.core.pieces.seat import seats
+from daemon.core.pieces.stage import PiecePhase
+from daemon.core.readings.trace import MINUTE, Trace
+
+# Every number below: our choices, no source.
+FALLS_FOR = 30
+"""Minutes through all of which the core falls and the pit is said to be hot."""
+FALLEN = 2.0
+"""°C in them."""
+EACH = 0.3
+"""°C in each third of them: a fall and no step."""
+LEFT_ALONE = 120
+"""Minutes without anything that a person may have done at the meat or at the pit: what that did is over."""
+HOTTER = 20.0
+"""°C that the pit is said to be hotter than the core; the air that dries the meat keeps it some degrees colder."""
+WARMER = 5.0
+"""°C below the one that falls from which another core is a witness against it, if it rises."""
+RISES = 0.3
+"""°C in `FALLS_FOR` that a core rises."""
+SMOOTHED = 5
+"""Minutes whose median is one temperature."""
+STANDS = 0.5
+"""°C in `FALLS_FOR` of a fall that goes on: what was said of it may stand."""
+COOLS_NO_MEAT = frozenset({MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.DAMPER})
+"""What is done at the fire. Whatever else is marked may have been done to the meat."""
+
+
+@dataclass(frozen=True, slots=True)
+class ColdMeat:
+    """pit: °C as said. core, fallen: °C of the core that falls most, and by how much in `FALLS_FOR`. surely: it begins now; else
+    it may stand."""
+
+    pit: float
+    core: float
+    fallen: float
+    surely: bool
+
+
+def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]) -> ColdMeat | None:
+    """pit: control value, °C; cores: of the pieces that were left alone on it; minutes, newest last, NaN = not believed, the last
+    `LEFT_ALONE` of each. low: °C from which on the pit is said to be hot."""
+    hot = pit[-FALLS_FOR:]
+    if len(hot) < FALLS_FOR or not min(hot) >= low or any(map(isnan, hot)):
+        return None
+    said, found, rising = median(hot), list[ColdMeat](), list[float]()
+    for core in cores:
+        marks = [_level(core, back) for back in (FALLS_FOR, 2 * FALLS_FOR // 3, FALLS_FOR // 3, 0)]
+        if any(map(isnan, marks)):
+            continue
+        if marks[-1] - marks[0] >= RISES:
+            rising.append(marks[-1])
+        fallen = marks[0] - marks[-1]
+        surely = fallen >= FALLEN and all(before - after >= EACH for before, after in pairwise(marks))
+        if fallen >= STANDS and min(hot) - marks[0] >= HOTTER and not seats(core):
+            found.append(ColdMeat(said, marks[-1], fallen, surely))
+    most = max(found, key=lambda one: one.fallen, default=None)
+    return None if most is None or any(core >= most.core - WARMER for core in rising) else most
+
+
+def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) -> Iterator[list[float]]:
+    """Cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody. minute: the
+    last; said: what people said in this cook."""
+    first = minute - LEFT_ALONE + 1
+    touched = [s.what.piece for s in said if s.done >= first * MINUTE and s.word not in COOLS_NO_MEAT]
+    for name, piece in pieces.on_fire().items():
+        on_at = piece.stage.on_at
+        moved = piece.settling or not piece.followed or piece.told(first, minute)
+        if piece.stage.stage is PiecePhase.TENDER_RANGE:
+            continue  # whoever was called to take it off may have
+        if on_at is not None and on_at <= first * MINUTE and not moved and None not in touched and name not in touched:
+            yield piece.cores(trace, first, minute)
+
+
+def _level(core: Sequence[float], back: int) -> float:
+    """°C so many minutes ago; NaN if any of these minutes is."""
+    end = len(core) - back
+    window = core[max(0, end - SMOOTHED) : end]
+    return median(window) if len(window) == SMOOTHED and not any(map(isnan, window)) else float("nan")

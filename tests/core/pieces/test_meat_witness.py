@@ -1,0 +1,102 @@
+"""What lies in a hot pit does not cool: where the cores fall, somebody looks at the fire, whatever the pit probe says."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from math import exp, nan
+
+import pytest
+
+from daemon.core.events import Level, Notification
+from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind, Resumed, SpotReading
+from daemon.core.pieces.meat_witness import cold_meat
+from daemon.core.settings import Role
+from tests.core.night import NIGHT, SETTINGS, engine_at_night, readings, restarted, step
+
+HOUR, DIES_AT = 3600.0, 2.2 * 3600.0
+ONE_PROBE = replace(
+    SETTINGS, channels=tuple(c for c in SETTINGS.channels if c.role is not Role.PIT or c.place == "left")
+)
+HOT, ALARM = [118.0] * 30, "pit-probes-contradict/pit"
+
+
+def falling(by: float, minutes: int = 30, core: float = 71.0) -> list[float]:
+    """A core that stood still and has fallen by so much in the last minutes, °C."""
+    return [core] * (120 - minutes) + [core - by * (minute + 1) / minutes for minute in range(minutes)]
+
+
+@pytest.mark.parametrize(
+    ("mark", "again"),
+    [(None, False), (MarkKind.LOG, True), (MarkKind.LID_OPEN, False), (MarkKind.WRAPPED, False)],
+)
+def test_a_fire_that_dies_under_the_only_probe_that_stays_warm_wakes_the_sleeper(
+    mark: MarkKind | None, again: bool
+) -> None:
+    """The chuck roll tends to its surroundings as a body with a lag does. mark:
+    said every half hour, as a button that sticks does: only what may have cooled the meat explains anything. Each call is
+    answered."""
+    noise, engine, called = random.Random(5), engine_at_night(ONE_PROBE), list[tuple[float, float]]()
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    pit, core = 118.0, 70.0
+    for at in range(0, int(DIES_AT + 3 * HOUR), 10):
+        now = NIGHT + at
+        if at == 60:
+            step(engine, GoToSleep("cook"), now)
+        if mark is not None and at % 1800 == 0 and at > 0:
+            step(engine, Mark(mark, "chuck" if mark is MarkKind.WRAPPED else None), now)
+        if at > DIES_AT:
+            pit = 15.0 + 103.0 * exp(-(at - DIES_AT) / HOUR)
+            core += 10 * (pit - core) / (2.5 * HOUR) if pit < core else 0.0
+        if again and at == DIES_AT + 2 * HOUR:
+            engine = restarted(engine)
+            step(engine, Resumed(watched_until=now - 10), now)
+        values = {"pit_left": 118.0 + noise.gauss(0, 0.6), "chuck": core + noise.gauss(0, 0.1), "lamb": 8.0}
+        quarter = {name: round(4 * value) / 4 for name, value in values.items()}
+        for event in step(engine, readings(now, **quarter), now):
+            if isinstance(event, Notification) and event.level is Level.WAKE and event.alarm.startswith(ALARM):
+                called.append((at - DIES_AT, core))
+                step(engine, Acknowledge("*", "cook"), now)
+    if mark in (None, MarkKind.LOG):
+        assert called and called[0][0] < 3 * HOUR and len(called) <= 2, "one answer settles it for two hours"
+    else:
+        assert not called, "whoever was at the meat may have cooled it"
+
+
+def test_who_falls_is_told_with_what_the_pit_says() -> None:
+    told = cold_meat(HOT, 97.0, [falling(2.6)])
+    assert told is not None and told.surely and told.pit == 118.0 and told.core == pytest.approx(68.6, abs=0.3)
+    stands = cold_meat(HOT, 97.0, [falling(1.0)])
+    assert stands is not None and not stands.surely
+
+
+@pytest.mark.parametrize(
+    ("pit", "cores", "why"),
+    [
+        (HOT, [falling(0.4)], "a stall dips"),
+        (HOT, [falling(5.0, 1)], "a probe that was moved steps"),
+        ([118.0] * 29 + [nan], [falling(3.0)], "a pit that is not seen has an alarm of its own"),
+        ([90.0] * 30, [falling(3.0)], "a pit that is said to be cold, too"),
+        (HOT, [falling(3.0, core=105.0)], "a core that is not wet does not stay under its pit"),
+        (HOT, [falling(3.0), [70.0 + 0.05 * minute for minute in range(120)]], "another that rises is a witness against it"),
+        (HOT, [[nan] * 20 + falling(3.0)[20:90] + [nan] * 30], "nothing is read"),
+        (HOT, [], "nothing lies there, or all of it was touched"),
+    ],
+)  # fmt: skip
+def test_what_is_no_sign_of_a_dead_fire(pit: list[float], cores: list[list[float]], why: str) -> None:
+    told = cold_meat(pit, 97.0, cores)
+    assert told is None or not told.surely, why
+
+
+def test_a_reading_by_hand_explains_a_probe_that_reads_less() -> None:
+    engine = engine_at_night(ONE_PROBE)
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    for at in range(0, int(3 * HOUR), 10):
+        core = 70.0 - max(0.0, at - 2.2 * HOUR) * 6 / HOUR
+        values = readings(NIGHT + at, pit_left=118 + 0.25 * (at // 10 % 3), chuck=core, lamb=8.0)
+        step(engine, values, NIGHT + at)
+        if at == 1.8 * HOUR:
+            step(engine, SpotReading("chuck", 70.0), NIGHT + at)
+    assert engine.pit.cold_meat is None
