@@ -14,11 +14,7 @@ const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-rang
 const OFF = ["off", "rest", "hold", "chill", "done"];
 
 /** What is shown of a forecast that no reading of the pit follows any more. age: s. */
-const unreliable = (age) => [
-  t("glance.do-not-rely"),
-  [t("glance.forecast-ago", { time: span(age) })],
-  true,
-];
+const unreliable = (age) => [t("glance.do-not-rely"), [t("glance.forecast-ago", { time: span(age) })], true];
 
 /** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. */
 function nextLog(snapshot) {
@@ -29,8 +25,7 @@ function nextLog(snapshot) {
   const name = t("glance.next-log");
   if (pit.log_due === null)
     return pit.stage === "unlit" ? null : [name, t("glance.not-known"), [pit.no_forecast], true];
-  if (isOld({ pit, time }))
-    return [name, ...unreliable(time - (pit.forecast_made_at ?? time))];
+  if (isOld({ pit, time })) return [name, ...unreliable(time - (pit.forecast_made_at ?? time))];
   const { p05, p50, p95 } = pit.log_due;
   return [
     name,
