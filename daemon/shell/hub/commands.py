@@ -19,6 +19,7 @@ from config.units import to_fahrenheit
 from daemon.core import inputs
 from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, MarkKind
 from daemon.core.plan.duties import MOST_SPLITS
+from daemon.core.said import say
 from daemon.core.settings import Band
 from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.hub import orders
@@ -78,7 +79,7 @@ class _Allowance:
         self._at = now
         if self._left < 1:
             again, self._flooded = self._flooded, True
-            raise CommandRejected("too many orders", again=again)
+            raise CommandRejected(say("order.too-many"), again=again)
         self._flooded = False
         self._left -= 1
 
@@ -138,15 +139,15 @@ class CommandGate:
         """Raises CommandRejected."""
         if message.retained:
             self._allowance(RETAINED).spend(self._ticks())
-            raise CommandRejected("a retained order is never carried out: it would be again at every start")
+            raise CommandRejected(say("order.retained"))
         user = self._user(message.topic)
         self._allowance(user).spend(self._ticks())
         if len(message.payload) > SIZE_LIMIT:
-            raise CommandRejected(f"an order has at most {SIZE_LIMIT} bytes")
+            raise CommandRejected(say("order.size", most=SIZE_LIMIT))
         try:
             text = message.payload.decode("utf-8")
         except UnicodeDecodeError:
-            raise CommandRejected("an order is UTF-8 text") from None
+            raise CommandRejected(say("order.text")) from None
         device, target = self._target(message.topic)
         if not target:
             return self._json(text, snapshot, user)
@@ -169,8 +170,8 @@ class CommandGate:
         homes = [n.device for n in nodes(snapshot) if n.id == node]
         if homes and device not in homes:
             watch = self._base.rpartition("/")[0].rpartition("/")[2]
-            here = f"the device {device or watch} has no {node}"
-            raise CommandRejected(f"{here}; it is on: {', '.join(home or watch for home in homes)}")
+            on = tuple(home or watch for home in homes)
+            raise CommandRejected(say("order.stranger", device=device or watch, node=node, on=on))
 
     def _user(self, topic: str) -> str:
         return topic.removeprefix(self._orders) if topic.startswith(self._orders) else HUB
@@ -190,7 +191,7 @@ class CommandGate:
         try:
             return Taken(self._meaning.of(order, snapshot), order.id)
         except CommandRejected as refusal:
-            raise CommandRejected(str(refusal), order.id) from None
+            raise CommandRejected(refusal.text, order.id) from None
 
     def _short(self, text: str, snapshot: Snapshot) -> Wanted:
         order = read(text)
@@ -202,18 +203,18 @@ class CommandGate:
         """An order is carried out once, and only while it is young. Both need a clock that has been set."""
         now, id_ = self._wall(), order.id or ""
         if order.id is None or order.expires is None:
-            raise CommandRejected("an order needs an id and expires", id_)
+            raise CommandRejected(say("order.id-and-expires"), id_)
         if not snapshot.clock_trusted:
-            raise CommandRejected("the watch does not know the time yet, so it cannot tell old orders", id_)
+            raise CommandRejected(say("order.no-clock"), id_)
         expires = datetime.fromisoformat(order.expires).timestamp()
         if expires <= now:
-            raise CommandRejected("the order has expired", id_)
+            raise CommandRejected(say("order.expired"), id_)
         if expires > now + LONGEST_LIFE:
-            raise CommandRejected(f"an order may be valid for at most {LONGEST_LIFE:.0f} s", id_)
+            raise CommandRejected(say("order.longest-life", most=LONGEST_LIFE), id_)
         while self._ids and (len(self._ids) >= IDS_KEPT or next(iter(self._ids.values())) <= now):
             self._ids.popitem(last=False)
         if id_ in self._ids:
-            raise CommandRejected("an order with this id has been carried out", id_)
+            raise CommandRejected(say("order.carried-out"), id_)
         self._ids[id_] = now + LONGEST_LIFE
 
     # --- Homie /set ------------------------------------------------------------------------------------------
@@ -231,7 +232,7 @@ class CommandGate:
             case "watch", "pause":
                 seconds = _number(text)
                 if not 0 < seconds <= PAUSE_LIMIT:
-                    raise CommandRejected(f"a pause lasts from 1 to {PAUSE_LIMIT} s")
+                    raise CommandRejected(say("order.pause", most=PAUSE_LIMIT))
                 return inputs.PauseSound(seconds, HUB)
             case "watch", "asleep" if text in ("true", "false"):
                 return inputs.GoToSleep(HUB) if text == "true" else inputs.GoodMorning(HUB)
@@ -243,7 +244,7 @@ class CommandGate:
                 return _wood(text)
             case _, "done" if node.startswith("reminder-") and text == GO:
                 return orders.of_reminder("reminder-done", node.removeprefix("reminder-"), snapshot, HUB)
-        raise CommandRejected(f"{target} cannot be set to that")
+        raise CommandRejected(say("order.not-that", what=target))
 
     def _set_pit(self, pit: PitView, prop: str, text: str, snapshot: Snapshot) -> Wanted:
         name = orders.core_name(pit, snapshot)
@@ -258,7 +259,7 @@ class CommandGate:
                 return orders.take_back(text, None, snapshot, HUB, name)
             case "wood" if not snapshot.pits:
                 return _wood(text)
-        raise CommandRejected(f"pit/{prop} cannot be set to that")
+        raise CommandRejected(say("order.not-that", what=f"pit/{prop}"))
 
     def _set_piece(self, piece: str, prop: str, text: str, snapshot: Snapshot) -> Wanted:
         match prop:
@@ -269,7 +270,7 @@ class CommandGate:
             case "spot":
                 celsius = round(_number(text), DIGITS)
                 if not SPOT_COLDEST <= celsius <= SPOT_HOTTEST:
-                    raise CommandRejected(f"a core lies between {SPOT_COLDEST:g} and {SPOT_HOTTEST:g} °C")
+                    raise CommandRejected(say("refused.core", possible=(SPOT_COLDEST, SPOT_HOTTEST)))
                 return inputs.SpotReading(piece, celsius, by=HUB)
             case "probe":
                 return orders.move_probe(piece, None if text == NO_PROBE else text, snapshot, HUB)
@@ -277,7 +278,7 @@ class CommandGate:
                 return orders.move_piece(piece, text, snapshot, HUB)
             case "handheld" if text == GO:
                 return inputs.ChooseSpot(piece, HUB)
-        raise CommandRejected(f"{prop} of a piece cannot be set to that")
+        raise CommandRejected(say("order.not-that-of-piece", what=prop))
 
     def _band(self, low: float, high: float, pit: PitView, by: str, name: str = "") -> inputs.SetBand:
         """Kept are the limits that are announced, for either edge with the other where it will be."""
@@ -286,15 +287,20 @@ class CommandGate:
         edges = [("low", band.low, low_limits, now.low), ("high", band.high, high_limits, now.high)]
         for edge, value, (least, most), _ in sorted(edges, key=lambda one: one[1] == one[3]):  # what moves first
             if not least <= value <= most:
-                in_f = f" ({to_fahrenheit(least):g} and {to_fahrenheit(most):g} °F)" if self._fahrenheit else ""
-                raise CommandRejected(f"the {edge} edge of this band lies between {least:g} and {most:g} °C{in_f}")
+                limits = say("order.limits", least=f"{least:g}", most=f"{most:g}", unit="°C")
+                if self._fahrenheit:  # an order is in °C, whoever reads the answer
+                    least, most = to_fahrenheit(least), to_fahrenheit(most)
+                    also = say("order.limits", least=f"{least:g}", most=f"{most:g}", unit="°F")
+                    limits = say("order.limits-both", limits=limits, also=also)
+                key = "order.low-edge" if edge == "low" else "order.high-edge"
+                raise CommandRejected(say(key, limits=limits))
         return inputs.SetBand(band, by, name)
 
 
 def _wood(text: str) -> inputs.CountWood:
     splits = _number(text)
     if not 0 <= splits <= MOST_SPLITS or splits != round(splits):
-        raise CommandRejected(f"a whole number of splits from 0 to {MOST_SPLITS} is needed")
+        raise CommandRejected(say("order.splits", most=MOST_SPLITS))
     return inputs.CountWood(round(splits), HUB)
 
 
@@ -309,5 +315,5 @@ def _number(text: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise CommandRejected("a number is needed")
+        raise CommandRejected(say("order.number"))
     return value

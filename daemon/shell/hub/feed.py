@@ -259,7 +259,7 @@ class HubFeed:
             if len(self._early) < EARLY_KEPT:
                 self._early.append(message)
             else:
-                self._refuse(self._gate.words(message), "the watch is starting, and too many orders wait already")
+                self._refuse(self._gate.words(message), self._composer.words("order.starting"))
             return
         try:
             order = self._gate.take(message, self._snapshot)
@@ -267,9 +267,10 @@ class HubFeed:
             if refusal.again:
                 return
             log.warning("an order on %s is not carried out: %s", message.topic, refusal)
-            self._refuse(self._gate.words(message), str(refusal))
+            problem = self._composer.at(self._wall_offset()).say(refusal.text)
+            self._refuse(self._gate.words(message), problem)
             if not message.retained:
-                self._answer(message.topic, refusal.id, str(refusal))
+                self._answer(message.topic, refusal.id, problem)
             return
         self._lively_until = self._ticks() + LIVELY
         if isinstance(order.command, PlanWanted):
@@ -281,9 +282,9 @@ class HubFeed:
     def _plan(self, wanted: PlanWanted, message: Incoming, id_: str) -> None:
         """Takes seconds of another thread; one at a time."""
         if self._keep_plan is None:
-            problem = "this watch keeps no plan from the broker"
+            problem = self._composer.words("order.no-plan")
         elif self._planning is not None and not self._planning.done():
-            problem = "a plan is being made already"
+            problem = self._composer.words("order.planning")
         else:
             self._planning = asyncio.create_task(self._planned(self._keep_plan, wanted, message, id_), name="hub plan")
             return
@@ -295,7 +296,7 @@ class HubFeed:
             problem = await keep(wanted)
         except Exception as error:
             log.exception("a plan asked for by the hub could not be made")
-            problem = f"it could not be made: {error}"
+            problem = self._composer.words("order.not-planned", why=str(error))
         self._lively_until = self._ticks() + LIVELY
         if problem:
             self._refuse(self._gate.words(message), problem)
@@ -310,7 +311,7 @@ class HubFeed:
         """Where people see it, not only in a log: an order that vanishes looks like one that was carried out."""
         self._refused = text(f"{order}: {reason}")
         self._picture.retain(f"{self.base}/watch/refused", self._refused)
-        self.link.tell(f"{self.base}/$log/warn", f"order refused: {self._refused}")
+        self.link.tell(f"{self.base}/$log/warn", self._composer.words("order.refused", what=self._refused))
         body = {"event_type": "refused", "event": "refused", "command": order, "reason": reason}
         self.link.tell(f"{self.root}/event/refused", _json(body | {"time": rfc3339(self._wall())}))
 

@@ -16,9 +16,11 @@ from daemon.core import inputs
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.inputs import MarkKind
 from daemon.core.plan.duties import MOST_SPLITS
+from daemon.core.said import Text, say
 from daemon.shell.changed_piece import PieceChanges
 from daemon.shell.hub.duties import LAST
 from daemon.shell.hub.homie import PAUSE_LIMIT
+from daemon.texts.composer import PLAIN
 
 ID = r"^[A-Za-z0-9._:-]{1,64}$"
 SHELVE_LIMIT = 2 * 3600.0
@@ -31,9 +33,9 @@ class CommandRejected(Exception):
     """The order is not carried out; the text says why. id: of the order, if it could be read. again: the same has just
     been said, so an answer to each would only help whoever floods us."""
 
-    def __init__(self, reason: str, id_: str = "", again: bool = False) -> None:
-        super().__init__(reason)
-        self.id, self.again = id_, again
+    def __init__(self, text: Text, id_: str = "", again: bool = False) -> None:
+        super().__init__(PLAIN.say(text))
+        self.text, self.id, self.again = text, id_, again
 
 
 class Order(BaseModel):
@@ -230,12 +232,12 @@ def _id_in(text: str) -> str:
     return id_ if isinstance(id_, str) and re.fullmatch(ID, id_) else ""
 
 
-def _words(error: ValidationError, text: str) -> str:
+def _words(error: ValidationError, text: str) -> Text:
     """The first thing that is wrong, as a family can read it."""
     errors = error.errors(include_url=False)
     if errors[0]["type"] == "json_invalid" or not text.lstrip().startswith("{"):
-        return 'an order is a JSON object: {"command": ...}'
+        return say("order.json")
     found = next(iter(plain_problems("order", errors, json.loads(text))), None)
     if found is None:
-        return "it cannot be read"
+        return say("order.unreadable")
     return f"{found.key} {found.value}: {found.remedy}".replace(" :", ":").removeprefix("(whole file): ")

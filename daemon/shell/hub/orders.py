@@ -21,6 +21,7 @@ from daemon.core.inputs import MarkKind
 from daemon.core.marks import OF_THE_PIT, on_only_at
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.planned import ReminderSettings
+from daemon.core.said import say
 from daemon.core.settings import CookSettings, Role
 from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
@@ -120,7 +121,7 @@ class Meaning:
 
     def _made(self, piece: PieceSection) -> Any:
         if self._makers is None:
-            raise CommandRejected("this watch takes no pieces from the broker")
+            raise CommandRejected(say("order.no-pieces"))
         try:
             return self._makers.cook(Cook(name="one piece", pieces=(piece,))).pieces[0]
         except ValueError as error:
@@ -131,10 +132,10 @@ class Meaning:
         channel = _meat_channel(order.piece.channel, snapshot)
         piece = self._made(order.piece.model_copy(update={"channel": channel}))
         if piece.id in {p.id for p in snapshot.pieces}:
-            raise CommandRejected(f"a piece is called {piece.id} already: give it another name or id")
+            raise CommandRejected(say("order.same-id", piece=piece.id))
         holder = next((p for p in snapshot.pieces if piece.channel and p.channel == piece.channel), None)
         if holder is not None:
-            raise CommandRejected(f"the probe {piece.channel} is in {holder.name}: move it first, or add it without")
+            raise CommandRejected(say("order.probe-is-in", probe=piece.channel, piece=holder.name))
         return inputs.AddPiece(piece, by)
 
     def _change(self, order: order_models.ChangePiece, snapshot: Snapshot, by: str) -> inputs.ChangePiece:
@@ -152,7 +153,7 @@ class Meaning:
 
     def _add_reminder(self, section: ReminderSection, snapshot: Snapshot, by: str) -> inputs.AddReminder:
         if self._makers is None:
-            raise CommandRejected("this watch takes no reminders from the broker")
+            raise CommandRejected(say("order.no-reminders"))
         if section.piece is not None:
             section = section.model_copy(update={"piece": known(section.piece, snapshot)})
         try:
@@ -186,10 +187,7 @@ def mark(
     meant = inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at, pit)
     on = on_only_at(meant, [(own.id, own.on_at) for own in snapshot.pieces])
     if on is not None:
-        later = round((on - (at or on)) / 60.0)
-        raise CommandRejected(
-            f"the meat went on {later} min after that; if that is wrong, mark meat-on with its time first"
-        )
+        raise CommandRejected(say("order.before-on", later=on - (at or on)))
     return meant
 
 
@@ -199,7 +197,7 @@ def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str, pit: st
     id_ = None if piece is None else known(piece, snapshot)
     found = newest(snapshot, id_, what, pit)
     if found is None:
-        raise CommandRejected("no such mark stands")
+        raise CommandRejected(say("refused.no-mark", of=""))
     return inputs.TakeBack(found.what, id_, found.said_at, by, pit)
 
 
@@ -215,7 +213,7 @@ def known_pit(pit: str, snapshot: Snapshot) -> PitView:
     pits = snapshot.pits or (snapshot.pit,)
     named = [p for p in pits if pit in ("", p.id)] or [p for p in pits if p.name.casefold() == pit.casefold()]
     if not named or (pit and len(named) != 1):
-        raise CommandRejected(f"no pit is called {pit}; there are: {', '.join(p.id for p in pits)}")
+        raise CommandRejected(say("order.no-pit", pit=pit, known=tuple(p.id for p in pits)))
     return named[0]
 
 
@@ -231,10 +229,11 @@ def pit_spoken_of(pit: str, of_the_pit: bool, piece: str | None, snapshot: Snaps
     if not pit or of_the_pit:
         return core_name(meant, snapshot)
     if piece is None:
-        raise CommandRejected("what is said of meat names its piece; a pit alone would mean the pieces of all pits")
+        raise CommandRejected(say("order.name-the-piece"))
     own = next(p for p in snapshot.pieces if p.id == known(piece, snapshot))
     if snapshot.pits and own.pit != meant.id:
-        raise CommandRejected(f"{own.name} is not on {meant.name}: it is on {known_pit(own.pit, snapshot).name}")
+        other = known_pit(own.pit, snapshot).name
+        raise CommandRejected(say("order.on-another-pit", piece=own.name, pit=meant.name, other=other))
     return ""
 
 
@@ -253,7 +252,7 @@ def of_reminder(word: str, reminder: str, snapshot: Snapshot, by: str) -> inputs
     ]
     id_ = next(iter([*(t for t in tray if t == reminder), *named]), None)
     if id_ is None:
-        raise CommandRejected("no such reminder in this cook")
+        raise CommandRejected(say("order.no-reminder"))
     return inputs.ReminderDone(id_, by) if word == "reminder-done" else inputs.RemoveReminder(id_, by)
 
 
@@ -263,7 +262,7 @@ def known(piece: str, snapshot: Snapshot) -> str:
         return piece
     named = [p.id for p in snapshot.pieces if p.name.casefold() == piece.casefold()]
     if len(named) != 1:
-        raise CommandRejected("no such piece in this cook")
+        raise CommandRejected(say("order.no-piece"))
     return named[0]
 
 
@@ -278,7 +277,7 @@ def _meat_channel(channel: str | None, snapshot: Snapshot) -> str | None:
         return channel
     named = [id_ for id_, name in meat.items() if name.casefold() == channel.casefold()]
     if len(named) != 1:
-        raise CommandRejected(f"no meat channel of that id or name; there are: {', '.join(meat)}")
+        raise CommandRejected(say("order.no-channel", known=tuple(meat)))
     return named[0]
 
 
@@ -286,11 +285,11 @@ def _no_safety_alarm(pieces: list[str], snapshot: Snapshot) -> None:
     """Whoever takes away the piece or the probe would take the alarm away with it. On the page it can be done."""
     for alarm in snapshot.alarms:
         if alarm.subject in pieces and alarm.rule in SAFETY and (standing(alarm) or unanswered(alarm)):
-            raise CommandRejected(f"a safety alarm stands for it: {alarm.text}; change it on the page")
+            raise CommandRejected(say("order.safety", alarm=alarm.text))
 
 
 def _sure(sure: bool, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about."""
     said = "; ".join(in_words(doubt) for doubt in doubts)
     if said and not sure:
-        raise CommandRejected(f'{said} (if it is meant, send it once more with "sure": true)')
+        raise CommandRejected(say("order.sure", doubts=said))
