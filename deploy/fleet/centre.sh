@@ -2,6 +2,7 @@
 # The centre of a fleet: PostgreSQL for what was, mosquitto for what is. Run on the centre, as a user who may create databases.
 #
 #   centre.sh make DIR HOST             authority, certificates, database, roles, configuration of both servers
+#   centre.sh broker DIR                lets mosquitto's user read its own files in DIR and no others; run it as root
 #   centre.sh add DIR PIT [CREW [CLASS]]  one pit: certificate, role; writes DIR/pits/PIT.tar for its board
 #   centre.sh reader DIR USER           a user of this machine may read everything (and serve the crew's page)
 #   centre.sh pooler DIR USER           a user of this machine may work out what classes of pits have in common
@@ -36,7 +37,7 @@ rsa() {
 }
 
 sql() {
-    psql -X -q -v ON_ERROR_STOP=1 -d "$DATABASE" "$@"
+    PGOPTIONS="${PGOPTIONS:-} -c client_min_messages=warning" psql -X -q -v ON_ERROR_STOP=1 -d "$DATABASE" "$@"
 }
 
 named() {
@@ -68,7 +69,7 @@ make() {
     echo "$HOST" >"$DIR/host"
 
     createdb -E UTF8 -T template0 "$DATABASE" # whatever the server's own encoding is: in a bare container it has none
-    sql -f "$HERE/schema.sql"
+    sql -f "$HERE/schema.sql" -o /dev/null
     upgrade
 
     # Add both to the server's own files and reload it; the certificate's common name is the role.
@@ -103,8 +104,18 @@ END
     cat >"$DIR/mosquitto.acl" <<'END'
 pattern write fleet/%u/#
 END
-    echo "made $DIR. Next: add postgresql.conf to the database server's own (include '...') and pg_hba.conf at the"
-    echo "beginning of its own, mosquitto.conf to the broker's; let their users read the files named there; restart both."
+    echo "made $DIR. Next, for the database: add to its postgresql.conf the line include '$DIR/postgresql.conf',"
+    echo "put $DIR/pg_hba.conf at the beginning of its pg_hba.conf, and restart it. For the broker, as root:"
+    echo "sh $HERE/centre.sh broker $DIR, then ln -s $DIR/mosquitto.conf /etc/mosquitto/conf.d/fleet.conf, and restart it."
+}
+
+broker() {
+    chgrp mosquitto "$DIR"
+    chmod 710 "$DIR"
+    for file in ca.crt crl.pem server.crt broker.key mosquitto.conf mosquitto.acl; do
+        chgrp mosquitto "$DIR/$file"
+        chmod 640 "$DIR/$file"
+    done
 }
 
 upgrade() {
@@ -235,10 +246,10 @@ END
     echo "revoked $PIT. Its rows stay. Reload the broker as well: it reads $DIR/crl.pem anew."
 }
 
-[ $# -ge 3 ] || [ "$*" = "rings ${2:-}" ] || [ "$*" = "upgrade ${2:-}" ] || usage
+[ $# -ge 3 ] || [ "$*" = "rings ${2:-}" ] || [ "$*" = "broker ${2:-}" ] || [ "$*" = "upgrade ${2:-}" ] || usage
 WHAT=$1 DIR=$2
 shift 2
 case $WHAT in
-make | upgrade | add | class | reader | pooler | ring | release | rings | excuse | renew | revoke) "$WHAT" "$@" ;;
+make | broker | upgrade | add | class | reader | pooler | ring | release | rings | excuse | renew | revoke) "$WHAT" "$@" ;;
 *) usage ;;
 esac

@@ -26,13 +26,9 @@ make() { # whole, or anew: what an interrupted first start left holds nothing ye
     mv "$DATA/pg_hba.new" "$DATA/pg_hba.conf"
     echo "persistence_location $HOME_DIR/broker/" >>"$FLEET/mosquitto.conf"
     # The broker has its own user: these files and no others, and a place for its messages.
-    chgrp mosquitto "$FLEET" "$HOME_DIR/broker"
-    chmod 710 "$FLEET"
+    sh "$HERE/centre.sh" broker "$FLEET"
+    chgrp mosquitto "$HOME_DIR/broker"
     chmod 770 "$HOME_DIR/broker"
-    for file in ca.crt crl.pem server.crt broker.key mosquitto.conf mosquitto.acl; do
-        chgrp mosquitto "$FLEET/$file"
-        chmod 640 "$FLEET/$file"
-    done
     chmod 755 "$HOME_DIR" "$PGHOST"
     : >"$HOME_DIR/made"
 }
