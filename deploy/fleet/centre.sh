@@ -128,7 +128,7 @@ add() {
     umask 077
     rsa build-client-full "$PIT" nopass
     sql -v pit="$PIT" -v crew="$CREW" -v class="$CLASS" <<'END'
-CREATE ROLE :"pit" LOGIN IN ROLE pit_board;
+CREATE ROLE :"pit" LOGIN CONNECTION LIMIT 5 IN ROLE pit_board; -- as in rules.sql
 INSERT INTO pits (pit, crew, class) VALUES (:'pit', :'crew', :'class');
 END
     pack

@@ -140,6 +140,19 @@ CREATE POLICY all_pits ON events FOR SELECT TO fleet_reader USING (true);
 CREATE POLICY all_pits ON blocks FOR SELECT TO fleet_reader USING (true);
 CREATE POLICY all_pits ON cooks FOR SELECT TO fleet_reader USING (true);
 
+-- A board that is broken into must not take the centre from the others: no store beside its own rows, and no more connections
+-- than a board needs, one to send by and a few that a broken line has left behind.
+REVOKE EXECUTE ON FUNCTION lo_creat(integer), lo_create(oid), lo_from_bytea(oid, bytea) FROM PUBLIC;
+DO $$
+DECLARE
+    board name;
+BEGIN
+    EXECUTE format('REVOKE TEMPORARY ON DATABASE %I FROM PUBLIC', current_database());
+    FOR board IN SELECT m.rolname FROM pg_auth_members a JOIN pg_roles m ON m.oid = a.member WHERE a.roleid = 'pit_board'::regrole LOOP
+        EXECUTE format('ALTER ROLE %I CONNECTION LIMIT 5', board);
+    END LOOP;
+END $$;
+
 REVOKE ALL ON SCHEMA public FROM PUBLIC;
 GRANT USAGE ON SCHEMA public TO pit_board, fleet_reader, fleet_pooler;
 REVOKE EXECUTE ON FUNCTION make_month, ring_state, my_turn, my_pits FROM PUBLIC;

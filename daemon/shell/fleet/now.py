@@ -11,6 +11,8 @@ from daemon.core.alarms.rule import PRIORITY_ORDER
 from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal
 from daemon.core.pieces.stage import PiecePhase
+from daemon.core.pit.stage import PitPhase
+from daemon.core.plan.steps import NO_FIRE
 from daemon.core.planned import StepKind
 from daemon.core.settings import FIRST_PIT, subject_of
 from daemon.shell.fleet.past import EventRow
@@ -33,8 +35,8 @@ class Now:
     """Not thread-safe. Everything in it stands in events, so it can be made anew from them."""
 
     subject: str = FIRST_PIT
-    """What its stages are about."""
-    stage: str = ""
+    """What its stages are about; before the first of them it is as a watch begins."""
+    stage: str = PitPhase.UNLIT
     cook: str = ""
     alarms: dict[str, dict[str, Any]] = field(default_factory=dict)
     due: dict[str, dict[str, tuple[float, float, float]]] = field(default_factory=dict)
@@ -60,8 +62,10 @@ class Now:
                 self.alarms[body["alarm"]] = {key: body[key] for key in kept} | {"since": row.at}
         elif row.name == "stage" and body["subject"] == self.subject:
             self.stage = body["after"]
-        elif row.name == "stage" and body["after"] in FINISHED:
-            self.due.pop(body["subject"], None)
+        elif row.name == "stage":
+            self.steps = [step for step in self.steps if step[1:] != (StepKind.PUT_ON, body["subject"])]
+            if body["after"] in FINISHED:
+                self.due.pop(body["subject"], None)
         elif row.name == "forecast":
             self.due[body["piece"]] = {
                 one["goal"]: (utc(one["at"]["p05"]), utc(one["at"]["p50"]), utc(one["at"]["p95"]))
@@ -79,7 +83,9 @@ class Now:
             for piece, goals in self.due.items()
             for goal, (low, middle, high) in goals.items()
         ]
-        found += [{"what": what, "piece": piece, "from": at, "at": at, "to": at} for at, what, piece in self.steps]
+        burns = self.stage not in NO_FIRE
+        steps = (step for step in self.steps if not (burns and step[1] == StepKind.LIGHT))
+        found += [{"what": what, "piece": piece, "from": at, "at": at, "to": at} for at, what, piece in steps]
         ahead = [one for one in found if one["to"] > self.heard - DUE_KEPT]
         due = sorted(ahead, key=lambda one: one["at"])[:DUE_TOLD]
         return {"stage": self.stage, "cook": self.cook, "alarms": alarms, "due": due}

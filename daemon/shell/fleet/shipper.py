@@ -44,6 +44,10 @@ def one_pit(_: Any) -> BoardPits:
     return BoardPits()
 
 
+class NothingKept(Exception):
+    """The watch has not run yet."""
+
+
 class Shipper:
     """journal: the watch's file. where: libpq connection string. pit: role at the centre. shares: also what the fires have
     shown, and fetch what pits of this class have; without it, what was shared before is deleted there. release: what this
@@ -65,17 +69,21 @@ class Shipper:
         self._wait, self._random, self._pits_of = wait, random, pits_of
         self._failures = 0
         self._one_row_said = False
-        self._trouble = ""
+        self._trouble, self._away = "", False
 
     def run(self) -> None:
         """Until `wait` says that it is time."""
         while True:
             try:
+                if not self._journal.exists():
+                    raise NothingKept(
+                        f"there is no journal in {self._journal.parent} yet; the watch makes it at its start"
+                    )
                 with connected(self._where, self._pit) as centre:
                     self._working()
                     if self._serve(centre):
                         return
-            except (CentreAway, CentreRefuses, sqlite3.Error, OSError) as error:
+            except (CentreAway, CentreRefuses, NothingKept, sqlite3.Error, OSError) as error:
                 self._failed(error)
             if self._wait(self._pause()):
                 return
@@ -121,12 +129,16 @@ class Shipper:
         self._failures += 1
         if str(error) != self._trouble:
             self._trouble = str(error)
+            self._away = not isinstance(error, NothingKept)
+            if not self._away:
+                log.warning("nothing is sent: %s", error)
+                return
             remedy = "" if isinstance(error, CentreAway) else "; this needs somebody"
             log.warning("nothing reaches the centre: %s%s. The journal keeps it all", error, remedy)
 
     def _working(self) -> None:
         if self._trouble:
-            log.warning("the centre is reached again")
+            log.warning("the centre is reached again" if self._away else "the journal is there now")
             self._trouble = ""
 
 

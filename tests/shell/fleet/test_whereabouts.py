@@ -82,6 +82,11 @@ def test_a_plan_is_for_the_pits_of_its_pieces(chuck: str) -> None:
         {"": lit, "drum": [("put-on", "lamb")]} if chuck == "" else {"": [], "drum": [*lit, ("put-on", "lamb")]}
     )
     assert [now[pit]["cook"] for pit in now] == (["hall", "hall"] if chuck == "" else ["", "hall"])
+    for seq, subject, after in ((2, "drum", "heating"), (3, "lamb", "on")):
+        stage = json.dumps({"subject": subject, "after": after})
+        standing.take(EventRow(seq, 6.0, 1.7e9, "stage", "hall", stage))
+    left = [(due["what"], due["piece"]) for due in standing.told()["drum"]["due"]]
+    assert left == ([] if chuck == "" else [("put-on", "chuck")]), "what is done falls due no more"
     assert [now[pit]["name"] for pit in now] == ["Offset", "Drum"]
 
 

@@ -313,7 +313,7 @@ def test_a_revoked_pit_is_refused_and_says_so_once(
     assert "this needs somebody" in said
 
 
-def test_waits_grow_to_a_bound_and_differ(tmp_path: Path) -> None:
+def test_waits_grow_to_a_bound_and_differ(journal: Path, tmp_path: Path) -> None:
     section = FleetSection(host="127.0.0.1", port=1, pit="pit-x", keys=str(tmp_path))
     waits: list[float] = []
 
@@ -321,10 +321,30 @@ def test_waits_grow_to_a_bound_and_differ(tmp_path: Path) -> None:
         waits.append(seconds)
         return len(waits) == 12
 
-    Shipper(tmp_path / "none.sqlite", where(section), "pit-x", wait, Random(SEED)).run()
+    Shipper(journal, where(section), "pit-x", wait, Random(SEED)).run()
     assert all(2.5 * 2**n <= one <= 5.0 * 2**n for n, one in enumerate(waits[:6]))
     assert all(300.0 <= one <= 600.0 for one in waits[8:])
     assert len(set(waits[8:])) == 4
+
+
+def test_before_the_watch_has_run_it_says_what_is_missing_and_needs_nobody(
+    database: Database, journal: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Both are started by the same boot."""
+    section = database.add("pit-first", tmp_path / "keys")
+    late = tmp_path / journal.name
+
+    def wait(seconds: float) -> bool:
+        if not late.exists():
+            shutil.copy(journal, late)
+            return False
+        return seconds > 0
+
+    with caplog.at_level(logging.WARNING):
+        Shipper(late, where(section), "pit-first", wait, Random(SEED)).run()
+    missing, found = [record.getMessage() for record in caplog.records]
+    assert str(tmp_path) in missing and "somebody" not in missing and "journal" in found
+    assert there(database, "pit-first") == here(journal)
 
 
 def test_a_journal_that_was_begun_anew_is_sent_from_its_beginning(journal: Path) -> None:

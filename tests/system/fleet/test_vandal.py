@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterator
+from contextlib import ExitStack
 from html.parser import HTMLParser
 from typing import Any
 
@@ -170,7 +171,8 @@ def test_the_other_pits_rows_are_out_of_reach_in_every_table(rude: psycopg.Conne
         "SELECT pg_read_file('/etc/passwd')", "COPY events FROM PROGRAM 'id'", "CREATE ROLE mine", "CREATE SCHEMA mine",
         "SELECT lo_import('/etc/passwd')", f"UPDATE pits SET heard = now() WHERE pit = '{GOOD}' RETURNING 1 / 0",
         "SET row_security = off; TABLE events", "CREATE FUNCTION f() RETURNS int LANGUAGE sql AS 'SELECT 1'",
-        "ALTER SYSTEM SET fsync = off",
+        "ALTER SYSTEM SET fsync = off", "SELECT lo_create(0)", "SELECT lo_from_bytea(0, 'x')",
+        "CREATE TEMPORARY TABLE mine (a int)",
     ):  # fmt: skip
         try:
             done = rude.execute(statement)
@@ -180,6 +182,17 @@ def test_the_other_pits_rows_are_out_of_reach_in_every_table(rude: psycopg.Conne
     assert before[0] <= database.sql("SELECT count(*) FROM events")
     assert database.sql(f"SELECT count(*) FROM events WHERE pit = '{GOOD}'") == [["1"]]
     assert database.sql("SELECT * FROM lessons ORDER BY pit") == before[1]
+
+
+def test_one_that_holds_many_connections_leaves_room_for_the_others(database: Database) -> None:
+    """Also one that was added by an earlier release."""
+    database.call("sh", SCRIPT, "upgrade", database.fleet)
+    where = f"host={database.home} port={database.port} dbname=pitvigil user={{}}"
+    with ExitStack() as opened:
+        with pytest.raises(psycopg.OperationalError, match="too many connections"):
+            for _ in range(50):
+                opened.enter_context(psycopg.connect(where.format(RUDE)))
+        opened.enter_context(psycopg.connect(where.format(GOOD))).execute("SELECT pit FROM pits")
 
 
 def test_one_that_lies_about_its_fires_spoils_nobodys_prior(rude: psycopg.Connection[Any], database: Database) -> None:

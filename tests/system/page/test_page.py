@@ -545,6 +545,7 @@ def test_several_pits_have_a_line_each_and_what_is_marked_is_the_chosen_ones(pag
     lines = page.get_by_label("Pits", exact=True).get_by_role("button")
     expect(lines).to_have_count(2)
     expect(lines.nth(1)).to_contain_text("Drum 88")
+    expect(page.locator(".line-of-piece").nth(1)).to_contain_text(", Drum")
     expect(lines.nth(0)).to_have_attribute("aria-pressed", "true")
     hero = page.get_by_label("Pit", exact=True)
     expect(hero).to_contain_text("Offset")

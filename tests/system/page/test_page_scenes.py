@@ -12,7 +12,12 @@ from playwright.sync_api import Browser, Locator, Page, expect
 
 from daemon.core import inputs
 from daemon.core.events import NapPlanned
+from daemon.core.inputs import Interval
+from daemon.core.plan.duties import PlanView
+from daemon.core.plan.steps import PlanStep
+from daemon.core.planned import StepKind
 from daemon.core.snapshot import HandheldView
+from tests.shell.web.page_curves import SERVE
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, enter, phone, serious
 from tests.system.page.scenes import SCENES, blind, calm, first_start, morning, planned
@@ -391,3 +396,28 @@ def test_what_is_shown_follows_every_choice_of_the_reader(page: Page, site: Serv
     enter(page, "night")
     expect(page.locator("#room")).to_contain_text(re.compile(r"\d:\d\d.[AP]M"))
     expect(page.locator("#room")).not_to_contain_text(re.compile(r"\b\d\d:\d\d\b(?!.[AP]M)"))
+
+
+def test_of_several_pits_the_one_to_light_first_is_named(page: Page, site: ServedPage) -> None:
+    """Until one of those that have meat burns; then the page is theirs."""
+    old = site.watch.snapshot()
+    first_start(site.watch)
+    cold = site.watch.changes.pit
+    pits = (replace(cold, name="Offset"), replace(cold, id="drum", name="Drum", subject="drum"))
+    pieces = tuple(
+        replace(piece, pit=pit.id, stage="waiting", on_at=None, outlooks=(), fan=())
+        for piece, pit in zip(old.pieces, pits, strict=True)
+    )
+    now = site.watch.now
+    steps = tuple(
+        PlanStep(StepKind.LIGHT, None, now + wait, Interval(now + wait, now + wait, now + wait), pit=pit)
+        for pit, wait in (("drum", 3600.0), (cold.id, 7200.0))
+    )
+    plan = PlanView(SERVE, now + 3600.0, True, now, steps, 0.9, 0.0, 16, 11.2)
+    cook = replace(
+        site.watch.changes, pit=pits[0], pits=pits, pieces=pieces, cook_id="hall", cook_name="Hall", plan=plan
+    )
+    site.watch.changes = cook
+    expect(page.locator("#calm .do")).to_contain_text("light the fire of the Drum by")
+    site.watch.changes = replace(cook, pits=(pits[0], replace(pits[1], stage="in-band", celsius=120.0)))
+    expect(page.locator("#calm")).not_to_contain_text("light the fire")

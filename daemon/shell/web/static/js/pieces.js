@@ -165,6 +165,7 @@ function outlooks(piece, snapshot) {
 /** One line a piece, for the first look: name, core, stage, when it is ready. */
 export function pieceLines(parent, snapshot) {
   parent.hidden = snapshot.pieces.length === 0;
+  const nameOf = ({ pit }) => snapshot.pits.find(({ id }) => id === pit)?.name; // of several pits only
   const told = (piece) => {
     const ready =
       piece.celsius === null && piece.channel !== null
@@ -175,7 +176,7 @@ export function pieceLines(parent, snapshot) {
     return [
       piece.name,
       degrees(piece.celsius),
-      capital(plain(piece.stage)),
+      [capital(plain(piece.stage)), nameOf(piece)].filter(Boolean).join(", "),
       ready ? `${GOALS[ready.goal].toLowerCase()} ${when(ready.at.p50, snapshot)}` : "",
     ];
   };

@@ -49,14 +49,26 @@ const plan = (snapshot) => ({
   optional: true,
 });
 
-const fire = (snapshot) => ({
-  done: snapshot.pit.stage !== "unlit",
-  text:
-    snapshot.pit.stage === "unlit"
-      ? t("steps.light-the-fire-and-press", { by: by(snapshot, "light") })
-      : t("steps.the-fire-is-lit"),
-  head: t("steps.light-the-fire", { by: by(snapshot, "light") }),
-});
+/** The pits that have meat to cook, the one that a plan lights first in front; where there is none, the first. */
+function pitsInUse(snapshot) {
+  const used = snapshot.pits.filter(({ id }) => snapshot.pieces.some(({ pit }) => pit === id));
+  const steps = snapshot.plan?.steps ?? [];
+  const hour = ({ id }) => steps.find(({ kind, pit }) => kind === "light" && pit === id)?.planned ?? 0;
+  return used.length > 0 ? used.sort((one, other) => hour(one) - hour(other)) : [snapshot.pit];
+}
+
+const isUnlit = (snapshot) => pitsInUse(snapshot).every(({ stage }) => stage === "unlit");
+
+function fire(snapshot) {
+  const [{ name }] = pitsInUse(snapshot);
+  const words = { name, by: by(snapshot, "light") };
+  const [press, head] =
+    snapshot.pits.length > 0
+      ? [t("steps.light-a-pit-and-press", words), t("steps.light-a-pit", words)]
+      : [t("steps.light-the-fire-and-press", words), t("steps.light-the-fire", words)];
+  const done = !isUnlit(snapshot);
+  return { done, text: done ? t("steps.the-fire-is-lit") : press, head };
+}
 
 const meat = (snapshot) => ({
   done: snapshot.pieces.length > 0 && snapshot.pieces.every(({ stage }) => !NOT_ON.includes(stage)),
@@ -68,7 +80,7 @@ const STEPS = [probes, cook, plan, testWake, fire, meat];
 
 /** Null where the fire burns under a cook: then the pit speaks. */
 export function stepsFace(snapshot) {
-  const before = snapshot.pieces.length === 0 || snapshot.pit.stage === "unlit";
+  const before = snapshot.pieces.length === 0 || isUnlit(snapshot);
   const waiting = snapshot.pieces.every(({ stage }) => NOT_ON.includes(stage));
   if (!before || !waiting || ["cooling", "out"].includes(snapshot.pit.stage)) return null;
   const steps = STEPS.map((step) => step(snapshot));
