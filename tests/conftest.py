@@ -10,8 +10,8 @@ from tests.run_files import begin_run
 settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
-LONG = {"system", "faults"}
-"""Rooms whose files take long and wait much: begun first, so that no worker is left with one of them at the end."""
+LONG = {"system", "faults", "bench", "worlds"}
+"""Rooms whose files take long, or wait much: begun first, so that no worker is left with one of them at the end."""
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -12,7 +12,7 @@ from daemon.cli import main
 from daemon.commands.what_if import BadSetting, Judged, calls, changed, inputs_of_cook, known_keys, settings_of
 from daemon.core.alarms.rules import RULES_BY_ID, WakePolicy
 from daemon.core.annunciation.annunciator import TEST_WAKE
-from daemon.core.events import Priority
+from daemon.core.events import Notification, Priority
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookEntry, CookRecords
 from tests.shell.kept_cooks import FIRST, make_journal, write_files
@@ -33,21 +33,29 @@ def then(entry: CookEntry) -> Judged:
     return Judged(settings_of(entry))
 
 
-def test_the_same_settings_call_when_the_night_itself_called(journal: Path, entry: CookEntry, then: Judged) -> None:
+@pytest.fixture(scope="module")
+def called(entry: CookEntry, then: Judged) -> list[Notification]:
+    """What calls by the settings of then."""
+    return calls(then, inputs_of_cook(entry))
+
+
+def test_the_same_settings_call_when_the_night_itself_called(journal: Path, called: list[Notification]) -> None:
     told = [
         e["id"]
         for e in CookRecords(journal).kept(FIRST).events
         if e["event"] == "notification" and e["level"] == "wake" and e["alarm"] != TEST_WAKE
     ]
-    assert [one.id for one in calls(then, inputs_of_cook(entry))] == told and len(told) >= 2
+    assert [one.id for one in called] == told and len(told) >= 2
 
 
-def test_a_rule_that_never_wakes_does_not_and_a_band_up_there_calls_sooner(entry: CookEntry, then: Judged) -> None:
+def test_a_rule_that_never_wakes_does_not_and_a_band_up_there_calls_sooner(
+    entry: CookEntry, then: Judged, called: list[Notification]
+) -> None:
     silent = changed(then, ["rule.pit-falling.wake=never", "rule.fire-out.wake=never"])
     assert not any(one.alarm.startswith(("pit-falling", "fire-out")) for one in calls(silent, inputs_of_cook(entry)))
-    first = calls(then, inputs_of_cook(entry))[0].time
     hotter = changed(then, ["band.low=112"])
-    assert calls(hotter, inputs_of_cook(entry))[0].time < first, "the band that was set that night does not undo it"
+    before = [(now, item) for now, item in inputs_of_cook(entry) if now < called[0].time]
+    assert calls(hotter, before), "sooner: the band that was set that night does not undo it"
 
 
 def test_each_key_changes_what_it_names(then: Judged) -> None:
