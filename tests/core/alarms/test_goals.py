@@ -45,11 +45,12 @@ def judged(
     pit_stage: str = "in-band",
     standing: frozenset[str] = frozenset(),
 ) -> dict[str, Condition]:
-    stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None)
+    stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None, since=0.0)
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
+        read_last=lambda: None, unseen=False,
     )  # fmt: skip
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}

@@ -34,8 +34,9 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
         return None if at is None else Interval(*(HOUR * (at + part) for part in (-0.5, 0.0, 0.5)))
 
     watch: Any = SimpleNamespace(
-        settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0), on_fire=True, rate=None,
+        settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=None,
         question="", outlook=outlook, foretold_core=lambda _: None, safety=SimpleNamespace(view=None), cabinet=None,
+        read_last=lambda: None, unseen=False,
     )  # fmt: skip
     fire = quiet_fire()
     process = ProcessSnapshot(
