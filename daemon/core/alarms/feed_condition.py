@@ -81,7 +81,10 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
 
 def carried(process: ProcessSnapshot) -> Text:
     """What was foretold of a pit that is not seen any more, with its age; "" of one that is seen, or where nothing stands."""
-    sense, made = process.fire.feed(process.now, 0.0), process.fire.forecast_made_at
-    if not isnan(process.pit) or sense.between is None or made is None:
+    made = process.fire.forecast_made_at
+    if not isnan(process.pit) or made is None:
+        return ""
+    sense = process.fire.feed(process.now, 0.0)
+    if sense.between is None:
         return ""
     return say("alarm.carried", made=made, ago=process.now - made, left=sense.between)

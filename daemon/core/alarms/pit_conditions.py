@@ -137,12 +137,7 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     # a pit that nobody sees says nothing of its lid
     lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
     lid_open = lid_open and not (at_work or fed)
-    # when a lid explains it no longer, its call goes on until the fire's own takes over
-    comes_back = process.fire.lid_recovering or process.fire.feed(process.now, 0.0).climbs
-    low = process.pit < process.band.low and not comes_back
-    # nor does it fall silent between the lid and the probe, of which one may be taken for the other
-    unseen = isnan(process.pit) and not process.stands("pit-blind")
-    waits = process.stands("lid-left-open") and (low or unseen)
+    waits = process.stands("lid-left-open") and _lid_call_goes_on(process)
     found = Finding(
         active=lid_open or waits,
         within=not (lid_open or waits),
@@ -152,13 +147,24 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     return process.condition("lid-left-open", process.pit_subject, found, guards)
 
 
+def _lid_call_goes_on(process: ProcessSnapshot) -> bool:
+    """When a lid explains it no longer, its call goes on until the fire's own takes over; nor does it fall silent between the
+    lid and the probe, of which one may be taken for the other."""
+    if isnan(process.pit):
+        return not process.stands("pit-blind")
+    comes_back = process.fire.lid_recovering or process.fire.feed(process.now, 0.0).climbs
+    return process.pit < process.band.low and not comes_back
+
+
 def _gone_cold(process: ProcessSnapshot) -> bool:
     """No fire burns under so cold a pit, and one has."""
     return process.pit_stage in SETTLED_STAGES and process.pit < min(COLD, process.band.low - OUT_BELOW)
 
 
 def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, never_caught: bool) -> Condition:
-    pit, low = process.pit, process.band.low
+    pit, low, out = process.pit, process.band.low, process.pit_stage == PitPhase.OUT
+    if not out and pit >= low - WELL_BELOW and process.is_plain("fire-out", process.pit_subject):
+        return quiet("fire-out", process.pit_subject.id)
     sense = process.fire.feed(process.now, 0.0)
     # until a log has shown, the prompt about that log says it all
     climbs = slope > TURNING or sense.climbs
@@ -169,7 +175,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     warms = process.fire.regained >= REGAINED if process.stands("fire-out") else climbs
     back = fed or (warms and not _gone_cold(process))  # embers warm a cold pit, too
     found = Finding(
-        active=(process.pit_stage == PitPhase.OUT or lost) and not back,
+        active=(out or lost) and not back,
         within=pit > low or back,
         because=say("alarm.fire-out.because", pit=pit, rate=slope * 60),
         value=pit,

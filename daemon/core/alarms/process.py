@@ -149,10 +149,14 @@ class ProcessSnapshot:
         """s before its consequence at which a condition of this rule becomes active."""
         return warn_within(rule, self.settings.announcing.sleeper.lead)
 
+    def is_plain(self, rule_id: str, subject: Subject) -> bool:
+        """That alarm was never active: an inactive condition says nothing to it, whatever else was found."""
+        return self.seen is not None and (rule_id, subject.id) not in self.seen
+
     def condition(self, rule_id: str, subject: Subject, found: Finding, guards: tuple[str, ...] = ()) -> Condition:
         """The finding as the alarm table takes it. guards: process conditions that hold now; those that suppress this
         rule by design are passed on."""
-        if not found.active and self.seen is not None and (rule_id, subject.id) not in self.seen:
+        if not found.active and self.is_plain(rule_id, subject):
             return quiet(rule_id, subject.id)
         rule = self.rules[rule_id]
         text: Text = ""  # what is plainly normal is never read
