@@ -60,6 +60,7 @@ def add_commands(command: Parser) -> None:
     mark.add_argument("kind")
     mark.add_argument("piece", nargs="?")
     mark.add_argument("--note", default="")
+    mark.add_argument("--sure", action="store_true")
     at(mark)
     of_pit(mark)
     back = order("take-back", _take_back)
@@ -73,6 +74,7 @@ def add_commands(command: Parser) -> None:
     spot.add_argument("--where", default="")
     spot.add_argument("--with", dest="thermometer", default="")
     spot.add_argument("--tolerance", type=float, default=1.0)
+    spot.add_argument("--sure", action="store_true")
     at(spot)
     choose = order("choose-spot", _choose_spot)
     choose.add_argument("piece")
@@ -269,7 +271,7 @@ def _temperature(text: str, watch: Watch) -> float | str:
 def _mark(options: argparse.Namespace, watch: Watch) -> Any:
     late = watch.minutes_ago(options.at)
     body = {"kind": options.kind, "piece": options.piece, "note": options.note, "minutes_ago": late, "by": options.by}
-    return watch.ask("mark", body | {"pit": options.pit})
+    return watch.ask("mark", body | {"pit": options.pit, "sure": options.sure})
 
 
 def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
@@ -292,7 +294,7 @@ def _spot(options: argparse.Namespace, watch: Watch) -> Any:
     body = {
         "piece": options.piece, "celsius": _temperature(options.temperature, watch), "where": options.where,
         "thermometer": options.thermometer, "tolerance": options.tolerance, "by": options.by,
-        "minutes_ago": watch.minutes_ago(options.at),
+        "minutes_ago": watch.minutes_ago(options.at), "sure": options.sure,
     }  # fmt: skip
     return watch.ask("spot", body)
 

@@ -18,6 +18,7 @@ from datetime import datetime
 from config.units import to_fahrenheit
 from daemon.core import inputs
 from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, MarkKind
+from daemon.core.mark_doubts import doubt
 from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.said import say
 from daemon.core.settings import Band
@@ -46,6 +47,8 @@ IDS_KEPT = 1000
 """At PER_SECOND more cannot come within LONGEST_LIFE."""
 USERS_KEPT = 50
 """Allowances kept apart; whoever comes beyond shares one."""
+AGAIN_WITHIN = 60.0
+"""s in which a property that was asked about is set once more by whoever means it. Ours, no source."""
 HUB = "hub"
 """Who sends on `/set` and on the common topic of orders."""
 RETAINED = "/"
@@ -112,6 +115,8 @@ class CommandGate:
         self._meaning = Meaning(self._band, makers)
         self._allowances: dict[str, _Allowance] = {}
         self._ids: OrderedDict[str, float] = OrderedDict()
+        self._doubted: tuple[str, str, float] = ("", "", -math.inf)
+        """The topic, the value and the ticks of the newest property that was asked about."""
 
     @property
     def heard(self) -> tuple[str, ...]:
@@ -155,7 +160,17 @@ class CommandGate:
             return Taken(self._short(text, snapshot), "")
         if snapshot.pits:
             self._no_stranger(device, target, snapshot)
-        return Taken(self._set(target, text, snapshot, device), "")
+        wanted = self._set(target, text, snapshot, device)
+        self._meant(message.topic, text, wanted, snapshot)
+        return Taken(wanted, "")
+
+    def _meant(self, topic: str, text: str, wanted: Wanted, snapshot: Snapshot) -> None:
+        """What can hardly be meant is taken when it is set once more. Raises CommandRejected the first time."""
+        why, now = doubt(wanted, snapshot), self._ticks()
+        before, self._doubted = self._doubted, ("", "", -math.inf)
+        if why and not (before[:2] == (topic, text) and now - before[2] <= AGAIN_WITHIN):
+            self._doubted = (topic, text, now)
+            raise CommandRejected(say("order.set-again", doubt=why, within=AGAIN_WITHIN))
 
     def _target(self, topic: str) -> tuple[str, str]:
         """The device and the property a `/set` topic means; "" for no property: it is another topic."""

@@ -104,6 +104,7 @@ class Mark(Order):
     pit: Pit = ""
     note: str = Field(default="", max_length=200)
     minutes_ago: Ago = 0.0
+    sure: bool = False
 
 
 class TakeBack(Order):
@@ -123,6 +124,7 @@ class Spot(Order):
     thermometer: str = Field(default="", max_length=80)
     tolerance: float = Field(default=1.0, ge=0.1, le=10)
     minutes_ago: Ago = 0.0
+    sure: bool = False
 
 
 class OfPiece(Order):

@@ -18,6 +18,7 @@ from config.plain_errors import plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.inputs import MarkKind
+from daemon.core.mark_doubts import doubt
 from daemon.core.marks import OF_THE_PIT, on_only_at
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.planned import ReminderSettings
@@ -57,12 +58,22 @@ class Meaning:
     """What orders ask of the watch as it stands. Each method raises CommandRejected."""
 
     def __init__(
-        self, band: Callable[[float, float, PitView, str, str], inputs.SetBand], makers: Makers | None
+        self,
+        band: Callable[[float, float, PitView, str, str], inputs.SetBand],
+        makers: Makers | None,
     ) -> None:
         self._band, self._makers = band, makers
 
     def of(self, order: Any, snapshot: Snapshot) -> Wanted:
         """order: as `order_models.read`."""
+        wanted = self._of(order, snapshot)
+        if isinstance(order, order_models.Mark | order_models.Spot) and not order.sure:
+            why = doubt(wanted, snapshot)
+            if why:
+                raise CommandRejected(say("order.sure", doubts=why))
+        return wanted
+
+    def _of(self, order: Any, snapshot: Snapshot) -> Wanted:
         by: str = order.by
         match order:
             case order_models.Acknowledge():

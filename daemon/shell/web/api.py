@@ -18,6 +18,7 @@ from config.plain_errors import in_a_sentence, plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.alarms.figures import AlarmFigures
+from daemon.core.mark_doubts import doubt
 from daemon.core.marks import on_only_at
 from daemon.core.pit.profile import PitProfile
 from daemon.core.said import say
@@ -44,6 +45,7 @@ BODY_SECONDS = 10.0
 DEFAULT_POINTS = 600
 COOKS_LIMIT = 200
 COMPARED = range(2, 7)
+IF_MEANT = 'if it is meant, send it once more with "sure": true'
 
 SNAPSHOT: TypeAdapter[Snapshot] = TypeAdapter(Snapshot)
 HISTORY: TypeAdapter[History] = TypeAdapter(History)
@@ -160,7 +162,7 @@ def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about. Raises Refused 409 with the question."""
     said = "; ".join(in_words(doubt) for doubt in doubts)
     if said and not order.sure:
-        raise Refused(409, said, "sure", remedy='if it is meant, send it once more with "sure": true')
+        raise Refused(409, said, "sure", remedy=IF_MEANT)
 
 
 def taken(
@@ -341,7 +343,16 @@ class Api:
         if on is not None:
             composer = self._readers.composer(request).at(seen.wall_offset)
             raise Refused(422, composer.say(say("refused.before-on", on=on)), "minutes_ago")
+        self._meant(order, mark, request)
         return self._take(request, mark)
+
+    def _meant(self, order: models.Sure, command: inputs.Command, request: web.Request) -> None:
+        """Raises Refused 409 with the question where it can hardly be meant."""
+        seen = self._snapshot()
+        why = doubt(command, seen)
+        if why and not order.sure:
+            said = self._readers.composer(request).at(seen.wall_offset).say(why)
+            raise Refused(409, said, "sure", remedy=IF_MEANT)
 
     def _pit(self, named: str) -> str:
         """As the core calls it. Raises Refused for one that there is not."""
@@ -368,12 +379,11 @@ class Api:
         order = await body_of(request, models.SpotOrder)
         self._known(order.piece)
         at = self._earlier(order.minutes_ago)
-        return self._take(
-            request,
-            inputs.SpotReading(
-                order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
-            ),
-        )
+        spot = inputs.SpotReading(
+            order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
+        )  # fmt: skip
+        self._meant(order, spot, request)
+        return self._take(request, spot)
 
     async def choose_spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChooseSpotOrder)

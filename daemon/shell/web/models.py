@@ -43,7 +43,7 @@ class By(Body):
 
 
 class Sure(By):
-    """sure: must be said where a value can be read and can hardly be meant."""
+    """sure: must be said where a value can be read and can hardly be meant, or a mark does not go with the stage."""
 
     sure: bool = False
 
@@ -76,7 +76,7 @@ PitId = Annotated[str, Field(max_length=40)]
 """id of a pit of a rig with several; left out: the first, or the only one."""
 
 
-class MarkOrder(By):
+class MarkOrder(Sure):
     """piece: piece id; absent for the pit or for all pieces. pit: of a mark that speaks of no piece, which one."""
 
     kind: MarkKind
@@ -97,7 +97,7 @@ class TakeBackOrder(By):
     pit: PitId = ""
 
 
-class SpotOrder(By):
+class SpotOrder(Sure):
     """A core temperature read by hand. celsius: a number of °C or text with its unit. where: in the piece. tolerance: ± °C."""
 
     piece: str = Field(max_length=40)

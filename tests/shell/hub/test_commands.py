@@ -18,7 +18,7 @@ from daemon.core.inputs import Mark, MarkKind
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import homie
-from daemon.shell.hub.commands import CommandGate, Taken
+from daemon.shell.hub.commands import AGAIN_WITHIN, CommandGate, Taken
 from daemon.shell.hub.link import Incoming
 from daemon.shell.hub.order_models import CommandRejected
 from tests.shell.hub.hub_scenario import night
@@ -82,13 +82,32 @@ def test_the_answer_to_an_order_that_nobody_understands_names_it(body: dict[str,
         ("watch/asleep", "false", inputs.GoodMorning("hub")),
         ("watch/test-wake", "go", inputs.TestWake("hub")),
         ("pit/mark", "log", Mark(MarkKind.LOG, None, "hub")),
-        ("piece-chuck/mark", "wrapped", Mark(MarkKind.WRAPPED, "chuck", "hub")),
+        ("piece-chuck/mark", "meat-on", Mark(MarkKind.MEAT_ON, "chuck", "hub")),
         ("pit/band-low", "110", inputs.SetBand(Band(110.0, 135.0), "hub")),
         ("pit/band-high", "129.5", inputs.SetBand(Band(107.0, 129.5), "hub")),
     ],
 )
 def test_a_property_is_set(target: str, value: str, command: inputs.Command) -> None:
     assert gate().take(set_to(target, value), SNAPSHOT) == Taken(command, "")
+
+
+def test_what_can_hardly_be_meant_is_taken_when_it_is_set_once_more() -> None:
+    times = Times()
+    keeper, wrapped = gate(times), set_to("piece-chuck/mark", "wrapped")
+    taken = Taken(Mark(MarkKind.WRAPPED, "chuck", "hub"), "")
+    with pytest.raises(CommandRejected, match=r"has not gone on yet.*once more"):
+        keeper.take(wrapped, SNAPSHOT)
+    times.ticks = 30.0
+    assert keeper.take(wrapped, SNAPSHOT) == taken
+    with pytest.raises(CommandRejected):
+        keeper.take(wrapped, SNAPSHOT)
+    times.ticks = 30.0 + AGAIN_WITHIN + 1.0
+    with pytest.raises(CommandRejected):
+        keeper.take(wrapped, SNAPSHOT)
+    with pytest.raises(CommandRejected):
+        keeper.take(set_to("piece-lamb/mark", "wrapped"), SNAPSHOT)
+    assert rejected(order(command="mark", kind="off", piece="lamb")).endswith('"sure": true)')
+    assert rejected(order(command="spot", piece="lamb", celsius=119.0)).startswith("119")
 
 
 @pytest.mark.parametrize(
@@ -116,7 +135,7 @@ def test_a_property_is_not_set(target: str, value: str) -> None:
             inputs.Shelve("pit-high/pit", 600.0, "windy", "hub"),
         ),
         ({"command": "unshelve", "alarm": "pit-high/pit"}, inputs.Unshelve("pit-high/pit", "hub")),
-        ({"command": "mark", "kind": "off", "piece": "lamb"}, Mark(MarkKind.OFF, "lamb", "hub")),
+        ({"command": "mark", "kind": "off", "piece": "lamb", "sure": True}, Mark(MarkKind.OFF, "lamb", "hub")),
         ({"command": "band", "low": 110.0, "high": 140.0}, inputs.SetBand(Band(110.0, 140.0), "hub")),
         ({"command": "ask-wrap", "piece": "chuck", "celsius": 70}, inputs.AskWrap("chuck", 70.0, "hub")),
         ({"command": "ask-wrap", "piece": "chuck", "celsius": None}, inputs.AskWrap("chuck", None, "hub")),

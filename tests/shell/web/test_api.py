@@ -324,6 +324,23 @@ async def test_one_kept_cook_is_opened_with_its_notes(client: aiohttp.ClientSess
     assert (await client.get("/api/cooks/kept")).status == 422
 
 
+async def test_what_is_hardly_meant_is_asked_about_and_taken_once_it_is_meant(
+    client: aiohttp.ClientSession, watch: FakeWatch
+) -> None:
+    first, *others = watch.changes.pieces
+    unlit = replace(watch.changes, pieces=(replace(first, stage="waiting", on_at=None), *others))
+    mark, spot = {"kind": "wrapped", "piece": first.id}, {"piece": first.id, "celsius": "165 F"}
+    for path, body in (("mark", mark), ("spot", spot)):
+        watch.changes = unlit  # the fake does what it is told
+        asked = await client.post(f"/api/{path}", json=body)
+        told = await asked.json()
+        assert (asked.status, told["where"]) == (409, "sure") and "has not gone on yet" in told["problem"]
+        assert watch.commands == []
+        assert (await client.post(f"/api/{path}", json={**body, "sure": True})).status == 202
+        assert len(watch.commands) == 1
+        watch.commands.clear()
+
+
 async def test_notes_are_written_beside_a_cook(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
     notes = {"cook": CHOIR, "verdict": "dry", "photos": ["a b.jpg"], "wood": 9.5, "weights": {"chuck-roll": [7, 4.2]}}
     assert (await client.post("/api/cooks/amend", json=notes)).status == 202
@@ -457,7 +474,7 @@ def test_the_link_carries_the_token_whole() -> None:
     ("path", "body", "words"),
     [
         ("mark", {"kind": "log"}, "log, done at"),
-        ("mark", {"kind": "meat-on", "piece": "chuck-roll"}, "meat on: Beef chuck roll, done at"),
+        ("mark", {"kind": "meat-on", "piece": "chuck-roll", "sure": True}, "meat on: Beef chuck roll, done at"),
         ("spot", {"piece": "chuck-roll", "celsius": "160 F"}, "Beef chuck roll: 71.1 °C at"),
         ("choose-spot", {"piece": "chuck-roll"}, "the handheld probe reads Beef chuck roll"),
         ("remove-piece", {"piece": "chuck-roll"}, "Beef chuck roll leaves the cook"),
