@@ -61,11 +61,11 @@ const isUnlit = (snapshot) => pitsInUse(snapshot).every(({ stage }) => stage ===
 
 function fire(snapshot) {
   const [{ name }] = pitsInUse(snapshot);
-  const words = { name, by: by(snapshot, "light") };
+  const hour = by(snapshot, "light");
   const [press, head] =
     snapshot.pits.length > 0
-      ? [t("steps.light-a-pit-and-press", words), t("steps.light-a-pit", words)]
-      : [t("steps.light-the-fire-and-press", words), t("steps.light-the-fire", words)];
+      ? [t("steps.light-a-pit-and-press", { name, by: hour }), t("steps.light-a-pit", { name, by: hour })]
+      : [t("steps.light-the-fire-and-press", { by: hour }), t("steps.light-the-fire", { by: hour })];
   const done = !isUnlit(snapshot);
   return { done, text: done ? t("steps.the-fire-is-lit") : press, head };
 }
