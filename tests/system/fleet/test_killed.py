@@ -33,6 +33,8 @@ UP, DOWN = (0.5, 6.0), (0.0, 4.0)
 PATIENCE = 900.0
 BROKER_UP = (6.0, 12.0)
 """s for which the broker is up: it has written down by then who reads."""
+HELD = 300
+"""Messages for a reader that is away."""
 AUTOSAVE = 5.0
 """s of what it took that a killed broker may have forgotten: `autosave_interval` of centre.sh."""
 
@@ -139,3 +141,36 @@ def test_a_bridge_while_the_broker_is_killed_at_random(database: Database, tmp_p
     print(f"{len(killed)} kills, {len(sent)} messages, {len(lost)} lost, {len(got) - len(set(got))} came twice")
     for number in lost:
         assert any(down - AUTOSAVE <= sent[number] <= down for down in killed), "the centre's broker had not taken it"
+
+
+@pytest.mark.soak
+@pytest.mark.skipif(shutil.which("mosquitto") is None, reason="needs mosquitto")
+def test_a_killed_broker_still_holds_what_came_for_a_reader_that_was_away(database: Database, tmp_path: Path) -> None:
+    """With centre.sh's `autosave_interval`; without the line it is half an hour (mosquitto.conf(5))."""
+    pit = database.add("pit-held", tmp_path / "keys")
+    database.call("sh", SCRIPT, "reader", database.fleet, "kitchen")
+    crew, home, port = tmp_path / "crew", tmp_path / "central", free_port()
+    for made in (crew, home):
+        made.mkdir()
+    for name, end in (("crt", "issued/kitchen.crt"), ("key", "private/kitchen.key")):
+        shutil.copy(database.fleet / "pki" / end, crew / f"pit.{name}")
+    settings = (database.fleet / "mosquitto.conf").read_text().replace("listener 8883", f"listener {port} localhost")
+    settings += f"persistence_location {home}/\n"
+    file = home / "mosquitto.db"
+
+    def saved(after: float) -> float:
+        """When the broker has next written down what it holds."""
+        until(lambda: file.exists() and file.stat().st_mtime > after)
+        return file.stat().st_mtime
+
+    with broker(home, settings) as process:
+        with Client(port, database.fleet, crew) as reader:
+            reader.hear("fleet/#")
+        with Client(port, database.fleet, Path(pit.keys)) as writer:
+            for number in range(HELD):
+                writer.say(f"fleet/pit-held/homie/n/{number}", "x")
+        saved(saved(time.time()))  # one that was under way may not have all of it
+        process.kill()
+        process.wait()
+    with broker(home, settings), Client(port, database.fleet, crew) as reader:
+        until(lambda: len({topic for topic, _ in reader.got}) == HELD)
