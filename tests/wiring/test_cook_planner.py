@@ -27,7 +27,7 @@ from daemon.core.inputs import (
     WallClock,
 )
 from daemon.core.planned import KeptPlan
-from daemon.shell.clock import SystemClock
+from daemon.shell.clock import ManualClock
 from daemon.shell.loop import WatchLoop
 from daemon.texts.reader import duration
 from daemon.wiring.cook_planner import CookPlanner
@@ -37,7 +37,7 @@ from tests.texts.english import in_english
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 OFFSET = 1_795_000_000.0
-"""UTC less engine time, s."""
+"""UTC less engine time, s: ten days before the example's cook is served, for who plans on that day has no time left."""
 
 
 @pytest.fixture
@@ -50,7 +50,9 @@ class Posted(WatchLoop):
     """A loop that only writes down what is posted."""
 
     def __init__(self, engine: Engine) -> None:
-        super().__init__(engine, SystemClock(0.0), None)
+        clock = ManualClock()
+        clock.wall_offset = OFFSET
+        super().__init__(engine, clock, None)
         self.posted: list[Input] = []
 
     def post(self, item: Input) -> None:
