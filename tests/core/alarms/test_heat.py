@@ -58,8 +58,9 @@ class Night:
             self.fire.scan(now, celsius)
             if now % 60.0 == 0.0:
                 self.fire.minute(now, sorted(pit[max(0, beat - 11) : beat + 1])[min(beat, 11) // 2], BAND, 10.0)
-            for condition in conditions(process(now, celsius, self.fire, stage)):
-                if condition.rule in ("pit-high", "runaway"):
+            pit_now = replace(process(now, celsius, self.fire, stage), seen=self.watch.table.seen())
+            for condition in pit_conditions.pit_conditions(pit_now):
+                if isinstance(condition, Condition) and condition.rule in ("pit-high", "runaway"):
                     self.watch.hear(self.watch.table.judge(condition, now))
             for view in self.watch.table.views():
                 if view.occurrence > counted.get(view.rule, 0):
