@@ -4,7 +4,9 @@ A pit sends, for each figure of its fires, the mean of the logarithms, their var
 a count, no reading. They are pooled in two stages, each a random-effects mean by the moments of DerSimonian and Laird (1986,
 Meta-analysis in clinical trials, Controlled Clinical Trials 7:177-188): pits to their class, classes to all pits. A class is then
 held back towards all classes by the share of its variance that is its own uncertainty (Morris 1983, Parametric empirical Bayes
-inference, JASA 78:47-55). What comes back counts for as many fires as its variance is worth.
+inference, JASA 78:47-55). What comes back counts for as many fires as its variance is worth: the variance of a pit yet to come,
+widened as its prediction interval is for a spread that few pits have shown (Higgins, Thompson and Spiegelhalter 2009, A
+re-evaluation of random-effects meta-analysis, JRSS A 172:137-159: Student's t with two degrees of freedom fewer than pits).
 
 Pure: no database, no clock.
 """
@@ -14,8 +16,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, log
-from statistics import fmean, variance
+from functools import cache
+from math import atan, cos, exp, log, pi, sin, sqrt
+from statistics import NormalDist, fmean, variance
 from typing import Final
 
 from daemon.core.pit.habits import LIKE_A_PIT, USUAL, PitHabits
@@ -23,6 +26,8 @@ from daemon.core.pit.profile import ClassFigure, FireProfile
 
 LEAST_PITS: Final = 3
 """Pits that must have told of a figure before their class says anything of it: fewer show no spread, and show each other."""
+SIDE: Final = 0.95
+"""Chance below the upper end of the interval that a class's spread is widened to hold: forecasts tell the middle 90 %."""
 LEAST_SPREAD: Final = 0.02**2
 """Variance of a logarithm that one fire has at least: two fires that agree by chance are no exact measurement."""
 
@@ -71,6 +76,29 @@ def pooled(means: Sequence[float], variances: Sequence[float]) -> Pooled:
     return Pooled(sum(w * m for w, m in zip(weights, means, strict=True)) / total, 1.0 / total, between)
 
 
+@cache
+def widened(pits: int) -> float:
+    """Times the variance of a prediction from so many pits, 3 or more, against one whose spread is known."""
+    freedom = pits - 2
+    low, high = 0.0, 8.0
+    while high - low > 1e-9:
+        middle = (low + high) / 2
+        low, high = (middle, high) if _student(middle, freedom) < SIDE else (low, middle)
+    return (low / NormalDist().inv_cdf(SIDE)) ** 2
+
+
+def _student(t: float, freedom: int) -> float:
+    """Chance below t >= 0 of Student's distribution (Abramowitz and Stegun 1964, Handbook of mathematical functions,
+    26.7.3 and 4)."""
+    angle, odd = atan(t / sqrt(freedom)), freedom % 2
+    term, total = cos(angle) if odd else 1.0, 0.0
+    for n in range(2 + odd, freedom + 1, 2):
+        total += term
+        term *= cos(angle) ** 2 * (n - 1) / n
+    inside = 2 / pi * (angle + sin(angle) * total) if odd else sin(angle) * total
+    return 0.5 + inside / 2
+
+
 def class_figures(lessons: Mapping[str, Sequence[Sequence[Lesson]]]) -> dict[str, tuple[ClassFigure, ...]]:
     """Of each class. lessons: class -> what each of its pits knows."""
     found: dict[str, list[ClassFigure]] = {name: [] for name in lessons}
@@ -92,6 +120,7 @@ def class_figures(lessons: Mapping[str, Sequence[Sequence[Lesson]]]) -> dict[str
             kept = every.between / (every.between + one.uncertain) if len(classes) > 1 else 1.0
             middle = every.mean + kept * (one.mean - every.mean)
             unsure = one.between + kept * one.uncertain + (1.0 - kept) * every.uncertain
+            unsure *= widened(len(told[name]))
             found[name].append(ClassFigure(figure, exp(middle), spreads[name] / unsure))
     return {name: tuple(figures) for name, figures in found.items()}
 

@@ -8,7 +8,7 @@ import pytest
 
 from daemon.core.pit.habits import USUAL
 from daemon.core.pit.profile import FireProfile
-from daemon.shell.fleet.pooling import LEAST_PITS, Lesson, class_figures, lessons_of, pooled
+from daemon.shell.fleet.pooling import LEAST_PITS, Lesson, class_figures, lessons_of, pooled, widened
 
 TRIALS = (
     (4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619), (33, 5036, 47, 5761),
@@ -65,6 +65,22 @@ def test_too_few_pits_tell_nothing() -> None:
     assert class_figures({"one": told[:-1]}) == {"one": ()}
     assert len(class_figures({"one": told})["one"]) == 1
     assert class_figures({}) == {}
+
+
+@pytest.mark.parametrize(
+    ("freedom", "t"),
+    [(1, 6.314), (2, 2.920), (3, 2.353), (4, 2.132), (5, 2.015), (10, 1.812), (30, 1.697), (60, 1.671)],
+)
+def test_few_pits_are_trusted_by_students_law(freedom: int, t: float) -> None:
+    """The 95 % points of Student's t as in Abramowitz and Stegun 1964, table 26.10; of the normal distribution 1.645."""
+    assert widened(freedom + 2) == pytest.approx((t / 1.645) ** 2, rel=1e-3)
+
+
+def test_three_pits_that_agree_by_chance_are_worth_little() -> None:
+    """The same figures from thirty pits are worth more than ten times as much."""
+    agreeing = [Lesson("gap", log(40.0), 0.04, 8)]
+    few, many = (class_figures({"a": [agreeing] * pits})["a"][0].fires for pits in (3, 30))
+    assert few < 3 and many > 10 * few
 
 
 def test_pits_that_agree_exactly_are_no_division_by_nothing() -> None:
