@@ -230,7 +230,9 @@ def _understood(rig: Rig, cook: Cook | None) -> Iterator[str]:
     for piece in cook.pieces:
         named = channels.get(piece.channel or "")
         probe = words("command.check.probe", channel=named) if named is not None else words("command.check.no-probe")
-        yield words("command.check.piece", name=piece.name, weight=piece.weight, probe=probe)
+        own = piece.serve_at_utc(rig.people.zone)
+        served = "" if own is None else words("command.check.served", at=own)
+        yield words("command.check.piece", name=piece.name, weight=piece.weight, probe=probe, served=served)
 
 
 def _key(options: argparse.Namespace) -> int:

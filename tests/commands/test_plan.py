@@ -193,3 +193,16 @@ def test_heavier_splits_are_fewer_and_a_short_stock_is_said() -> None:
     assert logs(heavy) < logs(usual) and "logs of oak" in heavy
     assert f"6 are at hand: that is {logs(heavy) - 6} too few" in heavy
     assert feeding_of(PitProfile(), split=1.4).log_interval == 2 * feeding_of(PitProfile(), split=0.7).log_interval
+
+
+def test_check_says_when_a_piece_of_its_own_time_is_served(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    cook = tmp_path / "cook.toml"
+    own = (
+        (EXAMPLES / "cook.toml")
+        .read_text()
+        .replace("# serve_at = 2026-11-29T19:00:00", "serve_at = 2026-11-29T19:00:00")
+    )
+    cook.write_text(own)
+    assert main(["check", "--rig", str(EXAMPLES / "rig.toml"), "--cook", str(cook)]) == 0
+    (lamb,) = (line for line in capsys.readouterr().out.splitlines() if line.startswith("  Lamb shoulder"))
+    assert lamb.endswith("served Sunday 29 November 2026, 19:00")
