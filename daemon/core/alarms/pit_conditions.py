@@ -54,7 +54,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     guards = _guards(process, lighting and not overdue)
     relight = ("fire-out",) if process.stands("fire-out") else ()
     yield _blind(process, guards)
-    yield _contradict(process, (*guards, *relight))
+    called = ("pit-falling",) if process.stands("pit-falling") else ()  # somebody is called to this fire already
+    yield _contradict(process, (*guards, *relight, *called))
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
     else:

@@ -72,7 +72,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         on_delay=2 * MINUTE,
         off_delay=5 * MINUTE,
         re_alarm=2 * HOUR,
-        guards=("lid-open", "lighting", "piece-off", "fire-out"),
+        guards=("lid-open", "lighting", "piece-off", "fire-out", "pit-falling"),
         insists=True,
     ),
     AlarmRule(
