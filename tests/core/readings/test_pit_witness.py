@@ -78,3 +78,18 @@ def test_marks_that_come_by_themselves_buy_a_dead_fire_time_once(kind: MarkKind)
             if isinstance(event, Notification) and event.level is Level.WAKE and at > 2 * HOUR
         ]
     assert any(alarm == "fire-out/pit" and after <= 0.75 * HOUR for alarm, after in called), called
+
+
+def test_who_is_called_for_wood_is_not_called_once_more_for_the_probe_that_sinks_faster() -> None:
+    engine, called, state = engine_at_night(), set[str](), set[str]()
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    for at in range(0, int(2.2 * HOUR), 10):
+        sinks, swing = max(0.0, at - 1.5 * HOUR) / 60, 0.25 * (at // 10 % 3)
+        left, right = 119.0 + swing - 0.45 * sinks, 117.0 + swing - 1.3 * sinks
+        for event in step(engine, readings(NIGHT + at, pit_left=left, pit_right=right, chuck=60.0), NIGHT + at):
+            if isinstance(event, Notification) and event.level is Level.WAKE:
+                called |= {name.partition("#")[0] for name in (event.alarm, *event.merged)}
+        state |= {str(v.state) for v in engine.alarms.views() if v.rule == "pit-probes-contradict"}
+    assert "pit-falling/pit" in called and "pit-probes-contradict/pit" not in called
+    assert "suppressed-by-design" in state, "it would have been called"
