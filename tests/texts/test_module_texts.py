@@ -12,6 +12,7 @@ ROOT = Path(__file__).parents[2]
 ROOMS = (
     "cli.py", "commands", "shell/report", "wiring/planning.py",
     "shell/hub/commands.py", "shell/hub/orders.py", "shell/hub/feed.py",
+    "shell/web/api.py", "shell/web/plan_api.py", "shell/web/server.py",
 )  # fmt: skip
 SOURCES = sorted(
     file
@@ -22,6 +23,8 @@ SOURCES = sorted(
 NOT_SAID: dict[str, tuple[str, ...] | None] = {
     "demo_files.py": None,  # the demo's own rig and cook file, with the names of its probes and pieces
     "orders.py": ("one piece",),  # the name of a cook that nobody sees
+    "api.py": ("default-src", "attachment; ", "(whole file)", "one piece"),
+    "server.py": ("default-src", "said once"),
     "feed.py": ("feed failed", "hub plan"),  # a line of the log, the name of a task
     "plain_parser.py": ("argument", "arguments", "option"),  # what argparse says, to be put into other words
     "free_port.py": ("no free port",),  # of an OSError, which says so by its number

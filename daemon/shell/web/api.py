@@ -21,7 +21,7 @@ from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.mark_doubts import doubt
 from daemon.core.marks import on_only_at
 from daemon.core.pit.profile import PitProfile
-from daemon.core.said import say
+from daemon.core.said import Text, say
 from daemon.core.settings import Band, CookSettings, PieceSettings, Role
 from daemon.core.snapshot import Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
@@ -36,7 +36,7 @@ from daemon.shell.web.readers import Readers
 from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
 from daemon.shell.web.understood import understood
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 from daemon.texts.reader import CELSIUS
 
 SPANS: dict[str, Span] = {span: span for span in get_args(Span)}
@@ -45,7 +45,7 @@ BODY_SECONDS = 10.0
 DEFAULT_POINTS = 600
 COOKS_LIMIT = 200
 COMPARED = range(2, 7)
-IF_MEANT = 'if it is meant, send it once more with "sure": true'
+IF_MEANT = say("request.sure")
 
 SNAPSHOT: TypeAdapter[Snapshot] = TypeAdapter(Snapshot)
 HISTORY: TypeAdapter[History] = TypeAdapter(History)
@@ -59,10 +59,10 @@ class Refused(Exception):
     """The request gets this status and these words."""
 
     def __init__(
-        self, status: int, problem: str, where: str = "", retry_after: float | None = None, remedy: str = ""
+        self, status: int, problem: Text, where: str = "", retry_after: float | None = None, remedy: Text = ""
     ) -> None:
         """remedy: what an asker by program may send instead; people are told by their own edge what to do."""
-        super().__init__(problem)
+        super().__init__(PLAIN.say(problem))
         self.status, self.problem, self.where, self.retry_after = status, problem, where, retry_after
         self.remedy = remedy
 
@@ -80,14 +80,14 @@ def packed(response: web.Response) -> web.Response:
 async def body_of(request: web.Request, model: type[Model]) -> Model:
     """The checked JSON body. Raises Refused: 415, 413, 408, 400 (not JSON) or 422 (wrong), naming the field."""
     if request.content_type != "application/json":
-        raise Refused(415, "send JSON, with Content-Type: application/json")
+        raise Refused(415, say("request.send-json"))
     try:
         async with asyncio.timeout(BODY_SECONDS):
             raw = await request.read()
     except TimeoutError:
-        raise Refused(408, "the body took too long") from None
+        raise Refused(408, say("request.slow")) from None
     except web.HTTPRequestEntityTooLarge:
-        raise Refused(413, "at most 16 kB") from None
+        raise Refused(413, say("request.size", most=BODY_LIMIT / 1024)) from None
     return checked(raw, model)
 
 
@@ -98,7 +98,7 @@ def checked(raw: bytes, model: type[Model]) -> Model:
     except ValidationError as error:
         errors = error.errors(include_url=False)
         if errors[0]["type"] == "json_invalid":
-            raise Refused(400, "that is no JSON") from None
+            raise Refused(400, say("request.no-json")) from None
         first = plain_problems("page", errors, json.loads(raw))[0]
         raise Refused(422, in_a_sentence(first), "" if first.key == "(whole file)" else first.key) from None
 
@@ -111,23 +111,23 @@ def number(request: web.Request, name: str, default: float | None = None) -> flo
     try:
         value = float(text or "")
     except ValueError:
-        raise Refused(422, "a number is needed", name) from None
+        raise Refused(422, say("order.number"), name) from None
     if not abs(value) <= 1e12:
-        raise Refused(422, "a number between -1e12 and 1e12 is needed", name)
+        raise Refused(422, say("request.number-within"), name)
     return value
 
 
 def points(request: web.Request) -> int:
     value = number(request, "points", DEFAULT_POINTS)
     if value != int(value) or not 2 <= value <= POINTS_LIMIT:
-        raise Refused(422, f"a whole number from 2 to {POINTS_LIMIT} is needed", "points")
+        raise Refused(422, say("request.points", most=POINTS_LIMIT), "points")
     return int(value)
 
 
 def words(request: web.Request, name: str, limit: int = 80) -> str:
     text = request.query.get(name, "")
     if len(text) > limit:
-        raise Refused(422, f"at most {limit} characters", name)
+        raise Refused(422, say("request.characters", most=limit), name)
     return text
 
 
@@ -135,7 +135,7 @@ def one_cook(request: web.Request) -> str:
     """The id in the query. Raises Refused 422."""
     cook = words(request, "cook")
     if not cook:
-        raise Refused(422, "name a cook", "cook")
+        raise Refused(422, say("request.name-a-cook"), "cook")
     return cook
 
 
@@ -149,11 +149,11 @@ async def asked(question: Callable[[], Answer]) -> Answer:
     try:
         return await asyncio.to_thread(question)
     except NotAvailable as error:
-        raise Refused(503, str(error) or "not available here") from None
+        raise Refused(503, str(error) or say("request.not-here")) from None
     except sqlite3.Error as error:
-        raise Refused(503, f"the journal cannot be read or written now: {error}", retry_after=10) from None
+        raise Refused(503, say("request.journal", why=str(error)), retry_after=10) from None
     except UnknownCook as error:
-        raise Refused(404, f"no such cook is kept: {error}", "cook") from None
+        raise Refused(404, say("request.no-cook-kept", cook=str(error)), "cook") from None
     except UnknownPit as error:
         raise Refused(422, str(error), "pit") from None
 
@@ -178,15 +178,15 @@ def known_piece(piece: str, seen: Snapshot, where: str) -> None:
     """Raises Refused 422 where the cook has no such piece."""
     known = [one.id for one in seen.pieces]
     if piece not in known:
-        there = f"there are: {', '.join(known)}" if known else "no cook is running"
-        raise Refused(422, f"no piece is called {piece}; {there}", where)
+        there = say("request.there-are", known=tuple(known)) if known else say("request.no-cook")
+        raise Refused(422, say("request.no-piece", piece=piece, there=there), where)
 
 
 def _to_come(pieces: Iterable[PieceSettings], seen: Snapshot, where: str) -> None:
     """Raises Refused where a piece has a serving time of its own that is past."""
     past = next((piece for piece in pieces if piece.serve_at is not None and piece.serve_at <= seen.time), None)
     if past is not None:
-        raise Refused(422, f"the serving time of {past.name} has passed: give one to come, or none", where)
+        raise Refused(422, say("request.served-piece", piece=past.name), where)
 
 
 class Api:
@@ -225,13 +225,13 @@ class Api:
     async def events(self, request: web.Request) -> web.StreamResponse:
         holds_key = self._holds_key(request)
         if not self._streams.admit(holds_key):
-            raise Refused(503, "enough pages without the key are open already: close one", retry_after=10)
+            raise Refused(503, say("request.pages"), retry_after=10)
         return await self._streams.serve(request, holds_key, self._readers.composer(request))
 
     async def history(self, request: web.Request) -> web.StreamResponse:
         start, end, count = number(request, "start"), number(request, "end"), points(request)
         if end <= start:
-            raise Refused(422, "end must be later than start", "end")
+            raise Refused(422, say("request.end"), "end")
         return packed(answer(HISTORY.dump_json(await asked(lambda: self._history(start, end, count)))))
 
     async def cuts(self, request: web.Request) -> web.StreamResponse:
@@ -247,7 +247,7 @@ class Api:
     async def compare(self, request: web.Request) -> web.StreamResponse:
         ids, count = request.query.getall("cook", []), points(request)
         if len(ids) not in COMPARED or any(len(cook) > 80 for cook in ids):
-            raise Refused(422, "name two to six cooks", "cook")
+            raise Refused(422, say("request.two-to-six"), "cook")
         curves = await asked(lambda: self._cooks.compare(ids, count))
         return packed(answer(models.Comparison(curves=tuple(curves)).model_dump_json().encode()))
 
@@ -294,7 +294,7 @@ class Api:
     async def alarm_figures(self, request: web.Request) -> web.StreamResponse:
         of = SPANS.get(words(request, "of") or "cook")
         if of is None:
-            raise Refused(422, f"one of {', '.join(SPANS)} is needed", "of")
+            raise Refused(422, say("request.one-of", known=tuple(SPANS)), "of")
         found = await asked(lambda: self._cooks.alarm_figures(of))
         return packed(answer(FIGURES.dump_json(found)))
 
@@ -309,12 +309,12 @@ class Api:
     def _place(self, place: str | None, where: str) -> None:
         there = [known.place or known.name for known in self._snapshot().channels if known.role is Role.PIT]
         if place is not None and place not in there:
-            raise Refused(422, f"no place on the grate is called {place}; there are: {', '.join(there)}", where)
+            raise Refused(422, say("request.no-place", place=place, known=tuple(there)), where)
 
     def _meat_channel(self, channel: str | None, where: str) -> None:
         meat = [known.id for known in self._snapshot().channels if known.role is Role.MEAT]
         if channel is not None and channel not in meat:
-            raise Refused(422, f"no meat channel of that id ({channel}); there are: {', '.join(meat)}", where)
+            raise Refused(422, say("request.no-channel", channel=channel, known=tuple(meat)), where)
 
     async def acknowledge(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AcknowledgeOrder)
@@ -361,7 +361,7 @@ class Api:
             return ""
         known = [pit.id for pit in now.pits or (now.pit,)]
         if named not in known:
-            raise Refused(422, f"no pit is called {named}; there are: {', '.join(known)}", "pit")
+            raise Refused(422, say("order.no-pit", pit=named, known=tuple(known)), "pit")
         return named
 
     def _earlier(self, minutes: float) -> float | None:
@@ -371,8 +371,10 @@ class Api:
         order = await body_of(request, models.TakeBackOrder)
         pit = self._pit(order.pit)
         if self._snapshot().newest_mark(order.what, order.piece, order.said_at, pit) is None:
-            of = "" if order.piece is None else f" of {order.piece}"
-            raise Refused(422, f"no {order.what}{of} stands that could be taken back", "what")
+            none = say("request.no-mark", what=str(order.what))
+            if order.piece is not None:
+                none = say("request.no-mark-of", what=str(order.what), piece=order.piece)
+            raise Refused(422, none, "what")
         return self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
 
     async def spot(self, request: web.Request) -> web.StreamResponse:
@@ -440,19 +442,17 @@ class Api:
         order = await body_of(request, models.CookOrder)
         cook, now = self._built(order.cook, "cook"), self._snapshot()
         if cook.serve_at is not None and cook.serve_at <= now.time:
-            raise Refused(422, "the serving time has passed: give one to come, or none", "cook.serve_at")
+            raise Refused(422, say("request.served"), "cook.serve_at")
         _to_come(cook.pieces, now, "cook.pieces")
         if now.pieces and not order.replace:
-            on = ", ".join(f"{piece.name} ({piece.stage})" for piece in now.pieces)
-            raise Refused(
-                409, f"{now.cook_name} is running and would end: {on}; send replace: true to end it", "replace"
-            )
+            on = tuple(say("request.piece-on", piece=piece.name, stage=piece.stage) for piece in now.pieces)
+            raise Refused(409, say("request.would-end", cook=now.cook_name, on=on), "replace")
         _sure(order, cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
         return self._take(request, inputs.StartCook(cook, order.by))
 
     def _built(self, cook: Cook, where: str) -> CookSettings:
         if self._build_cook is None:
-            raise Refused(503, "this watch cannot start or change a cook from the page")
+            raise Refused(503, say("request.no-cooks-here"))
         try:
             return self._build_cook(cook)
         except ValueError as error:
@@ -466,12 +466,11 @@ class Api:
         (piece,) = self._built(Cook(name="one piece", pieces=(order.piece,)), "piece").pieces
         _to_come((piece,), self._snapshot(), "piece")
         if piece.id in {known.id for known in self._snapshot().pieces}:
-            raise Refused(422, f"a piece is called {piece.id} already: give it another name or id", "piece.name")
+            raise Refused(422, say("order.same-id", piece=piece.id), "piece.name")
         holder = next((p for p in self._snapshot().pieces if piece.channel and p.channel == piece.channel), None)
         if holder is not None:
-            raise Refused(
-                422, f"the probe {piece.channel} is in {holder.name}: move it first, or add it without", "piece.channel"
-            )
+            taken_by = say("order.probe-is-in", probe=piece.channel, piece=holder.name)
+            raise Refused(422, taken_by, "piece.channel")
         return self._take(request, inputs.AddPiece(piece, order.by))
 
     async def change_piece(self, request: web.Request) -> web.StreamResponse:

@@ -10,6 +10,7 @@ from config.cook import Cook
 from config.doubts import cook_doubts, in_words
 from daemon.core import inputs
 from daemon.core.plan.duties import GREASE_TRAY
+from daemon.core.said import say
 from daemon.core.snapshot import Snapshot
 from daemon.shell.web import models
 from daemon.shell.web.api import Refused, answer, asked, body_of, known_piece, taken
@@ -37,7 +38,7 @@ class PlanApi:
     async def _planned(self, cook: Cook | None, weather: models.WeatherOrder, wake: bool) -> PlannedCook:
         planning = self._planning
         if planning is None:
-            raise Refused(503, "this watch cannot plan from the page")
+            raise Refused(503, say("request.no-plans-here"))
         try:
             return await asked(planning.plan(cook, weather.ambient, weather.wind, wake))
         except ValueError as error:
@@ -60,7 +61,7 @@ class PlanApi:
         """Of the running cook, for it is what the prompts will speak of."""
         order = await body_of(request, models.KeepPlanOrder)
         if not self._snapshot().pieces:
-            raise Refused(409, "no cook is running: start one, then keep its plan")
+            raise Refused(409, say("request.nothing-to-plan"))
         made = await self._planned(None, order, order.wake)
         lines = self._in_words(made, request)
         if made.kept is None:
@@ -74,7 +75,7 @@ class PlanApi:
     async def add_reminder(self, request: web.Request) -> web.StreamResponse:
         order, planning = await body_of(request, models.AddReminderOrder), self._planning
         if planning is None:
-            raise Refused(503, "this watch takes no reminders from the page")
+            raise Refused(503, say("request.no-reminders-here"))
         if order.reminder.piece is not None:
             known_piece(order.reminder.piece, self._snapshot(), "reminder.piece")
         return self._take(request, inputs.AddReminder(planning.reminder(order.reminder), order.by))
@@ -98,5 +99,5 @@ class PlanApi:
     def _known(self, reminder: str) -> None:
         known = [own.id for own in self._snapshot().reminders]
         if reminder not in known:
-            there = f"there are: {', '.join(known)}" if known else "there are none"
-            raise Refused(422, f"no reminder is called {reminder}; {there}", "reminder")
+            there = say("request.there-are", known=tuple(known)) if known else say("request.there-are-none")
+            raise Refused(422, say("request.no-reminder", reminder=reminder, there=there), "reminder")

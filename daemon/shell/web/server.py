@@ -13,6 +13,7 @@ from pydantic import TypeAdapter
 
 from daemon.core.events import EVENT_NAMES, CommandRefused, MorningTold
 from daemon.core.inputs import Command
+from daemon.core.said import say
 from daemon.core.snapshot import Snapshot
 from daemon.shell.clock import boot_seconds
 from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, KeyStore, Limit, host_allowed, origin_allowed
@@ -95,6 +96,7 @@ class PageServer:
         """Requests without the key that are being answered."""
         self._assets = load_assets(texts=catalogue(settings.reader.language))
         self._streams = Streams()
+        self._readers = Readers(settings.reader)
         self._api = Api(
             snapshot,
             command,
@@ -105,9 +107,9 @@ class PageServer:
             self._facts,
             lambda request: self._connections.is_known(request.protocol),
             settings.reader.zone,
-            Readers(settings.reader),
+            self._readers,
         )
-        self._plan_api = PlanApi(snapshot, command, planning, settings.reader.zone, Readers(settings.reader))
+        self._plan_api = PlanApi(snapshot, command, planning, settings.reader.zone, self._readers)
         self._routes = {route.path: route for route in ROUTES}
         self._silent: dict[web.RequestHandler, asyncio.TimerHandle] = {}
         self._runner: web.AppRunner | None = None
@@ -218,8 +220,9 @@ class PageServer:
             else:
                 response = await self._answer_guest(request, handler)
         except Refused as refused:
-            body = Problem(problem=refused.problem, where=refused.where, remedy=refused.remedy).model_dump_json()
-            response = answer(body.encode(), refused.status)
+            say_it = self._readers.composer(request).say
+            body = Problem(problem=say_it(refused.problem), where=refused.where, remedy=say_it(refused.remedy))
+            response = answer(body.model_dump_json().encode(), refused.status)
             if refused.retry_after is not None:
                 response.headers["Retry-After"] = str(int(refused.retry_after) + 1)
         except web.HTTPException as error:
@@ -228,7 +231,8 @@ class PageServer:
                 response.headers["Allow"] = error.headers["Allow"]
         except Exception as error:
             self._say_once(error)
-            response = answer(Problem(problem="the page failed; the watch goes on").model_dump_json().encode(), 500)
+            failed = Problem(problem=self._readers.composer(request).words("request.failed"))
+            response = answer(failed.model_dump_json().encode(), 500)
         if not response.prepared:
             for name, value in HEADERS.items():
                 response.headers.setdefault(name, value)
@@ -254,7 +258,7 @@ class PageServer:
         if route is not None and route.handler in ("events", "login"):
             return await handler(request)
         if self._guests >= GUESTS_LIMIT:
-            raise Refused(503, "too many ask at once", retry_after=2)
+            raise Refused(503, say("request.too-many"), retry_after=2)
         self._guests += 1
         try:
             return await handler(request)
@@ -266,7 +270,7 @@ class PageServer:
         it, too many changes; a request without it is never counted against them. Raises Refused."""
         reached_at = str(((request.transport and request.transport.get_extra_info("sockname")) or [""])[0])
         if not host_allowed(request.headers.get("Host", ""), self._names, reached_at):
-            raise Refused(421, "this page is not served under that name: add it to the page's hosts in the rig file")
+            raise Refused(421, say("request.host"))
         holds_key = self._is_paired(request) or self._has_bearer(request)
         if holds_key:
             self._connections.known(request.protocol)
@@ -274,15 +278,15 @@ class PageServer:
             return holds_key
         origin = request.headers.get("Origin")
         if not origin_allowed(origin, request.headers.get("Sec-Fetch-Site"), request.headers["Host"]):
-            raise Refused(403, "asked from a foreign page")
+            raise Refused(403, say("request.foreign"))
         route = self._routes.get(request.path)
         is_open = route is not None and route.open
         changes = request.method not in ("GET", "HEAD")
         may_look = self._settings.open_view and not changes and route is not None and route.takes is None
         if not (holds_key or is_open or may_look):
-            raise Refused(401, "pair this device first: scan the code shown at the terminal")
+            raise Refused(401, say("request.pair-first"))
         if changes and origin is None and not request.headers.get("Authorization") and not is_open:
-            raise Refused(403, "a browser must say where it asks from")
+            raise Refused(403, say("request.origin"))
         if changes and holds_key:
             self._limit(self._commands, request)
             self._commands.note(request.remote or "", self._seconds())
@@ -308,7 +312,7 @@ class PageServer:
     def _limit(self, limit: Limit, request: web.Request) -> None:
         wait = limit.wait(request.remote or "", self._seconds())
         if wait > 0:
-            raise Refused(429, f"too often: wait {wait:.0f} s", retry_after=wait)
+            raise Refused(429, say("request.too-often", wait=wait), retry_after=wait)
 
     # --- pairing and files ----------------------------------------------------------------------------
 
@@ -333,7 +337,7 @@ class PageServer:
     async def _login(self, request: web.Request) -> web.StreamResponse:
         login = await body_of(request, Login)
         if not self._is_token(login.token, request):
-            raise Refused(401, "that is not the key of this watch", "token")
+            raise Refused(401, say("request.wrong-key"), "token")
         return self._pair(answer(Taken().model_dump_json().encode(), 202))
 
     async def _invite(self, request: web.Request) -> web.StreamResponse:
