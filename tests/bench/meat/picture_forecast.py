@@ -43,6 +43,9 @@ def draw(cook: CookRecord, path: Path) -> None:
         answer = forecast(question(cook, int(cook.tender_minute * share)))
         start = FIRST_MINUTE / 60.0
         fan = [(p.time / 3600.0 - start, p.p05, p.p50, p.p95) for p in answer.fan]
+        if not fan:
+            axes.plot([], [], color=colour, label=f"asked at {share:.0%}: no forecast")
+            continue
         time, low, middle, high = np.array(fan).T
         axes.fill_between(time, low, high, color=colour, alpha=0.18, linewidth=0)
         axes.plot(time, middle, color=colour, linewidth=1, label=f"asked at {share:.0%} of the cook")
