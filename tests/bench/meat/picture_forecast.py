@@ -24,6 +24,8 @@ from tests.bench.meat.world_cooks import world_cooks
 from tests.worlds.meats import MEAT_WORLDS
 
 SHARES = (0.15, 0.4, 0.65, 0.85)
+PITS = 2
+"""Of each fire world; from fewer, too few pieces of the slowest meat world become tender."""
 
 
 def draw(cook: CookRecord, path: Path) -> None:
@@ -68,10 +70,10 @@ def of_worlds(folder: Path, seed: int) -> None:
     """A first, a middle and a last cook of each world, whatever they show."""
     folder.mkdir(parents=True, exist_ok=True)
     for world in MEAT_WORLDS:
-        cooks = world_cooks(world, seed, 1)
-        for number, cook in enumerate((cooks[0], cooks[len(cooks) // 2], cooks[-1])):
+        cooks = world_cooks(world, seed, PITS)
+        for number in sorted({0, len(cooks) // 2, len(cooks) - 1}):
             path = folder / f"tender-{world}-{number}.png"
-            draw(cook, path)
+            draw(cooks[number], path)
             print(path, flush=True)
 
 

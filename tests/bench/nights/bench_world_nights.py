@@ -20,6 +20,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
+from math import isnan, nan
 from pathlib import Path
 from typing import Any
 
@@ -167,9 +168,9 @@ def interval(part: list[Row]) -> str:
 
 
 def _show(name: str, part: list[Row]) -> None:
-    wakes, asleep, band = (
-        float(np.nanmean([getattr(r, key) for r in part])) for key in ("wakes", "longest", "in_band")
-    )
+    wakes, asleep = (float(np.mean([getattr(r, key) for r in part])) for key in ("wakes", "longest"))
+    bands = [r.in_band for r in part if not isnan(r.in_band)]
+    band = float(np.mean(bands)) if bands else nan
     missed, false, n = sum(r.missed for r in part), sum(r.false for r in part), len(part)
     print(
         f"  {name:28}{n:>7}{band:>9.0%}{wakes:>7.1f}{asleep:>10.1f}{sum(r.lost for r in part):>6}"

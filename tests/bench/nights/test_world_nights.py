@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from daemon.wiring.learned import learned
@@ -13,11 +14,11 @@ from tests.bench.nights.world_nights import lived
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.meats import MEAT_WORLDS
 
-SEED, PITS = 7, 3
+SEED, PITS, FEW = 7, 3, 2
 
 
 def band_of(rows: list[Row]) -> float:
-    return sum(r.in_band for r in rows) / len(rows)
+    return float(np.nanmean([r.in_band for r in rows]))  # NaN: all its meat was off before bedtime
 
 
 def test_nobody_called_sleeps_through_and_loses_what_an_oracle_keeps() -> None:
@@ -34,9 +35,9 @@ def test_an_alarm_clock_rings_by_the_clock() -> None:
 
 
 def test_the_program_is_judged_and_one_that_has_learned_nothing_misses() -> None:
-    judged = [row_of("program", "none", n) for n in lived("zones", SEED, PITS, learned().fire)]
+    judged = [row_of("program", "none", n) for n in lived("zones", SEED, FEW, learned().fire)]
     assert sum(r.needs for r in judged) >= sum(r.missed for r in judged) == 0
-    deaf = [row_of("program", "none", n) for n in lived("zones", SEED, PITS, None)]
+    deaf = [row_of("program", "none", n) for n in lived("zones", SEED, FEW, None)]
     assert band_of(judged) > band_of(deaf), "without a forecast the call comes below the band"
 
 
