@@ -102,7 +102,10 @@ def import_csv(
         with open_log(marks_file) as file:
             inputs = _with_marks(inputs, list(_read_marks(file, str(marks_file), mark_mistakes)))
     if not inputs:
-        raise ConfigError([Problem(str(log), "(rows)", "", PLAIN.words("command.log.nothing"))])
+        remedy = PLAIN.words("command.log.nothing")
+        if mistakes.shown:
+            remedy = PLAIN.words("command.log.nothing-for", first=mistakes.shown[0])
+        raise ConfigError([Problem(str(log), "(rows)", "", remedy)])
     taken = {row.id for row in CookRecords(journal).rows("", sys.maxsize)}
     id_ = free_id(settings.cook.id, inputs[0][0], taken.__contains__)
     home = journal.parent / IMPORTED

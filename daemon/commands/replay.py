@@ -81,6 +81,8 @@ MOST_COLUMNS = 512
 def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | None) -> list[str]:
     """The first line of a log, checked. channels: ids of the rig, None = any. Raises ConfigError."""
     header = [unguarded(h.strip()) for h in next(rows, [])]
+    if len(header) == 1 and header[0].startswith("time;"):
+        raise ConfigError([Problem(name, "(header)", header[0][:60], PLAIN.words("command.log.semicolons"))])
     if not header or header[0] != "time":
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], PLAIN.words("command.log.time-first"))])
     if len(header) > MOST_COLUMNS:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from config.loader import load_both
+from daemon import cli
 from daemon.cli import main
 from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile
 from daemon.shell.journal.journal import Journal
@@ -15,12 +16,16 @@ from daemon.shell.library.records import CookRecords
 from daemon.wiring.planning import FIRES_TELL, Weather, feeding_of, plan_lines
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
+THE_DAY_BEFORE = datetime(2026, 11, 27, 12, tzinfo=UTC).timestamp()
+"""Before the example has to be lit."""
 LATE = tuple(ForecastMiss("night", piece, 6.0) for piece in "abc")
 
 
 def told(state: Path, capsys: pytest.CaptureFixture[str]) -> str:
     files = ["--rig", str(EXAMPLES / "rig.toml"), "--cook", str(EXAMPLES / "cook.toml")]
-    assert main(["plan", *files, "--state", str(state)]) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cli, "wall_seconds", lambda: THE_DAY_BEFORE)
+        assert main(["plan", *files, "--state", str(state)]) == 0
     return capsys.readouterr().out
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 import config
 from config.problems import ConfigError
+from daemon import cli
 from daemon.cli import main
 from daemon.commands.cook_import import import_csv
 from daemon.core.inputs import Mark, MarkKind
@@ -129,7 +131,10 @@ def test_a_target_above_the_boiling_point_is_warned_of(tmp_path: Path, capsys: p
     assert "water boils at 94.9 °C" in warning and ", tender" in warning
 
 
-def test_plan_counts_back_from_the_serving_time(capsys: pytest.CaptureFixture[str]) -> None:
+def test_plan_counts_back_from_the_serving_time(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cli, "wall_seconds", lambda: datetime(2026, 11, 27, 12, tzinfo=UTC).timestamp())
     assert main(["plan", "--rig", RIG, "--cook", COOK]) == 0
     words = capsys.readouterr().out
     assert "serve at Sun 12:30" in words and "light the fire" in words

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from config.problems import ConfigError
 from daemon.commands.cook_import import import_csv
 from daemon.commands.replay import replay_log
 from daemon.commands.row_pace import FEWEST, ROWS_MISSED, at_their_pace
@@ -73,3 +74,18 @@ def test_a_channel_that_keeps_its_limit_keeps_it() -> None:
     quick, slow = [9.0 * n for n in range(20)], [30.0 * n for n in range(20)]
     assert at_their_pace(channels, {"pit": quick, "chuck": slow}, "log.csv") == (channels, [])
     assert at_their_pace(channels, {"pit": slow[:FEWEST]}, "log.csv") == (channels, []), "too few to tell"
+
+
+@pytest.mark.parametrize(
+    ("text", "remedy"),
+    [
+        ("time,pit\n2026-11-20T18:00:00,110\n", "zone"),
+        ("time;pit\n2026-11-20T18:00:00Z;110,5\n", "commas"),
+        ("time,pit\n", "no line of it can be used"),
+    ],
+)
+def test_a_log_of_which_nothing_can_be_used_says_why(text: str, remedy: str, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(text)
+    with pytest.raises(ConfigError, match=remedy):
+        import_csv(log, tmp_path / "state" / "journal.sqlite", "Nothing", "Brick pit")
