@@ -301,7 +301,7 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     second.get_by_label("Wrap at").fill("68.5")
     page.get_by_role("group", name="Piece 1").locator("[name=wrap]").select_option("Not wrapped")
     page.get_by_label("Hot holding follows").select_option("USDA home guidance, 60\u00a0°C")
-    page.get_by_label("Rest").fill("90")
+    page.get_by_label("Rest, min").fill("90")
     asked = list[str]()
 
     def refuse(dialog: Dialog) -> None:
