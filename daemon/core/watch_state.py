@@ -134,11 +134,17 @@ class WatchState:
             for p, channel in channels.items()
             if channel is not None and self.good(channel) is None
         }
+        doubted = {p: w.settings.channel for p, w in self.pieces.items() if p not in read and p not in settling}
         of_pit = partial(
             ProcessSnapshot,
             now=now,
             settings=self.settings,
             cores=spots | probed,
+            too_warm={
+                p: v
+                for p, channel in doubted.items()
+                if channel is not None and (v := self.conditioner.without_leak(channel)) is not None
+            },
             lost=lost,
             air={p: v for p, w in self.pieces.items() if (v := self.good(w.cabinet)) is not None},
             health=self.health,

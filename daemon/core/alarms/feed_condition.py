@@ -24,14 +24,17 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
-    # what climbs above its band has the whole band before it, and nobody lays wood on what may be burning fat
+    # what climbs above its band has the whole band before it, and nobody lays wood on what may be burning fat: what burns does
+    # not fall
     high, away = (process.band.high + process.rules[which].margin for which in ("pit-high", "runaway"))
-    flares = pit > (high if sense.climbs else away)
+    flares = pit > (high if sense.climbs else away) and not sense.falls
     wanted = chance >= sense.begins and not (flares or (below and climbs))
     # somebody is up, not late, and has said nothing of sleeping
     wanted = wanted and (below or process.asleep or not sense.tended)
     # the log that was marked has yet to show, or is catching
     wanted = wanted and not (sense.answering or sense.slackens)
+    # nobody can act on two stories at once; the pit tells soon which of them is true
+    wanted = wanted and (below or process.stands(FEED) or not sense.undecided)
     unknown = isnan(pit) and sense.chance is None  # neither raises nor clears
     failed = sense.not_caught and chance >= sense.begins and not climbs
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
@@ -42,6 +45,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         because = say("alarm.pit-falling.because-below", pit=pit)
     elif isnan(pit):
         because = say("alarm.pit-falling.because-unseen", since=process.unseen_since, carried=carried(process))
+    # who was called need not be called louder
+    holds = sense.recedes and process.stands(FEED) and not (below or isnan(pit))
     found = Finding(
         active=wanted and not failed,
         within=not wanted
@@ -58,8 +63,9 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         limit=low,
         consequence_in=left,
         severity=int(pit < low - sense.margin),
-        improving=climbs and below,
+        improving=(climbs and below) or holds,
         between=None if below else sense.between,
+        told=say("alarm.pit-falling.holds", name=process.pit_subject.name, value=pit, left=when) if holds else None,
         last=process.last,
     )
     yield process.condition(FEED, process.pit_subject, found, guards)

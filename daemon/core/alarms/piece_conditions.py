@@ -112,7 +112,10 @@ def _tender(
 ) -> Condition:
     seen = nan if core is None else core
     rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
-    reached = seen >= low
+    # a probe that reads too warm by a known leak has lost its word on the way there, not the right to call at the end
+    without_leak = process.too_warm.get(piece.settings.id) if core is None else None
+    leaky = without_leak is not None and without_leak >= low
+    reached = seen >= low or leaky
     unread = piece.settings.channel is None  # read by hand at most: what a forecast makes of that counts
     counts = None if at is None else act_at(at, Goal.TENDER) if unread else at.p50
     left = 0.0 if reached else None if counts is None else max(0.0, counts - process.now)
@@ -126,14 +129,17 @@ def _tender(
     found = Finding(
         active=reached or soon,
         within=(seen < low - rule.deadband or put_off) and not soon,
-        because=say("alarm.tender-range.because-foretold")
+        because=say("alarm.tender-range.because-leaky", core=without_leak)
+        if leaky
+        else say("alarm.tender-range.because-foretold")
         if core is None
         else say("alarm.tender-range.because", core=core),
-        value=core,
+        value=without_leak if leaky else core,
         limit=low,
         consequence_in=left if reached or at is None or at.p95 - at.p05 <= WIDE else FAR_OFF,
         severity=int(reached),
         between=None if reached or at is None else (at.p05 - process.now, at.p95 - process.now),
+        told=say("alarm.tender-range.leaky", name=piece.settings.name, value=without_leak) if leaky else None,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
 
@@ -280,6 +286,8 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     lost_for = 0.0 if since is None else process.now - since
     goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
+    if piece.stage.stage is PiecePhase.TENDER_RANGE:
+        left = FAR_OFF  # it is to be felt by hand, and has been called
     because, told = say("alarm.meat-probe-lost.because"), None
     if piece.cabinet is not None:
         left, because = max(0.0, COLD_IN - lost_for), say("alarm.meat-probe-lost.because-cabinet")

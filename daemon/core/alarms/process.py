@@ -97,6 +97,8 @@ class ProcessSnapshot:
     """(rule, subject) of the alarms that wait for their condition to go."""
     waiting: Container[str] = frozenset()
     """Keys of the alarms that nobody has acknowledged."""
+    too_warm: Mapping[str, float] = field(default_factory=dict)
+    """By piece id the core, °C, that a probe would read without the heat of the pit that its shaft leads to its tip."""
     air: Mapping[str, float] = field(default_factory=dict)
     """Believed air of the cabinet, °C, by the id of each piece that is held without a probe of its own."""
     pit_id: str = ""

@@ -23,8 +23,11 @@ SHIFT = 3.0
 """Minutes added before the logarithm: what is a minute off near the edge matters, what is a minute off far away does not."""
 LEVELS = (0.05, 0.25, 0.5, 0.75, 0.95)
 """The quantiles that a model gives."""
-MIDDLE, MOST = LEVELS.index(0.5), LEVELS.index(0.75)
-"""Where the median stands among them, and what three fires in four do not reach."""
+LEAST, MIDDLE, MOST = LEVELS.index(0.25), LEVELS.index(0.5), LEVELS.index(0.75)
+"""Where the median stands among them, and what one fire in four and three in four do not reach."""
+TWO_MINDED = 1.3
+"""Logarithm of its late over its early quarter from which a forecast tells two stories at once: a log that somebody has just
+laid, and a fire that dies. Ours, tried on worlds left out."""
 MINUTE = 60.0
 
 
@@ -79,6 +82,12 @@ class ExitForecast:
     def of(made_at: float, logs_left: list[float]) -> ExitForecast:
         minutes = (max(0.0, exp(z) - SHIFT) for z in logs_left)
         return ExitForecast(made_at, tuple(made_at + MINUTE * m for m in minutes))
+
+    @property
+    def is_two_minded(self) -> bool:
+        """Its spread is too wide for any one thing that a fire may do."""
+        early, late = (SHIFT + (self.exits[level] - self.made_at) / MINUTE for level in (LEAST, MOST))
+        return late >= early * exp(TWO_MINDED)
 
     def interval(self, now: float) -> Interval:
         """Nothing falls due in the past."""

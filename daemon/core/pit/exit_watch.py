@@ -10,9 +10,10 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core.pit.careful import carefully, plain_minutes
-from daemon.core.pit.exit_model import ExitForecast
+from daemon.core.pit.exit_model import MIDDLE, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
+from daemon.core.pit.own_pace import OwnPace
 from daemon.core.pit.profile import ClassFigure
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band, FireModel
@@ -22,6 +23,8 @@ REMEMBERED = 200
 """Minutes of the pit that are kept: no fire that needs tending lasts longer unfed."""
 LASTS = 30 * MINUTE
 """s after which a forecast that could not be made anew is dropped: about one fire. Common practice, no source."""
+FORESEEN_KEPT = 10
+"""Forecasts before the newest one that it is compared with."""
 FEWEST = 4
 """Minutes that must be known before anything is said."""
 LOGS_KEPT = 12
@@ -45,6 +48,11 @@ class ExitWatch:
         self.forecast: ExitForecast | None = None
         self.reason: Text = say("fire.not-lit")
         self.habits = PitHabits()
+        self.pace = OwnPace()
+        self.foreseen: list[float] = []
+        """Engine times at which the middles of the last forecasts had the pit leave its band, one a minute, the newest last."""
+        self.two_minded_since: float | None = None
+        """Since when forecasts tell two stories at once."""
         self.noise = 0.5
         """°C, of one minute's value."""
         self._minutes: list[float] = []
@@ -90,12 +98,16 @@ class ExitWatch:
         self._minutes = [*self._minutes[-REMEMBERED:], self._minutes[-1] if isnan(pit) else pit]
         if self._unlearned is not None and now >= self._logs[-1][0] + TAIL * MINUTE:
             self._learn()
+        self.pace.minute(now, pit, band.low)
         self._predict(now, band, isnan(pit), why_not)
+        self._compare(now)
 
     def log(self, at: float, marked: bool) -> None:
         """A log went in at `at`."""
         self._counted[marked] += 1
         self.marked_at = at if marked else self.marked_at
+        if marked:
+            self.pace.fed()
         if self._logs and at - self._logs[-1][0] < SHORTEST_GAP * MINUTE:
             self._logs[-1] = (self._logs[-1][0], marked or self._logs[-1][1])
             return
@@ -182,7 +194,16 @@ class ExitWatch:
             left = self.model.logs_left(seen)
             if self.model.is_beyond(seen):
                 left = carefully(left, plain_minutes(seen))
-            self.forecast, self.reason = ExitForecast.of(now, left), ""
+            self.forecast, self.reason = ExitForecast.of(now, self.pace.foretold(now, left)), ""
+
+    def _compare(self, now: float) -> None:
+        """What the newest forecasts have in common."""
+        if self.forecast is None or self.forecast.made_at != now:
+            self.foreseen, self.two_minded_since = [], None
+            return
+        self.foreseen = [*self.foreseen[-FORESEEN_KEPT:], self.forecast.exits[MIDDLE]]
+        since = now if self.two_minded_since is None else self.two_minded_since
+        self.two_minded_since = since if self.forecast.is_two_minded else None
 
     def _warm(self, now: float, pit: float, band: Band) -> None:
         """The pace of the climb to the band tells a heavy pit from a light one."""
@@ -218,6 +239,9 @@ class ExitWatch:
             "reason": plain(self.reason),
             "habits": [list(row) for row in self.habits.rows()],
             "class": [[one.figure, one.middle, one.fires] for one in self.habits.class_figures],
+            "pace": self.pace.dump(),
+            "foreseen": list(self.foreseen),
+            "two_minded_since": self.two_minded_since,
             "noise": self.noise,
             "minutes": list(self._minutes),
             "known_at": self._known_at,
@@ -245,6 +269,9 @@ class ExitWatch:
         self._minutes, self._known_at, self._last = list(state["minutes"]), state["known_at"], state["last"]
         self._logs = [(at, marked) for at, marked in state["logs"]]
         # not in the checkpoints of earlier versions
+        if "pace" in state:
+            self.pace.load(state["pace"])
+        self.foreseen, self.two_minded_since = list(state.get("foreseen", ())), state.get("two_minded_since")
         self._own_fires = state.get("own_fires", 0)
         self._counted, self._unlearned = list(state["counted"]), state["unlearned"]
         self.marked_at = state["marked_at"]

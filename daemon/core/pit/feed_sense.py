@@ -16,7 +16,9 @@ class FeedSense:
     marked log has had its time, and the pit has fallen on as if it were not there. tended: somebody has fed the fire by
     himself, again and again and too often to have slept, and is not late yet. climbs: the last minutes climb by more than the
     noise. slackens: a log was marked lately and has not turned the pit yet, but the fall has slackened: that log is catching.
-    margin: °C beyond an edge that are more than noise."""
+    falls: the last minutes fall by more than the noise. undecided: the forecast has begun to tell two stories at once, and the
+    pit will soon show which. recedes: of the last ten minutes at least half were added to the time left, and it is more than
+    half a lead: the pit holds. margin: °C beyond an edge that are more than noise."""
 
     chance: float | None = None
     left: float | None = None
@@ -26,6 +28,9 @@ class FeedSense:
     not_caught: bool = False
     tended: bool = False
     climbs: bool = False
+    falls: bool = False
+    undecided: bool = False
+    recedes: bool = False
     slackens: bool = False
     margin: float = 1.0
     between: tuple[float, float] | None = None

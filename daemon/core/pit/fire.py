@@ -12,7 +12,7 @@ from typing import Any
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_model import MIDDLE, MOST, ExitForecast
-from daemon.core.pit.exit_watch import ExitWatch
+from daemon.core.pit.exit_watch import FORESEEN_KEPT, ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.profile import ClassFigure, FireProfile
 from daemon.core.pit.signs import (
@@ -58,6 +58,8 @@ ANSWERS_AT_LEAST = 10 * MINUTE
 SHOWS_WITHIN, NO_TIME = 20 * MINUTE, 11 * MINUTE
 """s after a marked log by which the slowest pits have turned: so long it is waited for while the pit is in its band and has more
 than NO_TIME left, half the usual lead. Common practice, no source."""
+SHOWS_WHICH = 8 * MINUTE
+"""s in which a pit shows whether it was opened for a log or its fire dies. Ours, tried on worlds left out."""
 KNOWN_FIRES = 3
 """Fires that must be known before this pit's usual rise says anything."""
 TENDED_FIRES = 2
@@ -66,6 +68,9 @@ TOO_SHORT_TO_SLEEP = 35.0
 """Minutes between logs in which nobody sleeps: the lead of a sleeper and little more. Common practice, no source."""
 LATE_BY = 1.25
 """Share of his longest gap lately after which whoever tends the fire is late. Ours, tried on the worlds in tests/worlds."""
+OPENED_FOR = 4
+"""Minutes for which a pit may be lower than ever because somebody has just opened its door to feed it. Common practice, no
+source."""
 PLAINLY = 3.0
 """°C that a pit must have lost since a log before that is blamed: one may go on cooling down from the fire before."""
 LOGS_KEPT = 40
@@ -220,6 +225,9 @@ class FireWatch:
             and not (shown or self.slackens),
             tended=self._tended(now, margin),
             climbs=climb > margin,
+            falls=climb < -margin,
+            undecided=self.exit.two_minded_since is not None and now - self.exit.two_minded_since < SHOWS_WHICH,
+            recedes=left is not None and left > NO_TIME and self._recedes(),
             slackens=self.slackens and waited <= ANSWERS_AT_MOST / 2 and not shown,
             margin=margin,
             between=None if forecast is None else self._between(forecast, now),
@@ -232,6 +240,11 @@ class FireWatch:
         if falls < 0 and pit >= self._band.low:  # neither is true of NaN
             early = min(early, (pit - self._band.low) / -falls * MINUTE)
         return early, late
+
+    def _recedes(self) -> bool:
+        """The foreseen exit has moved off by at least half of the time that has passed."""
+        seen = self.exit.foreseen
+        return len(seen) > FORESEEN_KEPT and seen[-1] - seen[0] >= FORESEEN_KEPT / 2 * MINUTE
 
     @property
     def trend(self) -> float:
@@ -251,7 +264,8 @@ class FireWatch:
         at, marked, _ = self._logs[-1]
         unseen = 0.0 if marked else LOG_LAG  # who marks nothing may have laid it already
         late = now - at >= (LATE_BY * longest + unseen) * MINUTE
-        return not (late or self._pit[-1] < lowest - margin)  # of NaN nothing is true
+        fallen = all(pit < lowest - margin for pit in self._pit[-OPENED_FOR:])  # of NaN nothing is true
+        return not (late or fallen)
 
     def scan(self, now: float, pit: float) -> list[FireNoticed]:
         """Every 5 s with the newest pit value (°C, NaN = unknown): only the fast signs (lid)."""

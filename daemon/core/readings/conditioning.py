@@ -229,6 +229,14 @@ class Conditioner:
         """Engine time since which they stand still, of the channels that are found to be stuck."""
         return {name: one.judge.still_since for name, one in self._channels.items() if one.judge.stuck}
 
+    def without_leak(self, channel: str) -> float | None:
+        """What a meat probe would read, °C, without the heat that its shaft leads to its tip, where that is all there is against
+        it; else None."""
+        sample, leaked = self.current(channel), self._faults.leaked.get(channel)
+        if sample is None or sample.celsius is None or leaked is None or sample.doubts != (ProbeFault.AMBIENT_LEAK,):
+            return None
+        return sample.celsius - leaked
+
     def lain(self, pits: Sequence[str]) -> float:
         """s for which all of these pit probes have lain off the grate; 0 if not all do."""
         return self._pit_faults.lies_for(pits) * MINUTE

@@ -137,6 +137,8 @@ class ProbeFaults:
         self._latches: dict[str, dict[ProbeFault, _Latch]] = {}
         self._settled: dict[str, int] = {}
         self._before_pull: dict[str, float] = {}
+        self.leaked: dict[str, float] = {}
+        """°C that the shaft adds to each probe, as last judged."""
 
     def minute(self, channels: dict[str, ProbeMinutes], boiling_point: float) -> dict[str, tuple[Finding, ...]]:
         """One closed minute of all channels; the faults that hold now, by channel."""
@@ -161,6 +163,7 @@ class ProbeFaults:
             },
             "settled": dict(self._settled),
             "before_pull": dict(self._before_pull),
+            "leaked": dict(self.leaked),
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -174,6 +177,7 @@ class ProbeFaults:
         }
         self._settled = dict(dumped["settled"])
         self._before_pull = dict(dumped["before_pull"])
+        self.leaked = dict(dumped.get("leaked", {}))  # not in the checkpoints of earlier versions
 
     def _latch(self, name: str, fault: ProbeFault) -> _Latch:
         return self._latches.setdefault(name, {}).setdefault(fault, _Latch())
@@ -267,6 +271,8 @@ class ProbeFaults:
             latch.answer(ProbeFault.AMBIENT_LEAK, False if latch.active else None, say("probe.steady"))
             return
         error = coupled.share * (pit[-1] - values[-1])
+        if error > 0 and coupled.share < FOLLOWS:  # not of NaN
+            self.leaked[name] = error / (1.0 - coupled.share)  # the tip stands between the core and the pit
         leaks = LEAKS / 2 if latch.active else LEAKS
         latch.answer(
             ProbeFault.AMBIENT_LEAK,

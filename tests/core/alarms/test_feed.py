@@ -60,6 +60,28 @@ def test_what_falls_from_a_flare_or_climbs_a_little_is_judged_by_its_chance_too(
 def test_what_climbs_above_its_band_or_has_run_away_wants_no_wood() -> None:
     assert not prompt(150.0, FeedSense(chance=0.9, left=LEFT, climbs=True), slope=3.0).active
     assert not prompt(190.0, FeedSense(chance=0.9, left=LEFT), slope=-3.0).active
+    spent = prompt(190.0, FeedSense(chance=0.9, left=LEFT, falls=True), slope=-3.0)
+    assert spent.active, "what burns does not fall: a quick fire that overshot its band leaves it as quickly"
+
+
+def test_nobody_is_called_on_two_stories_until_the_pit_shows_which_is_true() -> None:
+    """Somebody has just opened the door to lay a log that he does not mark, or the fire dies."""
+    undecided = FeedSense(chance=0.9, left=LEFT, undecided=True)
+    assert not prompt(112.0, undecided).active
+    assert prompt(105.0, undecided, slope=-0.3).active, "below the band there is nothing left to wait for"
+    stands = said(112.0, undecided, standing="pit-falling/pit")["pit-falling"]
+    assert stands.active and not stands.within, "a call that stands is not taken back for it"
+
+
+def test_a_call_to_a_pit_that_holds_keeps_its_rung_and_says_so() -> None:
+    holds = FeedSense(chance=0.9, left=LEFT, recedes=True, between=(12 * 60.0, 40 * 60.0))
+    first = prompt(112.0, holds)
+    assert first.active and not first.improving, "the first call is made all the same"
+    stands = said(112.0, holds, standing="pit-falling/pit")["pit-falling"]
+    assert stands.active and stands.improving
+    assert in_english(stands.text) == "Add 1-2 splits later: Pit 112 °C holds, low in 12 to 40 min"
+    below = said(105.0, holds, standing="pit-falling/pit", slope=-0.2)["pit-falling"]
+    assert below.active and not below.improving
 
 
 def test_who_tends_the_fire_himself_and_is_not_late_is_not_woken() -> None:
