@@ -123,5 +123,5 @@ def act_before(
 
 def warn_within(rule: AlarmRule, lead: float) -> float:
     """How long before its consequence a LEAD rule's condition should become active, s, so that after the
-    on-delay the whole of `wake_within` is left (22 + 1 + 2 min on-delay = 25 min for the feed prompt)."""
+    on-delay the whole of `wake_within` is left (22 + 1 + 2 min on-delay and 5 s: 25 min for the feed prompt)."""
     return wake_within(rule, lead) + rule.on_delay

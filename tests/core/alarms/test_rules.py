@@ -120,8 +120,8 @@ def test_runaway_states_the_usual_cautions() -> None:
 
 def test_the_feed_prompt_becomes_active_25_minutes_ahead() -> None:
     """22 min a sleeper needs (2 notice, 5 dress and walk, 5 act, 10 until the log catches: weakly supported, a setting),
-    2 min on-delay and 1 min margin."""
-    assert warn_within(rule_by_id("pit-falling"), SleeperSettings().lead) == 25 * 60.0
+    2 min on-delay and one scan, and 1 min margin."""
+    assert warn_within(rule_by_id("pit-falling"), SleeperSettings().lead) == 25 * 60.0 + 5.0
 
 
 def test_markdown_lists_every_rule_once_worst_first() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_watch import LASTS
-from daemon.core.pit.fire import INTERVALS_KEPT, FireWatch
+from daemon.core.pit.fire import INTERVALS_KEPT, OPENED_FOR, FireWatch
 from daemon.core.pit.habits import FIGURES, FIRES_KEPT
 from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
@@ -354,7 +354,9 @@ def test_who_is_late_or_lets_the_pit_fall_further_than_usual_does_not_tend_it(ma
             again.mark(Mark(MarkKind.LOG), k * 24 * 60.0)
         minutes(again, one, 24 * k)
     minutes(again, [123.0], now + 1)
-    assert not again.feed((now + 1) * 60.0, 24 * 60.0).tended, "3 °C lower than he ever let it fall"
+    assert again.feed((now + 1) * 60.0, 24 * 60.0).tended, "he may have opened the door to feed it"
+    minutes(again, [123.0] * OPENED_FOR, now + 2)
+    assert not again.feed((now + 1 + OPENED_FOR) * 60.0, 24 * 60.0).tended, "3 °C lower than he ever let it fall"
 
 
 def test_the_profile_does_not_grow_without_end() -> None:
