@@ -15,8 +15,8 @@ from daemon.core.events import Priority
 
 MINUTE, HOUR, DAY = 60.0, 3600.0, 86400.0
 JUDGED_FIRST = 5.0
-"""s, one scan: the forecast of the minute with which a delay ends is judged before anybody is called. One call in four for nothing
-was made in the very scan that would have taken it back."""
+"""s, one scan: the forecast of the minute with which a delay ends is judged before anybody is called. One call in four for
+nothing was made in the very scan that would have taken it back."""
 
 __all__ = ["ALARM_RULES", "RULES_BY_ID", "AlarmRule", "Condition", "WakePolicy", "rule_by_id", "warn_within"]
 
