@@ -79,7 +79,7 @@ def test_a_call_to_a_pit_that_holds_keeps_its_rung_and_says_so() -> None:
     assert first.active and not first.improving, "the first call is made all the same"
     stands = said(112.0, holds, standing="pit-falling/pit")["pit-falling"]
     assert stands.active and stands.improving
-    assert in_english(stands.text) == "Add 1-2 splits later: Pit 112 °C holds, low in 12 to 40 min"
+    assert in_english(stands.text) == "Feed Pit later: 112 °C, low in 12 to 40 min"
     below = said(105.0, holds, standing="pit-falling/pit", slope=-0.2)["pit-falling"]
     assert below.active and not below.improving
 
