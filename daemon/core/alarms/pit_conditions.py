@@ -134,7 +134,10 @@ def _then(process: ProcessSnapshot) -> Text:
 def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
     since = process.lid_since
     fed = since is not None and process.fire.fed_within(since + LID_BY_LOG, 2 * LID_BY_LOG)
-    at_work = not process.asleep and (since is None or process.now - since < AT_WORK)
+    lately = since is None or process.now - since < AT_WORK
+    # wet wood excuses a dip, but no pit that has left its band and not come back: who feeds a fire may forget its lid
+    fed = fed and (lately or process.pit >= process.band.low)
+    at_work = not process.asleep and lately
     # a pit that nobody sees says nothing of its lid
     lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
     lid_open = lid_open and not (at_work or fed)
@@ -143,7 +146,7 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
         active=lid_open or waits,
         within=not (lid_open or waits),
         because=say("alarm.lid-left-open.because"),
-        value=0.0 if since is None else process.now - since,
+        value=None if since is None else process.now - since,
     )
     return process.condition("lid-left-open", process.pit_subject, found, guards)
 

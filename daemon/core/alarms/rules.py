@@ -179,6 +179,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         re_alarm=15 * MINUTE,
         guards=("piece-off", "fire-out"),
         unit=Unit.SECONDS,
+        may_lack_value=True,
     ),
     AlarmRule(
         id="target-reached",
