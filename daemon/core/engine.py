@@ -69,6 +69,11 @@ class Engine(CookOrders):
                 return self.pieces.forecast(item, now)
             case inputs.UsePitProfile() | inputs.UsePitClass():
                 return self._taught(item, now)
+            case inputs.Mark() | inputs.StartCook() | inputs.EndCook():
+                events = self._command(item, now)
+                if not any(isinstance(event, CommandRefused) for event in events):
+                    self.health.record_told(now)
+                return events
             case _:
                 return self._command(item, now)
 

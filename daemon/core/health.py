@@ -19,6 +19,12 @@ class HealthTable(dict[tuple[Part, str], tuple[Health, float]]):
         """Nothing of this kind is known to be ill."""
         return all(health.ok for (kind, _), (health, _) in self.items() if kind is part)
 
+    def record_told(self, now: float) -> None:
+        """Somebody has said how things stand: a record that was lost is one again."""
+        for (part, name), (health, _) in list(self.items()):
+            if part is Part.RECORD and not health.ok:
+                self.take(Health(part, name, ok=True), now)
+
     def ill(self) -> tuple[Health, ...]:
         return tuple(health for health, _ in self.values() if not health.ok)
 

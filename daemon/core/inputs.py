@@ -117,6 +117,8 @@ class Part(StrEnum):
     CLOCK = "clock"
     ADAPTER = "adapter"
     BATTERY = "battery"
+    RECORD = "record"
+    """What the watch remembers of the cook: ill from a start that found it lost until somebody says how things stand."""
 
 
 @dataclass(frozen=True, slots=True)

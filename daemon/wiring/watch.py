@@ -20,7 +20,7 @@ from config.delivery import ReachWithChart
 from config.problems import ConfigError
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Mark, MarkKind, Resumed, StartCook, UsePitClass, UsePitProfile
+from daemon.core.inputs import Health, Mark, MarkKind, Part, Resumed, StartCook, UsePitClass, UsePitProfile
 from daemon.core.pit.profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
@@ -372,9 +372,19 @@ class Watch:
                 self.loop.post(UsePitProfile(kept, by="journal", pit=pit.id))
         if self._lost_cook is None:
             self._heed_cook_file()
+            if self._record_lost():
+                log.error("the record of the cook is lost: say what is on the fire")
+                self.loop.post(Health(Part.RECORD, "cook", ok=False))
             self._keep_running_cook()
         else:
             self._take_up(*self._lost_cook)
+
+    def _record_lost(self) -> bool:
+        """Neither the journal nor the note beside it tells what ran; a first start has neither."""
+        note = self._running_cook
+        if note.damaged and self._previous is None:
+            return True
+        return bool(self.journal.disk.mended) and (note.damaged or note.missing)
 
     def _take_up(self, cook: CookSettings, progress: tuple[Progress, ...]) -> None:
         """The journal has lost the end of the running cook: what was on the fire is on it again."""

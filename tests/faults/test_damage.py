@@ -26,7 +26,8 @@ from typing import Any
 
 import pytest
 
-from daemon.core.events import Event, Level, Notification
+from daemon.core.events import AlarmState, Event, Level, Notification
+from daemon.core.grace import GRACE
 from daemon.core.inputs import Mark, MarkKind, Readings, StartCook
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal import journal as journal_module
@@ -56,6 +57,8 @@ HOT, IN_BAND = 168.0, 121.0
 PITS, MEATS = ("pit-left", "pit-right", "pit-firebox"), ("chuck", "chuck-edge", "lamb")
 MEMORY = 3 << 30
 """Bytes a start may take here before it fails: damage must not fill the memory either."""
+LOST = "record-lost/cook"
+"""Key of the alarm that asks what is on the fire."""
 CALM = 1800.0
 """s of a pit in the band before it runs away in the life that leaves the journal behind."""
 
@@ -356,6 +359,43 @@ def test_whatever_letter_of_the_schema_is_damaged_the_journal_opens_and_writes(t
         assert journal.notes.note("kept") == 1, place
         journal.close()
         shutil.rmtree(file.parent)
+
+
+async def test_a_journal_and_a_note_of_the_cook_that_are_both_damaged_wake_until_somebody_says_what_is_on(
+    tmp_path: Path,
+) -> None:
+    home = copied(tmp_path / "lost")
+    (home / f"{JOURNAL_FILE}-wal").unlink()
+    (home / JOURNAL_FILE).write_bytes(random.Random(1).randbytes(3000))
+    (home / RUNNING_FILE).write_text('{"input": 12, "cook"')
+    async with Life(home) as life:
+        # as warm as the pit of nobody's fire, and falling: no record says that one was lit
+        await life.pit(84.0, WOKEN_WITHIN, lambda: life.woke)
+        calls = [n for n in life.told if n.alarm == LOST]
+        assert calls and calls[0].level is Level.WAKE
+        alarms = life.watch.engine.alarms
+        assert (lost := alarms.view(LOST)) is not None and lost.state is AlarmState.UNACKNOWLEDGED
+        for mark in (Mark(MarkKind.FIRE_LIT), Mark(MarkKind.MEAT_ON)):
+            life.watch.loop.post(mark)
+        await life.pit(84.0, 2 * STEP)
+        assert (lost := alarms.view(LOST)) is not None and lost.state is AlarmState.NORMAL
+    async with Life(home) as again:  # what was told is on the record now
+        await again.pit(84.0, CALM / 10)
+        assert (lost := again.watch.engine.alarms.view(LOST)) is not None and lost.state is AlarmState.NORMAL
+
+
+async def test_a_first_start_and_one_damaged_file_of_the_two_lose_no_record(tmp_path: Path) -> None:
+    first, note, journal = tmp_path / "first", copied(tmp_path / "note"), copied(tmp_path / "journal")
+    first.mkdir()
+    for name in ("rig.toml", "cook.toml"):
+        shutil.copy(note / name, first / name)
+    (note / RUNNING_FILE).write_text("{")
+    (journal / f"{JOURNAL_FILE}-wal").unlink()
+    (journal / JOURNAL_FILE).write_bytes(random.Random(1).randbytes(3000))
+    for home in (first, note, journal):
+        async with Life(home) as life:
+            await life.pit(IN_BAND, 2 * GRACE)
+            assert life.watch.engine.alarms.view(LOST) is None, home
 
 
 def test_a_journal_that_is_whole_is_left_alone(tmp_path: Path) -> None:

@@ -62,6 +62,7 @@ CASES: dict[str, Case] = {
     "device-lost": ("board", 12 * MINUTE, None, None),
     "battery-low": ("Grate left", 12.0, None, None),
     "stage-question": (MEAT, 64.0, None, None),
+    "record-lost": ("cook", 5 * MINUTE, None, None),
     "watch-disk": ("journal", 4.0, None, None),
     "watch-broker": ("broker", 12 * MINUTE, None, None),
     "watch-clock": ("clock", 12 * MINUTE, None, None),

@@ -83,7 +83,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
 def _guards(process: ProcessSnapshot, lighting: bool) -> tuple[str, ...]:
     idle = not (process.pieces or process.elsewhere)
     needed = idle or any(p.on_fire for p in process.pieces)
-    holds = {"lid-open": process.fire.lid_open, "lighting": lighting, "piece-off": not needed}
+    known = not process.record_lost  # what is known to be lost holds no alarm back
+    holds = {"lid-open": process.fire.lid_open, "lighting": lighting and known, "piece-off": not needed and known}
     return tuple(guard for guard, is_so in holds.items() if is_so)
 
 
@@ -184,7 +185,8 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
         because=say("alarm.fire-out.because", pit=pit, rate=slope * 60),
         value=pit,
         limit=low,
-        consequence_in=None if process.pieces else FAR_OFF,  # without meat nothing is lost: said, but nobody is woken
+        # without meat nothing is lost: said, but nobody is woken
+        consequence_in=None if process.pieces or process.record_lost else FAR_OFF,
         improving=climbs,
     )
     return process.condition("fire-out", process.pit_subject, found, guards)

@@ -118,6 +118,11 @@ class ProcessSnapshot:
     """The newest value of the pit that may be believed."""
 
     @property
+    def record_lost(self) -> bool:
+        """Nobody has said how things stand since the record of the cook was lost."""
+        return any(part is Part.RECORD and not health.ok for (part, _), (health, _) in self.health.items())
+
+    @property
     def last(self) -> tuple[float, float] | None:
         """Of a pit that nobody sees: what was seen last, °C, and how many s ago; None: not known, or it is seen."""
         if self.last_seen is None or not isnan(self.pit):

@@ -322,6 +322,15 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         may_lack_value=True,
     ),
     AlarmRule(
+        id="record-lost",
+        time_to_act=15 * MINUTE,
+        priority=Priority.HIGH,
+        wake=WakePolicy.NOW,
+        prompt=True,
+        insists=True,
+        unit=Unit.SECONDS,
+    ),
+    AlarmRule(
         id="watch-disk",
         time_to_act=HOUR,
         priority=Priority.LOW,

@@ -20,7 +20,7 @@ https://aliresources.hexagon.com/water-wastewater/shut-up-fixing-chattering-and-
 CHATTER_HOLD = 600.0
 """s without the condition before a chattering alarm may return: common practice, no source."""
 
-NAMELESS = frozenset({"watch-disk", "watch-broker", "watch-clock"})
+NAMELESS = frozenset({"watch-disk", "watch-broker", "watch-clock", "record-lost"})
 """Rules of what there is only one of: their words need no name."""
 
 

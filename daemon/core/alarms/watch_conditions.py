@@ -20,6 +20,7 @@ PART_RULES = {
     Part.CHANNEL: "watch-channel-down",
     Part.CLOCK: "watch-clock",
     Part.BATTERY: "battery-low",
+    Part.RECORD: "record-lost",
 }
 
 

@@ -47,6 +47,8 @@ class RunningCook:
     def __init__(self, state: Path) -> None:
         self._path = state / RUNNING_FILE
         self._kept: tuple[CookSettings, tuple[Progress, ...]] | None = None
+        self.missing, self.damaged = False, False
+        """How `newer_than` found the file."""
 
     def keep(self, cook: CookSettings, progress: tuple[Progress, ...], last_input: int, wall_offset: float) -> None:
         """Written when the cook or the place of a piece has changed. last_input: the newest of the journal; wall_offset: UTC
@@ -77,8 +79,10 @@ class RunningCook:
             if not cook.pieces or (int(body["input"]) <= last_input and not lost):
                 return None
         except FileNotFoundError:
+            self.missing = True
             return None
         except (OSError, ValueError, TypeError, KeyError, AttributeError):
+            self.damaged = True
             log.warning("%s is damaged and cannot be read; the cook is as the journal has it", self._path)
             return None
         return cook_shifted(cook, -wall_offset), progress
