@@ -171,17 +171,17 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     if not out and pit >= low - WELL_BELOW and process.is_plain("fire-out", process.pit_subject):
         return quiet("fire-out", process.pit_subject.id)
     sense = process.fire.feed(process.now, 0.0)
-    # until a log has shown, the prompt about that log says it all
-    climbs = slope > TURNING or sense.climbs
-    fed = process.fire.excused(process.now)
+    climbs, stands, cold = slope > TURNING or sense.climbs, process.stands("fire-out"), _gone_cold(process)
+    # until a log has shown, the prompt about that log says it all; a fire that was called lost must show degrees
+    fed = process.fire.excused(process.now) and not (stands or cold)
     burns = sense.answering or process.fire.slackens or fed
     sinks = slope < FALLING_FAST and not burns
-    lost = pit < low - WELL_BELOW and (never_caught or sinks or _gone_cold(process))
-    warms = process.fire.regained >= REGAINED if process.stands("fire-out") else climbs
-    back = fed or (warms and not _gone_cold(process))  # embers warm a cold pit, too
+    lost = pit < low - WELL_BELOW and (never_caught or sinks or cold)
+    warms = process.fire.regained >= REGAINED if stands else climbs
+    back = warms and not cold  # embers warm a cold pit, too
     found = Finding(
-        active=(out or lost) and not back,
-        within=pit > low or back,
+        active=(out or lost) and not (back or fed),
+        within=pit > low or back or fed,
         because=say("alarm.fire-out.because", pit=pit, rate=slope * 60),
         value=pit,
         limit=low,

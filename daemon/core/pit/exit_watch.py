@@ -172,11 +172,14 @@ class ExitWatch:
         """The last fires, if so many are of this cook and not of an earlier one; else none."""
         return self.habits.fires[-number:] if self._own_fires >= number else []
 
-    def since_log(self, now: float) -> list[float]:
-        """The pit since the newest marked log, °C a minute."""
-        if self.marked_at is None:
-            return []
-        back = int((now - self.marked_at) // MINUTE)
+    @property
+    def minutes(self) -> list[float]:
+        """The pit, °C a minute, holes filled with what was last known; the newest last."""
+        return self._minutes
+
+    def minutes_since(self, at: float, now: float) -> list[float]:
+        """The pit since `at` (engine time), °C a minute."""
+        back = int((now - at) // MINUTE)
         return self._minutes[-back - 1 :] if back < len(self._minutes) else list(self._minutes)
 
     def _predict(self, now: float, band: Band, unseen: bool, why_not: Text) -> None:

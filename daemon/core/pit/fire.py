@@ -32,7 +32,7 @@ from daemon.core.pit.signs import (
     slope,
     steady_climb,
 )
-from daemon.core.pit.turns import most_regained, rise_ahead, slackens
+from daemon.core.pit.turns import most_regained, rise_ahead, slackens, without_turn
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, CallRule, FireModel
 
@@ -78,8 +78,8 @@ LOGS_KEPT = 40
 LONG_AGO = 1e9
 AT_THE_PIT = frozenset({MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED})
 """Marks of somebody who has opened the pit."""
-ANSWERS_AT_MOST = 60 * MINUTE
-"""s after a log beyond which nothing is blamed on it."""
+ANSWERS_AT_MOST, LONGEST_WAIT = 60 * MINUTE, 30 * MINUTE
+"""s after a log beyond which nothing is blamed on it; s for which the slowest pit is given time to turn."""
 RISE_LIKE = 1.5
 """Times its usual rise that a log may make a pit rise."""
 BELOW = 1.0
@@ -110,8 +110,6 @@ class FireWatch:
         self._last_log: float | None = None
         self.attended_at: float | None = None
         """Engine time of the newest mark of `AT_THE_PIT`."""
-        self._excused_at: float | None = None
-        """Since when a marked fire or log is given time to show."""
         self._intervals: list[float] = []
         self._logs: list[tuple[float, bool, bool]] = []
         """(engine time, marked, gave an interval) of the newest logs, in the order in which they were told."""
@@ -162,19 +160,22 @@ class FireWatch:
         return self.exit.marked_at is not None and now - self.exit.marked_at <= seconds
 
     def excused(self, now: float) -> bool:
-        """A marked fire or log is still given time to show, see `_excuse`."""
-        at = self._excused_at
-        return self.fed_within(now, SHOWS_WITHIN) and (at is None or now - at <= SHOWS_WITHIN)
+        """A marked fire or log is still given time to show, and no earlier one has failed to; see `_tried_since`."""
+        tried = self._tried_since(now)
+        return tried is not None and now - tried <= SHOWS_WITHIN
 
-    def _excuse(self, now: float) -> None:
-        """A mark buys time once: another one buys more only when the pit has gained by the one before, or after as long again.
-        Else marks that come by themselves would keep a dead fire silent."""
-        at = self._excused_at
-        if at is not None and now - at <= 2 * SHOWS_WITHIN:
-            minutes = int((now - at) // MINUTE)
-            if most_regained(self._pit[-minutes:] if minutes else []) < PLAINLY:
-                return
-        self._excused_at = now
+    def _tried_since(self, now: float) -> float | None:
+        """Engine time of the first marked fire or log since which the pit has not turned up; None without one. What is laid on
+        a log that has yet to show buys no more time: else marks that come again and again would keep a dead fire silent."""
+        first = self.exit.marked_at
+        if first is None:
+            return None
+        since = now - without_turn(self.exit.minutes, self._margin) * MINUTE
+        for at in sorted((at for at, marked, _ in self._logs if marked and at < first), reverse=True):
+            if at < since or first - at > LONGEST_WAIT:
+                break
+            first = at
+        return first
 
     def climb_is_a_log(self, now: float) -> bool:
         """A marked log has yet to reach its usual peak, or the pit has not risen by more than its own logs have made it rise."""
@@ -201,34 +202,34 @@ class FireWatch:
     def feed(self, now: float, within: float) -> FeedSense:
         """Whether the fire wants wood. within: s from notice to a burning log, without the margin of the call rule."""
         forecast, call = self.exit.forecast, CallRule() if self.exit.model is None else self.exit.model.call
-        habits, margin = self.exit.habits, max(LEAST_MARGIN, 3 * self.exit.noise)
+        habits, margin = self.exit.habits, self._margin
         climb = slope(self._pit[-TURNS_IN:]) * TURNS_IN
         if isnan(climb):  # the lid has just been shut: the last minute is all that is known
             climb = self.climb * TURNS_IN
-        at, since = self.exit.marked_at, self.exit.since_log(now)
-        patience = min(ANSWERS_AT_MOST / 2, max(ANSWERS_AT_LEAST, 2 * habits.slow_turn * MINUTE))
+        at, tried = self.exit.marked_at, self._tried_since(now)
+        since = [] if tried is None else self.exit.minutes_since(tried, now)
+        patience = min(LONGEST_WAIT, max(ANSWERS_AT_LEAST, 2 * habits.slow_turn * MINUTE))
         waited = LONG_AGO if at is None else now - at
         left = None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now)
         shown = most_regained(since) >= margin
         if not shown and left is not None and left > NO_TIME:
             patience = max(patience, SHOWS_WITHIN)
         fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
+        failed = tried is not None and now - tried >= patience and fell and not shown
         return FeedSense(
             chance=None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE),
             left=left,
             begins=call.begins,
             ends=call.ends,
-            answering=waited < patience or (climb > margin and any(isnan(v) for v in self._pit[-TURNS_IN:])),
-            not_caught=not self.lid_open
-            and patience <= waited <= ANSWERS_AT_MOST
-            and fell
-            and not (shown or self.slackens),
+            answering=(waited < patience and not failed)
+            or (climb > margin and any(isnan(v) for v in self._pit[-TURNS_IN:])),
+            not_caught=failed and waited <= ANSWERS_AT_MOST and not (self.lid_open or self.slackens),
             tended=self._tended(now, margin),
             climbs=climb > margin,
             falls=climb < -margin,
             undecided=self.exit.two_minded_since is not None and now - self.exit.two_minded_since < SHOWS_WHICH,
             recedes=left is not None and left > NO_TIME and self._recedes(),
-            slackens=self.slackens and waited <= ANSWERS_AT_MOST / 2 and not shown,
+            slackens=self.slackens and waited <= LONGEST_WAIT and not shown,
             margin=margin,
             between=None if forecast is None else self._between(forecast, now),
         )
@@ -247,10 +248,15 @@ class FireWatch:
         return len(seen) > FORESEEN_KEPT and seen[-1] - seen[0] >= FORESEEN_KEPT / 2 * MINUTE
 
     @property
+    def _margin(self) -> float:
+        """°C that are more than noise."""
+        return max(LEAST_MARGIN, 3 * self.exit.noise)
+
+    @property
     def trend(self) -> float:
         """°C per minute for people, NaN while unknown: that of ten minutes, or of the last five where they say another thing."""
-        recent, margin = slope(self._pit[-TURNS_IN:]), max(LEAST_MARGIN, 3 * self.exit.noise)
-        return recent if abs(recent - self.slope) * TURNS_IN > margin else self.slope  # of NaN nothing is true
+        recent = slope(self._pit[-TURNS_IN:])
+        return recent if abs(recent - self.slope) * TURNS_IN > self._margin else self.slope  # of NaN nothing is true
 
     def _tended(self, now: float, margin: float) -> bool:
         """Whoever lays logs so often, and in time by himself, is up; who is up, not late and has let the pit fall no further than
@@ -295,8 +301,6 @@ class FireWatch:
         """The cook says a log went in, the lid was opened or the damper changed: believed over detection."""
         if mark.kind in AT_THE_PIT:
             self.attended_at = now
-        if mark.kind in (MarkKind.FIRE_LIT, MarkKind.LOG):
-            self._excuse(now)
         match mark.kind:
             case MarkKind.FIRE_LIT:
                 self._lit = True
@@ -452,7 +456,6 @@ class FireWatch:
             "band": [self._band.low, self._band.high],
             "lit": self._lit,
             "attended_at": self.attended_at,
-            "excused_at": self._excused_at,
             "burns": self._burns,
             "quiet_until": self._quiet_until,
             "doubted_until": self._doubted_until,
@@ -473,7 +476,6 @@ class FireWatch:
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])
         self._lit, self._burns = state["lit"], state["burns"]
         self.attended_at = state.get("attended_at")  # not in the checkpoints of earlier versions
-        self._excused_at = state.get("excused_at")
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
         self._intervals = list(state["intervals"])

@@ -188,8 +188,8 @@ class PitStage:
             return []
         before = self.dump()
         self.question = ""
-        if self.stage != PitPhase.LIGHTING or now - self.climbed_at >= LIGHTING_TAKES:
-            self._foot, self.climbed_at = None, now  # said again of a fire that is still waited for, it buys no time
+        if self.stage != PitPhase.LIGHTING:
+            self._foot, self.climbed_at = None, now  # said again of a fire that has not shown yet, it buys no time
         changes = self._heed({PitSign.MARKED_LIT}, now)
         self._before_lit = before if changes else None
         if self.stage == PitPhase.LIGHTING:

@@ -40,3 +40,13 @@ def most_regained(minutes: Sequence[float]) -> float:
         elif pit - lowest > most:
             most = pit - lowest
     return most
+
+
+def without_turn(minutes: Sequence[float], least: float) -> int:
+    """How many of the newest minutes have nowhere come up by `least` °C."""
+    highest = -inf
+    for number, pit in enumerate(reversed(minutes)):
+        highest = max(highest, pit)
+        if highest - pit >= least:
+            return number
+    return len(minutes)

@@ -146,7 +146,55 @@ def test_a_fire_with_a_fresh_log_on_it_is_not_called_lost_nor_one_whose_fall_sla
     assert not lost(slackens=True)
 
 
-def test_a_lost_fire_is_taken_back_by_heat_or_by_a_mark_and_not_by_a_slope_around_nothing() -> None:
+@pytest.mark.parametrize("kind", [MarkKind.LOG, MarkKind.FIRE_LIT])
+@pytest.mark.parametrize("every", [3, 5, 12, 19])
+def test_wood_that_does_not_catch_buys_time_once_however_often_it_is_laid(every: int, kind: MarkKind) -> None:
+    """A dead pit cools along an exponential (Newton): no log of those that are laid on it has turned it."""
+    fire = watched()
+    blamed, excused = [], []
+    for minute in range(60, 60 + 50):
+        if (minute - 60) % every == 0:
+            fire.mark(Mark(kind), 60.0 * minute)
+        fire.minute(60.0 * minute, 10.0 + 115.0 * exp(-(minute - 60) / 40.0), BAND, 10.0)
+        sense = fire.feed(60.0 * minute, 0.0)
+        excused.append(fire.excused(60.0 * minute))
+        blamed.append(sense.not_caught)
+        assert not (sense.answering and sense.not_caught)
+    first = blamed.index(True)
+    assert 10 <= first <= 20 and all(blamed[first:]), "from the first log on"
+    assert all(excused[:20]) and not any(excused[21:])
+
+
+def test_after_a_log_that_caught_the_next_is_given_its_time_again() -> None:
+    """The first turns the pit by 10 °C and is spent; the second, 12 min later, does not catch."""
+    up = [118.0 + m for m in range(10)] + [127.0, 126.0]
+    fire = watched(*(125.0 - 0.5 * m for m in range(15)))
+    fire.mark(Mark(MarkKind.LOG), 75 * 60.0)
+    for minute, pit in enumerate(up, start=75):
+        fire.minute(60.0 * minute, pit, BAND, 10.0)
+    fire.mark(Mark(MarkKind.LOG), 87 * 60.0)
+    blamed = []
+    for minute in range(87, 87 + 30):
+        fire.minute(60.0 * minute, 126.0 - 1.0 * (minute - 87), BAND, 10.0)
+        sense = fire.feed(60.0 * minute, 0.0)
+        assert fire.excused(60.0 * minute) == (minute <= 87 + 20)
+        assert sense.answering or minute >= 87 + 10
+        blamed.append(sense.not_caught)
+    assert any(blamed) and not any(blamed[:10])
+
+
+def test_a_log_that_was_a_mistake_is_not_the_first_of_those_that_did_not_catch() -> None:
+    fire = watched(*(125.0 - 0.5 * m for m in range(10)))
+    fire.mark(Mark(MarkKind.LOG), 70 * 60.0)
+    for minute in range(70, 80):
+        fire.minute(60.0 * minute, 120.0 - 0.5 * (minute - 70), BAND, 10.0)
+    fire.mark(Mark(MarkKind.LOG), 80 * 60.0)
+    assert not fire.excused(92 * 60.0)
+    fire.take_back(MarkKind.LOG, 70 * 60.0, [(MarkKind.LOG, 80 * 60.0)], 81 * 60.0)
+    assert fire.excused(92 * 60.0)
+
+
+def test_a_lost_fire_is_taken_back_by_heat_and_not_by_a_mark_or_a_slope_around_nothing() -> None:
     def out(slope: float, **fire: Any) -> Condition:
         return said(70.0, FeedSense(), slope, stage="out", standing="fire-out/pit", **fire)["fire-out"]
 
@@ -156,7 +204,7 @@ def test_a_lost_fire_is_taken_back_by_heat_or_by_a_mark_and_not_by_a_slope_aroun
     warm = out(0.5, regained=6.0)
     assert warm.within and not warm.active
     marked = out(-0.1, excused=lambda now: True)
-    assert marked.within and not marked.active, "somebody has laid wood: it is given its time"
+    assert marked.active and not marked.within, "wood that was laid says nothing: degrees do"
     cold = said(30.0, FeedSense(), 0.5, stage="out", standing="fire-out/pit", regained=8.0)["fire-out"]
     assert cold.active and not cold.within, "embers warm a cold pit, too"
 

@@ -109,6 +109,12 @@ def test_a_fire_said_to_be_lit_again_and_again_buys_no_new_silence_each_time() -
     night.run(36.0 + 40.0, lambda minute: 12.0 + 0.02 * minute, answers=True)
     (alarm, minute), *_ = night.calls()
     assert alarm == "fire-out" and LIGHTING_TAKES / 60.0 < minute < 36.0 + 35.0
+    told = len(night.told)
+    for until in (90.0, 104.0):
+        night.mark(MarkKind.FIRE_LIT)
+        night.run(until, lambda minute: 12.0 + 0.02 * minute)
+    assert "fire-out/pit" in night.engine.alarms.standing(), "nor after that time, before degrees have shown it"
+    assert len(night.told) > told
 
 
 def test_a_fire_that_dies_before_it_showed_wakes_once() -> None:
