@@ -208,7 +208,7 @@ class WatchState:
             probes=all(self.good(c) is not None for c in used),
             answered=all(v.state is not AlarmState.UNACKNOWLEDGED for v in self.alarms.views()),
             wood=self._wood(now),
-            unseen=[w.settings.name for w in self.pieces.values() if w.unseen],
+            unseen=[w.settings.name for w in self.pieces.values() if w.unseen_since is not None],
         )
         sleeper = self.settings.announcing.sleeper
         clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)
@@ -334,7 +334,7 @@ class WatchState:
 
     def _heard(self) -> set[str]:
         """What has been heard in this life: the pit, pieces by id."""
-        channels = {p: w.settings.channel or w.cabinet for p, w in self.pieces.items()}
+        channels = {p: w.cabinet or w.settings.channel for p, w in self.pieces.items()}
         heard = {p for p, c in channels.items() if c is None or self.grace.heard(self.good_at.get(c))}
         return heard | {
             pit.subject

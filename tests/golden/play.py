@@ -86,6 +86,7 @@ from daemon.core.settings import (
     Band,
     ChannelSettings,
     CookSettings,
+    HoldSettings,
     MeatKind,
     PieceSettings,
     QuietHours,
@@ -150,9 +151,12 @@ def settings_of(scenario: Scenario) -> WatchSettings:
         ),
         *(ChannelSettings(piece.id, piece.name, Role.MEAT, stale_after=60.0) for piece in pieces),
         *(ChannelSettings(o, o, Role.AMBIENT, None, None, 60.0, 2.5, LONG_AGO) for o in ("unchecked",) if o in said),
+        *(ChannelSettings(hold, hold, Role.HOLD, stale_after=60.0) for hold in ("cabinet",) if hold in said),
     )
     pieces = tuple(replace(piece, fat_percent=fat) for piece in pieces)
     cook = CookSettings("night", "Night", Band(107.0, 135.0), pieces, serve, wood=wood)
+    if "cabinet" in said:
+        cook = replace(cook, hold=HoldSettings(channel="cabinet"))
     quiet = BY_DAY if "by-day" in words else BY_NIGHT
     if hours := [int(seconds(at) / 60) for at in told("night")]:
         quiet = QuietHours(hours[0], hours[1], UTC)

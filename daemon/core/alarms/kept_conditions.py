@@ -41,7 +41,8 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
             yield _cooling_on_the_pit(process, piece, core)
     if piece.cabinet is not None:
         yield _falling_by_air(process, piece, core)
-        yield _time_used_up_by_air(process, piece)
+        if not piece.followed:  # the record of one whose probe is lost counts all that nobody sees of its core
+            yield _time_used_up_by_air(process, piece)
     elif stage in KEPT:
         unread = say("alarm.hold-falling.unread", name=process.called(subject.name))
         yield process.unread("hold-falling", subject, unread) if core is None else _falling(process, piece, core)
@@ -101,18 +102,15 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
 
 
 def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition | NotKnown:
-    """Held without a probe of its own: the cabinet's air stands for the core. Whichever of the air and a reading by hand says
-    that it is cold is believed: a core read below the floor is not made warm by warm air."""
+    """Held where no probe of its own tells: the cabinet's air stands for the core. Whichever of the air and what was read of the
+    core last says that it is cold is believed: a core read below the floor is not made warm by warm air."""
     safety, rule, air = piece.safety, process.rules["hold-falling"], process.air.get(piece.settings.id)
-    floor, since = safety.floor(), piece.stage.off_at
+    floor, subject = safety.floor(), piece_subject(piece.settings)
     low = air is not None and piece.air.surely(air) <= floor
     if core is not None and not low:
         return _falling(process, piece, core)
-    newest = piece.spots[-1] if piece.spots else None
-    was_cold = newest is not None and since is not None and (newest.at or 0.0) >= since
-    was_cold = was_cold and newest is not None and newest.celsius - newest.tolerance <= floor
-    if air is None or (was_cold and not low):
-        return process.unknown(rule.id, piece_subject(piece.settings))
+    if air is None or (_read_cold(piece, floor) and not low):
+        return process.unread(rule.id, subject, say("alarm.hold-falling.unread", name=process.called(subject.name)))
     found = Finding(
         active=low,
         within=piece.air.surely(air) > floor + rule.deadband,
@@ -129,14 +127,23 @@ def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | N
             name=process.called(piece.settings.name), value=air, limit=floor + piece.air.tolerance,
         ),
     )  # fmt: skip
-    return process.condition(rule.id, piece_subject(piece.settings), found)
+    return process.condition(rule.id, subject, found)
+
+
+def _read_cold(piece: PieceWatch, floor: float) -> bool:
+    """What was read of its core last since it came off, by hand or by a probe that is lost, was not surely above the floor."""
+    read = [(s.at or 0.0, s.celsius - s.tolerance) for s in piece.spots[-1:]]
+    if piece.lost_core is not None:
+        read.append((piece.lost_core[0], piece.safety.surely(piece.lost_core[1])))
+    at, surely = max(read, default=(0.0, floor))
+    return piece.stage.off_at is not None and bool(read) and at >= piece.stage.off_at and surely <= floor
 
 
 def _unseen(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
-    """Held where no probe tells and no cabinet's channel stands for one. A reading by hand tells for a while."""
-    read, since = piece.read_last(), piece.stage.since
-    seen_at = since if read is None or read[0] < since else read[0]
-    unseen = piece.unseen and (seen_at == since or process.now - seen_at >= READ_AGAIN)
+    """Held where no probe tells and no air of the cabinet stands for one. A reading by hand tells for a while."""
+    read, since = piece.read_last(), piece.unseen_since
+    seen_at = process.now if since is None else since if read is None else max(since, read[0])
+    unseen = since is not None and (seen_at == since or process.now - seen_at >= READ_AGAIN)
     because = say("alarm.hold-unseen.because")
     found = Finding(unseen, within=not unseen, because=because, value=process.now - seen_at)
     return process.condition("hold-unseen", piece_subject(piece.settings), found)

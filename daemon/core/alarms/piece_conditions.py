@@ -289,7 +289,12 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     if piece.stage.stage is PiecePhase.TENDER_RANGE:
         left = FAR_OFF  # it is to be felt by hand, and has been called
     because, told = say("alarm.meat-probe-lost.because"), None
-    if piece.cabinet is not None:
+    if piece.unseen_since is not None:
+        read = piece.read_last()
+        seen_at = piece.unseen_since if read is None else max(piece.unseen_since, read[0])
+        left = max(0.0, COLD_IN - (process.now - seen_at))
+        because = say("alarm.meat-probe-lost.because-held")
+    if piece.cabinet is not None and not piece.followed:
         left, because = max(0.0, COLD_IN - lost_for), say("alarm.meat-probe-lost.because-cabinet")
         told = say("alarm.meat-probe-lost.cabinet", name=process.called(piece.settings.name), value=lost_for)
     found = Finding(since is not None, since is None, because, value=lost_for, consequence_in=left, told=told)

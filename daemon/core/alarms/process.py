@@ -100,7 +100,7 @@ class ProcessSnapshot:
     too_warm: Mapping[str, float] = field(default_factory=dict)
     """By piece id the core, °C, that a probe would read without the heat of the pit that its shaft leads to its tip."""
     air: Mapping[str, float] = field(default_factory=dict)
-    """Believed air of the cabinet, °C, by the id of each piece that is held without a probe of its own."""
+    """Believed air of the cabinet, °C, by the id of each piece that is held where no probe of its own tells."""
     pit_id: str = ""
     """Which pit: "" is the first."""
     elsewhere: bool = False

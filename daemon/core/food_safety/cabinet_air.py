@@ -1,4 +1,4 @@
-"""The air of the cabinet, as it stands for the core of a piece that is held without a probe of its own.
+"""The air of the cabinet, as it stands for the core of a piece that is held where no probe of its own tells.
 
 The air of a cabinet that goes cold is colder than the meat in it, so its time below the floor counts against the cook sooner than
 the meat's would (common practice, no source). It gives nothing back: a warm cabinet is no proof of a warm core.
@@ -43,7 +43,7 @@ class CabinetAir:
         self.at = now
 
     def leave(self) -> None:
-        """Nothing is held without a probe any more. What was spent stays spent."""
+        """It stands for nothing any more. What was spent stays spent."""
         self.at, self.low, self.still = None, False, StoodStill()
 
     def surely(self, air: float) -> float:

@@ -16,6 +16,7 @@ from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook
 from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
 from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage
 from daemon.core.pieces.stall import StallWatch
+from daemon.core.pieces.unread import Unread
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.said import Text, plain, said
 from daemon.core.settings import Band, HoldSettings, PieceSettings, Wrap
@@ -70,6 +71,8 @@ class PieceWatch:
         self.stall = StallWatch()
         self.safety = SafetyRecord(piece, hold, tolerance)
         self.air = CabinetAir(abs(air_tolerance))
+        self._core_unread, self._air_unread = Unread(), Unread()
+        """Of its own probe, and of the cabinet's channel while it is in the hold."""
         self.outlooks: tuple[Outlook, ...] = ()
         self.fan: tuple[FanPoint, ...] = ()
         self.forecast_at: float | None = None
@@ -109,17 +112,28 @@ class PieceWatch:
 
     @property
     def cabinet(self) -> str | None:
-        """The channel of the air that stands for its core: that of the hold, for a piece held without a probe of its own."""
-        return self.safety.hold.channel if self._held_without_a_probe else None
+        """The channel of the air that stands for its core: that of the hold, for a piece held where no probe of its own tells."""
+        return self.safety.hold.channel if self._held_unprobed else None
 
     @property
-    def unseen(self) -> bool:
-        """It is held without a probe of its own where nothing stands for its core: nobody sees it go cold."""
-        return self._held_without_a_probe and self.cabinet is None
+    def unseen_since(self) -> float | None:
+        """Engine time from which on it is held where no probe of its own tells and nothing stands for its core: nobody sees it go
+        cold. None: somebody sees it, or it is not held."""
+        if not self._held_unprobed or (self.cabinet is not None and not self._air_unread.gone):
+            return None
+        gone = [unread.since for unread in (self._core_unread, self._air_unread) if unread.since is not None]
+        return max([self.stage.since, *gone])
 
     @property
-    def _held_without_a_probe(self) -> bool:
-        return not self.followed and self.stage.stage is PiecePhase.HOLD
+    def lost_core(self) -> tuple[float, float] | None:
+        """(engine time, °C) of what a probe that gives nothing to believe any more read last."""
+        lost = self._core_unread
+        return (lost.since, lost.value) if lost.gone and lost.since is not None and lost.value is not None else None
+
+    @property
+    def _held_unprobed(self) -> bool:
+        """It is in the hold, and it has no probe of its own or one that gives nothing to believe."""
+        return self.stage.stage is PiecePhase.HOLD and (not self.followed or self._core_unread.gone)
 
     def spot_now(self, now: float) -> float | None:
         """°C of a spot reading that still tells where the core is."""
@@ -163,13 +177,25 @@ class PieceWatch:
         events += self.stage.minute(now, PieceSigns(seen, slope, pit, self.stall.stalled, in_band))
         still = stuck.get(self._probes[-1][1] or "", now)
         self.safety.minute(now, core if still == now else nan, self.stage.stage, now - still)
+        if self.followed:
+            self._core_unread.minute(now, read, still)
+        self._mind_air(now, trace, minute, stuck)
+        return events
+
+    def _mind_air(self, now: float, trace: Trace, minute: int, stuck: Mapping[str, float]) -> None:
+        """One closed minute of the cabinet's air."""
+        channel = self.safety.hold.channel
+        if channel is None or self.stage.stage is not PiecePhase.HOLD:
+            self._air_unread = Unread()
+            self.air.leave()
+            return
+        still = stuck.get(channel, now)
+        air = trace.since(channel, minute, minute)[0] if still == now else nan
+        self._air_unread.minute(now, air, still)
         if self.cabinet is None:
             self.air.leave()
         else:
-            still = stuck.get(self.cabinet, now)
-            air = trace.since(self.cabinet, minute, minute)[0] if still == now else nan
             self.air.minute(now, air, self.safety.floor(), now - still)
-        return events
 
     def _seat(self, trace: Trace, minute: int) -> tuple[float, float]:
         """What its probe read in this minute, °C, and the slope of the minutes since it was seated, °C/min. What was seen before
@@ -303,7 +329,7 @@ class PieceWatch:
         self._left = known[-1] if known and channel is None else None
         self._probes.append((min([minute, *(move for move in moves if move is not None)]), channel))
         self.settling, self._moving_for = channel is not None, 0
-        self.rate = None
+        self.rate, self._core_unread = None, Unread()
         self._begin_seat(told=True)
 
     def cooked_on(self, pit: str, minute: int) -> None:
@@ -374,6 +400,7 @@ class PieceWatch:
             "pits": [list(pit) for pit in self._pits],
             "places": [list(place) for place in self._places],
             "left": self._left,
+            "unread": [asdict(self._core_unread), asdict(self._air_unread)],
             "spots": [asdict(spot) for spot in self.spots],
             "first_seen": self.first_seen,
             "before": self._before,
@@ -399,6 +426,8 @@ class PieceWatch:
         self._places = [(minute, place) for minute, place in dumped.get("places", self._places)]
         left = dumped.get("left")
         self._left = None if left is None else (left[0], left[1])
+        unread = dumped.get("unread", ({}, {}))  # not in the checkpoints of earlier versions
+        self._core_unread, self._air_unread = (Unread(**one) for one in unread)
         self.spots = [SpotReading(**spot) for spot in dumped.get("spots", ())]
         self._read_by_hand()
         self.first_seen = dumped.get("first_seen")

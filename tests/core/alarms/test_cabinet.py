@@ -9,7 +9,7 @@ import pytest
 
 from daemon.core.alarms.piece_conditions import COLD_IN
 from daemon.core.engine import Engine
-from daemon.core.events import Level, NapPlanned, Notification, ProbeFault, QualityChanged
+from daemon.core.events import Event, Level, NapPlanned, Notification, ProbeFault, QualityChanged
 from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, Resumed, SpotReading, TakeBack
 from daemon.core.said import Said
 from daemon.core.settings import HoldSettings
@@ -22,6 +22,9 @@ COOKED, HELD = 600.0, 3600.0
 FALLING, UNSAFE, LOST = "hold-falling", "hold-unsafe", "meat-probe-lost"
 PITS: dict[str, float | None] = {"pit_left": 124.0, "pit_right": 118.0}
 OUR_RULES = {FALLING, UNSAFE, LOST}
+UNSEEN = "hold-unseen"
+BLIND = 600.0
+"""s after which a probe that gives nothing has long been gone."""
 
 
 def held(probes: bool, cabinet: str | None = "cabinet") -> Engine:
@@ -99,6 +102,66 @@ def test_the_cabinet_says_nothing_of_a_piece_with_a_probe_of_its_own() -> None:
     read(engine, cold, cold + 900.0, 10.0, chuck=80.0, lamb=80.0, **PITS)
     assert not standing(engine, cold + 900.0) and probes_are_green(engine, cold + 900.0)
     assert not engine.conditioner.dump()["channels"]["cabinet"]["in_use"]  # type: ignore[index]
+
+
+def woken(events: list[Event]) -> set[str]:
+    """Alarms that woke, in a message of their own or with another's."""
+    calls = [e for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
+    return {alarm for call in calls for alarm in (call.alarm, *call.merged)}
+
+
+def unseen(engine: Engine, now: float) -> set[str]:
+    return {v.subject for v in engine.snapshot(NIGHT + now).alarms if v.rule == UNSEEN and v.active}
+
+
+@pytest.mark.parametrize("gone", [{"chuck": None, "lamb": None}, {}], ids=["open", "silent"])
+@pytest.mark.parametrize("again", [False, True])
+def test_the_cabinet_stands_for_a_piece_whose_probe_is_gone(gone: dict[str, None], again: bool) -> None:
+    engine = held(probes=True)
+    read(engine, HELD, HELD + BLIND, 10.0, cabinet=66.0, **gone, **PITS)
+    assert FALLING not in {rule for rule, _ in standing(engine, HELD + BLIND)} and not unseen(engine, HELD + BLIND)
+    assert engine.conditioner.dump()["channels"]["cabinet"]["in_use"]  # type: ignore[index]
+    engine = restarted(engine) if again else engine
+    told = read(engine, HELD + BLIND, HELD + 2 * BLIND, 10.0, cabinet=40.0, **gone, **PITS)
+    assert {f"{FALLING}/chuck", f"{FALLING}/lamb"} <= woken(told)
+    assert standing(engine, HELD + 2 * BLIND)[FALLING, "lamb"].startswith("Reheat or serve Lamb shoulder: cabinet 4")
+    back = HELD + 3 * BLIND
+    read(engine, HELD + 2 * BLIND, back, 10.0, cabinet=40.0, chuck=80.0, lamb=80.0, **PITS)
+    assert not standing(engine, back), "the probes tell again, and say that the meat is hot"
+
+
+def test_the_air_does_not_stand_for_a_probe_that_is_gone_for_a_moment() -> None:
+    engine = held(probes=True)
+    read(engine, HELD, HELD + 1800.0, 10.0, cabinet=40.0, chuck=80.0, lamb=80.0, **PITS)
+    assert not standing(engine, HELD + 1800.0)
+    for start in range(int(HELD) + 1800, int(HELD) + 5400, 360):
+        read(engine, start, start + 180.0, 10.0, cabinet=40.0, chuck=None, lamb=None, **PITS)
+        read(engine, start + 180.0, start + 360.0, 10.0, cabinet=40.0, chuck=80.0, lamb=80.0, **PITS)
+        assert not standing(engine, start + 360.0)
+
+
+def test_warm_air_does_not_clear_what_a_probe_read_before_it_was_gone() -> None:
+    engine = held(probes=True)
+    read(engine, HELD, HELD + 1800.0, 10.0, cabinet=66.0, chuck=80.0, lamb=50.0, **PITS)
+    read(engine, HELD + 1800.0, HELD + 3600.0, 10.0, cabinet=66.0, chuck=80.0, lamb=None, **PITS)
+    assert (FALLING, "lamb") in standing(engine, HELD + 3600.0)
+
+
+@pytest.mark.parametrize("cabinet", ["cabinet", None])
+def test_a_piece_whose_probe_is_gone_in_a_cabinet_without_a_live_probe_is_unseen(cabinet: str | None) -> None:
+    """A channel of the cabinet that is dead is as good as none."""
+    engine, gone = held(probes=True, cabinet=cabinet), HELD
+    dead = {"chuck": None, "lamb": None, "cabinet": None}
+    told = read(engine, gone, gone + BLIND, 10.0, **dead, **PITS)
+    assert unseen(engine, gone + BLIND) == {"chuck", "lamb"} and not woken(told)
+    step(engine, SpotReading("lamb", 80.0), NIGHT + gone + BLIND)
+    told = read(engine, gone + BLIND, gone + COLD_IN, 10.0, **dead, **PITS)
+    assert f"{LOST}/chuck" in woken(told), "while there is time to act"
+    assert unseen(engine, gone + COLD_IN) == {"chuck", "lamb"}, "a reading by hand tells for an hour"
+    (nap,) = [e for e in step(engine, GoToSleep("page"), NIGHT + gone + COLD_IN) if isinstance(e, NapPlanned)]
+    assert any(in_english(line).endswith("nothing watches Chuck roll; Lamb shoulder") for line in nap.unmet)
+    read(engine, gone + COLD_IN, gone + COLD_IN + 900.0, 10.0, cabinet=66.0, chuck=80.0, lamb=80.0, **PITS)
+    assert not unseen(engine, gone + COLD_IN + 900.0) and not standing(engine, gone + COLD_IN + 900.0)
 
 
 def test_without_a_channel_of_the_cabinet_nothing_stands_for_the_core() -> None:
