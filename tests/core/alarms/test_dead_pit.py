@@ -44,7 +44,7 @@ def judged(safety: SafetyRecord, core: float, rate: float, pit: float, stage: st
     piece: Any = SimpleNamespace(
         settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=rate,
         question="", outlook=lambda *_: None, foretold_core=lambda _: None, safety=safety, cabinet=None,
-        read_last=lambda: None, unseen=False,
+        read_last=lambda: None, unseen_since=None,
     )  # fmt: skip
     fire: Any = quiet_fire(slope=-0.2)
     process = ProcessSnapshot(

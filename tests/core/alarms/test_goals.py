@@ -50,7 +50,7 @@ def judged(
     piece: Any = SimpleNamespace(
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
-        read_last=lambda: None, unseen=False,
+        read_last=lambda: None, unseen_since=None,
     )  # fmt: skip
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}

@@ -36,7 +36,7 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
     watch: Any = SimpleNamespace(
         settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=None,
         question="", outlook=outlook, foretold_core=lambda _: None, safety=SimpleNamespace(view=None), cabinet=None,
-        read_last=lambda: None, unseen=False,
+        read_last=lambda: None, unseen_since=None,
     )  # fmt: skip
     fire = quiet_fire()
     process = ProcessSnapshot(
