@@ -104,7 +104,7 @@ LISTS = {"list": "; ", "names": ", "}
 CODES = "page.code."
 GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
-MESSAGES = ("text", "recovering", "unmeasured", "unseen", "unread", "cabinet", "holds", "leaky")
+MESSAGES = ("text", "recovering", "unmeasured", "unseen", "unread", "cabinet", "perhaps", "holds", "leaky")
 """Parts of an alarm's texts that are sent to people."""
 
 

@@ -13,7 +13,7 @@ from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
-from daemon.core.said import Text, say
+from daemon.core.said import Said, Text, say
 
 COOLS_WELL = 0.9
 """Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
@@ -93,12 +93,18 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
             "alarm.hold-falling.because", core=core, tolerance=core - surely, floor=floor, rule=safety.hold_rule()
         ),
         value=core,
-        limit=floor + core - surely if low else floor,
+        limit=floor,
         consequence_in=0.0 if low else left,
         severity=int(core <= floor),
         improving=fall < 0,
+        told=_perhaps_under(process, piece, core, floor) if low and core > floor and fall >= 0 else None,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _perhaps_under(process: ProcessSnapshot, piece: PieceWatch, core: float, floor: float) -> Said:
+    """Read above the floor by less than the tolerance: the message names the rule's floor, as every other does."""
+    return say("alarm.hold-falling.perhaps", name=process.called(piece.settings.name), value=core, limit=floor)
 
 
 def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition | NotKnown:
@@ -119,12 +125,12 @@ def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | N
             air=air, tolerance=piece.air.tolerance, floor=floor, rule=safety.hold_rule(),
         ),
         value=air,
-        limit=floor + piece.air.tolerance,
+        limit=floor,
         consequence_in=0.0 if low else None,
         severity=int(air <= floor),
         told=say(
             "alarm.hold-falling.cabinet",
-            name=process.called(piece.settings.name), value=air, limit=floor + piece.air.tolerance,
+            name=process.called(piece.settings.name), value=air, limit=floor,
         ),
     )  # fmt: skip
     return process.condition(rule.id, subject, found)
