@@ -11,6 +11,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from http.client import HTTPException
 from pathlib import Path
 
 from config.cook import Cook
@@ -127,6 +128,7 @@ def _parser() -> argparse.ArgumentParser:
     bring.add_argument("--cook", type=Path)
     bring.add_argument("--marks", type=Path)
     bring.add_argument("--band", type=_celsius, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"))
+    bring.add_argument("--unit", choices=("C", "F"), default="")
     devices = command("devices", _devices)
     devices.add_argument("--seconds", type=float, default=8.0)
     devices.add_argument("--no-ble", action="store_true")
@@ -246,9 +248,12 @@ def _key(options: argparse.Namespace) -> int:
         return EXIT_BAD_CONFIG
     try:
         lines = invitation(rig.page, page_key(rig.page, state_directory(rig, options.state)))
-    except SecretRefused as error:
-        complain(PLAIN.words("command.key.other-state", why=str(error)))
+        orders.Watch(rig, options.state).ask("snapshot")
+    except (SecretRefused, orders.OtherWatch) as error:
+        complain(str(error))
         return EXIT_BAD_CONFIG
+    except (orders.NotSaid, ValueError, HTTPException):
+        pass  # no watch is up: it may be started with this key
     for line in lines:
         say(line)
     return 0

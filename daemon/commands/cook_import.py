@@ -11,15 +11,19 @@ import json
 import sqlite3
 import sys
 import tempfile
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC
 from pathlib import Path
+from statistics import median
 from typing import TextIO
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
+from config.rig import USUAL_PIT
+from config.units import to_celsius, to_fahrenheit
 from daemon.commands.replay import (
     END_OF_LOG,
     LogMistakes,
@@ -34,7 +38,7 @@ from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
-from daemon.core.inputs import Input, Mark, Readings, Resumed
+from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, Input, Mark, Readings, Resumed
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -57,6 +61,7 @@ from daemon.shell.wording import event_to_dict
 from daemon.texts.composer import PLAIN
 from daemon.wiring.learned import learned
 from daemon.wiring.settings_from_files import watch_settings
+from drivers.reading import on_grid
 
 ROLE_BY_NAME = (
     ("pit", Role.PIT), ("grate", Role.PIT), ("outside", Role.AMBIENT), ("ambient", Role.AMBIENT),
@@ -64,6 +69,7 @@ ROLE_BY_NAME = (
 )  # fmt: skip
 """How a column's name begins, and what it then measures; any other is meat."""
 USUAL_BAND = Band(107.0, 135.0)
+FAHRENHEIT = "F"
 SLOWEST_CHANNEL = 300.0
 """s without a reading after which an imported channel counts as silent: logs of other origin are often slow."""
 INPUTS_AT_ONCE = 5000
@@ -87,9 +93,11 @@ def import_csv(
     cook_file: Path | None = None,
     marks_file: Path | None = None,
     band: Band = USUAL_BAND,
+    unit: str = "",
 ) -> Imported:
     """Bring a recorded cook into the library of this journal. Raises ConfigError and OSError. rig_file, cook_file: what is
-    known of its probes and pieces; without them a column's name says what it measures, and each meat probe is a piece."""
+    known of its probes and pieces; without them a column's name says what it measures, and each meat probe is a piece.
+    unit: "C" or "F", of every column; "" is °C, and is asked about where that can hardly be meant."""
     with open_log(log) as file:
         header = log_header(csv.reader(file), str(log), None)
     settings = _settings(header, name, pit, rig_file, cook_file, band)
@@ -98,6 +106,10 @@ def import_csv(
     settings = replace(settings, channels=channels)
     with open_log(log) as file:
         inputs = list(read_log(file, str(log), [c.id for c in settings.channels], mistakes))
+    if not unit:
+        _ask_unit(inputs, settings.channels, str(log))
+    elif unit == FAHRENHEIT:
+        inputs = [(now, _in_celsius(item) if isinstance(item, Readings) else item) for now, item in inputs]
     if marks_file is not None:
         with open_log(marks_file) as file:
             inputs = _with_marks(inputs, list(_read_marks(file, str(marks_file), mark_mistakes)))
@@ -133,6 +145,34 @@ def _settings(
         told = CookSettings("", name, band, _pieces(ids, channels))
     return WatchSettings(
         "pit", pit, channels, replace(told, id=key_of(name), name=name), announcing, boiling, learned()
+    )
+
+
+def _ask_unit(inputs: list[tuple[float, Input]], channels: tuple[ChannelSettings, ...], log: str) -> None:
+    """Raises ConfigError where a pit is hotter than pits are, or a core than wet meat gets, and neither would be in °F."""
+    values = defaultdict[str, list[float]](list)
+    for _, item in inputs:
+        for reading in item.readings if isinstance(item, Readings) else ():
+            if reading.celsius is not None:
+                values[reading.channel].append(reading.celsius)
+    usual = {Role.PIT: USUAL_PIT, Role.MEAT: (SPOT_COLDEST, SPOT_HOTTEST)}
+    doubted = []
+    for channel in channels:
+        if channel.role in usual and (read := values[channel.id]):
+            (low, high), middle = usual[channel.role], median(read)
+            if middle > high and low <= to_celsius(middle) <= high:
+                remedy = PLAIN.words(
+                    "command.log.unit", unit="--unit F", meant="--unit C", fahrenheit=to_fahrenheit(middle)
+                )
+                doubted.append(Problem(log, channel.id, f"{middle:.0f}", remedy))
+    if doubted:
+        raise ConfigError(doubted)
+
+
+def _in_celsius(item: Readings) -> Readings:
+    """Of readings that a log gives in °F."""
+    return Readings(
+        tuple(r if r.celsius is None else replace(r, celsius=on_grid(to_celsius(r.celsius))) for r in item.readings)
     )
 
 

@@ -152,7 +152,15 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
         return BAD_CALL
     with _said(complain) as failed:
         found = import_csv(
-            options.log, journal, options.name, options.pit, options.rig, options.cook, options.marks, band
+            options.log,
+            journal,
+            options.name,
+            options.pit,
+            options.rig,
+            options.cook,
+            options.marks,
+            band,
+            options.unit,
         )
         tell_mistakes(options.log, found.mistakes, complain)
         if options.marks is not None:

@@ -10,6 +10,7 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
+from http import HTTPStatus
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -38,6 +39,10 @@ _DIRECTLY = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
 class NotSaid(Exception):
     """The watch did not take it; the text says why."""
+
+
+class OtherWatch(NotSaid):
+    """The watch that answers does not take the key of this state directory."""
 
 
 def add_commands(command: Parser) -> None:
@@ -139,7 +144,8 @@ class Watch:
         host = anywhere.get(host, host)
         self.base = f"http://{host}:{rig.page.port}/api/"
         self.zone, self.fahrenheit = ZoneInfo(rig.people.zone), rig.people.unit == "F"
-        self._key = page_key(rig.page, state_directory(rig, state))
+        self._state = state_directory(rig, state)
+        self._key = page_key(rig.page, self._state)
 
     def ask(self, path: str, body: dict[str, Any] | None = None, patience: float = PATIENCE) -> Any:
         """Raises NotSaid in the watch's own words."""
@@ -150,6 +156,10 @@ class Watch:
             with _DIRECTLY.open(request, timeout=patience) as answer:
                 return json.load(answer)
         except urllib.error.HTTPError as error:
+            if error.code == HTTPStatus.UNAUTHORIZED:
+                raise OtherWatch(
+                    PLAIN.words("command.key.other-watch", address=self.base, state=str(self._state))
+                ) from None
             raise NotSaid(_problem(error)) from None
         except OSError as error:
             raise NotSaid(
@@ -239,7 +249,7 @@ def _said(options: argparse.Namespace, act: Act) -> int:
     try:
         answer = act(options, Watch(rig, options.state))
     except SecretRefused as error:
-        sys.stderr.write(PLAIN.words("command.order.other-state", why=str(error)) + "\n")
+        sys.stderr.write(f"{error}\n")
         return EXIT_BAD_CALL
     except NotSaid as error:
         sys.stderr.write(f"{error}\n")

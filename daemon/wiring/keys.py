@@ -10,6 +10,7 @@ from daemon.shell.state.secrets import SecretRefused, read_secret
 from daemon.shell.state.whole_file import write_whole
 from daemon.shell.web.access import long_enough, new_token
 from daemon.shell.web.pairing import login_url, pairing_code, reachable_host
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger(__name__)
 
@@ -17,8 +18,16 @@ KEY_FILE = "page-token"
 
 
 def page_key(section: PageSection, state: Path) -> str:
-    """From the file the rig names, else from the state directory. Raises SecretRefused."""
-    return read_secret(section.token_file or str(state / KEY_FILE))
+    """From the file the rig names, else from the state directory, where a watch that runs has put it. Raises SecretRefused."""
+    if section.token_file:
+        return read_secret(section.token_file)
+    try:
+        (state / KEY_FILE).stat()
+    except (FileNotFoundError, NotADirectoryError):
+        raise SecretRefused(PLAIN.words("command.key.no-watch", state=str(state))) from None
+    except OSError:
+        pass  # there, and not for us: read_secret says so
+    return read_secret(str(state / KEY_FILE))
 
 
 def page_key_made(section: PageSection, state: Path) -> str:

@@ -265,3 +265,41 @@ def test_a_table_that_cannot_be_used_leaves_nothing_behind(tmp_path: Path, text:
 @pytest.mark.parametrize(("name", "key"), [("May fair 2026!", "may-fair-2026"), ("  ", "cook"), ("Ä lunch", "lunch")])
 def test_a_name_becomes_an_id(name: str, key: str) -> None:
     assert key_of(name) == key
+
+
+def fahrenheit_log(to: Path, pit: float, core: float) -> Path:
+    rows = "".join(f"2026-05-02T06:{m:02}:00Z,{pit + m % 5},{core + m / 10:.1f}\n" for m in range(60))
+    to.write_text(f"time,pit,chuck\n{rows}")
+    return to
+
+
+@pytest.mark.parametrize(("pit", "core", "asked"), [(245.0, 60.0, ["pit"]), (245.0, 165.0, ["pit", "chuck"])])
+def test_a_log_that_can_hardly_be_in_celsius_is_asked_about_and_not_kept(
+    tmp_path: Path, pit: float, core: float, asked: list[str]
+) -> None:
+    """No pit of this trade is kept at 245 °C and no wet meat is 165 °C in its core: common practice, no source."""
+    journal = tmp_path / "journal.sqlite"
+    with pytest.raises(ConfigError) as refused:
+        import_csv(fahrenheit_log(tmp_path / "f.csv", pit, core), journal, "May fair", "Drum")
+    assert [problem.key for problem in refused.value.problems] == asked
+    assert all("--unit F" in problem.remedy and "--unit C" in problem.remedy for problem in refused.value.problems)
+    assert not CookRecords(journal).rows("", 9)
+
+
+@pytest.mark.parametrize(("unit", "hottest"), [("F", 120.6), ("C", 249.0)])
+def test_the_unit_that_is_said_is_taken(tmp_path: Path, unit: str, hottest: float) -> None:
+    """249 °F are 120.6 °C by the definition of the scale (0 °C = 32 °F, 180 °F to 100 °C)."""
+    journal = tmp_path / "journal.sqlite"
+    found = import_csv(fahrenheit_log(tmp_path / "f.csv", 245.0, 165.0), journal, "May fair", "Drum", unit=unit)
+    read = [
+        r
+        for _, item in kept_inputs(CookRecords(journal).entry(found.id))
+        if isinstance(item, Readings)
+        for r in item.readings
+    ]
+    assert max(r.celsius or 0.0 for r in read if r.channel == "pit") == pytest.approx(hottest, abs=0.05)
+
+
+def test_a_log_in_usual_celsius_is_kept_without_a_question(tmp_path: Path) -> None:
+    found = import_csv(fahrenheit_log(tmp_path / "c.csv", 121.0, 66.0), tmp_path / "journal.sqlite", "May", "Drum")
+    assert found.readings == 120 and not found.mistakes.shown
