@@ -166,11 +166,12 @@ class FireWatch:
 
     def _tried_since(self, now: float) -> float | None:
         """Engine time of the first marked fire or log since which the pit has not turned up; None without one. What is laid on
-        a log that has yet to show buys no more time: else marks that come again and again would keep a dead fire silent."""
-        first = self.exit.marked_at
-        if first is None:
-            return None
-        since = now - without_turn(self.exit.minutes, self._margin) * MINUTE
+        a log that has yet to show buys no more time: else marks that come again and again would keep a dead fire silent. In its
+        band a pit may well come down from a flare while logs are laid: only the newest counts there."""
+        first, minutes = self.exit.marked_at, self.exit.minutes
+        if first is None or not minutes or minutes[-1] >= self._band.low:
+            return first
+        since = now - without_turn(minutes, self._margin) * MINUTE
         for at in sorted((at for at, marked, _ in self._logs if marked and at < first), reverse=True):
             if at < since or first - at > LONGEST_WAIT:
                 break

@@ -184,14 +184,23 @@ def test_after_a_log_that_caught_the_next_is_given_its_time_again() -> None:
 
 
 def test_a_log_that_was_a_mistake_is_not_the_first_of_those_that_did_not_catch() -> None:
-    fire = watched(*(125.0 - 0.5 * m for m in range(10)))
+    fire = watched(*(112.0 - 0.5 * m for m in range(10)))
     fire.mark(Mark(MarkKind.LOG), 70 * 60.0)
     for minute in range(70, 80):
-        fire.minute(60.0 * minute, 120.0 - 0.5 * (minute - 70), BAND, 10.0)
+        fire.minute(60.0 * minute, 107.0 - 0.5 * (minute - 70), BAND, 10.0)
     fire.mark(Mark(MarkKind.LOG), 80 * 60.0)
     assert not fire.excused(92 * 60.0)
     fire.take_back(MarkKind.LOG, 70 * 60.0, [(MarkKind.LOG, 80 * 60.0)], 81 * 60.0)
     assert fire.excused(92 * 60.0)
+
+
+def test_logs_laid_while_a_pit_comes_down_from_a_flare_into_its_band_are_not_blamed() -> None:
+    fire = watched(*(150.0 - 2.0 * m for m in range(10)))
+    for minute in range(70, 100):
+        if minute % 10 == 0:
+            fire.mark(Mark(MarkKind.LOG), 60.0 * minute)
+        fire.minute(60.0 * minute, max(121.0, 130.0 - 2.0 * (minute - 70)), BAND, 10.0)
+        assert minute < 80 or not fire.feed(60.0 * minute, 0.0).not_caught
 
 
 def test_a_lost_fire_is_taken_back_by_heat_and_not_by_a_mark_or_a_slope_around_nothing() -> None:
