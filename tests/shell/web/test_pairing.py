@@ -116,7 +116,7 @@ def test_the_code_can_be_shown_again_while_the_watch_runs_as_a_service(
     rig = tmp_path / "rig.toml"
     rig.write_text(RIG + 'listen = "0.0.0.0"\nport = 8734\nhosts = ["pit.local"]\n')
     assert main(["key", "--rig", str(rig), "--state", str(tmp_path)]) == 2
-    assert "page-token" in capsys.readouterr().err
+    assert "--state" in capsys.readouterr().err
     assert not (tmp_path / "page-token").exists(), "a key nobody serves would only mislead"
     (tmp_path / "page-token").write_text("let-me-in\n")
     (tmp_path / "page-token").chmod(0o600)
