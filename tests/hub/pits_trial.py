@@ -179,6 +179,8 @@ async def moves(t: Trial, known: dict[str, str]) -> None:
         t.note("of these unavailable", ", ".join(dead) or "none", "none", not dead)
         await t.wait("its temperature is told", t.known("sensor.chuck_roll"), AT_ONCE)
     await t.hub.call("button.press", "button.lamb_shoulder_mark_in_the_hold")
+    await t.wait("held so soon is asked about", lambda: "once more" in t.hub.state(REFUSED), AT_ONCE)
+    await t.hub.call("button.press", "button.lamb_shoulder_mark_in_the_hold")
     await until_hangs(t, "held, the lamb hangs on the cabinet", HANGS | {"Lamb shoulder": "Cabinet"}, 2 * AT_ONCE)
     await t.hub.call("button.press", "button.lamb_shoulder_take_back_the_last_mark")
     await until_hangs(t, "taken back, on the drum", HANGS, 2 * AT_ONCE)
