@@ -144,24 +144,20 @@ def _next_quarter(time: float) -> float:
 
 def _cannot_be_met(cook: CookSettings, later: CookSettings, made: Plan, now: float) -> Iterator[Said]:
     """What is asked for in vain, and the earliest time that is not. later: the cook at such times."""
-    moved: list[tuple[str | None, float | None, float | None]]
-    moved = [(None, cook.serve_at, later.serve_at)] if cook.serve_at != later.serve_at else []
-    moved += [
-        (before.name, before.serve_at, after.serve_at)
+    meal: list[tuple[Said, float | None, float | None]] = [(say("plan.meal"), cook.serve_at, later.serve_at)]
+    own = [
+        (say("plan.of-piece", name=before.name), before.serve_at, after.serve_at)
         for before, after in zip(cook.pieces, later.pieces, strict=True)
-        if before.serve_at != after.serve_at
     ]
-    for name, asked, earliest in moved:
-        assert asked is not None and earliest is not None, "it had a time, which has moved"
-        what = say("plan.meal") if name is None else say("plan.of-piece", name=name)
+    moved = [(what, asked, earliest) for what, asked, earliest in meal + own if asked is not None and asked != earliest]
+    for what, asked, _ in moved:
         if asked <= now:
             yield say("plan.is-past", what=what, at=asked)
         else:
             yield say("plan.too-near", what=what, at=asked, wanted=made.chance)
-    if all(asked is not None and asked > now for _, asked, _ in moved):
+    if all(asked > now for _, asked, _ in moved):
         yield say("plan.lit-now", chance=chance_if_lit(made, now))
-    for name, _, earliest in moved:
-        what = say("plan.meal") if name is None else say("plan.of-piece", name=name)
+    for what, _, earliest in moved:
         yield say("plan.earliest", what=what, at=earliest, wanted=made.chance)
 
 
