@@ -21,9 +21,10 @@ ROUNDED = 1.0
 """s that engine time may lie beyond the boot clock by rounding."""
 
 
-def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:
+def restored(make_engine: Callable[[], Engine], journal: Journal, forgot: Callable[[], None] = lambda: None) -> Engine:
     """An engine where the journal ends. A checkpoint that this version cannot read (another one wrote it) is passed over:
-    then the inputs are heard again from the start of the running cook, or of the last day if that is longer."""
+    then the inputs are heard again from the start of the running cook, or of the last day if that is longer. forgot: called
+    where it begins anew although there was something to remember."""
     engine, after = make_engine(), 0
     checkpoint = journal.newest_checkpoint()
     if checkpoint is not None:
@@ -41,6 +42,7 @@ def restored(make_engine: Callable[[], Engine], journal: Journal) -> Engine:
             pass
     except Exception:  # damage that no check knows: a watch that begins anew wakes, one that does not start never does
         log.exception("what the journal holds cannot be heard again; the watch begins anew")
+        forgot()
         return make_engine()
     return engine
 

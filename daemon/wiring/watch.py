@@ -115,15 +115,16 @@ class Watch:
             self.cook = earlier if earlier is not None and fits(earlier, self.rig) else None
         offset = self.clock.wall() - self.clock.now()
         settings = watch_settings(self.rig, self.cook, offset)
-        self._failed_lives = FailedLives(self.state)
+        self._failed_lives, self._forgot = FailedLives(self.state), False
         if self._failed_lives.too_many:
             log.error(
                 "%d lives ended by a failure: this one begins without what they remembered", self._failed_lives.count
             )
             self._failed_lives.forget()
+            self._begin_without_memory()
             self.engine = Engine(settings)
         else:
-            self.engine = restored(lambda: Engine(settings), self.journal)
+            self.engine = restored(lambda: Engine(settings), self.journal, self._begin_without_memory)
         self._wall_offset = offset
         self._class_told = {pit.id: pit.fire.class_figures for pit in self.engine.pits.values()}
         self._class_trouble = ""
@@ -379,8 +380,14 @@ class Watch:
         else:
             self._take_up(*self._lost_cook)
 
+    def _begin_without_memory(self) -> None:
+        self._forgot = True
+
     def _record_lost(self) -> bool:
-        """Neither the journal nor the note beside it tells what ran; a first start has neither."""
+        """Neither the journal nor the note beside it tells what ran; a first start has neither. Or what they tell is not
+        believed, for it may be what made the lives before fail."""
+        if self._forgot:
+            return True
         note = self._running_cook
         if note.damaged and self._previous is None:
             return True

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import Event
-from daemon.core.inputs import Input, Mark, MarkKind, SetBand
+from daemon.core.inputs import Input, Mark, MarkKind, Part, SetBand
 from daemon.core.settings import Band
+from daemon.shell import resume
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.wiring.watch import Files, Watch
 from tests.patience import PATIENCE
@@ -70,16 +72,44 @@ async def test_a_watch_that_fails_at_what_it_remembers_begins_anew_in_its_third_
     third = Watch(files)
     third.loop.post(Mark(MarkKind.LOG))
     assert third.engine.pit.band == Band(107.0, 135.0), "it knows nothing of what killed the others"
-    await lives(third)
+    await lives(third, until=lambda: asks(third))
+    assert asks(third), "a watch that forgot asks what is on the fire"
 
 
-async def lives(watch: Watch) -> None:
-    """Until everything given to it is settled, or it fails."""
+async def test_a_journal_that_cannot_be_heard_again_begins_a_life_that_asks_what_is_on_the_fire(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text(RIG, encoding="utf-8")
+    files = Files(rig, None, tmp_path / "state")
+    first = Watch(files)
+    first.loop.post(SetBand(Band(111.0, 131.0), "page"))
+    await lives(first)
+    assert not asks(first), "a first start has nothing to remember"
+
+    def unheard(*given: object, **named: object) -> Iterator[object]:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(resume, "replayed", unheard)
+    second = Watch(files)
+    assert second.engine.pit.band == Band(107.0, 135.0)
+    await lives(second, until=lambda: asks(second))
+    assert asks(second)
+
+
+def asks(watch: Watch) -> bool:
+    """What is on the fire, since the record of it is lost."""
+    return not watch.engine.health.well(Part.RECORD)
+
+
+async def lives(watch: Watch, until: Callable[[], bool] | None = None) -> None:
+    """Until everything given to it is settled, or it fails; or until so."""
     running = asyncio.create_task(watch.run())
     seen = watch.journal.last_input
+    settled = until or (lambda: watch.journal.last_input >= seen + 2)  # the start, and what was posted
     try:
         async with asyncio.timeout(PATIENCE):
-            while not running.done() and watch.journal.last_input < seen + 2:  # the start, and what was posted
+            while not running.done() and not settled():
                 await asyncio.sleep(0.05)
     finally:
         running.cancel()
