@@ -113,7 +113,7 @@ class CookOrders(WatchState):
     def _untold_of_pit(self, own: PitWatch, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
         own.fire.take_back(kind, done, self.marks.of_the_pit(own.id), now)
         last_log = max((at for pit in self.pits.values() if (at := pit.fire.last_log) is not None), default=None)
-        self.duties.take_back(kind, done, last_log, own.id)
+        self.duties.take_back(kind, done, last_log, own.id, self.pieces)
         if kind is not inputs.MarkKind.FIRE_LIT:
             return []
         first, last = int(done // MINUTE), self._last_closed(now)
@@ -265,7 +265,7 @@ class CookOrders(WatchState):
     def _mind_duties(self, now: float) -> None:
         """Each minute, and when a person said something: it is shown at once."""
         stages = {name: pit.stage for name, pit in self.pits.items()}
-        self.duties.minute(now, self.settings.cook, stages, self.pieces, self._cores(), self.plan_pit().id)
+        self.duties.minute(now, self.settings.cook, stages, self.pieces, self._cores())
 
     # --- what follows ------------------------------------------------------------------------------------
 

@@ -119,7 +119,7 @@ class WatchState:
         return self.pits[piece.settings.pit]
 
     def plan_pit(self) -> PitWatch:
-        """Whose fire reminders go by and whose band remedies are for: the first pit with pieces."""
+        """Whose band remedies are for: the first pit with pieces."""
         return next((pit for pit in self.pits.values() if self.pieces.on_pit(pit.id)), self.pit)
 
     def _processes(self, now: float) -> list[ProcessSnapshot]:

@@ -171,18 +171,20 @@ class Duties:
             self.wood.lit(done)
             self.plan.lit(done, mark.pit)
 
-    def take_back(self, kind: MarkKind, done: float, last_log: float | None, pit: str = "") -> None:
-        """No wood went into the fire of this pit at `done`."""
+    def take_back(
+        self, kind: MarkKind, done: float, last_log: float | None, pit: str, pieces: Mapping[str, PieceWatch]
+    ) -> None:
+        """No wood went into the fire of this pit at `done`. last_log: the newest of any fire."""
         if kind in (MarkKind.LOG, MarkKind.FIRE_LIT):
             self.wood.take_back(1 if kind is MarkKind.LOG else KINDLING, done, last_log)
         if kind is MarkKind.FIRE_LIT:
             self.plan.take_back_fire(pit)
-            self.reminders.take_back(None, done)
+            self.reminders.take_back([id_ for id_, watch in pieces.items() if watch.settings.pit == pit], done)
 
     def take_back_of_piece(self, piece: str, done: float) -> None:
         """Something said of a piece was wrong, and counts no more from when it was done."""
         self.plan.take_back(piece, done)
-        self.reminders.take_back(piece, done)
+        self.reminders.take_back([piece], done)
 
     def changed(self, change: AlarmChanged) -> None:
         """Whoever acknowledges a reminder has done it."""
@@ -210,12 +212,10 @@ class Duties:
         pits: Mapping[str, PitStage],
         pieces: Mapping[str, PieceWatch],
         cores: Mapping[str, float],
-        minded: str = "",
     ) -> None:
-        """Once a minute, after pits and pieces. cores: believed cores, °C, by piece. minded: the pit by whose fire
-        reminders go."""
+        """Once a minute, after pits and pieces. cores: believed cores, °C, by piece."""
         self.plan.minute(now, cook, pits, pieces)
-        self.reminders.minute(now, pits[minded], pieces)
+        self.reminders.minute(pits, pieces)
         for home in sorted({"", *(watch.settings.pit for watch in pieces.values())}):
             others = [tray for tray in self._trays.values() if tray.pit != home]
             elsewhere = {piece: sum(tray.lost(piece) for tray in others) for piece in pieces} if others else NOWHERE

@@ -3,7 +3,7 @@ does not pile up. Pure; engine times, s."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,6 +17,9 @@ from daemon.core.settings import reminder_from_plain
 BY_MARKS = frozenset({From.LIT, From.ON, From.WRAPPED, From.TENDER, From.OFF, From.HOLD})
 """What a mark may have led to."""
 STALLS = frozenset({PiecePhase.STALL, PiecePhase.PAST_STALL})
+
+OnPit = tuple[PieceWatch, PitStage]
+"""A piece and the pit that it is on."""
 
 
 @dataclass(slots=True)
@@ -44,8 +47,8 @@ class Reminder:
         return (due := self.due) is not None and now >= due
 
 
-def reached(word: From, piece: PieceWatch, pit: PitStage, now: float) -> float | None:
-    """Since when this piece, or the pit, is at or past the stage; None: not yet."""
+def reached(word: From, piece: PieceWatch, pit: PitStage) -> float | None:
+    """Since when this piece, or the pit that it is on, is at or past the stage; None: not yet."""
     stage = piece.stage
     match word:
         case From.LIT:
@@ -106,43 +109,45 @@ class Reminders:
                 reminder.began = now
         return reminder is not None
 
-    def take_back(self, piece: str | None, done: float) -> None:
-        """A mark of a piece, or of the pit, no longer counts: what began or ended with it waits for its stage again."""
+    def take_back(self, pieces: Collection[str], done: float) -> None:
+        """A mark of these pieces, or of the fire under them, no longer counts: what began or ended with it waits for its
+        stage again."""
         for reminder in self._by_id.values():
             own = reminder.settings
-            if piece is not None and own.piece not in (None, piece):
+            if own.piece is not None and own.piece not in pieces:
                 continue
             if own.start in BY_MARKS and reminder.began is not None and reminder.began >= done:
                 reminder.began = None
             if own.until in BY_MARKS:
                 reminder.ended = False  # the next minute tells
 
-    def minute(self, now: float, pit: PitStage, pieces: Mapping[str, PieceWatch]) -> None:
-        """Begin and end what stages begin and end."""
+    def minute(self, pits: Mapping[str, PitStage], pieces: Mapping[str, PieceWatch]) -> None:
+        """Begin and end what stages begin and end. A fire is that of the piece's own pit; of no piece in particular, the
+        first under any; before there is meat, the first pit's."""
         for reminder in self._by_id.values():
             own = reminder.settings
-            mine = [w for id_, w in pieces.items() if own.piece in (None, id_)]
+            mine = [(w, pits[w.settings.pit]) for id_, w in pieces.items() if own.piece in (None, id_)]
             if reminder.began is None:
-                reminder.began = self._begins(own, mine, pit, now)
+                reminder.began = self._begins(own.start, mine, pits[""])
             if own.until is not None and not reminder.ended:
-                reminder.ended = self._ends(own.until, mine, pit, now)
+                reminder.ended = self._ends(own.until, mine)
             if own.piece is not None and own.piece not in pieces:
                 reminder.ended = True
 
-    def _begins(self, own: ReminderSettings, mine: list[PieceWatch], pit: PitStage, now: float) -> float | None:
-        if own.start is None:
+    def _begins(self, word: From | None, mine: list[OnPit], first: PitStage) -> float | None:
+        if word is None:
             return None
-        if own.start in (From.LIT, From.IN_BAND):
-            burning = NO_FIRE if own.start is From.LIT else frozenset(PitPhase) - TAKES_MEAT
-            return None if pit.stage in burning else pit.since
-        times = [at for watch in mine if (at := reached(own.start, watch, pit, now)) is not None]
-        return min(times, default=None)
+        if word in (From.LIT, From.IN_BAND):
+            waiting = NO_FIRE if word is From.LIT else frozenset(PitPhase) - TAKES_MEAT
+            fires = [pit for _, pit in mine] or [first]
+            return min((pit.since for pit in fires if pit.stage not in waiting), default=None)
+        return min((at for watch, pit in mine if (at := reached(word, watch, pit)) is not None), default=None)
 
-    def _ends(self, word: From, mine: list[PieceWatch], pit: PitStage, now: float) -> bool:
+    def _ends(self, word: From, mine: list[OnPit]) -> bool:
         """Whichever comes first; for all pieces off the fire, the last."""
         if word is From.OFF:
-            return bool(mine) and all(watch.stage.stage in AFTER_THE_PIT for watch in mine)
-        return any(reached(word, watch, pit, now) is not None for watch in mine)
+            return bool(mine) and all(watch.stage.stage in AFTER_THE_PIT for watch, _ in mine)
+        return any(reached(word, watch, pit) is not None for watch, pit in mine)
 
     def dump(self) -> list[dict[str, Any]]:
         """As JSON-able values."""
