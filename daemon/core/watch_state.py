@@ -177,6 +177,7 @@ class WatchState:
                 pieces=here[pit.id],
                 pit_question=pit.stage.question,
                 pit_climbed_at=pit.stage.climbed_at,
+                pit_relit=pit.stage.relit,
                 pit_id=pit.id,
                 elsewhere=len(here[pit.id]) < len(self.pieces),
             )

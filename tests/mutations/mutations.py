@@ -67,6 +67,7 @@ MUTATIONS = (
     Mutation(ALARMS, "alarms/table.py", "if not command.seconds > 0:", "if command.seconds < 0:"),
     Mutation(ALARMS, "alarms/table.py", "Trigger.BACK_IN_ALARM if due is not None and due <= now else", ""),
     Mutation(ALARMS, "alarms/table.py", "max(deadline, now)", "deadline"),
+    Mutation(ALARMS, "alarms/pit_conditions.py", "0.0 if _not_lit(process) else LIGHTING_TAKES", "LIGHTING_TAKES"),
     Mutation(ALARMS, "alarms/pit_conditions.py", "within=pit > low or back", "within=pit > low - 20 or back"),
     Mutation(ALARMS, "alarms/pit_conditions.py", "active=pit > too_hot and slope > -TURNING", "active=pit > band.high"),
     Mutation(ALARMS, "alarms/piece_conditions.py", "active=seen >= target,", "active=seen >= target + 1.0,"),

@@ -173,7 +173,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     sense = process.fire.feed(process.now, 0.0)
     climbs, stands, cold = slope > TURNING or sense.climbs, process.stands("fire-out"), _gone_cold(process)
     # until a log has shown, the prompt about that log says it all; a fire that was called lost must show degrees
-    fed = process.fire.excused(process.now) and not (stands or cold)
+    fed = process.fire.excused(process.now) and not (stands or cold or _not_lit(process))
     burns = sense.answering or process.fire.slackens or fed
     sinks = slope < FALLING_FAST and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks or cold)
@@ -220,9 +220,16 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
 
 
 def _does_not_climb(process: ProcessSnapshot) -> bool:
-    """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since."""
+    """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since. A fire that is lit anew under it shows as soon as a
+    log does, or was not lit."""
     on = [p.stage.on_at for p in process.pieces if p.on_fire and p.stage.on_at is not None]
-    return bool(on) and process.now - max(process.pit_climbed_at, min(on)) >= LIGHTING_TAKES
+    allowed = 0.0 if _not_lit(process) else LIGHTING_TAKES
+    return bool(on) and process.now - max(process.pit_climbed_at, min(on)) >= allowed
+
+
+def _not_lit(process: ProcessSnapshot) -> bool:
+    """Said to be lit anew, and the pit has not shown it in the time that it takes to."""
+    return process.pit_relit and process.fire.shows_no_fire(process.now)
 
 
 def _runs_away_at(process: ProcessSnapshot, too_hot: float, limit: float) -> float:

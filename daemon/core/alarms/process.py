@@ -61,7 +61,7 @@ class ProcessSnapshot:
     """One pit and the pieces on it at one scan. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
     cores: newest good core by piece id, of its probe or, where none tells, read by hand just now. lost: piece id -> engine time
     since when its probe gives nothing good.
-    pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, see `PitStage`."""
+    pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, pit_relit: see `PitStage`."""
 
     now: float
     settings: WatchSettings
@@ -80,6 +80,7 @@ class ProcessSnapshot:
     rules: Mapping[str, AlarmRule] = field(default_factory=lambda: RULES_BY_ID)
     pit_question: Text = ""
     pit_climbed_at: float = 0.0
+    pit_relit: bool = False
     standing: frozenset[str] = frozenset()
     """Keys of the alarms that stand, acknowledged or not."""
     asleep: bool = False

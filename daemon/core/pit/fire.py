@@ -164,6 +164,18 @@ class FireWatch:
         tried = self._tried_since(now)
         return tried is not None and now - tried <= SHOWS_WITHIN
 
+    def shows_no_fire(self, now: float) -> bool:
+        """What was marked lit or laid last has had the time that this pit takes to turn up, and the pit has not."""
+        tried = self._tried_since(now)
+        if tried is None or now - tried < self._patience:
+            return False
+        return most_regained(self.exit.minutes_since(tried, now)) < self._margin
+
+    @property
+    def _patience(self) -> float:
+        """s after a marked fire or log by which this pit has turned."""
+        return min(LONGEST_WAIT, max(ANSWERS_AT_LEAST, 2 * self.exit.habits.slow_turn * MINUTE))
+
     def _tried_since(self, now: float) -> float | None:
         """Engine time of the first marked fire or log since which the pit has not turned up; None without one. What is laid on
         a log that has yet to show buys no more time: else marks that come again and again would keep a dead fire silent. In its
@@ -203,13 +215,13 @@ class FireWatch:
     def feed(self, now: float, within: float) -> FeedSense:
         """Whether the fire wants wood. within: s from notice to a burning log, without the margin of the call rule."""
         forecast, call = self.exit.forecast, CallRule() if self.exit.model is None else self.exit.model.call
-        habits, margin = self.exit.habits, self._margin
+        margin = self._margin
         climb = slope(self._pit[-TURNS_IN:]) * TURNS_IN
         if isnan(climb):  # the lid has just been shut: the last minute is all that is known
             climb = self.climb * TURNS_IN
         at, tried = self.exit.marked_at, self._tried_since(now)
         since = [] if tried is None else self.exit.minutes_since(tried, now)
-        patience = min(LONGEST_WAIT, max(ANSWERS_AT_LEAST, 2 * habits.slow_turn * MINUTE))
+        patience = self._patience
         waited = LONG_AGO if at is None else now - at
         left = None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now)
         shown = most_regained(since) >= margin

@@ -146,6 +146,8 @@ class PitStage:
     stage: PitPhase = PitPhase.UNLIT
     since: float = 0.0
     question: Text = ""
+    relit: bool = False
+    """It stands at the mark of a fire that was lit anew in place of one that had gone out."""
     climbed_at: float = 0.0
     """When the pit had last gained CLIMBS, came to its stage or was marked lit, whichever is latest: engine time, s."""
 
@@ -261,6 +263,7 @@ class PitStage:
                 self._foot, self.climbed_at = None, now
                 self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
                 self._before_lit = None
+                self.relit = sign is PitSign.MARKED_LIT and before is PitPhase.OUT
                 if after in (PitPhase.UNLIT, PitPhase.LIGHTING):
                     self._start, self._recent = None, self._in_band_of_late()
                 because = sign.value if sign is PitSign.MARKED_LIT else say(sign.value)
@@ -299,6 +302,7 @@ class PitStage:
             "foot": self._foot,
             "climbed_at": self.climbed_at,
             "before_lit": self._before_lit,
+            "relit": self.relit,
         }
 
     def load(self, dumped: dict[str, object]) -> None:
@@ -310,4 +314,4 @@ class PitStage:
         self.question, self._since_lit = said(state["question"]), state["since_lit"]
         # not in the checkpoints of earlier versions
         self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
-        self._before_lit = state.get("before_lit")
+        self._before_lit, self.relit = state.get("before_lit"), state.get("relit", False)

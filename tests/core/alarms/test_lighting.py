@@ -117,6 +117,28 @@ def test_a_fire_said_to_be_lit_again_and_again_buys_no_new_silence_each_time() -
     assert len(night.told) > told
 
 
+@pytest.mark.parametrize("marks", [(130.0,), (130.0, 139.0, 148.0)])
+def test_a_fire_lit_anew_in_a_cold_pit_is_believed_only_as_long_as_a_log_would_be(marks: tuple[float, ...]) -> None:
+    """It went out under the meat, was called, and is said to be lit again: the pit goes on cooling. Our own rule, no source."""
+
+    def dies(minute: float) -> float:
+        return min(121.0, 12.0 + 3.0 * minute) if minute < 60.0 else max(15.0, 121.0 - 1.5 * (minute - 60.0))
+
+    night = Evening()
+    for at in marks:
+        night.run(at, dies, answers=True)
+        night.mark(MarkKind.FIRE_LIT)
+    night.run(marks[0] + 20.0, dies, answers=True)
+    calls = [alarm for alarm, minute in night.calls() if minute > marks[0]]
+    assert calls == ["fire-out"] and len(night.calls()) > 1
+    again = Evening()
+    again.run(130.0, dies, answers=True)
+    again.mark(MarkKind.FIRE_LIT)
+    told = len(again.calls())
+    again.run(200.0, lambda minute: min(121.0, 16.0 + max(0.0, minute - 138.0)))
+    assert len(again.calls()) == told, "one that shows within minutes has all the time that lighting takes"
+
+
 def test_a_fire_that_dies_before_it_showed_wakes_once() -> None:
     night = Evening()
     night.run(92.0, lambda minute: 12.0 + min(minute, 40.0) - 0.3 * max(0.0, minute - 40.0), answers=True)
