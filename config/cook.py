@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from config.cuts import CUTS
 from config.devices import Strict
+from config.problems import Unfit
 from config.rig import BandSection, Identifier, WoodSection
 from config.units import Celsius, Centimetres, Kilograms
 
@@ -20,6 +21,8 @@ HOLD_RULES: dict[str, tuple[float, str]] = {
 }
 """Hot-holding floors, °C (140, 135 and 130 °F), and the rule each follows (WAC 246-215-03525; USDA consumer guidance)."""
 ROASTS_ONLY = "food-code-roast-130"
+TENDER = (60.0, 100.0)
+"""°C of a core between which meat becomes tender, with room to spare; our bounds."""
 MOST_PIECES = 40
 """On one pit; our bound."""
 YEARS = range(1970, 2100)
@@ -28,7 +31,7 @@ YEARS = range(1970, 2100)
 
 def _in_these_years(at: datetime) -> datetime:
     if at.year not in YEARS:
-        raise ValueError(f"write a year from {YEARS[0]} to {YEARS[-1]}")
+        raise Unfit("file.year", first=YEARS[0], last=YEARS[-1])
     return at
 
 
@@ -71,14 +74,14 @@ class PieceSection(Strict):
     @classmethod
     def known_cut(cls, cut: str) -> str:
         if cut not in CUTS:
-            raise ValueError(f"unknown cut; known: {', '.join(sorted(CUTS))}")
+            raise Unfit("file.cut", known=tuple(sorted(CUTS)))
         return cut
 
     @field_validator("tender")
     @classmethod
     def low_then_high(cls, tender: tuple[float, float] | None) -> tuple[float, float] | None:
-        if tender is not None and not 60 <= tender[0] < tender[1] <= 100:
-            raise ValueError("tender takes two core temperatures, low then high, between 60 and 100 °C")
+        if tender is not None and not TENDER[0] <= tender[0] < tender[1] <= TENDER[1]:
+            raise Unfit("file.tender-range", possible=TENDER)
         return tender
 
     def serve_at_utc(self, zone: str) -> float | None:
@@ -106,7 +109,7 @@ class ReminderSection(Strict):
     @model_validator(mode="after")
     def has_a_start(self) -> ReminderSection:
         if (self.after is None) == (self.at is None):
-            raise ValueError('a reminder counts from one of two: after = "on" (a stage), or at = a date and hour')
+            raise Unfit("file.reminder-start")
         return self
 
     def at_utc(self, zone: str) -> float | None:

@@ -6,19 +6,20 @@ All bounds are common practice, no source: what a hand-fed pit is kept at, how h
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 
 from pydantic import ValidationError
 
 from config.cook import Cook, PieceSection, WrapSection, utc_of
 from config.cuts import CUTS
-from config.problems import Problem, item
+from config.problems import Problem, Remedy, remedy
 from config.rig import USUAL_PIT, BandSection, Rig, WoodSection
 from config.units import KG_PER_POUND, METRES_PER_FOOT, Written, to_celsius, to_fahrenheit
 
-CM_PER_INCH = 2.54
+CM_PER_METRE, CM_PER_INCH = 100.0, 2.54
 """Exact, by the international agreement of 1959."""
 MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
 """Times the usual weight of the cut, and the usual thickness at its weight, beyond which a value is asked about."""
@@ -46,9 +47,7 @@ def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: floa
         yield from band_doubts(pit.band, rig_file, f"pits.{number}.band")
     yield from _altitude(rig.pit.altitude, rig_file)
     if "zone" not in rig.people.model_fields_set:
-        remedy = "no time zone is given, so quiet hours and the serving time are in UTC; "
-        remedy += 'write zone = "Europe/Berlin", or "UTC" if it is meant'
-        yield _asked(rig_file, "people.zone", "", remedy)
+        yield _asked(rig_file, "people.zone", "", remedy("ask.zone"))
     yield from _wood(rig.wood, rig_file)
     if cook is not None:
         yield from cook_doubts(cook, rig.people.zone, cook_file, now)
@@ -60,7 +59,7 @@ def cook_doubts(cook: Cook, zone: str, file: str, now: float) -> Iterator[Proble
     if cook.band is not None:
         yield from band_doubts(cook.band, file, "band")
     for number, piece in enumerate(cook.pieces):
-        yield from piece_doubts(piece, file, item("pieces", number, piece.id or piece.name))
+        yield from _named(piece, piece_doubts(piece, file, f"pieces.{number}"))
     yield from _serving_time(cook, zone, file, now)
     yield from _wood(cook.wood, file)
     yield from _portion(cook, file)
@@ -75,12 +74,11 @@ def doubts_of_parts(cook: Mapping[str, object], file: str) -> Iterator[Problem]:
     for number, table in enumerate(pieces if isinstance(pieces, list) else ()):
         with suppress(ValidationError):
             piece = PieceSection.model_validate(table)
-            yield from piece_doubts(piece, file, item("pieces", number, piece.id or piece.name))
+            yield from _named(piece, piece_doubts(piece, file, f"pieces.{number}"))
 
 
-def in_words(doubt: Problem) -> str:
-    """As the page says it: without the file."""
-    return f"{doubt.key.rpartition(', ')[2].rpartition('.')[2]} {doubt.value}: {doubt.remedy}"
+def _named(piece: PieceSection, found: Iterable[Problem]) -> Iterator[Problem]:
+    return (replace(doubt, name=piece.id or piece.name) for doubt in found)
 
 
 def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
@@ -88,21 +86,17 @@ def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
     low, high = USUAL_PIT
     if low <= band.low and band.high <= high:
         return
-    shown = f"{band.low:g} to {band.high:g} °C"
+    asked = remedy("ask.band", band=(band.low, band.high), usual=USUAL_PIT)
     if band.low > high and low <= to_celsius(band.low) and to_celsius(band.high) <= high:
-        remedy = (
-            f"that is {to_fahrenheit(band.low):.0f} to {to_fahrenheit(band.high):.0f} °F; "
-            f'is it meant in °F? Then write low = "{band.low:g} F" and high = "{band.high:g} F"'
-        )
-    else:
-        remedy = f"most pits with big cuts are kept between {low:.0f} and {high:.0f} °C; is it meant?"
-    yield _asked(file, key, shown, remedy)
+        fahrenheit = (to_fahrenheit(band.low), to_fahrenheit(band.high))
+        asked = remedy("ask.band-fahrenheit", low=band.low, high=band.high, meant=fahrenheit[0], to=fahrenheit[1])
+    yield _asked(file, key, "", asked)
 
 
 def _altitude(metres: float, file: str) -> Iterator[Problem]:
     if metres > FEW_LIVE_ABOVE:
-        remedy = f"altitude is in metres; if feet are meant, write {metres * METRES_PER_FOOT:.0f}"
-        yield _asked(file, "pit.altitude", f"{metres:g}", remedy)
+        asked = remedy("ask.altitude", metres=metres * METRES_PER_FOOT)
+        yield _asked(file, "pit.altitude", f"{metres:g}", asked)
 
 
 def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
@@ -110,38 +104,34 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     cut = CUTS[piece.cut]
     yield from _goal_doubts(piece, file, key)
     if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
+        name, usual = cut.name.lower(), cut.weight
+        asked = remedy("ask.weight", cut=name, usual=usual, given=piece.weight)
         if isinstance(piece.weight, Written):
-            usual_pounds = cut.weight / KG_PER_POUND
-            remedy = f"that is {piece.weight:.1f} kg, and a {cut.name.lower()} has about {cut.weight:g} kg "
-            remedy += f"({usual_pounds:.0f} lb); is it meant? If there are several, name each piece"
-        else:
-            remedy = f"weight is in kg, and a {cut.name.lower()} has about {cut.weight:g} kg; "
-            remedy += f'if pounds are meant, write "{piece.weight:g} lb"; if there are several, name each piece'
-        yield _asked(file, f"{key}, weight", _as_written(piece.weight), remedy)
+            asked = remedy("ask.weight-written", cut=name, usual=usual, weight=piece.weight)
+        yield _asked(file, f"{key}.weight", _as_written(piece.weight), asked)
         return  # how thick it is for its weight is no question before that is answered
     if piece.thickness is None:
         return
     usual = 100.0 * cut.thickness_at(piece.weight)
     if not MUCH_THINNER * usual <= piece.thickness <= MUCH_THICKER * usual:
-        about = f"{piece.weight:.3g} kg of {cut.name.lower()} are about {usual:.0f} cm thick"
+        about = remedy("ask.about", weight=piece.weight, cut=cut.name.lower(), usual=usual / CM_PER_METRE)
         inches = piece.thickness * CM_PER_INCH
+        asked = remedy("ask.thickness", about=about)
         if isinstance(piece.thickness, Written):
-            remedy = f"that is {piece.thickness:.1f} cm, and {about}; is it meant?"
-        else:
-            remedy = f"thickness is in cm, and {about}"
-            if MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
-                remedy += f'; if inches are meant, write "{piece.thickness:g} in"'
-        yield _asked(file, f"{key}, thickness", _as_written(piece.thickness), remedy)
+            asked = remedy("ask.thickness-written", thickness=piece.thickness / CM_PER_METRE, about=about)
+        elif MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
+            asked = remedy("ask.thickness-inches", about=about, given=piece.thickness)
+        yield _asked(file, f"{key}.thickness", _as_written(piece.thickness), asked)
 
 
 def _places(rig: Rig, cook: Cook, file: str) -> Iterator[Problem]:
     there = [channel.place or channel.name or channel.id for channel in rig.channels if channel.role == "pit"]
     for number, piece in enumerate(cook.pieces):
         if piece.place is not None and piece.place not in there:
-            key = item("pieces", number, piece.id or piece.name)
-            yield _asked(
-                file, f"{key}, place", f'"{piece.place}"', f"no pit channel lies there; they lie: {', '.join(there)}"
+            nowhere = _asked(
+                file, f"pieces.{number}.place", f'"{piece.place}"', remedy("ask.place", known=tuple(there))
             )
+            yield from _named(piece, [nowhere])
 
 
 def _goal_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
@@ -151,56 +141,55 @@ def _goal_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
         tough = cut.tender is not None
         least = LEAST_TOUGH if tough else LEAST_WHOLE if cut.kind == "whole-roast" else cut.safe_minimum - NEAR_SAFE
         if piece.target < least:
-            usual = "done at" if cut.tender is None else "tender from"
-            at = cut.tender[0] if cut.tender is not None else cut.target or cut.safe_minimum
-            remedy = f"that core is low ({to_fahrenheit(piece.target):.0f} °F); "
-            remedy += f"a {cut.name.lower()} is usually {usual} {at:g} °C; is it meant?"
-            yield _asked(file, f"{key}, target", f"{piece.target:g} °C", remedy)
+            asked = remedy(
+                "ask.target", target=piece.target, cut=cut.name.lower(), usual=cut.target or cut.safe_minimum
+            )
+            if cut.tender is not None:
+                asked = remedy("ask.target-tough", target=piece.target, cut=cut.name.lower(), usual=cut.tender[0])
+            yield _asked(file, f"{key}.target", "", asked)
     if isinstance(piece.wrap, WrapSection) and not USUAL_WRAP[0] <= piece.wrap.at <= USUAL_WRAP[1]:
-        remedy = f"most pieces are wrapped at a core between {USUAL_WRAP[0]:g} and {USUAL_WRAP[1]:g} °C; is it meant?"
-        yield _asked(file, f"{key}, wrap", f"{piece.wrap.at:g} °C", remedy)
+        yield _asked(file, f"{key}.wrap", "", remedy("ask.wrap", at=piece.wrap.at, usual=USUAL_WRAP))
 
 
 def _serving_time(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
     if cook.serve_at is not None:
-        yield from _serving(cook.serve_at, zone, file, "serve_at", now)
+        yield from _moment(cook.serve_at, zone, file, "serve_at", now)
     for number, piece in enumerate(cook.pieces):
         if piece.serve_at is not None:
-            key = f"{item('pieces', number, piece.id or piece.name)}, serve_at"
-            yield from _serving(piece.serve_at, zone, file, key, now)
+            yield from _named(piece, _moment(piece.serve_at, zone, file, f"pieces.{number}.serve_at", now))
 
 
-def _serving(serve_at: datetime, zone: str, file: str, key: str, now: float) -> Iterator[Problem]:
-    at, shown = utc_of(serve_at, zone), serve_at.isoformat(sep=" ", timespec="minutes")
-    if at < now:
-        yield _asked(file, key, shown, "that is past; which day and hour is it to be?")
+def _moment(moment: datetime, zone: str, file: str, key: str, now: float, late: float = 0.0) -> Iterator[Problem]:
+    """late: s by which it may have passed."""
+    at, shown = utc_of(moment, zone), moment.isoformat(sep=" ", timespec="minutes")
+    if at < now - late:
+        yield _asked(file, key, shown, remedy("ask.past"))
     elif at > now + DAYS_AHEAD * A_DAY:
-        yield _asked(file, key, shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
+        yield _asked(file, key, shown, remedy("ask.days-away", ahead=at - now))
 
 
 def _wood(wood: WoodSection, file: str) -> Iterator[Problem]:
     low, high = USUAL_SPLIT
     if wood.split is not None and not low <= wood.split <= high:
-        remedy = f"one split is weighed in kg, and most have {low:g} to {high:g}" + _if_pounds(wood.split, low, high)
-        yield _asked(file, "wood.split", _as_written(wood.split), remedy)
+        yield _asked(file, "wood.split", _as_written(wood.split), _mass("ask.split", wood.split, low, high))
     soft = next((word for word in RESINOUS if word in wood.kind.lower().split()), None)
     if soft is not None:
-        yield _asked(file, "wood.kind", wood.kind, "resinous wood soots the meat and the flue; is it meant?")
+        yield _asked(file, "wood.kind", wood.kind, remedy("ask.resinous"))
 
 
 def _portion(cook: Cook, file: str) -> Iterator[Problem]:
     low, high = USUAL_PORTION
     if cook.guests is not None and not low <= cook.portion <= high:
-        remedy = f"a portion is kg of cooked meat a guest, most between {low:g} and {high:g}"
-        remedy += _if_pounds(cook.portion, low, high)
-        yield _asked(file, "portion", _as_written(cook.portion), remedy)
+        yield _asked(file, "portion", _as_written(cook.portion), _mass("ask.portion", cook.portion, low, high))
 
 
-def _if_pounds(given: float, low: float, high: float) -> str:
-    """What to write, where the number would be a usual one in pounds; none where the text says its unit."""
+def _mass(key: str, given: float, low: float, high: float) -> Remedy:
+    """Asks about a mass, with what to write where the number would be a usual one in pounds; not where the text says its unit."""
+    usual = remedy(key, low=low, high=high)
     if isinstance(given, Written):
-        return f"; that is {given:.3g} kg; is it meant?"
-    return f'; if pounds are meant, write "{given:g} lb"' if low <= given * KG_PER_POUND <= high else ""
+        return remedy("ask.mass-written", usual=usual, mass=given)
+    pounds = low <= given * KG_PER_POUND <= high
+    return remedy("ask.mass-pounds", usual=usual, given=given) if pounds else remedy("ask.mass", usual=usual)
 
 
 def _as_written(given: float) -> str:
@@ -209,15 +198,9 @@ def _as_written(given: float) -> str:
 
 def _reminders(cook: Cook, zone: str, file: str, now: float) -> Iterator[Problem]:
     for number, own in enumerate(cook.reminders):
-        at = own.at_utc(zone)
-        if at is None or own.at is None:
-            continue
-        shown, key = own.at.isoformat(sep=" ", timespec="minutes"), f"reminders.{number}.at"
-        if at < now - A_DAY:
-            yield _asked(file, key, shown, "that is past; which day and hour is it to be?")
-        elif at > now + DAYS_AHEAD * A_DAY:
-            yield _asked(file, key, shown, f"that is {(at - now) / A_DAY:.0f} days away; is it the right day?")
+        if own.at is not None:
+            yield from _moment(own.at, zone, file, f"reminders.{number}.at", now, late=A_DAY)
 
 
-def _asked(file: str, key: str, value: str, remedy: str) -> Problem:
-    return Problem(file, key, value, remedy, warning=True)
+def _asked(file: str, key: str, value: str, asked: Remedy) -> Problem:
+    return Problem(file, key, value, asked, warning=True)

@@ -5,6 +5,7 @@ A Problem names the file, the key, the value and the remedy. Nothing here starts
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -17,8 +18,8 @@ from config.cook import Cook
 from config.crew import Crew
 from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
-from config.problems import ConfigError, Problem, named_items
-from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, Rig, with_first_pit
+from config.problems import ConfigError, Problem, Remedy, double_brackets, named_items, remedy
+from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
 
 Model = TypeVar("Model", bound=BaseModel)
 Table = dict[str, Any]
@@ -36,7 +37,7 @@ def load_crew(path: Path) -> Crew:
     crew, wrong = _checked(table, Crew, str(path))
     problems += wrong
     if crew is not None and len({one.name for one in crew.delivery}) < len(crew.delivery):
-        problems.append(Problem(str(path), "delivery", "", "two have one name; give each its own"))
+        problems.append(Problem(str(path), "delivery", "", remedy("file.same-delivery")))
     if problems or crew is None:
         raise ConfigError(problems)
     return crew
@@ -46,7 +47,7 @@ def load_both(rig_path: Path, cook_path: Path | None) -> tuple[Rig, Cook | None]
     """Both files. Raises ConfigError with the problems of both, all at once."""
     read = read_both(rig_path, cook_path)
     if read.problems or read.rig is None:
-        raise ConfigError(list(read.problems))
+        raise read.error()
     return read.rig, read.cook
 
 
@@ -59,6 +60,11 @@ class ReadFiles:
     problems: tuple[Problem, ...]
     doubts: tuple[Problem, ...] = ()
     """What is asked about the parts of a cook file that cannot be used as a whole."""
+    people: PeopleSection | None = None
+    """Who reads it: also of a rig file that cannot be used, if that part of it can."""
+
+    def error(self) -> ConfigError:
+        return ConfigError(list(self.problems), self.people)
 
 
 def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
@@ -66,7 +72,7 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     part is wrong."""
     rig_table, problems = _table(rig_path)
     if rig_table is not None and isinstance(rig_table.get("pits"), dict) and "pit" not in rig_table:
-        problems.append(Problem(str(rig_path), "pits", "", "write [[pits]], in double brackets, once for each pit"))
+        problems.append(Problem(str(rig_path), "pits", "", double_brackets("pits")))
         rig_table = {**rig_table, "pits": [rig_table["pits"]]}
     rig, wrong = _checked(None if rig_table is None else with_first_pit(rig_table), Rig, str(rig_path))
     problems += [_of_pits(problem, rig_table or {}) for problem in wrong]
@@ -83,9 +89,15 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
         if table is not None and rig_table is not None:
             problems += _new(_cook_problems(table, rig_table, str(cook_path)), problems)
         problems = [named_items(p, table or {}) if p.file == str(cook_path) else p for p in problems]
-    return ReadFiles(
-        rig, cook, tuple(named_items(p, rig_table or {}) if p.file == str(rig_path) else p for p in problems), doubts
-    )
+    named = tuple(named_items(p, rig_table or {}) if p.file == str(rig_path) else p for p in problems)
+    return ReadFiles(rig, cook, named, doubts, _people(rig_table or {}))
+
+
+def _people(rig: Table) -> PeopleSection | None:
+    try:
+        return PeopleSection.model_validate(rig.get("people", {}))
+    except ValidationError:
+        return None
 
 
 def _new(found: Iterator[Problem], problems: list[Problem]) -> list[Problem]:
@@ -99,13 +111,13 @@ def _table(path: Path) -> tuple[Table | None, list[Problem]]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8")), []
     except FileNotFoundError:
-        return None, [Problem(file, "(file)", "", "there is no such file; give the path of a TOML file")]
+        return None, [Problem(file, "", "", remedy("file.not-there"))]
     except UnicodeDecodeError:
-        return None, [Problem(file, "(file)", "", "not UTF-8 text; save it as UTF-8")]
+        return None, [Problem(file, "", "", remedy("file.not-utf8"))]
     except OSError as error:
-        return None, [Problem(file, "(file)", "", f"cannot be read: {error.strerror}")]
+        return None, [Problem(file, "", "", remedy("file.unread", why=str(error.strerror)))]
     except tomllib.TOMLDecodeError as error:
-        return None, [Problem(file, "(syntax)", "", _syntax(error))]
+        return None, [Problem(file, "", "", _syntax(error))]
 
 
 def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model | None, list[Problem]]:
@@ -130,10 +142,14 @@ def _of_pits(problem: Problem, table: Table) -> Problem:
     return replace(problem, key=f"pits.{int(number) + 1}" + (f".{key}" if key else ""))
 
 
-def _syntax(error: tomllib.TOMLDecodeError) -> str:
+def _syntax(error: tomllib.TOMLDecodeError) -> Remedy:
     """Where the file stops being TOML. The parser's own words end with the place: "... (at line 3, column 5)"."""
     place = str(error).rpartition("(at ")[2].rstrip(")")
-    return f"not TOML: look at {place}; is a quote, a bracket or an equals sign missing, or a key written twice?"
+    return remedy("file.not-toml", place=place)
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _repeated(names: list[str]) -> list[str]:
@@ -163,29 +179,31 @@ def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
     channels, delivery = _items(rig, "channels"), _items(rig, "delivery")
     devices, ids = _texts(_items(rig, "devices"), "id"), _texts(channels, "id")
     for name in _repeated(devices):
-        yield Problem(file, "devices.id", repr(name), "two devices have this id; each needs its own")
+        yield Problem(file, "devices.id", _quoted(name), remedy("file.same-id"))
     for name in _repeated(ids):
-        yield Problem(file, "channels.id", repr(name), "two channels have this id; each needs its own")
+        yield Problem(file, "channels.id", _quoted(name), remedy("file.same-id"))
     wires = [f"{c['device']}/{c['source']}" for c in channels if _text(c, "device") and _text(c, "source")]
     for wire in _repeated(wires):
-        yield Problem(file, "channels.source", repr(wire), "two channels read the same source; one of them is wrong")
+        yield Problem(file, "channels.source", _quoted(wire), remedy("file.same-source"))
     for number, channel in enumerate(channels):
         device, pair = _text(channel, "device"), _text(channel, "pair")
         if device is not None and device not in devices:
-            remedy = f"no such device; [[devices]] has: {', '.join(devices)}"
-            yield Problem(file, f"channels.{number}.device", repr(device), remedy)
+            there = remedy("file.no-device", known=tuple(devices))
+            yield Problem(file, f"channels.{number}.device", _quoted(device), there)
         if pair is not None and pair not in ids:
-            yield Problem(file, f"channels.{number}.pair", repr(pair), "no channel has this id")
+            yield Problem(file, f"channels.{number}.pair", _quoted(pair), remedy("file.no-channel"))
     if channels and "pit" not in _texts(channels, "role"):
-        yield Problem(file, "channels", "", 'no channel has role = "pit"; without one nobody watches the fire')
+        yield Problem(file, "channels", "", remedy("file.no-pit-channel"))
     yield from _pit_problems(rig, channels, file)
     for name in _repeated(_texts(delivery, "name")):
-        yield Problem(file, "delivery.name", repr(name), "two deliveries have this name; each needs its own")
+        yield Problem(file, "delivery.name", _quoted(name), remedy("file.same-delivery"))
     for number, one in enumerate(delivery):
         if one.get("kind") == "mqtt" and "broker" not in rig:
-            yield Problem(file, f"delivery.{number}.kind", "'mqtt'", "needs a [broker] section")
+            yield Problem(file, f"delivery.{number}.kind", '"mqtt"', remedy("file.no-broker"))
 
 
+ID_OF = dict(zip(OF_THE_WATCH, ("file.id-of-watch", "file.id-of-cabinet"), strict=True))
+"""What is said of a pit that is called like one of them."""
 BELONG_TO_A_PIT = ("pit", "meat")
 BELONG_TO_NONE = ("ambient", "hold", "spot")
 """Roles of channels that do, and that do not."""
@@ -200,39 +218,35 @@ def _pit_problems(rig: Table, channels: list[Table], file: str) -> Iterator[Prob
     """What several pits ask of each other and of the channels."""
     pits = _items(rig, "pits")
     if "other_pits" in rig:
-        yield Problem(file, "other_pits", "", "unknown key; remove it or mend its spelling")
+        yield Problem(file, "other_pits", "", remedy("file.unknown-key"))
     if "pit" in rig and "pits" in rig:
-        yield Problem(file, "pits", "", "there is a [pit] too; name it as the first of [[pits]], or remove these")
+        yield Problem(file, "pits", "", remedy("file.pit-and-pits"))
         return
     if "pits" in rig and not isinstance(rig["pits"], list):
-        yield Problem(file, "pits", "", "write [[pits]] once for each pit")
+        yield Problem(file, "pits", "", double_brackets("pits"))
         return
     several = len(pits) > 1
     ids = [_text(pit, "id") or "pit" for pit in pits]
     for name in _repeated(ids):
-        yield Problem(file, "pits.id", repr(name), "two pits have this id; each needs its own")
+        yield Problem(file, "pits.id", _quoted(name), remedy("file.same-id"))
     for name in _repeated([_text(pit, "name") or "Pit" for pit in pits]):
-        yield Problem(file, "pits.name", repr(name), "two pits have this name; nobody could tell their messages apart")
+        yield Problem(file, "pits.name", _quoted(name), remedy("file.same-pit-name"))
     for number, pit in enumerate(pits if several else []):
         called = _text(pit, "name") or "Pit"
         if len(called) > LONGEST_PIT_NAME:
-            remedy = f"at most {LONGEST_PIT_NAME} letters, so that one message has room for two pits"
-            yield Problem(file, f"pits.{number}.name", repr(called), remedy)
+            shorter = remedy("file.long-pit-name", most=LONGEST_PIT_NAME)
+            yield Problem(file, f"pits.{number}.name", _quoted(called), shorter)
         if number and ids[number] == "pit":
-            yield Problem(
-                file, f"pits.{number}.id", "'pit'", "only the first may be called so; give it an id of its own"
-            )
+            yield Problem(file, f"pits.{number}.id", '"pit"', remedy("file.first-pit-id"))
         taken = next(
             (end for end in OF_THE_WATCH if ids[number].removesuffix(end) in ids and ids[number].endswith(end)), ""
         )
         if taken:
-            remedy = f"the broker's device of the {taken[1:]} is called so; give the pit another id"
-            yield Problem(file, f"pits.{number}.id", repr(ids[number]), remedy)
+            yield Problem(file, f"pits.{number}.id", _quoted(ids[number]), remedy(ID_OF[taken]))
         if number and pit.get("altitude", pits[0].get("altitude", 0)) != pits[0].get("altitude", 0):
-            yield Problem(file, f"pits.{number}.altitude", repr(pit["altitude"]), "one watch stands at one altitude")
+            yield Problem(file, f"pits.{number}.altitude", repr(pit["altitude"]), remedy("file.one-altitude"))
         if not any(_text(c, "role") == "pit" and c.get("pit") == ids[number] for c in channels):
-            remedy = f'no channel has role = "pit" and pit = "{ids[number]}"; without one nobody watches that fire'
-            yield Problem(file, f"pits.{number}", "", remedy)
+            yield Problem(file, f"pits.{number}", "", remedy("file.unwatched-pit", pit=ids[number]))
     yield from _channel_pits(channels, ids if pits else [_text(_table_of(rig, "pit"), "id") or "pit"], file)
 
 
@@ -247,17 +261,13 @@ def _channel_pits(channels: list[Table], ids: list[str], file: str) -> Iterator[
     for number, channel in enumerate(channels):
         role, pit, pair = _text(channel, "role"), _text(channel, "pit"), _text(channel, "pair")
         if role in BELONG_TO_A_PIT and pit is None and len(ids) > 1:
-            yield Problem(
-                file, f"channels.{number}.pit", "", f"which pit does it belong to? They are: {', '.join(ids)}"
-            )
+            yield Problem(file, f"channels.{number}.pit", "", remedy("file.which-pit", known=tuple(ids)))
         elif pit is not None and pit not in ids:
-            yield Problem(file, f"channels.{number}.pit", repr(pit), f"no pit has this id; they are: {', '.join(ids)}")
+            yield Problem(file, f"channels.{number}.pit", _quoted(pit), remedy("file.no-pit", known=tuple(ids)))
         elif pit is not None and role in BELONG_TO_NONE:
-            yield Problem(
-                file, f"channels.{number}.pit", repr(pit), f"a channel of role {role} belongs to no pit; leave it out"
-            )
+            yield Problem(file, f"channels.{number}.pit", _quoted(pit), remedy("file.of-no-pit", role=role or ""))
         if role == "pit" and pair in pits and pits[pair] != pit:
-            yield Problem(file, f"channels.{number}.pair", repr(pair), "that channel belongs to another pit")
+            yield Problem(file, f"channels.{number}.pair", _quoted(pair), remedy("file.pair-of-other-pit"))
 
 
 def _cook_pits(cook: Table, rig: Table, pieces: list[Table], file: str) -> Iterator[Problem]:
@@ -267,19 +277,16 @@ def _cook_pits(cook: Table, rig: Table, pieces: list[Table], file: str) -> Itera
     for number, piece in enumerate(pieces):
         pit = _text(piece, "pit")
         if pit is not None and pit not in known:
-            yield Problem(file, f"pieces.{number}.pit", repr(pit), f"no pit has this id; they are: {', '.join(known)}")
+            yield Problem(file, f"pieces.{number}.pit", _quoted(pit), remedy("file.no-pit", known=tuple(known)))
         elif pit is None and len(pits) > 1 and _text(piece, "channel") is None:
-            remedy = f"no probe says which pit it is cooked on; name it: {', '.join(pits)}"
-            yield Problem(file, f"pieces.{number}.pit", "", remedy)
+            yield Problem(file, f"pieces.{number}.pit", "", remedy("file.piece-of-which-pit", known=tuple(pits)))
         id_ = piece_id(_text(piece, "id"), _text(piece, "name") or "")
         if id_ in pits[1:]:
-            yield Problem(file, f"pieces.{number}.id", repr(id_), "a pit has this id; give the piece another")
+            yield Problem(file, f"pieces.{number}.id", _quoted(id_), remedy("file.piece-like-pit"))
     for pit in _table_of(cook, "bands"):
         if pit not in pits[1:]:
-            remedy = (
-                "the first pit's is `band`" if pit in known else f"no pit has this id; they are: {', '.join(known)}"
-            )
-            yield Problem(file, f"bands.{pit}", "", remedy)
+            right = remedy("file.first-band") if pit in known else remedy("file.no-pit", known=tuple(known))
+            yield Problem(file, f"bands.{pit}", "", right)
 
 
 def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
@@ -290,30 +297,35 @@ def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
         channel = _text(piece, "channel")
         if channel is not None and channel not in meat:
             role = roles.get(channel)
-            said = f"that channel is a {role} channel" if channel in roles else "no such channel"
-            remedy = f"{said}; meat channels are: {', '.join(meat) or 'none'}; without a probe leave the key out"
-            yield Problem(file, f"pieces.{number}.channel", repr(channel), remedy)
+            yield Problem(file, f"pieces.{number}.channel", _quoted(channel), _meat_channel(role, tuple(meat)))
     yield from _cook_pits(cook, rig, pieces, file)
     for name in _repeated(_texts(pieces, "channel")):
-        yield Problem(
-            file, "pieces.channel", repr(name), "two pieces use this channel; each needs its own probe, or none"
-        )
+        yield Problem(file, "pieces.channel", _quoted(name), remedy("file.same-probe"))
     ids = [piece_id(_text(p, "id"), called) for p in pieces if (called := _text(p, "name")) is not None]
     for name in _repeated(ids):
-        yield Problem(file, "pieces.id", repr(name), "two pieces have this id; give each an id of its own")
+        yield Problem(file, "pieces.id", _quoted(name), remedy("file.same-id"))
     hold = cook.get("hold")
     cabinet = _text(hold, "channel") if isinstance(hold, dict) else None
     if cabinet is not None and roles.get(cabinet) != "hold":
-        yield Problem(file, "hold.channel", repr(cabinet), 'needs a channel with role = "hold"')
+        yield Problem(file, "hold.channel", _quoted(cabinet), remedy("file.no-hold-channel"))
     reminders = _items(cook, "reminders")
     for number, reminder in enumerate(reminders):
         about = _text(reminder, "piece")
         if about is not None and about not in ids:
-            remedy = f"no piece has this id; the cook has: {', '.join(ids)}"
-            yield Problem(file, f"reminders.{number}.piece", repr(about), remedy)
+            there = remedy("file.no-piece", known=tuple(ids))
+            yield Problem(file, f"reminders.{number}.piece", _quoted(about), there)
     named = [piece_id(_text(r, "id"), text) for r in reminders if (text := _text(r, "text")) is not None]
     for name in _repeated(named):
-        yield Problem(file, "reminders.id", repr(name), "two reminders have this id; give each an id of its own")
+        yield Problem(file, "reminders.id", _quoted(name), remedy("file.same-id"))
+
+
+def _meat_channel(role: object, meat: tuple[str, ...]) -> Remedy:
+    """What is said of a piece's channel that is no meat channel. role: its role, None = there is no such channel."""
+    if not meat:
+        return remedy("file.no-meat-channels")
+    if isinstance(role, str):
+        return remedy("file.other-role", role=role, known=meat)
+    return remedy("file.no-meat-channel", known=meat)
 
 
 def piece_id(given: str | None, name: str) -> str:

@@ -2,106 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Any
 
-from config.problems import ITEMS, Problem
+from config.problems import ITEMS, Problem, Remedy, Unfit, double_brackets, remedy
+from config.units import KG_PER_POUND, METRES_PER_FOOT, THICKNESSES, to_celsius
 
 SHOWN = 60
 """Characters of a value that are shown."""
 
-SAID_BY_KEY: Mapping[str, str] = {
-    "wrap": 'write wrap = { material = "paper", at = 77 }, or wrap = false for never',
-    "tender": "write two core temperatures, low then high: tender = [92, 97]",
-    "serve_at": "write a local date and time without quotes: serve_at = 2026-11-29T12:30:00",
-    "calibration": "run pitvigil calibrate: it prints this table",
+SAID_BY_KEY: Mapping[str, Remedy] = {
+    "wrap": remedy("file.wrap", at=77.0),
+    "tender": remedy("file.tender", low=92.0, high=97.0),
+    "serve_at": remedy("file.date-and-time"),
+    "calibration": remedy("file.calibration"),
 }
 """Remedies for keys that can be written in several ways, by the last word of the key."""
 
-IN_WORDS: Mapping[str, str] = {
-    "extra_forbidden": "unknown key; remove it or mend its spelling",
-    "missing": "this key is needed; add it",
-    "string_type": 'write text in quotes: "like this"',
-    "bool_type": "write true or false, without quotes",
-    "bool_parsing": "write true or false, without quotes",
-    "int_type": "write a whole number, without quotes",
-    "int_parsing": "write a whole number, without quotes",
-    "int_parsing_size": "write a smaller whole number",
-    "int_from_float": "write a whole number, without a decimal point",
-    "float_type": "write a number, without quotes",
-    "float_parsing": "write a number, without quotes",
-    "finite_number": "write an ordinary number",
-    "tuple_type": 'write a list: ["first", "second"]',
-    "list_type": 'write a list: ["first", "second"]',
-    "dict_type": "write a table: { name = value }",
-    "date_type": "write a date without quotes: 2026-11-29",
-    "date_parsing": "write a date without quotes: 2026-11-29",
-    "date_from_datetime_parsing": "write a date without quotes: 2026-11-29",
-    "date_from_datetime_inexact": "write a date without a time of day: 2026-11-29",
-    "datetime_type": "write a local date and time without quotes: 2026-11-29T12:30:00",
-    "datetime_parsing": "write a local date and time without quotes: 2026-11-29T12:30:00",
-    "datetime_from_date_parsing": "write a local date and time without quotes: 2026-11-29T12:30:00",
-    "union_tag_not_found": 'say which kind it is: kind = "..."',
+SAID_BY_KIND: Mapping[str, str] = {
+    "extra_forbidden": "file.unknown-key",
+    "missing": "file.missing",
+    "string_type": "file.text",
+    "bool_type": "file.true-or-false",
+    "bool_parsing": "file.true-or-false",
+    "int_type": "file.whole-number",
+    "int_parsing": "file.whole-number",
+    "int_parsing_size": "file.smaller",
+    "int_from_float": "file.no-decimals",
+    "float_type": "file.number",
+    "float_parsing": "file.number",
+    "finite_number": "file.finite",
+    "tuple_type": "file.list",
+    "list_type": "file.list",
+    "dict_type": "file.table",
+    "model_type": "file.own-table",
+    "model_attributes_type": "file.own-table",
+    "date_type": "file.date",
+    "date_parsing": "file.date",
+    "date_from_datetime_parsing": "file.date",
+    "date_from_datetime_inexact": "file.date-alone",
+    "datetime_type": "file.date-and-time",
+    "datetime_parsing": "file.date-and-time",
+    "datetime_from_date_parsing": "file.date-and-time",
+    "union_tag_not_found": "file.kind",
 }
 """By the library's type of error, for those that need no figure."""
 
-CALLED: Mapping[str, str] = {
-    "minutes_ago": "how long ago",
-    "celsius": "the temperature",
-    "kind": "what was done",
-    "what": "the mark",
-    "said_at": "when it was said",
-    "tolerance": "how far off the thermometer may be",
-    "thermometer": "the name of the thermometer",
-    "where": "the place in the piece",
-    "piece": "the piece",
-    "channel": "the probe",
-    "splits": "the number of splits",
-    "ambient": "the temperature outside",
-    "wind": "the wind",
-    "low": "the low end of the band",
-    "high": "the high end of the band",
-    "every_minutes": "from one reminder to the next",
-    "by": "who says so",
-    "at_night": "whether it may wake",
-    "serve_at": "the serving time",
-    "fat_percent": "the fat",
-    "note": "the note",
-    "seconds": "the time",
-}
-"""What a field of an order is called before people, by the last word of its key; others by that word itself."""
-
-
-def in_a_sentence(problem: Problem) -> str:
-    """As the page and the command line say it of an order: what is wrong, without a file."""
-    last = next((part for part in reversed(problem.key.split(".")) if not part.isdigit()), problem.key)
-    called = CALLED.get(last, last.replace("_", " "))
-    value = f" ({problem.value})" if problem.value else ""
-    return f"{called}{value}: {problem.remedy}"
-
-
 UNITS: Mapping[str, str] = {
-    "weight": " kg",
-    "thickness": " cm",
-    "split": " kg",
-    "portion": " kg",
-    "altitude": " m",
-    "rest_minutes": " min",
-    "lead_minutes": " min",
-    "low": " °C",
-    "high": " °C",
-    "at": " °C",
-    "target": " °C",
-    "fat_percent": " %",
-    "hours_below_floor": " h",
-    "minutes_ago": " min",
-    "every_minutes": " min",
-    "celsius": " °C",
-    "tolerance": " °C",
-    "ambient": " °C",
-    "wind": " m/s",
-    "seconds": " s",
+    "weight": "unit.kilograms",
+    "thickness": "unit.centimetres",
+    "split": "unit.kilograms",
+    "portion": "unit.kilograms",
+    "altitude": "unit.metres",
+    "rest_minutes": "unit.minutes",
+    "lead_minutes": "unit.minutes",
+    "low": "unit.celsius",
+    "high": "unit.celsius",
+    "at": "unit.celsius",
+    "target": "unit.celsius",
+    "fat_percent": "unit.percent",
+    "hours_below_floor": "unit.hours",
+    "minutes_ago": "unit.minutes",
+    "every_minutes": "unit.minutes",
+    "celsius": "unit.celsius",
+    "tolerance": "unit.kelvins",
+    "ambient": "unit.celsius",
+    "wind": "unit.speed",
+    "seconds": "unit.seconds",
 }
 """What the number of a key is in, by the last word of the key."""
 
@@ -115,7 +85,7 @@ def plain_problems(file: str, errors: Iterable[Mapping[str, Any]], given: object
         if _follows_from_others(error):
             continue
         if key not in found:
-            found[key] = Problem(file, key or "(whole file)", _shown(error), _remedy(error, key))
+            found[key] = Problem(file, key, _shown(error), _remedy(error, key))
     return list(found.values())
 
 
@@ -159,67 +129,89 @@ def _shown(error: Mapping[str, Any]) -> str:
         return str(value).lower()
     if isinstance(value, datetime | date | time):
         return value.isoformat()
-    shown = f'"{value}"' if isinstance(value, str) else repr(value)
+    if isinstance(value, str):
+        shown = json.dumps(value, ensure_ascii=False)
+    else:
+        shown = f"{value:.10g}" if isinstance(value, float) else repr(value)
     return shown if len(shown) <= SHOWN else f"{shown[:SHOWN]}..."
 
 
-def _remedy(error: Mapping[str, Any], key: str) -> str:
+def _remedy(error: Mapping[str, Any], key: str) -> Remedy:
     kind, context = error["type"], error.get("ctx") or {}
     last = key.rpartition(".")[2]
     if kind == "value_error":
-        return str(context.get("error", "cannot be used"))
+        unfit = context.get("error")
+        return unfit.remedy if isinstance(unfit, Unfit) else remedy("file.unusable")
     if last in SAID_BY_KEY and kind not in ("extra_forbidden", "missing"):
         return SAID_BY_KEY[last]
     if key in ITEMS and kind in ("tuple_type", "list_type"):
-        return f"write [[{key}]], in double brackets, once for each {ITEMS[key]}"
-    return IN_WORDS.get(kind) or next(
-        _with_figures(kind, context, last, error.get("input")), "cannot be used here; see the example files"
-    )
+        return double_brackets(key)
+    if kind in SAID_BY_KIND:
+        return remedy(SAID_BY_KIND[kind])
+    return _with_figures(kind, context, last, error.get("input")) or remedy("file.unusable")
 
 
-OTHER_UNITS = {" °C": ("°F is", "F"), " kg": ("pounds are", "lb"), " cm": ("inches are", "in")}
-"""What may be meant by a number that is too high for its unit, and how it is written."""
+@dataclass(frozen=True, slots=True)
+class OtherUnit:
+    """What may be meant by a number that is too high for the unit of its key. said: the remedy that asks about it. into: the
+    unit of the key."""
+
+    said: str
+    into: Callable[[float], float]
 
 
-def _if_other_unit(given: object, unit: str) -> str:
-    if unit not in OTHER_UNITS or not isinstance(given, int | float) or isinstance(given, bool):
-        return ""
-    words, sign = OTHER_UNITS[unit]
-    return f'; if {words} meant, write "{given:g} {sign}"'
+OTHER_UNITS: Mapping[str, OtherUnit] = {
+    "unit.celsius": OtherUnit("file.at-most-or-fahrenheit", to_celsius),
+    "unit.kilograms": OtherUnit("file.at-most-or-pounds", lambda pounds: pounds * KG_PER_POUND),
+    "unit.centimetres": OtherUnit("file.at-most-or-inches", lambda inches: inches * THICKNESSES["in"]),
+    "unit.metres": OtherUnit("file.at-most-or-feet", lambda feet: feet * METRES_PER_FOOT),
+}
 
 
-def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: object) -> Iterator[str]:
-    unit = UNITS.get(last, "")
+def _at_most(most: float, unit: str, given: object) -> Remedy:
+    limit, other = remedy(unit, number=most), OTHER_UNITS.get(unit)
+    if other is None or not isinstance(given, int | float) or isinstance(given, bool) or other.into(given) > most:
+        return remedy("file.at-most", limit=limit)
+    return remedy(other.said, limit=limit, given=float(given), converted=other.into(given))
+
+
+def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: object) -> Remedy | None:
+    unit = UNITS.get(last, "unit.none")
     match kind:
         case "greater_than":
-            yield f"must be more than {context['gt']:g}{unit}"
+            return remedy("file.more-than", limit=remedy(unit, number=context["gt"]))
         case "greater_than_equal":
-            yield f"must be at least {context['ge']:g}{unit}"
+            return remedy("file.at-least", limit=remedy(unit, number=context["ge"]))
         case "less_than":
-            yield f"must be less than {context['lt']:g}{unit}"
+            return remedy("file.less-than", limit=remedy(unit, number=context["lt"]))
         case "less_than_equal":
-            yield f"must be at most {context['le']:g}{unit}{_if_other_unit(given, unit)}"
+            return _at_most(context["le"], unit, given)
         case "literal_error" | "enum":
-            yield f"choose one of: {context['expected'].replace(chr(39), chr(34))}"
+            return remedy("file.one-of", known=_quoted(context["expected"]))
         case "union_tag_invalid":
-            yield f"no such kind; choose one of: {context['expected_tags'].replace(chr(39), chr(34))}"
+            return remedy("file.no-such-kind", known=_quoted(context["expected_tags"]))
         case "too_short":
-            yield f"at least {context['min_length']} needed here"
+            return remedy("file.items-least", least=context["min_length"])
         case "too_long":
-            yield f"at most {context['max_length']} allowed here"
+            return remedy("file.items-most", most=context["max_length"])
+        case "string_too_short" if context["min_length"] == 1:
+            return remedy("file.empty")
         case "string_too_short":
-            yield "must not be empty" if context["min_length"] == 1 else f"at least {context['min_length']} characters"
+            return remedy("file.letters-least", least=context["min_length"])
         case "string_too_long":
-            yield f"at most {context['max_length']} characters"
+            return remedy("file.letters-most", most=context["max_length"])
         case "string_pattern_mismatch":
-            yield _PATTERNS.get(context["pattern"], "characters that are not allowed here")
-        case "model_type" | "model_attributes_type":
-            yield "write a table of its own, or { name = value } on one line"
+            return remedy(_PATTERNS.get(context["pattern"], "file.letters"))
         case _:
-            return
+            return None
+
+
+def _quoted(known: str) -> str:
+    """The library's list of choices, as a file writes them."""
+    return known.replace("'", '"').replace(" or ", ", ")
 
 
 _PATTERNS: Mapping[str, str] = {
-    r"^[a-z0-9][a-z0-9-]{0,31}$": "use lower-case letters, digits and hyphens, at most 32",
-    r"^https?://": 'write the whole address: "https://..."',
+    r"^[a-z0-9][a-z0-9-]{0,31}$": "file.id",
+    r"^https?://": "file.address",
 }

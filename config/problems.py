@@ -1,60 +1,85 @@
-"""What is wrong with a file, as a value: file, key, value, remedy."""
+"""What is wrong with a file, as a value: file, key, value, remedy. The sentence is made where it is shown (`daemon.texts`), in
+the reader's language and units."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from config.rig import PeopleSection
+
+ITEMS = ("pieces", "channels", "devices", "delivery", "reminders", "pits")
+"""Lists of a file whose items are called by their names."""
+ITEM_WORDS = "problem.item."
+"""Before one of them: the key of what one item is called."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What to do, or what is asked. key: of a sentence in the catalogue of texts. values: (placeholder, value); °C, kg, m, s,
+    names, and another Remedy where a part of the sentence differs."""
+
+    key: str
+    values: tuple[tuple[str, float | str | Remedy | tuple[float, float] | tuple[str, ...]], ...] = ()
+
+
+Value = float | str | Remedy | tuple[float, float] | tuple[str, ...]
+
+
+def remedy(key: str, **values: Value) -> Remedy:
+    return Remedy(key, tuple(values.items()))
+
+
+def double_brackets(listed: str) -> Remedy:
+    """For a list of tables that was written as something else."""
+    return remedy("file.double-brackets", listed=listed, item=remedy(ITEM_WORDS + listed))
+
+
+class Unfit(ValueError):
+    """A value that can be read and cannot be used. `remedy` says what to write instead."""
+
+    def __init__(self, key: str, **values: Value) -> None:
+        super().__init__(key)
+        self.remedy = remedy(key, **values)
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong in one file. warning: the watch can start, but the cook should know."""
+    """One thing wrong in one file. key: its path ("pieces.0.weight"), "" = the file as a whole. value: as it is written, "" =
+    not shown. remedy: a `str` is a sentence that was made already. name: what the item of a list is called that the key leads
+    into. warning: the watch can start, but the cook should know."""
 
     file: str
     key: str
     value: str
-    remedy: str
+    remedy: Remedy | str
     warning: bool = False
-
-    def __str__(self) -> str:
-        kind = "warning" if self.warning else "error"
-        value = f" = {self.value}" if self.value else ""
-        return f"{self.file}: {kind}: {self.key}{value}: {self.remedy}"
+    name: str = ""
 
 
 class ConfigError(Exception):
-    """The configuration cannot be used. `problems` holds all that is wrong with it."""
+    """The configuration cannot be used. `problems` holds all that is wrong with it; people: who reads it, where the rig file
+    says so."""
 
-    def __init__(self, problems: list[Problem]) -> None:
-        super().__init__("\n".join(str(p) for p in problems))
-        self.problems = problems
-
-
-ITEMS = {"pieces": "piece", "channels": "channel", "devices": "device", "delivery": "delivery", "reminders": "reminder",
-         "pits": "pit"}  # fmt: skip
-"""Lists of a file, and what one of them is called."""
-ORDINALS = {1: "st", 2: "nd", 3: "rd"}
+    def __init__(self, problems: list[Problem], people: PeopleSection | None = None) -> None:
+        super().__init__("\n".join(f"{p.file}: {p.key}: {p.remedy}" for p in problems))
+        self.problems, self.people = problems, people
 
 
-def item(listed: str, number: int, name: str | None) -> str:
-    """How one of a list is called: by its name, or by its place: "piece chuck", "the 1st piece". number: from 0."""
-    word, place = ITEMS.get(listed, listed), number + 1
-    if name:
-        return f"{word} {name}"
-    tenth = 10 <= place % 100 <= 20
-    return f"the {place}{'th' if tenth else ORDINALS.get(place % 10, 'th')} {word}"
+def item_of(key: str) -> tuple[str, int, str] | None:
+    """(list, number from 0, the rest) of a key that leads into a list of a file: "pieces.0.weight"."""
+    listed, _, rest = key.partition(".")
+    number, _, inner = rest.partition(".")
+    return (listed, int(number), inner) if listed in ITEMS and number.isdigit() else None
 
 
 def named_items(problem: Problem, table: Mapping[str, object]) -> Problem:
-    """The problem with an item of a list called by its name. table: the file as it was read."""
-    listed, _, rest = problem.key.partition(".")
-    number, _, key = rest.partition(".")
-    items = table.get(listed)
-    if listed not in ITEMS or not number.isdigit() or not isinstance(items, list):
+    """The problem with the name of the item it is about. table: the file as it was read."""
+    found = item_of(problem.key)
+    items = None if found is None else table.get(found[0])
+    if found is None or not isinstance(items, list) or found[1] >= len(items) or not isinstance(items[found[1]], dict):
         return problem
-    one = items[int(number)] if int(number) < len(items) else None
-    name = (
-        next((one[k] for k in ("id", "name") if isinstance(one.get(k), str)), None) if isinstance(one, dict) else None
-    )
-    called = item(listed, int(number), name)
-    return replace(problem, key=f"{called}, {key}" if key else called)
+    one = items[found[1]]
+    return replace(problem, name=next((one[k] for k in ("id", "name") if isinstance(one.get(k), str)), ""))

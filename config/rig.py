@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, ModelWrapValidatorHandler, field_va
 from config.delivery import Delivery
 from config.devices import Device, Strict, ThermocoupleLetter
 from config.hours import minute_of_day
+from config.problems import Unfit
 from config.units import Celsius, Kilograms, parse_temperature, to_celsius
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
@@ -23,18 +24,20 @@ MINUTES_PER_DAY = 24 * 60
 def _minute_of_day(value: object) -> object:
     minute = minute_of_day(value) if isinstance(value, str) else None
     if minute is None:
-        raise ValueError('write a local time of day as "22:30" or "10:30 PM"')
+        raise Unfit("file.time-of-day")
     return minute
 
 
 MinuteOfDay = Annotated[int, BeforeValidator(_minute_of_day)]
 
 
+NARROWEST_BAND = 5.0
+"""°C: no log fire holds less; common practice, no source."""
 USUAL_PIT = (80.0, 190.0)
 """°C between which a hand-fed pit with big cuts in it is kept: common practice, no source."""
 
 
-def _turned_round(low: float | str, high: float | str) -> str:
+def _turned_round(low: float | str, high: float | str) -> Unfit:
     """What is said of a band whose low end is the hotter one. low, high: as written."""
     if (
         isinstance(high, str)
@@ -42,9 +45,9 @@ def _turned_round(low: float | str, high: float | str) -> str:
         and USUAL_PIT[1] < low
         and to_celsius(low) < parse_temperature(high)
     ):
-        return f'low = {low:g} is in °C; if °F is meant, write low = "{low:g} F"'
+        return Unfit("file.band-low", low=low)
     shown = [f'"{end}"' if isinstance(end, str) else f"{end:g}" for end in (high, low)]
-    return f"a band goes from low to high: low = {shown[0]}, high = {shown[1]}"
+    return Unfit("file.band-turned", low=shown[0], high=shown[1])
 
 
 class BandSection(Strict):
@@ -57,9 +60,9 @@ class BandSection(Strict):
         band = handler(given)
         if band.high < band.low:
             written = given if isinstance(given, Mapping) else {}
-            raise ValueError(_turned_round(written.get("low", band.low), written.get("high", band.high)))
-        if band.high - band.low < 5:
-            raise ValueError("the band must be at least 5 °C wide: no log fire holds less")
+            raise _turned_round(written.get("low", band.low), written.get("high", band.high))
+        if band.high - band.low < NARROWEST_BAND:
+            raise Unfit("file.band-narrow", least=NARROWEST_BAND)
         return band
 
 
@@ -108,8 +111,8 @@ class PeopleSection(Strict):
             ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
             if not available_timezones():
-                raise ValueError("this system has no time zones: apt install tzdata") from error
-            raise ValueError('use a zone of the tz database, such as "Europe/London"') from error
+                raise Unfit("file.no-zones") from error
+            raise Unfit("file.zone") from error
         return zone
 
 
@@ -226,9 +229,9 @@ class Rig(Strict):
         return (self.pit, *self.other_pits)
 
     def pit_key(self, name: str | None) -> str:
-        """What the core calls the pit of this id: "" the first. Raises ValueError for another."""
+        """What the core calls the pit of this id: "" the first. Raises Unfit for another."""
         if name is None or name == self.pit.id:
             return ""
         if name not in [pit.id for pit in self.other_pits]:
-            raise ValueError(f"no pit is called {name}; the rig has: {', '.join(pit.id for pit in self.pits)}")
+            raise Unfit("file.no-such-pit", name=name, known=tuple(pit.id for pit in self.pits))
         return name

@@ -8,6 +8,8 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, ValidatorFunctionWrapHandler, WrapValidator
 
+from config.problems import Unfit
+
 FAHRENHEIT_PER_CELSIUS = 1.8
 """Exact, by definition of the Fahrenheit scale."""
 FAHRENHEIT_AT_ICE = 32.0
@@ -28,14 +30,14 @@ def to_celsius(fahrenheit: float) -> float:
 
 
 def parse_temperature(value: object) -> float:
-    """A number is °C; a string must say its unit ("250 F", "121 C"). Raises ValueError with the remedy."""
+    """A number is °C; a string must say its unit ("250 F", "121 C"). Raises Unfit."""
     if isinstance(value, bool):
-        raise ValueError('write a temperature as a number of °C, or in quotes with its unit: "250 F"')
+        raise Unfit("file.temperature")
     if isinstance(value, int | float):
         return float(value)
     match = _TEMPERATURE.fullmatch(value) if isinstance(value, str) else None
     if match is None:
-        raise ValueError('write a temperature as a number of °C, or in quotes with its unit: "250 F"')
+        raise Unfit("file.temperature")
     number = float(match[1])
     return to_celsius(number) if match[2].upper() == "F" else number
 
@@ -54,25 +56,25 @@ THICKNESSES = {"cm": 1.0, "mm": 0.1, "in": METRES_PER_FOOT / 12 * 100, "inches":
 _AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([a-z]+)\s*", re.IGNORECASE)
 
 
-def _amount(value: object, units: Mapping[str, float], remedy: str) -> float:
-    """A number stays as it is; a string must say one of the units. Raises ValueError with the remedy."""
+def _amount(value: object, units: Mapping[str, float], otherwise: Unfit) -> float:
+    """A number stays as it is; a string must say one of the units. Raises Unfit."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
     match = _AMOUNT.fullmatch(value) if isinstance(value, str) else None
     factor = None if match is None else units.get(match[2].lower())
     if match is None or factor is None:
-        raise ValueError(remedy)
+        raise otherwise
     return float(match[1]) * factor
 
 
 def parse_weight(value: object) -> float:
-    """A number is kg; a string must say its unit ("15 lb", "900 g"). Raises ValueError with the remedy."""
-    return _amount(value, WEIGHTS, 'write a weight as a number of kg, or in quotes with its unit: "15 lb"')
+    """A number is kg; a string must say its unit ("15 lb", "900 g"). Raises Unfit."""
+    return _amount(value, WEIGHTS, Unfit("file.weight"))
 
 
 def parse_thickness(value: object) -> float:
-    """A number is cm; a string must say its unit ("4 in"). Raises ValueError with the remedy."""
-    return _amount(value, THICKNESSES, 'write a thickness as a number of cm, or in quotes with its unit: "4 in"')
+    """A number is cm; a string must say its unit ("4 in"). Raises Unfit."""
+    return _amount(value, THICKNESSES, Unfit("file.thickness"))
 
 
 class Written(float):
@@ -99,14 +101,3 @@ def _as_written(parse: Callable[[object], float]) -> WrapValidator:
 Kilograms = Annotated[float, _as_written(parse_weight)]
 Centimetres = Annotated[float, _as_written(parse_thickness)]
 """In a file: a number, or text with its unit."""
-
-
-def height_in_words(metres: float, fahrenheit: bool) -> str:
-    """ "85 m", or "279 ft" for who reads °F."""
-    return f"{metres / METRES_PER_FOOT:.0f} ft" if fahrenheit else f"{metres:.0f} m"
-
-
-def in_words(celsius: float, fahrenheit: bool, digits: int = 0) -> str:
-    """ "121 °C" or "250 °F", as the reader chose."""
-    number = to_fahrenheit(celsius) if fahrenheit else celsius
-    return f"{number:.{digits}f} {'°F' if fahrenheit else '°C'}"

@@ -25,6 +25,8 @@ from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import PLAIN
+from daemon.texts.problems import in_a_line, why
+from daemon.wiring.composers import composer_of_people
 
 log = logging.getLogger("pitvigil")
 
@@ -51,8 +53,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code: int = options.act(options)
     except ConfigError as error:
+        composer = composer_of_people(error.people)
         for problem in error.problems:
-            complain(str(problem))
+            complain(in_a_line(problem, composer))
         return EXIT_BAD_CONFIG
     except BrokenPipeError:
         return EXIT_FAILED
@@ -182,7 +185,7 @@ def _celsius(text: str) -> float:
     try:
         return parse_temperature(number)
     except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
+        raise argparse.ArgumentTypeError(PLAIN.say(why(error))) from None
 
 
 def explain(parser: argparse.ArgumentParser, commands: Mapping[str, argparse.ArgumentParser]) -> None:
@@ -202,14 +205,14 @@ def _check(options: argparse.Namespace) -> int:
     from daemon.wiring.settings_from_files import warnings, watch_settings
 
     read = read_both(options.rig, options.cook)
-    today = datetime.fromtimestamp(wall_seconds(), UTC)
+    today, composer = datetime.fromtimestamp(wall_seconds(), UTC), composer_of_people(read.people)
     if read.rig is not None:
         for warning in warnings(read.rig, read.cook, str(options.cook), str(options.rig), today):
-            say(str(warning))
+            say(in_a_line(warning, composer))
     for doubt in read.doubts:
-        say(str(doubt))
+        say(in_a_line(doubt, composer))
     if read.problems or read.rig is None:
-        raise ConfigError(list(read.problems))
+        raise read.error()
     watch_settings(read.rig, read.cook)
     for line in _understood(read.rig, read.cook):
         say(line)

@@ -49,6 +49,7 @@ from daemon.shell.journal.connection import connect
 from daemon.shell.state.secrets import CREDENTIALS_VARIABLE
 from daemon.shell.wording import input_from_json
 from daemon.texts.composer import PLAIN
+from daemon.texts.problems import place_of
 from daemon.wiring.settings_from_files import undrawn_charts
 from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
 
@@ -76,7 +77,9 @@ async def doctor(rig_path: Path, cook_path: Path | None, say: Callable[[str], No
         *_secrets(rig),
         *_deliveries(rig),
     ]
-    findings += [judge_chart(problem.file, problem.key) for problem in undrawn_charts(rig, str(rig_path))]
+    findings += [
+        judge_chart(problem.file, PLAIN.say(place_of(problem))) for problem in undrawn_charts(rig, str(rig_path))
+    ]
     findings += [judge_link(counts) for counts in links(directory / JOURNAL_FILE)]
     if rig.broker is not None:
         findings.append(judge_broker(rig.broker.host, rig.broker.port, await _broker_error(rig.broker)))

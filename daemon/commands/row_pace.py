@@ -14,6 +14,7 @@ from statistics import median
 from config.problems import Problem
 from daemon.core.settings import ChannelSettings, Role
 from daemon.texts.composer import PLAIN
+from daemon.texts.problems import in_a_line
 
 FEWEST = 3
 """Intervals that tell a pace."""
@@ -45,4 +46,4 @@ def at_their_pace(
 
 
 def _warning(log: str, interval: float, remedy: str) -> str:
-    return str(Problem(log, "time", PLAIN.words("command.log.every", interval=interval), remedy, warning=True))
+    return in_a_line(Problem(log, "time", PLAIN.words("command.log.every", interval=interval), remedy, warning=True))

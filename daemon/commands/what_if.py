@@ -32,6 +32,7 @@ from daemon.core.settings import WatchSettings
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.tables import kept_inputs
 from daemon.texts.composer import PLAIN, Composer
+from daemon.texts.problems import why
 from daemon.wiring.settings_from_files import sleeper_of, watch_settings
 
 ANSWERED_AFTER = 75.0
@@ -68,8 +69,9 @@ def changed(judged: Judged, assignments: Iterable[str]) -> Judged:
         except BadSetting:
             raise
         except (ValueError, KeyError) as error:
-            why = str(error)
-            raise BadSetting(PLAIN.words("command.what-if.wrong", setting=key, value=value.strip(), why=why)) from error
+            wrong = PLAIN.say(why(error)) if isinstance(error, ValueError) else str(error)
+            said = PLAIN.words("command.what-if.wrong", setting=key, value=value.strip(), why=wrong)
+            raise BadSetting(said) from error
     band = judged.settings.cook.band
     if not band.low < band.high:
         raise BadSetting(PLAIN.words("command.what-if.band", low=band.low, high=band.high))

@@ -60,6 +60,10 @@ def _span(reader: Reader, value: Any, digits: int) -> str:
     return f"{low} to {high} {reader.unit}"
 
 
+def _as_filed(reader: Reader, filed: str, own: str) -> str:
+    return f"{filed} ({own})" if reader.fahrenheit else filed
+
+
 TIMES = {0: "never", 1: "once", 2: "twice"}
 KINDS: dict[str, Kind] = {
     "": lambda reader, value, digits: str(value),
@@ -91,6 +95,14 @@ KINDS: dict[str, Kind] = {
     "weight": lambda reader, value, digits: reader.weight(value),
     "portion": lambda reader, value, digits: reader.portion(value),
     "length": lambda reader, value, digits: reader.length(value, digits),
+    "height": lambda reader, value, digits: reader.height(value),
+    "figure": lambda reader, value, digits: f"{value:.10g}",
+    "celsius": lambda reader, value, digits: _as_filed(reader, f"{value:g} °C", reader.temperature(value)),
+    "apart": lambda reader, value, digits: _as_filed(reader, f"{value:g} °C", reader.difference(value)),
+    "kilograms": lambda reader, value, digits: _as_filed(reader, f"{value:g} kg", reader.mass(value, 1)),
+    "centimetres": lambda reader, value, digits: _as_filed(reader, f"{value:g} cm", reader.length(value / 100.0, 1)),
+    "metres": lambda reader, value, digits: _as_filed(reader, f"{value:g} m", reader.height(value)),
+    "typed": lambda reader, value, digits: f'"{reader.degrees(value):.0f} F"' if reader.fahrenheit else f"{value:g}",
 }
 """How a value is written, by the kind its placeholder names; "temperature.1" has one decimal.
 
@@ -98,10 +110,14 @@ Values are °C (temperature, degrees without the unit, a pair for temperatures),
 without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), how often (times), shares of one,
 percent, s (seconds, minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now,
 soonest its early end), engine time (clock, moment with its day, date), kg (mass, weight with as many digits as it needs,
-portion) and m. `text` is something said within another, `words` the same, `list` several of them, `names` the same with commas;
-`code` is a code of the watch as the page calls it; a `name` gives way where there is little room, and so does a `text`."""
-LISTS = {"list": "; ", "names": ", "}
+portion) and m (length, height). What a bare number of a file is in stands first, with the reader's own unit behind it: celsius,
+apart (a difference), kilograms, centimetres, metres; `typed` is a temperature as this reader would write it there, `figure` a
+plain number. `text` is something said within another, `words` the same, `list` several of them, `names` the same with commas,
+`sentences` with spaces; `code` is a code of the watch as the page calls it, `field` a field of an order as people call it; a
+`name` gives way where there is little room, and so does a `text`."""
+LISTS = {"list": "; ", "names": ", ", "sentences": " "}
 CODES = "page.code."
+FIELDS = "problem.called."
 GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
 MESSAGES = ("text", "recovering", "unmeasured", "unseen", "unread", "cabinet", "perhaps", "holds", "leaky")
@@ -129,6 +145,11 @@ class Composer:
         """A stage, a mark or another code of the watch, as the page calls it."""
         texts = self.catalogue
         return texts[CODES + value] if CODES + value in texts else value.replace("-", " ")
+
+    def field(self, name: str) -> str:
+        """A field of an order, as people call it; others by the name itself."""
+        texts, key = self.catalogue, FIELDS + name.replace("_", "-")
+        return texts[key] if key in texts else name.replace("_", " ")
 
     def say(self, text: Text, room: int | None = None) -> str:
         """The sentence, in at most `room` characters, which for a message is GLANCE: it takes a shorter form of itself, and a
@@ -177,6 +198,8 @@ class Composer:
             return words + LISTS[kind].join(self.say(one) for one in value or ())
         if kind == "code":
             return words + self.code(str(value))
+        if kind == "field":
+            return words + self.field(str(value))
         if value is None and kind not in ("ahead", "soonest"):
             return words + UNMEASURED
         return words + KINDS[kind](self.reader, value, int(digits or 0))

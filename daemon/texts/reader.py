@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from config.units import FAHRENHEIT_PER_CELSIUS, KG_PER_POUND, to_fahrenheit
+from config.units import FAHRENHEIT_PER_CELSIUS, KG_PER_POUND, METRES_PER_FOOT, to_fahrenheit
 from daemon.texts.catalogue import ENGLISH
 
 METRES_PER_INCH = 0.0254
@@ -75,6 +75,10 @@ class Reader:
         if self.fahrenheit:
             return f"{metres / METRES_PER_INCH:.{digits}f}{NB}in"
         return f"{100 * metres:.{digits}f}{NB}cm"
+
+    def height(self, metres: float) -> str:
+        """Above sea level: m or feet."""
+        return f"{metres / METRES_PER_FOOT:.0f}{NB}ft" if self.fahrenheit else f"{metres:.0f}{NB}m"
 
     def local(self, time: float) -> datetime:
         return datetime.fromtimestamp(time + self.wall_offset, UTC).astimezone(ZoneInfo(self.zone))

@@ -34,8 +34,8 @@ def files_read(rig_path: Path, cook_path: Path | None) -> tuple[Rig, Cook | None
     ConfigError for the rig file."""
     read = read_both(rig_path, cook_path)
     if read.rig is None or any(problem.file == str(rig_path) for problem in read.problems):
-        raise ConfigError(list(read.problems))
-    return (read.rig, None, ConfigError(list(read.problems))) if read.problems else (read.rig, read.cook, None)
+        raise read.error()
+    return (read.rig, None, read.error()) if read.problems else (read.rig, read.cook, None)
 
 
 def fits(cook: Cook, rig: Rig) -> bool:

@@ -21,6 +21,7 @@ from daemon.shell.background import in_background
 from daemon.shell.loop import WatchLoop
 from daemon.shell.view import View
 from daemon.shell.web.contract import PlannedCook
+from daemon.texts.problems import told
 from daemon.wiring.composers import composer_of
 from daemon.wiring.planning import AMBIENT, Weather, made_plan
 from daemon.wiring.settings_from_files import reminder_settings, watch_settings
@@ -75,7 +76,8 @@ class CookPlanner:
             try:
                 made = made_plan(self._rig, settings, "page", weather, profile, now, wake, offset, running)
             except ConfigError as error:
-                raise ValueError("; ".join(problem.remedy for problem in error.problems)) from None
+                words = composer_of(self._rig).say
+                raise ValueError("; ".join(words(told(problem.remedy)) for problem in error.problems)) from None
             return PlannedCook(made.lines, made.kept)
 
         return work
@@ -96,7 +98,7 @@ class CookPlanner:
     async def keep_asked(self, ambient: float | None, wind: float, wake: bool, by: str) -> str:
         """Plan the running cook and keep the plan. Why that cannot be, or ""."""
         if not self._loop.engine.settings.cook.pieces:
-            return "no cook is running: start one, then keep its plan"
+            return composer_of(self._rig).words("request.nothing-to-plan")
         try:
             made = await in_background(self.plan(None, ambient, wind, wake))
         except ValueError as error:

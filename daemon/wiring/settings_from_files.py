@@ -11,9 +11,8 @@ from config.cuts import CUTS
 from config.delivery import ReachWithChart
 from config.doubts import doubts
 from config.loader import piece_id
-from config.problems import Problem, item
+from config.problems import Problem, remedy
 from config.rig import Rig
-from config.units import height_in_words, in_words
 from daemon.core.food_safety.record import HOT_HOLD
 from daemon.core.planned import From, ReminderSettings, WoodSettings
 from daemon.core.settings import (
@@ -37,6 +36,8 @@ from drivers.calibration import boiling_point
 
 WET_MARGIN = 1.5
 """°C below the boiling point above which wet meat creeps; common practice, no source."""
+DAYS_A_CALIBRATION_HOLDS = 365
+"""Common practice, no source."""
 DEFAULT_LEAD = SleeperSettings().lead
 
 
@@ -173,39 +174,39 @@ def _piece(piece: PieceSection, rig: Rig, wall_offset: float) -> PieceSettings:
 def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: datetime) -> Iterator[Problem]:
     """What the cook should know although the watch can start."""
     yield from doubts(rig, cook, rig_file, cook_file, today.timestamp())
-    boiling, fahrenheit = boiling_point(altitude_m=rig.pit.altitude), rig.people.unit == "F"
     if cook is not None:
-        for number, piece in enumerate(cook_settings(cook, rig, 0.0).pieces):
-            called = item("pieces", number, piece.id)
-            for key, goal in (("wrap.at", piece.wrap_at), ("tender", piece.tender_low), ("target", piece.target)):
-                if goal is not None and goal > boiling - WET_MARGIN:
-                    remedy = (
-                        f"water boils at {in_words(boiling, fahrenheit, 1)} at {height_in_words(rig.pit.altitude, fahrenheit)}: "
-                        "meat cannot get there while it is wet; choose a lower one"
-                    )
-                    yield Problem(cook_file, f"{called}, {key}", in_words(goal, fahrenheit, 1), remedy, warning=True)
-            goal = piece.tender_low if piece.tender_low is not None else piece.target
-            if goal is not None and goal < piece.safe_minimum:
-                remedy = f"below the safe minimum of {in_words(piece.safe_minimum, fahrenheit, 1)} ({piece.safe_rule})"
-                yield Problem(cook_file, f"{called}, target", in_words(goal, fahrenheit, 1), remedy, warning=True)
-            if cook.hold.rule == ROASTS_ONLY and piece.kind is not MeatKind.WHOLE_ROAST:
-                floor = in_words(HOT_HOLD, fahrenheit)
-                remedy = f"for whole roasts only: {piece.name} is {piece.kind}, and {floor} counts for it"
-                yield Problem(cook_file, "hold.rule", cook.hold.rule, remedy, warning=True)
+        yield from _piece_warnings(rig, cook, cook_file)
     yield from unserved(rig, rig_file)
     for number, channel in enumerate(rig.channels):
         calibration = channel.calibration
-        if calibration is not None and (today.date() - calibration.on).days > 365:
-            yield Problem(rig_file, f"{item('channels', number, channel.id)}, calibration.on", str(calibration.on),
-                          "checked more than a year ago: run pitvigil calibrate", warning=True)  # fmt: skip
+        if calibration is not None and (today.date() - calibration.on).days > DAYS_A_CALIBRATION_HOLDS:
+            yield Problem(rig_file, f"channels.{number}.calibration.on", str(calibration.on),
+                          remedy("warn.old-calibration"), warning=True, name=channel.id)  # fmt: skip
     yield from undrawn_charts(rig, rig_file)
 
 
+def _piece_warnings(rig: Rig, cook: Cook, file: str) -> Iterator[Problem]:
+    boiling, altitude = boiling_point(altitude_m=rig.pit.altitude), rig.pit.altitude
+    for number, piece in enumerate(cook_settings(cook, rig, 0.0).pieces):
+        key = f"pieces.{number}"
+        for part, goal in (("wrap.at", piece.wrap_at), ("tender", piece.tender_low), ("target", piece.target)):
+            if goal is not None and goal > boiling - WET_MARGIN:
+                boils = remedy("warn.boils", goal=goal, altitude=altitude, boiling=boiling)
+                yield Problem(file, f"{key}.{part}", "", boils, warning=True, name=piece.id)
+        goal = piece.tender_low if piece.tender_low is not None else piece.target
+        if goal is not None and goal < piece.safe_minimum:
+            unsafe = remedy("warn.unsafe", goal=goal, minimum=piece.safe_minimum, rule=piece.safe_rule)
+            yield Problem(file, f"{key}.target", "", unsafe, warning=True, name=piece.id)
+        if cook.hold.rule == ROASTS_ONLY and piece.kind is not MeatKind.WHOLE_ROAST:
+            lower = remedy("warn.roasts-only", piece=piece.name, floor=HOT_HOLD)
+            yield Problem(file, "hold.rule", cook.hold.rule, lower, warning=True)
+
+
 UNSERVED = {
-    "phone": "the cook is first told by whoever comes next",
-    "sounder": "nothing in the house sounds when the phone stays unanswered",
-    "second": "no second person is called when nobody answers",
-    "notice": "what need not wake anybody is told to nobody, and stands on the page only",
+    "phone": remedy("warn.no-phone"),
+    "sounder": remedy("warn.no-sounder"),
+    "second": remedy("warn.no-second"),
+    "notice": remedy("warn.no-notice"),
 }
 """Audience -> what its absence means. A louder repeat goes to the phone where it has no delivery of its own."""
 
@@ -214,18 +215,17 @@ def unserved(rig: Rig, rig_file: str) -> Iterator[Problem]:
     """Whom no delivery reaches."""
     served = {audience for delivery in rig.delivery for audience in delivery.audience}
     if not served:
-        yield Problem(rig_file, "delivery", "", "nobody can be woken: add a [[delivery]]", warning=True)
+        yield Problem(rig_file, "delivery", "", remedy("warn.nobody"), warning=True)
     elif served == {"notice"}:
-        remedy = 'nobody can be woken: give one the audience "phone", "sounder" or "second"'
-        yield Problem(rig_file, "delivery", '"notice" only', remedy, warning=True)
+        yield Problem(rig_file, "delivery", "", remedy("warn.notices-only"), warning=True)
     else:
         for audience in (a for a in UNSERVED if a not in served):
-            yield Problem(rig_file, "delivery", f'nobody serves "{audience}"', UNSERVED[audience], warning=True)
+            yield Problem(rig_file, "delivery", "", UNSERVED[audience], warning=True)
 
 
 def undrawn_charts(rig: Rig, rig_file: str) -> Iterator[Problem]:
     """Deliveries that ask for a picture nobody here can draw; their messages go without."""
     for number, delivery in enumerate(rig.delivery):
         if isinstance(delivery, ReachWithChart) and delivery.chart and not can_draw():
-            remedy = f"{delivery.name} will go without a picture: {REMEDY}, or chart = false"
-            yield Problem(rig_file, f"{item('delivery', number, delivery.name)}, chart", "true", remedy, warning=True)
+            without = remedy("warn.no-picture", delivery=delivery.name, remedy=REMEDY)
+            yield Problem(rig_file, f"delivery.{number}.chart", "true", without, warning=True, name=delivery.name)

@@ -40,6 +40,7 @@ from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.regular_file import make_room
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
+from daemon.texts.problems import in_a_line
 from daemon.wiring.composers import composer_of
 from daemon.wiring.cook_file import NOT_BEGUN, files_read, fits, meant_by, order_of
 from daemon.wiring.cook_planner import CookPlanner
@@ -97,7 +98,7 @@ class Watch:
         self.lock.take()
         make_room(state_files(self.state))
         for problem in unserved(self.rig, str(files.rig)):
-            log.warning("%s", problem)
+            log.warning("%s", in_a_line(problem, composer_of(self.rig)))
         self.journal = Journal.opened(self.state / JOURNAL_FILE)
         if len(self.rig.pits) > 1:
             with contextlib.suppress(sqlite3.Error):  # a disk that cannot be read: the order of the file
@@ -418,7 +419,7 @@ class Watch:
             self.lock.release()
             raise unreadable
         for problem in unreadable.problems:
-            log.error("%s; %s goes on as it was", problem, cook.name)
+            log.error("%s; %s goes on as it was", in_a_line(problem, composer_of(self.rig)), cook.name)
 
     def _heed_cook_file(self) -> None:
         """An edited file changes the running cook, and throws none away."""

@@ -282,7 +282,9 @@ def test_a_log_that_can_hardly_be_in_celsius_is_asked_about_and_not_kept(
     with pytest.raises(ConfigError) as refused:
         import_csv(fahrenheit_log(tmp_path / "f.csv", pit, core), journal, "May fair", "Drum")
     assert [problem.key for problem in refused.value.problems] == asked
-    assert all("--unit F" in problem.remedy and "--unit C" in problem.remedy for problem in refused.value.problems)
+    assert all(
+        "--unit F" in str(problem.remedy) and "--unit C" in str(problem.remedy) for problem in refused.value.problems
+    )
     assert not CookRecords(journal).rows("", 9)
 
 

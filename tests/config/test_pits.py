@@ -9,8 +9,11 @@ import pytest
 import config
 from config.cook import Cook
 from config.loader import load_both, read_both
+from config.problems import Unfit
 from daemon.core.settings import Band
+from daemon.texts.problems import why
 from daemon.wiring.settings_from_files import cook_settings, watch_settings
+from tests.texts.english import in_english, problem_in_english, remedy_in_english
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 PIT = """[pit]
@@ -48,7 +51,7 @@ def files(home: Path, pits: str = PITS, cook: tuple[str, str] = ("", ""), rig: t
 
 
 def problems(home: Path) -> list[str]:
-    return [str(p) for p in read_both(home / "rig.toml", home / "cook.toml").problems]
+    return [problem_in_english(p) for p in read_both(home / "rig.toml", home / "cook.toml").problems]
 
 
 def test_channels_and_pieces_know_their_pit_and_each_pit_its_band(tmp_path: Path) -> None:
@@ -72,8 +75,9 @@ def test_a_cook_may_name_another_pit_and_its_band(tmp_path: Path) -> None:
     cook = Cook.model_validate({"name": "Lunch", "pieces": [piece], "bands": {"drum": {"low": 150, "high": 170}}})
     settings = cook_settings(cook, rig, 0.0)
     assert settings.pieces[0].pit == "drum" and settings.bands == (("drum", Band(150.0, 170.0)),)
-    with pytest.raises(ValueError, match="no pit is called kiln; the rig has: offset, drum"):
+    with pytest.raises(Unfit) as caught:
         cook_settings(Cook.model_validate({"name": "Lunch", "pieces": [piece | {"pit": "kiln"}]}), rig, 0.0)
+    assert in_english(why(caught.value)) == "no pit is called kiln; there are: offset, drum"
 
 
 def test_a_list_of_one_pit_is_a_rig_with_one(tmp_path: Path) -> None:
@@ -94,12 +98,12 @@ def test_a_list_of_one_pit_is_a_rig_with_one(tmp_path: Path) -> None:
         ('id = "cabinet"\n', 'id = "cabinet"\npit = "drum"\n', ["channel cabinet, pit", "hold", "belongs to no pit"]),
         ('pit = "drum"\nname = "Pit, right"', 'pit = "offset"\nname = "Pit, right"', ["pit drum", "nobody watches"]),
         ('source = "1"\n', 'source = "1"\npair = "pit-right"\n', ["channel pit-left, pair", "another pit"]),
-        ('id = "drum"', 'id = "offset"', ["pits.id", "offset", "two pits"]),
+        ('id = "drum"', 'id = "offset"', ["pits.id", "offset", "its own"]),
         ('id = "drum"', 'id = "pit"', ["pit pit, id", "only the first"]),
-        ('id = "drum"', 'id = "offset-watch"', ["pit offset-watch, id", "broker's device of the watch"]),
-        ('id = "drum"', 'id = "offset-cabinet"', ["pit offset-cabinet, id", "device of the cabinet"]),
+        ('id = "drum"', 'id = "offset-watch"', ["pit offset-watch, id", "the watch itself is called so"]),
+        ('id = "drum"', 'id = "offset-cabinet"', ["pit offset-cabinet, id", "cabinet is called so"]),
         ('id = "drum"', 'id = "The Drum"', ["pit The Drum, id", "lower-case"]),
-        ('name = "Drum"', 'name = "Offset"', ["pits.name", "Offset", "tell their messages apart"]),
+        ('name = "Drum"', 'name = "Offset"', ["pits.name", "Offset", "messages can be told apart"]),
         ('name = "Drum"', 'name = "The old brick pit"', ["pit drum, name", "12 letters"]),
         ("low = 140, high = 160", "low = 140, high = 141", ["pit drum, band", "at least 5 °C wide"]),
         ("low = 107, high = 135", 'low = "hot", high = 135', ["pit offset, band.low", "hot", "250 F"]),
@@ -124,24 +128,24 @@ def test_a_single_table_of_pits_or_devices_gives_one_problem(tmp_path: Path) -> 
     text = (EXAMPLES / "rig.toml").read_text().replace(PIT, PITS.split("\n\n")[0].replace("[[pits]]", "[pits]") + "\n")
     (tmp_path / "rig.toml").write_text(text)
     (found,) = read_both(tmp_path / "rig.toml", None).problems
-    assert found.key == "pits" and "write [[pits]], in double brackets" in found.remedy
+    assert found.key == "pits" and "write [[pits]], in double brackets" in remedy_in_english(found)
     two = (EXAMPLES / "two-pits.toml").read_text()
     assert two.count("[[devices]]") == 1
     (tmp_path / "rig.toml").write_text(two.replace("[[devices]]", "[devices]"))
     (found,) = read_both(tmp_path / "rig.toml", None).problems
-    assert found.key == "devices" and "write [[devices]], in double brackets" in found.remedy
+    assert found.key == "devices" and "write [[devices]], in double brackets" in remedy_in_english(found)
 
 
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('channel = "lamb"\n', "", ["piece lamb, pit", "no probe says which pit", "offset, drum"]),
+        ('channel = "lamb"\n', "", ["piece lamb, pit", "which pit it is cooked on", "offset, drum"]),
         ('channel = "lamb"\n', 'channel = "lamb"\npit = "kiln"\n', ["piece lamb, pit", "kiln", "offset, drum"]),
         ('id = "lamb"', 'id = "drum"', ["piece drum, id", "a pit has this id"]),
         ('name = "Village-hall lunch"\n', 'name = "Village-hall lunch"\nbands = { kiln = { low = 100, high = 120 } }\n',
          ["bands.kiln", "no pit has this id"]),
         ('name = "Village-hall lunch"\n', 'name = "Village-hall lunch"\nbands = { offset = { low = 100, high = 120 } }\n',
-         ["bands.offset", "`band`"]),
+         ["bands.offset", "band stands alone"]),
     ],
 )  # fmt: skip
 def test_a_problem_of_a_cook_with_pits(tmp_path: Path, old: str, new: str, words: list[str]) -> None:
@@ -155,4 +159,4 @@ def test_with_one_pit_a_channel_may_name_it_and_no_other(tmp_path: Path) -> None
     assert not read_both(tmp_path / "rig.toml", None).problems
     (tmp_path / "rig.toml").write_text(text.replace('pit = "pit"\n', 'pit = "drum"\n'))
     (found,) = read_both(tmp_path / "rig.toml", None).problems
-    assert "channel lamb, pit" in str(found) and "drum" in str(found)
+    assert "channel lamb, pit" in problem_in_english(found) and "drum" in problem_in_english(found)

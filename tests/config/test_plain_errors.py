@@ -16,6 +16,7 @@ import config
 from config.cook import Cook
 from config.plain_errors import plain_problems
 from config.rig import Rig
+from tests.texts.english import problem_in_english, remedy_in_english
 
 EXAMPLES = Path(config.__file__).parent / "examples"
 
@@ -104,14 +105,15 @@ def test_every_wrong_value_in_every_key_is_said_in_plain_words(file: str, model:
             else:
                 continue
             tried += 1
-            said = "\n".join(map(str, problems))
+            said = "\n".join(map(problem_in_english, problems))
             assert problems, (path, value)
             dotted = ".".join(map(str, path))
             assert any(p.key.startswith(dotted) or dotted.startswith(p.key) for p in problems), (path, value, said)
             assert len({p.key for p in problems}) == len(problems), said
             for problem in problems:
-                assert problem.remedy, said
-                text = problem.remedy.replace(str(value), "") if isinstance(value, str) and value else problem.remedy
+                assert remedy_in_english(problem), said
+                remedy = remedy_in_english(problem)
+                text = remedy.replace(str(value), "") if isinstance(value, str) and value else remedy
                 assert not any(word in text for word in FOREIGN), (path, value, said)
     assert tried > 500
 
@@ -121,8 +123,9 @@ def test_a_wrong_item_is_not_said_to_shorten_its_list() -> None:
     with pytest.raises(ValidationError) as caught:
         Cook.model_validate(changed)
     problems = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
-    assert [str(p) for p in problems] == [
-        'cook.toml: error: pieces.0.weight = "heavy": write a weight as a number of kg, or in quotes with its unit: "15 lb"'
+    assert [problem_in_english(p) for p in problems] == [
+        'cook.toml: error: piece number 1, weight = "heavy": '
+        'write a weight as a number of kg, or in quotes with its unit: "15 lb"'
     ]
 
 
@@ -140,7 +143,7 @@ def test_a_band_that_is_turned_round_is_shown_as_written(low: Any, high: Any, re
     with pytest.raises(ValidationError) as caught:
         Rig.model_validate(changed)
     (problem,) = plain_problems("rig.toml", caught.value.errors(include_url=False), changed)
-    assert problem.remedy == remedy
+    assert remedy_in_english(problem) == remedy
 
 
 @pytest.mark.parametrize(
@@ -155,7 +158,7 @@ def test_single_brackets_for_a_list_of_tables_are_said_to_be_double(
     with pytest.raises(ValidationError) as caught:
         model.model_validate(changed)
     (problem,) = plain_problems(file, caught.value.errors(include_url=False), changed)
-    assert f"write [[{key}]], in double brackets" in problem.remedy
+    assert f"write [[{key}]], in double brackets" in remedy_in_english(problem)
 
 
 def test_one_problem_for_a_key_that_may_be_written_in_several_ways() -> None:
@@ -163,4 +166,37 @@ def test_one_problem_for_a_key_that_may_be_written_in_several_ways() -> None:
     with pytest.raises(ValidationError) as caught:
         Cook.model_validate(changed)
     (problem,) = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
-    assert problem.key == "pieces.0.wrap" and "or wrap = false for never" in problem.remedy
+    assert problem.key == "pieces.0.wrap" and "or wrap = false for never" in remedy_in_english(problem)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "metric", "american"),
+    [
+        (
+            ("hold", "target"),
+            180,
+            'at most 90 °C; if °F is meant, write "180 F"',
+            "at most 90 °C (194 °F); if °F is meant",
+        ),
+        (("hold", "target"), 900, "at most 90 °C", "at most 90 °C (194 °F)"),
+        (
+            ("pieces", 0, "weight"),
+            100,
+            'at most 80 kg; if pounds are meant, write "100 lb"',
+            "at most 80 kg (176.4 lb)",
+        ),
+        (("pieces", 0, "thickness"), 0.2, "more than 1 cm", "more than 1 cm (0.4 in)"),
+        (("pieces", 0, "wrap"), "paper", "at = 77 }", 'at = "171 F" }'),
+        (("pieces", 0, "tender"), [101, 120], "within 60 to 100 °C", "within 140 to 212 °F"),
+    ],
+)
+def test_a_limit_is_said_in_the_file_s_unit_and_in_the_reader_s(
+    path: tuple[str | int, ...], value: Any, metric: str, american: str
+) -> None:
+    """Conversions are exact by definition. What else may be meant is asked only where it would fit."""
+    changed = with_value(table("cook.toml"), path, value)
+    with pytest.raises(ValidationError) as caught:
+        Cook.model_validate(changed)
+    (problem,) = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
+    assert metric in problem_in_english(problem) and american in problem_in_english(problem, fahrenheit=True)
+    assert value != 900 or "meant" not in problem_in_english(problem)

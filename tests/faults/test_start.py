@@ -36,6 +36,7 @@ from tests.faults.test_disk import patched
 from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.system.scripted_board import wait_for, write_files
+from tests.texts.english import problem_in_english
 
 # --- the key's file ----------------------------------------------------------------------------------------------
 
@@ -296,7 +297,7 @@ def test_the_files_say_whom_nobody_serves(tmp_path: Path) -> None:
         text = rig_file.read_text()
         other = tmp_path / "other.toml"
         other.write_text(text + more)
-        return [str(problem) for problem in unserved(load_both(other, None)[0], "rig.toml")]
+        return [problem_in_english(problem) for problem in unserved(load_both(other, None)[0], "rig.toml")]
 
     reach = '[[delivery]]\nkind = "command"\nname = "bell"\ncommand = ["true"]\naudience = {}\n'
     assert len(said("")) == 1 and "nobody can be woken" in said("")[0]

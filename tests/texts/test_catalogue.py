@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from config.problems import ITEMS
 from daemon import cli
 from daemon.commands import plain_parser
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
@@ -23,15 +24,20 @@ KEY = re.compile(r"[a-z][a-z-]*(\.[a-z0-9-]+)+")
 ROOT = Path(__file__).parents[2]
 TEXTS = catalogue()
 OF_EVERY_ALARM = ("title", "cause", "consequence", "action", "text")
+SAYING = ("say", "words", "remedy", "Unfit")
 GIVEN_TO_MESSAGES = {"name", "value", "limit", "left", "last", "ago"}
 """What `alarm_text` gives every message of an alarm; each takes what it needs."""
 
 
+def program() -> list[Path]:
+    return sorted(file for room in ("config", "drivers", "daemon") for file in (ROOT / room).rglob("*.py"))
+
+
 def calls_of_say() -> Iterator[tuple[str, int, str, set[str]]]:
-    """(file, line, key, placeholders) of every `say("key", name=...)` and `composer.words("key", name=...)` in the program."""
-    for file in sorted((ROOT / "daemon").rglob("*.py")):
+    """(file, line, key, placeholders) of every `say("key", name=...)`, `composer.words("key", name=...)` and remedy."""
+    for file in program():
         for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if not isinstance(call, ast.Call) or not call.args or _called(call.func) not in ("say", "words"):
+            if not isinstance(call, ast.Call) or not call.args or _called(call.func) not in SAYING:
                 continue
             key, given = call.args[0], {k.arg for k in call.keywords if k.arg}
             if isinstance(key, ast.Constant) and isinstance(key.value, str) and KEY.fullmatch(key.value):
@@ -83,14 +89,28 @@ def test_no_text_lies_about_unused() -> None:
     assert of_stages <= TEXTS.texts.keys()
     of_page = {key for key in TEXTS.texts if key.startswith("page.")}  # tests/texts/test_page_texts.py
     of_help = {key for key in TEXTS.texts if key.startswith("command.help.")}  # below
-    assert TEXTS.texts.keys() - written_keys() - of_alarms - of_stages - of_page - of_help == set()
+    of_lists = {f"problem.item.{listed}" for listed in ITEMS}
+    assert of_lists <= TEXTS.texts.keys()
+    of_fields = {f"problem.called.{field.replace('_', '-')}" for field in fields_of_models()}
+    assert (
+        TEXTS.texts.keys() - written_keys() - of_alarms - of_stages - of_page - of_help - of_lists - of_fields == set()
+    )
+
+
+def fields_of_models() -> set[str]:
+    return {
+        node.target.id
+        for file in program()
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name)
+    }
 
 
 def written_keys() -> set[str]:
     """Every string of the program that is a key: also of texts that are chosen from a table."""
     return {
         node.value
-        for file in (ROOT / "daemon").rglob("*.py")
+        for file in program()
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
@@ -115,7 +135,7 @@ def test_what_is_wrong_with_a_call_has_a_text_with_what_the_parser_told(pattern:
 def test_every_placeholder_has_a_kind_that_is_known(key: str) -> None:
     for parts in TEXTS.forms(key):
         for _, name, kind in parts:
-            assert not name or kind.partition(".")[0] in KINDS.keys() | {*SENTENCES, *LISTS, "code"}
+            assert not name or kind.partition(".")[0] in KINDS.keys() | {*SENTENCES, *LISTS, "code", "field"}
         assert sum(kind in GIVE_WAY for _, _, kind in parts) <= 1 or not is_message(key)
 
 

@@ -165,12 +165,14 @@ class CommandGate:
         return Taken(wanted, "")
 
     def _meant(self, topic: str, text: str, wanted: Wanted, snapshot: Snapshot) -> None:
-        """What can hardly be meant is taken when it is set once more. Raises CommandRejected the first time."""
+        """What can hardly be meant is taken when it is pressed or set once more. Raises CommandRejected the first time."""
         why, now = doubt(wanted, snapshot), self._ticks()
         before, self._doubted = self._doubted, ("", "", -math.inf)
         if why and not (before[:2] == (topic, text) and now - before[2] <= AGAIN_WITHIN):
             self._doubted = (topic, text, now)
-            raise CommandRejected(say("order.set-again", doubt=why, within=AGAIN_WITHIN))
+            pressed = isinstance(wanted, inputs.Mark)  # a mark is a button in the hub, everything else has a value
+            again = say("again.press", within=AGAIN_WITHIN) if pressed else say("again.set", within=AGAIN_WITHIN)
+            raise CommandRejected(say("again.asked", doubt=why, again=again))
 
     def _target(self, topic: str) -> tuple[str, str]:
         """The device and the property a `/set` topic means; "" for no property: it is another topic."""

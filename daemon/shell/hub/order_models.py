@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError,
 
 from config.cook import PieceSection, ReminderSection
 from config.plain_errors import plain_problems
+from config.problems import Unfit
 from config.units import Celsius
 from daemon.core import inputs
 from daemon.core.alarms.rules import ALARM_RULES
@@ -21,6 +22,7 @@ from daemon.shell.changed_piece import PieceChanges
 from daemon.shell.hub.duties import LAST
 from daemon.shell.hub.homie import PAUSE_LIMIT
 from daemon.texts.composer import PLAIN
+from daemon.texts.problems import of_json
 
 ID = r"^[A-Za-z0-9._:-]{1,64}$"
 SHELVE_LIMIT = 2 * 3600.0
@@ -56,7 +58,7 @@ class Order(BaseModel):
         except ValueError:
             zone = None
         if zone is None:
-            raise ValueError('write a date, an hour and a time zone: "2026-11-29T03:10:00Z"')
+            raise Unfit("order.zoned")
         return value
 
 
@@ -88,7 +90,7 @@ class Shelve(Order):
     @classmethod
     def not_safety(cls, value: str) -> str:
         if value.partition("/")[0] in SAFETY:
-            raise ValueError("it guards safety and cannot be shelved")
+            raise Unfit("order.guards-safety")
         return value
 
 
@@ -242,4 +244,4 @@ def _words(error: ValidationError, text: str) -> Text:
     found = next(iter(plain_problems("order", errors, json.loads(text))), None)
     if found is None:
         return say("order.unreadable")
-    return f"{found.key} {found.value}: {found.remedy}".replace(" :", ":").removeprefix("(whole file): ")
+    return of_json(found)

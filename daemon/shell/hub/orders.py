@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from config.cook import Cook, PieceSection, ReminderSection
-from config.doubts import in_words, piece_doubts
+from config.doubts import piece_doubts
 from config.plain_errors import plain_problems
 from config.problems import Problem
 from daemon.core import inputs
@@ -30,6 +30,7 @@ from daemon.shell.hub import order_models
 from daemon.shell.hub.duties import newest
 from daemon.shell.hub.homie import standing, unanswered
 from daemon.shell.hub.order_models import SAFETY, CommandRejected
+from daemon.texts.problems import asked, of_json, why
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Meaning:
         if isinstance(order, order_models.Mark | order_models.Spot) and not order.sure:
             why = doubt(wanted, snapshot)
             if why:
-                raise CommandRejected(say("order.sure", doubts=why))
+                raise CommandRejected(say("again.asked", doubt=why, again=say("again.send")))
         return wanted
 
     def _of(self, order: Any, snapshot: Snapshot) -> Wanted:
@@ -136,7 +137,7 @@ class Meaning:
         try:
             return self._makers.cook(Cook(name="one piece", pieces=(piece,))).pieces[0]
         except ValueError as error:
-            raise CommandRejected(str(error)) from None
+            raise CommandRejected(why(error)) from None
 
     def _add(self, order: order_models.AddPiece, snapshot: Snapshot, by: str) -> inputs.AddPiece:
         _sure(order.sure, piece_doubts(order.piece, "hub", "piece"))
@@ -158,7 +159,8 @@ class Meaning:
         try:
             section = changed_section(now, changes)
         except ValidationError as error:
-            raise CommandRejected(plain_problems("hub", error.errors(include_url=False), changes)[0].remedy) from None
+            first = plain_problems("hub", error.errors(include_url=False), changes)[0]
+            raise CommandRejected(of_json(first)) from None
         _sure(order.sure, piece_doubts(section, "hub", "piece"))
         return inputs.ChangePiece(changed_piece(now, self._made(section), changes), by)
 
@@ -170,7 +172,7 @@ class Meaning:
         try:
             return inputs.AddReminder(self._makers.reminder(section), by)
         except ValueError as error:
-            raise CommandRejected(str(error)) from None
+            raise CommandRejected(why(error)) from None
 
 
 def _plain(word: str, by: str) -> inputs.Command:
@@ -301,6 +303,6 @@ def _no_safety_alarm(pieces: list[str], snapshot: Snapshot) -> None:
 
 def _sure(sure: bool, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about."""
-    said = "; ".join(in_words(doubt) for doubt in doubts)
+    said = asked(doubts)
     if said and not sure:
-        raise CommandRejected(say("order.sure", doubts=said))
+        raise CommandRejected(say("again.asked", doubt=said, again=say("again.send")))

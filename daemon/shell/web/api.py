@@ -13,8 +13,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
-from config.doubts import band_doubts, cook_doubts, in_words, piece_doubts
-from config.plain_errors import in_a_sentence, plain_problems
+from config.doubts import band_doubts, cook_doubts, piece_doubts
+from config.plain_errors import plain_problems
 from config.problems import Problem
 from daemon.core import inputs
 from daemon.core.alarms.figures import AlarmFigures
@@ -37,6 +37,8 @@ from daemon.shell.web.routes import POINTS_LIMIT
 from daemon.shell.web.streams import Streams
 from daemon.shell.web.understood import understood
 from daemon.texts.composer import PLAIN, Composer
+from daemon.texts.problems import asked as asked_about
+from daemon.texts.problems import of_order, why
 from daemon.texts.reader import CELSIUS
 
 SPANS: dict[str, Span] = {span: span for span in get_args(Span)}
@@ -45,7 +47,7 @@ BODY_SECONDS = 10.0
 DEFAULT_POINTS = 600
 COOKS_LIMIT = 200
 COMPARED = range(2, 7)
-IF_MEANT = say("request.sure")
+IF_MEANT = say("again.send")
 
 SNAPSHOT: TypeAdapter[Snapshot] = TypeAdapter(Snapshot)
 HISTORY: TypeAdapter[History] = TypeAdapter(History)
@@ -100,7 +102,7 @@ def checked(raw: bytes, model: type[Model]) -> Model:
         if errors[0]["type"] == "json_invalid":
             raise Refused(400, say("request.no-json")) from None
         first = plain_problems("page", errors, json.loads(raw))[0]
-        raise Refused(422, in_a_sentence(first), "" if first.key == "(whole file)" else first.key) from None
+        raise Refused(422, of_order(first), first.key) from None
 
 
 def number(request: web.Request, name: str, default: float | None = None) -> float:
@@ -160,7 +162,7 @@ async def asked(question: Callable[[], Answer]) -> Answer:
 
 def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about. Raises Refused 409 with the question."""
-    said = "; ".join(in_words(doubt) for doubt in doubts)
+    said = asked_about(doubts)
     if said and not order.sure:
         raise Refused(409, said, "sure", remedy=IF_MEANT)
 
@@ -456,7 +458,7 @@ class Api:
         try:
             return self._build_cook(cook)
         except ValueError as error:
-            raise Refused(422, str(error), where) from None
+            raise Refused(422, why(error), where) from None
 
     async def add_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AddPieceOrder)
@@ -484,7 +486,7 @@ class Api:
             section = changed_section(now, changes)
         except ValidationError as error:
             first = plain_problems("page", error.errors(include_url=False), changes)[0]
-            raise Refused(422, in_a_sentence(first), first.key) from None
+            raise Refused(422, of_order(first), first.key) from None
         _sure(order, piece_doubts(section, "page", "piece"))
         (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
         if order.serve_at is not None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from aiohttp import web
 
 from config.cook import Cook
-from config.doubts import cook_doubts, in_words
+from config.doubts import cook_doubts
 from daemon.core import inputs
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.said import say
@@ -16,6 +16,7 @@ from daemon.shell.web import models
 from daemon.shell.web.api import Refused, answer, asked, body_of, known_piece, taken
 from daemon.shell.web.contract import PlannedCook, Planning
 from daemon.shell.web.readers import Readers
+from daemon.texts.problems import each_asked, why
 
 
 class PlanApi:
@@ -42,7 +43,7 @@ class PlanApi:
         try:
             return await asked(planning.plan(cook, weather.ambient, weather.wind, wake))
         except ValueError as error:
-            raise Refused(422, str(error), "cook") from None
+            raise Refused(422, why(error), "cook") from None
 
     def _in_words(self, made: PlannedCook, request: web.Request) -> tuple[str, ...]:
         """In the units and the clock of this phone."""
@@ -53,7 +54,8 @@ class PlanApi:
         """Starts nothing: the same cook may be changed and planned again."""
         order = await body_of(request, models.PlanOrder)
         made, now = await self._planned(order.cook, order, wake=True), self._snapshot()
-        doubts = tuple(in_words(p) for p in cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
+        found = cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset)
+        doubts = tuple(self._readers.composer(request).say(doubt) for doubt in each_asked(found))
         lines = self._in_words(made, request)
         return answer(models.PlanLines(lines=lines, doubts=doubts, plan=made.kept).model_dump_json().encode())
 

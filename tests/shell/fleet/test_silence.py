@@ -21,6 +21,7 @@ from daemon.commands.fleet import Crier
 from daemon.shell.fleet.overview import SILENT_AFTER, PitRow
 from daemon.shell.fleet.silence import NAMED, SETTLED
 from daemon.texts.reader import CELSIUS
+from tests.texts.english import problem_in_english
 
 PATIENCE = 60.0
 LONG_UP = SETTLED + 1
@@ -154,5 +155,5 @@ def test_the_example_loads_and_mistakes_are_named(tmp_path: Path) -> None:
         file.write_text(text)
         with pytest.raises(ConfigError) as wrong:
             load_crew(file)
-        assert word in str(wrong.value)
-        assert str(file) in str(wrong.value)
+        said = "\n".join(map(problem_in_english, wrong.value.problems))
+        assert word in said and str(file) in said

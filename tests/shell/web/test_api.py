@@ -233,7 +233,7 @@ async def test_a_kept_plan_is_that_of_the_running_cook(client: aiohttp.ClientSes
 
 ASKED: list[tuple[str, dict[str, Any], str]] = [
     ("band", {"band": {"low": 235, "high": 275}}, "455 to 527 °F"),
-    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "weight": 6}}, "if pounds are meant"),
+    ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "weight": 6}}, "If you meant pounds"),
     ("add-piece", {"piece": {"name": "A", "cut": "lamb-leg", "weight": 2.6, "thickness": 4}}, "inches"),
     ("start-cook", {"cook": {"name": "Fair", "serve_at": "2026-06-19T12:00:00Z", "pieces": [
         {"name": "A", "cut": "lamb-leg", "channel": "lamb", "weight": 2}]}, "replace": True}, "days away"),
@@ -659,7 +659,7 @@ async def test_a_piece_is_changed_by_what_is_named(client: aiohttp.ClientSession
     hot = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": 145})
     assert hot.status == 422 and 'if °F is meant, write "145 F"' in (await hot.json())["problem"]
     cold = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": 40})
-    assert cold.status == 409 and "104 °F" in (await cold.json())["problem"]
+    assert cold.status == 409 and "usually done at 71 °C" in (await cold.json())["problem"]
     assert watch.commands == []
     taken = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": "160 F", "weight": 1.4})
     assert taken.status == 202 and "from now on: Meat loaf, meat loaf, 1.40 kg" in (await taken.json())["said"]

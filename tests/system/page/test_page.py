@@ -337,7 +337,7 @@ def test_a_cook_is_planned_before_it_is_started(page: Page, site: ServedPage) ->
     form.get_by_role("button", name="Plan it").click()
     expect(form).to_contain_text("serve Overnight cook")
     expect(form).to_contain_text("outside -5.0 °C, wind 0 m/s")
-    expect(form).to_contain_text("if pounds are meant")  # no chuck roll weighs 30 kg
+    expect(form).to_contain_text("If you meant pounds")  # no chuck roll weighs 30 kg
     assert not [c for c in site.watch.commands if isinstance(c, inputs.StartCook)], "planning starts nothing"
 
 
