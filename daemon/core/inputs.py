@@ -455,12 +455,14 @@ class FanPoint:
 @dataclass(frozen=True, slots=True)
 class ForecastArrived:
     """The answer to a `ForecastWanted`, computed outside the loop and put back in as an input.
-    asked_at: engine time of the question. fan: planned scenario, thinned to at most 60 points."""
+    asked_at: engine time of the question. fan: planned scenario, thinned to at most 60 points. hangs_on_wrap: the readings do
+    not tell whether it was wrapped though nobody said so, and much depends on it."""
 
     piece: str
     asked_at: float
     outlooks: tuple[Outlook, ...]
     fan: tuple[FanPoint, ...] = ()
+    hangs_on_wrap: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ PITS = Part("pits", ("tests/core/test_two_pits.py",))
 ALARMS = Part("alarms", ("tests/core/alarms/test_table.py", "tests/golden", "tests/core/alarms"))
 CALLS = Part("annunciation", ("tests/core/annunciation", "tests/golden"))
 MEAT = Part("meat", ("tests/core/pieces/test_meat_witness.py",))
+FORECAST = Part("forecast", ("tests/core/forecast/test_unmarked.py",))
 STAGES = Part("stages", ("tests/core/pit/test_stage.py", "tests/core/pieces/test_piece_stage.py", "tests/golden"))
 
 MUTATIONS = (
@@ -114,5 +115,13 @@ MUTATIONS = (
     Mutation(STAGES, "pieces/stage.py", "now - self.off_at >= REST_AFTER", "now - self.off_at >= 0"),
     Mutation(STAGES, "pieces/stage.py", "and self.stage in AFTER_THE_PIT and mark.piece is None:", "and False:"),
     Mutation(STAGES, "pieces/stage.py", "min(cores[-TENDER_FOR:]) >= low", "cores[-1] >= low"),
+    Mutation(STAGES, "pieces/stage.py", "and asks not in self._asked else []", "else []"),
+    # forecast
+    Mutation(FORECAST, "forecast/unmarked.py", "self.wrapped.evidence - self.bare.evidence",
+             "self.bare.evidence - self.wrapped.evidence"),
+    Mutation(FORECAST, "forecast/unmarked.py", "passed = np.floor(np.arange(MEMBERS + 1) * stories.chance)",
+             "passed = np.zeros(MEMBERS + 1)"),
+    Mutation(FORECAST, "forecast/unmarked.py", "    if course.wrap_step is not None or request", "    if request"),
+    Mutation(FORECAST, "forecast/unmarked.py", "max(MOVES_BY * min(one, other), MOVES_LEAST)", "MOVES_LEAST"),
     Mutation(STAGES, "pieces/stage.py", "if mark.piece not in (None, self.piece.id):", "if False:"),
 )  # fmt: skip

@@ -205,6 +205,8 @@ class Bodies:
     missed: list[float] = field(default_factory=list)
     just_seated: bool = False
     """The probe was seated anew, and has not been read there yet."""
+    evidence: float = 0.0
+    """Logarithm of how likely all that was read has been under these bodies."""
 
     def copy(self) -> Bodies:
         everyone = np.arange(self.z.shape[1])
@@ -215,6 +217,7 @@ class Bodies:
             self.steps,
             list(self.missed),
             self.just_seated,
+            self.evidence,
         )
 
     @property
@@ -259,7 +262,10 @@ def carry(bodies: Bodies, request: ForecastRequest, course: Course, blocks: int)
         bodies.missed.append(nan if bodies.just_seated else float(read - predicted.mean()))
         if np.isfinite(read):
             fresh = SEAT_SPREAD**2 if bodies.just_seated else 0.0
-            seen.append(Observation(read, predicted, READING_SPREAD**2 * FOLLOWING + fresh))
+            noise = READING_SPREAD**2 * FOLLOWING + fresh
+            seen.append(Observation(read, predicted, noise))
+            expected = float(predicted.var(ddof=1)) + noise
+            bodies.evidence -= 0.5 * (float(read - predicted.mean()) ** 2 / expected + float(np.log(expected)))
             bodies.just_seated = False
         kept = np.exp(-BLOCK / FORGETS_IN)
         bodies.z = kept * bodies.z + np.sqrt(1.0 - kept * kept) * drift(number)

@@ -1,7 +1,8 @@
 """When a piece reaches each goal, with honest intervals. Pure and deterministic.
 
-An ensemble of small bodies (`body`) is carried along the measured pit (`assimilation`), run ahead under several assumptions
-(`ahead`) and given intervals that were checked on worlds it had never seen (`intervals`).
+An ensemble of small bodies (`body`) is carried along the measured pit (`assimilation`), and beside it one that was wrapped
+though nobody said so (`unmarked`); they are run ahead under several assumptions (`ahead`) and given intervals that were checked
+on worlds it had never seen (`intervals`).
 Where there is no right to a forecast, the reason is said instead.
 """
 
@@ -27,12 +28,13 @@ from daemon.core.forecast.ahead import (
     wrap_ahead,
     wrapped_at,
 )
-from daemon.core.forecast.assimilation import Bodies, Course, bodies_at_start, brought_up, carry, course_of
+from daemon.core.forecast.assimilation import Course, bodies_at_start, course_of
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.eligibility import SILENT_TOO_LONG, ineligible, poor_fit, possible, too_little
 from daemon.core.forecast.hold import hold_left, room_for_a_box
 from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, SHARED
+from daemon.core.forecast.unmarked import Stories, carry_stories, hangs_on_wrap, told_by
 from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
@@ -59,7 +61,7 @@ class Forecaster:
     that they have come by; else they start anew. One question at a time."""
 
     def __init__(self) -> None:
-        self._carried: dict[str, tuple[PieceSettings, Course, Bodies, Array | None]] = {}
+        self._carried: dict[str, tuple[PieceSettings, Course, Stories, Array | None]] = {}
 
     def __call__(self, request: ForecastRequest) -> ForecastArrived:
         """All goals under all assumptions. <= 1 s on a 2-core x86. Never raises for odd data: says `reason` instead."""
@@ -75,7 +77,7 @@ class Forecaster:
             reason = too_little(request, course)
             if reason:
                 return _refusal(request, reason)
-            bodies = brought_up(self._bodies(request, course), request, course)
+            bodies, unsaid = told_by(self._stories(request, course), request, course)
             reason = poor_fit(bodies)
             if reason:
                 return _refusal(request, reason, _hold_by_cooling(request))
@@ -88,22 +90,23 @@ class Forecaster:
             outlooks = _cook_outlooks(request, ahead) if request.phase == "cook" else []
             outlooks += _rest_outlooks(request, ahead)
             told = in_order(outlooks, off_is(request.piece) if request.phase == "cook" else None)
+            hangs = request.phase == "cook" and hangs_on_wrap(ahead.off[ahead.columns[PLANNED]], unsaid)
             return ForecastArrived(
-                request.piece.id, request.asked_at, tuple(map(_rounded, told)), _fan(request, ahead, ambient)
+                request.piece.id, request.asked_at, tuple(map(_rounded, told)), _fan(request, ahead, ambient), hangs
             )
 
-    def _bodies(self, request: ForecastRequest, course: Course) -> Bodies:
+    def _stories(self, request: ForecastRequest, course: Course) -> Stories:
         """Those of this piece at the end of its last whole block over the fire. Not to be changed."""
         blocks, shared = course.on_fire_blocks, self._shared(request)
-        piece, known, bodies, borrowed = self._carried.pop(request.piece.id, (None, None, None, None))
+        piece, known, stories, borrowed = self._carried.pop(request.piece.id, (None, None, None, None))
         same = piece == request.piece and _equal(borrowed, shared)
-        if bodies is None or known is None or not same or not known.begins(course, bodies.blocks):
-            bodies = bodies_at_start(request, course, shared)
-        carry(bodies, request, course, blocks)
-        self._carried[request.piece.id] = (request.piece, course, bodies, shared)
+        if stories is None or known is None or not same or not known.begins(course, stories.blocks):
+            stories = Stories(bodies_at_start(request, course, shared))
+        carry_stories(stories, request, course, blocks)
+        self._carried[request.piece.id] = (request.piece, course, stories, shared)
         while len(self._carried) > MOST_CARRIED:
             del self._carried[next(iter(self._carried))]
-        return bodies
+        return stories
 
     def _shared(self, request: ForecastRequest) -> Array | None:
         """What a sibling with a probe has taught about the pit; None where there is none, or the piece is read by itself."""
@@ -113,7 +116,7 @@ class Forecaster:
         course = course_of(sibling, USUAL_AMBIENT if sibling.ambient is None else sibling.ambient)
         if too_little(sibling, course):
             return None
-        bodies = self._bodies(sibling, course)
+        bodies = self._stories(sibling, course).bare
         return None if poor_fit(bodies) else bodies.z[SHARED]
 
 

@@ -62,7 +62,8 @@ class Pieces(dict[str, PieceWatch]):
         if watch is None:
             return []
         watch.outlooks, watch.fan, watch.forecast_at = item.outlooks, item.fan, item.asked_at
-        return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan)]
+        asked = watch.stage.ask_about_wrap(item.hangs_on_wrap, now)
+        return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan), *asked]
 
     def ask_wrap(self, item: AskWrap, now: float) -> list[Event]:
         """The cook's own "if wrapped at": kept for every forecast to come, or refused."""

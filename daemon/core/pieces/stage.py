@@ -53,7 +53,8 @@ STILL_HEATING = 10.0
 EARLY_TENDER = 6.0
 """°C under the tender range at which a tender mark is questioned."""
 SPOT_QUESTION, COOLS_QUESTION, COLD_PIT_QUESTION = "question.spot", "question.cools", "question.cold-pit"
-"""Keys of the question that a spot reading leads to, and of those that end by themselves."""
+WRAP_QUESTION = "question.wrap-unsaid"
+"""Keys of the question that a spot reading leads to, of those that end by themselves, and of the forecaster's."""
 EARLY_WRAP = 15.0
 """°C under the wrap target at which a wrap mark is questioned."""
 
@@ -222,6 +223,15 @@ class PieceStage:
             if after is not None:
                 return [self._move(after, now, say(sign.value), "")]
         return []
+
+    def ask_about_wrap(self, matters: bool, now: float) -> list[StageChanged]:
+        """matters: the forecast hangs on whether it was wrapped though nobody said so. Asked once a stage, and no longer than it
+        matters; another question goes before."""
+        asks = say(WRAP_QUESTION, name=self.piece.name)
+        if self.question == asks and not (matters and self.wrapped_at is None):
+            return self._ask("", now)
+        bare = self.stage in ON_THE_PIT and self.stage is not PiecePhase.TENDER_RANGE and self.wrapped_at is None
+        return self._ask(asks, now) if matters and bare and not self.question and asks not in self._asked else []
 
     def probe_moved(self) -> None:
         """Another probe reads it, or none: what was asked about the old one is asked no more, and what it read tells nothing of

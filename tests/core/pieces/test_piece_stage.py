@@ -253,3 +253,35 @@ def test_whatever_happens_only_the_table_is_followed_and_a_restart_changes_nothi
             assert len(in_english(change.asks)) <= 80
             assert change.after != change.before or change.asks
         assert (stage.stage in ON_THE_PIT) <= (stage.on_at is not None and stage.off_at is None)
+
+
+def test_the_forecaster_asks_about_a_wrap_once_a_stage_and_no_longer_than_it_matters() -> None:
+    stage = cooking()
+    (asked,) = stage.ask_about_wrap(True, 200 * 60.0)
+    assert in_english(asked.asks) == "Chuck roll: has it been wrapped? If so, mark it: when it is tender hangs on it"
+    assert stage.ask_about_wrap(True, 210 * 60.0) == []
+    assert stage.question
+    stage.ask_about_wrap(False, 220 * 60.0)
+    assert stage.question == ""
+    assert stage.ask_about_wrap(True, 230 * 60.0) == [] and stage.question == ""
+
+
+def test_a_wrap_that_is_marked_or_of_no_use_any_more_is_not_asked_about() -> None:
+    stage = cooking()
+    stage.ask_about_wrap(True, 200 * 60.0)
+    mark(stage, MarkKind.WRAPPED, 205)
+    assert stage.question == "" or "wrapped?" not in in_english(stage.question)
+    stage.question = ""
+    assert stage.ask_about_wrap(True, 210 * 60.0) == []
+    done = cooking()
+    mark(done, MarkKind.PROBED_TENDER, 205)
+    done.question = ""
+    assert done.ask_about_wrap(True, 210 * 60.0) == []
+
+
+def test_another_question_goes_before_that_about_the_wrap() -> None:
+    stage = cooking()
+    feed(stage, [60.0 - 0.3 * i for i in range(15)], start=180)
+    other = stage.question
+    assert other and stage.ask_about_wrap(True, 200 * 60.0) == [] and stage.question == other
+    assert stage.ask_about_wrap(False, 210 * 60.0) == [] and stage.question == other
