@@ -302,7 +302,7 @@ async def until_signal(work: object) -> None:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from daemon.commands.demo import Demo
+    from daemon.commands.demo.live import Demo
 
     demo = Demo(speed=options.speed, seed=options.seed, hours=options.hours, plain=options.plain)
     asyncio.run(until_signal(demo.run()))
@@ -451,7 +451,7 @@ def _doctor(options: argparse.Namespace) -> int:
 
 
 def _ship(options: argparse.Namespace) -> int:
-    from daemon.commands.ship import CannotShip, not_my_turn, ship
+    from daemon.commands.fleet.ship import CannotShip, not_my_turn, ship
 
     rig, _ = load_both(options.rig, None)
     try:
@@ -470,7 +470,7 @@ def _ship(options: argparse.Namespace) -> int:
 
 
 def _pool(options: argparse.Namespace) -> int:
-    from daemon.commands.pool import CannotPool, pool
+    from daemon.commands.fleet.pool import CannotPool, pool
 
     try:
         for name, figures in pool(options.database).items():
@@ -485,7 +485,7 @@ def _pool(options: argparse.Namespace) -> int:
 
 
 def _fleet(options: argparse.Namespace) -> int:
-    from daemon.commands.fleet import CannotServe, crew_reader, serve
+    from daemon.commands.fleet.page import CannotServe, crew_reader, serve
 
     say(PLAIN.words("command.crew.page", port=options.port))
     try:

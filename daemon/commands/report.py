@@ -7,8 +7,8 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
-from daemon.commands.demo_files import START, write_demo_files
-from daemon.commands.demo_night import DemoNight
+from daemon.commands.demo.files import START, write_demo_files
+from daemon.commands.demo.night import DemoNight
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.kept_pits import UnknownPit
 from daemon.shell.library.records import CookRecords

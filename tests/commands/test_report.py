@@ -9,7 +9,7 @@ import pytest
 
 from config.loader import load_both
 from daemon.cli import main
-from daemon.commands.demo_files import START
+from daemon.commands.demo.files import START
 from daemon.core.inputs import WallClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords

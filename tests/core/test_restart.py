@@ -10,7 +10,7 @@ import pytest
 
 import config
 from config.loader import load_both
-from daemon.commands.virtual_cook import VirtualCook
+from daemon.commands.demo.virtual_cook import VirtualCook
 from daemon.core.drive import replayed, steps
 from daemon.core.engine import SCAN_CYCLE, Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, FireNoticed, Notification

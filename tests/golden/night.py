@@ -15,8 +15,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from config.loader import load_both
-from daemon.commands.demo_files import START, write_demo_files
-from daemon.commands.demo_night import DemoNight
+from daemon.commands.demo.files import START, write_demo_files
+from daemon.commands.demo.night import DemoNight
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
 from daemon.shell.wording import with_texts

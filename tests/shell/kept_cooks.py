@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from config.loader import load_both
-from daemon.commands.demo_files import CHANNEL, CHANNELS, COOK, RIG, START
-from daemon.commands.virtual_cook import HOUR, VirtualCook
+from daemon.commands.demo.files import CHANNEL, CHANNELS, COOK, RIG, START
+from daemon.commands.demo.virtual_cook import HOUR, VirtualCook
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted, Level, Notification

@@ -21,14 +21,14 @@ SOURCES = sorted(
     for file in ([path] if path.is_file() else path.rglob("*.py"))
 )
 NOT_SAID: dict[str, tuple[str, ...] | None] = {
-    "demo_files.py": None,  # the demo's own rig and cook file, with the names of its probes and pieces
+    "demo/files.py": None,  # the demo's own rig and cook file, with the names of its probes and pieces
     "orders.py": ("one piece",),  # the name of a cook that nobody sees
     "api.py": ("default-src", "attachment; ", "(whole file)", "one piece"),
     "server.py": ("default-src", "said once"),
     "feed.py": ("feed failed", "hub plan"),  # a line of the log, the name of a task
     "plain_parser.py": ("argument", "arguments", "option"),  # what argparse says, to be put into other words
     "free_port.py": ("no free port",),  # of an OSError, which says so by its number
-    "page.py": ("default-src", "width=device", "light dark", "line pit", "line piece", "line place"),
+    "report/page.py": ("default-src", "width=device", "light dark", "line pit", "line piece", "line place"),
     "curves.py": ("wake test", "line pit", "line middle", "line piece", "line place", "look missed"),
     "draw.py": ("lower left",),
     "drawer.py": ("pip install",),
@@ -40,9 +40,9 @@ FOR_MACHINES = ("SELECT ", "INSERT INTO ", "DELETE FROM ", "UPDATE ", "PRAGMA ",
 
 
 def said_in(file: Path) -> list[tuple[int, str]]:
-    if file.name in NOT_SAID and NOT_SAID[file.name] is None:
+    words = next((words for name, words in NOT_SAID.items() if file.as_posix().endswith(f"/{name}")), ())
+    if words is None:
         return []
-    words = NOT_SAID.get(file.name) or ()
     return [
         (line, text)
         for line, text in sentences(file.read_text(encoding="utf-8"))

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from config.loader import load_both
-from daemon.commands.demo_files import START
+from daemon.commands.demo.files import START
 from daemon.core.inputs import EndCook
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, packs_in

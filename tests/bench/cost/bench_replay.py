@@ -15,9 +15,9 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.commands.demo_files import CHANNEL, CHANNELS, COOK, RIG, START
+from daemon.commands.demo.files import CHANNEL, CHANNELS, COOK, RIG, START
+from daemon.commands.demo.virtual_cook import MARKS
 from daemon.commands.replay import replay_log
-from daemon.commands.virtual_cook import MARKS
 from drivers.simulated.cook import Act, SimulatedCook
 from drivers.simulated.scenarios import demo_scenario
 

@@ -17,7 +17,7 @@ import config
 from config.crew import Crew
 from config.loader import load_crew
 from config.problems import ConfigError
-from daemon.commands.fleet import Crier
+from daemon.commands.fleet.page import Crier
 from daemon.shell.fleet.overview import SILENT_AFTER, PitRow
 from daemon.shell.fleet.silence import NAMED, SETTLED
 from daemon.texts.reader import CELSIUS

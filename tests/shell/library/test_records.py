@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from config.loader import load_both
-from daemon.commands.demo_files import START
+from daemon.commands.demo.files import START
 from daemon.core.events import EVENT_NAMES, Event, Level, Notification, WakeJudged
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords

@@ -19,7 +19,7 @@ import pytest
 
 from config.loader import load_rig
 from config.rig import Rig
-from daemon.commands.demo_files import write_demo_files
+from daemon.commands.demo.files import write_demo_files
 from daemon.commands.notify_test import notify_test
 from daemon.core.events import AlarmChanged, AlarmState, Priority
 from daemon.core.settings import Band

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from config.rig import FleetSection
-from daemon.commands.ship import where
+from daemon.commands.fleet.ship import where
 from tests.ports import free_port
 
 SCRIPT = Path(__file__).parents[3] / "deploy" / "fleet" / "centre.sh"

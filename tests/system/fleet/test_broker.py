@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from config.rig import FleetSection
-from daemon.commands.ship import where
+from daemon.commands.fleet.ship import where
 from daemon.shell.fleet.centre import CentreRefuses, connected
 from tests.ports import free_port
 from tests.system.fleet.conftest import HOST, PATIENCE, SCRIPT, Database

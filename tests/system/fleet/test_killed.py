@@ -16,7 +16,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from daemon.commands.ship import where
+from daemon.commands.fleet.ship import where
 from daemon.shell.fleet.shipper import EVERY, Shipper
 from tests.ports import free_port
 from tests.shell.kept_cooks import make_journal

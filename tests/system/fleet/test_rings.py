@@ -13,7 +13,7 @@ from statistics import NormalDist
 import psycopg
 import pytest
 
-from daemon.commands.ship import release_of
+from daemon.commands.fleet.ship import release_of
 from daemon.shell.fleet import crew_page, overview
 from daemon.shell.fleet.centre import connected
 from daemon.shell.fleet.past import SOON, Past

@@ -17,7 +17,7 @@ import psycopg
 import pytest
 
 from config.rig import FleetSection
-from daemon.commands.ship import where
+from daemon.commands.fleet.ship import where
 from daemon.core.pit.profile import ClassFigure
 from daemon.shell.fleet import crew_page, overview
 from daemon.shell.fleet.class_file import file_of, read_figures

@@ -18,8 +18,8 @@ import psycopg
 import pytest
 
 from config.rig import FleetSection
-from daemon.commands.pool import CannotPool, pool
-from daemon.commands.ship import where
+from daemon.commands.fleet.pool import CannotPool, pool
+from daemon.commands.fleet.ship import where
 from daemon.core.pit.habits import USUAL
 from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
 from daemon.shell.fleet.centre import Batch, Centre, CentreAway

@@ -15,7 +15,7 @@ import pytest
 from aiohttp.test_utils import TestClient, TestServer
 from psycopg.types.json import set_json_loads
 
-from daemon.commands.pool import pool
+from daemon.commands.fleet.pool import pool
 from daemon.core.pit.habits import USUAL
 from daemon.shell.fleet.crew_server import CrewServer
 from daemon.shell.fleet.pooling import LEAST_PITS

@@ -22,7 +22,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
-from daemon.commands.demo_files import CHANNEL, CHANNELS, RIG
+from daemon.commands.demo.files import CHANNEL, CHANNELS, RIG
 from daemon.shell.journal.journal import Journal
 from tests.patience import PATIENCE
 from tests.ports import free_port

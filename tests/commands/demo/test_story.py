@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.text import Text
 
-from daemon.commands.demo_story import NEWEST, Story
+from daemon.commands.demo.story import NEWEST, Story
 
 
 @given(st.lists(st.tuples(st.floats(0.0, 7200.0), st.floats(0.0, 3600.0)), min_size=1, max_size=40))

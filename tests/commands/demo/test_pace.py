@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.commands.demo_pace import LOOKS_BACK, SLOWEST, Pace
+from daemon.commands.demo.pace import LOOKS_BACK, SLOWEST, Pace
 from daemon.shell import clock
 from daemon.shell.clock import SpedUpClock
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from config.loader import load_both
-from daemon.commands.virtual_cook import NIGHT_LOG, VirtualCook
+from daemon.commands.demo.virtual_cook import NIGHT_LOG, VirtualCook
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.drive import steps
 from daemon.core.engine import Engine

@@ -24,11 +24,11 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from daemon.commands.demo_files import START, write_demo_files
-from daemon.commands.demo_pace import Pace
-from daemon.commands.demo_story import Story
+from daemon.commands.demo.files import START, write_demo_files
+from daemon.commands.demo.pace import Pace
+from daemon.commands.demo.story import Story
+from daemon.commands.demo.virtual_cook import HOUR, VirtualCook
 from daemon.commands.free_port import free_port
-from daemon.commands.virtual_cook import HOUR, VirtualCook
 from daemon.core.events import (
     AlarmChanged,
     AlarmState,

@@ -1,0 +1,1 @@
+"""`pitvigil ship`, `pool` and `fleet`: what a pit sends to its crew's centre, and what runs there."""
