@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from math import nan
 
 import numpy as np
@@ -20,11 +21,15 @@ from tests.bench.meat.rest_truth import (
     TRIPPED,
     TRIPS_AFTER,
     TRUTHS,
+    Rest,
     chills_of,
     rests_of,
 )
 
-RESTS = {truth: rests_of(truth, 8, 5) for truth in TRUTHS}
+
+@cache
+def rests_in(truth: str) -> list[Rest]:
+    return rests_of(truth, 8, 5)
 
 
 def says(monkeypatch: pytest.MonkeyPatch, seconds: float | None, celsius: float | None = None) -> None:
@@ -45,7 +50,7 @@ def unmet(figures: list[Figure]) -> list[str]:
 @pytest.mark.parametrize("truth", TRUTHS)
 def test_pieces_off_the_fire_do_what_their_keepings_let_them(truth: str) -> None:
     """A core rises first and then falls; a box keeps it for longer than a table, a cabinet for good until it goes cold."""
-    for rest in RESTS[truth]:
+    for rest in rests_in(truth):
         falls = {k: bench_rest.falls_at(rest.kept[k].core_true) or 10_000 for k in KEEPINGS}
         assert REST < falls[TABLE] < falls[BOX]
         assert REST + TRIPS_AFTER < falls[TRIPPED] < falls[CABINET] == 10_000
@@ -57,7 +62,7 @@ def test_pieces_off_the_fire_do_what_their_keepings_let_them(truth: str) -> None
 
 def test_forecasts_that_are_hours_off_miss(monkeypatch: pytest.MonkeyPatch) -> None:
     says(monkeypatch, 20 * 3600.0, 110.0)
-    rests = RESTS[TRUTHS[0]]
+    rests = rests_in(TRUTHS[0])
     assert len(unmet(bench_rest.peak_figures("t", rests))) == 6
     assert len(unmet(bench_rest.hold_figures("t", rests, TABLE))) == 6
 
@@ -65,7 +70,7 @@ def test_forecasts_that_are_hours_off_miss(monkeypatch: pytest.MonkeyPatch) -> N
 def test_a_cabinet_that_is_always_feared_for_misses_and_one_never_feared_for_is_told_by_its_slope(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    rests = RESTS[TRUTHS[0]]
+    rests = rests_in(TRUTHS[0])
     says(monkeypatch, 5 * 3600.0)
     assert any("falsely" in name for name in unmet(bench_rest.cabinet_figures("t", rests)))
     says(monkeypatch, None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from math import exp, log, nan
 from typing import Any
 
@@ -14,14 +15,18 @@ from daemon.core.forecast.outlooks import forecast
 from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings
 from tests.bench.meat.bench_rest import asked, falls_at, outlook
-from tests.bench.meat.rest_truth import BOX, TABLE, rests_of
+from tests.bench.meat.rest_truth import BOX, TABLE, Rest, rests_of
 from tests.texts.english import in_english
 
 PIECE = PieceSettings("p", "p", "lamb-shoulder", MeatKind.WHOLE_ROAST, "c", 2.5, 0.1, 1.0, tender_low=92.0)
 OFF = 6000.0
 FLOOR = 57.2
-RESTS = [r for r in rests_of("simulated cooks", 3, 8) if falls_at(r.kept[BOX].core_true) is not None]
-"""Those that pass the floor within the twelve hours that are followed, even in a box."""
+
+
+@cache
+def rests() -> list[Rest]:
+    """Those that pass the floor within the twelve hours that are followed, even in a box."""
+    return [r for r in rests_of("simulated cooks", 3, 8) if falls_at(r.kept[BOX].core_true) is not None]
 
 
 def resting(cores: list[float], **changed: Any) -> ForecastRequest:
@@ -94,7 +99,7 @@ def test_below_the_floor_nothing_is_left_and_the_night_outside_is_not_the_kitche
 
 def test_a_box_keeps_what_a_table_does_not_and_its_cooling_says_so() -> None:
     """Two hours off the fire, simulated: before, a box was said to last as long as a table, hours too short."""
-    for rest in RESTS[:5]:
+    for rest in rests()[:5]:
         for keeping in (TABLE, BOX):
             falls = falls_at(rest.kept[keeping].core_true)
             left = hold_left(asked(rest, keeping, 120))
@@ -110,7 +115,7 @@ def test_a_core_that_has_not_fallen_after_an_hour_is_not_on_a_table() -> None:
 
 
 def test_the_forecaster_says_what_the_cooling_says() -> None:
-    request = asked(RESTS[0], TABLE, 120)
+    request = asked(rests()[0], TABLE, 120)
     left, at = hold_left(request), outlook(request, Goal.HOLD_LIMIT).at
     assert left is not None and at is not None
     assert [at.p05, at.p50, at.p95] == pytest.approx(
@@ -120,7 +125,7 @@ def test_the_forecaster_says_what_the_cooling_says() -> None:
 
 def test_meat_that_no_body_follows_is_told_its_hold_limit_all_the_same() -> None:
     """Its core reads wildly until half an hour ago, so that the bodies miss it; what it does since then tells of itself."""
-    boxed = asked(RESTS[0], BOX, 120)
+    boxed = asked(rests()[0], BOX, 120)
     wild = len(boxed.core) - 30
     request = replace(boxed, core=tuple(c + 25.0 * (i // 10 % 2 if i < wild else 0) for i, c in enumerate(boxed.core)))
     answer = {o.goal: o for o in forecast(request).outlooks}
@@ -129,7 +134,7 @@ def test_meat_that_no_body_follows_is_told_its_hold_limit_all_the_same() -> None
 
 
 def test_at_off_a_closed_box_lies_within_the_interval_unless_a_cabinet_is_known() -> None:
-    rest = RESTS[0]
+    rest = rests()[0]
     request = asked(rest, BOX, 0)
     at = outlook(request, Goal.HOLD_LIMIT).at
     falls = falls_at(rest.kept[BOX].core_true)
