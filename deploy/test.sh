@@ -2,6 +2,7 @@
 # Sets everything up and runs all checks and tests but the long ones (deploy/soak.sh runs those).
 set -eu
 cd "$(dirname "$0")/.."
+unset PYTHONDONTWRITEBYTECODE # a run starts hundreds of processes, and each would compile the program anew
 . deploy/prepare.sh
 prepare tests
 .venv/bin/ruff check .
