@@ -29,7 +29,7 @@ def test_alarms_and_times_are_in_the_units_the_zone_and_by_the_clock_of_who_look
     old = dataclasses.replace(row, alarms=({**HOT, "text": "as an earlier version wrote it"},))
     assert "as an earlier version wrote it" in pits_page([old], Composer()).decode()
     cook = CookRow("hall", "a", "Lunch", NIGHT, NIGHT + 3600.0, None)
-    shown = cooks_page([cook], "", Reader(zone="America/Chicago", twelve=True)).decode()
+    shown = cooks_page([cook], "", Composer(Reader(zone="America/Chicago", twelve=True))).decode()
     assert "Begun (America/Chicago)" in shown and " 9:14 PM" in shown
 
 

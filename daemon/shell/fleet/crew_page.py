@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import cache, lru_cache
 from importlib.resources import files
 
 from daemon.core.alarms.figures import AlarmFigures
-from daemon.core.said import said
+from daemon.core.said import Text, said, say
 from daemon.shell.fleet.overview import DAYS, UNREADABLE, UNSOUND, CookRow, PitRow, RingRow
 from daemon.shell.report.alarm_lines import figure_rows
-from daemon.shell.report.blocks import row_of, table, table_of
+from daemon.shell.report.blocks import Words, row_of, table, table_of
 from daemon.shell.report.markup import Child, Element, document, in_words, node, place
-from daemon.texts.composer import PLAIN, Composer
+from daemon.texts.composer import Composer
 from daemon.texts.reader import UNKNOWN, Reader, duration, percent
 
 EVERY = 15
@@ -25,7 +26,7 @@ LONGEST = 200
 """Characters of an alarm's text."""
 LARGEST = 1e9
 """Figure that is still one."""
-PIT_HEADS = ("Pit", "State", "Alarms that stand", "Next due", "Last word")
+PIT_HEADS = ("crew.pit", "crew.state", "crew.alarms", "crew.next-due", "crew.last-word")
 LINES_KEPT = 20_000
 """Rows in words, of some 500 bytes, that are kept from one page to the next: of 10,000 pits, as two people read them."""
 Cell = tuple[str, str]
@@ -33,72 +34,86 @@ Cell = tuple[str, str]
 SIDE_BY_SIDE = 6
 """Cooks that fit beside each other."""
 FIGURES: tuple[tuple[str, str, Callable[[Reader, float], str]], ...] = (
-    ("Meat on the pit", "cooking", lambda reader, value: duration(value)),
-    ("Pit inside its band", "in_band", lambda reader, value: percent(value)),
-    ("Swing of the pit, middle 90 %", "swing", lambda reader, value: reader.difference(value, 1)),
-    ("Spread between places", "spread", lambda reader, value: reader.difference(value, 1)),
+    ("crew.cooks.cooking", "cooking", lambda reader, value: duration(value)),
+    ("crew.cooks.in-band", "in_band", lambda reader, value: percent(value)),
+    ("crew.cooks.swing", "swing", lambda reader, value: reader.difference(value, 1)),
+    ("crew.cooks.spread", "spread", lambda reader, value: reader.difference(value, 1)),
 )
-"""In words, key of `CookFigures`, how it is shown."""
+"""Key of its name, key of `CookFigures`, how it is shown."""
+
+
+def _words(composer: Composer) -> Words:
+    """A browser breaks the lines, but never between a number and its unit."""
+    return replace(composer, unbroken=True).words
 
 
 def pits_page(rows: Sequence[PitRow], composer: Composer, crew: str = "") -> bytes:
     """composer: of whoever looks."""
+    words = _words(composer)
     silent = sum(one.is_silent for one in rows)
     called = sum(any(not a["prompt"] for a in one.alarms) for one in rows)
-    head = f"{len(rows)} pits: {called} with an alarm, {silent} silent"
-    body = table_of(
-        "The worst first. A silent pit's last word may not hold any more: its board, its line or its power is gone. "
-        "Its own watch still calls its own people if it runs.",
-        PIT_HEADS,
-        [place()],
+    heads = tuple(words(key) for key in PIT_HEADS)
+    body = table_of(words("crew.pits-caption"), heads, [place()])
+    lines = "".join(
+        _line(heads, _named(one), _state(one, words), _alarms(one, composer), _due(one, words), _heard(one, words))
+        for one in rows
     )
-    lines = "".join(_line(_named(one), _state(one), _alarms(one, composer), _due(one), _heard(one)) for one in rows)
-    return _page(f"{crew or 'All'} pits", head, body, refresh=True, slot=lines)
+    title = words("crew.of-crew", crew=crew) if crew else words("crew.all")
+    head = words("crew.head", pits=len(rows), called=called, silent=silent)
+    return _page(words, title, head, body, refresh=True, slot=lines)
 
 
 @lru_cache(LINES_KEPT)
-def _line(pit: str, *cells: Cell) -> str:
+def _line(heads: tuple[str, ...], pit: str, *cells: Cell) -> str:
     """A pit's row in words. From one look to the next most are the same, and they are what a page of many pits costs."""
     shown = [node("span", words, class_=style) if style else words for words, style in cells]
-    return in_words(row_of(PIT_HEADS, [pit, *shown]))
+    return in_words(row_of(heads, [pit, *shown]))
 
 
-def cooks_page(rows: Sequence[CookRow], words: str, reader: Reader) -> bytes:
-    """reader: whoever looks."""
+def cooks_page(rows: Sequence[CookRow], asked: str, composer: Composer) -> bytes:
+    """asked: the words that were searched for. composer: of whoever looks."""
+    words, reader = _words(composer), composer.reader
+    search = words("crew.cooks.search")
     form = node(
         "form",
-        node("label", "Search ", node("input", name="q", value=words, maxlength="200")),
-        node("button", "Search"),
+        node("label", f"{search} ", node("input", name="q", value=asked, maxlength="200")),
+        node("button", search),
         method="get",
         action="/cooks",
     )
+    heads = (
+        words("crew.cooks.cook"), words("crew.pit"), words("crew.cooks.begun", zone=reader.zone), words("crew.cooks.took"),
+        words("crew.cooks.compare"),
+    )  # fmt: skip
     body = table(
-        f"{len(rows)} cooks, newest first",
-        ("Cook", "Pit", f"Begun ({reader.zone})", "Took", "Compare"),
-        [(one.name, one.pit, _day(one.started, reader), _took(one), _chosen(one)) for one in rows],
+        words("crew.cooks.caption", cooks=len(rows)),
+        heads,
+        [(one.name, one.pit, _day(one.started, reader), _took(one, words), _chosen(one, words)) for one in rows],
     )
-    chosen = node(
-        "form", node("button", f"Compare two to {SIDE_BY_SIDE} that are ticked"), body, method="get", action="/compare"
-    )
-    return _page("Cooks", "Of all pits", [form, chosen])
+    compare = node("button", words("crew.cooks.compare-ticked", most=SIDE_BY_SIDE))
+    chosen = node("form", compare, body, method="get", action="/compare")
+    return _page(words, words("crew.cooks.title"), words("crew.cooks.of-all"), [form, chosen])
 
 
-def compare_page(rows: Sequence[CookRow], reader: Reader) -> bytes:
-    """One column a cook. reader: whoever looks."""
+def compare_page(rows: Sequence[CookRow], composer: Composer) -> bytes:
+    """One column a cook. composer: of whoever looks."""
+    words, reader = _words(composer), composer.reader
+    title = words("crew.cooks.beside")
     if not rows:
-        return _page("Cooks side by side", "None was ticked, or they are not there any more", [])
+        return _page(words, title, words("crew.cooks.none-ticked"), [])
     lines: list[tuple[Child, ...]] = [
-        ("Pit", *(one.pit for one in rows)),
-        (f"Begun ({reader.zone})", *(_day(one.started, reader) for one in rows)),
-        ("Took", *(_took(one) for one in rows)),
-        *((words, *(_figure(one, key, shown, reader) for one in rows)) for words, key, shown in FIGURES),
+        (words("crew.pit"), *(one.pit for one in rows)),
+        (words("crew.cooks.begun", zone=reader.zone), *(_day(one.started, reader) for one in rows)),
+        (words("crew.cooks.took"), *(_took(one, words) for one in rows)),
+        *((words(name), *(_figure(one, key, shown, reader) for one in rows)) for name, key, shown in FIGURES),
     ]
-    body = table("A figure that could not be worked out is left open", ("", *(one.name for one in rows)), lines)
-    return _page("Cooks side by side", f"{len(rows)} cooks", [body])
+    body = table(words("crew.cooks.left-open"), ("", *(one.name for one in rows)), lines)
+    return _page(words, title, words("crew.cooks.count", cooks=len(rows)), [body])
 
 
-def _chosen(one: CookRow) -> Child:
-    return node("input", type="checkbox", name="c", value=f"{one.pit}/{one.id}", aria_label=f"{one.name}, {one.pit}")
+def _chosen(one: CookRow, words: Words) -> Child:
+    label = words("crew.cooks.tick", cook=one.name, pit=one.pit)
+    return node("input", type="checkbox", name="c", value=f"{one.pit}/{one.id}", aria_label=label)
 
 
 def _figure(one: CookRow, key: str, shown: Callable[[Reader, float], str], reader: Reader) -> str:
@@ -106,29 +121,54 @@ def _figure(one: CookRow, key: str, shown: Callable[[Reader, float], str], reade
     return shown(reader, value) if isinstance(value, int | float) and abs(value) < LARGEST else UNKNOWN
 
 
-def figures_page(rows: Sequence[tuple[str, AlarmFigures]]) -> bytes:
-    tables = [table(name, ("", ""), figure_rows(found, PLAIN.words)) for name, found in rows]
-    return _page("Alarm figures", f"Of the last {DAYS:.0f} days", tables or [node("p", "No alarm was told yet.")])
+def figures_page(rows: Sequence[tuple[str, str, AlarmFigures]], composer: Composer) -> bytes:
+    """rows: (what it is of, its name, figures), as `overview.alarm_figures`. composer: of whoever looks."""
+    words = _words(composer)
+    tables = [table(words(OF[of], name=name), ("", ""), figure_rows(found, words)) for of, name, found in rows]
+    told = words("crew.figures.of-days", days=DAYS)
+    return _page(words, words("crew.menu.alarms"), told, tables or [node("p", words("crew.figures.none"))])
 
 
-def rings_page(rows: Sequence[RingRow]) -> bytes:
+OF = {"pit": "crew.figures.pit", "crew": "crew.figures.crew"}
+RING_HEADS = (
+    "crew.rings.ring", "crew.rings.pits", "crew.rings.counted", "crew.rings.taken", "crew.rings.hours", "crew.rings.missing",
+)  # fmt: skip
+
+
+def rings_page(rows: Sequence[RingRow], composer: Composer) -> bytes:
+    """composer: of whoever looks."""
+    words = _words(composer)
     body = table(
-        "A ring may take the release when nothing is missing in those before it. Each crew takes it on its own boards "
-        "(install.sh --in-turn); nothing is sent to a pit from here.",
-        ("Ring", "Pits", "Heard since", "Have it", "Cooking with it", "Missing before the next ring"),
-        [(str(r.ring), str(r.pits), str(r.counted), str(r.taken), duration(3600 * r.hours), "; ".join(r.missing) or "nothing")
+        words("crew.rings.caption"),
+        tuple(words(key) for key in RING_HEADS),
+        [(str(r.ring), str(r.pits), str(r.counted), str(r.taken), duration(3600 * r.hours),
+          "; ".join(r.missing) or words("crew.rings.nothing"))
          for r in rows],
     )  # fmt: skip
-    return _page("Upgrades by rings", f"{len(rows)} rings", body if rows else node("p", "No release is on offer."))
+    told = words("crew.rings.count", rings=len(rows))
+    return _page(words, words("crew.rings.title"), told, body if rows else node("p", words("crew.rings.none")))
 
 
-def trouble_page(text: str) -> bytes:
-    return _page("No picture", "The database does not answer", [node("p", text)], refresh=True)
+def trouble_page(composer: Composer) -> bytes:
+    """The database does not answer. composer: of whoever looks."""
+    words = _words(composer)
+    body = node("p", words("crew.nothing-known"))
+    return _page(words, words("crew.trouble"), words("crew.no-database"), [body], refresh=True)
 
 
-def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool = False, slot: str = "") -> bytes:
-    links = (("/", "Pits"), ("/cooks", "Cooks"), ("/alarms", "Alarm figures"), ("/rings", "Upgrades"))
-    read = (("?unit=C", "°C"), ("?unit=F", "°F"), ("?clock=24", "24 h"), ("?clock=12", "12 h"))
+LINKS = (
+    ("/", "crew.menu.pits"),
+    ("/cooks", "crew.menu.cooks"),
+    ("/alarms", "crew.menu.alarms"),
+    ("/rings", "crew.menu.rings"),
+)
+CHOSEN = (("?unit=C", "crew.menu.celsius"), ("?unit=F", "crew.menu.fahrenheit"), ("?clock=24", "crew.menu.day"),
+          ("?clock=12", "crew.menu.half-day"))  # fmt: skip
+
+
+def _page(
+    words: Words, title: str, told: str, body: Child | Sequence[Element], refresh: bool = False, slot: str = ""
+) -> bytes:
     head = node(
         "head",
         node("meta", charset="utf-8"),
@@ -138,9 +178,8 @@ def _page(title: str, told: str, body: Child | Sequence[Element], refresh: bool 
         node("title", title),
         node("style", _style()),
     )
-    menu = node(
-        "nav", node("p", [[node("a", words, href=where), " "] for where, words in (*links, *read)]), aria_label="Pages"
-    )
+    links = node("p", [[node("a", words(key), href=where), " "] for where, key in (*LINKS, *CHOSEN)])
+    menu = node("nav", links, aria_label=words("crew.menu.label"))
     page = node("body", node("header", menu, node("h1", title), node("p", told)), node("main", node("section", body)))
     return document(node("html", head, page, lang="en"), slot)
 
@@ -155,40 +194,51 @@ def _named(one: PitRow) -> str:
     return f"{one.pit} ({more})" if more else one.pit
 
 
-def _state(one: PitRow) -> Cell:
-    words = ", ".join(word for word in (one.stage.replace("-", " "), one.cook) if word) or UNKNOWN
-    return (f"was: {words}", "quiet") if one.is_silent else (words, "")
+def _state(one: PitRow, words: Words) -> Cell:
+    state: Text = UNKNOWN
+    if one.stage == UNREADABLE:
+        state = say("crew.unreadable")
+    elif one.stage:
+        state = (
+            say("crew.doing-for", stage=one.stage, cook=one.cook) if one.cook else say("crew.doing", stage=one.stage)
+        )
+    elif one.cook:
+        state = one.cook
+    return (words("crew.was", state=state), "quiet") if one.is_silent else (words("crew.is", state=state), "")
 
 
 def _alarms(one: PitRow, composer: Composer) -> Cell:
     if not one.alarms:
-        return UNKNOWN if one.is_silent else "none", ""
+        return (UNKNOWN if one.is_silent else composer.words("crew.none")), ""
     first, more = one.alarms[0], len(one.alarms) - 1
-    answered = "" if "unacknowledged" in first["after"] else " (answered)"
     try:
-        what = composer.say(said(first["text"]))[:LONGEST]
+        told: Text = composer.say(said(first["text"]))[:LONGEST]
     except UNSOUND:  # of a release that says what this one does not know, or of no pit at all
-        what = UNREADABLE
-    return f"{what}{answered}" + (f", and {more} more" if more else ""), "quiet" if first["prompt"] else "bad"
+        told = say("crew.unreadable")
+    if "unacknowledged" not in first["after"]:
+        told = say("crew.answered", alarm=told)
+    if more:
+        told = say("crew.more", alarm=told, more=more)
+    return composer.say(told), "quiet" if first["prompt"] else "bad"
 
 
-def _due(one: PitRow) -> Cell:
+def _due(one: PitRow, words: Words) -> Cell:
     if one.due is None:
         return UNKNOWN, ""
     what, ahead = one.due
-    words = f"{what}: about {duration(ahead)}" if ahead > 0 else f"{what}: now"
-    return words, "quiet" if one.is_silent else ""
+    told = words("crew.due-in", what=what, time=ahead) if ahead > 0 else words("crew.due-now", what=what)
+    return told, "quiet" if one.is_silent else ""
 
 
-def _heard(one: PitRow) -> Cell:
+def _heard(one: PitRow, words: Words) -> Cell:
     if one.silent is None:
-        return "never", "bad"
-    return f"{duration(one.silent)} ago", "bad" if one.is_silent else "good"
+        return words("crew.never"), "bad"
+    return words("crew.ago", time=one.silent), "bad" if one.is_silent else "good"
 
 
 def _day(utc: float, reader: Reader) -> str:
     return f"{reader.local(utc):%Y-%m-%d} {reader.hour(utc)}"
 
 
-def _took(one: CookRow) -> str:
-    return "still going on" if one.ended is None else duration(one.ended - one.started)
+def _took(one: CookRow, words: Words) -> str:
+    return words("crew.cooks.running") if one.ended is None else duration(one.ended - one.started)

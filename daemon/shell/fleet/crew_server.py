@@ -15,6 +15,7 @@ from daemon.shell.fleet import crew_page, overview
 from daemon.shell.fleet.centre import first_line
 from daemon.shell.web.access import host_allowed
 from daemon.shell.web.readers import CHOICES, Readers
+from daemon.texts.composer import PLAIN, Composer
 from daemon.texts.reader import CELSIUS, Reader
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ class CrewServer:
         """A foreign page must not reach this one under a name of its own (DNS rebinding)."""
         reached_at = str(((request.transport and request.transport.get_extra_info("sockname")) or [""])[0])
         if not host_allowed(request.headers.get("Host", ""), self._names, reached_at):
-            raise web.HTTPForbidden(text="This page is not served under that name.\n")
+            raise web.HTTPForbidden(text=self._readers.composer(request).words("crew.no-host") + "\n")
         chosen = {name: value for name, value in request.query.items() if value in CHOICES.get(name, ())}
         known = request.match_info.http_exception is None  # a path of ours, so not one that leads elsewhere
         response: web.StreamResponse = _elsewhere(request.path) if chosen and known else await handler(request)
@@ -122,27 +123,31 @@ class CrewServer:
     async def _pits(self, request: web.Request) -> web.Response:
         crew = _asked_for(request, "crew")[:100]
         composer = self._readers.composer(request)
-        return await self._answer(lambda db: crew_page.pits_page(overview.pits(db, crew), composer, crew))
+        return await self._answer(lambda db: crew_page.pits_page(overview.pits(db, crew), composer, crew), composer)
 
     async def _cooks(self, request: web.Request) -> web.Response:
         words = _asked_for(request, "q")[:200]
-        reader = self._readers.composer(request).reader
-        return await self._answer(lambda db: crew_page.cooks_page(overview.cooks(db, words), words, reader))
+        composer = self._readers.composer(request)
+        return await self._answer(lambda db: crew_page.cooks_page(overview.cooks(db, words), words, composer), composer)
 
     async def _compare(self, request: web.Request) -> web.Response:
         ticked = request.query.getall("c", [])[: crew_page.SIDE_BY_SIDE]
         asked = [_sound(key).partition("/") for key in ticked]
         keys = [(pit[:100], key[:200]) for pit, _, key in asked]
-        reader = self._readers.composer(request).reader
-        return await self._answer(lambda db: crew_page.compare_page(overview.compared(db, keys), reader))
+        composer = self._readers.composer(request)
+        return await self._answer(lambda db: crew_page.compare_page(overview.compared(db, keys), composer), composer)
 
     async def _alarms(self, request: web.Request) -> web.Response:
-        return await self._answer(lambda db: crew_page.figures_page(overview.alarm_figures(db)))
+        composer = self._readers.composer(request)
+        return await self._answer(lambda db: crew_page.figures_page(overview.alarm_figures(db), composer), composer)
 
     async def _rings(self, request: web.Request) -> web.Response:
-        return await self._answer(lambda db: crew_page.rings_page(overview.rings(db)))
+        composer = self._readers.composer(request)
+        return await self._answer(lambda db: crew_page.rings_page(overview.rings(db), composer), composer)
 
-    async def _answer(self, page: Callable[[psycopg.Connection[Any]], bytes]) -> web.Response:
+    async def _answer(
+        self, page: Callable[[psycopg.Connection[Any]], bytes], composer: Composer = PLAIN
+    ) -> web.Response:
         """Green over a dead database is worse than no page."""
         import psycopg
 
@@ -154,7 +159,7 @@ class CrewServer:
             if text != self._trouble:
                 self._trouble = text
                 log.warning("the centre's database does not answer: %s", text)
-            body, status = crew_page.trouble_page("Nothing is known of any pit. See the log of this service."), 503
+            body, status = crew_page.trouble_page(composer), 503
         return web.Response(body=body, status=status, content_type="text/html", charset="utf-8")
 
     def _asked(self, page: Callable[[psycopg.Connection[Any]], bytes]) -> bytes:

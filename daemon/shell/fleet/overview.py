@@ -30,7 +30,8 @@ FAR: Final = 10 * 365 * 86400.0
 """s beyond which nothing is due"""
 SHOWN: Final = 80
 """characters of what a board says of itself"""
-UNREADABLE: Final = "told what cannot be read"
+UNREADABLE: Final = "unreadable"
+"""In place of a stage: what the board told makes no sense."""
 CALM: Final = len(PRIORITY_ORDER)
 READ_LIMIT: Final = 20_000
 """ms for one question"""
@@ -187,8 +188,8 @@ def cooks(db: psycopg.Connection[Any], words: str = "") -> list[CookRow]:
     return [CookRow(*row) for row in rows]
 
 
-def alarm_figures(db: psycopg.Connection[Any]) -> list[tuple[str, AlarmFigures]]:
-    """("pit X", figures) of each pit and ("crew Y", figures) of each crew, of the last DAYS."""
+def alarm_figures(db: psycopg.Connection[Any]) -> list[tuple[str, str, AlarmFigures]]:
+    """("pit", X, figures) of each pit and ("crew", Y, figures) of each crew, of the last DAYS."""
     by_pit: dict[str, list[dict[str, Any]]] = defaultdict(list)
     crews: dict[str, str] = {}
     (until,) = db.execute("SELECT extract(epoch FROM now())::float8").fetchone() or (0.0,)
@@ -203,11 +204,11 @@ def alarm_figures(db: psycopg.Connection[Any]) -> list[tuple[str, AlarmFigures]]
     told = []
     for pit, trail in sorted(trails.items()):
         try:
-            told.append((f"pit {pit}", figures_of([trail])))
+            told.append(("pit", pit, figures_of([trail])))
         except UNSOUND:
             del trails[pit], crews[pit]
     for crew in sorted(set(crews.values()) - {""}):
-        told.append((f"crew {crew}", figures_of(_of(crew, crews, trails))))
+        told.append(("crew", crew, figures_of(_of(crew, crews, trails))))
     return told
 
 

@@ -16,11 +16,11 @@ from typing import Final
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Delivered, Input
 from daemon.core.pit.stage import PitPhase
+from daemon.core.said import Text, say
 from daemon.shell.fleet.overview import SILENT_AFTER, PitRow
 from daemon.shell.fleet.shipper import LONGEST_WAIT
 from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
-from daemon.texts.reader import duration
 
 log = logging.getLogger(__name__)
 
@@ -60,8 +60,9 @@ class Silences:
         back = sorted(self._called.keys() - {one.pit for one in silent})
         if lost and up > SETTLED:
             longest = max(one.silent or 0.0 for one in lost)
-            what = f"it was: {lost[0].stage.replace('-', ' ')}" if len(lost) == 1 else "in use when heard last"
-            text = f"Look after {_names([one.pit for one in lost])}: no word for {duration(longest)}, {what}"
+            text = say("crew.silent.several", pits=_names([one.pit for one in lost]), silent=longest)
+            if len(lost) == 1:
+                text = say("crew.silent.one", pit=lost[0].pit, silent=longest, stage=lost[0].stage)
             heard = {one.pit: one.heard for one in lost}
             self._called |= {one.pit: one.heard for one in lost if one.heard is not None}
             self._call(Level.WAKE, text, now, heard, self._called[lost[0].pit])
@@ -74,9 +75,9 @@ class Silences:
             if gone:
                 self._note(gone)
             if there:
-                self._call(Level.NOTICE, f"Heard again: {_names(there)}", now, dict.fromkeys(there), last)
+                self._call(Level.NOTICE, say("crew.silent.again", pits=_names(there)), now, dict.fromkeys(there), last)
 
-    def _call(self, level: Level, text: str, now: float, heard: dict[str, float | None], last: float) -> None:
+    def _call(self, level: Level, text: Text, now: float, heard: dict[str, float | None], last: float) -> None:
         """last: UTC of a last word, which tells this silence from every other."""
         first, more = next(iter(heard)), len(heard) - 1
         key = f"silent/{first}+{more}" if more else f"silent/{first}"
@@ -109,9 +110,9 @@ def in_use(one: PitRow) -> bool:
     return burning or bool(one.cook) or any(not alarm["prompt"] for alarm in one.alarms)
 
 
-def _names(pits: Sequence[str]) -> str:
-    more = f" and {len(pits) - NAMED} more" if len(pits) > NAMED else ""
-    return ", ".join(pits[:NAMED]) + more
+def _names(pits: Sequence[str]) -> Text:
+    named, more = tuple(pits[:NAMED]), len(pits) - NAMED
+    return say("crew.silent.pits-more", pits=named, more=more) if more > 0 else say("crew.silent.pits", pits=named)
 
 
 def _read(notes: Path) -> dict[str, float]:

@@ -19,6 +19,7 @@ from daemon.shell.fleet.centre import connected
 from daemon.shell.fleet.past import SOON, Past
 from daemon.shell.fleet.shipper import Shipper
 from daemon.shell.journal.journal import Journal
+from daemon.texts.composer import PLAIN
 from tests.system.fleet.conftest import SCRIPT, Database, database_made
 
 OLD, NEW = "1.0-aaaaaaaa", "1.1-bbbbbbbb"
@@ -142,7 +143,7 @@ def test_a_release_goes_from_ring_to_ring_as_the_one_before_holds(database: Data
     with psycopg.connect(database.reader("rings"), autocommit=True) as reader:
         (row, *_) = overview.rings(reader)
     assert (row.ring, row.pits, row.taken) == (1, 2, 0)
-    page = crew_page.rings_page([row]).decode()
+    page = crew_page.rings_page([row], PLAIN).decode()
     assert f"ring-a has {OLD}" in page
 
 
