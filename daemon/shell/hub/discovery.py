@@ -24,9 +24,9 @@ from daemon.core.settings import Role
 from daemon.core.snapshot import ChannelView, PieceView
 from daemon.shell.hub.duties import NO_PROBE
 from daemon.shell.hub.homie import Lifecycle
-from daemon.shell.hub.places import CABINET_NAME
 from daemon.shell.hub.properties import Datatype, Node, Property
 from daemon.shell.hub.shown import STATES, Shown, shown
+from daemon.texts.composer import PLAIN, Composer
 
 HEARTBEAT = 60
 """s between publications of everything, changed or not."""
@@ -53,11 +53,11 @@ STATE = (
 )  # fmt: skip
 PITVIGIL = "pitvigil"
 
-_EVENTS: dict[str, tuple[str, tuple[str, ...], str]] = {
-    "alarm": ("Alarm", tuple(AlarmState), "mdi:bell"),
-    "fire": ("Seen in the fire", tuple(FireSign), "mdi:fire"),
-    "mark": ("Marked by the cook", tuple(MarkKind), "mdi:gesture-tap"),
-    "refused": ("Order refused", ("refused",), "mdi:cancel"),
+_EVENTS: dict[str, tuple[tuple[str, ...], str]] = {
+    "alarm": (tuple(AlarmState), "mdi:bell"),
+    "fire": (tuple(FireSign), "mdi:fire"),
+    "mark": (tuple(MarkKind), "mdi:gesture-tap"),
+    "refused": (("refused",), "mdi:cancel"),
 }
 
 
@@ -65,7 +65,7 @@ _EVENTS: dict[str, tuple[str, tuple[str, ...], str]] = {
 class Hub:
     """Where things are. pit: id of the first pit. base: Homie topic of the watch. root: beginning of its other topics. birth:
     where the hub says that it is up. announcing: names of the deliveries that speak on the broker. page: link to the page, or
-    "". fahrenheit: people read °F."""
+    "". fahrenheit: people read °F. composer: makes the names."""
 
     prefix: str
     pit: str
@@ -76,6 +76,7 @@ class Hub:
     announcing: tuple[str, ...] = ()
     page: str = ""
     fahrenheit: bool = False
+    composer: Composer = PLAIN
 
     def topic(self, node: Node[Any]) -> str:
         """Where a node is: below the watch, or below another device of the same convention."""
@@ -111,18 +112,24 @@ class Device:
 def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
     """The watch first, then those of several pits and of the cabinet, then a device for each piece. A meat channel in a piece
     shows its temperature there only."""
+    words = hub.composer.words
     taken = {f"channel-{node.view.channel}" for node in parts if node.type == "piece"}
-    labels = {"probe": _labels(parts, "channel", {NO_PROBE: "No probe"}), "pit": _labels(parts, "pit", {})}
+    labels = {"probe": _labels(parts, "channel", {NO_PROBE: words("hub.no-probe")}), "pit": _labels(parts, "pit", {})}
     common: list[Entity] = [_state(hub)]
-    places = {node.device: Device(node.device, CABINET_NAME, "Cabinet", ()) for node in parts if node.device}
-    places |= {n.device: Device(f"pit-{n.device}", n.name, "Pit", ()) for n in parts if n.device and n.type == "pit"}
+    places = {
+        node.device: Device(node.device, words("hub.cabinet-name"), words("hub.cabinet-model"), ())
+        for node in parts
+        if node.device
+    }
+    pit = words("hub.pit-model")
+    places |= {n.device: Device(f"pit-{n.device}", n.name, pit, ()) for n in parts if n.device and n.type == "pit"}
     pieces = []
     for node in parts:
         found = [
             entity
             for prop in node.properties
             if not (node.id in taken and prop.id == "temperature")
-            if (look := shown(node.type, prop.id, node.name, prop.name)) is not None
+            if (look := shown(node, prop.id, hub.composer)) is not None
             for entity in _of(hub, node, prop, look, labels)
         ]
         if isinstance(node.view, PieceView):
@@ -135,14 +142,14 @@ def devices(hub: Hub, parts: tuple[Node[Any], ...]) -> tuple[Device, ...]:
         else:
             common += found
     common += [
-        _event(hub, f"event_{word}", name, f"{hub.root}/event/{word}", types, icon)
-        for word, (name, types, icon) in _EVENTS.items()
+        _event(hub, f"event_{word}", words(f"hub.event.{word}"), f"{hub.root}/event/{word}", types, icon)
+        for word, (types, icon) in _EVENTS.items()
     ]
     for number, name in enumerate(hub.announcing):
-        words = f"Announcement, {name}" if number else "Announcement"
+        called = words("hub.announcement-of", name=name) if number else words("hub.announcement")
         topic = f"{hub.root}/announce/{name}"
-        common.append(_event(hub, f"announce_{name}", words, topic, tuple(Level), "mdi:bullhorn"))
-    return (Device("", hub.name, "Pit watch", tuple(common)), *places.values(), *pieces)
+        common.append(_event(hub, f"announce_{name}", called, topic, tuple(Level), "mdi:bullhorn"))
+    return (Device("", hub.name, words("hub.watch-model"), tuple(common)), *places.values(), *pieces)
 
 
 def _moves(node: Node[Any]) -> bool:
@@ -170,7 +177,7 @@ def _of(hub: Hub, node: Node[Any], prop: Property[Any], look: Shown, labels: dic
         return [
             _entity(hub, "button", f"{key}_{'all' if payload == '*' else payload}", label,
                     settings | {"command_topic": f"{topic}/set", "payload_press": payload})
-            for label, payload in look.press
+            for label, payload in zip(look.labels, look.press, strict=True)
         ]  # fmt: skip
     if prop.datatype is Datatype.JSON:  # a text for us: the hub's way to send one is to "notify" somebody
         return [_entity(hub, "notify", key, look.name, settings | {"command_topic": f"{topic}/set"})]
@@ -249,7 +256,7 @@ def _state(hub: Hub) -> Entity:
         "state_topic": topic, "value_template": STATE, "device_class": "enum", "options": sorted(set(STATES.values())),
         "expire_after": EXPIRE_AFTER, "icon": "mdi:eye-outline",
     }  # fmt: skip
-    entity = _entity(hub, "sensor", "state", "Watch", settings)
+    entity = _entity(hub, "sensor", "state", hub.composer.words("hub.state"), settings)
     heard = {"topic": topic, "value_template": CONNECTED}
     return Entity("sensor", "state", entity.settings | {"availability": [heard, _birth(hub)]})
 

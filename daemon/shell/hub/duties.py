@@ -10,10 +10,11 @@ from daemon.core.inputs import SPOT, SPOT_COLDEST, SPOT_HOTTEST, MarkKind
 from daemon.core.plan.duties import MOST_SPLITS, ReminderView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind
+from daemon.core.said import Said, Text, say
 from daemon.core.settings import Role
 from daemon.core.snapshot import MarkView, PieceView, PitView, Snapshot
 from daemon.shell.hub.pace import SLOW
-from daemon.shell.hub.properties import NOTHING, Datatype, Property, instant, number, order, text, truth
+from daemon.shell.hub.properties import NOTHING, Datatype, Property, instant, number, order, truth
 
 PIT_MARKS = (MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER)
 PIECE_MARKS = tuple(kind for kind in MarkKind if kind not in PIT_MARKS)
@@ -23,28 +24,11 @@ GO = "go"
 KEEP, DROP = "keep", "drop"
 NO_PROBE = NOTHING
 
-PIECE_STEPS = {
-    StepKind.PREPARE: "Plan: take out of the cold at",
-    StepKind.PUT_ON: "Plan: put on at",
-    StepKind.WRAP: "Plan: wrap at",
-    StepKind.PROBE: "Plan: probe at",
-    StepKind.OFF: "Plan: off the pit at",
-    StepKind.HOLD: "Plan: into the hold at",
-    StepKind.SERVE: "Plan: serve it at",
-    StepKind.CHILL: "Plan: chill what is left by",
-}
-PIT_STEPS = {StepKind.LIGHT: "Plan: light the fire at", StepKind.SERVE: "Plan: serve at"}
-TO_DO = {
-    StepKind.LIGHT: "Light the fire",
-    StepKind.PREPARE: "Take out of the cold",
-    StepKind.PUT_ON: "Put on",
-    StepKind.WRAP: "Wrap",
-    StepKind.PROBE: "Probe",
-    StepKind.OFF: "Take off the pit",
-    StepKind.HOLD: "Put into the hold",
-    StepKind.SERVE: "Serve",
-    StepKind.CHILL: "Chill what is left",
-}
+PIECE_STEPS = (
+    StepKind.PREPARE, StepKind.PUT_ON, StepKind.WRAP, StepKind.PROBE, StepKind.OFF, StepKind.HOLD, StepKind.SERVE,
+    StepKind.CHILL,
+)  # fmt: skip
+PIT_STEPS = (StepKind.LIGHT, StepKind.SERVE)
 
 _T = Datatype
 
@@ -81,24 +65,24 @@ def _last_said_of_pit(view: PitView, snapshot: Snapshot) -> str:
 
 
 PIT_SAID: tuple[Property[PitView], ...] = (
-    Property("said", "Last mark", _T.ENUM, _last_said_of_pit, format=_kinds(NOTHING, *MarkKind)),
-    order("take-back", "Take back a mark", _T.ENUM, _kinds(LAST, *MarkKind)),
+    Property("said", _T.ENUM, _last_said_of_pit, format=_kinds(NOTHING, *MarkKind)),
+    order("take-back", _T.ENUM, _kinds(LAST, *MarkKind)),
 )  # fmt: skip
 WOOD: tuple[Property[Any], ...] = (
-    Property("wood-left", "Splits left", _T.INTEGER,
+    Property("wood-left", _T.INTEGER,
              lambda p, s: None if s.wood is None or s.wood.left is None else str(s.wood.left)),
-    Property("wood-until", "Wood lasts until", _T.DATETIME,
+    Property("wood-until", _T.DATETIME,
              lambda p, s: instant(s.wood.runs_out if s.wood else None, s), pace=SLOW),
-    order("wood", "Splits at hand", _T.INTEGER, f"0:{MOST_SPLITS}"),
+    order("wood", _T.INTEGER, f"0:{MOST_SPLITS}"),
 )  # fmt: skip
 
 PIECE_SAID: tuple[Property[PieceView], ...] = (
-    Property("spot-read", "Newest core read by hand", _T.FLOAT, _spot, unit="°C"),
-    order("spot", "Core read by hand", _T.FLOAT, f"{SPOT_COLDEST}:{SPOT_HOTTEST}", unit="°C"),
-    Property("probe", "Probe in it", _T.ENUM, lambda p, s: p.channel or NO_PROBE, settable=True),  # format: `probes`
-    order("handheld", "The handheld probe reads it", _T.ENUM, GO),
-    Property("said", "Last mark", _T.ENUM, _last_said, format=_kinds(NOTHING, SPOT, *PIECE_MARKS)),
-    order("take-back", "Take back a mark", _T.ENUM, _kinds(LAST, SPOT, *PIECE_MARKS)),
+    Property("spot-read", _T.FLOAT, _spot, unit="°C"),
+    order("spot", _T.FLOAT, f"{SPOT_COLDEST}:{SPOT_HOTTEST}", unit="°C"),
+    Property("probe", _T.ENUM, lambda p, s: p.channel or NO_PROBE, settable=True),  # format: `probes`
+    order("handheld", _T.ENUM, GO),
+    Property("said", _T.ENUM, _last_said, format=_kinds(NOTHING, SPOT, *PIECE_MARKS)),
+    order("take-back", _T.ENUM, _kinds(LAST, SPOT, *PIECE_MARKS)),
 )
 
 
@@ -110,7 +94,7 @@ def probes(snapshot: Snapshot) -> str:
 def on_pit(snapshot: Snapshot) -> Property[PieceView]:
     """The pit a piece is cooked on, in a watch over several."""
     pits = _kinds(*(pit.id for pit in snapshot.pits))
-    return Property("pit", "Pit", _T.ENUM, lambda p, s: p.pit, format=pits, settable=True)
+    return Property("pit", _T.ENUM, lambda p, s: p.pit, format=pits, settable=True)
 
 
 def handheld_here(snapshot: Snapshot) -> bool:
@@ -137,13 +121,14 @@ def _next(snapshot: Snapshot) -> PlanStep | None:
     return min(waiting, key=lambda s: s.at.p50, default=None)
 
 
-def _next_words(view: Snapshot, snapshot: Snapshot) -> str:
+def _next_words(view: Snapshot, snapshot: Snapshot) -> Text:
     step = _next(snapshot)
     if step is None:
         return NOTHING
     names = {pit.id: pit.name for pit in snapshot.pits} | {piece.id: piece.name for piece in snapshot.pieces}
     name = names.get(step.piece or step.pit, "")
-    return text(f"{TO_DO[step.kind]}: {name}" if name else TO_DO[step.kind])
+    what = Said(f"hub.to-do.{step.kind}")
+    return say("hub.next-step", what=what, name=name) if name else what
 
 
 def _next_at(view: Snapshot, snapshot: Snapshot) -> str | None:
@@ -151,13 +136,14 @@ def _next_at(view: Snapshot, snapshot: Snapshot) -> str | None:
     return None if step is None else instant(step.at.p50, snapshot)
 
 
-def _hold(view: Snapshot, snapshot: Snapshot) -> str:
+def _hold(view: Snapshot, snapshot: Snapshot) -> Text:
     """Where what waits for the guests waits, and under which rule."""
     if snapshot.plan is None:
         return NOTHING
     hold = snapshot.plan.hold
-    place = next((c.name for c in snapshot.channels if c.id == hold.channel), "Insulated box or warmer")
-    return text(f"{place}: {hold.rule}")
+    anywhere = say("hub.held-anywhere")
+    place: Text = next((c.name for c in snapshot.channels if c.id == hold.channel), anywhere)
+    return say("hub.held", place=place, rule=hold.rule)
 
 
 def _feeds(view: Snapshot, snapshot: Snapshot) -> str | None:
@@ -171,20 +157,20 @@ def _waits(view: PieceView, snapshot: Snapshot) -> str | None:
     return next((number(wait.seconds, 0) for wait in waits if wait.piece == view.id), None)
 
 
-PLAN_ORDERS: tuple[Property[Snapshot], ...] = (order("plan", "Keep or drop the plan", _T.ENUM, _kinds(KEEP, DROP)),)
+PLAN_ORDERS: tuple[Property[Snapshot], ...] = (order("plan", _T.ENUM, _kinds(KEEP, DROP)),)
 PLAN: tuple[Property[Snapshot], ...] = (
-    Property("next-step", "Next step of the plan", _T.STRING, _next_words),
-    Property("next-step-at", "Next step at", _T.DATETIME, _next_at, pace=SLOW),
-    *(Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda w: None), pace=SLOW)
-      for kind, name in PIT_STEPS.items()),
-    Property("plan-hold", "Plan: hold", _T.STRING, _hold),
-    Property("plan-feeds", "Plan: guests the meat is enough for", _T.INTEGER, _feeds),
+    Property("next-step", _T.STRING, _next_words),
+    Property("next-step-at", _T.DATETIME, _next_at, pace=SLOW),
+    *(Property(f"plan-{kind}", _T.DATETIME, _step(kind, lambda w: None), pace=SLOW)
+      for kind in PIT_STEPS),
+    Property("plan-hold", _T.STRING, _hold),
+    Property("plan-feeds", _T.INTEGER, _feeds),
 )  # fmt: skip
 """Of the watch, while a plan is kept."""
 PIECE_PLAN: tuple[Property[PieceView], ...] = (
-    *(Property(f"plan-{kind}", name, _T.DATETIME, _step(kind, lambda p: p.id), pace=SLOW)
-      for kind, name in PIECE_STEPS.items()),
-    Property("plan-waits", "Plan: waits hot after its rest for", _T.INTEGER, _waits, unit="s", pace=SLOW),
+    *(Property(f"plan-{kind}", _T.DATETIME, _step(kind, lambda p: p.id), pace=SLOW)
+      for kind in PIECE_STEPS),
+    Property("plan-waits", _T.INTEGER, _waits, unit="s", pace=SLOW),
 )  # fmt: skip
 
 
@@ -200,7 +186,7 @@ def unplanned(view: PieceView, snapshot: Snapshot) -> frozenset[str]:
 # --- reminders ---------------------------------------------------------------------------------------------
 
 REMINDER: tuple[Property[ReminderView], ...] = (
-    Property("due", "Due at", _T.DATETIME, lambda r, s: instant(r.due, s)),
-    Property("is-due", "To be done now", _T.BOOLEAN, lambda r, s: truth(r.is_due)),
-    order("done", "Done", _T.ENUM, GO),
+    Property("due", _T.DATETIME, lambda r, s: instant(r.due, s)),
+    Property("is-due", _T.BOOLEAN, lambda r, s: truth(r.is_due)),
+    order("done", _T.ENUM, GO),
 )

@@ -92,7 +92,7 @@ class HubFeed:
         self._broker, self._post, self._wall_offset, self._wall = broker, post, wall_offset, wall
         self._remember = remember
         several = bool(rig.other_pits)
-        name = places.WATCH_NAME if several else rig.pit.name
+        name = self._composer.words("hub.watch-name") if several else rig.pit.name
         domain = f"{broker.homie_root}/5"
         self.base = f"{domain}/{places.root_id(rig.pit.id, several)}"
         self.root = f"pitvigil/{rig.pit.id}"
@@ -103,7 +103,7 @@ class HubFeed:
         self._planning: asyncio.Task[None] | None = None
         hub = discovery.Hub(
             broker.discovery_prefix, rig.pit.id, name, self.base, self.root, broker.birth_topic,
-            tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F",
+            tuple(d.name for d in rig.delivery if isinstance(d, MqttReach)), page, rig.people.unit == "F", self._composer,
         )  # fmt: skip
         self._snapshot: Snapshot | None = None
         self._early: list[Incoming] = []
@@ -131,7 +131,9 @@ class HubFeed:
         self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
         self._announcer = Announcer(hub, broker.discovery, self.link, announced, self._told_hub, ticks)
         left = {t for t in announced if t.startswith(f"{broker.homie_root}/")}
-        self._picture = Picture(name, self.base, self.link, self._announcer, left, self._remember_all, wall, hottest)
+        self._picture = Picture(
+            name, self.base, self.link, self._announcer, left, self._remember_all, wall, hottest, self._composer
+        )
 
     def start(self) -> None:
         self.link.start()

@@ -21,10 +21,12 @@ from daemon.core.events import AlarmState
 from daemon.core.inputs import Goal, Interval
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
+from daemon.core.said import Said
 from daemon.core.settings import Band
 from daemon.core.snapshot import ChannelView, PieceView, PitView, Snapshot
 from daemon.shell.hub import duties, places
 from daemon.shell.hub.duties import PIECE_MARKS, PIT_MARKS
+from daemon.shell.hub.names import RANGE, name_of
 from daemon.shell.hub.pace import SLOW, STEP, WORDS, Pace
 from daemon.shell.hub.properties import (
     NOTHING,
@@ -39,7 +41,7 @@ from daemon.shell.hub.properties import (
     text,
     truth,
 )
-from daemon.texts.alarm_list import title
+from daemon.texts.composer import PLAIN, Composer
 from drivers.reading import Quality
 
 HOMIE_VERSION = "5.0"
@@ -66,7 +68,7 @@ class Lifecycle(StrEnum):
 # --- the tables --------------------------------------------------------------------------------------------
 
 
-def _instant(id_: str, name: str, interval: Callable[[Any], Interval | None]) -> tuple[Property[Any], ...]:
+def _instant(id_: str, interval: Callable[[Any], Interval | None]) -> tuple[Property[Any], ...]:
     """An instant with its honest spread: the middle, and the two ends between which it lies 9 times of 10."""
 
     def middle(view: Any, snapshot: Snapshot) -> str | None:
@@ -80,8 +82,8 @@ def _instant(id_: str, name: str, interval: Callable[[Any], Interval | None]) ->
 
     return (
         # The ends first: who shows them beside the middle then shows what belongs together.
-        Property(f"{id_}-range", f"{name}, earliest and latest", Datatype.JSON, spread, pace=SLOW),
-        Property(id_, name, Datatype.DATETIME, middle, pace=SLOW),
+        Property(f"{id_}{RANGE}", Datatype.JSON, spread, pace=SLOW),
+        Property(id_, Datatype.DATETIME, middle, pace=SLOW),
     )
 
 
@@ -89,94 +91,86 @@ def _goal(goal: Goal) -> Callable[[PieceView], Interval | None]:
     return lambda piece: next((o.at for o in piece.outlooks if o.goal is goal and o.scenario == PLANNED), None)
 
 
-GOAL_NAMES = {
-    Goal.WRAP: "Wrap at",
-    Goal.STALL_END: "Stall ends at",
-    Goal.TENDER: "Tender at",
-    Goal.TARGET: "Target reached at",
-    Goal.REST_PEAK: "Peak in the rest at",
-    Goal.HOLD_LIMIT: "Hold falls to the floor at",
-    Goal.REST_END: "Rest ends at",
-}
+GOALS = (Goal.WRAP, Goal.STALL_END, Goal.TENDER, Goal.TARGET, Goal.REST_PEAK, Goal.HOLD_LIMIT, Goal.REST_END)
 
 _T = Datatype
 
 PIT: tuple[Property[PitView], ...] = (
-    Property("temperature", "Temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
-    Property("rate", "Rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", pace=Pace(2.0, 300.0)),
-    Property("stage", "Stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PitPhase)),
-    Property("lid-open", "Lid open", _T.BOOLEAN, lambda p, s: truth(p.lid_open)),
-    Property("last-log", "Last log", _T.DATETIME, lambda p, s: instant(p.last_log, s)),
-    *_instant("log-due", "Next log at", lambda p: p.log_due),
-    Property("no-forecast", "Why there is no fire forecast", _T.STRING, lambda p, s: text(p.no_forecast), pace=WORDS),
+    Property("temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
+    Property("rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", pace=Pace(2.0, 300.0)),
+    Property("stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PitPhase)),
+    Property("lid-open", _T.BOOLEAN, lambda p, s: truth(p.lid_open)),
+    Property("last-log", _T.DATETIME, lambda p, s: instant(p.last_log, s)),
+    *_instant("log-due", lambda p: p.log_due),
+    Property("no-forecast", _T.STRING, lambda p, s: text(p.no_forecast), pace=WORDS),
     # A difference is kelvin: who shows °F would add 32 to a difference in °C.
-    Property("spread", "Spread over the grate", _T.FLOAT, lambda p, s: number(p.evenness.spread), unit="K",
+    Property("spread", _T.FLOAT, lambda p, s: number(p.evenness.spread), unit="K",
              pace=Pace(1.0, 300.0)),
-    Property("advice", "Advice", _T.STRING, lambda p, s: text(p.evenness.advice), pace=WORDS),
-    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
-    Property("band-low", "Band, low edge", _T.FLOAT, lambda p, s: number(p.band.low), unit="°C", settable=True),
-    Property("band-high", "Band, high edge", _T.FLOAT, lambda p, s: number(p.band.high), unit="°C", settable=True),
-    order("mark", "Mark", _T.ENUM, ",".join(PIT_MARKS)),
+    Property("advice", _T.STRING, lambda p, s: text(p.evenness.advice), pace=WORDS),
+    Property("question", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
+    Property("band-low", _T.FLOAT, lambda p, s: number(p.band.low), unit="°C", settable=True),
+    Property("band-high", _T.FLOAT, lambda p, s: number(p.band.high), unit="°C", settable=True),
+    order("mark", _T.ENUM, ",".join(PIT_MARKS)),
     *duties.PIT_SAID,
 )  # fmt: skip
 """Of each pit."""
 
 PIECE: tuple[Property[PieceView], ...] = (
-    Property("temperature", "Core temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
-    Property("rate", "Core rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", pace=Pace(1.0, 300.0)),
-    Property("stage", "Stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PiecePhase)),
-    Property("stage-since", "In this stage since", _T.DATETIME, lambda p, s: instant(p.since or None, s)),
-    Property("stall-probability", "Stall probability", _T.INTEGER,
+    Property("temperature", _T.FLOAT, lambda p, s: number(p.celsius), unit="°C", pace=STEP),
+    Property("rate", _T.FLOAT, lambda p, s: number(p.rate), unit="°C/h", pace=Pace(1.0, 300.0)),
+    Property("stage", _T.ENUM, lambda p, s: p.stage, format=",".join(PiecePhase)),
+    Property("stage-since", _T.DATETIME, lambda p, s: instant(p.since or None, s)),
+    Property("stall-probability", _T.INTEGER,
              lambda p, s: number(100 * p.stall_probability, 0), unit="%", format="0:100", pace=Pace(5.0, 300.0)),
-    Property("question", "Question to the cook", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
-    Property("hold-left", "Time left below the hot-holding floor", _T.INTEGER,
+    Property("question", _T.STRING, lambda p, s: text(p.question), pace=WORDS),
+    Property("hold-left", _T.INTEGER,
              lambda p, s: number(_hold_left(p), 0), unit="s", pace=Pace(60.0, 60.0)),
-    *(prop for goal, name in GOAL_NAMES.items() for prop in _instant(goal.value, name, _goal(goal))),
-    order("mark", "Mark", _T.ENUM, ",".join(PIECE_MARKS)),
+    *(prop for goal in GOALS for prop in _instant(goal.value, _goal(goal))),
+    order("mark", _T.ENUM, ",".join(PIECE_MARKS)),
     *duties.PIECE_SAID,
     *duties.PIECE_PLAN,
 )  # fmt: skip
 
 CHANNEL: tuple[Property[ChannelView], ...] = (
-    Property("temperature", "Temperature", _T.FLOAT, lambda c, s: number(c.celsius) if believed(c) else None, unit="°C",
+    Property("temperature", _T.FLOAT, lambda c, s: number(c.celsius) if believed(c) else None, unit="°C",
              pace=STEP),
-    Property("rate", "Rate", _T.FLOAT, lambda c, s: number(c.rate) if believed(c) else None, unit="°C/h",
+    Property("rate", _T.FLOAT, lambda c, s: number(c.rate) if believed(c) else None, unit="°C/h",
              pace=Pace(2.0, 300.0)),
-    Property("live", "Live", _T.BOOLEAN, lambda c, s: truth(believed(c))),
-    Property("quality", "Quality", _T.ENUM, lambda c, s: c.quality.value, format=",".join(Quality)),
-    Property("doubts", "Doubts", _T.STRING, lambda c, s: text(", ".join(c.doubts) or (c.fault or ""))),
-    Property("reading", "Reading with its time", _T.JSON, never, retained=False),
+    Property("live", _T.BOOLEAN, lambda c, s: truth(believed(c))),
+    Property("quality", _T.ENUM, lambda c, s: c.quality.value, format=",".join(Quality)),
+    Property("doubts", _T.STRING, lambda c, s: text(", ".join(c.doubts) or (c.fault or ""))),
+    Property("reading", _T.JSON, never, retained=False),
 )  # fmt: skip
 
 WATCH: tuple[Property[Snapshot], ...] = (
-    Property("cook", "Cook", _T.STRING, lambda w, s: text(w.cook_name)),
-    Property("cook-runs", "A cook runs", _T.BOOLEAN, lambda w, s: truth(cook_runs(w))),
-    Property("serve-at", "Serve at", _T.DATETIME, lambda w, s: instant(w.serve_at, s)),
-    Property("serve-chance", "Chance of serving on time", _T.INTEGER,
+    Property("cook", _T.STRING, lambda w, s: text(w.cook_name)),
+    Property("cook-runs", _T.BOOLEAN, lambda w, s: truth(cook_runs(w))),
+    Property("serve-at", _T.DATETIME, lambda w, s: instant(w.serve_at, s)),
+    Property("serve-chance", _T.INTEGER,
              lambda w, s: number(None if w.serve_chance is None else 100 * w.serve_chance, 0), unit="%", format="0:100",
              pace=Pace(2.0, 300.0)),
-    Property("ahead", "Ahead of the serving time, negative behind", _T.INTEGER,
+    Property("ahead", _T.INTEGER,
              lambda w, s: number(w.standing.ahead if w.standing else None, 0), unit="s", pace=Pace(120.0, 300.0)),
-    Property("nap-until", "Sleep until", _T.DATETIME, lambda w, s: instant(w.nap.until if w.nap else None, s)),
-    Property("nap-latest", "Sleep until, at the latest", _T.DATETIME,
+    Property("nap-until", _T.DATETIME, lambda w, s: instant(w.nap.until if w.nap else None, s)),
+    Property("nap-latest", _T.DATETIME,
              lambda w, s: instant(w.nap.latest if w.nap else None, s)),
-    Property("asleep", "The cook sleeps", _T.BOOLEAN, lambda w, s: truth(w.sleep.asleep), settable=True),
-    Property("calling", "Somebody is being woken", _T.BOOLEAN, lambda w, s: truth(w.sleep.calling)),
-    Property("paused-until", "Repeats paused until", _T.DATETIME, lambda w, s: instant(w.sleep.paused_until, s)),
-    Property("unacknowledged", "Alarms without an answer", _T.INTEGER,
+    Property("asleep", _T.BOOLEAN, lambda w, s: truth(w.sleep.asleep), settable=True),
+    Property("calling", _T.BOOLEAN, lambda w, s: truth(w.sleep.calling)),
+    Property("paused-until", _T.DATETIME, lambda w, s: instant(w.sleep.paused_until, s)),
+    Property("unacknowledged", _T.INTEGER,
              lambda w, s: str(sum(unanswered(a) for a in w.alarms)), format="0:"),
-    Property("worst", "Worst alarm", _T.STRING,
+    Property("worst", _T.STRING,
              lambda w, s: text(next((a.text for a in w.alarms if standing(a) or unanswered(a)), "")), pace=WORDS),
-    Property("lines-lost", "Lines lost on the way from the devices", _T.INTEGER,
+    Property("lines-lost", _T.INTEGER,
              lambda w, s: str(sum(link.lost for link in w.links)), format="0:", pace=Pace(1.0, 60.0)),
-    Property("clock-set", "Clock is set", _T.BOOLEAN, lambda w, s: truth(w.clock_trusted)),
-    Property("test-wake-state", "Test wake", _T.ENUM, lambda w, s: w.sleep.test_wake,
+    Property("clock-set", _T.BOOLEAN, lambda w, s: truth(w.clock_trusted)),
+    Property("test-wake-state", _T.ENUM, lambda w, s: w.sleep.test_wake,
              format="never,sent,delivered,acknowledged"),
-    Property("refused", "Last refused order", _T.STRING, lambda w, s: NOTHING),  # the feed knows
-    order("acknowledge", "Acknowledge", _T.STRING),
-    order("pause", "Pause repeats", _T.INTEGER, f"1:{PAUSE_LIMIT}", unit="s"),
-    order("test-wake", "Send a test wake", _T.ENUM, duties.GO),
-    order("order", "Any order, as JSON", _T.JSON),
+    Property("refused", _T.STRING, lambda w, s: NOTHING),  # the feed knows
+    order("acknowledge", _T.STRING),
+    order("pause", _T.INTEGER, f"1:{PAUSE_LIMIT}", unit="s"),
+    order("test-wake", _T.ENUM, duties.GO),
+    order("order", _T.JSON),
     *duties.PLAN_ORDERS,
 )  # fmt: skip
 
@@ -197,7 +191,7 @@ def _other_alarm(rule: str) -> Callable[[Snapshot, Snapshot], str]:
 
 
 ALARMS: tuple[Property[Snapshot], ...] = tuple(
-    Property(rule.id, title(rule.id), Datatype.BOOLEAN, _alarm(rule.id)) for rule in ALARM_RULES
+    Property(rule.id, Datatype.BOOLEAN, _alarm(rule.id)) for rule in ALARM_RULES
 )
 """One for each alarm rule, whatever it speaks of: true while its cause stands or it is latched."""
 OF_A_PIT = frozenset(
@@ -207,13 +201,11 @@ OF_A_PIT = frozenset(
 """Rules that are judged of each pit by itself."""
 OF_OTHERS_TOO = frozenset({"stage-question"})
 PIT_ALARMS: tuple[Property[PitView], ...] = tuple(
-    Property(rule.id, title(rule.id), Datatype.BOOLEAN, _pit_alarm(rule.id))
-    for rule in ALARM_RULES
-    if rule.id in OF_A_PIT
+    Property(rule.id, Datatype.BOOLEAN, _pit_alarm(rule.id)) for rule in ALARM_RULES if rule.id in OF_A_PIT
 )
 """In a watch over several pits, on the device of each."""
 OTHER_ALARMS: tuple[Property[Snapshot], ...] = tuple(
-    Property(rule.id, title(rule.id), Datatype.BOOLEAN, (_other_alarm if rule.id in OF_A_PIT else _alarm)(rule.id))
+    Property(rule.id, Datatype.BOOLEAN, (_other_alarm if rule.id in OF_A_PIT else _alarm)(rule.id))
     for rule in ALARM_RULES
     if rule.id not in OF_A_PIT or rule.id in OF_OTHERS_TOO
 )
@@ -282,8 +274,8 @@ def nodes(snapshot: Snapshot, hottest: Hottest = HOTTEST_BAND) -> tuple[Node[Any
     several = bool(snapshot.pits)
     watch = (*WATCH, *duties.WOOD, *plan) if several else (*WATCH, *plan)
     return (
-        Node("watch", "Watch", "watch", snapshot, watch),
-        Node("alarms", "Alarms", "alarms", snapshot, OTHER_ALARMS if several else ALARMS),
+        Node("watch", "", "watch", snapshot, watch),
+        Node("alarms", "", "alarms", snapshot, OTHER_ALARMS if several else ALARMS),
         *(node for pit in snapshot.pits or (snapshot.pit,) for node in _of_pit(pit, snapshot, hottest)),
         *(Node(f"piece-{p.id}", p.name, "piece", p, _of_piece(p, snapshot), places.of_piece(p, snapshot))
           for p in snapshot.pieces),
@@ -304,7 +296,7 @@ def _of_pit(view: PitView, snapshot: Snapshot, hottest: Hottest) -> Iterator[Nod
         return
     key = "" if view.id == snapshot.pit.id else f"pit-{view.id}"  # the first's are as with a single pit
     yield Node("pit", view.name, "pit", view, own, view.id, key)
-    yield Node("alarms", "Alarms", "alarms", view, PIT_ALARMS, view.id, f"alarms-{view.id}")
+    yield Node("alarms", "", "alarms", view, PIT_ALARMS, view.id, f"alarms-{view.id}")
 
 
 def _of_piece(view: PieceView, snapshot: Snapshot) -> tuple[Property[PieceView], ...]:
@@ -320,10 +312,12 @@ def description(
     values: Mapping[str, str | None],
     kind: str = "watch",
     family: Mapping[str, Any] | None = None,
+    composer: Composer = PLAIN,
 ) -> dict[str, Any]:
     """The `$description` document. version: higher whenever anything else in it changed. values: by `node/property`. The
     convention has no word for "not known", and a device that is `ready` has told the value of every property: so one that
-    is not known is not described, and its topic is empty, until it is. family: its children, or its root and parent."""
+    is not known is not described, and its topic is empty, until it is. family: its children, or its root and parent. composer: of
+    those who read it."""
     return {
         "homie": HOMIE_VERSION,
         "version": version,
@@ -332,10 +326,10 @@ def description(
         **(family or {}),
         "nodes": {
             node.id: {
-                "name": node.name,
+                "name": node.name or composer.words(f"hub.node.{node.type}"),
                 "type": f"pitvigil-{node.type}",
                 "properties": {
-                    prop.id: prop.described()
+                    prop.id: {"name": name_of(node.type, prop.id, composer), **prop.described()}
                     for prop in node.properties
                     if not prop.retained or values.get(f"{node.id}/{prop.id}") is not None
                 },
@@ -345,9 +339,10 @@ def description(
     }
 
 
-def values(snapshot: Snapshot, parts: tuple[Node[Any], ...]) -> dict[str, str | None]:
-    """`node/property` -> text, None where nothing is known. Retained properties only."""
-    return {topic: value for node in parts for topic, value in node.values(snapshot)}
+def values(snapshot: Snapshot, parts: tuple[Node[Any], ...], composer: Composer = PLAIN) -> dict[str, str | None]:
+    """`node/property` -> text, None where nothing is known. Retained properties only. composer: of those who read them."""
+    found = {topic: value for node in parts for topic, value in node.values(snapshot)}
+    return {topic: text(composer.say(value)) if isinstance(value, Said) else value for topic, value in found.items()}
 
 
 def alerts(snapshot: Snapshot, device: str = "") -> dict[str, str]:

@@ -15,6 +15,7 @@ from daemon.shell.hub.link import BrokerLink
 from daemon.shell.hub.pace import Pace, Pacer
 from daemon.shell.hub.places import Place, places
 from daemon.shell.hub.properties import Node
+from daemon.texts.composer import Composer
 
 DESCRIBED_EVERY = 30.0
 """s between descriptions that differ only in what is known: a probe with a loose plug must not have it sent all the time."""
@@ -32,7 +33,8 @@ class _Described:
 
 class Picture:
     """name: of the watch. base: its Homie topic. left: Homie topics that may be on the broker from earlier runs. changed: called
-    when `topics` has changed. wall: UTC, s. hottest: see `homie.nodes`."""
+    when `topics` has changed. wall: UTC, s. hottest: see `homie.nodes`.
+    composer: of those who read it."""
 
     def __init__(
         self,
@@ -44,10 +46,11 @@ class Picture:
         changed: Callable[[], None],
         wall: Callable[[], float],
         hottest: Hottest,
+        composer: Composer,
     ) -> None:
         self._name, self._base, self._link, self._announcer = name, base, link, announcer
         self._domain, _, self._id = base.rpartition("/")
-        self._changed, self._wall, self._hottest = changed, wall, hottest
+        self._changed, self._wall, self._hottest, self._composer = changed, wall, hottest, composer
         self._told: dict[str, _Described] = {"": _Described()}
         """By device; "" is the root."""
         self._topics = left
@@ -84,7 +87,7 @@ class Picture:
         described, reshaped = [], False
         for device in ("", *(place.id for place in children)):
             own = tuple(node for node in parts if node.device == device)
-            known_of = homie.values(snapshot, own) | ({} if device else {"watch/refused": refused})
+            known_of = homie.values(snapshot, own, self._composer) | ({} if device else {"watch/refused": refused})
             before = self._told.setdefault(device, _Described())
             shape = tuple((node.id, node.name, *((p.id, p.format) for p in node.properties)) for node in own)
             known = frozenset(topic for topic, value in known_of.items() if value is not None)
@@ -137,10 +140,11 @@ class Picture:
         family: dict[str, Any] | None
         if place is None:
             family = {"children": [p.id for p in children]} if children else None
-            document = homie.description(self._name, version, parts, values, family=family)
+            document = homie.description(self._name, version, parts, values, family=family, composer=self._composer)
         else:
             family = {"root": self._id, "parent": self._id}
-            document = homie.description(place.name, version, parts, values, place.kind, family)
+            name = place.name or self._composer.words("hub.cabinet-name")
+            document = homie.description(name, version, parts, values, place.kind, family, self._composer)
         body = json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         self._link.retain(f"{self._base_of(device)}/$description", body)
 

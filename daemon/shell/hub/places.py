@@ -13,13 +13,10 @@ from daemon.core.pieces.stage import PiecePhase
 from daemon.core.settings import Role
 from daemon.core.snapshot import ChannelView, PieceView, Snapshot
 
-WATCH_NAME, CABINET_NAME = "Pit watch", "Cabinet"
-"""As people read them: with several pits the watch is no pit, and no name for it is in a rig file."""
-
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A child device. kind: "pit" or "cabinet"."""
+    """A child device. name: of a pit; the cabinet's is in the catalogue. kind: "pit" or "cabinet"."""
 
     id: str
     name: str
@@ -40,7 +37,7 @@ def places(snapshot: Snapshot) -> tuple[Place, ...]:
     if not snapshot.pits:
         return ()
     pits = tuple(Place(pit.id, pit.name, "pit") for pit in snapshot.pits)
-    return (*pits, Place(cabinet_id(snapshot.pit.id), CABINET_NAME, "cabinet")) if _has_cabinet(snapshot) else pits
+    return (*pits, Place(cabinet_id(snapshot.pit.id), "", "cabinet")) if _has_cabinet(snapshot) else pits
 
 
 def of_piece(piece: PieceView, snapshot: Snapshot) -> str:

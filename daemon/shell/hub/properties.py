@@ -33,12 +33,12 @@ class Datatype(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Property(Generic[View]):
-    """One property. value: its text, or None while unknown. pace: how often a change is told, None = at once."""
+    """One property; its name is in the catalogue (`names`). value: its text, or None while unknown. pace: how often a change is
+    told, None = at once."""
 
     id: str
-    name: str
     datatype: Datatype
-    value: Callable[[View, Snapshot], str | None]
+    value: Callable[[View, Snapshot], Text | None]
     unit: str = ""
     format: str = ""
     settable: bool = False
@@ -46,8 +46,8 @@ class Property(Generic[View]):
     pace: Pace | None = None
 
     def described(self) -> dict[str, Any]:
-        """As it stands in the description: what equals the convention's default is left out."""
-        body: dict[str, Any] = {"name": self.name, "datatype": self.datatype.value}
+        """As it stands in the description, without its name: what equals the convention's default is left out."""
+        body: dict[str, Any] = {"datatype": self.datatype.value}
         if self.unit:
             body["unit"] = self.unit
         if self.format:
@@ -59,14 +59,14 @@ class Property(Generic[View]):
         return body
 
 
-def order(id_: str, name: str, datatype: Datatype, form: str = "", unit: str = "") -> Property[Any]:
+def order(id_: str, datatype: Datatype, form: str = "", unit: str = "") -> Property[Any]:
     """A property that only takes orders: it has no state."""
-    return Property(id_, name, datatype, never, unit=unit, format=form, settable=True, retained=False)
+    return Property(id_, datatype, never, unit=unit, format=form, settable=True, retained=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Node(Generic[View]):
-    """One part of a device with the view its values come from."""
+    """One part of a device with the view its values come from. name: "" = that of its type, in the catalogue."""
 
     id: str
     name: str
@@ -78,7 +78,7 @@ class Node(Generic[View]):
     key: str = ""
     """What tells it from every other node of the watch; "": its id does."""
 
-    def values(self, snapshot: Snapshot) -> Iterator[tuple[str, str | None]]:
+    def values(self, snapshot: Snapshot) -> Iterator[tuple[str, Text | None]]:
         for prop in self.properties:
             if prop.retained:
                 yield f"{self.id}/{prop.id}", prop.value(self.view, snapshot)

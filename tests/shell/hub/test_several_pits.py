@@ -30,6 +30,7 @@ from daemon.shell.hub.link import Incoming
 from daemon.shell.hub.order_models import CommandRejected
 from daemon.shell.hub.picture import Picture
 from daemon.shell.hub.places import places
+from daemon.texts.composer import PLAIN
 from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, night, two_pits
 from tests.shell.hub.test_discovery import REQUIRED
 from tests.shell.hub.test_homie import complaints, valid, view
@@ -107,7 +108,7 @@ def showing(broker: Broker, hub: Hub = HUB, left: set[str] | None = None) -> Sho
     broker.root = hub.base.rpartition("/")[2]
     announcer = Announcer(hub, "device", broker, left, lambda: None, lambda: ticking.ticks)  # type: ignore[arg-type]
     own = {topic for topic in left if topic.startswith("homie/")}
-    picture = Picture(hub.name, hub.base, broker, announcer, own, lambda: None, lambda: NOW, {})  # type: ignore[arg-type]
+    picture = Picture(hub.name, hub.base, broker, announcer, own, lambda: None, lambda: NOW, {}, PLAIN)  # type: ignore[arg-type]
     ticking = Shown(broker, picture, announcer)
     return ticking
 
