@@ -148,7 +148,12 @@ def test_resumed_nobody_is_blamed_for_silence_within_the_grace() -> None:
 
 @of(inputs.Resumed)
 def test_resumed_fires_nothing_of_the_time_in_which_nobody_watched(engine: Engine) -> None:
-    stopped = at(ON)
+    """The board was lost moments before the watch stopped: what remained of that delay is not over an hour later."""
+    said(engine, inputs.Health(Part.DEVICE, "board", False, "does not answer"), at(ON))
+    stopped = at(ON + 15.0)
+    step(engine, None, stopped)
+    running = engine.alarms.next_deadline()
+    assert running is not None and stopped < running < at(ON + 3600.0), "or there is nothing to hold back"
     other = restarted(engine)
     events = other.handle(inputs.Resumed(watched_until=stopped), at(ON + 3600.0))
     assert not any(isinstance(e, AlarmChanged | Notification) for e in events)
