@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from daemon.core.inputs import LinkCounts
-from daemon.shell.report.drawer import REMEDY
+from daemon.shell.report.picture.drawer import REMEDY
 from daemon.texts.composer import PLAIN
 
 

@@ -12,8 +12,8 @@ from config.rig import Rig
 from daemon.shell.clock import wall_seconds
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure, TemporaryFailure
 from daemon.shell.notify.outbox import ATTEMPT_LIMIT
-from daemon.shell.report.drawer import Drawer, NotDrawn
-from daemon.shell.report.sheet import example_sheet
+from daemon.shell.report.picture.drawer import Drawer, NotDrawn
+from daemon.shell.report.picture.sheet import example_sheet
 from daemon.shell.state.secrets import SecretRefused
 from daemon.shell.wording import rfc3339
 from daemon.texts.composer import PLAIN

@@ -13,9 +13,9 @@ from daemon.shell.journal.journal import Journal
 from daemon.shell.library.kept_pits import UnknownPit
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes, UnknownCook
-from daemon.shell.report.drawer import Drawer, NotDrawn
 from daemon.shell.report.of_kept import kept_report, people
-from daemon.shell.report.sheet import cook_sheet
+from daemon.shell.report.picture.drawer import Drawer, NotDrawn
+from daemon.shell.report.picture.sheet import cook_sheet
 from daemon.texts.composer import PLAIN
 from daemon.wiring.state_directory import JOURNAL_FILE
 

@@ -30,7 +30,7 @@ from daemon.core.settings import (
     WatchSettings,
     Wrap,
 )
-from daemon.shell.report.drawer import REMEDY, can_draw
+from daemon.shell.report.picture.drawer import REMEDY, can_draw
 from daemon.wiring.learned import learned
 from drivers.calibration import boiling_point
 

@@ -173,7 +173,7 @@ class Watch:
         if not any(isinstance(d, ReachWithChart) and d.chart for d in self.rig.delivery):
             return None
         from daemon.shell.notify.chart import ChartAhead
-        from daemon.shell.report.drawer import Drawer
+        from daemon.shell.report.picture.drawer import Drawer
 
         return ChartAhead(Drawer(self.state / "drawing"), self.loop.stamp, self.composer.reader)
 

@@ -13,8 +13,8 @@ from daemon.commands.demo.files import START
 from daemon.core.inputs import WallClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
-from daemon.shell.report import drawer
 from daemon.shell.report.of_kept import kept_report
+from daemon.shell.report.picture import drawer
 from drivers.simulated.cook import Act
 from tests.golden import night
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal

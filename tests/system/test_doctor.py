@@ -364,7 +364,7 @@ def test_a_chart_that_nobody_can_draw_is_named_with_file_key_and_remedy(
     assert cli.main(["check", *arguments]) == 0
     cli.main(["doctor", *arguments])
     assert "matplotlib" not in capsys.readouterr().out, "the library is there"
-    monkeypatch.setattr("daemon.shell.report.drawer.find_spec", lambda _: None)
+    monkeypatch.setattr("daemon.shell.report.picture.drawer.find_spec", lambda _: None)
     assert cli.main(["check", *arguments]) == 0, "the watch can start"
     checked = capsys.readouterr().out
     assert f"{rig}: warning: delivery hook, chart = true" in checked

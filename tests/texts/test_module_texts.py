@@ -30,8 +30,8 @@ NOT_SAID: dict[str, tuple[str, ...] | None] = {
     "free_port.py": ("no free port",),  # of an OSError, which says so by its number
     "report/page.py": ("default-src", "width=device", "light dark", "line pit", "line piece", "line place"),
     "curves.py": ("wake test", "line pit", "line middle", "line piece", "line place", "look missed"),
-    "draw.py": ("lower left",),
-    "drawer.py": ("pip install",),
+    "picture/draw.py": ("lower left",),
+    "picture/drawer.py": ("pip install",),
     "markup.py": ("DOCTYPE",),
 }
 """By file: what is in strings that are for a machine (classes of the style sheet, commands); None: all of the file is."""

@@ -17,8 +17,8 @@ from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Role
 from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure
-from daemon.shell.report.drawer import Drawer, NotDrawn
-from daemon.shell.report.sheet import watch_sheet
+from daemon.shell.report.picture.drawer import Drawer, NotDrawn
+from daemon.shell.report.picture.sheet import watch_sheet
 from daemon.shell.view import View
 from daemon.texts.reader import Reader
 

@@ -1,4 +1,4 @@
-"""Reports of kept cooks: one HTML page and one chart.
+"""Reports of kept cooks: one HTML page; `picture` has the chart as PNG.
 
 Imports library and the core.
 """

@@ -37,8 +37,8 @@ from daemon.shell.notify.chart import (
 from daemon.shell.notify.push import Push
 from daemon.shell.notify.smtp import MailRoute, Smtp
 from daemon.shell.notify.webhook import SIGNATURE_HEADER, Webhook
-from daemon.shell.report.drawer import Drawer, NotDrawn
-from daemon.shell.report.sheet import Sheet, example_sheet
+from daemon.shell.report.picture.drawer import Drawer, NotDrawn
+from daemon.shell.report.picture.sheet import Sheet, example_sheet
 from daemon.texts.reader import Reader
 from daemon.wiring.deliveries import delivery_channel
 from tests.patience import PATIENCE
@@ -383,7 +383,7 @@ def test_the_test_picture_says_that_it_is_one() -> None:
 async def test_where_nobody_can_draw_the_test_says_so_and_goes_alone(
     tmp_path: Path, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("daemon.shell.report.drawer.find_spec", lambda _: None)
+    monkeypatch.setattr("daemon.shell.report.picture.drawer.find_spec", lambda _: None)
     said: list[str] = []
     assert await notify_test(rig_of(tmp_path, receiver), said.append) == 0
     assert [json.loads(body)["picture"] for _, body in receiver.got] == [None, None]

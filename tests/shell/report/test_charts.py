@@ -17,9 +17,9 @@ import pytest
 
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.notify.chart import LARGEST
-from daemon.shell.report import drawer
-from daemon.shell.report.drawer import Drawer, NotDrawn
-from daemon.shell.report.sheet import Sheet, cook_sheet, watch_sheet
+from daemon.shell.report.picture import drawer
+from daemon.shell.report.picture.drawer import Drawer, NotDrawn
+from daemon.shell.report.picture.sheet import Sheet, cook_sheet, watch_sheet
 from daemon.texts.reader import Reader
 from tests.shell.report.report_cooks import at, kept, mark, quiet_night, stage, stall, told
 from tests.shell.web.page_curves import CHANNELS, NIGHT
@@ -139,7 +139,7 @@ def test_the_watch_neither_loads_the_library_nor_grows() -> None:
     code = (
         "import asyncio, sys\n"
         "import daemon.wiring.watch, daemon.commands.report\n"
-        "from daemon.shell.report.drawer import Drawer\n"
+        "from daemon.shell.report.picture.drawer import Drawer\n"
         "from tests.shell.report.test_charts import last_hours\n"
         "def pss():\n"
         "    lines = open('/proc/self/smaps_rollup').read().splitlines()\n"

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from daemon.texts.composer import PLAIN
 
 if TYPE_CHECKING:  # the watch asks only whether there is something to draw with
-    from daemon.shell.report.sheet import Sheet
+    from daemon.shell.report.picture.sheet import Sheet
 
 TIME_LIMIT = 60.0
 """s. A small board takes some seconds, and once, while fonts are listed, much longer."""
