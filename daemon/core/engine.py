@@ -218,6 +218,8 @@ class Engine(CookOrders):
 
     def _part(self, item: inputs.Health, now: float) -> list[Event]:
         self.health.take(item, now)
+        if item.part is inputs.Part.CHANNEL:
+            self.annunciator.channel(item.name, item.ok)
         return []
 
     def _taught(self, item: inputs.UsePitProfile | inputs.UsePitClass, now: float) -> list[Event]:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from config.cook import Cook
-from config.delivery import ReachWithChart
+from config.delivery import MqttReach, ReachWithChart
 from config.problems import ConfigError
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
@@ -151,6 +151,7 @@ class Watch:
             self.loop.listeners.append(self.chart.on_events)
         if self.feed is not None:
             self.loop.listeners.append(self.feed.on_events)
+            self.feed.carries = self._broker_carries
         self.device_supervisors = self._device_supervisors()
         self._planner = CookPlanner(self.rig, self.loop)
         self.loop.listeners.append(self._planner.on_events)
@@ -167,6 +168,9 @@ class Watch:
         self._lost_cook = self._running_cook.newer_than(self.journal.last_input, bool(self.journal.trouble), offset)
 
     # --- parts -----------------------------------------------------------------------------------------------
+
+    def _broker_carries(self, works: bool, why: str) -> None:
+        self.outbox.carried((d.name for d in self.rig.delivery if isinstance(d, MqttReach)), works, why)
 
     def _make_chart(self) -> ChartAhead | None:
         """Only where a delivery channel asks for it."""
@@ -354,7 +358,12 @@ class Watch:
                 await in_background(compact, self.journal.path)
 
     async def _begin(self) -> None:
-        self.outbox.resume()
+        ill = self.engine.health.ill()
+        if any(
+            part.part is Part.BROKER for part in ill
+        ):  # what it did not carry in the life before is well when it does
+            self._broker_carries(False, next(part.detail for part in ill if part.part is Part.BROKER))
+        self.outbox.resume(part.name for part in ill if part.part is Part.CHANNEL)
         if self.feed is not None:
             self.feed.start()
         now = self.loop.stamp()

@@ -16,7 +16,7 @@ from daemon.wiring.watch import Files, Watch
 from drivers.reading import Fault
 from tests.faults.row import NotHere
 from tests.patience import PATIENCE
-from tests.system.hub.mqtt_broker import Ear, plain_broker
+from tests.system.hub.mqtt_broker import Ear, PrivateBroker, plain_broker
 from tests.system.scripted_board import ScriptedBoard, write_files
 
 NOON = 1_795_867_200.0  # 2026-11-28T12:00:00Z
@@ -29,8 +29,8 @@ IN_BAND, TOO_HOT, TOO_COLD = (121.0, 122.0), (165.0, 166.0), (96.0, 97.0)
 class Stage:
     """`pit`: what the two pit probes show, changed at will."""
 
-    def __init__(self, ear: Ear, files: tuple[Path, Path], board: ScriptedBoard) -> None:
-        self.ear, self.files, self.board = ear, files, board
+    def __init__(self, broker: PrivateBroker, ear: Ear, files: tuple[Path, Path], board: ScriptedBoard) -> None:
+        self.broker, self.ear, self.files, self.board = broker, ear, files, board
         self.pit: tuple[float | Fault, float | Fault] = IN_BAND
         self.tick = 0
 
@@ -77,7 +77,7 @@ async def staged(home: Path, more: str = "", broker_more: str = "allow_anonymous
     await broker.start()
     try:
         async with Ear(broker.port) as ear:
-            stage = Stage(ear, write_files(home, board.port, broker.port, night=True, more=more), board)
+            stage = Stage(broker, ear, write_files(home, board.port, broker.port, night=True, more=more), board)
             feeding = asyncio.create_task(stage.feed())
             try:
                 yield stage

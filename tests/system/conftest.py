@@ -28,6 +28,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Attempts come quickly; nothing else differs from the night."""
     monkeypatch.setattr(broker, "FIRST_PAUSE", 0.05)
     monkeypatch.setattr(broker, "LONGEST_PAUSE", 0.2)
+    monkeypatch.setattr(broker, "TRIAL", 0.0)
 
 
 @pytest.fixture

@@ -173,6 +173,10 @@ class Annunciator:
         call.fallen.append(instead)
         return [self._message(call, (instead,), now)]
 
+    def channel(self, name: str, works: bool) -> None:
+        """A delivery channel stopped or began to work: the next message goes by that, and waits for no failure of its own."""
+        self._reach.channel(name, works)
+
     def next_deadline(self) -> float | None:
         """Engine time of the next escalation, folded wake, folded notice or re-check."""
         memory = self._memory

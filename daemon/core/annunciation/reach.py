@@ -21,7 +21,7 @@ class Sent:
 
 
 class Reach:
-    """Hears of every delivery. All but the audiences' channels outlives a restart."""
+    """Hears of every delivery, and of channels that stop or begin to work. All but the audiences' channels outlives a restart."""
 
     def __init__(self, audiences: tuple[tuple[str, tuple[str, ...]], ...]) -> None:
         self._channels = dict(audiences)
@@ -48,6 +48,10 @@ class Reach:
             return []
         sent.failed.append(report.channel)
         return [a for a in reached if a not in sent.told and set(self.channels_of(a)) <= set(sent.failed)]
+
+    def channel(self, name: str, works: bool) -> None:
+        """What is known of a channel without a message."""
+        self._down = [other for other in self._down if other != name] + ([] if works else [name])
 
     def channels_of(self, audience: str) -> tuple[str, ...]:
         """Their names; "louder" is the phone again where it has no channels of its own."""

@@ -128,7 +128,9 @@ class HubFeed:
                 (broker.birth_topic, 0),
             ),
         )
-        self.link = BrokerLink(link_settings, topics, self._hear, self._link_changed)
+        self.carries: Callable[[bool, str], None] = lambda works, why: None
+        """Whoever sends by this link is told when it stops and when it begins to work, and why."""
+        self.link = BrokerLink(link_settings, topics, self._hear, self._carries)
         self._announcer = Announcer(hub, broker.discovery, self.link, announced, self._told_hub, ticks)
         left = {t for t in announced if t.startswith(f"{broker.homie_root}/")}
         self._picture = Picture(
@@ -245,6 +247,10 @@ class HubFeed:
         self._remember(self._picture.topics | self._announcer.remembered)
 
     # --- from the broker ---------------------------------------------------------------------------------
+
+    def _carries(self, works: bool, words: str) -> None:
+        self._link_changed(works, words)
+        self.carries(works, words)
 
     def _link_changed(self, works: bool, words: str) -> None:
         self._post(Health(Part.BROKER, "broker", works, words))

@@ -32,8 +32,9 @@ from daemon.shell.hub.link_settings import BrokerSettings
 
 log = logging.getLogger(__name__)
 
-KEEPALIVE = 30
-"""s: a silent death is noticed by the broker after 1.5 times this (MQTT 5.0, 3.1.2.10)."""
+KEEPALIVE = 20
+"""s: a silent death is noticed by the broker after 1.5 times this (MQTT 5.0, 3.1.2.10), and by us after twice:
+whoever is woken over it must be found out of reach within two minutes, one of which is the alarm's delay."""
 FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
 """s between attempts; doubled from the first to the longest."""
 TAKEOVER_PAUSE = 30.0
@@ -48,9 +49,12 @@ EVENTS_WAITING = 500
 """Events kept for a broker that is away; the oldest go first."""
 IN_FLIGHT_LIMIT = 2000
 """Messages the broker may owe an acknowledgement for; beyond that values are skipped, for a newer one will come."""
-OWED_TOO_LONG, OWED_LOOKED_AT_EVERY = 60.0, 10.0
+OWED_TOO_LONG, OWED_LOOKED_AT_EVERY = 40.0, 5.0
 """s a broker may owe an acknowledgement before it is called ill and connected to anew, and s between looks: together well
 below two minutes, for the hub shows old temperatures meanwhile."""
+TRIAL = 45.0
+"""s that a connection must last before it counts as working, where the one before it was short: else one that is cut again and
+again would be well at every look between. Shorter than the delay of the alarm, so that a broker restarted twice rings nobody."""
 LARGEST_PACKET = 4096
 """Bytes that may come to us: an order is far smaller, and what is larger the broker need not send (MQTT 5 only)."""
 FAREWELL = 2.0
@@ -129,8 +133,12 @@ class BrokerLink:
         self._event_number = 0
         self._owed: dict[int, _Owed] = {}
         """The oldest first."""
-        self._doubted = False
-        """It acknowledged nothing on the last connection: connecting alone does not count as working."""
+        self._answers = False
+        """It has acknowledged something on the last connection: connecting alone does not count as working."""
+        self._on_trial = False
+        """The last connection was short."""
+        self._since = 0.0
+        """Event-loop time at which this connection was made, s."""
         self._denied: set[str] = set()
         self._told: tuple[bool, str] | None = None
         self._protocol = MQTTProtocolVersion.MQTTv5
@@ -179,9 +187,11 @@ class BrokerLink:
                 log.warning("the broker does not speak MQTT 5; using 3.1.1")
                 self._protocol = MQTTProtocolVersion.MQTTv311
                 continue
-            if loop.time() - began > STEADY_AFTER:
+            steady, answered = loop.time() - began > STEADY_AFTER, self._answered is not None and self._answered.done()
+            if steady:
                 pause, drops = FIRST_PAUSE, 0
-            drops += self._answered is not None and self._answered.done()
+            drops += answered and self._down is not None and self._down.done()
+            self._on_trial = not steady if self._answers else self._on_trial
             wait, pause = pause, min(2 * pause, LONGEST_PAUSE)
             if code == SESSION_TAKEN_OVER or drops >= DROPS_IN_A_ROW:
                 wait, drops = TAKEOVER_PAUSE, 0
@@ -206,8 +216,8 @@ class BrokerLink:
         while not self._down.done():
             await asyncio.wait((self._down,), timeout=OWED_LOOKED_AT_EVERY)
             if not self._down.done() and self._owes_too_long():
-                self._doubted = True
                 return 0, "the broker takes messages and acknowledges none"
+            self._works()
         return self._down.result()
 
     def _owes_too_long(self) -> bool:
@@ -362,7 +372,7 @@ class BrokerLink:
             return
         assert self._answered is not None
         self._answered.set_result(None)
-        self.connected = True
+        self.connected, self._answers, self._since = True, False, asyncio.get_running_loop().time()
         self._denied.clear()
         self._send(self.topics.state, self.topics.connecting, _Owed(self.topics.state), retain=True)
         for topic in self._cleared - self._values.keys():
@@ -376,7 +386,11 @@ class BrokerLink:
             self._send_state()
         for number, (topic, payload) in self._events.items():
             self._send(topic, payload, _Owed(topic, event=number))
-        if not self._doubted:
+
+    def _works(self) -> None:
+        """Say so, once it is shown; a broker that takes not all of ours has been said to be ill."""
+        proven = not self._on_trial or asyncio.get_running_loop().time() - self._since >= TRIAL
+        if self.connected and self._answers and proven and not self._denied:
             self._say(True, "")
 
     def _ended(self, client: mqtt.Client, code: int, words: str) -> None:
@@ -388,9 +402,6 @@ class BrokerLink:
         owed = self._owed.pop(mid, None) if client is self._client else None
         if owed is None:
             return
-        if self._doubted:
-            self._doubted = False
-            self._say(True, "")
         if owed.event is not None:
             self._events.pop(owed.event, None)
         if owed.done is not None and not owed.done.done():
@@ -400,6 +411,8 @@ class BrokerLink:
                 log.warning("the broker does not let us publish to %s; check its access list", owed.topic)
                 self._say(False, f"not allowed to publish to {owed.topic}")
             self._denied.add(owed.topic)
+        self._answers = True
+        self._works()
 
     def _give_up_owed(self) -> None:
         owed, self._owed = self._owed, {}

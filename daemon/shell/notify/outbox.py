@@ -63,6 +63,8 @@ class Outbox:
         self._waiting: dict[str, list[OutboxRow]] = {name: [] for name in channels}
         self._woken: dict[str, asyncio.Event] = {name: asyncio.Event() for name in channels}
         self._down: set[str] = set()
+        self._uncarried: set[str] = set()
+        """Of these what is down only because nothing carries it just now."""
         self._fallen: set[tuple[str, str]] = set()
         self._words = words
         self._repeats: set[tuple[str, str]] = set()
@@ -70,8 +72,9 @@ class Outbox:
         self._due_by: dict[str, float | None] = dict.fromkeys(channels)
         """Event-loop time by which each worker must have moved on; None while it has nothing to do."""
 
-    def resume(self) -> None:
-        """Take up what an earlier run left unsent."""
+    def resume(self, down: Iterable[str] = ()) -> None:
+        """Take up what an earlier run left unsent. down: channels that failed last in it."""
+        self._down |= self._channels.keys() & set(down)
         if self._journal is not None:
             for row in self._journal.outbox.in_state("waiting", "sending"):
                 if row.channel in self._waiting:
@@ -117,6 +120,15 @@ class Outbox:
         """Of these channels there are some, and each failed last time."""
         asked = set(names) & self._channels.keys()
         return bool(asked) and asked <= self._down
+
+    def carried(self, names: Iterable[str], works: bool, why: str) -> None:
+        """What carries these channels (a broker) began or stopped to work: nobody waits for a message to find that out."""
+        for name in self._channels.keys() & set(names):
+            if works and name in self._uncarried:
+                self._mark_up(name)
+            elif not works and name not in self._down:
+                self._mark_down(name, why)
+                self._uncarried.add(name)
 
     def _busy(self, name: str, seconds: float = 0.0) -> None:
         self._due_by[name] = asyncio.get_running_loop().time() + seconds + STEP_LIMIT
@@ -165,7 +177,10 @@ class Outbox:
                 self._mark_down(name, repr(error))
                 await self._settle(row, "failed", repr(error))
             else:
-                self._mark_up(name)
+                if (
+                    name not in self._uncarried
+                ):  # what came through a broker that comes and goes proves nothing of the next
+                    self._mark_up(name)
                 await self._settle(row, "sent", "")
 
     def _words_of_now(self, row: OutboxRow) -> Text | None:
@@ -245,5 +260,6 @@ class Outbox:
     def _mark_up(self, name: str) -> None:
         if name in self._down:
             self._down.discard(name)
+            self._uncarried.discard(name)
             log.warning("delivery channel %s works again", name)
             self._post(Health(Part.CHANNEL, name, True))

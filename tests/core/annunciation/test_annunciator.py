@@ -383,6 +383,18 @@ def test_a_channel_known_to_be_down_is_not_waited_for() -> None:
     assert first.audiences == ("phone", "sounder")
 
 
+def test_a_channel_that_nothing_carries_is_not_waited_for_and_one_that_is_carried_again_is() -> None:
+    watch = Watch()
+    watch.annunciator.channel("push", works=False)
+    watch.raised("fire-out", 1000.0)
+    assert watch.wakes()[0].audiences == ("phone", "sounder")
+    watch.acknowledge()
+    watch.judge("fire-out", active=False)
+    watch.annunciator.channel("push", works=True)
+    watch.raised("pit-high", 3000.0)
+    assert next(n for n in watch.wakes() if n.time == 3000.0).audiences == ("phone",)
+
+
 def test_after_an_acknowledgement_a_late_failure_says_nothing() -> None:
     watch = Watch()
     watch.raised("fire-out", 1000.0)

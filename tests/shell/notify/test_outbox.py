@@ -175,3 +175,33 @@ async def test_a_restart_takes_up_what_was_unsent_and_the_same_id_is_stored_once
     again.outbox.resume()
     await again.until(lambda: "sent" in again.state())
     assert [m.id for m in receiver.got] == ["pit-falling/pit#1.0"]
+
+
+async def test_a_channel_is_as_well_as_what_carries_it_and_no_message_is_needed_to_find_that_out(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path, Receiver("bell", []))
+
+    def health() -> list[tuple[bool, str]]:
+        return [(item.ok, item.detail) for item in bench.posted if isinstance(item, Health)]
+
+    bench.outbox.carried(["bell", "another"], True, "")
+    assert health() == []
+    bench.outbox.carried(["bell", "another"], False, "refused")
+    assert health() == [(False, "refused")] and bench.outbox.unreachable(["bell"])
+    bench.take(notification(1))
+    await bench.until(lambda: "sent" in bench.state())
+    assert health() == [(False, "refused")], "one message got through a broker that comes and goes"
+    bench.outbox.carried(["bell"], True, "")
+    assert health()[1:] == [(True, "")] and not bench.outbox.unreachable(["bell"])
+
+
+async def test_what_failed_by_itself_is_well_by_a_message_alone_also_in_the_next_life(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Receiver("bell", []))
+    bench.outbox.resume(["bell"])
+    for works in (False, True):
+        bench.outbox.carried(["bell"], works, "refused")
+    assert bench.outbox.unreachable(["bell"])
+    bench.take(notification(1))
+    await bench.until(lambda: "sent" in bench.state())
+    assert [item.ok for item in bench.posted if isinstance(item, Health)] == [True]
