@@ -2,60 +2,30 @@
 
 from __future__ import annotations
 
-import asyncio
-import gzip
 import json
 import math
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import aiohttp
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from daemon.core import inputs
-from daemon.core.events import CommandRefused, MorningTold
 from daemon.core.pit.profile import PitProfile
 from daemon.core.planned import From, ReminderSettings
 from daemon.core.settings import Band, MeatKind, PieceSettings
 from daemon.core.snapshot import MarkView
 from daemon.shell.library.records import CookRecords
-from daemon.shell.library.rows import CookNotes, CookRow
-from daemon.shell.web import streams as streams_module
-from daemon.shell.web.contract import NotAvailable, PageSettings, bucketed
+from daemon.shell.library.rows import CookRow
+from daemon.shell.web.contract import NotAvailable
 from daemon.shell.web.openapi import document
 from daemon.shell.web.page import marks_before
 from daemon.shell.web.pairing import login_url
-from daemon.shell.web.server import PageServer
-from daemon.shell.web.streams import STREAM_LIMIT
-from tests.patience import PATIENCE
-from tests.shell.web.page_cooks import CHOIR, FAIR
+from tests.shell.web.page_cooks import CHOIR
 from tests.shell.web.page_curves import FEED, NIGHT, WALL_OFFSET
-from tests.shell.web.page_scenario import FakeWatch, page_server
-from tests.shell.web.page_thread import TOKEN
-
-
-@pytest.fixture
-async def watch() -> FakeWatch:
-    return FakeWatch()
-
-
-@pytest.fixture
-async def server(watch: FakeWatch) -> AsyncIterator[PageServer]:
-    made = page_server(watch, TOKEN, PageSettings(host="127.0.0.1", port=0))
-    await made.start()
-    yield made
-    await made.stop()
-
-
-@pytest.fixture
-async def client(server: PageServer) -> AsyncIterator[aiohttp.ClientSession]:
-    headers = {"Authorization": f"Bearer {TOKEN}"}
-    async with aiohttp.ClientSession(f"http://127.0.0.1:{server.port}", headers=headers) as session:
-        yield session
+from tests.shell.web.page_scenario import FakeWatch
 
 
 async def test_the_snapshot_is_what_the_watch_holds(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
@@ -266,64 +236,6 @@ async def test_a_piece_with_a_probe_that_it_cannot_have_is_refused_at_once(
     assert watch.commands == []
 
 
-async def test_a_day_of_four_channels_fits_in_60_kb(client: aiohttp.ClientSession) -> None:
-    """Our own bar: 24 h thinned to 2,000 values (4 channels x 250 buckets x lowest and highest), gzip."""
-    answer = await client.get(f"/api/history?start={NIGHT - 86400}&end={NIGHT}&points=250")
-    body = await answer.read()
-    assert len(json.loads(body)["time"]) == 250
-    assert len(gzip.compress(body)) <= 60_000
-
-
-@pytest.mark.parametrize("query", ["", "start=1", "start=2&end=1", "start=nan&end=1", "start=0&end=1e13",
-                                   "start=0&end=9&points=1", "start=0&end=9&points=2001",
-                                   "start=0&end=9&points=2.5"])  # fmt: skip
-async def test_a_wrong_span_is_422(client: aiohttp.ClientSession, query: str) -> None:
-    assert (await client.get(f"/api/history?{query}")).status == 422
-
-
-@given(
-    st.lists(st.tuples(st.floats(0, 1000), st.floats(-50, 900)), max_size=300),
-    st.integers(2, 50),
-)
-def test_thinning_keeps_every_extreme(points: list[tuple[float, float]], count: int) -> None:
-    """Compared with the plain minimum and maximum of all points, and with each point's own bucket."""
-    history = bucketed({"pit": points}, 0.0, 1000.0, count)
-    (trace,) = history.channels
-    assert len(history.time) == len(trace.low) == len(trace.high) <= count
-    lows, highs = ([v for v in side if v is not None] for side in (trace.low, trace.high))
-    assert min(lows, default=None) == min((v for _, v in points), default=None)
-    assert max(highs, default=None) == max((v for _, v in points), default=None)
-    for time, value in points:
-        at = min(len(history.time) - 1, int(time / history.bucket))
-        low, high = trace.low[at], trace.high[at]
-        assert low is not None and high is not None and low <= value <= high
-
-
-async def test_cooks_are_found_compared_and_reported(client: aiohttp.ClientSession) -> None:
-    found = (await (await client.get("/api/cooks?words=choir")).json())["cooks"]
-    assert [cook["id"] for cook in found] == ["2026-05-23-choir"]
-    answer = await client.get("/api/cooks/compare?cook=2026-05-23-choir&cook=2026-06-06-trial&points=50")
-    curves = (await answer.json())["curves"]
-    assert [curve["cook"]["pit"] for curve in curves] == ["Brick pit", "Drum pit"]
-    assert all(len(curve["time"]) == len(curve["pit"]) == 50 for curve in curves)
-    assert (await client.get("/api/cooks/compare?cook=one")).status == 422
-    assert (await client.get("/api/cooks/compare?cook=one&cook=two")).status == 404
-    report = await client.get("/api/cooks/report?cook=2026-05-23-choir")
-    assert report.content_type == "text/html" and "sandbox" in report.headers["Content-Security-Policy"]
-    assert (await client.get("/api/cooks/report?cook=none")).status == 404
-
-
-async def test_one_kept_cook_is_opened_with_its_notes(client: aiohttp.ClientSession) -> None:
-    page = await (await client.get(f"/api/cooks/kept?cook={CHOIR}&points=50")).json()
-    assert page["curve"]["cook"]["name"] == "Choir supper" and len(page["curve"]["time"]) == 50
-    assert page["notes"]["photos"] == ["rub.jpg"]
-    assert [piece["id"] for piece in page["pieces"]] == ["chuck-roll", "lamb-shoulder"]
-    assert page["moments"][0] == {"at": pytest.approx(1800.0), "kind": "log", "piece": None, "text": ""}
-    assert [m["text"] for m in page["moments"] if m["kind"] == "woken"] == ["Add 1-2 splits now"]
-    assert (await client.get("/api/cooks/kept?cook=none")).status == 404
-    assert (await client.get("/api/cooks/kept")).status == 422
-
-
 async def test_what_is_hardly_meant_is_asked_about_and_taken_once_it_is_meant(
     client: aiohttp.ClientSession, watch: FakeWatch
 ) -> None:
@@ -339,38 +251,6 @@ async def test_what_is_hardly_meant_is_asked_about_and_taken_once_it_is_meant(
         assert (await client.post(f"/api/{path}", json={**body, "sure": True})).status == 202
         assert len(watch.commands) == 1
         watch.commands.clear()
-
-
-async def test_notes_are_written_beside_a_cook(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
-    notes = {"cook": CHOIR, "verdict": "dry", "photos": ["a b.jpg"], "wood": 9.5, "weights": {"chuck-roll": [7, 4.2]}}
-    assert (await client.post("/api/cooks/amend", json=notes)).status == 202
-    assert watch.cooks.notes == {CHOIR: CookNotes("dry", "", ("a b.jpg",), 9.5, {"chuck-roll": (7.0, 4.2)})}
-    assert watch.commands == [], "the core has no part in it"
-    assert (await client.post("/api/cooks/amend", json={"cook": "none"})).status == 404
-
-
-async def test_the_readings_of_a_cook_are_a_table_to_keep(client: aiohttp.ClientSession) -> None:
-    answer = await client.get(f"/api/cooks/csv?cook={CHOIR}")
-    assert answer.headers["Content-Type"] == "text/csv; charset=utf-8"
-    assert answer.headers["Content-Disposition"] == f'attachment; filename="{CHOIR}.csv"'
-    lines = (await answer.text()).splitlines()
-    assert lines[0] == "time,pit-left,mark"
-    assert sum(line.endswith(",log") for line in lines) == 11
-    assert any(line.endswith(",,wrapped:chuck-roll") for line in lines)
-    assert (await client.get("/api/cooks/csv?cook=none")).status == 404
-
-
-async def test_what_the_pit_taught_has_a_route_of_its_own(client: aiohttp.ClientSession) -> None:
-    """The snapshot goes out every few seconds; hundreds of rows of old fires do not belong in it."""
-    assert "profile" not in await (await client.get("/api/snapshot")).json()
-    told = await (await client.get("/api/profile")).json()
-    # Newest eight of 44 51 47 39 58 46 49 45 52 minutes, in order 39 45 46 47 49 51 52 58.
-    assert (told["log_interval"], told["shortest"], told["longest"], told["logs"]) == (48.0, 39.0, 58.0, 9)
-    # Middle of 6.0, 3.5 and 4.0 minutes an hour; three misses are enough to be used.
-    assert (told["bias"], told["trusted"]) == (4.0, True)
-    assert told["cooks"] == [FAIR, CHOIR] and told["places"][0]["place"] == "firebox end"
-    assert "episodes" not in json.dumps(told)
-    assert "fires" not in told, "the picture the page is made from does not hold them: it could only say 0"
 
 
 async def test_what_is_not_available_says_so(client: aiohttp.ClientSession, watch: FakeWatch,
@@ -403,60 +283,6 @@ async def test_a_failing_answer_is_500_in_words_and_the_server_lives(
     answer = await client.get("/api/wakes")
     assert answer.status == 500 and "secret" not in await answer.text()
     assert (await client.get("/api/snapshot")).status == 200
-
-
-async def next_event(response: aiohttp.ClientResponse) -> dict[str, str]:
-    """One event of the stream, as html.spec.whatwg.org 9.2.6 reads it; comments under ""."""
-    fields: dict[str, str] = {}
-    async with asyncio.timeout(PATIENCE):
-        async for raw in response.content:
-            line = raw.decode().rstrip("\n")
-            if not line and fields:
-                return fields
-            name, _, value = line.partition(":")
-            fields[name] = value.removeprefix(" ")
-    raise AssertionError("the stream ended")
-
-
-async def test_the_stream_sends_the_newest_and_news(client: aiohttp.ClientSession, server: PageServer,
-                                                    watch: FakeWatch) -> None:  # fmt: skip
-    server.publish(watch.snapshot())
-    async with client.get("/api/events") as response:
-        assert response.content_type == "text/event-stream"
-        assert await next_event(response) == {"retry": "2000"}
-        first = await next_event(response)
-        assert (first["event"], first["id"]) == ("snapshot", "1")
-        assert json.loads(first["data"])["cook_name"] == "Village-hall lunch"
-        for _ in range(5):
-            server.publish(watch.tick(1))
-        assert (await next_event(response))["id"] == "6", "a slow page gets the newest only"
-        server.tell(CommandRefused(1.0, "Shelve", "not a safety alarm"))
-        assert json.loads((await next_event(response))["data"])["reason"] == "not a safety alarm"
-        server.tell(MorningTold(1.0, ("a",), ("b",)))
-        assert (await next_event(response))["event"] == "morning"
-
-
-async def test_a_page_that_has_the_newest_is_not_sent_it_again(
-    client: aiohttp.ClientSession, server: PageServer, watch: FakeWatch, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(streams_module, "PING_SECONDS", 0.05)
-    server.publish(watch.snapshot())
-    async with client.get("/api/events", headers={"Last-Event-ID": "1"}) as response:
-        await next_event(response)
-        assert await next_event(response) == {"": "ping"}
-    async with client.get("/api/events", headers={"Last-Event-ID": "0"}) as response:
-        await next_event(response)
-        assert (await next_event(response))["event"] == "snapshot"
-
-
-async def test_beyond_sixteen_streams_the_oldest_makes_room(client: aiohttp.ClientSession, server: PageServer) -> None:
-    opened = [await client.get("/api/events") for _ in range(STREAM_LIMIT + 1)]
-    assert all(stream.status == 200 for stream in opened)
-    async with asyncio.timeout(PATIENCE):
-        while server.open_streams > STREAM_LIMIT:
-            await asyncio.sleep(0.01)
-    for stream in opened:
-        stream.close()
 
 
 def test_the_document_names_every_model_it_refers_to() -> None:
@@ -507,71 +333,6 @@ async def test_a_log_for_a_fire_that_nobody_lit_is_taken_and_asked_about(
     answer = await client.post("/api/mark", json={"kind": "log"})
     assert answer.status == 202 and "mark it as lit when it burns" in (await answer.json())["said"]
     assert [type(command) for command in watch.commands] == [inputs.Mark]
-
-
-def with_two_pits(watch: FakeWatch) -> None:
-    """A drum beside the pit that is there."""
-    old = watch.snapshot()
-    drum = replace(old.pit, id="drum", name="Drum", subject="drum", celsius=88.0, stage="low")
-    log = MarkView("log", None, old.time - 60.0, old.time - 60.0, "page", pit="drum")
-    watch.changes = replace(old, pits=(old.pit, drum), marks=(log, *old.marks))
-
-
-@pytest.mark.parametrize(
-    ("path", "body", "command", "words"),
-    [
-        ("mark", {"kind": "log", "pit": "drum"}, inputs.Mark(inputs.MarkKind.LOG, None, "page", pit="drum"), "Drum: log, done"),
-        ("take-back", {"what": "log", "pit": "drum"}, inputs.TakeBack("log", None, None, "page", "drum"), "taken back: log"),
-        ("band", {"band": {"low": 110, "high": 130}, "pit": "drum"}, inputs.SetBand(Band(110, 130), "page", "drum"),
-         "Drum: the band is 110 to 130"),
-        ("move-piece", {"piece": "chuck-roll", "pit": "drum"}, inputs.MovePiece("chuck-roll", "drum", "page"),
-         "Beef chuck roll is cooked on Drum"),
-    ],
-)  # fmt: skip
-async def test_an_order_may_name_one_of_several_pits(
-    client: aiohttp.ClientSession, watch: FakeWatch, path: str, body: dict[str, Any], command: inputs.Input, words: str
-) -> None:
-    with_two_pits(watch)
-    answer = await client.post(f"/api/{path}", json=body)
-    assert answer.status == 202 and words in (await answer.json())["said"]
-    assert watch.commands == [command]
-    first = await client.post(f"/api/{path}", json=body | {"pit": "kiln"})
-    assert first.status == 422 and "no pit is called kiln; there are: " in (await first.json())["problem"]
-
-
-async def test_the_tray_of_one_of_several_pits_is_emptied(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
-    with_two_pits(watch)
-    assert (await client.post("/api/reminder-done", json={"reminder": "grease-tray/kiln"})).status == 422
-    assert (await client.post("/api/reminder-done", json={"reminder": "grease-tray/drum"})).status == 202
-    assert watch.commands == [inputs.ReminderDone("grease-tray/drum", "page")]
-
-
-async def test_what_one_of_several_pits_taught_is_asked_by_its_id(
-    client: aiohttp.ClientSession, watch: FakeWatch
-) -> None:
-    with_two_pits(watch)
-    old = watch.snapshot()
-    taught = replace(old.profile, cooks=("of-the-drum",))
-    watch.changes = replace(old, profiles=(old.profile, taught))
-    assert (await (await client.get("/api/profile?pit=drum")).json())["cooks"] == ["of-the-drum"]
-    for first in ("", f"?pit={old.pit.id}"):
-        assert (await (await client.get(f"/api/profile{first}")).json())["cooks"] == list(old.profile.cooks)
-    assert (await client.get("/api/profile?pit=kiln")).status == 422
-    assert "profiles" not in await (await client.get("/api/snapshot")).json()
-
-
-async def test_a_kept_cook_is_asked_by_one_of_its_pits(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
-    row = watch.cooks.listed[0]
-    page = await (await client.get("/api/cooks/kept", params={"cook": row.id, "pit": row.pit})).json()
-    assert (page["pits"], page["pit"], page["curve"]["cook"]["pit"]) == ([], "", row.pit)
-    refused = await client.get("/api/cooks/kept", params={"cook": row.id, "pit": "kiln"})
-    assert refused.status == 422 and "no pit of this cook is called kiln" in (await refused.json())["problem"]
-
-
-async def test_the_first_pit_is_meant_by_its_id_and_by_no_word(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
-    for body in ({"kind": "log"}, {"kind": "log", "pit": watch.snapshot().pit.id}):
-        assert (await client.post("/api/mark", json=body)).status == 202
-    assert [c.pit for c in watch.commands if isinstance(c, inputs.Mark)] == ["", ""]
 
 
 async def test_a_probe_taken_from_another_piece_is_said_for_both(
