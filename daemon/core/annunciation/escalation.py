@@ -31,8 +31,8 @@ class Rung:
 
 
 def rung(settings: AnnouncingSettings, number: int) -> Rung | None:
-    """Rung 0 is the first announcement; after the second person everybody is told again every
-    `re_announce_every` s until `give_up_after`, then None."""
+    """Rung 0 is the first announcement; after the second person everybody is told again after `re_announce_every` s, then after
+    twice as long each time, until `give_up_after`; then None."""
     named = (
         Rung(0.0, (PHONE,)),
         Rung(settings.repeat_after, (LOUDER,)),
@@ -41,8 +41,14 @@ def rung(settings: AnnouncingSettings, number: int) -> Rung | None:
     )
     if number < len(named):
         return named[number]
-    after = settings.second_person_after + (number - len(named) + 1) * settings.re_announce_every
+    after = settings.second_person_after + sum(_pauses(settings, number - LAST_NAMED_RUNG))
     return Rung(after, named[-1].audiences) if after <= settings.give_up_after else None
+
+
+def _pauses(settings: AnnouncingSettings, number: int) -> list[float]:
+    """The first s between calls to everybody: who has slept through the last one needs no more of them, and who lies awake and
+    cannot help fewer."""
+    return [min(LONGEST_PAUSE, settings.re_announce_every * 2.0**n) for n in range(number)]
 
 
 @dataclass(slots=True)
@@ -91,8 +97,10 @@ class WakeCall:
         above = rung(settings, self.rung + 1)
         if above is not None:
             return self.opened_at + above.after
-        pauses = [min(LONGEST_PAUSE, settings.re_announce_every * 2.0**n) for n in range(1, self.insisted + 2)]
-        return self.opened_at + settings.give_up_after + (sum(pauses) if self.insists else 0.0)
+        if not self.insists:
+            return self.opened_at + settings.give_up_after
+        pauses = _pauses(settings, self.rung + 1 + self.insisted - LAST_NAMED_RUNG)
+        return self.opened_at + settings.second_person_after + sum(pauses)
 
     def hold(self, settings: AnnouncingSettings, until: float) -> None:
         """The ladder stands still: the next rung is not due before `until`."""

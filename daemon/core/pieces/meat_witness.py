@@ -1,7 +1,7 @@
 """The meat as a witness of its pit: what lies in a hot pit does not cool.
 
 A probe that stuck or fell warm goes on telling of a fire that has died, and where it is the only one nothing contradicts it but
-the cores. A core falls by itself little (a stall dips by a degree or so in an hour), or where somebody did something: took the
+the cores. A core falls by itself little (a stall dips by some degrees in two hours), or where somebody did something: took the
 meat off, wrapped it, poured over it, moved the probe. So nothing is said after anything that a person may have done.
 """
 
@@ -29,6 +29,9 @@ EACH = 0.3
 """°C in each third of them: a fall and no step."""
 LEFT_ALONE = 120
 """Minutes without anything that a person may have done at the meat or at the pit: what that did is over."""
+DIPS = 5.0
+"""°C below its highest in `LEFT_ALONE` from which no stall explains a core: in a world of other structure stalls dipped by up to
+4.1."""
 HOTTER = 20.0
 """°C that the pit is said to be hotter than the core; the air that dries the meat keeps it some degrees colder."""
 WARMER = 5.0
@@ -68,7 +71,10 @@ def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]
         if marks[-1] - marks[0] >= RISES:
             rising.append(marks[-1])
         fallen = marks[0] - marks[-1]
-        surely = fallen >= FALLEN and all(before - after >= EACH for before, after in pairwise(marks))
+        # the newest is known, and NaN is never greater
+        dipped = max(_level(core, back) for back in range(0, len(core) - SMOOTHED, SMOOTHED)) - marks[-1]
+        falls = fallen >= FALLEN and all(before - after >= EACH for before, after in pairwise(marks))
+        surely = falls and dipped >= DIPS
         if fallen >= STANDS and min(hot) - marks[0] >= HOTTER and not seats(core):
             found.append(ColdMeat(said, marks[-1], fallen, surely))
     most = max(found, key=lambda one: one.fallen, default=None)

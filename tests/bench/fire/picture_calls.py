@@ -53,11 +53,16 @@ class Call:
 def calls_of(truth: Truth, world: str, cache: Path, night: Night) -> list[Call]:
     engine = Engine(settings_for(truth.cook, model_without(cache, world)))
     found: list[Call] = []
+    up: dict[str, bool] = {}
 
     def take(events: list[Event], now: float) -> None:
         for event in events:
-            begun = isinstance(event, AlarmChanged) and event.rule in FEED and event.after is AlarmState.UNACKNOWLEDGED
-            if begun and isinstance(event, AlarmChanged) and now / 60 >= truth.from_minute:
+            if not isinstance(event, AlarmChanged) or event.rule not in FEED:
+                continue
+            # one that stands and grows worse, or says another thing of the same fire, is no new call
+            begun = event.after is AlarmState.UNACKNOWLEDGED and not any(up.values())
+            up[event.alarm] = event.after in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+            if begun and now / 60 >= truth.from_minute:
                 at, text = int(now // 60), in_english(event.text)
                 seen = followed(night, at, AFTER)[:, : len(truth.cook.shown), truth.cook.number].mean(axis=1)
                 found.append(Call(truth, at, event.rule, text, engine.pit.fire.log_due, seen))

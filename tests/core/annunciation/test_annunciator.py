@@ -121,29 +121,31 @@ def test_an_unanswered_wake_grows_louder(rule: str) -> None:
         (300.0, ("louder", "sounder")),
         (600.0, everybody),
     ]
-    assert told[4:] == [(600.0 + 300.0 * n, everybody) for n in range(1, 11)]
-    assert [n.id for n in watch.wakes()] == [f"{rule}/pit#1.{step}" for step in range(14)]
-    assert rung(SETTINGS, 14) is None
+    assert told[4:] == [(900.0, everybody), (1500.0, everybody), (2700.0, everybody)], (
+        "5 min, and twice as long each time"
+    )
+    assert [n.id for n in watch.wakes()] == [f"{rule}/pit#1.{step}" for step in range(7)]
+    assert rung(SETTINGS, 7) is None
 
 
 def test_what_can_wait_for_the_morning_is_given_up() -> None:
     watch = Watch()
     watch.raised("pit-blind", 1000.0)
     watch.until(12 * 3600.0)
-    assert watch.wakes()[-1].time == 1000.0 + SETTINGS.give_up_after
+    assert watch.wakes()[-1].time == 1000.0 + 2700.0
 
 
 def test_a_lost_fire_is_called_at_growing_intervals_until_somebody_answers() -> None:
     watch = Watch()
     watch.raised("fire-out", 1000.0)
     watch.until(1000.0 + 8 * 3600.0)
-    later = [n.time - 1000.0 for n in watch.wakes() if n.time > 1000.0 + SETTINGS.give_up_after]
-    pauses = [b - a for a, b in pairwise([SETTINGS.give_up_after, *later])]
-    assert pauses[:3] == [600.0, 1200.0, 2400.0] and set(pauses[3:]) == {3600.0}
+    later = [n.time - 1000.0 for n in watch.wakes() if n.time > 1000.0 + SETTINGS.second_person_after]
+    pauses = [b - a for a, b in pairwise([SETTINGS.second_person_after, *later])]
+    assert pauses[:4] == [300.0, 600.0, 1200.0, 2400.0] and set(pauses[4:]) == {3600.0}
     assert all(n.audiences == ("louder", "sounder", "second") for n in watch.wakes()[4:])
     watch.crash()
     watch.until(1000.0 + 10 * 3600.0)
-    assert len(watch.wakes()) > len(later) + 14, "a restart does not end it"
+    assert len(watch.wakes()) > len(later) + 4, "a restart does not end it"
     watch.acknowledge()
     before = len(watch.wakes())
     watch.until(watch.now + 600.0)
@@ -409,7 +411,8 @@ def test_who_joins_late_gets_the_whole_ladder() -> None:
     watch.raised("pit-blind", 1000.0 + 58 * 60.0)
     watch.until(1000.0 + 58 * 60.0 + 49 * 60.0)
     assert watch.annunciator.view(watch.now, watch.wall + watch.now).calling
-    assert len([n for n in watch.wakes() if n.time > 1000.0 + 58 * 60.0]) >= 9
+    joined = 1000.0 + 58 * 60.0
+    assert [n.time - joined for n in watch.wakes() if n.time >= joined] == [0.0, 300.0, 900.0, 2100.0]
 
 
 def test_test_wake_is_sent_delivered_and_acknowledged() -> None:

@@ -65,8 +65,10 @@ def test_a_fire_that_dies_under_the_only_probe_that_stays_warm_wakes_the_sleeper
 
 
 def test_who_falls_is_told_with_what_the_pit_says() -> None:
-    told = cold_meat(HOT, 97.0, [falling(2.6)])
-    assert told is not None and told.surely and told.pit == 118.0 and told.core == pytest.approx(68.6, abs=0.3)
+    told = cold_meat(HOT, 97.0, [falling(5.6)])
+    assert told is not None and told.surely and told.pit == 118.0 and told.core == pytest.approx(65.8, abs=0.3)
+    slow = cold_meat(HOT, 97.0, [falling(7.0, 90)])
+    assert slow is not None and slow.surely, "what fell before counts"
     stands = cold_meat(HOT, 97.0, [falling(1.0)])
     assert stands is not None and not stands.surely
 
@@ -74,13 +76,13 @@ def test_who_falls_is_told_with_what_the_pit_says() -> None:
 @pytest.mark.parametrize(
     ("pit", "cores", "why"),
     [
-        (HOT, [falling(0.4)], "a stall dips"),
-        (HOT, [falling(5.0, 1)], "a probe that was moved steps"),
-        ([118.0] * 29 + [nan], [falling(3.0)], "a pit that is not seen has an alarm of its own"),
-        ([90.0] * 30, [falling(3.0)], "a pit that is said to be cold, too"),
-        (HOT, [falling(3.0, core=105.0)], "a core that is not wet does not stay under its pit"),
-        (HOT, [falling(3.0), [70.0 + 0.05 * minute for minute in range(120)]], "another that rises is a witness against it"),
-        (HOT, [[nan] * 20 + falling(3.0)[20:90] + [nan] * 30], "nothing is read"),
+        (HOT, [falling(4.0)], "a stall dips"),
+        (HOT, [falling(7.0, 1)], "a probe that was moved steps"),
+        ([118.0] * 29 + [nan], [falling(6.0)], "a pit that is not seen has an alarm of its own"),
+        ([90.0] * 30, [falling(6.0)], "a pit that is said to be cold, too"),
+        (HOT, [falling(6.0, core=105.0)], "a core that is not wet does not stay under its pit"),
+        (HOT, [falling(6.0), [70.0 + 0.05 * minute for minute in range(120)]], "another that rises is a witness against it"),
+        (HOT, [[nan] * 20 + falling(6.0)[20:90] + [nan] * 30], "nothing is read"),
         (HOT, [], "nothing lies there, or all of it was touched"),
     ],
 )  # fmt: skip
@@ -94,7 +96,7 @@ def test_a_reading_by_hand_explains_a_probe_that_reads_less() -> None:
     step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
     step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
     for at in range(0, int(3 * HOUR), 10):
-        core = 70.0 - max(0.0, at - 2.2 * HOUR) * 6 / HOUR
+        core = 70.0 - max(0.0, at - 2.2 * HOUR) * 12 / HOUR
         values = readings(NIGHT + at, pit_left=118 + 0.25 * (at // 10 % 3), chuck=core, lamb=8.0)
         step(engine, values, NIGHT + at)
         if at == 1.8 * HOUR:
