@@ -40,7 +40,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
     failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
     when = left if sense.between is None else sense.between  # the message's own figure
-    because: Text = say("alarm.pit-falling.because", pit=pit, rate=60 * process.fire.trend, left=when)
+    trend = slope if isnan(process.fire.trend) else process.fire.trend
+    because: Text = say("alarm.pit-falling.because", pit=pit, rate=60 * trend, left=when)
     if below:
         because = say("alarm.pit-falling.because-below", pit=pit)
     elif isnan(pit):
@@ -64,6 +65,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         consequence_in=left,
         severity=int(pit < low - sense.margin),
         improving=(climbs and below) or holds,
+        mends=below and process.fire.heading > 0,
         between=None if below else sense.between,
         told=say("alarm.pit-falling.holds", name=process.pit_subject.name, value=pit, left=when) if holds else None,
         last=process.last,

@@ -18,6 +18,9 @@ from daemon.core.said import Said, Text, say
 COOLS_WELL = 0.9
 """Share of the time left within which a chill that was too slow must now be done, so that its alarm does not chatter."""
 
+WARMS = 3.0 / 3600.0
+"""°C per second: held meat that warms so fast shows it beyond the last digit of its probe, a quarter degree, within the ten
+minutes of its rate. Ours, no source."""
 READ_AGAIN = 3600.0
 """s for which a reading by hand tells of held meat that no probe follows: half of the time in which a cabinet may cool through
 (`piece_conditions.COLD_IN`). Ours, no source."""
@@ -97,6 +100,7 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
         consequence_in=0.0 if low else left,
         severity=int(core <= floor),
         improving=fall < 0,
+        mends=-fall >= WARMS,
         told=_perhaps_under(process, piece, core, floor) if low and core > floor and fall >= 0 else None,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found)

@@ -188,6 +188,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
         # without meat nothing is lost: said, but nobody is woken
         consequence_in=None if process.pieces or process.record_lost else FAR_OFF,
         improving=climbs,
+        mends=process.fire.heading > 0,
     )
     return process.condition("fire-out", process.pit_subject, found, guards)
 
@@ -203,6 +204,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         value=pit,
         limit=too_hot,
         improving=slope < -TURNING,
+        mends=process.fire.heading < 0,
     )
     worse = ("runaway",) if process.stands("runaway") else ()
     yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse))
@@ -215,6 +217,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         value=pit,
         limit=limit,
         improving=slope < -TURNING,
+        mends=process.fire.heading < 0,
     )
     yield process.condition("runaway", process.pit_subject, found, guards)
 

@@ -54,6 +54,8 @@ class Finding:
     """The message, where it is not the usual one of the rule."""
     last: tuple[float, float] | None = None
     held: float = 0.0
+    mends: bool = False
+    """On its way back so surely that the message may say so: seen in degrees, not in the slope of a minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,8 +171,7 @@ class ProcessSnapshot:
         rule = self.rules[rule_id]
         text: Text = ""  # what is plainly normal is never read
         if found.active or (found.value is not None and not found.within):
-            mends = found.improving or not found.active
-            text = found.told or alarm_text(rule, found, self.called(subject.name), mends)
+            text = found.told or alarm_text(rule, found, self.called(subject.name))
         return Condition(
             rule=rule_id,
             subject=subject.id,
@@ -219,8 +220,8 @@ def quiet(rule: str, subject: str) -> Condition:
     return Condition(rule, subject, active=False, within=True, text="", because="")
 
 
-def alarm_text(rule: AlarmRule, found: Finding, name: Text, mends: bool = False) -> Said:
-    """The message. mends: beyond the set point, and on its way back."""
+def alarm_text(rule: AlarmRule, found: Finding, name: Text) -> Said:
+    """The message."""
     left = found.consequence_in if found.between is None else found.between
     if rule.tells_last and found.last is not None:
         last, ago = found.last
@@ -228,7 +229,7 @@ def alarm_text(rule: AlarmRule, found: Finding, name: Text, mends: bool = False)
             f"alarm.{rule.id}.unseen", name=name, value=found.value, limit=found.limit, left=left, last=last, ago=ago
         )
     unmeasured = found.value is None and rule.may_lack_value
-    words = "unmeasured" if unmeasured else "recovering" if mends and rule.recovers else "text"
+    words = "unmeasured" if unmeasured else "recovering" if found.mends and rule.recovers else "text"
     return say(f"alarm.{rule.id}.{words}", name=name, value=found.value, limit=found.limit, left=left)
 
 

@@ -32,7 +32,7 @@ from daemon.core.pit.signs import (
     slope,
     steady_climb,
 )
-from daemon.core.pit.turns import most_regained, rise_ahead, slackens, without_turn
+from daemon.core.pit.turns import heading, most_regained, rise_ahead, slackens, without_turn
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, CallRule, FireModel
 
@@ -155,6 +155,12 @@ class FireWatch:
         recent = [v for v in self._pit[-LASTING:] if not isnan(v)]
         return recent[-1] - min(recent) if recent else 0.0
 
+    @property
+    def heading(self) -> int:
+        """1: the pit has come up from its lowest of the last 20 min by half more than noise, and not gone back; -1: the same down;
+        0: neither. It is for words, which must not change with every minute."""
+        return heading(tuple(self._pit[-LASTING:]), TURNS_IN, 1.5 * self._margin)
+
     def fed_within(self, now: float, seconds: float) -> bool:
         """A log was marked so lately."""
         return self.exit.marked_at is not None and now - self.exit.marked_at <= seconds
@@ -267,9 +273,14 @@ class FireWatch:
 
     @property
     def trend(self) -> float:
-        """°C per minute for people, NaN while unknown: that of ten minutes, or of the last five where they say another thing."""
+        """°C per minute for people: that of ten minutes, or of the last five where these show a move of their own. A fall that
+        has only just ended is so not called steady before ten minutes have shown nothing else. NaN while unknown, and while
+        the last minute is not seen: what was steady before the lid was opened says nothing of what came after."""
+        if not self._pit or isnan(self._pit[-1]):
+            return nan
         recent = slope(self._pit[-TURNS_IN:])
-        return recent if abs(recent - self.slope) * TURNS_IN > self._margin else self.slope  # of NaN nothing is true
+        moves = abs(recent) * TURNS_IN > self._margin and abs(recent - self.slope) * TURNS_IN > self._margin
+        return recent if moves else self.slope  # of NaN nothing is true
 
     def _tended(self, now: float, margin: float) -> bool:
         """Whoever lays logs so often, and in time by himself, is up; who is up, not late and has let the pit fall no further than

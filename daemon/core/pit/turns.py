@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from math import inf, isnan
+from statistics import fmean
 
 from daemon.core.pit.signs import slope
 
@@ -40,6 +42,22 @@ def most_regained(minutes: Sequence[float]) -> float:
         elif pit - lowest > most:
             most = pit - lowest
     return most
+
+
+@lru_cache(maxsize=16)  # a minute's answer is asked for at every scan, by several
+def heading(minutes: tuple[float, ...], span: int, least: float) -> int:
+    """Where it is going, °C one a minute, by means of `span` known minutes: 1 up, -1 down, 0 where it never moved by `least` °C.
+    It turns only where it has come back by as much from its highest or lowest since the last turn: less is noise."""
+    known = [pit for pit in minutes if not isnan(pit)]
+    way, lowest, highest = 0, inf, -inf
+    for end in range(span, len(known) + 1):
+        pit = fmean(known[end - span : end])
+        lowest, highest = min(lowest, pit), max(highest, pit)
+        if way <= 0 and pit - lowest >= least:
+            way, highest = 1, pit
+        elif way >= 0 and highest - pit >= least:
+            way, lowest = -1, pit
+    return way
 
 
 def without_turn(minutes: Sequence[float], least: float) -> int:

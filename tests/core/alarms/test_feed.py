@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from datetime import UTC
-from math import exp, nan
+from itertools import pairwise
+from math import exp, isnan, nan
+from random import Random
 from typing import Any
 
 import pytest
@@ -288,3 +290,65 @@ def test_the_heat_an_opened_door_took_is_no_trend() -> None:
     assert fire.trend > 0, "and the pit climbs"
     early, _ = fire.feed(60.0 * 71, 0.0).between or (nan, nan)
     assert early > 60.0 * (111.8 - BAND.low) / -fire.slope, "what does not fall now brings no edge nearer"
+
+
+@pytest.mark.parametrize("noise", [0.1, 0.5, 1.0, 2.0])
+def test_the_noise_of_a_probe_is_neither_a_recovery_nor_its_end(noise: float) -> None:
+    """A dead pit that stands still for two hours: a slope of ten minutes wavers about nothing, the message does not."""
+    chance, level = Random(17), 125.0
+    fire, ways = watched(), []
+    for minute in range(160):
+        level = max(85.0, level - 2.0)
+        fire.minute(60.0 * (60 + minute), level + chance.gauss(0.0, noise), BAND, 10.0)
+        if minute >= 30:
+            ways.append(fire.heading)
+    assert 1 not in ways, "nothing has come up"
+
+
+@pytest.mark.parametrize("noise", [0.1, 0.5, 1.0])
+def test_a_pit_that_comes_up_is_said_to_until_it_falls_again(noise: float) -> None:
+    chance, told = Random(18), []
+    fire = watched()
+    for minute in range(120):
+        level = (
+            125.0 - 2.0 * minute
+            if minute < 20
+            else 85.0 + 0.5 * (minute - 20)
+            if minute < 70
+            else 110.0 - (minute - 70)
+        )
+        fire.minute(60.0 * (60 + minute), level + chance.gauss(0.0, noise), BAND, 10.0)
+        told.append(fire.heading)
+    turns = [after for before, after in pairwise(told) if before != after]
+    assert turns[-3:] == [-1, 1, -1] or turns == [-1, 1, -1]
+    assert told[45] == 1 and told[100] == -1
+
+
+def test_a_message_says_that_it_recovers_only_by_degrees() -> None:
+    """As the slope of ten minutes wavers from one minute to the next, the words stay."""
+
+    def words(slope: float, heading: int) -> str:
+        fire = {"heading": heading, "slackens": slope > -0.1}
+        lost = said(90.0, FeedSense(), slope, stage="low", standing="fire-out/pit", **fire)["fire-out"]
+        return in_english(lost.text)
+
+    assert {words(slope, 0)[:12] for slope in (-0.3, -0.05, 0.0, 0.06)} == {"Relight fire"}
+    assert {words(slope, 1)[:16] for slope in (-0.3, -0.05, 0.06)} == {"Look at the fire"}
+
+
+def test_nothing_is_called_steady_that_has_only_just_fallen() -> None:
+    """°C/h under 3 is steady to people (words.js); a fall of 12 °C that ended five minutes ago is not."""
+    fire = watched(*(125.0 - 2.0 * m for m in range(1, 7)), *[113.0] * 5)
+    assert fire.trend * 60.0 < -3.0
+    for minute in range(71, 81):
+        fire.minute(60.0 * minute, 113.0, BAND, 10.0)
+    assert abs(fire.trend * 60.0) < 3.0, "ten minutes later it is"
+
+
+def test_what_was_steady_before_the_lid_was_opened_says_nothing_of_now() -> None:
+    fire = watched()
+    for beat in range(60 * 12, 64 * 12):
+        fire.scan(beat * 5.0, 125.0 if beat < 62 * 12 else 100.0)
+        if beat % 12 == 11:
+            fire.minute(beat * 5.0, 125.0 if beat < 62 * 12 else 100.0, BAND, 10.0)
+    assert fire.lid_open and isnan(fire.trend)
