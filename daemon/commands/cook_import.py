@@ -106,6 +106,7 @@ def import_csv(
     settings = replace(settings, channels=channels)
     with open_log(log) as file:
         inputs = list(read_log(file, str(log), [c.id for c in settings.channels], mistakes))
+    settings = _logged(settings, header)
     if not unit:
         _ask_unit(inputs, settings.channels, str(log))
     elif unit == FAHRENHEIT:
@@ -146,6 +147,15 @@ def _settings(
     return WatchSettings(
         "pit", pit, channels, replace(told, id=key_of(name), name=name), announcing, boiling, learned()
     )
+
+
+def _logged(settings: WatchSettings, header: list[str]) -> WatchSettings:
+    """Only with what the table has a column of: a probe that was never written down is no probe that failed."""
+    cook, hold = settings.cook, settings.cook.hold
+    pieces = tuple(piece if piece.channel in header else replace(piece, channel=None) for piece in cook.pieces)
+    hold = hold if hold.channel in header else replace(hold, channel=None)
+    channels = tuple(channel for channel in settings.channels if channel.id in header)
+    return replace(settings, channels=channels, cook=replace(cook, pieces=pieces, hold=hold))
 
 
 def _ask_unit(inputs: list[tuple[float, Input]], channels: tuple[ChannelSettings, ...], log: str) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from functools import cache
-from math import ceil
 from typing import Any, TypeVar, cast, get_type_hints
 
 from daemon.core.alarms.names import LEAST
@@ -35,11 +34,11 @@ def brief(seconds: float) -> str:
 
 
 def ahead(value: float | tuple[float, float] | None) -> str:
-    """How far off something is: "now", "in 12 min", "in 10 to 25 min", "in 50 min to 3 h", "in 0 to 25 min"."""
+    """How far off something is: "now", "in 12 min", "in 10 to 25 min", "in 50 min to 3 h", "in 0 to 25 min"; rounded down."""
     early, late = value if isinstance(value, tuple) else (value, value)
     if early is None or late is None or late < MINUTE:
         return "now"
-    last = brief(ceil(late / MINUTE) * MINUTE if late < 2 * HOUR and early != late else late)
+    last = brief(late)
     if early < MINUTE:
         return f"in 0 to {last}"
     first = brief(early)

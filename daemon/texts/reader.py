@@ -16,6 +16,8 @@ METRES_PER_INCH = 0.0254
 """Exact, by the international agreement of 1959."""
 KG_PER_OUNCE = KG_PER_POUND / 16
 """Exact, by the same agreement."""
+JUST_BEFORE = 0.5
+"""s before a whole minute that are that minute: times are sums of floats. The page's clock has the same (words.js)."""
 UNKNOWN = "–"
 NB = "\u00a0"
 """No line breaks between a number and its unit."""
@@ -81,7 +83,8 @@ class Reader:
         return f"{metres / METRES_PER_FOOT:.0f}{NB}ft" if self.fahrenheit else f"{metres:.0f}{NB}m"
 
     def local(self, time: float) -> datetime:
-        return datetime.fromtimestamp(time + self.wall_offset, UTC).astimezone(ZoneInfo(self.zone))
+        """Read to the minute it is rounded down, as a clock does and as no limit promises more; 04:59:59.9 is five o'clock."""
+        return datetime.fromtimestamp(time + self.wall_offset + JUST_BEFORE, UTC).astimezone(ZoneInfo(self.zone))
 
     def clock(self, time: float | None) -> str:
         """ "03:40", "3:40 AM" or "Sat 03:40"."""

@@ -33,6 +33,7 @@ from daemon.shell.library.tables import (
     write_marks,
     write_parquet,
 )
+from daemon.shell.report.findings import findings
 from drivers.reading import Fault, Quality, Reading, on_grid
 from tests.shell.kept_cooks import FIRST, make_journal
 
@@ -87,6 +88,25 @@ def test_an_imported_cook_can_be_asked_what_any_other_can(journal: Path, tmp_pat
     assert twice.id == f"{found.id}-2" and len(records.rows("", 9)) == 2
     assert {c.id: c.role for c in records.entry(twice.id).channels}["cabinet"] is Role.HOLD
     assert len(records.compare([found.id, twice.id], 100)) == 2
+
+
+def test_a_probe_without_a_column_is_no_probe_that_failed(journal: Path, tmp_path: Path) -> None:
+    """The rig has it, the table does not: nobody is advised to look after its plug, and no alarm speaks of it."""
+    rows = list(csv.reader(io.StringIO(written(CookRecords(journal).entry(FIRST))[0])))
+    left_out = {"pit-right", "lamb"}
+    assert left_out < set(rows[0])
+    kept = [place for place, title in enumerate(rows[0]) if title not in left_out]
+    log = tmp_path / "log.csv"
+    with log.open("w") as file:
+        csv.writer(file).writerows([[row[place] for place in kept] for row in rows])
+    home, target = journal.parent, tmp_path / "journal.sqlite"
+    found = import_csv(log, target, "Copy", "The long pit", home / "rig.toml", home / "cook.toml")
+    cook = CookRecords(target).kept(found.id)
+    assert not left_out & {channel.id for channel in cook.channels}
+    assert not [e for e in cook.events if e.get("subject") in left_out or e.get("channel") in left_out]
+    troubles = findings(cook).probes
+    names = {channel.name for channel in CookRecords(journal).entry(FIRST).channels if channel.id in left_out}
+    assert not names & {trouble.channel for trouble in troubles}
 
 
 def test_parquet_read_back_by_pyarrow_holds_the_same_values(journal: Path, tmp_path: Path) -> None:

@@ -157,7 +157,7 @@ class FireWatch:
 
     @property
     def heading(self) -> int:
-        """1: the pit has come up from its lowest of the last 20 min by half more than noise, and not gone back; -1: the same down;
+        """1: the pit has come up from its lowest of the last 20 min by half more than noise and not gone back; -1: the same down;
         0: neither. It is for words, which must not change with every minute."""
         return heading(tuple(self._pit[-LASTING:]), TURNS_IN, 1.5 * self._margin)
 

@@ -116,6 +116,18 @@ def test_with_nothing_to_do_the_page_says_so_until_when_and_how_sure(page: Page,
     expect(calm).not_to_contain_text("Nothing to do now")
 
 
+def test_no_limit_promises_a_minute_that_is_not_there(page: Page) -> None:
+    """Durations and times of day are rounded down, as in messages (tests/texts); a float just under five o'clock is five."""
+    told = page.evaluate(
+        """async () => {
+          const { at, readAs, span } = await import("/js/words.js");
+          readAs({ fahrenheit: false, twelve_hours: false, zone: "UTC" });
+          return [at(1000 * (4 * 3600 + 59 * 60 + 50)), at(1000 * (5 * 3600 - 0.1)), span(719), span(2 * 3600 - 1), span(89.7)];
+        }"""
+    )
+    assert told == ["04:59", "05:00", "11 min", "1 h 59 min", "1 min"]
+
+
 def test_a_clock_of_twelve_hours_is_kept(page: Page, site: ServedPage) -> None:
     enter(page, "care")
     page.get_by_role("button", name="12 h").click()

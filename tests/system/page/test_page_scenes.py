@@ -20,7 +20,7 @@ from daemon.core.snapshot import HandheldView
 from tests.shell.web.page_curves import SERVE
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import CHROMIUM, enter, phone, serious
-from tests.system.page.scenes import SCENES, blind, calm, first_start, morning, planned
+from tests.system.page.scenes import SCENES, blind, calm, first_start, morning, planned, two_pits
 from tests.system.page.take_set import NO_WORD, SIZES
 
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
@@ -94,6 +94,9 @@ def test_what_is_not_seen_is_not_shown_as_if_it_were(page: Page, site: ServedPag
     expect(calm_card).to_contain_text("The pit cannot be read: look at it")
     expect(calm_card.locator(".told > div").first).to_have_text("Next logdo not rely on itforecast 3 min old")
     expect(calm_card.locator(".told > div").last).to_contain_text("Readydo not rely on it")
+    expect(page.locator(".line-of-piece").first).not_to_contain_text(
+        "tender 0"
+    )  # nor its forecast, as the answers above say
     expect(page.locator(".line-of-piece").last).to_have_text("Lamb shoulderno valueWrapped")
     enter(page, "care")
     probe = page.locator("#probes li", has_text="Grate, firebox end")
@@ -307,6 +310,26 @@ def test_the_fires_forecast_says_its_age_and_when_it_is_too_old(page: Page, site
     watch.changes = replace(watch.changes, pit=replace(fresh, forecast_made_at=watch.now - 720))
     expect(pit).to_contain_text("This forecast is 12 min old: do not rely on it.")
     expect(page.locator("#calm")).to_contain_text("do not rely on itforecast 12 min old")
+
+
+def test_of_two_pits_an_old_forecast_is_said_once_as_what_it_is(page: Page, site: ServedPage) -> None:
+    """Nowhere "next log" of a pit whose forecast is not to be relied on, and the other's stands."""
+    two_pits(site.watch)
+    first, drum = site.watch.changes.pits
+    old = replace(drum, celsius=115.0, rate=0.0, forecast_made_at=site.watch.now - 400.0)
+    site.watch.changes = replace(site.watch.changes, pits=(first, old))
+    next_log = page.locator("#calm .told > div").first
+    expect(next_log).to_contain_text("Next log02:51")
+    expect(next_log).to_contain_text("Drum behind the hall: old forecast")
+    lines = page.get_by_label("Pits", exact=True).get_by_role("button")
+    expect(lines.first).to_contain_text("next log 02:51")
+    expect(lines.last).to_contain_text("Drum behind the hall 115")
+    expect(lines.last).not_to_contain_text("next log")
+    stale = replace(first, forecast_made_at=site.watch.now - 400.0)
+    site.watch.changes = replace(site.watch.changes, pit=stale, pits=(stale, old))
+    expect(next_log).to_contain_text("do not rely on it")
+    expect(lines.first).not_to_contain_text("next log")
+    expect(page.locator(".mini .due")).to_have_count(0)
 
 
 def test_a_core_read_by_hand_is_kept_and_taken_back(page: Page, site: ServedPage) -> None:

@@ -2,50 +2,43 @@
 
 import { isNew, showAlarms } from "./alarms.js";
 import { find, make, redraw } from "./dom.js";
-import { allPits } from "./pits.js";
-import { course, isOld } from "./standing.js";
+import { OFF, ON_FIRE, isForetoldBlind, readyAt } from "./foretold.js";
+import { allPits, isOld } from "./pits.js";
+import { course } from "./standing.js";
 import { stepsFace } from "./steps.js";
 import { between, capital, clock, span, state, when } from "./words.js";
 import { t } from "./texts.js";
 
-const ON_FIRE = ["on", "cooking", "stall", "past-stall", "wrapped", "tender-range"];
-
-/** Off the fire for good. */
-const OFF = ["off", "rest", "hold", "chill", "done"];
-
 /** What is shown of a forecast that no reading of the pit follows any more. age: s. */
 const unreliable = (age) => [t("glance.do-not-rely"), [t("glance.forecast-ago", { time: span(age) })], true];
 
-/** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. */
+/** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. Of several pits the
+ * first that is due; one whose forecast is old is named beside it. */
 function nextLog(snapshot) {
   const { pieces, time, pits } = snapshot;
   const known = allPits(snapshot).filter(({ log_due }) => log_due !== null);
-  const pit = known.reduce((a, b) => (b.log_due.p50 < a.log_due.p50 ? b : a), known[0] ?? snapshot.pit);
+  const fresh = known.filter((pit) => !isOld(pit, time));
+  const first = (due) => due.reduce((a, b) => (b.log_due.p50 < a.log_due.p50 ? b : a));
   if (pieces.length > 0 && pieces.every(({ stage }) => OFF.includes(stage))) return null;
   const name = t("glance.next-log");
-  if (pit.log_due === null)
-    return pit.stage === "unlit" ? null : [name, t("glance.not-known"), [pit.no_forecast], true];
-  if (isOld({ pit, time })) return [name, ...unreliable(time - (pit.forecast_made_at ?? time))];
+  if (known.length === 0)
+    return snapshot.pit.stage === "unlit"
+      ? null
+      : [name, t("glance.not-known"), [snapshot.pit.no_forecast], true];
+  if (fresh.length === 0) return [name, ...unreliable(time - (first(known).forecast_made_at ?? time))];
+  const pit = first(fresh);
   const { p05, p50, p95 } = pit.log_due;
+  const old = known.filter((other) => !fresh.includes(other));
   return [
     name,
     p50 <= time ? t("glance.due-now") : when(p50, snapshot),
-    [between(Math.max(p05, time), p95, snapshot), pits.length > 0 ? pit.name : ""],
+    [
+      between(Math.max(p05, time), p95, snapshot),
+      pits.length > 0 ? pit.name : "",
+      ...old.map(({ name }) => t("glance.old-forecast-of", { name })),
+    ],
   ];
 }
-
-/** When a piece is likely ready; undefined where nobody can tell. */
-function readyAt({ outlooks }) {
-  return outlooks.find(
-    ({ scenario, goal, at }) => scenario === "planned" && ["tender", "target"].includes(goal) && at !== null,
-  )?.at;
-}
-
-/** What was foretold of a piece on the fire whose pit is not read. */
-const isForetoldBlind = (piece, snapshot) =>
-  ON_FIRE.includes(piece.stage) &&
-  readyAt(piece) !== undefined &&
-  allPits(snapshot).find(({ id }) => snapshot.pits.length === 0 || id === piece.pit)?.celsius === null;
 
 /** The piece that is ready last, and how that lies to the serving time; who is not in it is named. */
 function meatReady(snapshot) {

@@ -2,7 +2,7 @@
 
 import { draw } from "./dom.js";
 import { ask, live } from "./live.js";
-import { ofPit } from "./pits.js";
+import { isOld, ofPit } from "./pits.js";
 import { clock, degrees, shown } from "./words.js";
 import { t } from "./texts.js";
 
@@ -26,6 +26,7 @@ function pitPoints(history, snapshot) {
 
 function picture(points, snapshot) {
   const { band, celsius, log_due } = snapshot.pit;
+  const due = isOld(snapshot.pit, snapshot.time) ? null : log_due;
   const all = celsius === null ? points : [...points, [snapshot.time, celsius]];
   const values = all.map(([, value]) => value);
   const low = Math.min(band.low, ...values) - 6;
@@ -52,19 +53,17 @@ function picture(points, snapshot) {
     draw("text", { x: W, y: y(band.high) - 3, "text-anchor": "end" }, `${Math.round(shown(band.high))}°`),
     draw("text", { x: W, y: y(band.low) + 12, "text-anchor": "end" }, `${Math.round(shown(band.low))}°`),
   );
-  if (log_due !== null && celsius !== null) {
-    const [from, to] = [log_due.p05, log_due.p95].map((time) =>
-      x(Math.min(last, Math.max(snapshot.time, time))),
-    );
+  if (due !== null) {
+    const [from, to] = [due.p05, due.p95].map((time) => x(Math.min(last, Math.max(snapshot.time, time))));
     if (to > from)
       svg.append(draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 20 }));
-    if (celsius > band.low && log_due.p50 > snapshot.time && log_due.p50 < last) {
+    if (celsius > band.low && due.p50 > snapshot.time && due.p50 < last) {
       svg.append(
         draw("line", {
           class: "ahead",
           x1: x(snapshot.time),
           y1: y(celsius),
-          x2: x(log_due.p50),
+          x2: x(due.p50),
           y2: y(band.low),
         }),
       );

@@ -17,6 +17,7 @@ import {
 } from "./dom.js";
 import { deedsOf } from "./deeds.js";
 import { fan, rail } from "./draw.js";
+import { isForetoldBlind } from "./foretold.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { spotReadings } from "./spots.js";
@@ -155,7 +156,7 @@ function outlooks(piece, snapshot) {
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     outlookTable(planned, snapshot),
-    age > STALE
+    age > STALE || isForetoldBlind(piece, snapshot)
       ? state("suspect", t("pieces.this-forecast-is-old-do", { age: span(age) }))
       : muted(t("pieces.made-age-ago", { age: span(age) })),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
@@ -168,8 +169,8 @@ export function pieceLines(parent, snapshot) {
   const nameOf = ({ pit }) => snapshot.pits.find(({ id }) => id === pit)?.name; // of several pits only
   const told = (piece) => {
     const ready =
-      piece.celsius === null && piece.channel !== null
-        ? undefined // nobody knows while its probe is not seen
+      (piece.celsius === null && piece.channel !== null) || isForetoldBlind(piece, snapshot)
+        ? undefined // nobody knows while its probe, or its pit, is not seen
         : planOf(piece)
             .filter(({ goal, at }) => ["tender", "target", "hold-limit"].includes(goal) && at !== null)
             .at(-1);

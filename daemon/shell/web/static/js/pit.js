@@ -6,10 +6,10 @@ import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
-import { namedPit, ofPit, pitChoice } from "./pits.js";
+import { isOld, namedPit, ofPit, pitChoice } from "./pits.js";
 import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
-import { isOld, isBehind, standingFace } from "./standing.js";
+import { isBehind, standingFace } from "./standing.js";
 import {
   between,
   big,
@@ -59,7 +59,7 @@ function burning(pit, snapshot) {
     return muted(t("pit.next-log-not-known", { no_forecast: capital(pit.no_forecast) }));
   const { p05, p50, p95 } = pit.log_due;
   const made = pit.forecast_made_at;
-  const old = isOld(snapshot);
+  const old = isOld(pit, snapshot.time);
   const told = !stands(snapshot) && snapshot.pits.length === 0; // in the answers at the top
   const soon =
     p50 <= snapshot.time

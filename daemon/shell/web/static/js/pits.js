@@ -9,6 +9,11 @@ let chosen = "";
 /** All pits of a watch, the first one first. */
 export const allPits = ({ pit, pits }) => (pits.length > 0 ? pits : [pit]);
 
+const OLD = 300; // s: the fire is foretold anew each minute
+/** What was foretold of this pit's fire has no successor: it is not read. Whoever shows the forecast asks here. */
+export const isOld = ({ log_due, celsius, forecast_made_at }, time) =>
+  log_due !== null && (celsius === null || (forecast_made_at !== null && time - forecast_made_at > OLD));
+
 /** The watch as the chosen pit shows it: its figures, its own probes and signs. */
 export function ofPit(snapshot) {
   if (snapshot.pits.length === 0) return snapshot;
@@ -35,7 +40,7 @@ export function pitChoice(fireWord, choose) {
     });
     const update = ({ pit, snapshot, shown }) => {
       const due =
-        pit.log_due === null || pit.celsius === null
+        pit.log_due === null || isOld(pit, snapshot.time)
           ? ""
           : t("pits.next-log", { at: clock(pit.log_due.p50, snapshot) });
       const celsius = pit.celsius === null ? "" : ` ${degrees(pit.celsius)}`;

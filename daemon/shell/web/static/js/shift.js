@@ -5,6 +5,7 @@ import { isAway } from "./alarms.js";
 import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
 import { ask, live, put, tell } from "./live.js";
+import { allPits, isOld } from "./pits.js";
 import { between, capital, clock, degrees, plain, span, when } from "./words.js";
 import { t } from "./texts.js";
 
@@ -46,13 +47,12 @@ function nowLines(snapshot) {
 
 /** [engine s, text] of what is to come, soonest first. */
 function coming(snapshot) {
-  const { pit } = snapshot;
   const found = [];
-  if (pit.log_due && pit.celsius !== null)
-    found.push([
-      pit.log_due.p50,
-      t("shift.next-log-to", { between: between(pit.log_due.p05, pit.log_due.p95, snapshot) }),
-    ]);
+  for (const pit of allPits(snapshot)) {
+    if (!pit.log_due || isOld(pit, snapshot.time)) continue;
+    const text = t("shift.next-log-to", { between: between(pit.log_due.p05, pit.log_due.p95, snapshot) });
+    found.push([pit.log_due.p50, snapshot.pits.length > 0 ? `${pit.name}: ${text}` : text]);
+  }
   for (const piece of snapshot.pieces) {
     for (const { goal, scenario, at } of piece.outlooks) {
       if (scenario !== "planned" || at === null || ![...READY, "wrap"].includes(goal)) continue;

@@ -47,12 +47,6 @@ export function verdict(standing) {
   );
 }
 
-const OLD = 300; // s: the fire is foretold anew each minute
-/** What was foretold of the fire has no successor: the pit is not read. */
-export const isOld = ({ pit, time }) =>
-  pit.log_due !== null &&
-  (pit.celsius === null || (pit.forecast_made_at !== null && time - pit.forecast_made_at > OLD));
-
 function remedyRow(remedy, snapshot) {
   const meter = make("i", {});
   meter.style.width = `${Math.round(100 * remedy.chance)}%`;

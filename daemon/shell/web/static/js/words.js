@@ -73,7 +73,9 @@ export function trendMark(rate) {
 export const trend = (rate) => trendParts(rate).join(" ").trim();
 export const trendLines = (rate) => trendParts(rate).map((part) => make("span", { class: "line" }, part));
 
-const onTheMinute = (milliseconds) => new Date(Math.round(milliseconds / 60000) * 60000); // 04:59:59.9 is five o'clock
+/** Times and durations are rounded down, so that no limit promises more than is foretold; 04:59:59.9 is five o'clock. */
+const whole = (seconds, unit) => Math.floor((seconds + 0.5) / unit);
+const onTheMinute = (milliseconds) => new Date(whole(milliseconds / 1000, 60) * 60000);
 const timeOfDay = (instant, timeZone) =>
   instant.toLocaleTimeString(
     [],
@@ -130,10 +132,10 @@ export const day = (utc) =>
   });
 
 export function span(seconds) {
-  const s = Math.max(0, Math.round(seconds));
+  const s = Math.max(0, whole(seconds, 1));
   if (s < 90) return `${s} s`;
-  if (s < 5400) return t("words.s-min", { s: Math.round(s / 60) });
-  const minutes = Math.round(s / 60);
+  const minutes = whole(s, 60);
+  if (s < 5400) return t("words.s-min", { s: minutes });
   return t("words.hours", { hours: Math.floor(minutes / 60), rest: String(minutes % 60).padStart(2, "0") });
 }
 
