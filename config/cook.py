@@ -12,7 +12,7 @@ from config.cuts import CUTS
 from config.devices import Strict
 from config.problems import Unfit
 from config.rig import BandSection, Identifier, WoodSection
-from config.units import Celsius, Centimetres, Kilograms
+from config.units import Celsius, Centimetres, Kilograms, MetresPerSecond
 
 HOLD_RULES: dict[str, tuple[float, str]] = {
     "home-140": (60.0, "USDA home guidance"),
@@ -123,7 +123,7 @@ class PlanSection(Strict):
 
     wake: bool = True
     ambient: Celsius | None = Field(default=None, ge=-50, le=60)
-    wind: float = Field(default=0.0, ge=0, le=40)
+    wind: MetresPerSecond = Field(default=0.0, ge=0, le=40)
 
 
 class StockSection(WoodSection):

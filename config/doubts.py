@@ -17,7 +17,7 @@ from config.cook import Cook, PieceSection, WrapSection, utc_of
 from config.cuts import CUTS
 from config.problems import Problem, Remedy, remedy
 from config.rig import USUAL_PIT, BandSection, Rig, WoodSection
-from config.units import KG_PER_POUND, METRES_PER_FOOT, Written, to_celsius, to_fahrenheit
+from config.units import KG_PER_POUND, Written, to_celsius, to_fahrenheit
 
 CM_PER_METRE, CM_PER_INCH = 100.0, 2.54
 """Exact, by the international agreement of 1959."""
@@ -95,7 +95,9 @@ def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
 
 def _altitude(metres: float, file: str) -> Iterator[Problem]:
     if metres > FEW_LIVE_ABOVE:
-        asked = remedy("ask.altitude", metres=metres * METRES_PER_FOOT)
+        asked = remedy("ask.altitude", given=metres)
+        if isinstance(metres, Written):
+            asked = remedy("ask.altitude-written", altitude=metres)
         yield _asked(file, "pit.altitude", f"{metres:g}", asked)
 
 

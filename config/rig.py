@@ -13,7 +13,8 @@ from config.delivery import Delivery
 from config.devices import Device, Strict, ThermocoupleLetter
 from config.hours import minute_of_day
 from config.problems import Unfit
-from config.units import Celsius, Kilograms, parse_temperature, to_celsius
+from config.units import Apart, Celsius, Kilograms, Litres, Metres, parse_temperature, to_celsius
+from config.zones import zones_meant
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
 """Lower-case letters, digits and hyphens: what an MQTT topic and a file name can carry unchanged."""
@@ -70,9 +71,9 @@ class PitSection(Strict):
     id: Identifier = "pit"
     name: str = "Pit"
     band: BandSection
-    altitude: float = Field(default=0.0, ge=-430, le=5500)
+    altitude: Metres = Field(default=0.0, ge=-430, le=5500)
     """metres above sea level: sets the boiling point"""
-    grease_tray: float = Field(default=0.0, ge=0, le=50)
+    grease_tray: Litres = Field(default=0.0, ge=0, le=50)
     """litres that the tray under the meat holds; 0 = none to watch"""
 
 
@@ -112,7 +113,8 @@ class PeopleSection(Strict):
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
             if not available_timezones():
                 raise Unfit("file.no-zones") from error
-            raise Unfit("file.zone") from error
+            meant = zones_meant(zone)
+            raise (Unfit("file.zone-meant", meant=meant) if meant else Unfit("file.zone")) from error
         return zone
 
 
@@ -142,7 +144,7 @@ class ChannelSection(Strict):
     place: str | None = None
     pair: str | None = None
     thermocouple: ThermocoupleLetter | None = None
-    tolerance: float = Field(default=2.5, ge=0, le=10)
+    tolerance: Apart = Field(default=2.5, ge=0, le=10)
     stale_after: float = Field(default=10.0, ge=2, le=600)
     calibration: CalibrationSection | None = None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Annotated
 
 from pydantic import BeforeValidator, ValidatorFunctionWrapHandler, WrapValidator
@@ -53,28 +53,38 @@ WEIGHTS = {"kg": 1.0, "g": 0.001, "lb": KG_PER_POUND, "lbs": KG_PER_POUND, "oz":
 """kg."""
 THICKNESSES = {"cm": 1.0, "mm": 0.1, "in": METRES_PER_FOOT / 12 * 100, "inches": METRES_PER_FOOT / 12 * 100}
 """cm."""
-_AMOUNT = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([a-z]+)\s*", re.IGNORECASE)
+HEIGHTS = {"m": 1.0, "ft": METRES_PER_FOOT, "feet": METRES_PER_FOOT}
+"""m."""
+SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 5280 * METRES_PER_FOOT / 3600, "kn": 1852 / 3600}
+"""m/s; a knot is a nautical mile of 1852 m an hour (BIPM, The International System of Units)."""
+DIFFERENCES = {"c": 1.0, "k": 1.0, "f": 1 / FAHRENHEIT_PER_CELSIUS}
+"""°C between two temperatures: 4.5 °F apart are 2.5 °C apart."""
+VOLUMES = {"l": 1.0, "ml": 0.001}
+"""litres. No gallon: there are two."""
+PRESSURES = {"hpa": 1.0, "mbar": 1.0, "inhg": 33.86389}
+"""hPa; a conventional inch of mercury is 3386.389 Pa (NIST SP 811, appendix B)."""
+AMOUNTS: Mapping[str, Mapping[str, float]] = {
+    "file.weight": WEIGHTS,
+    "file.thickness": THICKNESSES,
+    "file.altitude": HEIGHTS,
+    "file.wind": SPEEDS,
+    "file.tolerance": DIFFERENCES,
+    "file.volume": VOLUMES,
+    "file.pressure": PRESSURES,
+}
+"""What a bare number is in has the factor 1. By the key of their remedy."""
+_AMOUNT = re.compile(r"\s*(-?\d+(?:\.\d+)?)\s*°?([a-z/]+)\s*", re.IGNORECASE)
 
 
-def _amount(value: object, units: Mapping[str, float], otherwise: Unfit) -> float:
-    """A number stays as it is; a string must say one of the units. Raises Unfit."""
+def parse_amount(what: str, value: object) -> float:
+    """what: one of AMOUNTS. A number stays as it is, a string must say its unit ("15 lb", "600 ft"). Raises Unfit."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
     match = _AMOUNT.fullmatch(value) if isinstance(value, str) else None
-    factor = None if match is None else units.get(match[2].lower())
+    factor = None if match is None else AMOUNTS[what].get(match[2].lower())
     if match is None or factor is None:
-        raise otherwise
+        raise Unfit(what)
     return float(match[1]) * factor
-
-
-def parse_weight(value: object) -> float:
-    """A number is kg; a string must say its unit ("15 lb", "900 g"). Raises Unfit."""
-    return _amount(value, WEIGHTS, Unfit("file.weight"))
-
-
-def parse_thickness(value: object) -> float:
-    """A number is cm; a string must say its unit ("4 in"). Raises Unfit."""
-    return _amount(value, THICKNESSES, Unfit("file.thickness"))
 
 
 class Written(float):
@@ -88,9 +98,9 @@ class Written(float):
         return made
 
 
-def _as_written(parse: Callable[[object], float]) -> WrapValidator:
+def _written(what: str) -> WrapValidator:
     def read(value: object, handler: ValidatorFunctionWrapHandler) -> float:
-        number: float = handler(parse(value))
+        number: float = handler(parse_amount(what, value))
         if isinstance(value, Written):
             return value
         return Written(number, value.strip()) if isinstance(value, str) else number
@@ -98,6 +108,10 @@ def _as_written(parse: Callable[[object], float]) -> WrapValidator:
     return WrapValidator(read)
 
 
-Kilograms = Annotated[float, _as_written(parse_weight)]
-Centimetres = Annotated[float, _as_written(parse_thickness)]
-"""In a file: a number, or text with its unit."""
+Kilograms = Annotated[float, _written("file.weight")]
+Centimetres = Annotated[float, _written("file.thickness")]
+Metres = Annotated[float, _written("file.altitude")]
+MetresPerSecond = Annotated[float, _written("file.wind")]
+Apart = Annotated[float, _written("file.tolerance")]
+Litres = Annotated[float, _written("file.volume")]
+"""In a file: a number, or text with its unit. Apart: °C between two temperatures."""

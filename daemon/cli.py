@@ -11,6 +11,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from http.client import HTTPException
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from config.cook import Cook
 from config.loader import load_both, load_crew, read_both
 from config.problems import ConfigError
 from config.rig import Rig
-from config.units import parse_temperature
+from config.units import parse_amount, parse_temperature
 from daemon.commands import orders
 from daemon.commands.plain_parser import PlainParser
 from daemon.shell.clock import wall_seconds
@@ -138,14 +139,14 @@ def _parser() -> argparse.ArgumentParser:
     calibrate = command("calibrate", _calibrate)
     files(calibrate)
     calibrate.add_argument("--channel", required=True)
-    calibrate.add_argument("--pressure", type=float)
+    calibrate.add_argument("--pressure", type=_amount("file.pressure"))
     notify = command("notify-test", _notify_test)
     files(notify)
     plan = command("plan", _plan)
     files(plan, cook_needed=True)
     plan.add_argument("--state", type=Path)
     plan.add_argument("--ambient", type=_celsius, default=None)
-    plan.add_argument("--wind", type=float, default=0.0)
+    plan.add_argument("--wind", type=_amount("file.wind"), default=0.0)
     report = command("report", _report)
     report.add_argument("cook", nargs="?", metavar="COOK_ID")
     library(report)
@@ -177,15 +178,26 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _celsius(text: str) -> float:
-    """A temperature as a file has it."""
-    number: float | str = text
-    with contextlib.suppress(ValueError):
-        number = float(text)
-    try:
-        return parse_temperature(number)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(PLAIN.say(why(error))) from None
+def _with_unit(parse: Callable[[object], float]) -> Callable[[str], float]:
+    """A number as a file has it, bare or with its unit."""
+
+    def read(text: str) -> float:
+        number: float | str = text
+        with contextlib.suppress(ValueError):
+            number = float(text)
+        try:
+            return parse(number)
+        except ValueError as error:
+            raise argparse.ArgumentTypeError(PLAIN.say(why(error))) from None
+
+    return read
+
+
+_celsius = _with_unit(parse_temperature)
+
+
+def _amount(what: str) -> Callable[[str], float]:
+    return _with_unit(partial(parse_amount, what))
 
 
 def explain(parser: argparse.ArgumentParser, commands: Mapping[str, argparse.ArgumentParser]) -> None:

@@ -78,7 +78,7 @@ def add_commands(command: Parser) -> None:
     spot.add_argument("temperature")
     spot.add_argument("--where", default="")
     spot.add_argument("--with", dest="thermometer", default="")
-    spot.add_argument("--tolerance", type=float, default=1.0)
+    spot.add_argument("--tolerance", default="1")
     spot.add_argument("--sure", action="store_true")
     at(spot)
     choose = order("choose-spot", _choose_spot)
@@ -113,7 +113,7 @@ def add_commands(command: Parser) -> None:
     band.add_argument("--sure", action="store_true")
     keep = order("keep-plan", _keep_plan)
     keep.add_argument("--ambient")
-    keep.add_argument("--wind", type=float, default=0.0)
+    keep.add_argument("--wind", default="0")
     keep.add_argument("--no-wake", action="store_true")
     order("drop-plan", _drop_plan)
     remind = order("remind", _remind)
@@ -303,7 +303,7 @@ def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
 def _spot(options: argparse.Namespace, watch: Watch) -> Any:
     body = {
         "piece": options.piece, "celsius": _temperature(options.temperature, watch), "where": options.where,
-        "thermometer": options.thermometer, "tolerance": options.tolerance, "by": options.by,
+        "thermometer": options.thermometer, "tolerance": _number(options.tolerance), "by": options.by,
         "minutes_ago": watch.minutes_ago(options.at), "sure": options.sure,
     }  # fmt: skip
     return watch.ask("spot", body)
@@ -362,7 +362,7 @@ def _band(options: argparse.Namespace, watch: Watch) -> Any:
 
 
 def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:
-    weather = {**_given(options, watch, "ambient"), "wind": options.wind}
+    weather = {**_given(options, watch, "ambient"), "wind": _number(options.wind)}
     made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
     return {"said": "\n".join([*made["lines"], PLAIN.words("command.order.plan-kept")])}
 

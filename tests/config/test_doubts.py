@@ -54,7 +54,7 @@ def test_the_example_is_not_asked_about() -> None:
         ({"thickness": "12 in"}, ["piece chuck, thickness", '= "12 in"', "this is 30 cm. Is it meant?"]),
         ({"wood": {"split": "10 lb"}}, ["wood.split", '= "10 lb"', "that is 4.5 kg", "Is it meant?"]),
         ({"thickness": 6}, ["piece chuck, thickness", 'If you meant inches, write "6 in"']),
-        ({"altitude": 5280}, ["pit.altitude", "1609"]),
+        ({"altitude": 5280}, ["pit.altitude", '"5280 ft"']),
         ({"wood": {"split": 5}}, ["wood.split", "kg", 'If you meant pounds, write "5 lb"']),
         ({"wood": {"kind": "Scots pine"}}, ["wood.kind", "soots"]),
         ({"guests": 40, "portion": 0.5}, ["portion", 'If you meant pounds, write "0.5 lb"']),
@@ -83,7 +83,9 @@ def test_what_may_well_be_meant_is_left_alone(changes: dict[str, Any]) -> None:
     assert asked(**changes) == []
 
 
-@pytest.mark.parametrize("changes", [{"weight": "150 lb"}, {"thickness": "2 in"}, {"wood": {"split": "5 kg"}}])
+@pytest.mark.parametrize(
+    "changes", [{"weight": "150 lb"}, {"thickness": "2 in"}, {"wood": {"split": "5 kg"}}, {"altitude": "14000 ft"}]
+)
 def test_a_unit_that_is_written_is_not_offered_again(changes: dict[str, Any]) -> None:
     (line,) = asked(**changes)
     assert "Is it meant" in line and "write" not in line and "you meant" not in line

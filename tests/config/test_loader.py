@@ -1,5 +1,6 @@
 """Every problem at once, each naming file, key, value and remedy."""
 
+import tomllib
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfoNotFoundError
@@ -10,12 +11,14 @@ from pydantic import ValidationError
 import config
 import daemon
 import drivers
-from config.cook import Cook
+from config.cook import Cook, PlanSection
 from config.cuts import CUTS
 from config.loader import load_both, load_rig
 from config.plain_errors import plain_problems
 from config.problems import ConfigError, Unfit
-from config.units import parse_temperature, parse_thickness, parse_weight, to_celsius
+from config.rig import Rig
+from config.units import parse_amount, parse_temperature, to_celsius
+from config.zones import zones_meant
 from daemon.texts.problems import in_a_line, why
 from daemon.wiring.composers import composer_of_people
 from tests.texts.english import in_english, problem_in_english
@@ -124,13 +127,32 @@ def test_weights_and_thicknesses_in_either_unit() -> None:
         ("8 oz", 0.22679618),
         ("900g", 0.9),
     ):
-        assert parse_weight(written) == pytest.approx(kilograms)
-    assert parse_thickness("4 in") == pytest.approx(10.16) and parse_thickness("75 mm") == pytest.approx(7.5)
+        assert parse_amount("file.weight", written) == pytest.approx(kilograms)
+    assert parse_amount("file.thickness", "4 in") == pytest.approx(10.16)
+    assert parse_amount("file.thickness", "75 mm") == pytest.approx(7.5)
     for wrong in ("heavy", "12", True, None, "12 stone", "15 lb or so"):
-        for parse, example in ((parse_weight, "15 lb"), (parse_thickness, "4 in")):
+        for what, example in (
+            ("file.weight", "15 lb"), ("file.thickness", "4 in"), ("file.altitude", "600 ft"), ("file.wind", "10 mph"),
+            ("file.tolerance", "4.5 F"), ("file.volume", "500 ml"), ("file.pressure", "29.92 inHg"),
+        ):  # fmt: skip
             with pytest.raises(Unfit) as caught:
-                parse(wrong)
+                parse_amount(what, wrong)
             assert example in in_english(why(caught.value))
+
+
+def test_every_key_with_a_unit_takes_it() -> None:
+    """Exact by the agreement of 1959: 600 ft = 182.88 m, 1 mile = 1609.344 m. 29.92 inHg is the pressure of the standard
+    atmosphere, 1013.25 hPa (ISO 2533), as read off an altimeter. 1.8 °F apart are 1 °C apart."""
+    rig = tomllib.loads((EXAMPLES / "rig.toml").read_text(encoding="utf-8"))
+    rig["pit"] |= {"altitude": "600 ft", "grease_tray": "1500 ml"}
+    rig["channels"][0]["tolerance"] = "4.5 °F"
+    made = Rig.model_validate(rig)
+    assert made.pit.altitude == pytest.approx(182.88) and made.pit.grease_tray == pytest.approx(1.5)
+    assert made.channels[0].tolerance == pytest.approx(2.5)
+    assert PlanSection.model_validate({"wind": "10 mph"}).wind == pytest.approx(4.4704)
+    assert PlanSection.model_validate({"wind": "36 km/h"}).wind == pytest.approx(10.0)
+    assert parse_amount("file.pressure", "29.92 inHg") == pytest.approx(1013.25, abs=0.1)
+    assert parse_amount("file.altitude", "-100 ft") == pytest.approx(-30.48)
 
 
 def test_safe_minima_are_the_published_consumer_figures() -> None:
@@ -150,3 +172,29 @@ def test_a_serving_time_that_no_calendar_can_bring_to_utc_is_named(year: str) ->
         Cook.model_validate(table)
     said = map(problem_in_english, plain_problems("cook.toml", caught.value.errors(include_url=False), table))
     assert any("serve_at" in line and line.endswith("write a year from 1970 to 2099") for line in said)
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        (
+            "CST",
+            {"America/Chicago", "Asia/Shanghai"},
+        ),  # tz database, northamerica and asia: Central and China Standard Time
+        ("BST", {"Europe/London"}),  # europe: British Summer Time
+        ("Chicago", {"America/Chicago"}),
+        ("new york", {"America/New_York"}),
+        ("Europe/Berln", {"Europe/Berlin"}),
+        ("Mars/Olympus", set()),
+    ],
+)
+def test_a_zone_that_is_none_is_answered_by_those_that_may_be_meant(written: str, meant: set[str]) -> None:
+    found = zones_meant(written)
+    assert meant <= set(found) and bool(meant) == bool(found), found
+    rig = tomllib.loads((EXAMPLES / "rig.toml").read_text(encoding="utf-8"))
+    rig["people"]["zone"] = written
+    with pytest.raises(ValidationError) as caught:
+        Rig.model_validate(rig)
+    told = " ".join(problem_in_english(problem) for problem in plain_problems("rig.toml", caught.value.errors(), rig))
+    assert all(name in told for name in meant) and "timedatectl" in told
+    assert bool(found) != ("London" in told) or "Europe/London" in meant

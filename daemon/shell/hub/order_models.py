@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError,
 from config.cook import PieceSection, ReminderSection
 from config.plain_errors import plain_problems
 from config.problems import Unfit
-from config.units import Celsius
+from config.units import Apart, Celsius, MetresPerSecond
 from daemon.core import inputs
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.inputs import MarkKind
@@ -124,7 +124,7 @@ class Spot(Order):
     celsius: Annotated[Celsius, Field(ge=inputs.SPOT_COLDEST, le=inputs.SPOT_HOTTEST)]
     where: str = Field(default="", max_length=80)
     thermometer: str = Field(default="", max_length=80)
-    tolerance: float = Field(default=1.0, ge=0.1, le=10)
+    tolerance: Apart = Field(default=1.0, ge=0.1, le=10)
     minutes_ago: Ago = 0.0
     sure: bool = False
 
@@ -184,7 +184,7 @@ class AskWrap(Order):
 class KeepPlan(Order):
     command: Literal["keep-plan"]
     ambient: Annotated[Celsius, Field(ge=-50, le=60)] | None = None
-    wind: float = Field(default=0.0, ge=0, le=40)
+    wind: MetresPerSecond = Field(default=0.0, ge=0, le=40)
     wake: bool = True
 
 

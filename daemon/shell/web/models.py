@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from config.cook import Cook, PieceSection, ReminderSection
 from config.cuts import Cut
 from config.rig import BandSection
-from config.units import Celsius
+from config.units import Apart, Celsius, MetresPerSecond
 from daemon.core.inputs import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST, MarkKind, SafetyDeed
 from daemon.core.pit.profile import ForecastMiss, PlaceLesson
 from daemon.core.plan.duties import MOST_SPLITS
@@ -104,7 +104,7 @@ class SpotOrder(Sure):
     celsius: Annotated[Celsius, Field(ge=SPOT_COLDEST, le=SPOT_HOTTEST)]
     where: str = Field(default="", max_length=80)
     thermometer: str = Field(default="", max_length=80)
-    tolerance: float = Field(default=1.0, ge=0.1, le=10)
+    tolerance: Apart = Field(default=1.0, ge=0.1, le=10)
     minutes_ago: float = Field(default=0.0, ge=0, le=BACK_DATED_AT_MOST / 60.0)
 
 
@@ -142,7 +142,7 @@ class WeatherOrder(By):
     """ambient: °C outside, absent = as measured. wind: m/s."""
 
     ambient: Celsius | None = Field(default=None, ge=-50, le=60)
-    wind: float = Field(default=0.0, ge=0, le=40)
+    wind: MetresPerSecond = Field(default=0.0, ge=0, le=40)
 
 
 class PlanOrder(WeatherOrder):

@@ -328,7 +328,7 @@ def test_a_message_says_that_it_recovers_only_by_degrees() -> None:
     """As the slope of ten minutes wavers from one minute to the next, the words stay."""
 
     def words(slope: float, heading: int) -> str:
-        fire = {"heading": heading, "slackens": slope > -0.1}
+        fire: dict[str, Any] = {"heading": heading, "slackens": slope > -0.1}
         lost = said(90.0, FeedSense(), slope, stage="low", standing="fire-out/pit", **fire)["fire-out"]
         return in_english(lost.text)
 
