@@ -313,6 +313,8 @@ def _choose_spot(options: argparse.Namespace, watch: Watch) -> Any:
     return watch.ask("choose-spot", {"piece": options.piece, "by": options.by})
 
 
+WITH_THE_REST = "none"
+"""Instead of a serving time: no longer one of its own."""
 AMOUNTS, TEMPERATURES = ("weight", "thickness"), ("target", "ambient")
 
 
@@ -339,7 +341,7 @@ def _add_piece(options: argparse.Namespace, watch: Watch) -> Any:
 def _change_piece(options: argparse.Namespace, watch: Watch) -> Any:
     changes = _given(options, watch, "name", "cut", "weight", "thickness", "target", "place")
     if options.serve_at is not None:
-        changes["serve_at"] = watch.coming(options.serve_at)
+        changes["serve_at"] = options.serve_at != WITH_THE_REST and watch.coming(options.serve_at)
     return watch.ask("change-piece", {"piece": options.piece, "sure": options.sure, "by": options.by, **changes})
 
 

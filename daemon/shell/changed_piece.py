@@ -38,12 +38,15 @@ class PieceChanges(BaseModel):
     tender: tuple[Celsius, Celsius] | None = None
     target: Celsius | None = None
     place: str | None = Field(default=None, max_length=60)
-    serve_at: Moment | None = None
+    serve_at: Moment | Literal[False] | None = None
+    """False: served with the rest of the cook."""
 
 
 def changed_section(piece: PieceSettings, changes: dict[str, Any]) -> PieceSection:
     """As a cook file would name it. changes: keys of a cook file. Raises ValidationError."""
     whole = {"name": piece.name, "id": piece.id, "cut": piece.cut, "weight": piece.weight, "channel": piece.channel}
+    if changes.get("serve_at") is False:
+        changes = {key: value for key, value in changes.items() if key != "serve_at"}
     return PieceSection.model_validate(whole | changes)
 
 

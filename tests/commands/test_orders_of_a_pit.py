@@ -75,8 +75,10 @@ def test_who_reads_fahrenheit_is_asked_which_unit_a_number_has(words: str, act: 
 def test_amounts_go_to_the_watch_as_they_were_written() -> None:
     watch = Asked()
     watch.fahrenheit = True
-    orders._spot(options_of("spot pork 150F"), watch)  # type: ignore[arg-type]
-    orders._change_piece(options_of("change-piece pork --weight 8lb --thickness 9"), watch)  # type: ignore[arg-type]
+    orders._spot(options_of("spot pork 150F --tolerance 2F"), watch)  # type: ignore[arg-type]
+    orders._change_piece(options_of("change-piece pork --weight 8lb --thickness 9 --serve-at none"), watch)  # type: ignore[arg-type]
     (_, spot), (_, change) = watch.bodies
     assert spot is not None and change is not None
+    assert change["serve_at"] is False, "served with the rest again"
+    assert spot["tolerance"] == "2F"
     assert (spot["celsius"], change["weight"], change["thickness"]) == ("150F", "8lb", 9.0)

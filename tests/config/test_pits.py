@@ -20,7 +20,7 @@ PIT = """[pit]
 id = "pit"
 name = "The long pit"
 band = { low = 107, high = 135 }     # where the fire should stay
-altitude = 85                        # metres: sets the boiling point
+altitude = 85                        # metres, or "280 ft": sets the boiling point
 """
 PITS = """[[pits]]
 id = "offset"

@@ -72,7 +72,7 @@ def test_text_of_the_feed_prompt() -> None:
     rule = rule_by_id("pit-falling")
     soon = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 1119.0), "Pit")
     assert METRIC.say(soon) == "Add 1-2 splits: Pit 124 °C, low in 18 min"
-    between = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 1119.0, between=(610.0, 1490.0)), "Pit")
+    between = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 1119.0, between=(610.0, 1559.0)), "Pit")
     assert METRIC.say(between) == "Add 1-2 splits: Pit 124 °C, low in 10 to 25 min"
     below = alarm_text(rule, Finding(True, False, "", 124.0, 121.0, 0.0), "Pit")
     assert CUSTOMARY.say(below) == "Add 1-2 splits: Pit 255 °F, low now"

@@ -157,6 +157,8 @@ def test_a_piece_joins_and_is_meant_otherwise() -> None:
     assert isinstance(changed, inputs.ChangePiece) and before is not None
     assert changed.piece.weight == 6.1
     assert replace(changed.piece, weight=before.weight, thickness=before.thickness) == before
+    with_the_rest = ordered(command="change-piece", piece="chuck", serve_at=False)
+    assert isinstance(with_the_rest, inputs.ChangePiece) and with_the_rest.piece.serve_at is None
 
 
 LOAF = {"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2}

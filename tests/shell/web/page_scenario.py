@@ -430,6 +430,7 @@ class FakeWatch:
                     low,
                     high,
                     cut.target,
+                    serve_at=None if (own := piece.serve_at_utc("UTC")) is None else own - WALL_OFFSET,
                 )
             )
         serve_at = cook.serve_at_utc("UTC")

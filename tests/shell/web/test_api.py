@@ -428,3 +428,19 @@ async def test_a_piece_is_changed_by_what_is_named(client: aiohttp.ClientSession
     assert isinstance(command, inputs.ChangePiece)
     assert (command.piece.weight, command.piece.channel) == (1.4, None)
     assert command.piece.target == pytest.approx(71.1, abs=0.01)
+
+
+async def test_a_serving_time_of_its_own_is_changed_and_taken_away(
+    client: aiohttp.ClientSession, watch: FakeWatch
+) -> None:
+    old, lunch = watch.snapshot(), 3600.0 * 9
+    own = replace(LOAF, serve_at=lunch)
+    watch.changes = replace(old, pieces=tuple(replace(p, ordered=own) for p in old.pieces))
+    orders = [{"weight": 1.3}, {"serve_at": "2026-06-13T12:00:00Z"}, {"serve_at": False}]
+    for order in orders:
+        assert (await client.post("/api/change-piece", json={"piece": "chuck-roll", **order})).status == 202
+    wrong = await client.post("/api/change-piece", json={"piece": "chuck-roll", "serve_at": True})
+    assert wrong.status == 422
+    kept, later, none = (c.piece for c in watch.commands if isinstance(c, inputs.ChangePiece))
+    assert kept.serve_at == lunch and later.serve_at not in (None, lunch)
+    assert none == replace(own, serve_at=None), "and nothing else"

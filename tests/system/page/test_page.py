@@ -19,6 +19,7 @@ from config.cook import Cook, WrapSection
 from daemon.core import inputs
 from daemon.core.events import AlarmState
 from daemon.core.said import say
+from daemon.core.settings import MeatKind, PieceSettings
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.web.page_cooks import CHOIR, TRIAL
 from tests.shell.web.page_curves import FEED
@@ -228,9 +229,36 @@ def test_a_forgotten_mark_is_made_for_when_it_was_done(page: Page, site: ServedP
     expect(chuck.get_by_label("Done")).to_have_value("0")  # the next mark is of now again
 
 
+def test_a_piece_s_own_serving_time_is_set_and_taken_away(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    lunch = datetime(2026, 6, 13, 12, 30, tzinfo=UTC).timestamp() - old.wall_offset
+    meant = PieceSettings(
+        "lamb-shoulder", "Lamb shoulder", "lamb-shoulder", MeatKind.WHOLE_ROAST, "lamb", 2.4, 0.09, 1.0
+    )
+    own = replace(meant, serve_at=lunch)
+    site.watch.changes = replace(
+        old, pieces=tuple(replace(p, ordered=own) if p.id == own.id else p for p in old.pieces)
+    )
+    page.reload()
+    lamb = page.get_by_label("Lamb shoulder", exact=True)
+    lamb.get_by_text("Serving time, probe, remove").click()
+    serve = lamb.get_by_label("Served at (empty: with the rest)")
+    expect(serve).to_have_value(re.compile(r"2026-06-1\dT\d\d:30"))  # in the rig's zone
+    serve.fill("2026-06-13T23:45")
+    with page.expect_response("**/api/change-piece"):
+        lamb.get_by_role("button", name="Set the serving time").click()
+    later = told(site, inputs.ChangePiece)
+    assert later.piece.serve_at is not None and later.piece.serve_at > lunch and later.piece.weight == 2.4
+    site.watch.commands.clear()
+    serve.fill("")
+    with page.expect_response("**/api/change-piece"):
+        lamb.get_by_role("button", name="Set the serving time").click()
+    assert told(site, inputs.ChangePiece).piece == meant
+
+
 def test_a_piece_joins_moves_its_probe_and_leaves(page: Page, site: ServedPage) -> None:
     lamb = page.get_by_label("Lamb shoulder", exact=True)
-    lamb.get_by_text("Probe, or remove").click()
+    lamb.get_by_text("Serving time, probe, remove").click()
     lamb.get_by_label("Probe in this piece").select_option("chuck")
     lamb.get_by_role("button", name="Read by this probe").click()
     expect(page.locator("#toast")).to_contain_text("Whoever had that probe swaps")

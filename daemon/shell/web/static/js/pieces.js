@@ -28,6 +28,7 @@ import {
   degrees,
   difference,
   inside,
+  localTime,
   plain,
   qualityOf,
   shown,
@@ -362,8 +363,16 @@ function safetyFace(piece, snapshot) {
   ];
 }
 
-/** Another probe for this piece, or the end of its place in the cook. */
+/** A serving time of its own, another probe for this piece, or the end of its place in the cook. */
 function changing(first) {
+  const serve = make("input", { type: "datetime-local" });
+  const meal = button(t("pieces.set-the-serving-time"), () =>
+    tell(
+      "/api/change-piece",
+      { piece: first.id, serve_at: serve.value || false },
+      t("pieces.serving-time-sent"),
+    ),
+  );
   const probe = make("select", {});
   const move = button(t("pieces.read-by-this-probe"), () =>
     tell(
@@ -377,10 +386,17 @@ function changing(first) {
   );
   const node = fold(
     t("pieces.probe-or-remove"),
+    make("label", {}, t("start.served-at-its-own-time"), serve),
+    buttonRow(meal),
     make("label", {}, t("pieces.probe-in-this-piece"), probe),
     buttonRow(move, remove),
   );
+  let own = null;
+  node.addEventListener("toggle", () => {
+    serve.value = own === null ? "" : localTime(own, live.snapshot);
+  });
   const update = (piece, snapshot) => {
+    own = piece.ordered?.serve_at ?? null;
     const meat = snapshot.channels.filter((channel) => channel.role === "meat");
     redraw(probe, null, () => [
       ...meat.map(({ id, name }) => make("option", { value: id, selected: id === piece.channel }, name)),

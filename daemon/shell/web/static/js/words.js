@@ -96,6 +96,12 @@ export function between(from, until, snapshot) {
   return t("words.early-to-late", { early: early.slice(0, early.length - cut), late });
 }
 
+/** "2026-06-13T19:00" in the rig's zone, as a field for a date and a time has it. */
+export const localTime = (engine, snapshot) => {
+  const ms = onTheMinute((engine + snapshot.wall_offset) * 1000).getTime();
+  return new Date(ms).toLocaleString("sv", { timeZone: reads.zone }).slice(0, 16).replace(" ", "T");
+};
+
 /** " Europe/London" where this phone's clock says something else than the rig's, else nothing. */
 export function otherZone(milliseconds) {
   const then = new Date(milliseconds);
