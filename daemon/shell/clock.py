@@ -7,6 +7,7 @@ suspend and ignores NTP steps. UTC is engine time plus an offset that is re-meas
 from __future__ import annotations
 
 import time
+from math import inf
 from pathlib import Path
 from typing import Protocol
 
@@ -60,14 +61,24 @@ class SpedUpClock:
 
     def __init__(self, start: float, factor: float) -> None:
         self._start, self._factor, self._boot = start, factor, boot_seconds()
+        self._most = inf
 
     def now(self) -> float:
-        return self._start + (boot_seconds() - self._boot) * self._factor
+        boot = boot_seconds()
+        now = self._start + (boot - self._boot) * self._factor
+        if now > self._most:
+            now, self._start, self._boot = self._most, self._most, boot
+        return now
+
+    def wait_at(self, most: float) -> None:
+        """It stands still there until it is told a later time: what goes by meanwhile is not made up for."""
+        self.now()
+        self._most = most
 
     def go_on_at(self, factor: float) -> None:
         """From now on so many times faster than life; the time itself does not jump."""
-        boot = boot_seconds()
-        self._start, self._boot, self._factor = self._start + (boot - self._boot) * self._factor, boot, factor
+        now = self.now()
+        self._start, self._boot, self._factor = now, boot_seconds(), factor
 
     def wall(self) -> float:
         return self.now()

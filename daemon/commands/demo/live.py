@@ -53,6 +53,9 @@ from drivers.simulated.scenarios import demo_scenario
 
 LINE_EVERY = 5.0
 """Simulated s between lines of the board."""
+WAITS_AFTER = 60.0
+"""Simulated s after a line at which the night stands still until the next one: half of what makes a probe silent in the demo's
+rig, so that a machine that is busy for a moment tells of no bad probes."""
 FRAMES_PER_SECOND = 4
 COLUMNS = (
     "command.demo.piece", "command.demo.core", "command.demo.stage-title", "command.demo.stall", "command.demo.wrap",
@@ -148,6 +151,7 @@ class Demo:
                 if pace.line(now - sent):
                     self._slow_down(clock, pace.factor)
                 sent = now
+                clock.wait_at(START + sent + WAITS_AFTER)
                 self._lost_lines += not board.send()
             await asyncio.sleep(LINE_EVERY / pace.factor)
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
 
-from daemon.commands.demo.pace import LOOKS_BACK, SLOWEST, Pace
+from daemon.commands.demo.files import CHANNEL
+from daemon.commands.demo.live import LINE_EVERY, WAITS_AFTER
+from daemon.commands.demo.pace import LOOKS_BACK, SLOWEST, TOO_FAR_APART, Pace
 from daemon.shell import clock
 from daemon.shell.clock import SpedUpClock
 
@@ -43,3 +47,25 @@ def test_the_clock_goes_on_without_a_jump(monkeypatch: pytest.MonkeyPatch) -> No
     assert sped.now() == 1600.0
     boot[0] = 103.0
     assert sped.now() == sped.wall() == 1720.0
+
+
+def test_the_clock_waits_for_whoever_is_late(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A machine that is busy for two seconds at 600 times: 20 minutes would pass without a line of the board."""
+    boot = [100.0]
+    monkeypatch.setattr(clock, "boot_seconds", lambda: boot[0])
+    sped = SpedUpClock(1000.0, 600.0)
+    sped.wait_at(1060.0)
+    boot[0] = 102.0
+    assert sped.now() == sped.now() == 1060.0
+    sped.wait_at(1120.0)
+    assert sped.now() == 1060.0, "what went by is not made up for"
+    boot[0] = 102.05
+    assert sped.now() == pytest.approx(1090.0)
+    sped.go_on_at(60.0)
+    boot[0] = 103.0
+    assert sped.now() == 1120.0
+
+
+def test_no_probe_of_the_demo_goes_silent_while_it_waits() -> None:
+    (channel,) = tomllib.loads(CHANNEL.format(id="pit", name="Pit", role="pit", place=""))["channels"]
+    assert channel["stale_after"] >= 2 * WAITS_AFTER and WAITS_AFTER > TOO_FAR_APART * LINE_EVERY
