@@ -436,7 +436,7 @@ async def test_a_serving_time_of_its_own_is_changed_and_taken_away(
     old, lunch = watch.snapshot(), 3600.0 * 9
     own = replace(LOAF, serve_at=lunch)
     watch.changes = replace(old, pieces=tuple(replace(p, ordered=own) for p in old.pieces))
-    orders = [{"weight": 1.3}, {"serve_at": "2026-06-13T12:00:00Z"}, {"serve_at": False}]
+    orders: list[dict[str, Any]] = [{"weight": 1.3}, {"serve_at": "2026-06-13T12:00:00Z"}, {"serve_at": False}]
     for order in orders:
         assert (await client.post("/api/change-piece", json={"piece": "chuck-roll", **order})).status == 202
     wrong = await client.post("/api/change-piece", json={"piece": "chuck-roll", "serve_at": True})
