@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from daemon.core.readings.trace import MINUTE
 from daemon.shell.report.markup import Child, Element, node
 from daemon.texts.composer import Composer
 from daemon.texts.reader import Reader
@@ -69,3 +70,15 @@ def table_of(caption: str, heads: Sequence[str], body: Sequence[Element]) -> Ele
 
 def _cell(value: Child | float) -> Child:
     return f"{value:g}" if isinstance(value, float) else value
+
+
+def off_by(seconds: float, words: Words) -> str:
+    """How far off a plan or a forecast was, in words. seconds: late, below 0 early."""
+    if abs(seconds) < MINUTE / 2:
+        return words("report.on-time")
+    return words("report.late", by=seconds) if seconds > 0 else words("report.early", by=-seconds)
+
+
+def yes_or_no(so: bool, words: Words) -> Element:
+    """In the colour of good or bad."""
+    return node("span", words("report.yes"), class_="good") if so else node("span", words("report.no"), class_="bad")
