@@ -69,7 +69,7 @@ def invitation(section: PageSection, key: str) -> list[str]:
     """The page with its key, as lines for a terminal: a code to scan where a phone can reach the page, and the link."""
     host = reachable_host(section.listen, section.hosts)
     link = login_url(host or section.listen, section.port, key)
-    lines = [*(pairing_code(link) if host else []), f"page: {link}"]
+    lines = [*(pairing_code(link) if host else []), PLAIN.words("command.key.page", link=link)]
     if host is None:
-        lines.append('a phone cannot reach it there: set listen = "0.0.0.0" under [page] to let it')
+        lines.append(PLAIN.words("command.key.unreachable"))
     return lines

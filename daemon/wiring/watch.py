@@ -228,8 +228,12 @@ class Watch:
 
     def greeting(self) -> list[str]:
         """What to tell whoever starts the watch by hand."""
-        names = " and ".join(pit.name for pit in self.rig.pits)
-        lines = [f"watching {names}: {len(self.rig.channels)} channels, journal in {self.state}"]
+        names = tuple(pit.name for pit in self.rig.pits)
+        lines = [
+            self.composer.words(
+                "command.run.watching", pits=names, channels=len(self.rig.channels), directory=str(self.state)
+            )
+        ]
         section = self.rig.page
         if section is not None:
             # the key is for whoever sits at the terminal, not for a log

@@ -17,6 +17,8 @@ from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.state import NAMELESS
 from daemon.core.pieces.stage import PieceSign
 from daemon.core.pit.stage import PitSign
+from daemon.shell.web.openapi import REFUSALS
+from daemon.shell.web.routes import ROUTES
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import GIVE_WAY, KINDS, LISTS, SENTENCES, is_message
 
@@ -94,7 +96,11 @@ def test_no_text_lies_about_unused() -> None:
     of_lists = {f"problem.item.{listed}" for listed in ITEMS}
     assert of_lists <= TEXTS.texts.keys()
     of_fields = {f"problem.called.{field.replace('_', '-')}" for field in fields_of_models()}
-    known = written_keys() | of_alarms | of_stages | of_page | of_hub | of_help | of_lists | of_fields
+    of_api = {f"api.route.{route.handler.replace('_', '-')}" for route in ROUTES} | {
+        f"api.refused.{n}" for n in REFUSALS
+    }
+    assert of_api <= TEXTS.texts.keys()
+    known = written_keys() | of_api | of_alarms | of_stages | of_page | of_hub | of_help | of_lists | of_fields
     assert TEXTS.texts.keys() - known == set()
 
 

@@ -10,14 +10,10 @@ from pydantic.json_schema import JsonSchemaMode
 from daemon.shell.web import models
 from daemon.shell.web.models import Problem
 from daemon.shell.web.routes import ROUTES, Route
+from daemon.texts.composer import PLAIN
 
 REFERENCE = "#/components/schemas/{model}"
-REFUSALS = {
-    "400": "Not understood", "401": "No key", "403": "Foreign origin", "404": "Not kept",
-    "409": "A cook is running, and would end", "413": "Over 16 kB",
-    "415": "Not JSON", "421": "Not our host name", "422": "Understood and wrong", "429": "Too often",
-    "503": "Not available here, or all streams taken",
-}  # fmt: skip
+REFUSALS = ("400", "401", "403", "404", "409", "413", "415", "421", "422", "429", "503")
 
 
 def document() -> dict[str, Any]:
@@ -37,10 +33,9 @@ def document() -> dict[str, Any]:
     return {
         "openapi": "3.1.0",
         "info": {
-            "title": "pitvigil page",
+            "title": PLAIN.words("api.title"),
             "version": "1",
-            "description": "Temperatures in °C. Times in engine seconds: add the snapshot's wall_offset for UTC. "
-            "The watch informs; it never certifies food as safe.",
+            "description": PLAIN.words("api.description"),
         },
         "paths": paths,
         "components": {
@@ -61,17 +56,17 @@ def _good_statuses(route: Route) -> tuple[str, ...]:
 
 
 def _operation(route: Route, schemas: dict[Any, Any], problem: dict[str, Any]) -> dict[str, Any]:
-    good: dict[str, Any] = {"description": "As asked"}
+    good: dict[str, Any] = {"description": PLAIN.words("api.as-asked")}
     if route.gives is not None:
         good["content"] = {"application/json": {"schema": schemas[route.handler, "serialization"]}}
     else:
         good["content"] = {route.media: {"schema": {"type": "string"}}}
     operation: dict[str, Any] = {
         "operationId": route.handler,
-        "summary": route.summary,
+        "summary": PLAIN.words(f"api.route.{route.handler.replace('_', '-')}"),
         "responses": {
             **dict.fromkeys(_good_statuses(route), good),
-            **{status: {"description": text, **problem} for status, text in REFUSALS.items()},
+            **{status: {"description": PLAIN.words(f"api.refused.{status}"), **problem} for status in REFUSALS},
         },
         "security": [] if route.open else [{"token": []}, {"cookie": []}],
     }
