@@ -144,13 +144,21 @@ class LinkCounts:
     unnamed: int = 0
 
 
+class Outcome(StrEnum):
+    """What became of a message on one delivery channel. FAILED: given up, so that others are to be told."""
+
+    SENT = "sent"
+    FAILED = "failed"
+    EXPIRED = "expired"
+
+
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """The outbox's word on one notification on one delivery channel. outcome: "sent", "failed" (given up), "expired"."""
+    """The outbox's word on one notification on one delivery channel."""
 
     notification: str
     channel: str
-    outcome: str
+    outcome: Outcome
     detail: str = ""
 
 

@@ -191,7 +191,7 @@ def test_link_counts_are_shown_and_move_nothing(engine: Engine) -> None:
 @of(inputs.Delivered)
 def test_delivered_a_wake_that_no_phone_took_goes_to_the_next_at_once(engine: Engine) -> None:
     first = wakes(too_hot(engine, ON + 250.0))[0]
-    (instead,) = said(engine, inputs.Delivered(first.id, "phone", "failed", "no network"), at(ON + 250.0))
+    (instead,) = said(engine, inputs.Delivered(first.id, "phone", inputs.Outcome.FAILED, "no network"), at(ON + 250.0))
     assert isinstance(instead, Notification) and instead.audiences == ("sounder",)
 
 
@@ -576,7 +576,7 @@ def test_good_morning_tells_what_woke_and_ends_the_nap(engine: Engine) -> None:
 def test_an_answer_to_the_message_of_a_test_wake_counts(engine: Engine) -> None:
     """As a phone sends it back: by the id of the message."""
     (call,) = wakes(said(engine, inputs.TestWake("cook"), at(ON)))
-    said(engine, inputs.Delivered(call.id, "phone", "sent"), at(ON + 2))
+    said(engine, inputs.Delivered(call.id, "phone", inputs.Outcome.SENT), at(ON + 2))
     assert said(engine, inputs.Acknowledge(call.id, "phone"), at(ON + 5)) == []
     assert engine.snapshot(at(ON + 6)).sleep.test_wake == "acknowledged"
 
@@ -588,7 +588,7 @@ def test_test_wake_goes_to_everybody_who_may_wake_and_counts_once_answered(engin
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 10))
     assert isinstance(plan, NapPlanned)
     assert "send a test wake and acknowledge it" in tuple(map(in_english, plan.unmet))
-    said(engine, inputs.Delivered(call.id, "phone", "sent"), at(ON + 12))
+    said(engine, inputs.Delivered(call.id, "phone", inputs.Outcome.SENT), at(ON + 12))
     said(engine, inputs.Acknowledge("*", "cook"), at(ON + 15))
     (plan,) = said(engine, inputs.GoToSleep("cook"), at(ON + 20))
     assert isinstance(plan, NapPlanned) and "a test wake was delivered and acknowledged" in tuple(

@@ -61,6 +61,7 @@ from daemon.core.inputs import (
     Mark,
     MarkKind,
     MoveProbe,
+    Outcome,
     Outlook,
     OutOfService,
     Part,
@@ -331,7 +332,7 @@ class Player:
             case ["found", part, name]:
                 return Health(Part(part), name, True)
             case ["delivered", channel, outcome]:
-                return Delivered(self.newest, channel, outcome)
+                return Delivered(self.newest, channel, Outcome(outcome))
             case ["clock", word]:
                 return WallClock(0.0, word == "set")
             case ["move-probe", piece, channel]:

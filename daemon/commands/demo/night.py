@@ -15,7 +15,7 @@ from daemon.core.drive import steps
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, Level, Notification
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Delivered, EndCook, Input, JudgeWake, Readings, Resumed
+from daemon.core.inputs import Delivered, EndCook, Input, JudgeWake, Outcome, Readings, Resumed
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.wording import event_to_dict
@@ -108,7 +108,7 @@ class DemoNight:
                 case Notification():
                     self._hands.hear(event, self.simulated.now)
                     if event.level is not Level.LOG:
-                        self._waiting.append(Delivered(event.id, SOUNDER, "sent"))
+                        self._waiting.append(Delivered(event.id, SOUNDER, Outcome.SENT))
                     if event.level is Level.WAKE and event.alarm != TEST_WAKE:
                         self._woke.append(event)
                 case ForecastWanted():

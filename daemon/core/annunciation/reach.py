@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, cast
 
 from daemon.core.annunciation.escalation import FALL_OVER, LOUDER, NOTICE, PHONE
-from daemon.core.inputs import Delivered
+from daemon.core.inputs import Delivered, Outcome
 
 
 @dataclass(slots=True)
@@ -35,15 +35,15 @@ class Reach:
 
     def delivered(self, report: Delivered) -> list[str]:
         """A channel succeeded or gave up. Returns the audiences that this leaves unannunciated."""
-        if report.outcome == "sent":
+        if report.outcome is Outcome.SENT:
             self._down = [name for name in self._down if name != report.channel]
-        elif report.outcome == "failed" and report.channel not in self._down:
+        elif report.outcome is Outcome.FAILED and report.channel not in self._down:
             self._down.append(report.channel)
         sent = self._sent.get(report.notification)
         if sent is None:
             return []
         reached = [a for a in sent.audiences if report.channel in self.channels_of(a)]
-        if report.outcome == "sent":
+        if report.outcome is Outcome.SENT:
             sent.told += reached
             return []
         sent.failed.append(report.channel)

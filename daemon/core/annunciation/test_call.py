@@ -8,7 +8,7 @@ from enum import StrEnum
 from daemon.core.annunciation.escalation import PHONE
 from daemon.core.annunciation.messages import message_id
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Delivered
+from daemon.core.inputs import Delivered, Outcome
 from daemon.core.said import say
 
 TEST_WAKE = "test-wake"
@@ -59,7 +59,7 @@ class TestCall:
 
     def delivered(self, report: Delivered) -> None:
         """A channel reports."""
-        if report.outcome == "sent" and report.notification == self.id and self.state is TestCallState.SENT:
+        if report.outcome is Outcome.SENT and report.notification == self.id and self.state is TestCallState.SENT:
             self.state = TestCallState.DELIVERED
 
     def acknowledged(self) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Delivered, Input
+from daemon.core.inputs import Delivered, Input, Outcome
 from daemon.core.pit.stage import PitPhase
 from daemon.core.said import Text, say
 from daemon.shell.fleet.overview import SILENT_AFTER, PitRow
@@ -89,7 +89,11 @@ class Silences:
 
     def delivered(self, item: Input) -> None:
         """What the outbox says of a message. The first channel that takes it settles it."""
-        if isinstance(item, Delivered) and item.outcome == "sent" and (call := self._open.pop(item.notification, None)):
+        if (
+            isinstance(item, Delivered)
+            and item.outcome is Outcome.SENT
+            and (call := self._open.pop(item.notification, None))
+        ):
             self._note(call.heard)
 
     def _note(self, heard: Mapping[str, float | None]) -> None:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, replace
 
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Delivered, Health, Input, Part
+from daemon.core.inputs import Delivered, Health, Input, Outcome, Part
 from daemon.core.said import Text
 from daemon.shell.clock import Clock
 from daemon.shell.journal.journal import Journal, JournalUnavailable, OutboxRow
@@ -148,11 +148,11 @@ class Outbox:
             row = await self._take(name)
             now = self._clock.now()
             if now > row.not_after:
-                await self._settle(row, "expired", "no longer worth sending")
+                await self._settle(row, Outcome.EXPIRED, "no longer worth sending")
                 continue
             words = self._words_of_now(row)
             if words == "":
-                await self._settle(row, "expired", "answered or gone before it could be sent")
+                await self._settle(row, Outcome.EXPIRED, "answered or gone before it could be sent")
                 continue
             if words is not None:
                 row = replace(
@@ -167,7 +167,7 @@ class Outbox:
                     await self._channels[name].send(Message(**json.loads(row.body)))
             except PermanentFailure as error:
                 self._mark_down(name, str(error))
-                await self._settle(row, "failed", str(error))
+                await self._settle(row, Outcome.FAILED, str(error))
             except (TemporaryFailure, TimeoutError, OSError) as error:
                 why, wanted = str(error) or "no answer in time", getattr(error, "retry_after", None)
                 await self._try_later(row, why, wanted, self._clock.now() - began)
@@ -175,13 +175,13 @@ class Outbox:
                 if name not in self._down:
                     log.exception("delivery channel %s broke", name)
                 self._mark_down(name, repr(error))
-                await self._settle(row, "failed", repr(error))
+                await self._settle(row, Outcome.FAILED, repr(error))
             else:
                 if (
                     name not in self._uncarried
                 ):  # what came through a broker that comes and goes proves nothing of the next
                     self._mark_up(name)
-                await self._settle(row, "sent", "")
+                await self._settle(row, Outcome.SENT, "")
 
     def _words_of_now(self, row: OutboxRow) -> Text | None:
         """None: those it has. Empty: there is nothing to say any more. What may have arrived before is repeated as it was, and
@@ -233,14 +233,14 @@ class Outbox:
     def _fall_over(self, row: OutboxRow, why: str) -> None:
         if (row.id, row.channel) not in self._fallen:
             self._fallen.add((row.id, row.channel))
-            self._post(Delivered(row.id, row.channel, "failed", why))
+            self._post(Delivered(row.id, row.channel, Outcome.FAILED, why))
 
-    async def _settle(self, row: OutboxRow, state: str, detail: str) -> None:
-        await self._record(replace(row, state=state, detail=detail))
-        if state == "failed":
+    async def _settle(self, row: OutboxRow, outcome: Outcome, detail: str) -> None:
+        await self._record(replace(row, state=outcome.value, detail=detail))
+        if outcome is Outcome.FAILED:
             self._fall_over(row, detail)
         else:
-            self._post(Delivered(row.id, row.channel, state, detail))
+            self._post(Delivered(row.id, row.channel, outcome, detail))
         self._fallen.discard((row.id, row.channel))
 
     async def _record(self, row: OutboxRow) -> OutboxRow:

@@ -24,6 +24,7 @@ from daemon.core.inputs import (
     Input,
     Mark,
     MarkKind,
+    Outcome,
     Readings,
     Resumed,
     TestWake,
@@ -124,10 +125,10 @@ class NightRun:
         carried = dict(self.settings.announcing.audiences)
         for channel in dict.fromkeys(c for a in n.audiences for c in carried.get(a, ())):
             if channel == "phone" and any(a <= now < b for a, b in self.script.downs):
-                self._later(GIVES_UP_AFTER, lambda: self._feed(Delivered(n.id, "phone", "failed", "no network")))
+                self._later(GIVES_UP_AFTER, lambda: self._feed(Delivered(n.id, "phone", Outcome.FAILED, "no network")))
             else:
                 heard = True
-                self._later(2.0, partial(self._feed, Delivered(n.id, channel, "sent")))
+                self._later(2.0, partial(self._feed, Delivered(n.id, channel, Outcome.SENT)))
         if heard:
             self._later(ACKNOWLEDGES_AFTER, lambda: self._gets_up(n.id, alarms))
 
@@ -212,7 +213,7 @@ class NightRun:
             for minute, kind in ((1, MarkKind.MEAT_ON), (2, MarkKind.OFF), (3, MarkKind.HOLD)):
                 self._at(minute * MINUTE, partial(self._mark, kind, "lamb"))
         self._at(BED - 120, lambda: self._feed(TestWake("cook")))
-        self._at(BED - 100, lambda: self._feed(Delivered("test-wake#1.0", "phone", "sent")))
+        self._at(BED - 100, lambda: self._feed(Delivered("test-wake#1.0", "phone", Outcome.SENT)))
         self._at(BED - 60, lambda: self._feed(Acknowledge("test-wake", "cook")))
         self._at(BED, lambda: self._feed(GoToSleep("cook")))
         self._at(RISE, lambda: self._feed(GoodMorning("cook")))

@@ -17,7 +17,7 @@ from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.annunciation.escalation import rung
 from daemon.core.events import CommandRefused, Level, MorningTold, Notification
-from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, Shelve
+from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, Outcome, PauseSound, Shelve
 from daemon.core.inputs import TestWake as SendTestWake
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -89,7 +89,7 @@ class Watch:
         return told
 
     def report(self, notification: Notification, channel: str, outcome: str) -> list[Notification]:
-        more = self.annunciator.delivered(Delivered(notification.id, channel, outcome), self.now)
+        more = self.annunciator.delivered(Delivered(notification.id, channel, Outcome(outcome)), self.now)
         self.sent += more
         return more
 
