@@ -9,6 +9,7 @@ import pytest
 from daemon.core.planned import StepKind
 from daemon.shell.hub import duties, homie
 from daemon.shell.hub.names import RANGE, label_of, name_of
+from daemon.shell.hub.properties import Property
 from daemon.shell.hub.shown import OF_NODES
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import PLAIN
@@ -21,7 +22,10 @@ TABLES = {
     "reminder": duties.REMINDER,
     "alarms": homie.ALARMS,
 }
-PROPERTIES = [(kind, "pit" if prop is duties.on_pit else prop.id) for kind, props in TABLES.items() for prop in props]
+PROPERTIES = [
+    (kind, prop.id if isinstance(prop, Property) else "pit") for kind, props in TABLES.items() for prop in props
+]
+"""Which pit a piece is on is made when it is known which there are."""
 BUTTONS = [(prop, payload) for table in OF_NODES.values() for prop, look in table.items() for payload in look.press]
 
 
