@@ -15,7 +15,7 @@ NOTES = {
     "daemon/shell/state": "the log; why a secret or a directory cannot be used",
     "daemon/shell/life": "the log; what is noted of a device",
     "daemon/shell/notify": "what is noted of a message that was not taken",
-    "daemon/shell/library": "SQL; why notes beside a cook are not kept",
+    "daemon/shell/library": "SQL; which package is missing",
     "daemon/shell/fleet/centre.py": "the log of the service beside the watch",
     "daemon/shell/fleet/class_file.py": "the log",
     "daemon/shell/fleet/shipper.py": "the log of the service beside the watch",

@@ -20,6 +20,7 @@ from typing import Any, get_type_hints
 
 from pydantic import TypeAdapter
 
+from config.problems import Unfit
 from daemon.core.pit.profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import ChannelSettings, CookSettings, Role, cook_from_plain
@@ -230,20 +231,20 @@ def reading(journal: Path) -> Iterator[sqlite3.Connection]:
 
 
 def check_notes(notes: CookNotes, settings: CookSettings) -> None:
-    """Raises ValueError in words the cook can act on."""
+    """Raises Unfit, in words the cook can act on."""
     pieces = {piece.id for piece in settings.pieces}
     for piece, (raw, served) in notes.weights.items():
         if piece not in pieces:
-            raise ValueError(f"no piece is called {piece!r}; this cook has: {', '.join(sorted(pieces))}")
+            raise Unfit("notes.no-piece", piece=piece, known=tuple(sorted(pieces)))
         if not (0 <= raw <= HEAVIEST and 0 <= served <= HEAVIEST):
-            raise ValueError(f"{piece}: weights are kg between 0 and {HEAVIEST:.0f}")
+            raise Unfit("notes.weight", piece=piece, most=HEAVIEST)
         if raw and served > raw:
-            raise ValueError(f"{piece}: {served} kg served of {raw} kg raw cannot be")
+            raise Unfit("notes.served", piece=piece, served=served, raw=raw)
     if notes.wood is not None and not 0 <= notes.wood <= MOST_WOOD:
-        raise ValueError(f"wood is kg between 0 and {MOST_WOOD:.0f}")
+        raise Unfit("notes.wood", most=MOST_WOOD)
     for photo in notes.photos:
         if not photo or Path(photo).name != photo or "\\" in photo:
-            raise ValueError(f"{photo!r}: give the photo's file name only, without a directory")
+            raise Unfit("notes.photo", photo=photo)
 
 
 HEAVIEST = 500.0

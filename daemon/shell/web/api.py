@@ -433,7 +433,7 @@ class Api:
         try:
             await asked(lambda: self._cooks.amend(order.cook, notes))
         except ValueError as error:
-            raise Refused(422, str(error), "notes") from None
+            raise Refused(422, why(error), "notes") from None
         return answer(models.Taken().model_dump_json().encode(), status=202)
 
     async def forget(self, request: web.Request) -> web.StreamResponse:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from config.loader import load_both
+from config.problems import Unfit
 from daemon.commands.demo.files import START
 from daemon.core.events import EVENT_NAMES, Event, Level, Notification, WakeJudged
 from daemon.shell.journal.journal import Journal
@@ -16,8 +17,10 @@ from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes, UnknownCook
 from daemon.shell.library.summary import utc_seconds, yield_fraction
 from daemon.shell.wording import event_to_dict
+from daemon.texts.problems import why
 from daemon.wiring.settings_from_files import watch_settings
 from tests.shell.kept_cooks import FIRST, SECOND, RecordedNight, make_journal, write_files
+from tests.texts.english import in_english
 
 
 def told(time: float, number: int, level: Level, held_back: str = "") -> Notification:
@@ -164,15 +167,16 @@ def test_notes_stay_and_nonsense_is_refused_in_words(tmp_path: Path) -> None:
     (row,) = records.rows("frost", 9)
     assert row.wood == 11.5 and row.yield_fraction == pytest.approx((4.2 + 1.6) / (7.0 + 2.4))
     for wrong, words in (
-        (CookNotes(weights={"ham": (1.0, 0.5)}), "no piece is called 'ham'"),
-        (CookNotes(weights={"lamb": (1.0, 1.5)}), "cannot be"),
-        (CookNotes(weights={"lamb": (-1.0, 0.5)}), "kg between"),
-        (CookNotes(wood=float("nan")), "wood is kg"),
+        (CookNotes(weights={"ham": (1.0, 0.5)}), "no piece is called ham"),
+        (CookNotes(weights={"lamb": (1.0, 1.5)}), "cannot have been served"),
+        (CookNotes(weights={"lamb": (-1.0, 0.5)}), "lies between 0 and 500 kg"),
+        (CookNotes(wood=float("nan")), "weight of the wood"),
         (CookNotes(photos=("../secret",)), "file name only"),
         (CookNotes(photos=("a\\b.jpg",)), "file name only"),
     ):
-        with pytest.raises(ValueError, match=words):
+        with pytest.raises(Unfit) as refused:
             records.amend(FIRST, wrong)
+        assert words in in_english(why(refused.value))
     with pytest.raises(UnknownCook):
         records.amend("none", CookNotes())
     assert records.kept(FIRST).verdict == "juicy", "a refused note changes nothing"
