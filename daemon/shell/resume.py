@@ -7,10 +7,11 @@ turns a journal into its events.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
+from daemon.core.inputs import Input, Resumed
 from daemon.shell.clock import PLAUSIBLE_SINCE
 from daemon.shell.journal.journal import Journal
 
@@ -25,26 +26,37 @@ def restored(make_engine: Callable[[], Engine], journal: Journal, forgot: Callab
     """An engine where the journal ends. A checkpoint that this version cannot read (another one wrote it) is passed over:
     then the inputs are heard again from the start of the running cook, or of the last day if that is longer. forgot: called
     where it begins anew although there was something to remember."""
-    engine, after = make_engine(), 0
+    engine, after, known_at = make_engine(), 0, None
     checkpoint = journal.newest_checkpoint()
     if checkpoint is not None:
         try:
             engine.load(checkpoint.state)
-            after = checkpoint.input
+            after, known_at = checkpoint.input, checkpoint.time
         except Exception as error:  # whatever is wrong with it: the watch must start
             log.warning(
                 "the checkpoint is damaged or of another version (%r): replaying the running cook instead", error
             )
             a_day_ago = journal.first_input_since(checkpoint.time - A_DAY)
             engine, after = make_engine(), min(a_day_ago, journal.running_cook_input() or a_day_ago) - 1
+    inputs = _watched(journal.inputs(after=after), known_at)
     try:
-        for _ in replayed(engine, journal.inputs(after=after), until=_believed(journal.newest_event_time(), journal)):
+        for _ in replayed(engine, inputs, until=_believed(journal.newest_event_time(), journal)):
             pass
     except Exception:  # damage that no check knows: a watch that begins anew wakes, one that does not start never does
         log.exception("what the journal holds cannot be heard again; the watch begins anew")
         forgot()
         return make_engine()
     return engine
+
+
+def _watched(inputs: Iterable[tuple[float, Input]], known_at: float | None) -> Iterator[tuple[float, Input]]:
+    """The inputs; where more than a day lies before one, a start between them was lost with the damage that took it: nobody
+    watched then, and hearing weeks of nothing would take for ever. known_at: engine time of what is known already."""
+    for now, item in inputs:
+        if known_at is not None and now - known_at > A_DAY and not isinstance(item, Resumed):
+            yield now, Resumed(watched_until=known_at)
+        yield now, item
+        known_at = now
 
 
 def _believed(newest_event: float | None, journal: Journal) -> float | None:

@@ -10,7 +10,7 @@ import config
 from config.loader import load_both
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
-from daemon.core.events import EVENT_NAMES
+from daemon.core.events import EVENT_NAMES, Event
 from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
 from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.shell.journal.journal import Journal, Start
@@ -141,8 +141,38 @@ def test_a_cook_longer_than_a_day_survives_a_checkpoint_that_cannot_be_read(tmp_
         journal.take_input(item, now)
         engine.handle(item, now)
     journal.change(*row_of_cook("cook", settings.cook, settings, NOW, None, 0.0, 1))
-    feed(engine, journal, NOW + 25 * 3600, 2)
-    journal.take_checkpoint(NOW + 25 * 3600 + 120, engine.dump() | {"version": CHECKPOINT_VERSION + 1})
-    journal.commit(NOW + 25 * 3600 + 120)
+    now = NOW + 25 * 3600
+    journal.take_input(Mark(MarkKind.LOG), now)
+    journal.take_checkpoint(now + 120, engine.dump() | {"version": CHECKPOINT_VERSION + 1})
+    journal.commit(now + 120)
     again = restored(make_engine, journal)
     assert again.pieces["chuck"].stage.on_at == NOW + 1
+
+
+class Counting(Engine):
+    """Knows how often a deadline was fired."""
+
+    fired = 0
+
+    def handle_timer(self, now: float) -> list[Event]:
+        self.fired += 1
+        return super().handle_timer(now)
+
+
+@pytest.mark.parametrize("checkpoint", [False, True])
+def test_a_week_whose_start_was_lost_is_not_heard_second_by_second(tmp_path: Path, checkpoint: bool) -> None:
+    """A page of the journal is damaged: the input that says that nobody watched is gone, and the watch would take as long to
+    start as to judge a week."""
+    journal, engine = Journal(tmp_path / "j"), make_engine()
+    journal.take_input(Resumed(), NOW)
+    engine.handle(Resumed(), NOW)
+    feed(engine, journal, NOW + 1, 2)
+    if checkpoint:
+        journal.take_checkpoint(NOW + 120, engine.dump())
+    later = NOW + 7 * 86400
+    journal.take_input(Mark(MarkKind.MEAT_ON), later)
+    feed(make_engine(), journal, later + 5, 2)
+    journal.commit(later + 120)
+    again = restored(lambda: Counting(make_engine().settings), journal)
+    assert isinstance(again, Counting) and 20 < again.fired < 200
+    assert again.pieces["chuck"].stage.on_at == later
