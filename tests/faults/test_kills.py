@@ -55,7 +55,7 @@ class Account:
     kills: int = 0
     broken: list[str] = field(default_factory=list)
     starts: list[float] = field(default_factory=list)
-    """s from the start of the process, among whatever else this computer does."""
+    """s from the start of the process, less those for which it waited for a processor that somebody else had."""
     work: list[float] = field(default_factory=list)
     """s of processor time of the same starts, which depend on nothing else."""
     accepted: int = 0
@@ -99,6 +99,16 @@ def processor_seconds(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def waited_for_processor(pid: int) -> float:
+    """s for which the main thread was ready to run and did not: run_delay of proc-pid-schedstat, Documentation/scheduler/
+    sched-stats.rst of Linux. 0 where the kernel does not count it."""
+    try:
+        _, waited, _ = Path(f"/proc/{pid}/schedstat").read_text().split()
+    except OSError:
+        return 0.0
+    return int(waited) / 1e9
+
+
 async def kill_again_and_again(home: Path, kills: int, wrong: str = "") -> Account:
     account, chance, state = Account(), random.Random(3), home / "state"
     async with staged(home) as stage:
@@ -114,7 +124,7 @@ async def kill_again_and_again(home: Path, kills: int, wrong: str = "") -> Accou
                 stop_at = begin + more if early else begin + 15
                 while time.monotonic() < stop_at or (not stage.told and time.monotonic() < begin + 15):
                     if heard is not None and len(stage.ear.of(JUDGED)) > heard:
-                        account.starts.append(time.monotonic() - begin)
+                        account.starts.append(time.monotonic() - begin - waited_for_processor(process.pid))
                         account.work.append(processor_seconds(process.pid))
                         heard, stop_at = None, time.monotonic() + more
                     await asyncio.sleep(0.005)
@@ -197,7 +207,7 @@ async def whole_daemon(home: Path, full: bool) -> Row:
     met = account.clean and typical <= START_WITHIN
     return Row(
         f"kill -9 of the whole daemon, {account.kills} times", "accepted alarms lost; ids with two meanings; repeats of one id; "
-        "start to the first judged reading, median",
+        "start to the first judged reading, median, less the wait for a processor",
         f"{len(account.broken) + len(account.never_heard)} of {account.accepted}; {account.two_under_one_id}; "
         f"{account.repeats}; {typical:.1f} s ({median(account.work):.1f} s of work; load {os.getloadavg()[0]:.0f} on "
         f"{os.cpu_count()} processors)" + (f" {account.broken[:2]}" if account.broken else ""),
