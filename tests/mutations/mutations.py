@@ -45,7 +45,7 @@ MUTATIONS = (
     Mutation(ENGINE, "engine.py", "        self.pits[meant].band = item.band\n", ""),
     Mutation(ENGINE, "pit_watch.py", "        self.fire.use_profile(profile.fire)\n", ""),
     Mutation(ENGINE, "cook_orders.py", "[change for pit in self.pits.values() for change in pit.finish(now)]", "[]"),
-    Mutation(PITS, "alarms/conditions.py", "joint=bool(wanting - {pit.pit_id})", "joint=False"),
+    Mutation(PITS, "alarms/conditions.py", "if wanting - {pit.pit_id} or", "if"),
     Mutation(PITS, "annunciation/annunciator.py", "for change, view in raised:\n", "for change, view in ():\n"),
     Mutation(PITS, "annunciation/nap.py", "len(known) < len(windows)", "False"),
     Mutation(PITS, "readout.py", "if c.pit == pit]", "]"),

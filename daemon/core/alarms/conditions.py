@@ -6,7 +6,7 @@ is neither judged nor not known has no ground any more (another serving time, an
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from daemon.core.alarms.feed_condition import FEED
@@ -33,9 +33,10 @@ def conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Con
 
 
 def _judged(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
-    pits = _together(first, *others) if others else (first,)
+    found = {pit.pit_id: list(pit_conditions(pit)) for pit in (first, *others)}
+    pits = _together(found, first, *others) if others else (first,)
     for pit in pits:
-        yield from pit_conditions(pit)
+        yield from pit_conditions(pit) if pit.joint else found[pit.pit_id]
         for piece in pit.pieces:
             yield from piece_conditions(pit, piece)
             yield from kept_conditions(pit, piece)
@@ -43,15 +44,17 @@ def _judged(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condit
     yield from watch_conditions(first)
 
 
-def _together(*pits: ProcessSnapshot) -> tuple[ProcessSnapshot, ...]:
+def _together(found: Mapping[str, list[Condition | NotKnown]], *pits: ProcessSnapshot) -> tuple[ProcessSnapshot, ...]:
     """Several pits: who is called to feed one is told at once which other would call within the merge time. It counts until
-    whoever was called has answered; a prompt that came so stays until its own fire is fed."""
-    wanting = {pit.pit_id for pit in pits if _wants_wood(pit) and not pit.is_answered(FEED)}
+    whoever was called has answered; a prompt that came so stays until its own fire is fed. found: by pit, what is so of each
+    alone."""
+    wanting = {pit.pit_id for pit in pits if _wants_wood(found[pit.pit_id]) and not pit.is_answered(FEED)}
     return tuple(
-        replace(pit, joint=bool(wanting - {pit.pit_id}) or (FEED, pit.pit_subject.id) in pit.open) for pit in pits
+        replace(pit, joint=True) if wanting - {pit.pit_id} or (FEED, pit.pit_subject.id) in pit.open else pit
+        for pit in pits
     )
 
 
-def _wants_wood(pit: ProcessSnapshot) -> bool:
-    found = (c for c in pit_conditions(pit) if isinstance(c, Condition) and c.rule == FEED)
-    return any(condition.active and not condition.suppressed_by for condition in found)
+def _wants_wood(found: Iterable[Condition | NotKnown]) -> bool:
+    feed = (one for one in found if isinstance(one, Condition) and one.rule == FEED)
+    return any(condition.active and not condition.suppressed_by for condition in feed)

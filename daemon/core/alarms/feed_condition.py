@@ -19,7 +19,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     rule, low, pit = process.rules[FEED], process.band.low, process.pit
     told = process.settings.announcing
     ahead = told.sleeper.lead + rule.on_delay + (told.merge_within if process.joint else 0.0)
-    sense = process.fire.feed(process.now, ahead)
+    sense = process.sense(ahead)
     below = pit < low  # never true of NaN
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
@@ -92,7 +92,7 @@ def carried(process: ProcessSnapshot) -> Text:
     made = process.fire.forecast_made_at
     if not isnan(process.pit) or made is None:
         return ""
-    sense = process.fire.feed(process.now, 0.0)
+    sense = process.sense()
     if sense.between is None:
         return ""
     return say("alarm.carried", made=made, ago=process.now - made, left=sense.between)

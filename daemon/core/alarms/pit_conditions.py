@@ -157,7 +157,7 @@ def _lid_call_goes_on(process: ProcessSnapshot) -> bool:
     lid and the probe, of which one may be taken for the other."""
     if isnan(process.pit):
         return not process.stands("pit-blind")
-    comes_back = process.fire.lid_recovering or process.fire.feed(process.now, 0.0).climbs
+    comes_back = process.fire.lid_recovering or process.sense().climbs
     return process.pit < process.band.low and not comes_back
 
 
@@ -170,7 +170,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     pit, low, out = process.pit, process.band.low, process.pit_stage == PitPhase.OUT
     if not out and pit >= low - WELL_BELOW and process.is_plain("fire-out", process.pit_subject):
         return quiet("fire-out", process.pit_subject.id)
-    sense = process.fire.feed(process.now, 0.0)
+    sense = process.sense()
     climbs, stands, cold = slope > TURNING or sense.climbs, process.stands("fire-out"), _gone_cold(process)
     # until a log has shown, the prompt about that log says it all; a fire that was called lost must show degrees
     fed = process.fire.excused(process.now) and not (stands or cold or _not_lit(process))

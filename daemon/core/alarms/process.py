@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from math import isnan
+from typing import NamedTuple
 
 from daemon.core.alarms.names import called
 from daemon.core.alarms.rule import NotKnown
@@ -13,6 +14,7 @@ from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_wit
 from daemon.core.inputs import Health, Part
 from daemon.core.pieces.meat_witness import ColdMeat
 from daemon.core.pieces.piece import PieceWatch
+from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
 from daemon.core.readings.pit_witness import Contradiction
@@ -22,6 +24,8 @@ from daemon.core.since import LastSeen
 
 TURNING = 0.05
 """°C per minute: the temperature has turned."""
+_called = lru_cache(maxsize=256)(called)
+"""An alarm that stands is worded at each scan, and names seldom change."""
 FAR_OFF = 8 * 3600.0
 """s: the time to a consequence that need not wake anybody."""
 
@@ -34,8 +38,7 @@ class Subject:
     name: str
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(NamedTuple):
     """One rule judged for one subject. active: beyond the set point; within: back by more than the deadband; because: the
     reason. The rest as in `Condition`; limit: the set point, in the rule's unit. between: s from now to the early and
     to the late end of when the consequence comes, where a forecast gives them. last: what was seen last, and how many s
@@ -119,6 +122,19 @@ class ProcessSnapshot:
 
     last_seen: LastSeen | None = None
     """The newest value of the pit that may be believed."""
+    senses: dict[float, FeedSense] = field(default_factory=dict, compare=False)
+    """What was made of the fire at this scan, see `sense`."""
+    pit_subject: Subject = field(init=False)
+    """The pit, for its alarms."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pit_subject", Subject(subject_of(self.pit_id), self.settings.pit_names[self.pit_id]))
+
+    def sense(self, within: float = 0.0) -> FeedSense:
+        """See `FireWatch.feed`. Several rules ask for it: it is worked out once a scan."""
+        if within not in self.senses:
+            self.senses[within] = self.fire.feed(self.now, within)
+        return self.senses[within]
 
     @property
     def record_lost(self) -> bool:
@@ -137,11 +153,6 @@ class ProcessSnapshot:
         """Engine time from which nobody has seen the pit; now, if it is seen."""
         since = self.now if self.blind_since is None else min(self.blind_since, self.now - self.lain)
         return since if self.last is None or self.last_seen is None else self.last_seen.at
-
-    @property
-    def pit_subject(self) -> Subject:
-        """The pit, for its alarms."""
-        return Subject(subject_of(self.pit_id), self.settings.pit_names[self.pit_id])
 
     def is_standing(self, rule: str, subject: str) -> bool:
         """That alarm stands, acknowledged or not."""
@@ -206,7 +217,8 @@ class ProcessSnapshot:
         """The name of a pit, a piece or a probe for a message: what tells it from the others stays where there is little room."""
         settings = self.settings
         channels = (channel.name or channel.id for channel in settings.channels)
-        return called(name, {*settings.pit_names.values(), *(piece.name for piece in settings.cook.pieces), *channels})
+        pieces = (piece.name for piece in settings.cook.pieces)
+        return _called(name, frozenset((*settings.pit_names.values(), *pieces, *channels)))
 
     def unknown(self, rule_id: str, subject: Subject) -> NotKnown:
         """The rule cannot be judged now: no reading, or no forecast yet. To yield nothing of a rule means that its ground has

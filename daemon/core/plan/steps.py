@@ -121,7 +121,7 @@ class PlanWatch:
 
     def step(self, kind: StepKind, piece: str | None = None, pit: str = "") -> PlanStep | None:
         """As of the last minute; None: the plan has none, or there is no plan. pit: whose fire is to be lit."""
-        return next((s for s in self.steps if (s.kind, s.piece, s.pit) == (kind, piece, pit)), None)
+        return next((s for s in self.steps if s.kind is kind and s.piece == piece and s.pit == pit), None)
 
     def is_news(self, step: PlanStep) -> bool:
         """Its hour was already there when its piece was named: whoever named it knows, and needs no alarm clock."""

@@ -62,7 +62,9 @@ class Watch:
             at = max(self.now, min(due))
             self.now = at
             self.hear(self.table.handle_timer(at))
-            self.sent += self.annunciator.handle_timer(self.table.views(), at, self.wall + at)
+            call = self.annunciator.next_deadline()
+            if call is not None and call <= at:
+                self.sent += self.annunciator.handle_timer(self.table.views(), at, self.wall + at)
         self.now = now
 
     def judge(self, rule: str, active: bool = True, subject: str = "pit", severity: int = 0, **more: Any) -> None:
