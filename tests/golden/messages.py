@@ -6,7 +6,6 @@ Written anew by `python -m tests.golden.rewrite`. The numbers are examples, one 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from daemon.core.alarms.process import Finding, alarm_text
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit
@@ -79,10 +78,10 @@ def messages(rule: AlarmRule, case: Case, other_name: Text = "") -> Iterator[tup
     found = Finding(True, False, "", value, limit, ahead, between=between)
     yield "", alarm_text(rule, found, other_name or name)
     if rule.may_lack_value:
-        yield "without a value", alarm_text(rule, replace(found, value=None), other_name or name)
+        yield "without a value", alarm_text(rule, found._replace(value=None), other_name or name)
     if rule.tells_last:
         unseen = value if rule.unit is Unit.SECONDS else None
-        seen_last = replace(found, value=unseen, last=(118.0 if unseen else value or 0.0, 12 * MINUTE))
+        seen_last = found._replace(value=unseen, last=(118.0 if unseen else value or 0.0, 12 * MINUTE))
         yield "not seen any more", alarm_text(rule, seen_last, other_name or name)
     if rule.recovers:
         yield "on its way back", alarm_text(rule, replace(found, mends=True), other_name or name)

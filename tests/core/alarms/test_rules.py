@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from daemon.core.alarms.process import Finding, alarm_text
@@ -98,7 +96,7 @@ def test_what_may_have_no_value_has_words_that_need_none(rule_id: str, words: st
     unmeasured = Finding(True, False, "", None, None, 1200.0)
     assert METRIC.say(alarm_text(rule, unmeasured, "journal")) == words
     assert len(METRIC.say(alarm_text(rule, unmeasured, "x" * 99))) <= GLANCE
-    assert "unknown" not in METRIC.say(alarm_text(rule, replace(unmeasured, value=5.0), "journal"))
+    assert "unknown" not in METRIC.say(alarm_text(rule, unmeasured._replace(value=5.0), "journal"))
 
 
 def test_ids_are_unique_and_what_must_not_wake_cannot() -> None:
