@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import io
 import logging
 import sys
 import tempfile
@@ -61,7 +62,7 @@ def main(names: list[str]) -> int:
     begin, well = time.monotonic(), True
     print("| " + " | ".join(HEAD) + " |\n" + "|---" * len(HEAD) + "|", flush=True)
     for fault in wanted:
-        with contextlib.redirect_stderr(None):
+        with contextlib.redirect_stderr(io.StringIO()):
             row = asyncio.run(made(fault))
         if isinstance(row, str):
             well = well and not row.startswith("FAILED")

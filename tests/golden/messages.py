@@ -84,7 +84,7 @@ def messages(rule: AlarmRule, case: Case, other_name: Text = "") -> Iterator[tup
         seen_last = found._replace(value=unseen, last=(118.0 if unseen else value or 0.0, 12 * MINUTE))
         yield "not seen any more", alarm_text(rule, seen_last, other_name or name)
     if rule.recovers:
-        yield "on its way back", alarm_text(rule, replace(found, mends=True), other_name or name)
+        yield "on its way back", alarm_text(rule, found._replace(mends=True), other_name or name)
 
 
 def whole_page() -> str:
