@@ -5,6 +5,7 @@ Told apart by what it is, its piece, and when it was said: names that mean the s
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -16,7 +17,8 @@ OF_THE_PIT = frozenset(
 )  # fmt: skip
 """Marks that speak of no piece."""
 KEPT = 500
-"""Newest sayings kept: more than one cook has."""
+"""Sayings kept: more than one cook has. Beyond, one of those goes that there are most of: a lid button that marks itself
+pushes out nothing else, and not the first of its own."""
 SAME = 0.0015
 """s: a table keeps times to the millisecond."""
 
@@ -47,7 +49,10 @@ class Marks:
     def add(self, what: Mark | SpotReading, now: float) -> Said:
         """done: `what.at`, or now."""
         said = Said(what, now, now if what.at is None else what.at)
-        self._said = [*self._said[1 - KEPT :], said]
+        self._said.append(said)
+        if len(self._said) > KEPT:
+            [(most, _)] = Counter(s.word for s in self._said).most_common(1)
+            self._said.remove([s for s in self._said if s.word == most][1])
         return said
 
     def meant(self, order: TakeBack) -> Said | None:

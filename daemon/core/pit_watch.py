@@ -17,6 +17,7 @@ from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.profile import PitProfile
+from daemon.core.pit.signs import NOT_SEEN
 from daemon.core.pit.stage import PitStage
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.pit_witness import AGREES, Contradiction
@@ -73,7 +74,8 @@ class PitWatch:
         self._heard_at = minute, self.band.low
         self.contradiction, self.cold_meat = self.readout.contradiction(self.band.low), None
         if minute is None or any(
-            sign.sign in LIDS and sign.at >= (minute - LEFT_ALONE) * MINUTE for sign in self.fires
+            sign.sign in LIDS and sign.confidence > NOT_SEEN and sign.at >= (minute - LEFT_ALONE) * MINUTE
+            for sign in self.fires
         ):
             return
         pit = self.readout.pit_minutes(minute - FALLS_FOR + 1, minute)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isnan
+from math import inf, isnan
 from statistics import median
 
 from daemon.core.inputs import MarkKind
@@ -44,6 +44,8 @@ STANDS = 0.5
 """°C in `FALLS_FOR` of a fall that goes on: what was said of it may stand."""
 COOLS_NO_MEAT = frozenset({MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.DAMPER})
 """What is done at the fire. Whatever else is marked may have been done to the meat."""
+LID = frozenset({MarkKind.LID_OPEN, MarkKind.LID_CLOSED})
+"""Marks that a button at the pit may make by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) 
     """Cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody. minute: the
     last; said: what people said in this cook."""
     first = minute - LEFT_ALONE + 1
-    touched = [s.what.piece for s in said if s.done >= first * MINUTE and s.word not in COOLS_NO_MEAT]
+    touched = [s.what.piece for s in _counted(said) if s.done >= first * MINUTE and s.word not in COOLS_NO_MEAT]
     for name, piece in pieces.on_fire().items():
         on_at = piece.stage.on_at
         moved = piece.settling or not piece.followed or piece.told(first, minute)
@@ -93,6 +95,18 @@ def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) 
             continue  # whoever was called to take it off may have
         if on_at is not None and on_at <= first * MINUTE and not moved and None not in touched and name not in touched:
             yield piece.cores(trace, first, minute)
+
+
+def _counted(said: Iterable[Said]) -> Iterator[Said]:
+    """Without what is said of a lid that somebody has been at all the while: a run of such marks counts from its first.
+    Opening it again and again cools no core for hours, and a button that marks itself must not keep the witness silent."""
+    newest = -inf
+    for one in sorted(said, key=lambda one: one.done):
+        if one.word in LID:
+            before, newest = newest, one.done
+            if one.done - before < LEFT_ALONE * MINUTE:
+                continue
+        yield one
 
 
 def _level(core: Sequence[float], back: int) -> float:

@@ -73,6 +73,9 @@ CLIMB_KEPT = 0.8
 CLIMB_EVEN = 0.5
 """... and each minute shows this share of it at least: a reading that jumped climbs no more."""
 
+NOT_SEEN = 0.3
+"""Confidence in the end of an open lid of which the pit showed nothing: a mark said so, or it excuses nothing any more."""
+
 
 class LidSense:
     """Is the lid open, or the pit still recovering from it? `open` holds until the pit has recovered, `shut_at` says since when
@@ -142,7 +145,7 @@ class LidSense:
         )
         if back or settled:
             self.open, self.shut_at = False, None
-            return False, self._lowest_at, 0.9
+            return False, self._lowest_at, 0.9 if drop >= LID_DROP / 2 else NOT_SEEN
         return self._time_out(now)
 
     def _time_out(self, now: float) -> tuple[bool, float, float] | None:
@@ -153,7 +156,7 @@ class LidSense:
             return None
         self._used_up = self.shut_at is None and not isnan(self._lowest)
         self.open, self.shut_at, self._marked_at = False, None, None
-        return False, now, 0.3
+        return False, now, NOT_SEEN
 
     def _lasts_too_long(self, now: float) -> bool:
         if self.shut_at is not None:
