@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 
 from daemon.core import inputs
 from daemon.core.events import NapPlanned
-from daemon.core.inputs import Interval
+from daemon.core.inputs import Health, Interval, Part
 from daemon.core.plan.duties import PlanView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind
@@ -126,6 +126,25 @@ def test_a_first_start_says_what_to_do_next(page: Page, site: ServedPage) -> Non
     assert serious(page) == []
     steps.get_by_role("link", name="Set up a cook").click()
     expect(page.get_by_label("Name of the cook")).to_be_visible()
+
+
+def test_a_lost_record_is_what_is_asked_first_until_somebody_says(page: Page, site: ServedPage) -> None:
+    """Also once its alarm was answered: nobody is told to light a fire that may burn under meat."""
+    first_start(site.watch)
+    site.watch.changes = replace(site.watch.changes, health=(Health(Part.RECORD, "cook", ok=False),))
+    page.reload()
+    steps = page.locator("#calm")
+    expect(steps).to_contain_text("Next: say what is on the fire")
+    expect(steps.locator("ol .medium")).to_have_text("The record of the cook was lost: say what is on the fire")
+    expect(steps.get_by_role("button", name="Fire is lit")).to_be_visible()
+    assert serious(page) == []
+    steps.get_by_role("button", name="Nothing is on").click()
+    with page.expect_response("**/api/end-cook"):
+        steps.get_by_role("button", name="Press again if nothing is on").click()
+    assert [c for c in site.watch.commands if isinstance(c, inputs.EndCook)]
+    site.watch.changes = replace(site.watch.changes, health=())
+    expect(steps).to_contain_text("Next: set up a cook")
+    expect(steps).not_to_contain_text("record")
 
 
 def test_an_answer_of_the_watch_covers_no_button(page: Page, site: ServedPage) -> None:

@@ -1,6 +1,8 @@
 // Before the fire burns: what is to be done, in order, with a tick on what is done.
 
-import { buttonRow, make } from "./dom.js";
+import { buttonRow, buttonTwice, make } from "./dom.js";
+import { tell } from "./live.js";
+import { mark } from "./marks.js";
 import { capital, state, when } from "./words.js";
 import { t } from "./texts.js";
 
@@ -76,14 +78,32 @@ const meat = (snapshot) => ({
   head: t("steps.put-the-meat-on"),
 });
 
-const STEPS = [probes, cook, plan, testWake, fire, meat];
+/** What was on the fire before nobody knows: what is asked first, until somebody has said how things stand. */
+const isRecordLost = ({ health }) => health.some(({ part }) => part === "record");
+const record = (snapshot) => ({
+  done: !isRecordLost(snapshot),
+  hidden: !isRecordLost(snapshot),
+  text: t("steps.record-lost"),
+  head: t("steps.say-what-is-on-the-fire"),
+  more: t("steps.if-meat-is-on-set"),
+  buttons: () => [
+    make("a", { class: "button main", href: "#cooks/start" }, t("steps.set-up-a-cook")),
+    mark("fire-lit", t("pit.fire-is-lit")),
+    buttonTwice(t("steps.nothing-is-on"), t("steps.press-again-if-nothing"), () =>
+      tell("/api/end-cook", {}, t("steps.asked-no-longer")),
+    ),
+  ],
+});
+
+const STEPS = [record, probes, cook, plan, testWake, fire, meat];
 
 /** Null where the fire burns under a cook: then the pit speaks. */
 export function stepsFace(snapshot) {
   const before = snapshot.pieces.length === 0 || isUnlit(snapshot);
   const waiting = snapshot.pieces.every(({ stage }) => NOT_ON.includes(stage));
-  if (!before || !waiting || ["cooling", "out"].includes(snapshot.pit.stage)) return null;
-  const steps = STEPS.map((step) => step(snapshot));
+  const over = !before || !waiting || ["cooling", "out"].includes(snapshot.pit.stage);
+  if (over && !isRecordLost(snapshot)) return null;
+  const steps = STEPS.map((step) => step(snapshot)).filter(({ hidden }) => !hidden);
   // a plan and a test wake are good advice, yet no reason to put off the fire
   const next = steps.find(({ done, optional }) => !done && !optional) ?? steps.find(({ done }) => !done);
   if (!next) return null;
@@ -94,6 +114,7 @@ export function stepsFace(snapshot) {
       t("steps.next-head-head2", { head: next.head.charAt(0).toLowerCase(), head2: next.head.slice(1) }),
     ),
     next.more ? make("p", {}, next.more) : null,
+    next.buttons ? buttonRow(...next.buttons()) : null,
     next.link ? buttonRow(make("a", { class: "button main", href: next.link[0] }, next.link[1])) : null,
     make(
       "ol",
