@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast, get_type_hints
 
 from daemon.core.alarms.names import LEAST
 from daemon.core.said import Said, Text, Value, say
-from daemon.texts.catalogue import Catalogue, catalogue
+from daemon.texts.catalogue import Catalogue, Parts, catalogue
 from daemon.texts.reader import CELSIUS, NB, Reader
 from daemon.texts.reader import duration as hours_and_minutes
 
@@ -48,9 +48,13 @@ def ahead(value: float | tuple[float, float] | None) -> str:
     return f"in {number if last.endswith(' ' + unit) else first} to {last}"
 
 
+CUT = "…"
+"""Where something was cut."""
+
+
 def shorten(text: str, room: int) -> str:
     """The text in at most `room` characters, with an ellipsis where it was cut."""
-    return text if len(text) <= room else text[: max(0, room - 1)].rstrip(" :,") + "…"
+    return text if len(text) <= room else text[: max(0, room - 1)].rstrip(" :,") + CUT
 
 
 def _span(reader: Reader, value: Any, digits: int) -> str:
@@ -163,23 +167,34 @@ class Composer:
         return self._broken("".join(self._part(part, values) for part in self.catalogue.forms(text.key)[0]))
 
     def _fitted(self, text: Text, room: int) -> tuple[str, bool]:
-        """The first form in which every name can be told, or the last one; and whether it can."""
+        """The first form in which every name can be told, or the last one; and whether it can. Where a name had to be cut there,
+        a later form that says as much and leaves it whole."""
         if isinstance(text, str):
             return shorten(text, room), len(text) <= room or room >= LEAST
         values: dict[str, Any] = dict(text.values)
-        made, told = "", False
-        for parts in self.catalogue.forms(text.key):
-            pieces = [None if part[2] in GIVE_WAY else self._part(part, values) for part in parts]
-            left = room - sum(len(words) for words in pieces if words is not None)
-            made, told = "", left >= 0
-            for (words, name, _), piece in zip(parts, pieces, strict=True):
-                if piece is None:
-                    value = values.get(name)
-                    inner, whole = self._fitted("" if value is None else value, max(0, left - len(words)))
-                    piece, told = words + inner, told and whole
-                made += piece
-            if told:
-                break
+        shorter = list(self.catalogue.forms(text.key))
+        made, told, taken = "", False, shorter[0]
+        while shorter and not told:
+            taken = shorter.pop(0)
+            made, told = self._in_form(taken, values, room)
+        if CUT in made:
+            for parts in shorter:
+                other, fits = self._in_form(parts, values, room)
+                if fits and CUT not in other and _told_in(parts) == _told_in(taken):
+                    return other, fits
+        return made, told
+
+    def _in_form(self, parts: Parts, values: dict[str, Any], room: int) -> tuple[str, bool]:
+        """The words in this form, and whether every name can be told."""
+        pieces = [None if part[2] in GIVE_WAY else self._part(part, values) for part in parts]
+        left = room - sum(len(words) for words in pieces if words is not None)
+        made, told = "", left >= 0
+        for (words, name, _), piece in zip(parts, pieces, strict=True):
+            if piece is None:
+                value = values.get(name)
+                inner, whole = self._fitted("" if value is None else value, max(0, left - len(words)))
+                piece, told = words + inner, told and whole
+            made += piece
         return shorten(self._broken(made), room), told
 
     def _broken(self, made: str) -> str:
@@ -236,6 +251,11 @@ def _may_speak(values: tuple[Any, ...]) -> bool:
 
 def _says_now(values: tuple[Any, ...]) -> bool:
     return any(isinstance(value, Said) for value in values)
+
+
+def _told_in(parts: Parts) -> set[tuple[str, str]]:
+    """What a form tells: its placeholders with their kinds."""
+    return {(name, kind) for _, name, kind in parts if name}
 
 
 def is_message(key: str) -> bool:

@@ -168,3 +168,13 @@ def test_another_pit_is_not_told_to_do_what_only_the_first_one_needs() -> None:
     for others, end in ((("SAME/right",), "; also Drum"), (("fire-out/right",), "; see Drum")):
         words, _ = merged("alarm.pit-falling.text", falling, others, names)
         assert COMPOSERS[0].say(words) == f"Add 1-2 splits: Offset 112 °C, low in 15 min{end}"
+
+
+def test_a_name_is_left_whole_where_a_shorter_form_says_as_much() -> None:
+    """60 characters hold it all without one article: no "The long p…"."""
+    text = say("alarm.fire-out.recovering", name="The long brick pits", value=88.0)
+    made = COMPOSERS[0].say(text)
+    assert made == "Look at fire: The long brick pits 88 °C, seems to recover"
+    longer = say("alarm.fire-out.recovering", name="The very long brick pit in the yard", value=88.0)
+    cut = COMPOSERS[0].say(longer)
+    assert cut.startswith("Look at the fire: The very") and "…" in cut, "no form leaves it whole: the plainest is taken"
