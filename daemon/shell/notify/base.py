@@ -27,6 +27,18 @@ class Message:
         object.__setattr__(self, "title", _one_line(self.title))
         object.__setattr__(self, "text", _one_line(self.text))
 
+    def told(self) -> dict[str, str | bool]:
+        """What a program that receives it as JSON is told, without the picture."""
+        return {
+            "id": self.id,
+            "level": self.level,
+            "title": self.title,
+            "text": self.text,
+            "alarm": self.alarm,
+            "loud": self.loud,
+            "time": self.time,
+        }
+
 
 def _one_line(text: str) -> str:
     return "".join(one if one.isprintable() else " " for one in text)

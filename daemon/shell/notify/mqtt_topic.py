@@ -14,16 +14,7 @@ class MqttTopic:
         self.topic = f"pitvigil/{pit}/announce/{name}"
 
     async def send(self, message: Message) -> None:
-        body = {
-            "event_type": message.level,  # what a hub tells events by
-            "id": message.id,
-            "level": message.level,
-            "title": message.title,
-            "text": message.text,
-            "alarm": message.alarm,
-            "loud": message.loud,
-            "time": message.time,
-        }
+        body = {"event_type": message.level, **message.told()}  # event_type: what a hub tells events by
         problem = await self._link.deliver(self.topic, json.dumps(body, ensure_ascii=False))
         if problem:
             raise TemporaryFailure(problem)

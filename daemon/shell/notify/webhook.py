@@ -29,13 +29,7 @@ class Webhook:
     async def send(self, message: Message) -> None:
         body = json.dumps(
             {
-                "id": message.id,
-                "level": message.level,
-                "title": message.title,
-                "text": message.text,
-                "alarm": message.alarm,
-                "loud": message.loud,
-                "time": message.time,
+                **message.told(),
                 "picture": base64.b64encode(message.attachment).decode() if message.attachment else None,
             },
             ensure_ascii=False,

@@ -26,19 +26,9 @@ from daemon.shell.journal.reading_pack import PackDamaged, pack, unpack
 from daemon.shell.journal.reserve import RESERVE_BYTES
 from daemon.shell.journal.writer import PATIENCE, DiskWriter
 from drivers.reading import Fault, Quality, Reading, on_grid
+from tests.shell.any_readings import readings, times
 
-celsius = st.one_of(st.none(), st.floats(-300, 1020).map(on_grid))
-readings = st.builds(
-    Reading,
-    channel=st.sampled_from(["pit-left", "chuck", "lamb"]),
-    celsius=celsius,
-    measured_at=st.integers(0, 2_000_000_000_000).map(lambda ms: ms / 1000),
-    fault=st.one_of(st.none(), st.sampled_from(list(Fault))),
-    quality=st.sampled_from(list(Quality)),
-    cold_junction=celsius,
-)
-batches = st.lists(st.tuples(st.integers(0, 2_000_000_000_000).map(lambda ms: ms / 1000),
-                             st.lists(readings, max_size=8).map(lambda r: Readings(tuple(r)))), max_size=20)  # fmt: skip
+batches = st.lists(st.tuples(times, st.lists(readings, max_size=8).map(lambda r: Readings(tuple(r)))), max_size=20)
 
 
 @given(batches)

@@ -31,7 +31,8 @@ from daemon.shell.library.records import CookRecords
 from daemon.shell.resume import restored
 from daemon.shell.wording import input_to_json
 from daemon.wiring.settings_from_files import watch_settings
-from drivers.reading import Fault, Quality, Reading, on_grid
+from drivers.reading import Reading, on_grid
+from tests.shell.any_readings import readings, times
 from tests.shell.kept_cooks import ASKED_WRAP, FIRST, SECOND, make_journal
 from tests.texts.english import events_in_words
 
@@ -174,18 +175,7 @@ def test_readings_outside_any_cook_go_after_two_weeks_and_nothing_else_does(tmp_
 
 # --- packs and bundles -----------------------------------------------------------------------------------
 
-celsius = st.one_of(st.none(), st.floats(-300, 1020).map(on_grid))
-one_reading = st.builds(
-    Reading,
-    channel=st.sampled_from(["pit-left", "chuck", "lamb"]),
-    celsius=celsius,
-    measured_at=st.integers(0, 2_000_000_000_000).map(lambda ms: ms / 1000),
-    fault=st.one_of(st.none(), st.sampled_from(list(Fault))),
-    quality=st.sampled_from(list(Quality)),
-    cold_junction=celsius,
-)
-times = st.integers(0, 2_000_000_000_000).map(lambda ms: ms / 1000)
-batches = st.lists(st.tuples(times, st.lists(one_reading, max_size=6).map(lambda r: Readings(tuple(r)))), max_size=8)
+batches = st.lists(st.tuples(times, st.lists(readings, max_size=6).map(lambda r: Readings(tuple(r)))), max_size=8)
 forecasts = st.builds(
     ForecastArrived,
     piece=st.sampled_from(["chuck", "lamm-schulter-ä"]),

@@ -10,6 +10,7 @@ import pytest
 from daemon.shell.web.contract import PageSettings
 from daemon.shell.web.server import PageServer
 from tests.shell.web.page_scenario import FakeWatch, page_server
+from tests.shell.web.page_site import Site
 from tests.shell.web.page_thread import TOKEN
 
 
@@ -30,4 +31,18 @@ async def server(watch: FakeWatch) -> AsyncIterator[PageServer]:
 async def client(server: PageServer) -> AsyncIterator[aiohttp.ClientSession]:
     headers = {"Authorization": f"Bearer {TOKEN}"}
     async with aiohttp.ClientSession(f"http://127.0.0.1:{server.port}", headers=headers) as session:
+        yield session
+
+
+@pytest.fixture
+async def site() -> AsyncIterator[Site]:
+    made = Site()
+    await made.server.start()
+    yield made
+    await made.server.stop()
+
+
+@pytest.fixture
+async def stranger(site: Site) -> AsyncIterator[aiohttp.ClientSession]:
+    async with aiohttp.ClientSession(site.url, cookie_jar=aiohttp.DummyCookieJar()) as session:
         yield session

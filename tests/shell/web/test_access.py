@@ -7,7 +7,6 @@ is refused and how; RFC 6265bis for the cookie's attributes. Figures (10 tries, 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 
 import aiohttp
 import pytest
@@ -16,58 +15,13 @@ from hypothesis import strategies as st
 
 from daemon.shell.web import server as server_module
 from daemon.shell.web.access import COOKIE, KeyStore, Limit, host_allowed, new_token, origin_allowed
-from daemon.shell.web.contract import PageSettings
 from daemon.shell.web.routes import ROUTES
-from daemon.shell.web.server import PageServer
 from tests.patience import PATIENCE
-from tests.shell.web.page_scenario import FakeWatch
+from tests.shell.web.page_site import Site, bearer
 from tests.shell.web.page_thread import TOKEN
 
 CHANGING = [route.path for route in ROUTES if route.takes and not route.open]
 READING = [route.path for route in ROUTES if not route.takes and not route.open]
-
-
-class Steady:
-    """A clock that stands until told."""
-
-    def __init__(self) -> None:
-        self.time = 1000.0
-
-    def __call__(self) -> float:
-        return self.time
-
-
-class Site:
-    def __init__(self, open_view: bool = False) -> None:
-        self.watch, self.clock = FakeWatch(), Steady()
-        page = PageSettings(host="127.0.0.1", port=0, open_view=open_view)
-        watch = self.watch
-        self.server = PageServer(
-            page, watch.snapshot, watch.command, watch.history, watch.cooks, TOKEN,
-            build_cook=watch.build_cook, seconds=self.clock,
-        )  # fmt: skip
-
-    @property
-    def url(self) -> str:
-        return f"http://127.0.0.1:{self.server.port}"
-
-
-@pytest.fixture
-async def site() -> AsyncIterator[Site]:
-    made = Site()
-    await made.server.start()
-    yield made
-    await made.server.stop()
-
-
-@pytest.fixture
-async def stranger(site: Site) -> AsyncIterator[aiohttp.ClientSession]:
-    async with aiohttp.ClientSession(site.url, cookie_jar=aiohttp.DummyCookieJar()) as session:
-        yield session
-
-
-def bearer(token: str = TOKEN) -> dict[str, str]:
-    return {"Authorization": f"Bearer {token}"}
 
 
 def cookie(site: Site) -> dict[str, str]:

@@ -13,19 +13,11 @@ from daemon.core import inputs
 from daemon.shell.web import server as server_module
 from daemon.shell.web.streams import GUEST_LIMIT, STREAM_LIMIT
 from tests.patience import PATIENCE
+from tests.shell.web.page_site import Site, bearer
 from tests.shell.web.page_thread import TOKEN
-from tests.shell.web.test_access import Site, bearer
 
 IMAGES = 140
 GUESSES = 40
-
-
-@pytest.fixture
-async def site() -> AsyncIterator[Site]:
-    made = Site()
-    await made.server.start()
-    yield made
-    await made.server.stop()
 
 
 @pytest.fixture
@@ -35,12 +27,6 @@ async def open_site() -> AsyncIterator[Site]:
     await made.server.start()
     yield made
     await made.server.stop()
-
-
-@pytest.fixture
-async def stranger(site: Site) -> AsyncIterator[aiohttp.ClientSession]:
-    async with aiohttp.ClientSession(site.url, cookie_jar=aiohttp.DummyCookieJar()) as session:
-        yield session
 
 
 async def acknowledged(session: aiohttp.ClientSession, site: Site) -> bool:

@@ -14,7 +14,7 @@ import pytest
 from daemon.shell.web.junk import SAID_EVERY
 from daemon.shell.web.server import WIRE_LOG
 from tests.patience import PATIENCE
-from tests.shell.web.test_access import Site, bearer
+from tests.shell.web.page_site import Site, bearer
 
 SEED, RANDOM = 20261127, 60
 CHANCE = random.Random(SEED)
