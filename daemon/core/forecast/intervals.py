@@ -1,10 +1,10 @@
 """Turns the spread of an ensemble into an interval that keeps its promise.
 
-Ensemble spreads are far too narrow late in a cook, for no member carries the model's own error. Two things widen them.
-What the ensemble has lately missed says how well it describes this very piece: a piece that no member follows gets wide
-intervals, whatever the members agree on. And split-conformal factors, found on simulated cooks by
-`python -m tests.bench.meat.calibrate_forecast`, stretch each side separately by kind of goal and by predicted time left, and
-shift the centre (lid openings and fire dips to come slow every cook, and no member knows of them).
+Ensemble spreads are too narrow where the members agree, for no member carries the model's own error, and too wide where some
+creep towards a goal: half of what is said (by ratio) is the members' spread, half what such a time left is usually off by.
+A piece that no member follows gets wide intervals, whatever the members agree on. Split-conformal factors, found on simulated
+cooks by `python -m tests.bench.meat.calibrate_forecast`, stretch each side separately by kind of goal and by predicted time
+left, and shift the centre (lid openings and fire dips to come slow every cook, and no member knows of them).
 """
 
 from __future__ import annotations
@@ -20,8 +20,12 @@ from daemon.core.inputs import Interval
 
 NARROWEST: Final = (5 * 60.0, 0.05)
 """A raw half-width is never taken narrower than this many s plus this share of the time left."""
-GOOD_FIT: Final = 0.25
-"""°C that a good ensemble misses: the quarter degree of a thermocouple converter's step and its noise."""
+USUAL: Final = (5 * 60.0, 0.35)
+"""The half-width of any forecast, s plus a share of the time left, with which the members' own is brought together. Only its
+shape counts, for the factors are found with it. Ours, no source."""
+GOOD_FIT: Final = 0.5
+"""°C that an ensemble may miss. On worlds left out, intervals that widened from a quarter of a degree on held the surer the
+more had been missed: too wide for some and, so as to hold on the whole, too narrow for the others."""
 FEWEST_REACH: Final = 0.15
 """Share of the members that must reach a goal. The others are left out: pieces do get there in the end, and how much later than
 the members say is what the factors were found for."""
@@ -59,9 +63,9 @@ def spread_of(left: Array, longest: float, misfit: float = 0.0, on: float = 0.0)
     stays = ((on + held) / LONG_ON_FIRE) ** LONG_ON_FIRE_POWER
     weights = np.exp(stays.min() - stays)
     p05, p50, p95 = np.quantile(held, (0.05, 0.5, 0.95), weights=weights, method="inverted_cdf")
-    least = NARROWEST[0] + NARROWEST[1] * p50
-    wider = doubt(misfit)
-    return Spread(float(p50), wider * max(float(p50 - p05), least), wider * max(float(p95 - p50), least))
+    least, usual = NARROWEST[0] + NARROWEST[1] * p50, USUAL[0] + USUAL[1] * p50
+    low, high = (float(doubt(misfit) * np.sqrt(max(side, least) * usual)) for side in (p50 - p05, p95 - p50))
+    return Spread(float(p50), low, high)
 
 
 def factors_at(kind: str, left: float) -> tuple[float, float, float]:
