@@ -115,6 +115,7 @@ def test_bodies_with_an_unmarked_wrap_are_carried_to_the_bit() -> None:
         assert carried(at(minute)) == forecast(at(minute))
     marked = at(870.0, wrapped=WrapDone((1000 + 866.0) * 60.0, "foil"))
     assert carried(marked) == forecast(marked)
+    assert carried._carried["pork"][2].chance == 0.0  # nothing is open any more
 
 
 def test_the_wrap_is_asked_about_only_while_it_is_open_and_moves_the_forecast() -> None:
@@ -123,6 +124,7 @@ def test_the_wrap_is_asked_about_only_while_it_is_open_and_moves_the_forecast() 
     assert hangs_on_wrap(apart, wrapped)
     assert not hangs_on_wrap(np.where(wrapped, 3600.0, 4000.0), wrapped)
     assert not hangs_on_wrap(apart / 10.0, wrapped)
+    assert not hangs_on_wrap(np.where(wrapped, 36000.0, 37500.0), wrapped)  # twenty-five minutes of ten hours
     assert not hangs_on_wrap(apart, np.arange(100) < 10)
     assert not hangs_on_wrap(apart, np.arange(100) < 90)
     assert not hangs_on_wrap(np.full(100, np.inf), wrapped)
