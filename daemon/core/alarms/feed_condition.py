@@ -46,7 +46,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         because = say("alarm.pit-falling.because-below", pit=pit)
     elif isnan(pit):
         because = say("alarm.pit-falling.because-unseen", since=process.unseen_since, carried=carried(process))
-    # who was called need not be called louder
+    # who was called need not be called louder; but what was ordered stays ordered until it is done or the call is over: a
+    # forecast that wavers would take an order back and give it again within minutes
     holds = sense.recedes and process.stands(FEED) and not (below or isnan(pit))
     found = Finding(
         active=wanted and not failed,
@@ -67,7 +68,6 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         improving=(climbs and below) or holds,
         mends=below and process.fire.heading > 0,
         between=None if below else sense.between,
-        told=say("alarm.pit-falling.holds", name=process.pit_subject.name, value=pit, left=when) if holds else None,
         last=process.last,
     )
     yield process.condition(FEED, process.pit_subject, found, guards)

@@ -175,7 +175,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     # until a log has shown, the prompt about that log says it all; a fire that was called lost must show degrees
     fed = process.fire.excused(process.now) and not (stands or cold or _not_lit(process))
     burns = sense.answering or process.fire.slackens or fed
-    sinks = slope < FALLING_FAST and not burns
+    sinks = (slope < FALLING_FAST or process.fire.lower_each_time) and not burns
     lost = pit < low - WELL_BELOW and (never_caught or sinks or cold)
     warms = process.fire.regained >= REGAINED if stands else climbs
     back = warms and not cold  # embers warm a cold pit, too
@@ -207,7 +207,10 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         mends=process.fire.heading < 0,
     )
     worse = ("runaway",) if process.stands("runaway") else ()
-    yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse))
+    # which of two probes is right is for who looks at the fire: a damper shut on a fire that dies puts it out
+    apart = process.contradiction is not None and process.contradiction.surely
+    doubted = ("pit-probes-contradict",) if apart or process.stands("pit-probes-contradict") else ()
+    yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse, *doubted))
     away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
     goes_on = process.stands("runaway") and pit > too_hot and max(slope, process.fire.climb) > TURNING
     found = Finding(

@@ -173,6 +173,11 @@ class ExitWatch:
         return self.habits.fires[-number:] if self._own_fires >= number else []
 
     @property
+    def lid_lately(self) -> bool:
+        """It was open in the last quarter of an hour."""
+        return any(self._lids)
+
+    @property
     def minutes(self) -> list[float]:
         """The pit, °C a minute, holes filled with what was last known; the newest last."""
         return self._minutes

@@ -140,6 +140,13 @@ class FireWatch:
         return slope(self._pit[-LASTING:])
 
     @property
+    def lower_each_time(self) -> bool:
+        """Read too seldom for a slope, by a contact that flaps and under no open lid, and lower each time."""
+        known = [v for v in self._pit[-LASTING:] if not isnan(v)]
+        few = isnan(self.slope) and not self.exit.lid_lately and len(known) >= 3
+        return few and known[0] - known[-1] > self._margin and known == sorted(known, reverse=True)
+
+    @property
     def slackens(self) -> bool:
         """The fall of the last minutes is less than it was just before: something burns."""
         return slackens(self._pit)

@@ -33,6 +33,9 @@ STEADY = 0.0
 """°C/min: no longer falling."""
 OUT_BELOW = 15.0
 """°C under the band: well below it."""
+SEEN_AGAIN = 10
+"""Minutes from which on an unseen pit is no longer taken to have gone straight from one reading to the next: of a contact that
+flaps one minute in four is read, and what it tells has lasted all four. Ours, no source."""
 OUT_FOR = 20
 """Minutes well below the band, never rising, before the fire counts as out."""
 RECOVERY = 3.0
@@ -161,6 +164,8 @@ class PitStage:
         self._band: tuple[float, float] | None = None
         self._raised = False
         self._lid_minutes = 0
+        self._unseen = 0
+        """Minutes in a row in which nothing was read, 0 once the lid was opened in them."""
         self._before_lit: dict[str, object] | None = None
         """What it was before the mark of a lit fire that it stands at."""
         self._since_lit: int | None = None
@@ -174,8 +179,10 @@ class PitStage:
         self._band = edges
         self._lid_minutes = self._lid_minutes + 1 if lid_open else 0
         if isnan(pit) or 0 < self._lid_minutes <= LID_AT_MOST:
+            self._unseen = self._unseen + 1 if self._lid_minutes == 0 else 0
             return []
-        self._recent = [*self._recent[-OUT_FOR:], pit]
+        self._recent = [*self._recent, *self._between(pit), pit][-OUT_FOR - 1 :]
+        self._unseen = 0
         if self.stage in (PitPhase.UNLIT, PitPhase.LIGHTING):
             self._start = pit if self._start is None else min(self._start, pit)
         self._foot = pit if self._foot is None else min(self._foot, pit)
@@ -183,6 +190,13 @@ class PitStage:
             self._foot, self.climbed_at = pit, now
         signs = self._signs(slope, band)
         return self._heed(signs, now) or self._doubt(signs, now)
+
+    def _between(self, pit: float) -> list[float]:
+        """The minutes since it was last seen, °C."""
+        if not self._recent or self._unseen >= SEEN_AGAIN:
+            return []
+        last, steps = self._recent[-1], self._unseen + 1
+        return [last + (pit - last) * step / steps for step in range(1, steps)]
 
     def mark(self, mark: Mark, now: float) -> list[StageChanged]:
         """A mark of the cook. Only "fire-lit" moves the pit, and only where no fire was known to burn."""
@@ -297,6 +311,7 @@ class PitStage:
             "band": None if self._band is None else list(self._band),
             "raised": self._raised,
             "lid_minutes": self._lid_minutes,
+            "unseen": self._unseen,
             "question": plain(self.question),
             "since_lit": self._since_lit,
             "foot": self._foot,
@@ -314,4 +329,5 @@ class PitStage:
         self.question, self._since_lit = said(state["question"]), state["since_lit"]
         # not in the checkpoints of earlier versions
         self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
+        self._unseen = state.get("unseen", 0)
         self._before_lit, self.relit = state.get("before_lit"), state.get("relit", False)

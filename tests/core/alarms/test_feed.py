@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from itertools import pairwise
 from math import exp, isnan, nan
@@ -75,13 +76,14 @@ def test_nobody_is_called_on_two_stories_until_the_pit_shows_which_is_true() -> 
     assert stands.active and not stands.within, "a call that stands is not taken back for it"
 
 
-def test_a_call_to_a_pit_that_holds_keeps_its_rung_and_says_so() -> None:
+def test_a_call_to_a_pit_that_holds_keeps_its_rung_and_takes_no_order_back() -> None:
     holds = FeedSense(chance=0.9, left=LEFT, recedes=True, between=(12 * 60.0, 40 * 60.0))
     first = prompt(112.0, holds)
     assert first.active and not first.improving, "the first call is made all the same"
     stands = said(112.0, holds, standing="pit-falling/pit")["pit-falling"]
     assert stands.active and stands.improving
-    assert in_english(stands.text) == "Feed Pit later: 112 °C, low in 12 to 40 min"
+    wavers = said(112.0, replace(holds, recedes=False), standing="pit-falling/pit")["pit-falling"]
+    assert in_english(stands.text) == in_english(wavers.text) == "Add 1-2 splits: Pit 112 °C, low in 12 to 40 min"
     below = said(105.0, holds, standing="pit-falling/pit", slope=-0.2)["pit-falling"]
     assert below.active and not below.improving
 
@@ -352,3 +354,28 @@ def test_what_was_steady_before_the_lid_was_opened_says_nothing_of_now() -> None
         if beat % 12 == 11:
             fire.minute(beat * 5.0, 125.0 if beat < 62 * 12 else 100.0, BAND, 10.0)
     assert fire.lid_open and isnan(fire.trend)
+
+
+def test_a_pit_well_below_its_band_that_is_lower_each_time_it_is_read_is_to_be_relit() -> None:
+    """A contact that flaps: one minute in four is read, too few for a slope."""
+    seen: dict[str, Any] = {"slope": nan, "stage": "low", "lower_each_time": True}
+    assert said(95.0, FeedSense(), **seen)["fire-out"].active
+    assert "fire-out" in said(95.0, FeedSense(), standing="fire-out/pit")["pit-falling"].suppressed_by
+    assert not said(102.0, FeedSense(), **seen)["fire-out"].active
+    assert not said(95.0, FeedSense(), **seen, excused=lambda now: True)["fire-out"].active
+    assert not said(95.0, FeedSense(), **(seen | {"lower_each_time": False}))["fire-out"].active
+
+
+@pytest.mark.parametrize(("lid", "way", "expected"), [(False, -1.5, True), (True, -1.5, False), (False, 0.0, False)])
+def test_lower_each_time_is_seen_of_a_flapping_contact_and_not_of_a_lid(lid: bool, way: float, expected: bool) -> None:
+    fire = FireWatch()
+    for minute in range(60):
+        if lid and minute in (50, 54):
+            fire.mark(Mark(MarkKind.LID_OPEN if minute == 50 else MarkKind.LID_CLOSED), minute * 60.0)
+        unseen = minute > 40 and minute % 4 != 0
+        pit = 120.0 + 0.2 * (minute % 2) + way * max(0, minute - 40)
+        fire.minute(minute * 60.0, nan if unseen else pit, BAND, 10.0)
+    assert fire.lower_each_time is expected
+    again = FireWatch()
+    again.load(fire.dump())
+    assert again.lower_each_time is expected

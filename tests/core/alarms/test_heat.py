@@ -21,6 +21,7 @@ from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import LID_AT_MOST, LidSense, steady_climb
+from daemon.core.readings.pit_witness import Contradiction
 from daemon.core.settings import SPACING, AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings
 from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.annunciation.test_annunciator import Watch
@@ -248,3 +249,19 @@ def test_a_lid_marked_open_again_and_again_is_no_excuse_for_ever() -> None:
         again.scan(now + more * 5.0, pit + more)
     again.mark(True, now + 200.0)
     assert again.open, "the pit has come back meanwhile"
+
+
+@pytest.mark.parametrize("standing", [False, True])
+def test_no_damper_is_ordered_shut_by_one_of_two_probes_that_contradict_each_other(standing: bool) -> None:
+    """One hangs by the coals, and the fire dies: whoever shuts the damper puts it out."""
+
+    def judged(pit: float, apart: Contradiction | None, standing: bool = standing) -> dict[str, Condition]:
+        stands = frozenset({"pit-probes-contradict/pit"} if standing else ())
+        found = replace(process(36_000.0, pit, quiet_fire(slope=0.2), "high"), contradiction=apart, standing=stands)
+        return {c.rule: c for c in conditions(found)}
+
+    apart = Contradiction(warm=150.0, cold=70.0, surely=not standing)
+    assert judged(150.0, apart)["pit-high"].suppressed_by == ("pit-probes-contradict",)
+    assert not judged(180.0, apart)["runaway"].suppressed_by, "beyond its own limit it is called all the same"
+    cold_place = Contradiction(warm=150.0, cold=70.0, surely=False)
+    assert not judged(150.0, cold_place, standing=False)["pit-high"].suppressed_by, "it always read so"

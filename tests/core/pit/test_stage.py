@@ -10,7 +10,17 @@ from hypothesis import strategies as st
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pit.stage import CATCHES_IN, LID_AT_MOST, NEXT, NOT_CAUGHT, QUESTIONS, PitPhase, PitSign, PitStage
+from daemon.core.pit.stage import (
+    CATCHES_IN,
+    LID_AT_MOST,
+    NEXT,
+    NOT_CAUGHT,
+    QUESTIONS,
+    SEEN_AGAIN,
+    PitPhase,
+    PitSign,
+    PitStage,
+)
 from daemon.core.settings import Band
 from tests.texts.english import in_english
 
@@ -234,3 +244,15 @@ def test_a_pit_that_shoots_through_its_band_was_never_in_it() -> None:
     stage.mark(Mark(MarkKind.FIRE_LIT), 0.0)
     moved = run(stage, [20.0 + 15 * i for i in range(10)] + [175.0 + i for i in range(10)])
     assert "in-band" not in [change.after for change in moved] and stage.stage in ("high", "runaway")
+
+
+def test_a_pit_that_is_read_one_minute_in_four_comes_to_its_stages_in_the_same_time() -> None:
+    """A loose plug over a fire that dies: what is read has lasted since the last reading."""
+    falls = [128.0 - 1.5 * minute for minute in range(60)]
+    whole, loose, dead = in_band(), in_band(), in_band()
+    moves = {change.after: change.time for change in run(whole, falls, 60)}
+    seldom = [pit if minute % 4 == 0 else nan for minute, pit in enumerate(falls)]
+    later = {change.after: change.time for change in run(loose, seldom, 60)}
+    assert later["low"] - moves["low"] <= 4 * 60.0 and later["out"] - moves["out"] <= 4 * 60.0
+    run(dead, [nan] * SEEN_AGAIN + [100.0])
+    assert dead.stage == "in-band", "of what nobody saw for long one reading tells the end only"
