@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from math import nan
+from math import isnan, nan
 from typing import Any
 
 from daemon.core.events import Event, FireNoticed, FireSign, StageChanged
 from daemon.core.marks import Said
-from daemon.core.pieces.meat_witness import FALLS_FOR, LEFT_ALONE, ColdMeat, cold_meat, left_alone
+from daemon.core.pieces.meat_witness import FALLS_FOR, LEFT_ALONE, ColdMeat, Course, cold_meat, courses, left_alone
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
@@ -52,7 +52,9 @@ class PitWatch:
         """One of its probes tells of a fire that goes out, and the others do not."""
         self.cold_meat: ColdMeat | None = None
         """What lies on it cools while it is said to be hot."""
-        self._heard_at: tuple[int | None, float] | None = None
+        self.meat: dict[str, Course] = {}
+        """What the cores of the pieces on it do while nobody sees it, by piece id."""
+        self._heard_at: tuple[int | None, float, bool] | None = None
 
     def scan(self, now: float) -> list[FireNoticed]:
         """Every 5 s, after the conditioner: the fast signs."""
@@ -69,17 +71,20 @@ class PitWatch:
     def hear_witnesses(self, pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int | None) -> None:
         """What speaks against that it burns as it is said to. pieces: those on it; said: what people said; minute: the last that
         was closed, None before the first. Costs nothing within a minute."""
-        if (minute, self.band.low) == self._heard_at:
+        unseen = isnan(self.celsius)
+        if (minute, self.band.low, unseen) == self._heard_at:
             return
-        self._heard_at = minute, self.band.low
+        self._heard_at = minute, self.band.low, unseen
         self.contradiction, self.cold_meat = self.readout.contradiction(self.band.low), None
+        self.meat = courses(pieces, trace, said, minute) if unseen and minute is not None else {}
         if minute is None or any(
             sign.sign in LIDS and sign.confidence > NOT_SEEN and sign.at >= (minute - LEFT_ALONE) * MINUTE
             for sign in self.fires
         ):
             return
         pit = self.readout.pit_minutes(minute - FALLS_FOR + 1, minute)
-        self.cold_meat = cold_meat(pit, self.band.low - AGREES, left_alone(pieces, trace, said, minute))
+        cores = (core for _, core in left_alone(pieces, trace, said, minute))
+        self.cold_meat = cold_meat(pit, self.band.low - AGREES, cores)
 
     def follow(self, pieces: Pieces, now: float) -> list[Event]:
         """The stage after the meat: when all is off the fire may die."""

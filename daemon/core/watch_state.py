@@ -171,6 +171,7 @@ class WatchState:
                 lain=pit.readout.lain,
                 contradiction=pit.contradiction,
                 cold_meat=pit.cold_meat,
+                meat=pit.meat,
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
                 lid_since=pit.since.lid,

@@ -82,6 +82,8 @@ MUTATIONS = (
     Mutation(MEAT, "pieces/meat_witness.py", "any(core >= most.core - WARMER for core in rising)", "False"),
     Mutation(MEAT, "pieces/meat_witness.py", "falls and dipped >= DIPS", "falls"),
     Mutation(MEAT, "pieces/meat_witness.py", "if one.done - before < LEFT_ALONE * MINUTE:", "if False:"),
+    Mutation(MEAT, "pit_watch.py", "if unseen and minute is not None else {}", "if False else {}"),
+    Mutation(CALLS, "annunciation/annunciator.py", "(now - told) / step >= 1.0", "False"),
     Mutation(MEAT, "alarms/pit_conditions.py", "            active=meat.surely,\n", "            active=False,\n"),
     Mutation(ALARMS, "watch_state.py", "min(heard, self.conditioner.stuck().get(channel, heard))", "heard"),
     Mutation(ALARMS, "alarms/watch_conditions.py", "FAR_OFF if process.wake_channels - down else 0.0", "FAR_OFF"),

@@ -36,7 +36,9 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
     passed nothing: meat that is served or back on the fire is held no more."""
     core, stage, subject = process.cores.get(piece.settings.id), piece.stage.stage, piece_subject(piece.settings)
     if piece.on_fire:
-        if core is None or isnan(process.pit):
+        witness = process.meat.get(piece.settings.id)
+        unseen = isnan(process.pit) and not (witness is not None and (witness.surely or witness.rises))
+        if core is None or unseen:
             yield process.unread(
                 "meat-cooling", subject, say("alarm.meat-cooling.unread", name=process.called(subject.name))
             )
@@ -61,14 +63,20 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
 def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:
     """Nobody else looks after meat on a dead pit: no stall and no hold, and its forecast knows only fires that burn."""
     rule, fall = process.rules["meat-cooling"], 0.0 if piece.rate is None else -piece.rate / 3600.0
-    unheated = process.pit < core or process.pit_stage in FIRE_LOST
+    witness = process.meat.get(piece.settings.id) if isnan(process.pit) else None
+    unheated = process.pit < core or process.pit_stage in FIRE_LOST if witness is None else witness.surely
     limit = piece.safety.fire_lost(core, fall) if unheated else None
     below = limit is not None and limit.below
     near = limit is not None and limit.seconds <= process.lead(rule)
+    because: Text = ""
+    if limit is not None and witness is not None:
+        because = say("alarm.meat-cooling.because-unseen", core=core, fallen=witness.fallen, rule=limit.rule)
+    elif limit is not None:
+        because = say("alarm.meat-cooling.because", core=core, pit=process.pit, rule=limit.rule)
     found = Finding(
         active=below or near,
         within=not unheated,
-        because="" if limit is None else say("alarm.meat-cooling.because", core=core, pit=process.pit, rule=limit.rule),
+        because=because,
         value=core,
         consequence_in=None if limit is None else 0.0 if below else limit.seconds,
         severity=int(below),

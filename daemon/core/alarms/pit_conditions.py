@@ -88,6 +88,11 @@ def _guards(process: ProcessSnapshot, lighting: bool) -> tuple[str, ...]:
     return tuple(guard for guard, is_so in holds.items() if is_so)
 
 
+def _at_stake(process: ProcessSnapshot) -> float | None:
+    """s until what a lost fire leads to, None: now. Without meat nothing is lost: nobody is called again and again."""
+    return None if process.pieces or process.record_lost else FAR_OFF
+
+
 def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
     since = process.blind_since
     found = Finding(
@@ -98,6 +103,7 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
         ),
         value=None if since is None else process.now - process.unseen_since,
         last=process.last,
+        consequence_in=_at_stake(process),
         # to find that a probe has fallen has taken long enough; a minute is left for it to be found otherwise
         held=min(process.lain, max(0.0, process.rules["pit-blind"].on_delay - SURE)),
     )
@@ -185,8 +191,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
         because=say("alarm.fire-out.because", pit=pit, rate=slope * 60),
         value=pit,
         limit=low,
-        # without meat nothing is lost: said, but nobody is woken
-        consequence_in=None if process.pieces or process.record_lost else FAR_OFF,
+        consequence_in=_at_stake(process),
         improving=climbs,
         mends=process.fire.heading > 0,
     )

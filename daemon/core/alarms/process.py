@@ -12,7 +12,7 @@ from daemon.core.alarms.names import called
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import RULES_BY_ID, AlarmRule, Condition, warn_within
 from daemon.core.inputs import Health, Part
-from daemon.core.pieces.meat_witness import ColdMeat
+from daemon.core.pieces.meat_witness import ColdMeat, Course
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
@@ -117,6 +117,8 @@ class ProcessSnapshot:
     """One of its probes tells of a fire that goes out, and the others do not."""
     cold_meat: ColdMeat | None = None
     """What lies on it cools while it is said to be hot."""
+    meat: Mapping[str, Course] = field(default_factory=dict)
+    """Of a pit that nobody sees, what the cores of the pieces on it do, by piece id."""
     joint: bool = False
     """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 

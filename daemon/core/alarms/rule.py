@@ -59,7 +59,9 @@ class AlarmRule:
     covers: tuple[str, ...] = ()
     """Lesser rules of the same subject that this one contains: one thing, said and counted once."""
     insists: bool = False
-    """While nobody answers it is called again, at growing intervals, and never given up."""
+    """While nobody answers it is called again, at growing intervals, and never given up, unless its consequence is far off."""
+    worsens: float = 0.0
+    """So far its value must move for a call that was given up to be made again, in `unit`; negative: downwards; 0: never."""
     own: bool = False
     """The cook's own alarm clock: whatever it takes to wake the cook, no second person is called for it."""
     recovers: bool = False

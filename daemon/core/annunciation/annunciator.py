@@ -68,6 +68,7 @@ def _annunciation(change: AlarmChanged, view: AlarmView | None, now: float) -> A
         None if consequence_in is None else now + consequence_in,
         improving=view is not None and view.improving,
         recovered=view is not None and view.recovered,
+        value=change.value,
     )
 
 
@@ -212,6 +213,7 @@ class Annunciator:
                 annunciation.text = view.text
                 annunciation.consequence_at = None if view.consequence_in is None else now + view.consequence_in
                 annunciation.improving, annunciation.recovered = view.improving, view.recovered
+                annunciation.value = view.value
 
     def words_now(self, message: str, views: tuple[AlarmView, ...]) -> Text | None:
         """What this message says if it is sent now: of the alarms it named those that still wait for an answer, in their
@@ -318,6 +320,7 @@ class Annunciator:
         memory = self._memory
         told: list[Notification] = []
         for annunciation in memory.standing.values():
+            annunciation.woken = annunciation.woken and not self._has_worsened(annunciation)
             level, _ = self._level(annunciation, now, night)
             louder = level is Level.WAKE or (level is Level.NOTICE and annunciation.level == Level.LOG)
             if self._rules[annunciation.rule].prompt and annunciation.noticed_at is not None:
@@ -325,9 +328,23 @@ class Annunciator:
             if louder and not annunciation.woken:  # a call just opened may have taken it along
                 self._unqueue(annunciation.key)
                 told += self._annunciate(annunciation, now, night)
-        restless = any(not t.woken and not self._rules[t.rule].log_only for t in memory.standing.values())
+        restless = any(self._is_restless(annunciation) for annunciation in memory.standing.values())
         memory.recheck_at = now + RECHECK if restless or memory.waiting else None
         return told
+
+    def _is_restless(self, annunciation: Annunciation) -> bool:
+        """It may yet be told louder, or again."""
+        rule = self._rules[annunciation.rule]
+        return bool(rule.worsens) or (not annunciation.woken and not rule.log_only)
+
+    def _has_worsened(self, annunciation: Annunciation) -> bool:
+        """Nobody answered and its call was given up, and it is worse than it was then by more than a wavering value is."""
+        memory, step = self._memory, self._rules[annunciation.rule].worsens
+        called = memory.call is not None and annunciation.key in memory.call.members
+        if called or annunciation.key in memory.waiting or annunciation.mends:
+            return False
+        now, told = annunciation.value, annunciation.told_value
+        return bool(step) and now is not None and told is not None and (now - told) / step >= 1.0
 
     # --- waking -------------------------------------------------------------------------------------
 
@@ -382,10 +399,17 @@ class Annunciator:
         return self._level(annunciation, now + self._settings.merge_within, night=True)[0] is Level.WAKE
 
     def _call_due(self, call: WakeCall) -> float:
-        call.insists = any(self._rules[self._memory.standing[key].rule].insists for key in call.members)
+        call.insists = any(self._insists(self._memory.standing[key], call.annunciated_at) for key in call.members)
         if call.unannunciated:
             return call.annunciated_at + JOIN_GAP
         return max(call.next_rung_at(self._settings), call.annunciated_at + JOIN_GAP, self._memory.paused_until or 0.0)
+
+    def _insists(self, annunciation: Annunciation, now: float) -> bool:
+        """Something is lost unless somebody comes: a pit that nobody sees matters only under meat. What wakes by its lead was
+        near once, and goes on."""
+        rule, at = self._rules[annunciation.rule], annunciation.consequence_at
+        near = at is None or at - now <= wake_within(rule, self._settings.sleeper.lead)
+        return rule.insists and (near or rule.wake is WakePolicy.LEAD)
 
     def _call_on(self, now: float) -> list[Notification]:
         """Say it again: louder when the time has come, at once when something joined or grew worse."""
@@ -434,6 +458,8 @@ class Annunciator:
         memory = self._memory
         members = [memory.standing[key] for key in call.members]
         members = [t for t in members if not t.mends] or [t for t in members if not t.recovered] or members
+        for annunciation in members:
+            annunciation.told_value = annunciation.value if annunciation.value is not None else annunciation.told_value
         not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
         message = self._messages.write(Level.WAKE, members, audiences, not_after, now)
         self._reach.sent(message.id, audiences, now, self._settings.give_up_after)

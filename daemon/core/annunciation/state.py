@@ -29,6 +29,9 @@ class Annunciation:
     """Beyond the set point, and on its way back."""
     recovered: bool = False
     """Back; its off-delay runs."""
+    value: float | None = None
+    told_value: float | None = None
+    """The value when somebody was last told to wake up for it."""
 
     @property
     def mends(self) -> bool:

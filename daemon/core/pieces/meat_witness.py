@@ -3,6 +3,8 @@
 A probe that stuck or fell warm goes on telling of a fire that has died, and where it is the only one nothing contradicts it but
 the cores. A core falls by itself little (a stall dips by some degrees in two hours), or where somebody did something: took the
 meat off, wrapped it, poured over it, moved the probe. So nothing is said after anything that a person may have done.
+
+Of a pit that nobody sees the meat is the only witness.
 """
 
 from __future__ import annotations
@@ -59,6 +61,38 @@ class ColdMeat:
     surely: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What a core did in `FALLS_FOR`. core: °C now; fallen: °C, negative if it rose; surely: it fell all the while, and deeper
+    than a stall dips."""
+
+    core: float
+    fallen: float
+    surely: bool
+
+    @property
+    def rises(self) -> bool:
+        return self.fallen <= -RISES
+
+
+def course(core: Sequence[float]) -> Course | None:
+    """core: °C, the last `LEFT_ALONE` minutes, NaN = not believed. None where too little of it was read."""
+    marks = [_level(core, back) for back in (FALLS_FOR, 2 * FALLS_FOR // 3, FALLS_FOR // 3, 0)]
+    if any(map(isnan, marks)):
+        return None
+    fallen = marks[0] - marks[-1]
+    # the newest is known, and NaN is never greater
+    dipped = max(_level(core, back) for back in range(0, len(core) - SMOOTHED, SMOOTHED)) - marks[-1]
+    falls = fallen >= FALLEN and all(before - after >= EACH for before, after in pairwise(marks))
+    return Course(marks[-1], fallen, falls and dipped >= DIPS)
+
+
+def courses(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) -> dict[str, Course]:
+    """Of each piece that was left alone, by its id, as `left_alone` takes them; of a probe that has left the meat nothing."""
+    cores = left_alone(pieces, trace, said, minute)
+    return {name: seen for name, core in cores if not seats(core) and (seen := course(core)) is not None}
+
+
 def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]) -> ColdMeat | None:
     """pit: control value, °C; cores: of the pieces that were left alone on it; minutes, newest last, NaN = not believed, the last
     `LEFT_ALONE` of each. low: °C from which on the pit is said to be hot."""
@@ -67,25 +101,20 @@ def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]
         return None
     said, found, rising = median(hot), list[ColdMeat](), list[float]()
     for core in cores:
-        marks = [_level(core, back) for back in (FALLS_FOR, 2 * FALLS_FOR // 3, FALLS_FOR // 3, 0)]
-        if any(map(isnan, marks)):
+        seen = course(core)
+        if seen is None:
             continue
-        if marks[-1] - marks[0] >= RISES:
-            rising.append(marks[-1])
-        fallen = marks[0] - marks[-1]
-        # the newest is known, and NaN is never greater
-        dipped = max(_level(core, back) for back in range(0, len(core) - SMOOTHED, SMOOTHED)) - marks[-1]
-        falls = fallen >= FALLEN and all(before - after >= EACH for before, after in pairwise(marks))
-        surely = falls and dipped >= DIPS
-        if fallen >= STANDS and min(hot) - marks[0] >= HOTTER and not seats(core):
-            found.append(ColdMeat(said, marks[-1], fallen, surely))
+        if seen.rises:
+            rising.append(seen.core)
+        if seen.fallen >= STANDS and min(hot) - seen.core - seen.fallen >= HOTTER and not seats(core):
+            found.append(ColdMeat(said, seen.core, seen.fallen, seen.surely))
     most = max(found, key=lambda one: one.fallen, default=None)
     return None if most is None or any(core >= most.core - WARMER for core in rising) else most
 
 
-def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) -> Iterator[list[float]]:
-    """Cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody. minute: the
-    last; said: what people said in this cook."""
+def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) -> Iterator[tuple[str, list[float]]]:
+    """Id, and cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody.
+    minute: the last; said: what people said in this cook."""
     first = minute - LEFT_ALONE + 1
     touched = [s.what.piece for s in _counted(said) if s.done >= first * MINUTE and s.word not in COOLS_NO_MEAT]
     for name, piece in pieces.on_fire().items():
@@ -94,7 +123,7 @@ def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) 
         if piece.stage.stage is PiecePhase.TENDER_RANGE:
             continue  # whoever was called to take it off may have
         if on_at is not None and on_at <= first * MINUTE and not moved and None not in touched and name not in touched:
-            yield piece.cores(trace, first, minute)
+            yield name, piece.cores(trace, first, minute)
 
 
 def _counted(said: Iterable[Said]) -> Iterator[Said]:

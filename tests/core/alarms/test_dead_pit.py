@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC
+from math import nan
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,6 +13,7 @@ from daemon.core.alarms.conditions import conditions
 from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rule import Condition
 from daemon.core.food_safety.record import SafetyRecord
+from daemon.core.pieces.meat_witness import Course
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -39,7 +41,9 @@ def record(cores: list[float]) -> SafetyRecord:
     return safety
 
 
-def judged(safety: SafetyRecord, core: float, rate: float, pit: float, stage: str = "out") -> Condition:
+def judged(
+    safety: SafetyRecord, core: float, rate: float, pit: float, stage: str = "out", seen: Course | None = None
+) -> Condition:
     """rate: °C per hour of the core."""
     piece: Any = SimpleNamespace(
         settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=rate,
@@ -48,8 +52,9 @@ def judged(safety: SafetyRecord, core: float, rate: float, pit: float, stage: st
     )  # fmt: skip
     fire: Any = quiet_fire(slope=-0.2)
     process = ProcessSnapshot(
-        0.0, SETTINGS, SETTINGS.cook.band, pit, None, stage, fire, None, (piece,), {"chuck": core}, {}, {}, frozenset()
-    )
+        0.0, SETTINGS, SETTINGS.cook.band, pit, None, stage, fire, None, (piece,), {"chuck": core}, {}, {}, frozenset(),
+        meat={} if seen is None else {"chuck": seen},
+    )  # fmt: skip
     return {c.rule: c for c in conditions(process)}["meat-cooling"]
 
 
@@ -77,6 +82,12 @@ def test_raw_meat_is_told_by_the_come_up_rule() -> None:
     found = judged(safety, 30.0, -1.0, 25.0)
     assert found.active and "FSIS" in in_english(found.because) and "6 h" in in_english(found.because)
     assert not judged(record([30.0] * 60), 30.0, -1.0, 25.0).active
+
+
+def test_meat_that_falls_in_a_pit_that_nobody_sees_is_told_from_the_meat_alone() -> None:
+    near = judged(record(COOKED), 60.0, -5.0, nan, "in-band", Course(60.0, 2.5, surely=True))
+    assert near.active and "pit not seen" in in_english(near.because)
+    assert not judged(record(COOKED), 60.0, 1.0, nan, "in-band", Course(60.0, -0.5, surely=False)).active
 
 
 @pytest.mark.parametrize(("pit", "stage"), [(121.0, "in-band"), (100.0, "low")])

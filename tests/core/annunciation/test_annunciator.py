@@ -132,14 +132,36 @@ def test_an_unanswered_wake_grows_louder(rule: str) -> None:
 
 def test_what_can_wait_for_the_morning_is_given_up() -> None:
     watch = Watch()
-    watch.raised("pit-blind", 1000.0)
+    watch.raised("pit-high", 1000.0)
     watch.until(12 * 3600.0)
     assert watch.wakes()[-1].time == 1000.0 + 2700.0
 
 
-def test_a_lost_fire_is_called_at_growing_intervals_until_somebody_answers() -> None:
+def test_what_was_given_up_is_told_again_once_it_is_clearly_worse() -> None:
+    """A pit that goes on climbing by 12 °C in an hour while nobody answers: our own rule, no source."""
     watch = Watch()
-    watch.raised("fire-out", 1000.0)
+    watch.raised("pit-high", 1000.0, value=146.0)
+    for minute in range(60, 240):
+        watch.until(1000.0 + 60.0 * minute)
+        watch.judge("pit-high", value=146.0 + (0.2 * (minute - 60) if minute < 160 else 20.0 + minute % 3))
+        if minute == 70:
+            watch.crash()
+    calls = [(at - 1000.0) / 60.0 for at in watch.calls()]
+    assert calls[0] == 0.0 and calls[1] == pytest.approx(85.0, abs=2.0), "5 °C more, and an hour of its own"
+    assert len(calls) == 3 and calls[2] < 165.0, "what then wavers about its place is no worse"
+
+
+def test_an_unseen_pit_without_meat_is_not_called_about_for_ever() -> None:
+    watch = Watch()
+    watch.raised("pit-blind", 1000.0, consequence_in=8 * 3600.0)
+    watch.until(12 * 3600.0)
+    assert watch.wakes()[-1].time == 1000.0 + 2700.0
+
+
+@pytest.mark.parametrize("rule", ["fire-out", "pit-blind"])
+def test_a_lost_fire_is_called_at_growing_intervals_until_somebody_answers(rule: str) -> None:
+    watch = Watch()
+    watch.raised(rule, 1000.0)
     watch.until(1000.0 + 8 * 3600.0)
     later = [n.time - 1000.0 for n in watch.wakes() if n.time > 1000.0 + SETTINGS.second_person_after]
     pauses = [b - a for a, b in pairwise([SETTINGS.second_person_after, *later])]
@@ -454,10 +476,10 @@ def test_the_morning_account() -> None:
 
 def test_an_unanswered_call_is_told_in_the_morning() -> None:
     watch = Watch()
-    watch.raised("pit-blind", 1000.0)
+    watch.raised("pit-high", 1000.0)
     watch.until(6000.0)
     watch.command(GoodMorning("cook"))
-    assert tuple(map(in_english, watch.morning[0].held_back)) == ("Do pit-blind 1 °C (nobody answered)",)
+    assert tuple(map(in_english, watch.morning[0].held_back)) == ("Do pit-high 1 °C (nobody answered)",)
 
 
 def test_shelved_is_silent() -> None:

@@ -64,6 +64,26 @@ def test_a_fire_that_dies_under_the_only_probe_that_stays_warm_wakes_the_sleeper
         assert not called, "whoever was at the meat may have cooled it"
 
 
+@pytest.mark.parametrize("dies", [True, False])
+def test_the_meat_alone_tells_of_a_dead_fire_that_no_probe_sees(dies: bool) -> None:
+    """Both pit probes are open circuits all night. The meat has come to 66 °C; it stalls there, or falls below the floor."""
+    noise, engine, told = random.Random(7), engine_at_night(), list[Notification]()
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    for at in range(0, int(DIES_AT + 4 * HOUR), 10):
+        now, blind = NIGHT + at, at > DIES_AT
+        core = 50.0 + 16.0 * min(1.0, at / DIES_AT)
+        if blind:
+            fallen = 1.0 - exp(-(at - DIES_AT) / (6 * HOUR))
+            core -= 50.0 * fallen if dies else 4.0 * fallen
+        pit = None if blind else 118.0 + noise.gauss(0, 0.6)
+        values = {"pit_left": pit, "pit_right": pit, "chuck": round(4 * (core + noise.gauss(0, 0.1))) / 4, "lamb": 8.0}
+        told += [e for e in step(engine, readings(now, **values), now) if isinstance(e, Notification)]
+    wakes = [e for e in told if e.level is Level.WAKE]
+    assert any("meat-cooling/chuck" in (e.alarm, *e.merged) for e in wakes) is dies
+    assert wakes[-1].time > NIGHT + DIES_AT + 2 * HOUR, "an unseen pit under meat is called until somebody answers"
+
+
 def test_who_falls_is_told_with_what_the_pit_says() -> None:
     told = cold_meat(HOT, 97.0, [falling(5.6)])
     assert told is not None and told.surely and told.pit == 118.0 and told.core == pytest.approx(65.8, abs=0.3)
