@@ -118,7 +118,12 @@ def test_a_piece_past_its_tender_range_is_told_as_such() -> None:
 @pytest.mark.parametrize(
     ("rule", "settings", "core", "words"),
     [
-        ("past-tender", replace(CHUCK, tender_high=97.0), 99.0, "Take Chuck off: past tender when last read"),
+        (
+            "past-tender",
+            replace(CHUCK, tender_high=97.0),
+            99.0,
+            "Probe Chuck by hand: past tender when last read",
+        ),
         (
             "target-reached",
             replace(CHUCK, tender_low=None, target=93.0),
