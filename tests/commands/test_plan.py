@@ -62,7 +62,7 @@ def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
         hour, minute = told_at(hours).split("Serving at Sun ")[2].split(" is the earliest")[0].split(":")
         return int(hour) * 60 + int(minute)
 
-    assert 12 * 60 + 30 < promised(19.0) < 17 * 60, "a few hours after the one it was planned for: pieces may be slow"
+    assert 12 * 60 + 30 < promised(19.0) < 19 * 60, "some hours after the one it was planned for: pieces may be slow"
     assert promised(18.0) == promised(19.0) + 60, "each hour lost is an hour later"
     past = told_at(-2.0)
     assert "Serving at Sun 12:30 cannot be met: that is past." in past and "the chance is about" not in past
@@ -132,7 +132,7 @@ def test_a_piece_with_a_serving_time_of_its_own_is_planned_to_it() -> None:
     )
     serve_at = cook.serve_at_utc(rig.people.zone)
     assert serve_at is not None
-    told = [*plan_lines(rig, near, "c", Weather(), PitProfile(), serve_at - 24 * 3600.0)]
+    told = [*plan_lines(rig, near, "c", Weather(), PitProfile(), serve_at - 26 * 3600.0)]
     assert any(line.startswith("Serving Lamb shoulder at Sat 19:00 cannot be met") for line in told)
     assert not any(line.startswith("Serving at") for line in told), "the rest can be"
 
