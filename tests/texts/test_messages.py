@@ -72,7 +72,7 @@ def merged(key: str, text: Said, others: tuple[str, ...], pits: tuple[str, str])
         Annunciation(other.replace("SAME", rule.id), other.replace("SAME", rule.id).split("/")[0], 1, "", 0.0, None)
         for other in others
     ]
-    return messages.words(told), [t for t in told[1:] if not messages._is_covered(t, told)]
+    return messages.words("", told), [t for t in told[1:] if not messages._is_covered(t, told)]
 
 
 def values_in(text: str) -> list[str]:

@@ -1,7 +1,7 @@
 """Who is told, how loud, when, and when again. Reads alarm changes; never evaluates a condition.
 
 A *wake call* starts with one message to the phone and grows louder until every alarm in it is acknowledged or gone.
-A second alarm joins an open call: a worse one takes over its words, nobody is woken twice. Within ten minutes of the
+A second alarm joins an open call: one as urgent takes over its words, nobody is woken twice. Within ten minutes of the
 last call's start none opens another, save a runaway pit, which waits for nothing, and an alarm whose time to act would
 run out meanwhile. Recovery wakes nobody, and what is on its way back opens no call. A pause mutes repeats of what was told,
 never what is new or worse.
@@ -9,7 +9,7 @@ never what is new or worse.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, cast
 
@@ -222,7 +222,7 @@ class Annunciator:
         standing = [t for key, n in named.items() if (t := self._memory.standing.get(key)) and t.occurrence == n]
         told = [replace(t, text=newest[t.key].text) if t.key in newest else t for t in standing]
         told = [t for t in told if not t.recovered] or told
-        return None if not named else self._messages.words(told) if told else ""
+        return None if not named else self._messages.words(message, told) if told else ""
 
     def sleep(self, asleep: bool, now: float) -> None:
         """A nap begins or ends: what is told but unacknowledged is looked at again at once."""
@@ -427,9 +427,9 @@ class Annunciator:
                 self._memory.call = None
                 return []
             call.insisted += 1
-        call.unannunciated = []
+        news, call.unannunciated = call.unannunciated, []
         call.annunciated_at = now
-        return [self._message(call, self._audiences(call, max(1, call.rung)), now)]
+        return [self._message(call, self._audiences(call, max(1, call.rung)), now, news)]
 
     def _hold_rung(self, call: WakeCall, standing: list[Annunciation], now: float) -> list[Notification]:
         """Things get better by themselves: nobody else is called, and whoever was is told so once. What has recovered
@@ -454,14 +454,16 @@ class Annunciator:
             named += (instead,)
         return tuple(dict.fromkeys(named))
 
-    def _message(self, call: WakeCall, audiences: tuple[str, ...], now: float) -> Notification:
+    def _message(
+        self, call: WakeCall, audiences: tuple[str, ...], now: float, news: Collection[str] = ()
+    ) -> Notification:
         memory = self._memory
         members = [memory.standing[key] for key in call.members]
         members = [t for t in members if not t.mends] or [t for t in members if not t.recovered] or members
         for annunciation in members:
             annunciation.told_value = annunciation.value if annunciation.value is not None else annunciation.told_value
         not_after = max(call.next_rung_at(self._settings), now + self._settings.repeat_after)
-        message = self._messages.write(Level.WAKE, members, audiences, not_after, now)
+        message = self._messages.write(Level.WAKE, members, audiences, not_after, now, news)
         self._reach.sent(message.id, audiences, now, self._settings.give_up_after)
         return message
 

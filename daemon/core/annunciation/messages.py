@@ -1,12 +1,13 @@
 """The messages people get: their ids, their one line of words, and which alarms each of them named.
 
-The most urgent alarm gives a message its id and its words, the others are counted. Whoever answers a message answers
+One alarm gives a message its id and its words, the others are counted: of those of the highest priority what is new or worse,
+then in turn, so that none waits behind a number for long. Whoever answers a message answers
 every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen and calls on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
@@ -27,16 +28,24 @@ class Messages:
         """alarm key -> [occurrence, next step]: an id is never used twice."""
         self._named: dict[str, dict[str, int]] = {}
         """message id -> alarm key -> occurrence, the newest message last."""
+        self._led: dict[str, int] = {}
+        """alarm key -> occurrence of those whose words a message gave, the last one last."""
         self.life = ""
         """Of the watch, see `Resumed.life`."""
         self.pits: Mapping[str, str] = {}
         """What tells its pit from the others by subject, in a rig with several."""
 
     def write(
-        self, level: Level, annunciations: list[Annunciation], audiences: tuple[str, ...], not_after: float, now: float
+        self,
+        level: Level,
+        annunciations: list[Annunciation],
+        audiences: tuple[str, ...],
+        not_after: float,
+        now: float,
+        news: Collection[str] = (),
     ) -> Notification:
-        """One message about all of these."""
-        lead, *others = sorted(annunciations, key=self._urgency)
+        """One message about all of these. news: keys of those that are new or worse since the last one."""
+        lead, *others = self._in_turn(annunciations, news)
         occurrence, step = self._steps.get(lead.key, [lead.occurrence, 0])
         if occurrence != lead.occurrence:
             step = 0
@@ -48,21 +57,41 @@ class Messages:
             alarm=lead.key,
             occurrence=lead.occurrence,
             step=step,
-            text=self.words(annunciations),
+            text=self._line(lead, others),
             audiences=audiences,
             not_after=not_after,
             merged=tuple(t.key for t in others),
             held_back=lead.held,
         )
         if level is not Level.LOG:
+            self._led.pop(lead.key, None)
+            self._led[lead.key] = lead.occurrence
+            self._led = dict(list(self._led.items())[-REMEMBERED:])
             self._named[message.id] = {t.key: t.occurrence for t in annunciations}
             self._named = dict(list(self._named.items())[-REMEMBERED:])
         return message
 
-    def words(self, annunciations: list[Annunciation]) -> Text:
-        """One line about all of these, as they are now. Another pit is named: "also" for what the first words ask for, "see" for
-        anything else, for a deed that fits one pit may be wrong for another."""
-        lead, *others = sorted(annunciations, key=self._urgency)
+    def words(self, message: str, annunciations: list[Annunciation]) -> Text:
+        """One line about all of these, as they are now, for a message that was written: with the same one first, if it stands."""
+        ordered = sorted(annunciations, key=self._urgency)
+        lead = next((t for t in ordered if message.startswith(f"{t.key}#")), ordered[0])
+        return self._line(lead, [t for t in ordered if t is not lead])
+
+    def _in_turn(self, annunciations: list[Annunciation], news: Collection[str]) -> list[Annunciation]:
+        """By urgency, but first the one whose turn it is to give the words."""
+        ordered = sorted(annunciations, key=self._urgency)
+        first = self._rules[ordered[0].rule].priority
+        may = [t for t in ordered if self._rules[t.rule].priority is first and not self._is_covered(t, annunciations)]
+        said = [
+            key for key, occurrence in self._led.items() if any((t.key, t.occurrence) == (key, occurrence) for t in may)
+        ]
+        lead = min(may, key=lambda t: (t.key not in news, said.index(t.key) if t.key in said else -1))
+        return [lead, *(t for t in ordered if t is not lead)]
+
+    def _line(self, lead: Annunciation, others: list[Annunciation]) -> Text:
+        """Another pit is named: "also" for what the first words ask for, "see" for anything else, for a deed that fits one pit
+        may be wrong for another."""
+        annunciations = [lead, *others]
         others = [t for t in others if not self._is_covered(t, annunciations)]
         elsewhere = next((t for t in others if self._pit(t) not in ("", self._pit(lead))), None)
         safety = any(self._rules[t.rule].safety for t in others)
@@ -97,12 +126,13 @@ class Messages:
 
     def dump(self) -> dict[str, object]:
         """Plain values only."""
-        return {"steps": self._steps, "named": self._named, "life": self.life}
+        return {"steps": self._steps, "named": self._named, "led": self._led, "life": self.life}
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self._steps = cast(dict[str, list[int]], dumped["steps"])
         self._named = cast(dict[str, dict[str, int]], dumped["named"])
+        self._led = cast(dict[str, int], dumped.get("led", {}))
         self.life = str(dumped.get("life", ""))
 
     def _is_covered(self, lesser: Annunciation, among: list[Annunciation]) -> bool:

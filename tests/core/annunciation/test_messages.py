@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from daemon.core.annunciation.messages import merged_text
@@ -31,6 +33,19 @@ def test_the_most_urgent_alarm_gives_a_merged_wake_its_words(rules: tuple[str, .
     assert told.alarm == f"{first}/pit" and set(told.merged) == {f"{rule}/pit" for rule in rules if rule != first}
     hidden = ", safety" if {"cooling-slow", "hold-falling"} & set(rules) else " more"
     assert in_english(told.text) == f"Do {first} 1 °C +{len(rules) - 1}{hidden}"
+
+
+def test_what_is_new_in_a_call_is_named_at_once_and_then_each_in_its_turn() -> None:
+    """Both are high: nothing that somebody must act on waits behind a number for more than one message."""
+    watch = Watch()
+    watch.raised("target-reached", 1000.0)
+    watch.raised("meat-cooling", 1060.0)
+    watch.until(3000.0)
+    watch.crash()
+    watch.until(5000.0)
+    led = [n.alarm.removesuffix("/pit") for n in watch.wakes()]
+    assert led[:2] == ["target-reached", "meat-cooling"] and len(led) > 4
+    assert all(one != other for one, other in itertools.pairwise(led)), led
 
 
 @pytest.mark.parametrize("answer", ["its id", "its first alarm", "another of its alarms", "*"])
