@@ -59,6 +59,7 @@ from daemon.shell.library.summary import figures
 from daemon.shell.library.tables import MARK_COLUMNS, unguarded
 from daemon.shell.wording import event_to_dict
 from daemon.texts.composer import PLAIN
+from daemon.texts.problems import in_a_line
 from daemon.wiring.learned import learned
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import on_grid
@@ -119,7 +120,12 @@ def import_csv(
         if mistakes.shown:
             remedy = PLAIN.words("command.log.nothing-for", first=mistakes.shown[0])
         raise ConfigError([Problem(str(log), "(rows)", "", remedy)])
-    taken = {row.id for row in CookRecords(journal).rows("", sys.maxsize)}
+    rows = CookRecords(journal).rows("", sys.maxsize)
+    taken = {row.id for row in rows}
+    again = [row.id for row in rows if row.name == settings.cook.name and row.started == inputs[0][0]]
+    if again:
+        remedy = PLAIN.words("command.log.again", cooks=tuple(again))
+        mistakes.said.append(in_a_line(Problem(str(log), "time", "", remedy, warning=True)))
     id_ = free_id(settings.cook.id, inputs[0][0], taken.__contains__)
     home = journal.parent / IMPORTED
     home.mkdir(parents=True, exist_ok=True)
@@ -177,6 +183,12 @@ def _ask_unit(inputs: list[tuple[float, Input]], channels: tuple[ChannelSettings
                 doubted.append(Problem(log, channel.id, f"{middle:.0f}", remedy))
     if doubted:
         raise ConfigError(doubted)
+
+
+def in_celsius(band: Band) -> bool:
+    """No pit is so hot as °C, and pits are as °F: else its unit is to be asked for."""
+    low, high = USUAL_PIT
+    return band.high <= high or not low <= to_celsius(band.high) <= high
 
 
 def _in_celsius(item: Readings) -> Readings:

@@ -16,7 +16,7 @@ from rich.console import Console
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
-from daemon.commands.cook_import import import_csv
+from daemon.commands.cook_import import import_csv, in_celsius
 from daemon.commands.cook_tables import figures_table, list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
@@ -149,6 +149,9 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
     band = Band(*options.band)
     if not band.low < band.high:
         complain(PLAIN.words("command.call.band"))
+        return BAD_CALL
+    if options.unit != "C" and not in_celsius(band):
+        complain(PLAIN.words("command.call.band-unit", low=band.low, high=band.high))
         return BAD_CALL
     with _said(complain) as failed:
         found = import_csv(

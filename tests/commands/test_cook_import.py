@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from config.problems import ConfigError
+from daemon.cli import main
 from daemon.commands import cook_import
 from daemon.commands.cook_import import import_csv, key_of
 from daemon.commands.replay import LogMistakes, read_log
@@ -320,6 +321,26 @@ def test_the_unit_that_is_said_is_taken(tmp_path: Path, unit: str, hottest: floa
         for r in item.readings
     ]
     assert max(r.celsius or 0.0 for r in read if r.channel == "pit") == pytest.approx(hottest, abs=0.05)
+
+
+def test_the_band_of_a_log_is_asked_for_its_unit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """225 to 275 °F is the usual band of this trade: common practice, no source."""
+    log = str(fahrenheit_log(tmp_path / "f.csv", 245.0, 165.0))
+    called = ["import", log, "--state", str(tmp_path), "--name", "May", "--pit", "Drum", "--unit", "F", "--band"]
+    assert main([*called, "225", "275"]) == 2 and "write its unit: 225F 275F" in capsys.readouterr().err
+    assert not CookRecords(tmp_path / "journal.sqlite").rows("", 9)
+    assert main([*called, "225F", "275F"]) == 0
+
+
+def test_imported_cooks_are_listed_where_no_watch_has_run_and_a_second_import_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = str(fahrenheit_log(tmp_path / "c.csv", 121.0, 66.0))
+    called = ["import", log, "--state", str(tmp_path), "--name", "May", "--pit", "Drum"]
+    assert main(called) == 0
+    kept = CookRecords(tmp_path / "journal.sqlite").rows("", 9)[0].id
+    assert main(["cooks", "--state", str(tmp_path)]) == 0 and kept in capsys.readouterr().out
+    assert main(called) == 0 and f"kept already ({kept})" in capsys.readouterr().err
 
 
 def test_a_log_in_usual_celsius_is_kept_without_a_question(tmp_path: Path) -> None:

@@ -71,6 +71,11 @@ class AlarmRule:
     margin: float = 0.0
     log_only: bool = False
 
+    @property
+    def waits_for_nothing(self) -> bool:
+        """A matter of safety now and not in time, a runaway pit: no spacing holds it up, and no other takes the words from it."""
+        return self.safety and self.wake is WakePolicy.NOW
+
 
 @dataclass(frozen=True, slots=True)
 class Condition:

@@ -355,7 +355,7 @@ class Annunciator:
             memory.call.join(annunciation.key, self._settings, now)
             return self._call_on(now)
         rule = self._rules[annunciation.rule]
-        urgent = rule.safety and rule.wake is WakePolicy.NOW
+        urgent = rule.waits_for_nothing
         if self._spacing.is_over(urgent, now):
             return self._open([annunciation.key], now, urgent)
         memory.waiting.append(annunciation.key)

@@ -1,7 +1,7 @@
 """The messages people get: their ids, their one line of words, and which alarms each of them named.
 
 One alarm gives a message its id and its words, the others are counted: of those of the highest priority what is new or worse,
-then in turn, so that none waits behind a number for long. Whoever answers a message answers
+then in turn, so that none waits behind a number for long; a runaway pit gives way to nothing. Whoever answers a message answers
 every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen and calls on.
 """
 
@@ -81,6 +81,8 @@ class Messages:
         """By urgency, but first the one whose turn it is to give the words."""
         ordered = sorted(annunciations, key=self._urgency)
         first = self._rules[ordered[0].rule].priority
+        if self._rules[ordered[0].rule].waits_for_nothing:
+            return ordered
         may = [t for t in ordered if self._rules[t.rule].priority is first and not self._is_covered(t, annunciations)]
         said = [
             key for key, occurrence in self._led.items() if any((t.key, t.occurrence) == (key, occurrence) for t in may)

@@ -138,7 +138,7 @@ def said_in(cell: str) -> Said | None:
         at, cell = round(when.timestamp(), 3), cell[: found.start()]
     word, _, rest = cell.partition(":")
     try:
-        return _read(word, rest, at)
+        return _read(word.strip().lower(), rest, at)  # people write these by hand: "Log"
     except (ValidationError, ValueError):
         return None
 

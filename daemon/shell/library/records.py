@@ -130,7 +130,9 @@ class CookRecords:
             db.execute("UPDATE kept_cooks SET notes = ? WHERE id = ?", (json.dumps(asdict(notes)), cook))
 
     def newest_rig(self) -> str | None:
-        """The text of the newest rig file the watch was started with."""
+        """The text of the newest rig file the watch was started with; None where there are imported cooks only."""
+        if not self._journal.exists():
+            return None
         with reading(self._journal) as db:
             rig = db.execute("SELECT rig FROM starts ORDER BY input DESC LIMIT 1").fetchone()
         return rig[0] if rig else None
@@ -156,6 +158,8 @@ class CookRecords:
 
     def wakes(self) -> Sequence[WakeRow]:
         """What woke or was held back in the newest cook, newest first, with the cook's own judgement where given."""
+        if not self._journal.exists():
+            return []
         with reading(self._journal) as db:
             newest = db.execute("SELECT cook FROM events ORDER BY seq DESC LIMIT 1").fetchone()
             if newest is None:

@@ -127,6 +127,11 @@ def test_what_is_no_such_word_is_refused(cell: str) -> None:
     assert said_in(cell) is None
 
 
+def test_a_word_with_a_capital_is_the_same_word() -> None:
+    """A table that a person writes by hand."""
+    assert said_in("Log") == said_in("log") and said_in("WRAPPED:chuck:foil") == said_in("wrapped:chuck:foil")
+
+
 @given(st.text(max_size=60))
 def test_no_cell_breaks_the_reader(cell: str) -> None:
     said_in(cell)
