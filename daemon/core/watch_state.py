@@ -167,6 +167,8 @@ class WatchState:
                 band=pit.band,
                 pit=pit.celsius,
                 blind_since=pit.since.blind,
+                glimpsed_since=pit.since.glimpsed,
+                owed=pit.since.owed,
                 last_seen=pit.since.seen,
                 lain=pit.readout.lain,
                 contradiction=pit.contradiction,

@@ -82,6 +82,7 @@ MUTATIONS = (
     Mutation(MEAT, "pieces/meat_witness.py", "any(core >= most.core - WARMER for core in rising)", "False"),
     Mutation(MEAT, "pieces/meat_witness.py", "falls and dipped >= DIPS", "falls"),
     Mutation(MEAT, "pieces/meat_witness.py", "if one.done - before < LEFT_ALONE * MINUTE:", "if False:"),
+    Mutation(ALARMS, "since.py", "if self._again and self.owed >= OWED_AT_MOST:", "if False:"),
     Mutation(MEAT, "pit_watch.py", "if unseen and minute is not None else {}", "if False else {}"),
     Mutation(CALLS, "annunciation/annunciator.py", "(now - told) / step >= 1.0", "False"),
     Mutation(MEAT, "alarms/pit_conditions.py", "            active=meat.surely,\n", "            active=False,\n"),

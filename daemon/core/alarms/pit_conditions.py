@@ -94,18 +94,26 @@ def _at_stake(process: ProcessSnapshot) -> float | None:
 
 
 def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
-    since = process.blind_since
+    since, glimpsed = process.blind_since, process.glimpsed_since
+    because = say("alarm.pit-blind.because", since=process.unseen_since, then=_then(process), carried=carried(process))
+    told, value = None, None if since is None else process.now - process.unseen_since
+    if glimpsed is not None:  # a glimpse ends nothing
+        value = process.now - glimpsed
+        because = say("alarm.pit-blind.because-glimpsed", since=glimpsed, then=_then(process), carried=carried(process))
+        told = say("alarm.pit-blind.glimpsed", name=process.called(process.pit_subject.name), value=value)
     found = Finding(
-        active=since is not None,
-        within=since is None,
-        because=say(
-            "alarm.pit-blind.because", since=process.unseen_since, then=_then(process), carried=carried(process)
-        ),
-        value=None if since is None else process.now - process.unseen_since,
+        active=since is not None or glimpsed is not None,
+        within=since is None and glimpsed is None,
+        because=because,
+        value=value,
+        told=told,
         last=process.last,
         consequence_in=_at_stake(process),
         # to find that a probe has fallen has taken long enough; a minute is left for it to be found otherwise
-        held=min(process.lain, max(0.0, process.rules["pit-blind"].on_delay - SURE)),
+        held=min(
+            max(process.lain, process.owed),
+            max(0.0, process.rules["pit-blind"].on_delay - SURE),
+        ),
     )
     return process.condition("pit-blind", process.pit_subject, found, guards)
 

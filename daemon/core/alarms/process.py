@@ -117,6 +117,10 @@ class ProcessSnapshot:
     """One of its probes tells of a fire that goes out, and the others do not."""
     cold_meat: ColdMeat | None = None
     """What lies on it cools while it is said to be hot."""
+    glimpsed_since: float | None = None
+    """Engine time since which it is seen only now and then."""
+    owed: float = 0.0
+    """s for which it must be seen until what was unseen lately is made good."""
     meat: Mapping[str, Course] = field(default_factory=dict)
     """Of a pit that nobody sees, what the cores of the pieces on it do, by piece id."""
     joint: bool = False

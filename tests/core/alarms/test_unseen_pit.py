@@ -7,11 +7,13 @@ import json
 from dataclasses import replace
 from itertools import pairwise
 
+import pytest
+
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, Level, Notification
 from daemon.core.inputs import GoToSleep, Mark, MarkKind
 from daemon.texts.composer import UNMEASURED
-from tests.core.night import NIGHT, SETTINGS, cooking, engine_at_night, read, restarted, step
+from tests.core.night import NIGHT, SETTINGS, cooking, engine_at_night, read, readings, restarted, step
 from tests.texts.english import in_english
 
 MINUTE = 60.0
@@ -135,3 +137,30 @@ def test_what_was_seen_last_survives_a_checkpoint() -> None:
     blind(engine, end, 6)
     again = restarted(engine)
     assert json.dumps(again.dump()) == json.dumps(engine.dump())
+
+
+@pytest.mark.parametrize(("seen_for", "in_every", "wakes"), [(20, 240, True), (10, 290, True), (230, 240, False)])
+def test_a_loose_contact_that_shows_the_pit_now_and_then_wakes_as_an_unseen_one_does(
+    seen_for: int, in_every: int, wakes: bool
+) -> None:
+    """s in s in which the probes give a value. Our own rule, no source."""
+    engine, told = engine_at_night(), list[Event]()
+    end = falling(engine, 1)
+    for at in range(0, 40 * 60, 5):
+        if at == 1500:
+            engine = restarted(engine)
+        shown = at % in_every < seen_for
+        pit = 123.0 + 0.25 * (at // 5 % 4) if shown else None
+        now = end * MINUTE + at
+        told += step(engine, readings(NIGHT + now, pit_left=pit, pit_right=pit, chuck=40.0, lamb=8.0), NIGHT + now)
+    blind_calls = [e.time for e in told if isinstance(e, Notification) and e.alarm == "pit-blind/pit"]
+    assert bool(blind_calls) is wakes
+    if not wakes:
+        return
+    assert blind_calls[0] <= NIGHT + end * MINUTE + 10 * MINUTE
+    text, because = alarms(engine, NIGHT + end * MINUTE + 40 * 60)["pit-blind"]
+    assert "seen only now and then" in text and "for longer than a moment" in because
+    events = read(
+        engine, end * MINUTE + 2400, end * MINUTE + 2400 + 7 * 60, pit_left=124.0, pit_right=118.0, chuck=40.0, lamb=8.0
+    )
+    assert "pit-blind/pit" not in engine.alarms.standing(), events[-1:]
