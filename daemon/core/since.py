@@ -35,6 +35,8 @@ class Since:
         """Since when it has been seen only now and then, in sum by `OWED_AT_MOST` less than not; else None."""
         self.owed = 0.0
         """s for which it must be seen until what was unseen is made good."""
+        self.carried = 0.0
+        """The same when it was last lost from sight."""
         self._first: float | None = None
         """When that began."""
         self._again = False
@@ -56,7 +58,7 @@ class Since:
                 self._first, self._again, self.glimpsed = None, False, None
         else:
             if self.blind is None:
-                self.blind = now
+                self.blind, self.carried = now, self.owed
                 self._again = self._first is not None
                 self._first = now if self._first is None else self._first
             self.owed = min(OWED_AT_MOST, self.owed + passed)
@@ -67,7 +69,7 @@ class Since:
     def resumed(self, now: float) -> None:
         """Nobody watched until now: blindness counts from here."""
         if self.blind is not None:
-            self.blind = max(self.blind, now)
+            self.blind, self.carried = max(self.blind, now), 0.0
         self._at = now
 
     def dump(self) -> dict[str, Any]:
@@ -76,13 +78,13 @@ class Since:
             "blind": self.blind,
             "lid": self.lid,
             "seen": None if self.seen is None else astuple(self.seen),
-            "glimpsed": [self.glimpsed, self.owed, self._first, self._again, self._at],
+            "glimpsed": [self.glimpsed, self.owed, self.carried, self._first, self._again, self._at],
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
         """The inverse of `dump`."""
         self.blind, self.lid = dumped["blind"], dumped["lid"]
         if "glimpsed" in dumped:  # not in the checkpoints of earlier versions
-            self.glimpsed, self.owed, self._first, self._again, self._at = dumped["glimpsed"]
+            self.glimpsed, self.owed, self.carried, self._first, self._again, self._at = dumped["glimpsed"]
         seen = dumped.get("seen")  # not in the checkpoints of earlier versions
         self.seen = None if seen is None else LastSeen(seen[0], seen[1], tuple(seen[2]))

@@ -168,7 +168,7 @@ class WatchState:
                 pit=pit.celsius,
                 blind_since=pit.since.blind,
                 glimpsed_since=pit.since.glimpsed,
-                owed=pit.since.owed,
+                owed=pit.since.carried,
                 last_seen=pit.since.seen,
                 lain=pit.readout.lain,
                 contradiction=pit.contradiction,

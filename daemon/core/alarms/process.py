@@ -120,7 +120,7 @@ class ProcessSnapshot:
     glimpsed_since: float | None = None
     """Engine time since which it is seen only now and then."""
     owed: float = 0.0
-    """s for which it must be seen until what was unseen lately is made good."""
+    """s that were not made good when it was last lost from sight."""
     meat: Mapping[str, Course] = field(default_factory=dict)
     """Of a pit that nobody sees, what the cores of the pieces on it do, by piece id."""
     joint: bool = False
