@@ -402,7 +402,7 @@ def test_the_curve_zooms(page: Page, site: ServedPage) -> None:
     enter(page, "curve")
     status = page.locator("#room [role=status]").first
     expect(page.locator(".chart canvas")).to_be_visible()
-    expect(status).to_have_text("Fri 19:33 to 02:14")  # the whole cook, which began at 19:44
+    expect(status).to_have_text("Fri 19:32 to 02:14")  # the whole cook, which began at 19:44
     page.get_by_role("button", name="4 h", exact=True).click()
     expect(status).to_have_text("Fri 22:14 to 02:14")
     page.get_by_role("button", name="Closer").click()

@@ -146,7 +146,7 @@ def test_what_the_pit_taught_is_shown_with_its_evidence_and_forgotten_only_when_
     # The newest eight of nine intervals: 51 47 39 58 46 49 45 52, middle 48.
     expect(room).to_contain_text("A log lasts48 min")
     expect(room).to_contain_text("which lasted 39 min to 58 min; 9 seen in all")
-    expect(room).to_contain_text("12 min")
+    expect(room).to_contain_text("11 min")
     expect(room).to_contain_text("21° an hour")
     expect(room).to_contain_text("firebox end+8° hot")
     expect(room).to_contain_text("Over 27 h of cooking")
