@@ -123,7 +123,7 @@ CODES = "page.code."
 FIELDS = "problem.called."
 GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
-MESSAGES = ("text", "recovering", "unmeasured", "unseen", "unread", "cabinet", "perhaps", "holds", "leaky")
+MESSAGES = ("text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky")
 """Parts of an alarm's texts that are sent to people."""
 
 

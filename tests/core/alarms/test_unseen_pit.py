@@ -159,7 +159,7 @@ def test_a_loose_contact_that_shows_the_pit_now_and_then_wakes_as_an_unseen_one_
         return
     assert blind_calls[0] <= NIGHT + end * MINUTE + 10 * MINUTE
     text, because = alarms(engine, NIGHT + end * MINUTE + 40 * 60)["pit-blind"]
-    assert "seen only now and then" in text and "for longer than a moment" in because
+    assert "barely seen" in text and "for longer than a moment" in because
     events = read(
         engine, end * MINUTE + 2400, end * MINUTE + 2400 + 7 * 60, pit_left=124.0, pit_right=118.0, chuck=40.0, lamb=8.0
     )
