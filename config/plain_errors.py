@@ -81,12 +81,13 @@ def plain_problems(file: str, errors: Iterable[Mapping[str, Any]], given: object
     it. At most one problem a key, in the order found."""
     found: dict[str, Problem] = {}
     for error in errors:
-        key = _key(error, given)
+        key, written = _place(error, given)
         if _follows_from_others(error):
             continue
         if key not in found:
-            found[key] = Problem(file, key, _shown(error), _remedy(error, key))
-    return list(found.values())
+            found[key] = Problem(file, key, _shown(error, written), _remedy(error, key, written))
+    # of a value that may be one of several things, the table that was meant says what is wrong in it
+    return [problem for key, problem in found.items() if not any(other.startswith(f"{key}.") for other in found)]
 
 
 def _follows_from_others(error: Mapping[str, Any]) -> bool:
@@ -96,8 +97,9 @@ def _follows_from_others(error: Mapping[str, Any]) -> bool:
     return error["type"] == "too_short" and isinstance(given, Sequence) and len(given) >= least
 
 
-def _key(error: Mapping[str, Any], given: object) -> str:
-    """The path as it stands in the file: names of models and of alternatives, which the library adds, are left out."""
+def _place(error: Mapping[str, Any], given: object) -> tuple[str, object]:
+    """The path as it stands in the file, and what is written there: names of models and of alternatives, which the library adds,
+    are left out."""
     parts: list[str] = []
     here: object = given
     loc = tuple(error["loc"])
@@ -112,7 +114,7 @@ def _key(error: Mapping[str, Any], given: object) -> str:
         elif not last or error["type"] not in ("missing", "extra_forbidden"):
             continue
         parts.append(str(part))
-    return ".".join(parts)
+    return ".".join(parts), here
 
 
 def _holds(here: object, part: object) -> bool:
@@ -121,8 +123,8 @@ def _holds(here: object, part: object) -> bool:
     return isinstance(here, Mapping) and part in here
 
 
-def _shown(error: Mapping[str, Any]) -> str:
-    value = error.get("input")
+def _shown(error: Mapping[str, Any], written: object) -> str:
+    value = written if _has_unit(error, written) else error.get("input")
     if error["type"] == "missing" or isinstance(value, Mapping | list | tuple):
         return ""
     if isinstance(value, bool):
@@ -136,7 +138,12 @@ def _shown(error: Mapping[str, Any]) -> str:
     return shown if len(shown) <= SHOWN else f"{shown[:SHOWN]}..."
 
 
-def _remedy(error: Mapping[str, Any], key: str) -> Remedy:
+def _has_unit(error: Mapping[str, Any], written: object) -> bool:
+    """The number that is wrong was written with its unit, as "74 F"."""
+    return isinstance(written, str) and isinstance(error.get("input"), float)
+
+
+def _remedy(error: Mapping[str, Any], key: str, written: object) -> Remedy:
     kind, context = error["type"], error.get("ctx") or {}
     last = key.rpartition(".")[2]
     if kind == "value_error":
@@ -148,7 +155,8 @@ def _remedy(error: Mapping[str, Any], key: str) -> Remedy:
         return double_brackets(key)
     if kind in SAID_BY_KIND:
         return remedy(SAID_BY_KIND[kind])
-    return _with_figures(kind, context, last, error.get("input")) or remedy("file.unusable")
+    number = None if _has_unit(error, written) else error.get("input")  # with its unit said, no other one is meant
+    return _with_figures(kind, context, last, number) or remedy("file.unusable")
 
 
 @dataclass(frozen=True, slots=True)

@@ -130,6 +130,22 @@ def test_a_wrong_item_is_not_said_to_shorten_its_list() -> None:
 
 
 @pytest.mark.parametrize(
+    ("at", "said"),
+    [
+        ("74 F", 'wrap.at = "74 F": must be at least 40 °C'),
+        ("674 F", 'wrap.at = "674 F": must be at most 99 °C'),
+        (171, 'wrap.at = 171: must be at most 99 °C; if °F is meant, write "171 F"'),
+    ],
+)
+def test_a_number_with_its_unit_is_said_as_written_and_once(at: Any, said: str) -> None:
+    changed = with_value(table("cook.toml"), ("pieces", 0, "wrap"), {"material": "paper", "at": at})
+    with pytest.raises(ValidationError) as caught:
+        Cook.model_validate(changed)
+    problems = plain_problems("cook.toml", caught.value.errors(include_url=False), changed)
+    assert [problem_in_english(p) for p in problems] == [f"cook.toml: error: piece number 1, {said}"]
+
+
+@pytest.mark.parametrize(
     ("low", "high", "remedy"),
     [
         (235, "275 F", 'low = 235 is in °C; if °F is meant, write low = "235 F"'),
