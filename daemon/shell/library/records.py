@@ -158,8 +158,6 @@ class CookRecords:
 
     def wakes(self) -> Sequence[WakeRow]:
         """What woke or was held back in the newest cook, newest first, with the cook's own judgement where given."""
-        if not self._journal.exists():
-            return []
         with reading(self._journal) as db:
             newest = db.execute("SELECT cook FROM events ORDER BY seq DESC LIMIT 1").fetchone()
             if newest is None:
