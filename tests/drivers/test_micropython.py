@@ -128,6 +128,8 @@ class Board:
         return subprocess.run(
             [*self._call, "play.py", str(rounds), noisy, *(f"{word:08X}" for word in words)],
             cwd=self._folder, stdout=stdout, stderr=subprocess.PIPE, timeout=120, check=False,
+            # spoiled within the second and to the same length, it would be run from the bytecode of the sound one
+            env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
         )  # fmt: skip
 
 
