@@ -17,10 +17,9 @@ from config.cook import Cook, PieceSection, WrapSection, utc_of
 from config.cuts import CUTS
 from config.problems import Problem, Remedy, remedy
 from config.rig import USUAL_PIT, BandSection, Rig, WoodSection
-from config.units import KG_PER_POUND, Written, to_celsius, to_fahrenheit
+from config.units import KG_PER_POUND, THICKNESSES, Written, fahrenheit_meant, to_fahrenheit
 
-CM_PER_METRE, CM_PER_INCH = 100.0, 2.54
-"""Exact, by the international agreement of 1959."""
+CM_PER_METRE = 100.0
 MUCH_HEAVIER, MUCH_THINNER, MUCH_THICKER = 1.7, 0.6, 1.7
 """Times the usual weight of the cut, and the usual thickness at its weight, beyond which a value is asked about."""
 LEAST_TOUGH, LEAST_WHOLE, NEAR_SAFE = 75.0, 48.0, 3.0
@@ -87,7 +86,7 @@ def band_doubts(band: BandSection, file: str, key: str) -> Iterator[Problem]:
     if low <= band.low and band.high <= high:
         return
     asked = remedy("ask.band", band=(band.low, band.high), usual=USUAL_PIT)
-    if band.low > high and low <= to_celsius(band.low) and to_celsius(band.high) <= high:
+    if fahrenheit_meant(band.low, USUAL_PIT) and fahrenheit_meant(band.high, USUAL_PIT):
         fahrenheit = (to_fahrenheit(band.low), to_fahrenheit(band.high))
         asked = remedy("ask.band-fahrenheit", low=band.low, high=band.high, meant=fahrenheit[0], to=fahrenheit[1])
     yield _asked(file, key, "", asked)
@@ -117,7 +116,7 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     usual = 100.0 * cut.thickness_at(piece.weight)
     if not MUCH_THINNER * usual <= piece.thickness <= MUCH_THICKER * usual:
         about = remedy("ask.about", weight=piece.weight, cut=cut.name.lower(), usual=usual / CM_PER_METRE)
-        inches = piece.thickness * CM_PER_INCH
+        inches = piece.thickness * THICKNESSES["in"]
         asked = remedy("ask.thickness", about=about)
         if isinstance(piece.thickness, Written):
             asked = remedy("ask.thickness-written", thickness=piece.thickness / CM_PER_METRE, about=about)

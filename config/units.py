@@ -29,6 +29,12 @@ def to_celsius(fahrenheit: float) -> float:
     return (fahrenheit - FAHRENHEIT_AT_ICE) / FAHRENHEIT_PER_CELSIUS
 
 
+def fahrenheit_meant(number: float, usual: tuple[float, float]) -> bool:
+    """usual: °C between which it lies as a rule. As °C the number is above them, and as °F within them."""
+    low, high = usual
+    return number > high and low <= to_celsius(number) <= high
+
+
 def parse_temperature(value: object) -> float:
     """A number is °C; a string must say its unit ("250 F", "121 C"). Raises Unfit."""
     if isinstance(value, bool):

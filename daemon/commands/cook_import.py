@@ -23,7 +23,7 @@ from typing import TextIO
 from config.loader import load_both
 from config.problems import ConfigError, Problem
 from config.rig import USUAL_PIT
-from config.units import to_celsius, to_fahrenheit
+from config.units import fahrenheit_meant, to_celsius, to_fahrenheit
 from daemon.commands.replay import (
     END_OF_LOG,
     LogMistakes,
@@ -175,20 +175,14 @@ def _ask_unit(inputs: list[tuple[float, Input]], channels: tuple[ChannelSettings
     doubted = []
     for channel in channels:
         if channel.role in usual and (read := values[channel.id]):
-            (low, high), middle = usual[channel.role], median(read)
-            if middle > high and low <= to_celsius(middle) <= high:
+            middle = median(read)
+            if fahrenheit_meant(middle, usual[channel.role]):
                 remedy = PLAIN.words(
                     "command.log.unit", unit="--unit F", meant="--unit C", fahrenheit=to_fahrenheit(middle)
                 )
                 doubted.append(Problem(log, channel.id, f"{middle:.0f}", remedy))
     if doubted:
         raise ConfigError(doubted)
-
-
-def in_celsius(band: Band) -> bool:
-    """No pit is so hot as °C, and pits are as °F: else its unit is to be asked for."""
-    low, high = USUAL_PIT
-    return band.high <= high or not low <= to_celsius(band.high) <= high
 
 
 def _in_celsius(item: Readings) -> Readings:

@@ -16,7 +16,9 @@ from rich.console import Console
 
 from config.loader import load_both
 from config.problems import ConfigError, Problem
-from daemon.commands.cook_import import import_csv, in_celsius
+from config.rig import USUAL_PIT
+from config.units import fahrenheit_meant
+from daemon.commands.cook_import import import_csv
 from daemon.commands.cook_tables import figures_table, list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
@@ -150,7 +152,7 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
     if not band.low < band.high:
         complain(PLAIN.words("command.call.band"))
         return BAD_CALL
-    if options.unit != "C" and not in_celsius(band):
+    if options.unit != "C" and fahrenheit_meant(band.high, USUAL_PIT):
         complain(PLAIN.words("command.call.band-unit", low=band.low, high=band.high))
         return BAD_CALL
     with _said(complain) as failed:
