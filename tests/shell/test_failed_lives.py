@@ -49,12 +49,7 @@ def test_the_count_is_kept_and_a_sound_life_begins_it_anew(tmp_path: Path) -> No
 async def test_a_watch_that_fails_at_what_it_remembers_begins_anew_in_its_third_life(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    rig = tmp_path / "rig.toml"
-    rig.write_text(RIG, encoding="utf-8")
-    files = Files(rig, None, tmp_path / "state")
-    first = Watch(files)
-    first.loop.post(SetBand(Band(111.0, 131.0), "page"))
-    await lives(first)
+    files = await first_life(tmp_path)
     right = Engine.handle
 
     def poisoned(engine: Engine, item: Input, now: float) -> list[Event]:
@@ -79,13 +74,7 @@ async def test_a_watch_that_fails_at_what_it_remembers_begins_anew_in_its_third_
 async def test_a_journal_that_cannot_be_heard_again_begins_a_life_that_asks_what_is_on_the_fire(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    rig = tmp_path / "rig.toml"
-    rig.write_text(RIG, encoding="utf-8")
-    files = Files(rig, None, tmp_path / "state")
-    first = Watch(files)
-    first.loop.post(SetBand(Band(111.0, 131.0), "page"))
-    await lives(first)
-    assert not asks(first), "a first start has nothing to remember"
+    files = await first_life(tmp_path)
 
     def unheard(*given: object, **named: object) -> Iterator[object]:
         raise ZeroDivisionError
@@ -95,6 +84,18 @@ async def test_a_journal_that_cannot_be_heard_again_begins_a_life_that_asks_what
     assert second.engine.pit.band == Band(107.0, 135.0)
     await lives(second, until=lambda: asks(second))
     assert asks(second)
+
+
+async def first_life(home: Path) -> Files:
+    """Of a watch that remembers another band than its file's."""
+    rig = home / "rig.toml"
+    rig.write_text(RIG, encoding="utf-8")
+    files = Files(rig, None, home / "state")
+    first = Watch(files)
+    first.loop.post(SetBand(Band(111.0, 131.0), "page"))
+    await lives(first)
+    assert not asks(first), "a first start has nothing to remember"
+    return files
 
 
 def asks(watch: Watch) -> bool:
