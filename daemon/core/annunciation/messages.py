@@ -80,14 +80,13 @@ class Messages:
     def _in_turn(self, annunciations: list[Annunciation], news: Collection[str]) -> list[Annunciation]:
         """By urgency, but first the one whose turn it is to give the words."""
         ordered = sorted(annunciations, key=self._urgency)
-        first = self._rules[ordered[0].rule].priority
-        if self._rules[ordered[0].rule].waits_for_nothing:
+        worst = self._rules[ordered[0].rule]
+        if worst.waits_for_nothing:
             return ordered
-        may = [t for t in ordered if self._rules[t.rule].priority is first and not self._is_covered(t, annunciations)]
-        said = [
-            key for key, occurrence in self._led.items() if any((t.key, t.occurrence) == (key, occurrence) for t in may)
-        ]
-        lead = min(may, key=lambda t: (t.key not in news, said.index(t.key) if t.key in said else -1))
+        may = [t for t in ordered if self._rules[t.rule].priority is worst.priority]
+        may = [t for t in may if not self._is_covered(t, annunciations)]
+        turns = {led: turn for turn, led in enumerate(self._led.items())}
+        lead = min(may, key=lambda t: (t.key not in news, turns.get((t.key, t.occurrence), -1)))
         return [lead, *(t for t in ordered if t is not lead)]
 
     def _line(self, lead: Annunciation, others: list[Annunciation]) -> Text:
