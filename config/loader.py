@@ -5,7 +5,6 @@ A Problem names the file, the key, the value and the remedy. Nothing here starts
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -18,7 +17,7 @@ from config.cook import Cook
 from config.crew import Crew
 from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
-from config.problems import ConfigError, Problem, Remedy, double_brackets, named_items, remedy
+from config.problems import ConfigError, Problem, Remedy, double_brackets, named_items, quoted, remedy
 from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -148,10 +147,6 @@ def _syntax(error: tomllib.TOMLDecodeError) -> Remedy:
     return remedy("file.not-toml", place=place)
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
-
-
 def _repeated(names: list[str]) -> list[str]:
     return sorted({n for n in names if names.count(n) > 1})
 
@@ -179,24 +174,24 @@ def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
     channels, delivery = _items(rig, "channels"), _items(rig, "delivery")
     devices, ids = _texts(_items(rig, "devices"), "id"), _texts(channels, "id")
     for name in _repeated(devices):
-        yield Problem(file, "devices.id", _quoted(name), remedy("file.same-id"))
+        yield Problem(file, "devices.id", quoted(name), remedy("file.same-id"))
     for name in _repeated(ids):
-        yield Problem(file, "channels.id", _quoted(name), remedy("file.same-id"))
+        yield Problem(file, "channels.id", quoted(name), remedy("file.same-id"))
     wires = [f"{c['device']}/{c['source']}" for c in channels if _text(c, "device") and _text(c, "source")]
     for wire in _repeated(wires):
-        yield Problem(file, "channels.source", _quoted(wire), remedy("file.same-source"))
+        yield Problem(file, "channels.source", quoted(wire), remedy("file.same-source"))
     for number, channel in enumerate(channels):
         device, pair = _text(channel, "device"), _text(channel, "pair")
         if device is not None and device not in devices:
             there = remedy("file.no-device", known=tuple(devices))
-            yield Problem(file, f"channels.{number}.device", _quoted(device), there)
+            yield Problem(file, f"channels.{number}.device", quoted(device), there)
         if pair is not None and pair not in ids:
-            yield Problem(file, f"channels.{number}.pair", _quoted(pair), remedy("file.no-channel"))
+            yield Problem(file, f"channels.{number}.pair", quoted(pair), remedy("file.no-channel"))
     if channels and "pit" not in _texts(channels, "role"):
         yield Problem(file, "channels", "", remedy("file.no-pit-channel"))
     yield from _pit_problems(rig, channels, file)
     for name in _repeated(_texts(delivery, "name")):
-        yield Problem(file, "delivery.name", _quoted(name), remedy("file.same-delivery"))
+        yield Problem(file, "delivery.name", quoted(name), remedy("file.same-delivery"))
     for number, one in enumerate(delivery):
         if one.get("kind") == "mqtt" and "broker" not in rig:
             yield Problem(file, f"delivery.{number}.kind", '"mqtt"', remedy("file.no-broker"))
@@ -228,21 +223,21 @@ def _pit_problems(rig: Table, channels: list[Table], file: str) -> Iterator[Prob
     several = len(pits) > 1
     ids = [_text(pit, "id") or "pit" for pit in pits]
     for name in _repeated(ids):
-        yield Problem(file, "pits.id", _quoted(name), remedy("file.same-id"))
+        yield Problem(file, "pits.id", quoted(name), remedy("file.same-id"))
     for name in _repeated([_text(pit, "name") or "Pit" for pit in pits]):
-        yield Problem(file, "pits.name", _quoted(name), remedy("file.same-pit-name"))
+        yield Problem(file, "pits.name", quoted(name), remedy("file.same-pit-name"))
     for number, pit in enumerate(pits if several else []):
         called = _text(pit, "name") or "Pit"
         if len(called) > LONGEST_PIT_NAME:
             shorter = remedy("file.long-pit-name", most=LONGEST_PIT_NAME)
-            yield Problem(file, f"pits.{number}.name", _quoted(called), shorter)
+            yield Problem(file, f"pits.{number}.name", quoted(called), shorter)
         if number and ids[number] == "pit":
             yield Problem(file, f"pits.{number}.id", '"pit"', remedy("file.first-pit-id"))
         taken = next(
             (end for end in OF_THE_WATCH if ids[number].removesuffix(end) in ids and ids[number].endswith(end)), ""
         )
         if taken:
-            yield Problem(file, f"pits.{number}.id", _quoted(ids[number]), remedy(ID_OF[taken]))
+            yield Problem(file, f"pits.{number}.id", quoted(ids[number]), remedy(ID_OF[taken]))
         if number and pit.get("altitude", pits[0].get("altitude", 0)) != pits[0].get("altitude", 0):
             yield Problem(file, f"pits.{number}.altitude", repr(pit["altitude"]), remedy("file.one-altitude"))
         if not any(_text(c, "role") == "pit" and c.get("pit") == ids[number] for c in channels):
@@ -263,11 +258,11 @@ def _channel_pits(channels: list[Table], ids: list[str], file: str) -> Iterator[
         if role in BELONG_TO_A_PIT and pit is None and len(ids) > 1:
             yield Problem(file, f"channels.{number}.pit", "", remedy("file.which-pit", known=tuple(ids)))
         elif pit is not None and pit not in ids:
-            yield Problem(file, f"channels.{number}.pit", _quoted(pit), remedy("file.no-pit", known=tuple(ids)))
+            yield Problem(file, f"channels.{number}.pit", quoted(pit), remedy("file.no-pit", known=tuple(ids)))
         elif pit is not None and role in BELONG_TO_NONE:
-            yield Problem(file, f"channels.{number}.pit", _quoted(pit), remedy("file.of-no-pit", role=role or ""))
+            yield Problem(file, f"channels.{number}.pit", quoted(pit), remedy("file.of-no-pit", role=role or ""))
         if role == "pit" and pair in pits and pits[pair] != pit:
-            yield Problem(file, f"channels.{number}.pair", _quoted(pair), remedy("file.pair-of-other-pit"))
+            yield Problem(file, f"channels.{number}.pair", quoted(pair), remedy("file.pair-of-other-pit"))
 
 
 def _cook_pits(cook: Table, rig: Table, pieces: list[Table], file: str) -> Iterator[Problem]:
@@ -277,12 +272,12 @@ def _cook_pits(cook: Table, rig: Table, pieces: list[Table], file: str) -> Itera
     for number, piece in enumerate(pieces):
         pit = _text(piece, "pit")
         if pit is not None and pit not in known:
-            yield Problem(file, f"pieces.{number}.pit", _quoted(pit), remedy("file.no-pit", known=tuple(known)))
+            yield Problem(file, f"pieces.{number}.pit", quoted(pit), remedy("file.no-pit", known=tuple(known)))
         elif pit is None and len(pits) > 1 and _text(piece, "channel") is None:
             yield Problem(file, f"pieces.{number}.pit", "", remedy("file.piece-of-which-pit", known=tuple(pits)))
         id_ = piece_id(_text(piece, "id"), _text(piece, "name") or "")
         if id_ in pits[1:]:
-            yield Problem(file, f"pieces.{number}.id", _quoted(id_), remedy("file.piece-like-pit"))
+            yield Problem(file, f"pieces.{number}.id", quoted(id_), remedy("file.piece-like-pit"))
     for pit in _table_of(cook, "bands"):
         if pit not in pits[1:]:
             right = remedy("file.first-band") if pit in known else remedy("file.no-pit", known=tuple(known))
@@ -297,26 +292,26 @@ def _cook_problems(cook: Table, rig: Table, file: str) -> Iterator[Problem]:
         channel = _text(piece, "channel")
         if channel is not None and channel not in meat:
             role = roles.get(channel)
-            yield Problem(file, f"pieces.{number}.channel", _quoted(channel), _meat_channel(role, tuple(meat)))
+            yield Problem(file, f"pieces.{number}.channel", quoted(channel), _meat_channel(role, tuple(meat)))
     yield from _cook_pits(cook, rig, pieces, file)
     for name in _repeated(_texts(pieces, "channel")):
-        yield Problem(file, "pieces.channel", _quoted(name), remedy("file.same-probe"))
+        yield Problem(file, "pieces.channel", quoted(name), remedy("file.same-probe"))
     ids = [piece_id(_text(p, "id"), called) for p in pieces if (called := _text(p, "name")) is not None]
     for name in _repeated(ids):
-        yield Problem(file, "pieces.id", _quoted(name), remedy("file.same-id"))
+        yield Problem(file, "pieces.id", quoted(name), remedy("file.same-id"))
     hold = cook.get("hold")
     cabinet = _text(hold, "channel") if isinstance(hold, dict) else None
     if cabinet is not None and roles.get(cabinet) != "hold":
-        yield Problem(file, "hold.channel", _quoted(cabinet), remedy("file.no-hold-channel"))
+        yield Problem(file, "hold.channel", quoted(cabinet), remedy("file.no-hold-channel"))
     reminders = _items(cook, "reminders")
     for number, reminder in enumerate(reminders):
         about = _text(reminder, "piece")
         if about is not None and about not in ids:
             there = remedy("file.no-piece", known=tuple(ids))
-            yield Problem(file, f"reminders.{number}.piece", _quoted(about), there)
+            yield Problem(file, f"reminders.{number}.piece", quoted(about), there)
     named = [piece_id(_text(r, "id"), text) for r in reminders if (text := _text(r, "text")) is not None]
     for name in _repeated(named):
-        yield Problem(file, "reminders.id", _quoted(name), remedy("file.same-id"))
+        yield Problem(file, "reminders.id", quoted(name), remedy("file.same-id"))
 
 
 def _meat_channel(role: object, meat: tuple[str, ...]) -> Remedy:

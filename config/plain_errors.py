@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Any
 
-from config.problems import ITEMS, Problem, Remedy, Unfit, double_brackets, remedy
+from config.problems import ITEMS, Problem, Remedy, Unfit, double_brackets, quoted, remedy
 from config.units import KG_PER_POUND, METRES_PER_FOOT, THICKNESSES, to_celsius
 
 SHOWN = 60
@@ -132,7 +131,7 @@ def _shown(error: Mapping[str, Any], written: object) -> str:
     if isinstance(value, datetime | date | time):
         return value.isoformat()
     if isinstance(value, str):
-        shown = json.dumps(value, ensure_ascii=False)
+        shown = quoted(value)
     else:
         shown = f"{value:.10g}" if isinstance(value, float) else repr(value)
     return shown if len(shown) <= SHOWN else f"{shown[:SHOWN]}..."
@@ -195,9 +194,9 @@ def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: objec
         case "less_than_equal":
             return _at_most(context["le"], unit, given)
         case "literal_error" | "enum":
-            return remedy("file.one-of", known=_quoted(context["expected"]))
+            return remedy("file.one-of", known=_choices(context["expected"]))
         case "union_tag_invalid":
-            return remedy("file.no-such-kind", known=_quoted(context["expected_tags"]))
+            return remedy("file.no-such-kind", known=_choices(context["expected_tags"]))
         case "too_short":
             return remedy("file.items-least", least=context["min_length"])
         case "too_long":
@@ -214,7 +213,7 @@ def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: objec
             return None
 
 
-def _quoted(known: str) -> str:
+def _choices(known: str) -> str:
     """The library's list of choices, as a file writes them."""
     return known.replace("'", '"').replace(" or ", ", ")
 

@@ -3,6 +3,7 @@ the reader's language and units."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -22,7 +23,7 @@ class Remedy:
     names, and another Remedy where a part of the sentence differs."""
 
     key: str
-    values: tuple[tuple[str, float | str | Remedy | tuple[float, float] | tuple[str, ...]], ...] = ()
+    values: tuple[tuple[str, Value], ...] = ()
 
 
 Value = float | str | Remedy | tuple[float, float] | tuple[str, ...]
@@ -35,6 +36,11 @@ def remedy(key: str, **values: Value) -> Remedy:
 def double_brackets(listed: str) -> Remedy:
     """For a list of tables that was written as something else."""
     return remedy("file.double-brackets", listed=listed, item=remedy(ITEM_WORDS + listed))
+
+
+def quoted(text: str) -> str:
+    """As a file has it."""
+    return json.dumps(text, ensure_ascii=False)
 
 
 class Unfit(ValueError):

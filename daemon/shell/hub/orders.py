@@ -22,7 +22,7 @@ from daemon.core.mark_doubts import doubt
 from daemon.core.marks import OF_THE_PIT, on_only_at
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.planned import ReminderSettings
-from daemon.core.said import say
+from daemon.core.said import Text, say
 from daemon.core.settings import CookSettings, Role
 from daemon.core.snapshot import PitView, Snapshot
 from daemon.shell.changed_piece import changed_piece, changed_section
@@ -69,9 +69,7 @@ class Meaning:
         """order: as `order_models.read`."""
         wanted = self._of(order, snapshot)
         if isinstance(order, order_models.Mark | order_models.Spot) and not order.sure:
-            why = doubt(wanted, snapshot)
-            if why:
-                raise CommandRejected(say("again.asked", doubt=why, again=say("again.send")))
+            _ask(doubt(wanted, snapshot))
         return wanted
 
     def _of(self, order: Any, snapshot: Snapshot) -> Wanted:
@@ -303,6 +301,11 @@ def _no_safety_alarm(pieces: list[str], snapshot: Snapshot) -> None:
 
 def _sure(sure: bool, doubts: Iterable[Problem]) -> None:
     """What can hardly be meant is asked about."""
-    said = asked(doubts)
-    if said and not sure:
-        raise CommandRejected(say("again.asked", doubt=said, again=say("again.send")))
+    if not sure:
+        _ask(asked(doubts))
+
+
+def _ask(doubted: Text) -> None:
+    """doubted: "" = nothing."""
+    if doubted:
+        raise CommandRejected(say("again.asked", doubt=doubted, again=say("again.send")))
