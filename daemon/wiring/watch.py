@@ -363,10 +363,8 @@ class Watch:
 
     async def _begin(self) -> None:
         ill = self.engine.health.ill()
-        if any(
-            part.part is Part.BROKER for part in ill
-        ):  # what it did not carry in the life before is well when it does
-            self._broker_carries(False, next(part.detail for part in ill if part.part is Part.BROKER))
+        for broker in (part for part in ill if part.part is Part.BROKER):
+            self._broker_carries(False, broker.detail)  # what it did not carry in the life before is well when it does
         self.outbox.resume(part.name for part in ill if part.part is Part.CHANNEL)
         if self.feed is not None:
             self.feed.start()

@@ -177,9 +177,8 @@ class Outbox:
                 self._mark_down(name, repr(error))
                 await self._settle(row, Outcome.FAILED, repr(error))
             else:
-                if (
-                    name not in self._uncarried
-                ):  # what came through a broker that comes and goes proves nothing of the next
+                # what came through a broker that comes and goes proves nothing of the next
+                if name not in self._uncarried:
                     self._mark_up(name)
                 await self._settle(row, Outcome.SENT, "")
 
