@@ -13,11 +13,12 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from config.config_error import ConfigError
 from config.cook import Cook
 from config.crew import Crew
 from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
-from config.problems import ConfigError, Problem, Remedy, double_brackets, named_items, quoted, remedy
+from config.problems import Problem, Remedy, double_brackets, named_items, quoted, remedy
 from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
 
 Model = TypeVar("Model", bound=BaseModel)

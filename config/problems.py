@@ -6,10 +6,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from config.rig import PeopleSection
 
 ITEMS = ("pieces", "channels", "devices", "delivery", "reminders", "pits")
 """Lists of a file whose items are called by their names."""
@@ -63,15 +59,6 @@ class Problem:
     remedy: Remedy | str
     warning: bool = False
     name: str = ""
-
-
-class ConfigError(Exception):
-    """The configuration cannot be used. `problems` holds all that is wrong with it; people: who reads it, where the rig file
-    says so."""
-
-    def __init__(self, problems: list[Problem], people: PeopleSection | None = None) -> None:
-        super().__init__("\n".join(f"{p.file}: {p.key}: {p.remedy}" for p in problems))
-        self.problems, self.people = problems, people
 
 
 def item_of(key: str) -> tuple[str, int, str] | None:

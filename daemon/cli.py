@@ -15,9 +15,9 @@ from functools import partial
 from http.client import HTTPException
 from pathlib import Path
 
+from config.config_error import ConfigError
 from config.cook import Cook
 from config.loader import load_both, load_crew, read_both
-from config.problems import ConfigError
 from config.rig import Rig
 from config.units import parse_amount, parse_temperature
 from daemon.commands import orders

@@ -20,8 +20,9 @@ from pathlib import Path
 from statistics import median
 from typing import TextIO
 
+from config.config_error import ConfigError
 from config.loader import load_both
-from config.problems import ConfigError, Problem
+from config.problems import Problem
 from config.rig import USUAL_PIT
 from config.units import fahrenheit_meant, to_celsius, to_fahrenheit
 from daemon.commands.replay import (

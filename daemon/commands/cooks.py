@@ -14,8 +14,9 @@ from typing import TextIO
 
 from rich.console import Console
 
+from config.config_error import ConfigError
 from config.loader import load_both
-from config.problems import ConfigError, Problem
+from config.problems import Problem
 from config.rig import USUAL_PIT
 from config.units import fahrenheit_meant
 from daemon.commands.cook_import import import_csv

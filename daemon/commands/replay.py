@@ -18,9 +18,10 @@ from itertools import islice
 from pathlib import Path
 from typing import TextIO
 
+from config.config_error import ConfigError
 from config.cook import Cook
 from config.loader import load_both
-from config.problems import ConfigError, Problem
+from config.problems import Problem
 from config.rig import Rig
 from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import replayed
@@ -29,7 +30,7 @@ from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.forecast.plan import Running
 from daemon.core.inputs import Input, KeepPlan, Readings, WallClock
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.said import Text, say
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.order_words import KNOWN, said_in

@@ -17,9 +17,10 @@ from typing import Any, TypeVar
 from rich import box
 from rich.table import Table
 
+from config.config_error import ConfigError
 from config.hours import minute_of_day
 from config.loader import load_both
-from config.problems import ConfigError, Problem
+from config.problems import Problem
 from config.units import parse_temperature
 from daemon.commands.replay import END_OF_LOG
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule, WakePolicy

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from daemon.core.pit.profile import ClassFigure, PitProfile
+from daemon.core.pit_profile import ClassFigure, PitProfile
 from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.said import Text
 from daemon.core.settings import Band, CookSettings, PieceSettings

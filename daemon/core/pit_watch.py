@@ -16,9 +16,9 @@ from daemon.core.pieces.meat_witness import FALLS_FOR, LEFT_ALONE, ColdMeat, Cou
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.profile import PitProfile
 from daemon.core.pit.signs import NOT_SEEN
 from daemon.core.pit.stage import PitStage
+from daemon.core.pit_profile import PitProfile
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.pit_witness import AGREES, Contradiction
 from daemon.core.readings.trace import MINUTE, Trace

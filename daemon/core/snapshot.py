@@ -12,7 +12,7 @@ from daemon.core.forecast.standing import Standing
 from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
 from daemon.core.marks import SAME
 from daemon.core.pit.evenness import Evenness
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView
 from daemon.core.said import Text
 from daemon.core.settings import FIRST_PIT, Band, PieceSettings, Role

@@ -15,7 +15,7 @@ from daemon.core.marks import OF_THE_PIT, Marks, Said
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pieces.seat import slope_of_one_seat, slope_per_minute
-from daemon.core.pit.profile import FireProfile, PitProfile
+from daemon.core.pit_profile import FireProfile, PitProfile
 from daemon.core.pit_watch import SIGNS_SHOWN, PitWatch
 from daemon.core.plan.duties import Duties, PlanView
 from daemon.core.readings.conditioning import Conditioner

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from config.config_error import ConfigError
 from config.cook import Cook
 from config.loader import piece_id, read_both
-from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.inputs import ChangeCook, StartCook
 from daemon.core.pieces.changes import difference

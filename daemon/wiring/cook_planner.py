@@ -7,8 +7,8 @@ import logging
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
+from config.config_error import ConfigError
 from config.cook import Cook, ReminderSection
-from config.problems import ConfigError
 from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.events import CookChanged, Event

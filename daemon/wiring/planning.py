@@ -10,8 +10,9 @@ from math import ceil
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from config.config_error import ConfigError
 from config.cook import Cook
-from config.problems import ConfigError, Problem
+from config.problems import Problem
 from config.rig import Rig
 from config.yields import SOURCE, YIELDS
 from daemon.core.forecast.plan import (
@@ -28,7 +29,7 @@ from daemon.core.forecast.plan import (
     too_late,
 )
 from daemon.core.inputs import Interval
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.plan.steps import HOLD_WORTH
 from daemon.core.planned import KeptPlan, shifted
 from daemon.core.said import Said, say

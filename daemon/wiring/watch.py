@@ -15,13 +15,13 @@ from functools import reduce
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from config.config_error import ConfigError
 from config.cook import Cook
 from config.delivery import MqttReach, ReachWithChart
-from config.problems import ConfigError
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Health, Mark, MarkKind, Part, Resumed, StartCook, UsePitClass, UsePitProfile
-from daemon.core.pit.profile import PitProfile, taught
+from daemon.core.pit_profile import PitProfile, taught
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds

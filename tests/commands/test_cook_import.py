@@ -17,7 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config.problems import ConfigError
+from config.config_error import ConfigError
 from daemon.cli import main
 from daemon.commands import cook_import
 from daemon.commands.cook_import import import_csv, key_of

@@ -9,7 +9,7 @@ import pytest
 from config.loader import load_both
 from daemon import cli
 from daemon.cli import main
-from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile
+from daemon.core.pit_profile import FireProfile, ForecastMiss, PitProfile
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import keep_profile
 from daemon.shell.library.records import CookRecords

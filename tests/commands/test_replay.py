@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import config
-from config.problems import ConfigError
+from config.config_error import ConfigError
 from daemon import cli
 from daemon.cli import main
 from daemon.commands.cook_import import import_csv

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from config.problems import ConfigError
+from config.config_error import ConfigError
 from daemon.commands.cook_import import import_csv
 from daemon.commands.replay import replay_log
 from daemon.commands.row_pace import FEWEST, ROWS_MISSED, at_their_pace

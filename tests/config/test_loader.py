@@ -11,11 +11,12 @@ from pydantic import ValidationError
 import config
 import daemon
 import drivers
+from config.config_error import ConfigError
 from config.cook import Cook, PlanSection
 from config.cuts import CUTS
 from config.loader import load_both, load_rig
 from config.plain_errors import plain_problems
-from config.problems import ConfigError, Unfit
+from config.problems import Unfit
 from config.rig import Rig
 from config.units import parse_amount, parse_temperature, to_celsius
 from config.zones import zones_meant

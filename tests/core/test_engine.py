@@ -36,7 +36,7 @@ from daemon.core.events import (
 )
 from daemon.core.grace import GRACE
 from daemon.core.inputs import Goal, Interval, MarkKind, Outlook, Part, SafetyDeed
-from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
+from daemon.core.pit_profile import ClassFigure, FireProfile, PitProfile
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
 from daemon.core.settings import Band, ChannelSettings, MeatKind, PieceSettings, Role
 from daemon.core.shift import OnWatch

@@ -27,7 +27,7 @@ from daemon.core.events import (
     TakenBack,
 )
 from daemon.core.inputs import Mark, MarkKind, MovePiece, SetBand, TakeBack, UsePitClass
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.core.settings import SPACING, Band
 from daemon.shell.hub.duties import newest
 from daemon.shell.wording import event_to_dict, input_from_json, input_to_json

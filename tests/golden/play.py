@@ -80,7 +80,7 @@ from daemon.core.inputs import (
     UsePitClass,
     WallClock,
 )
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, WoodSettings
 from daemon.core.settings import (
     AnnouncingSettings,

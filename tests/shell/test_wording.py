@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daemon.core.inputs import AskWrap, Input, UsePitClass, UsePitProfile
-from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile, PlaceLesson
+from daemon.core.pit_profile import ClassFigure, FireProfile, PitProfile, PlaceLesson
 from daemon.shell.wording import input_from_json, input_to_json
 
 TAUGHT = PitProfile(FireProfile(((5.0, -0.2, 25.0),), (38.0, 41.0)), (PlaceLesson("left", 4.0, 11.5),), lag=7.0)

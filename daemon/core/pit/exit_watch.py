@@ -14,7 +14,7 @@ from daemon.core.pit.exit_model import MIDDLE, ExitForecast
 from daemon.core.pit.fire_features import FARTHEST, FireView, features
 from daemon.core.pit.habits import TAIL, PastFire, PitHabits, past_fire
 from daemon.core.pit.own_pace import OwnPace
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band, FireModel
 

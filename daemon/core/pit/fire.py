@@ -14,7 +14,6 @@ from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_model import MIDDLE, MOST, ExitForecast
 from daemon.core.pit.exit_watch import FORESEEN_KEPT, ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
-from daemon.core.pit.profile import ClassFigure, FireProfile
 from daemon.core.pit.signs import (
     DAMPER_AGAIN,
     DAMPER_SPAN,
@@ -33,6 +32,7 @@ from daemon.core.pit.signs import (
     steady_climb,
 )
 from daemon.core.pit.turns import heading, most_regained, rise_ahead, slackens, without_turn
+from daemon.core.pit_profile import ClassFigure, FireProfile
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, CallRule, FireModel
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import exp, inf, log
 from statistics import median
 
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 
 PRIOR_FIRES = 1.5
 """Fires that the usual pit counts for beside this pit's own. Chosen on worlds left in."""

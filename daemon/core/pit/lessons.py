@@ -13,7 +13,7 @@ from math import isnan
 from statistics import median
 
 from daemon.core.pit.evenness import evenness
-from daemon.core.pit.profile import CookLessons, ForecastMiss, PlaceLesson
+from daemon.core.pit_profile import CookLessons, ForecastMiss, PlaceLesson
 from daemon.core.readings.trace import MINUTE
 
 # Every number below: common practice, no source; tried on simulated cooks.

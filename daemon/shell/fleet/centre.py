@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.shell.fleet.past import BlockRow, CookRow, Cursor, EventRow
 from daemon.shell.fleet.pooling import Lesson
 

@@ -10,7 +10,7 @@ from dataclasses import astuple
 from pathlib import Path
 from typing import Final
 
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole
 

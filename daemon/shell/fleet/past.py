@@ -11,7 +11,7 @@ from math import inf, nextafter
 from pathlib import Path
 from typing import Any, Final
 
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.fleet.pooling import Lesson, lessons_of
 from daemon.shell.fleet.whereabouts import PLACING, Placing, Whereabouts

@@ -22,7 +22,7 @@ from statistics import NormalDist, fmean, variance
 from typing import Final
 
 from daemon.core.pit.habits import LIKE_A_PIT, USUAL, PitHabits
-from daemon.core.pit.profile import ClassFigure, FireProfile
+from daemon.core.pit_profile import ClassFigure, FireProfile
 
 LEAST_PITS: Final = 3
 """Pits that must have told of a figure before their class says anything of it: fewer show no spread, and show each other."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 from typing import Any, Final
 
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.shell.fleet.centre import Batch, Centre, CentreAway, CentreRefuses, connected
 from daemon.shell.fleet.class_file import file_of, write_figures
 from daemon.shell.fleet.now import Standing

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import Any, Protocol
 
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 
 log = logging.getLogger(__name__)
 

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from daemon.core.inputs import EndCook, StartCook
-from daemon.core.pit.profile import CookLessons
+from daemon.core.pit_profile import CookLessons
 from daemon.core.settings import CookSettings, Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords, reading

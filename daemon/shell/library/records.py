@@ -21,7 +21,7 @@ from typing import Any, get_type_hints
 from pydantic import TypeAdapter
 
 from config.problems import Unfit
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import ChannelSettings, CookSettings, Role, cook_from_plain
 from daemon.shell.journal.connection import connect

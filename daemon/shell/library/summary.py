@@ -18,7 +18,7 @@ from daemon.core.inputs import Goal, MarkKind
 from daemon.core.pieces.stage import ON_THE_PIT
 from daemon.core.pit.evenness import evenness
 from daemon.core.pit.lessons import PieceStory, Promise, cook_lessons
-from daemon.core.pit.profile import CookLessons
+from daemon.core.pit_profile import CookLessons
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band
 from daemon.shell.library.cook import KeptCook

@@ -20,7 +20,7 @@ from daemon.core import inputs
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.mark_doubts import doubt
 from daemon.core.marks import on_only_at
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, CookSettings, PieceSettings, Role
 from daemon.core.snapshot import Snapshot

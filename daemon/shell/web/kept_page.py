@@ -7,7 +7,7 @@ from typing import Any
 
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.pit.fire import GAPS_KEPT
-from daemon.core.pit.profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
+from daemon.core.pit_profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes
 from daemon.shell.library.summary import done_time

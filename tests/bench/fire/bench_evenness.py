@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from daemon.core.pit.evenness import EVEN_WITHIN, Evenness, evenness
 from daemon.core.pit.lessons import cook_lessons
-from daemon.core.pit.profile import PitProfile, taught
+from daemon.core.pit_profile import PitProfile, taught
 from daemon.core.readout import CORE_MINUTES, EVENNESS_MINUTES
 from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.pit import PitParameters, Pits, Stokers

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from daemon.core.pit.exit_model import MIDDLE
 from daemon.core.pit.fire import FireWatch
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.core.settings import Band
 from daemon.shell.fleet.pooling import Lesson, class_figures, lessons_of
 from tests.bench.fire.fire_cooks import FireCook, truth_at, watched

@@ -6,7 +6,7 @@ from math import inf, nan
 import pytest
 
 from daemon.core.pit.habits import COMPARED, FIRES_KEPT, USUAL, PitHabits, class_fire, past_fire
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 
 LOW, HIGH = 107.0, 135.0
 MANY = 1e6

@@ -14,8 +14,8 @@ from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_watch import LASTS
 from daemon.core.pit.fire import INTERVALS_KEPT, OPENED_FOR, FireWatch
 from daemon.core.pit.habits import FIGURES, FIRES_KEPT
-from daemon.core.pit.profile import FireProfile
 from daemon.core.pit.signs import slope
+from daemon.core.pit_profile import FireProfile
 from daemon.core.settings import Band
 from daemon.wiring.learned import learned
 from tests.texts.english import in_english

@@ -7,7 +7,7 @@ from math import nan
 import pytest
 
 from daemon.core.pit.lessons import PieceStory, Promise, cook_lessons
-from daemon.core.pit.profile import CookLessons, ForecastMiss, PitProfile, PlaceLesson, taught
+from daemon.core.pit_profile import CookLessons, ForecastMiss, PitProfile, PlaceLesson, taught
 
 MINUTE, HOUR = 60.0, 3600.0
 FIRST = 1000

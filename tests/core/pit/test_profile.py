@@ -2,7 +2,7 @@
 
 from daemon.core.events import ForecastWanted
 from daemon.core.inputs import Mark, MarkKind, UsePitProfile
-from daemon.core.pit.profile import TRUSTED_MISSES, FireProfile, ForecastMiss, PitProfile, PlaceLesson
+from daemon.core.pit_profile import TRUSTED_MISSES, FireProfile, ForecastMiss, PitProfile, PlaceLesson
 from tests.core.night import engine_at_night, restarted
 
 TAUGHT = PitProfile(

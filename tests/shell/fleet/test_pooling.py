@@ -7,7 +7,7 @@ from statistics import fmean
 import pytest
 
 from daemon.core.pit.habits import USUAL
-from daemon.core.pit.profile import FireProfile
+from daemon.core.pit_profile import FireProfile
 from daemon.shell.fleet.pooling import LEAST_PITS, Lesson, class_figures, lessons_of, pooled, widened
 
 TRIALS = (

@@ -14,9 +14,9 @@ from aiohttp import web
 from aiohttp.test_utils import TestServer
 
 import config
+from config.config_error import ConfigError
 from config.crew import Crew
 from config.loader import load_crew
-from config.problems import ConfigError
 from daemon.commands.fleet.page import Crier
 from daemon.shell.fleet.overview import SILENT_AFTER, PitRow
 from daemon.shell.fleet.silence import NAMED, SETTLED

@@ -14,7 +14,7 @@ import pytest_asyncio
 
 from config.loader import load_both
 from daemon.core.inputs import EndCook, Input, StartCook, UsePitClass, UsePitProfile
-from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
+from daemon.core.pit_profile import ClassFigure, FireProfile, PitProfile
 from daemon.shell.fleet.class_file import NAME, write_figures
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import keep_profile

@@ -9,7 +9,7 @@ from typing import Any
 from config.cuts import CUTS
 from daemon.core.alarms.figures import AlarmFigures, Transition, alarm_figures
 from daemon.core.events import AlarmState
-from daemon.core.pit.profile import FireProfile, ForecastMiss, PitProfile, PlaceLesson
+from daemon.core.pit_profile import FireProfile, ForecastMiss, PitProfile, PlaceLesson
 from daemon.core.settings import ChannelSettings, CookSettings, MeatKind, PieceSettings, Role
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes, CookRow, UnknownCook, WakeRow

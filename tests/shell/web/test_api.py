@@ -13,7 +13,7 @@ import aiohttp
 import pytest
 
 from daemon.core import inputs
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.core.planned import From, ReminderSettings
 from daemon.core.settings import Band, MeatKind, PieceSettings
 from daemon.core.snapshot import MarkView

@@ -18,7 +18,7 @@ import pytest
 
 from config.rig import FleetSection
 from daemon.commands.fleet.ship import where
-from daemon.core.pit.profile import ClassFigure
+from daemon.core.pit_profile import ClassFigure
 from daemon.shell.fleet import crew_page, overview
 from daemon.shell.fleet.class_file import file_of, read_figures
 from daemon.shell.fleet.shipper import Shipper

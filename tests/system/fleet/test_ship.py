@@ -21,7 +21,7 @@ from config.rig import FleetSection
 from daemon.commands.fleet.pool import CannotPool, pool
 from daemon.commands.fleet.ship import where
 from daemon.core.pit.habits import USUAL
-from daemon.core.pit.profile import ClassFigure, FireProfile, PitProfile
+from daemon.core.pit_profile import ClassFigure, FireProfile, PitProfile
 from daemon.shell.fleet.centre import Batch, Centre, CentreAway
 from daemon.shell.fleet.class_file import NAME, read_figures
 from daemon.shell.fleet.past import BLOCK_MINUTES, Cursor, Past, channels_of

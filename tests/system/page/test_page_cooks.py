@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser, CDPSession, Locator, Page, expect
 
 from daemon.core.inputs import UsePitProfile
-from daemon.core.pit.profile import PitProfile
+from daemon.core.pit_profile import PitProfile
 from daemon.shell.library.rows import CookNotes
 from tests.shell.web.page_cooks import CHOIR, FAIR, TRIAL
 from tests.shell.web.page_thread import ServedPage, served
