@@ -10,7 +10,7 @@ from __future__ import annotations
 from math import ceil, inf, nan
 
 from daemon.core import inputs
-from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.cook_orders import CookOrders
 from daemon.core.events import CommandRefused, Event, Sample, SamplesJudged, WakeJudged

@@ -8,8 +8,8 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core import inputs
+from daemon.core.alarms.conditions.process import ProcessSnapshot
 from daemon.core.alarms.names import told_by
-from daemon.core.alarms.process import ProcessSnapshot
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from daemon.core.alarms.process import Finding, alarm_text
+from daemon.core.alarms.conditions.process import Finding, alarm_text
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.annunciation.messages import merged_text, the_rest

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.core.alarms.conditions.process import Finding, alarm_text
 from daemon.core.alarms.names import LEAST, called, told_by
-from daemon.core.alarms.process import Finding, alarm_text
 from daemon.core.alarms.rule import AlarmRule, Unit
 from daemon.core.alarms.rules import ALARM_RULES, RULES_BY_ID
 from daemon.core.annunciation.messages import Messages

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.alarms.kept_conditions import early_half
+from daemon.core.alarms.conditions.kept import early_half
 from daemon.core.alarms.rule import warn_within
 from daemon.core.alarms.rules import RULES_BY_ID
 from daemon.core.events import ForecastRequest

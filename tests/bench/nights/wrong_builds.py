@@ -9,8 +9,8 @@ from typing import Any
 
 from daemon.core import engine as engine_module
 from daemon.core.alarms import state as alarm_state
-from daemon.core.alarms.conditions import conditions
-from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rules import ALARM_RULES, Condition
 from daemon.core.alarms.table import AlarmTable, AlarmView
 from daemon.core.annunciation import spacing

@@ -7,7 +7,7 @@ from math import sin
 
 import pytest
 
-from daemon.core.alarms.piece_conditions import COLD_IN
+from daemon.core.alarms.conditions.piece import COLD_IN
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, NapPlanned, Notification, ProbeFault, QualityChanged
 from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, Resumed, SpotReading, TakeBack

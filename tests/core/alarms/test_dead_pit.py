@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from daemon.core.alarms.conditions import conditions
-from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.pieces.meat_witness import Course

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from daemon.core.alarms.conditions import conditions
-from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.feed_sense import FeedSense

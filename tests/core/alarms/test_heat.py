@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.core.alarms import pit_conditions
-from daemon.core.alarms.conditions import conditions
-from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.conditions import pit as of_pit
+from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Mark, MarkKind
 from daemon.core.pit.fire import FireWatch
@@ -60,7 +60,7 @@ class Night:
             if now % 60.0 == 0.0:
                 self.fire.minute(now, sorted(pit[max(0, beat - 11) : beat + 1])[min(beat, 11) // 2], BAND, 10.0)
             pit_now = replace(process(now, celsius, self.fire, stage), seen=self.watch.table.seen())
-            for condition in pit_conditions.pit_conditions(pit_now):
+            for condition in of_pit.pit_conditions(pit_now):
                 if isinstance(condition, Condition) and condition.rule in ("pit-high", "runaway"):
                     self.watch.hear(self.watch.table.judge(condition, now))
             for view in self.watch.table.views():
@@ -101,7 +101,7 @@ def lid_shut(peak: float, minutes: float = 25.0) -> list[float]:
 
 def deaf(monkeypatch: pytest.MonkeyPatch) -> None:
     """The wrong build: looks at nothing but the limit itself."""
-    monkeypatch.setattr(pit_conditions, "_runs_away_at", lambda *_: 0.0)
+    monkeypatch.setattr(of_pit, "_runs_away_at", lambda *_: 0.0)
 
 
 @settings(max_examples=25, deadline=None)

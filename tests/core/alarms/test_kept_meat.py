@@ -7,8 +7,8 @@ from math import exp, log, nan
 
 import pytest
 
-from daemon.core.alarms.conditions import conditions
-from daemon.core.alarms.process import ProcessSnapshot
+from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable

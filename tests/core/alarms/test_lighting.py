@@ -9,7 +9,7 @@ from datetime import UTC
 
 import pytest
 
-from daemon.core.alarms.pit_conditions import SETTLED_STAGES
+from daemon.core.alarms.conditions.pit import SETTLED_STAGES
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState, Level, Notification
 from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind, Part, Readings, Resumed, WallClock

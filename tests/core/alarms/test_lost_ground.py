@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from daemon.core.alarms.conditions import conditions
+from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.events import AlarmState
 from daemon.core.inputs import ChangeCook, ChangePiece, ForecastArrived, Goal, Interval, MoveProbe, Outlook

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.core.alarms.process import Finding, alarm_text
+from daemon.core.alarms.conditions.process import Finding, alarm_text
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit, WakePolicy, warn_within
 from daemon.core.alarms.rules import ALARM_RULES, rule_by_id
 from daemon.core.events import Priority

@@ -191,7 +191,7 @@ def test_an_alarm_of_one_pit_is_that_pit_s_alone(shown: Shown, snapshot: Snapsho
 
 def test_every_rule_that_is_judged_of_a_pit_stands_on_the_pit_s_device(made: tuple[Rig, Engine, Snapshot]) -> None:
     """The rules as the engine judges them: those with the second pit for a subject."""
-    from daemon.core.alarms.conditions import _judged
+    from daemon.core.alarms.conditions.scan import _judged
 
     judged = {found.rule for found in _judged(*made[1]._processes(NIGHT + 720)) if found.subject == "drum"}
     assert judged and judged <= homie.OF_A_PIT <= RULES_BY_ID.keys()

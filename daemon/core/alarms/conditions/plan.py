@@ -6,9 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.piece_conditions import act_at
-from daemon.core.alarms.pit_conditions import FIRE_LOST
-from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, Subject, piece_subject
+from daemon.core.alarms.conditions.piece import act_at
+from daemon.core.alarms.conditions.pit import FIRE_LOST
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, Subject, piece_subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.process import TURNING, Finding, ProcessSnapshot
+from daemon.core.alarms.conditions.process import TURNING, Finding, ProcessSnapshot
 from daemon.core.alarms.rules import Condition
 from daemon.core.said import Text, say
 

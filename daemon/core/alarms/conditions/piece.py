@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import nan
 
-from daemon.core.alarms.kept_conditions import early_half
-from daemon.core.alarms.pit_conditions import FIRE_LOST
-from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.conditions.kept import early_half
+from daemon.core.alarms.conditions.pit import FIRE_LOST
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import WIDE, Goal, Interval

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.feed_condition import FEED, NOT_CAUGHT, carried, feed_conditions
-from daemon.core.alarms.process import FAR_OFF, TURNING, Finding, ProcessSnapshot, quiet
+from daemon.core.alarms.conditions.feed import FEED, NOT_CAUGHT, carried, feed_conditions
+from daemon.core.alarms.conditions.process import FAR_OFF, TURNING, Finding, ProcessSnapshot, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.signs import COLD

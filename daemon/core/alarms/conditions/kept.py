@@ -6,8 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.pit_conditions import FIRE_LOST
-from daemon.core.alarms.process import Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.conditions.pit import FIRE_LOST
+from daemon.core.alarms.conditions.process import Finding, ProcessSnapshot, piece_subject
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
@@ -23,7 +23,7 @@ WARMS = 3.0 / 3600.0
 minutes of its rate. Ours, no source."""
 READ_AGAIN = 3600.0
 """s for which a reading by hand tells of held meat that no probe follows: half of the time in which a cabinet may cool through
-(`piece_conditions.COLD_IN`). Ours, no source."""
+(`piece.COLD_IN`). Ours, no source."""
 
 
 def early_half(interval: Interval) -> float:

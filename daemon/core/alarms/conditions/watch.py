@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from daemon.core.alarms.process import FAR_OFF, Finding, ProcessSnapshot, Subject
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, Subject
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Part
 from daemon.core.said import say

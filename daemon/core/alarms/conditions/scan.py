@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-from daemon.core.alarms.feed_condition import FEED
-from daemon.core.alarms.kept_conditions import kept_conditions
-from daemon.core.alarms.piece_conditions import piece_conditions
-from daemon.core.alarms.pit_conditions import pit_conditions
-from daemon.core.alarms.plan_conditions import plan_conditions
-from daemon.core.alarms.process import ProcessSnapshot, quiet
+from daemon.core.alarms.conditions.feed import FEED
+from daemon.core.alarms.conditions.kept import kept_conditions
+from daemon.core.alarms.conditions.piece import piece_conditions
+from daemon.core.alarms.conditions.pit import pit_conditions
+from daemon.core.alarms.conditions.plan import plan_conditions
+from daemon.core.alarms.conditions.process import ProcessSnapshot, quiet
+from daemon.core.alarms.conditions.watch import watch_conditions
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.alarms.watch_conditions import watch_conditions
 
 
 def conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
