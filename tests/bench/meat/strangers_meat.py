@@ -11,16 +11,23 @@ constants and the prior of the bodies are not learned anew without the world, be
 from __future__ import annotations
 
 import argparse
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isnan, nan
+from pathlib import Path
 
 import numpy as np
 
+import daemon.core.forecast
+import drivers.simulated
+import tests.worlds
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.plan import WANTED_CHANCE, at_chance
 from daemon.core.inputs import Goal, Interval
 from drivers.simulated.records import CookRecord
+from tests.bench.meat import calibrate_forecast, forecast_cases, second_truth
+from tests.bench.meat import world_cooks as worlds_on_pits
 from tests.bench.meat.bench_stall import score, states
 from tests.bench.meat.calibrate_forecast import (
     COOKS,
@@ -33,6 +40,7 @@ from tests.bench.meat.calibrate_forecast import (
     factors_from,
     raw_answers,
 )
+from tests.bench.meat.cook_sets import cached
 from tests.bench.meat.forecast_cases import Answer, by_hand, foreknown
 from tests.bench.meat.world_cooks import world_cooks
 from tests.worlds.meats import MEAT_WORLDS
@@ -155,19 +163,37 @@ def stalls(worlds: Mapping[str, list[CookRecord]]) -> None:
         )
 
 
+def what_taught() -> dict[str, list[Answer]]:
+    """World -> answers that the factors are found on; kept on disk, for no seed of an exam changes them."""
+    sources = [Path(m.__file__ or "") for m in (calibrate_forecast, forecast_cases, second_truth, worlds_on_pits)]
+    for package in (daemon.core.forecast, drivers.simulated, tests.worlds):
+        sources += [p for p in Path(package.__path__[0]).rglob("*.py") if p.name != "factors.py"]
+    digest = hashlib.sha256(b"".join(p.read_bytes() for p in sorted(sources))).hexdigest()[:12]
+    return {
+        world: cached(f"taught-{world}-{SEED}-{PITS}-{COOKS}", lambda its=cooks: all_answers(its), digest)  # type: ignore[misc]
+        for world, cooks in cooks_of_worlds(SEED, PITS, COOKS).items()
+    }
+
+
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seed", type=int, default=FRESH_SEED, help="of the cooks that are asked about")
     parser.add_argument("--pits", type=int, default=FRESH_PITS, help="of each fire world")
     parser.add_argument("--no-oracle", action="store_true", help="saves a third of the time")
+    parser.add_argument("--only-plans", action="store_true", help="nothing but what is planned before the meat goes on")
     asked = parser.parse_args(arguments)
-    taught = {world: all_answers(cooks) for world, cooks in cooks_of_worlds(SEED, PITS, COOKS).items()}
+    taught = what_taught()
     worlds = {name: world_cooks(name, asked.seed, asked.pits) for name in MEAT_WORLDS}
     without = {w: factors_from({k: v for k, v in taught.items() if k != w}) for w in worlds}
 
-    def said(cooks: Mapping[str, list[CookRecord]]) -> dict[str, list[tuple[Answer, Interval]]]:
-        return {w: [(a, published(a, without[w])) for a in raw_answers(its, SHARES)] for w, its in cooks.items()}
+    def said(
+        cooks: Mapping[str, list[CookRecord]], shares: tuple[float, ...] = SHARES
+    ) -> dict[str, list[tuple[Answer, Interval]]]:
+        return {w: [(a, published(a, without[w])) for a in raw_answers(its, shares)] for w, its in cooks.items()}
 
+    if asked.only_plans:
+        tell_plans(said(worlds, ()))
+        return 0
     found, silent = said(worlds), said({w: unmarked(cooks) for w, cooks in worlds.items()})
     for share in SHARES:
         rows = rows_at(at(found, Goal.TENDER, share), {w: len(c) for w, c in worlds.items()})
