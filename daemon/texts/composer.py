@@ -123,7 +123,7 @@ CODES = "page.code."
 FIELDS = "problem.called."
 GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
-MESSAGES = ("text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky")
+MESSAGES = ("text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky", "slid")
 """Parts of an alarm's texts that are sent to people."""
 
 

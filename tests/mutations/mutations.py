@@ -30,6 +30,7 @@ ALARMS = Part("alarms", ("tests/core/alarms/test_table.py", "tests/golden", "tes
 CALLS = Part("annunciation", ("tests/core/annunciation", "tests/golden"))
 MEAT = Part("meat", ("tests/core/pieces/test_meat_witness.py",))
 FORECAST = Part("forecast", ("tests/core/forecast/test_unmarked.py",))
+SLID = Part("forecast", ("tests/core/forecast/test_slid_out.py",))
 STAGES = Part("stages", ("tests/core/pit/test_stage.py", "tests/core/pieces/test_piece_stage.py", "tests/golden"))
 
 MUTATIONS = (
@@ -121,7 +122,8 @@ MUTATIONS = (
     Mutation(STAGES, "pieces/stage.py", "now - self.off_at >= REST_AFTER", "now - self.off_at >= 0"),
     Mutation(STAGES, "pieces/stage.py", "and self.stage in AFTER_THE_PIT and mark.piece is None:", "and False:"),
     Mutation(STAGES, "pieces/stage.py", "min(cores[-TENDER_FOR:]) >= low", "cores[-1] >= low"),
-    Mutation(STAGES, "pieces/stage.py", "and asks not in self._asked else []", "else []"),
+    Mutation(STAGES, "pieces/stage.py", "and not self.question and asks not in self._asked else []",
+             "and not self.question else []"),
     # forecast
     Mutation(FORECAST, "forecast/unmarked.py", "self.wrapped.evidence - self.bare.evidence",
              "self.bare.evidence - self.wrapped.evidence"),
@@ -129,5 +131,10 @@ MUTATIONS = (
              "passed = np.zeros(MEMBERS + 1)"),
     Mutation(FORECAST, "forecast/unmarked.py", "    if course.wrap_step is not None or request", "    if request"),
     Mutation(FORECAST, "forecast/unmarked.py", "max(MOVES_BY * min(one, other), MOVES_LEAST)", "MOVES_LEAST"),
+    Mutation(SLID, "forecast/eligibility.py", ".sum() > SLIDES_BY", ".sum() > 5 * SLIDES_BY"),
+    Mutation(SLID, "forecast/eligibility.py", "(*course.seated, *agreed)", "course.seated"),
+    Mutation(SLID, "forecast/eligibility.py", "(*course.seated, *agreed)", "agreed"),
+    Mutation(SLID, "forecast/eligibility.py", "< core[end - 1] < air", "< core[end - 1]"),
+    Mutation(STAGES, "pieces/stage.py", "if slid and self.stage in ON_THE_PIT and", "if slid and"),
     Mutation(STAGES, "pieces/stage.py", "if mark.piece not in (None, self.piece.id):", "if False:"),
 )  # fmt: skip

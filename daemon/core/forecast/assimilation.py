@@ -101,6 +101,11 @@ class Course:
         known = early[np.isfinite(early)]
         return float(known[0]) if known.size else None
 
+    def core_at(self, after: float) -> float:
+        """°C of the block that `after` s since meat on lies in; of the last readings where it has not ended."""
+        block = int(after // BLOCK)
+        return float(self.core[block]) if block < self.blocks else self.last
+
     def _spots_before(self, after: float) -> tuple[CoreSpot, ...]:
         return tuple(s for s in self.spots if s.at < after)
 

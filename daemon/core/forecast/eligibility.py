@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from daemon.core.events import CoreSpot, ForecastRequest
-from daemon.core.forecast.assimilation import Bodies, Course
+from daemon.core.forecast.assimilation import BLOCK, BLOCK_STEPS, Bodies, Course
 from daemon.core.said import Text, say
 
 FIRST_MINUTES: Final = 45
@@ -22,6 +22,17 @@ SILENT_TOO_LONG: Final = 30 * 60.0
 """s without a good core reading after which the last one is no guide."""
 WORST_MISS: Final = 6.0
 """°C, root mean square of the ensemble's miss above which it does not describe this piece."""
+SLID_OUT: Final = "forecast.slid-out"
+"""Key of the reason where the probe seems to have slid out of the meat."""
+SLIDES_IN: Final = 3
+"""Blocks in a row whose misses are summed."""
+SLIDES_BY: Final = 10.0
+"""°C that a core gains in them beyond all bodies: more than any healthy probe of the worlds, and less than most that slide
+(`python -m tests.bench.meat.bench_slid`)."""
+SLIDES_FROM: Final = 50.0
+"""°C: a colder core is in its first climb, which says most about the piece and so is missed most. Ours."""
+AGREES: Final = 3.0
+"""°C between a reading by hand and the probe up to which the probe is where it should be, beside the hand's own spread. Ours."""
 POSSIBLE: Final = (-40.0, 500.0)
 """°C; nothing about a pit lies outside."""
 THICKNESS: Final = (0.005, 0.5)
@@ -97,6 +108,22 @@ def too_little(request: ForecastRequest, course: Course) -> Text:
         return say("forecast.few-cores")
     if course.silent > SILENT_TOO_LONG and not since_read:
         return say("forecast.core-silent")
+    return ""
+
+
+def slid_out(bodies: Bodies, residual: float, course: Course) -> Text:
+    """The reading runs away from every body, up towards the hotter air: its probe creeps out of the meat. It is said until the
+    probe is seated anew or a reading by hand bears it out. residual: °C that is missed now."""
+    missed = np.append(np.nan_to_num(bodies.missed), residual)
+    core = np.append(course.core[: missed.size - 1], course.last)
+    agreed = [int(s.at // BLOCK) for s in course.spots if abs(s.celsius - course.core_at(s.at)) <= AGREES + s.spread]
+    first = max((*course.seated, *agreed), default=-1) + 1
+    for begin in range(first, missed.size - SLIDES_IN + 1):
+        end = begin + SLIDES_IN
+        air = course.air[begin * BLOCK_STEPS : end * BLOCK_STEPS].mean()
+        upwards = SLIDES_FROM <= core[begin] < core[end - 1] < air
+        if upwards and missed[begin:end].sum() > SLIDES_BY:
+            return say(SLID_OUT)
     return ""
 
 

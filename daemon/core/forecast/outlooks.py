@@ -30,7 +30,7 @@ from daemon.core.forecast.ahead import (
 )
 from daemon.core.forecast.assimilation import Course, bodies_at_start, course_of
 from daemon.core.forecast.body import Array
-from daemon.core.forecast.eligibility import SILENT_TOO_LONG, ineligible, poor_fit, possible, too_little
+from daemon.core.forecast.eligibility import SILENT_TOO_LONG, ineligible, poor_fit, possible, slid_out, too_little
 from daemon.core.forecast.hold import hold_left, room_for_a_box
 from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, SHARED
@@ -78,12 +78,13 @@ class Forecaster:
             if reason:
                 return _refusal(request, reason)
             bodies, unsaid = told_by(self._stories(request, course), request, course)
-            reason = poor_fit(bodies)
-            if reason:
-                return _refusal(request, reason, _hold_by_cooling(request))
             residual = np.zeros(MEMBERS)
             if course.silent <= SILENT_TOO_LONG:
                 residual = course.last - bodies.ensemble.core
+            slid = slid_out(bodies, float(residual.mean()), course) if request.phase == "cook" else ""
+            reason = slid or poor_fit(bodies)
+            if reason:
+                return _refusal(request, reason, _hold_by_cooling(request))
             ahead = run_ahead(request, bodies, residual, ambient, off_goal(request.piece))
             if not request.piece.channel:  # the intervals of such pieces were found without what a probe misses
                 ahead = replace(ahead, misfit=0.0)

@@ -12,9 +12,10 @@ from typing import Any, TypeVar
 from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
 from daemon.core.food_safety.cabinet_air import CabinetAir
 from daemon.core.food_safety.record import SafetyRecord
+from daemon.core.forecast.eligibility import SLID_OUT
 from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
 from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
-from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage
+from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage, is_question
 from daemon.core.pieces.stall import StallWatch
 from daemon.core.pieces.unread import Unread
 from daemon.core.readings.trace import MINUTE, Trace
@@ -278,6 +279,11 @@ class PieceWatch:
             if before.time <= now <= after.time:
                 return before.p50 + (now - before.time) / (after.time - before.time) * (after.p50 - before.p50)
         return None
+
+    @property
+    def slid_out(self) -> bool:
+        """Its newest forecast is refused because the probe seems to have slid out of the meat."""
+        return any(is_question(o.reason, SLID_OUT) for o in self.outlooks)
 
     def reason(self, goal: Goal) -> Text:
         """Why this goal is not foretold as planned, or ""."""

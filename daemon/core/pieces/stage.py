@@ -53,7 +53,7 @@ STILL_HEATING = 10.0
 EARLY_TENDER = 6.0
 """°C under the tender range at which a tender mark is questioned."""
 SPOT_QUESTION, COOLS_QUESTION, COLD_PIT_QUESTION = "question.spot", "question.cools", "question.cold-pit"
-WRAP_QUESTION = "question.wrap-unsaid"
+WRAP_QUESTION, SLID_QUESTION = "question.wrap-unsaid", "question.slid-out"
 """Keys of the question that a spot reading leads to, of those that end by themselves, and of the forecaster's."""
 EARLY_WRAP = 15.0
 """°C under the wrap target at which a wrap mark is questioned."""
@@ -232,6 +232,13 @@ class PieceStage:
             return self._ask("", now)
         bare = self.stage in ON_THE_PIT and self.stage is not PiecePhase.TENDER_RANGE and self.wrapped_at is None
         return self._ask(asks, now) if matters and bare and not self.question and asks not in self._asked else []
+
+    def ask_about_probe(self, slid: bool, now: float) -> list[StageChanged]:
+        """slid: by the forecaster's bodies the probe has left the meat. Asked once a stage, and no longer than it seems so."""
+        asks = say(SLID_QUESTION, name=self.piece.name)
+        if self.question == asks and not slid:
+            return self._ask("", now)
+        return self._ask(asks, now) if slid and self.stage in ON_THE_PIT and asks not in self._asked else []
 
     def probe_moved(self) -> None:
         """Another probe reads it, or none: what was asked about the old one is asked no more, and what it read tells nothing of

@@ -44,13 +44,14 @@ def judged(
     now: float = 0.0,
     pit_stage: str = "in-band",
     standing: frozenset[str] = frozenset(),
+    slid_out: bool = False,
 ) -> dict[str, Condition]:
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None, since=0.0)
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
         settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
-        read_last=lambda: None, unseen_since=None,
+        read_last=lambda: None, unseen_since=None, slid_out=slid_out,
     )  # fmt: skip
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}
@@ -84,6 +85,17 @@ def test_one_good_reading_of_a_probe_that_slips_out_is_no_tender_meat() -> None:
         raised += table.judge(judged(core, now=float(now))["tender-range"], float(now))
         raised += table.handle_timer(float(now))
     assert raised == []
+
+
+def test_a_probe_that_may_have_slid_out_is_to_be_looked_at_and_calls_no_meat_past_tender() -> None:
+    """The call is made: whoever hears it seats the probe anew, or feels the meat. But nothing is said to be tender by it."""
+    piece = replace(CHUCK, tender_high=97.0)
+    called = judged(94.0, piece, slid_out=True)["tender-range"]
+    assert called.active
+    assert in_english(called.text) == "Look at Chuck's probe: it may have slid out"
+    assert not judged(89.0, piece, slid_out=True)["tender-range"].active
+    assert judged(99.0, piece)["past-tender"].active
+    assert not judged(99.0, piece, slid_out=True)["past-tender"].active
 
 
 @pytest.mark.parametrize(

@@ -285,3 +285,16 @@ def test_another_question_goes_before_that_about_the_wrap() -> None:
     other = stage.question
     assert other and stage.ask_about_wrap(True, 200 * 60.0) == [] and stage.question == other
     assert stage.ask_about_wrap(False, 210 * 60.0) == [] and stage.question == other
+
+
+def test_a_probe_that_seems_to_have_slid_out_is_asked_about_once_a_stage_before_all_else() -> None:
+    stage = cooking()
+    stage.ask_about_wrap(True, 200 * 60.0)
+    (asked,) = stage.ask_about_probe(True, 210 * 60.0)
+    assert in_english(asked.asks) == "Chuck roll warms as no meat does: has its probe slid out?"
+    assert stage.ask_about_probe(True, 220 * 60.0) == []
+    stage.ask_about_probe(False, 230 * 60.0)
+    assert stage.question == ""
+    assert stage.ask_about_probe(True, 240 * 60.0) == [] and stage.question == ""
+    waiting = PieceStage(CHUCK)
+    assert waiting.ask_about_probe(True, 10 * 60.0) == []

@@ -78,7 +78,8 @@ def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | 
     if piece.settings.tender_low is not None:
         yield _tender(process, piece, core, piece.settings.tender_low, off)
         if piece.settings.tender_high is not None:
-            yield _past_tender(process, piece, core, piece.settings.tender_high, off)
+            past = None if piece.slid_out else core  # what it reads is said to be the pit's as much as the meat's
+            yield _past_tender(process, piece, past, piece.settings.tender_high, off)
     elif piece.settings.target is not None:
         yield _target(process, piece, core, piece.settings.target, off)
 
@@ -139,7 +140,11 @@ def _tender(
         consequence_in=left if reached or at is None or at.p95 - at.p05 <= WIDE else FAR_OFF,
         severity=int(reached),
         between=None if reached or at is None else (at.p05 - process.now, at.p95 - process.now),
-        told=say("alarm.tender-range.leaky", name=piece.settings.name, value=without_leak) if leaky else None,
+        told=say("alarm.tender-range.leaky", name=piece.settings.name, value=without_leak)
+        if leaky
+        else say("alarm.tender-range.slid", name=piece.settings.name)
+        if piece.slid_out and reached
+        else None,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
 
