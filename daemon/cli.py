@@ -26,7 +26,7 @@ from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import PLAIN
-from daemon.texts.problems import in_a_line, why
+from daemon.texts.problems import in_a_line, told, why
 from daemon.wiring.composers import composer_of_people
 
 log = logging.getLogger("pitvigil")
@@ -377,7 +377,7 @@ def _import(options: argparse.Namespace) -> int:
 
 
 def _devices(options: argparse.Namespace) -> int:
-    from drivers.base import DeviceMisconfigured, DeviceUnavailable
+    from drivers.base import DeviceError
     from drivers.finder import find_ble, find_serial
 
     async def look() -> None:
@@ -385,10 +385,12 @@ def _devices(options: argparse.Namespace) -> int:
         if not options.no_ble:
             try:
                 found += await find_ble(options.seconds)
-            except (DeviceUnavailable, DeviceMisconfigured) as error:
-                complain(PLAIN.words("command.devices.ble", why=str(error)))
+            except DeviceError as error:
+                complain(PLAIN.words("command.devices.ble", why=told(error.why)))
         for thing in found:
-            say(f"# {thing.name}: {thing.detail}\n{thing.stanza}\n")
+            about = (PLAIN.words("command.devices.found", name=thing.name, detail=told(thing.detail)),)
+            remarks = (PLAIN.say(told(remark)) for remark in thing.remarks)
+            say("".join(f"# {line}\n" for line in (*about, *remarks)) + thing.stanza + "\n")
         if not found:
             say(PLAIN.words("command.devices.nothing"))
 

@@ -10,14 +10,24 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Protocol
 
+from config.problems import Remedy, Value, remedy
 from drivers.reading import Measurement
 
 
-class DeviceUnavailable(Exception):
-    """The device is not there or stopped answering: close, wait, try again. The text is shown to the cook."""
+class DeviceError(Exception):
+    """What the cook is told of a device. key: of a sentence in the catalogue of texts, with its values; a driver of another
+    package may give the sentence itself."""
+
+    def __init__(self, key: str, **values: Value) -> None:
+        super().__init__(key, *values.values())
+        self.why = remedy(key, **values)
 
 
-class DeviceMisconfigured(Exception):
+class DeviceUnavailable(DeviceError):
+    """The device is not there or stopped answering: close, wait, try again."""
+
+
+class DeviceMisconfigured(DeviceError):
     """Trying again cannot help (no such option, no permission): stop and say so."""
 
 
@@ -32,14 +42,14 @@ class Rejected:
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What one receive brought: measurements that belong together, frames refused, and a hint in words
+    """What one receive brought: measurements that belong together, frames refused, and a hint for the cook
     when the link can tell the trouble ("looks like the wrong baud rate: 97 % bad frames in 10 s").
     lost: frames that must have been sent before and never came whole. restarts: times the device began anew.
     Both only where frames are numbered."""
 
     measurements: tuple[Measurement, ...] = ()
     rejected: tuple[Rejected, ...] = ()
-    hint: str | None = None
+    hint: Remedy | None = None
     lost: int = 0
     restarts: int = 0
 

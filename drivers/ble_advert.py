@@ -42,9 +42,7 @@ class BleAdvertLink:
                 async with asyncio.timeout(limit):
                     heard = await self._inbox.take()
             except TimeoutError as error:
-                raise DeviceUnavailable(
-                    f"{self._device.id}: not heard for {limit:g} s; is its battery good?"
-                ) from error
+                raise DeviceUnavailable("device.not-heard", name=self._device.id, limit=limit) from error
             batches = [self._broadcaster.heard(data, loop.time()) for data in heard]
             batch = Batch(
                 tuple(m for b in batches for m in b.measurements), tuple(r for b in batches for r in b.rejected)
@@ -84,7 +82,7 @@ def from_device(device: BleAdvertDevice, channel_types: Mapping[str, str]) -> Dr
     channel_types: not used; a broadcaster has linearised already.
     """
     if not ADDRESS.fullmatch(device.address):
-        raise DeviceMisconfigured(f"{device.id}: write the address as A4:C1:38:00:11:22")
+        raise DeviceMisconfigured("device.address", name=device.id)
     return BleAdvertDriver(device, _cipher(device))
 
 
@@ -94,15 +92,13 @@ def _cipher(device: BleAdvertDevice) -> AESCCM | None:
     path = Path(device.bind_key_file)
     try:
         if path.stat().st_mode & OTHERS_MAY_READ:
-            raise DeviceMisconfigured(f"{device.id}: others may read {path}: chmod 600 {path}")
+            raise DeviceMisconfigured("device.key-open", name=device.id, path=str(path))
         key = bytes.fromhex(path.read_text(encoding="ascii").strip())
     except (OSError, ValueError) as error:
-        raise DeviceMisconfigured(f"{device.id}: bind key file {path}: {error}") from error
+        raise DeviceMisconfigured("device.key-unread", name=device.id, path=str(path), why=str(error)) from error
     if len(key) != KEY_BYTES:
-        raise DeviceMisconfigured(f"{device.id}: the bind key has {len(key)} bytes: write 32 hex digits")
+        raise DeviceMisconfigured("device.key-length", name=device.id, bytes=len(key))
     try:
         return make_cipher(key)
     except ImportError as error:
-        raise DeviceMisconfigured(
-            f"{device.id}: encrypted broadcasts need pip install 'pitvigil[encrypted]'"
-        ) from error
+        raise DeviceMisconfigured("device.no-cipher", name=device.id) from error

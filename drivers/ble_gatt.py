@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from config.devices import BleGattDevice, GattCharacteristic
-from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver, Rejected
+from drivers.base import Batch, DeviceError, DeviceMisconfigured, DeviceUnavailable, Driver, Rejected
 from drivers.ble_radio import Inbox, find_device, radio_errors
 from drivers.codecs.gatt_values import BATTERY_LEVEL, STANDARD, decode, full_uuid
 from drivers.reading import Measurement
@@ -49,7 +49,7 @@ class BleGattLink:
                     if batch.measurements or batch.rejected:
                         return batch
         except TimeoutError as error:
-            raise DeviceUnavailable(f"{self._device.id}: connected, but no value for {limit:g} s") from error
+            raise DeviceUnavailable("device.ble.no-value", name=self._device.id, limit=limit) from error
 
     def _decode(self, values: list[Value]) -> Batch:
         measurements: list[Measurement] = []
@@ -82,7 +82,7 @@ class BleGattDriver:
             found = await find_device(device.adapter, device.address)
         client = BleakClient(
             found,
-            disconnected_callback=lambda _: inbox.lose(f"{device.id}: the Bluetooth link was lost"),
+            disconnected_callback=lambda _: inbox.lose(DeviceUnavailable("device.ble.lost", name=device.id)),
             timeout=CONNECT_TIMEOUT,
         )
         try:
@@ -113,11 +113,13 @@ class BleGattDriver:
             found = there[wanted.number - 1]
             if {"notify", "indicate", "read"} & set(found.properties):
                 return found
-        has = ", ".join(sorted({c.uuid for c in client.services.characteristics.values()})) or "none"
-        text = f"{self._device.id}: no readable characteristic {wanted.uuid} number {wanted.number}; it has: {has}"
-        if self._was_complete or has == "none":
-            raise DeviceUnavailable(text)
-        raise DeviceMisconfigured(text)
+        has = tuple(sorted({c.uuid for c in client.services.characteristics.values()}))
+        kind = DeviceUnavailable if self._was_complete or not has else DeviceMisconfigured
+        if not has:
+            raise kind("device.ble.nothing-inside", name=self._device.id)
+        raise kind(
+            "device.ble.no-characteristic", name=self._device.id, uuid=wanted.uuid, number=wanted.number, has=has
+        )
 
 
 async def _subscribe(
@@ -152,14 +154,16 @@ async def _poll(
     """Read for ever, one reader at a time; a failed read ends the link."""
     every = max(one.poll_every, BATTERY_EVERY) if full_uuid(one.uuid) == BATTERY_LEVEL else one.poll_every
     try:
-        with radio_errors(f"{name}: reading {one.uuid} failed"):
+        with radio_errors(name):
             while True:
                 async with turn:
                     payload = await client.read_gatt_char(there)
                 inbox.put((one, bytes(payload)))
                 await asyncio.sleep(every)
+    except DeviceError as error:
+        inbox.lose(error)
     except Exception as error:
-        inbox.lose(str(error))
+        inbox.lose(DeviceUnavailable("device.failed", name=name, why=str(error)))
 
 
 async def _hang_up(client: BleakClient) -> None:
@@ -182,7 +186,7 @@ def from_device(device: BleGattDevice, channel_types: Mapping[str, str]) -> Driv
             if one.service is not None:
                 full_uuid(one.service)
         except ValueError as error:
-            raise DeviceMisconfigured(f"{device.id}: {error}") from error
+            raise DeviceMisconfigured("device.ble.no-uuid", name=device.id, uuid=str(error)) from error
         if one.layout == "standard" and uuid not in STANDARD:
-            raise DeviceMisconfigured(f"{device.id}: {one.uuid} has no standard layout here: set `layout`")
+            raise DeviceMisconfigured("device.ble.no-layout", name=device.id, uuid=one.uuid)
     return BleGattDriver(device)

@@ -14,7 +14,7 @@ from contextlib import asynccontextmanager, contextmanager
 from typing import TYPE_CHECKING, Generic, TypeVar
 from weakref import WeakValueDictionary
 
-from drivers.base import DeviceMisconfigured, DeviceUnavailable
+from drivers.base import DeviceError, DeviceMisconfigured, DeviceUnavailable
 
 if TYPE_CHECKING:
     from bleak import BleakScanner
@@ -57,28 +57,28 @@ def radio_errors(name: str) -> Iterator[None]:
     try:
         yield
     except TimeoutError as error:
-        raise DeviceUnavailable(f"{name}: no answer over Bluetooth; is it on, charged and near?") from error
+        raise DeviceUnavailable("device.ble.no-answer", name=name) from error
     except BleakGATTProtocolError as error:
         if error.code in needs_pairing:
-            raise DeviceMisconfigured(f"{name}: wants to be paired first, with bluetoothctl") from error
-        raise DeviceUnavailable(f"{name}: {error}") from error
+            raise DeviceMisconfigured("device.ble.unpaired", name=name) from error
+        raise DeviceUnavailable("device.failed", name=name, why=str(error)) from error
     except BleakBluetoothNotAvailableError as error:
         if error.reason is BleakBluetoothNotAvailableReason.DENIED_BY_SYSTEM:
-            raise DeviceMisconfigured("no permission for Bluetooth: add the user to the group `bluetooth`") from error
-        raise DeviceUnavailable(f"{name}: no Bluetooth adapter is ready ({error.args[0]})") from error
+            raise DeviceMisconfigured("device.ble.not-allowed") from error
+        raise DeviceUnavailable("device.ble.no-adapter", name=name, why=str(error.args[0])) from error
     except BleakDBusError as error:
         if error.dbus_error == "org.freedesktop.DBus.Error.AccessDenied":
-            raise DeviceMisconfigured("no permission for Bluetooth: add the user to the group `bluetooth`") from error
+            raise DeviceMisconfigured("device.ble.not-allowed") from error
         if error.dbus_error in (
             "org.freedesktop.DBus.Error.ServiceUnknown",
             "org.freedesktop.DBus.Error.NameHasNoOwner",
         ):
-            raise DeviceUnavailable(f"{name}: the Bluetooth service is not running") from error
+            raise DeviceUnavailable("device.ble.no-service", name=name) from error
         if error.dbus_error == "org.freedesktop.DBus.Error.UnknownObject":
-            raise DeviceUnavailable(f"{name}: the device or its Bluetooth adapter has gone") from error
-        raise DeviceUnavailable(f"{name}: {error}") from error
+            raise DeviceUnavailable("device.ble.adapter-gone", name=name) from error
+        raise DeviceUnavailable("device.failed", name=name, why=str(error)) from error
     except (BleakError, OSError, EOFError) as error:
-        raise DeviceUnavailable(f"{name}: {error}") from error
+        raise DeviceUnavailable("device.failed", name=name, why=str(error)) from error
 
 
 class Inbox(Generic[Item]):
@@ -87,13 +87,13 @@ class Inbox(Generic[Item]):
     def __init__(self) -> None:
         self._items: deque[Item] = deque(maxlen=INBOX_LIMIT)
         self._arrived = asyncio.Event()
-        self._lost: str | None = None
+        self._lost: DeviceError | None = None
 
     def put(self, item: Item) -> None:
         self._items.append(item)
         self._arrived.set()
 
-    def lose(self, why: str) -> None:
+    def lose(self, why: DeviceError) -> None:
         self._lost = self._lost or why
         self._arrived.set()
 
@@ -105,7 +105,7 @@ class Inbox(Generic[Item]):
         if self._lost is None:
             self._arrived.clear()
         elif not items:
-            raise DeviceUnavailable(self._lost)
+            raise self._lost
         return items
 
 

@@ -1,4 +1,4 @@
-"""Two fixed points that any kitchen has: melting ice and boiling water. Standard library only.
+"""Two fixed points that any kitchen has: melting ice and boiling water.
 
 Boiling point: IAPWS R7-97(2012), equation 31 (saturation temperature from pressure). Pressure from altitude:
 the ICAO standard atmosphere (ISO 2533), troposphere. The weather moves the true pressure by some 30 hPa, which
@@ -13,6 +13,8 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from statistics import fmean
+
+from config.problems import Remedy, Unfit, remedy
 
 ICE_POINT = 0.0
 """°C, melting ice in water, as any thermometer handbook has it"""
@@ -43,6 +45,8 @@ LOWEST_ALTITUDE, HIGHEST_ALTITUDE = -430.0, 5500.0
 LOWEST_PRESSURE, HIGHEST_PRESSURE = 500.0, 1090.0
 """hPa, what air on the ground can have"""
 
+SKIP = "skip"
+"""what is answered by whoever leaves the boiling point out"""
 SAMPLES = 20
 """readings that must agree (our choice)"""
 STEADY_SPREAD = 0.5
@@ -52,12 +56,25 @@ PATIENCE = 600
 LARGEST_ERROR = 5.0
 """°C: twice a class 2 probe's tolerance (IEC 60584-1: 2.5 °C); more is a fault to mend, not to correct away"""
 LOWEST_SLOPE, HIGHEST_SLOPE = 0.9, 1.1
-REMIND_AFTER_DAYS = 183
-"""common practice, no source: twice a year"""
+BATHS = {"ice": "calibration.bath-ice", "boiling": "calibration.bath-boiling"}
+"""What each point is called."""
+ICE_DEPTH = 0.05
+"""m (common practice, no source)"""
+ICE_GUIDE = (
+    remedy("calibration.ice-cup"),
+    remedy("calibration.ice-depth", depth=ICE_DEPTH),
+    remedy("calibration.ice-care"),
+)
+BOILING_GUIDE = (
+    remedy("calibration.boiling-pot"),
+    remedy("calibration.boiling-care"),
+    remedy("calibration.boiling-depth"),
+    remedy("calibration.boiling-air"),
+)
 
 
-class CalibrationRefused(Exception):
-    """The readings cannot be a calibration; the text says why and what to do."""
+class CalibrationRefused(Unfit):
+    """The readings cannot be a calibration; `remedy` says why and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,23 +96,21 @@ class Calibration:
 
 
 def standard_pressure(altitude_m: float) -> float:
-    """Air pressure, hPa, of the standard atmosphere. Raises ValueError outside -430..5500 m."""
+    """Air pressure, hPa, of the standard atmosphere. Raises Unfit outside -430..5500 m."""
     if not LOWEST_ALTITUDE <= altitude_m <= HIGHEST_ALTITUDE:
-        raise ValueError(f"altitude {altitude_m} m: give {LOWEST_ALTITUDE:g} to {HIGHEST_ALTITUDE:g} m")
+        raise Unfit("calibration.altitude", lowest=LOWEST_ALTITUDE, highest=HIGHEST_ALTITUDE)
     return SEA_LEVEL_HPA * math.pow(1.0 - ALTITUDE_FACTOR * altitude_m, ALTITUDE_POWER)
 
 
-def boiling_point(*, altitude_m: float | None = None, pressure_hpa: float | None = None) -> float:
+def boiling_point(*, altitude_m: float = 0.0, pressure_hpa: float | None = None) -> float:
     """Where water boils, °C. pressure_hpa: at the place itself, not reduced to sea level; it goes before altitude.
 
-    Raises ValueError when neither is given or when either is impossible.
+    Without either it is that of the sea's level. Raises Unfit when either is impossible.
     """
     if pressure_hpa is None:
-        if altitude_m is None:
-            raise ValueError("give the altitude or the pressure")
         pressure_hpa = standard_pressure(altitude_m)
     if not LOWEST_PRESSURE <= pressure_hpa <= HIGHEST_PRESSURE:
-        raise ValueError(f"pressure {pressure_hpa} hPa: give {LOWEST_PRESSURE:g} to {HIGHEST_PRESSURE:g} hPa")
+        raise Unfit("calibration.pressure", lowest=LOWEST_PRESSURE, highest=HIGHEST_PRESSURE)
     n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = SATURATION
     beta = math.pow(pressure_hpa / HPA_PER_MPA, 0.25)
     e = beta**2 + n3 * beta + n6
@@ -122,11 +137,11 @@ def two_point(ice: Sequence[float], boiling: Sequence[float], boils_at: float, o
     Raises CalibrationRefused.
     """
     if ice and boiling and fmean(ice) > fmean(boiling):
-        raise CalibrationRefused("The two points are swapped: the ice reads hotter than the boiling water.")
+        raise CalibrationRefused("calibration.swapped")
     low, high = _mean(ice, "ice", ICE_POINT), _mean(boiling, "boiling", boils_at)
     result = Calibration(low, (boils_at - ICE_POINT) / (high - low), on, 0.0, "ice-and-boiling")
     if not LOWEST_SLOPE <= result.slope <= HIGHEST_SLOPE:
-        raise CalibrationRefused(f"The slope would be {result.slope:.3f}: a wrong probe type, or a broken probe.")
+        raise CalibrationRefused("calibration.slope", slope=result.slope)
     left = [abs(result.apply(s) - ICE_POINT) for s in ice] + [abs(result.apply(s) - boils_at) for s in boiling]
     return Calibration(result.offset, result.slope, on, max(left), result.method)
 
@@ -134,25 +149,13 @@ def two_point(ice: Sequence[float], boiling: Sequence[float], boils_at: float, o
 def _mean(samples: Sequence[float], name: str, reference: float) -> float:
     if not steady(samples):
         raise CalibrationRefused(
-            f"The {name} point is not steady: {SAMPLES} readings within {STEADY_SPREAD} °C are needed. Stir and wait."
+            "calibration.unsteady", bath=remedy(BATHS[name]), samples=SAMPLES, spread=STEADY_SPREAD
         )
     mean = fmean(samples)
     if abs(mean - reference) > LARGEST_ERROR:
-        raise CalibrationRefused(
-            f"The probe reads {mean:.1f} °C at the {name} point, {abs(mean - reference):.1f} °C off. "
-            f"More than {LARGEST_ERROR:g} °C is a fault: look at the probe type, the wires, the bath."
-        )
+        off = abs(mean - reference)
+        raise CalibrationRefused("calibration.off", bath=remedy(BATHS[name]), reads=mean, off=off, most=LARGEST_ERROR)
     return mean
-
-
-def age_reminder(on: date, today: date) -> str | None:
-    """Words when a calibration is old, or dated in the future (the board's clock was wrong); else None."""
-    days = (today - on).days
-    if days < 0:
-        return f"calibrated on {on}, which is still to come: check the date"
-    if days > REMIND_AFTER_DAYS:
-        return f"calibrated {days} days ago ({on}): do it again with `pitvigil calibrate`"
-    return None
 
 
 def stanza(channel: str, calibration: Calibration) -> str:
@@ -164,30 +167,15 @@ def stanza(channel: str, calibration: Calibration) -> str:
     )
 
 
-ICE_GUIDE = (
-    "Ice point. Fill a tall cup to the top with crushed ice, add clean cold water until the ice just floats, and stir.",
-    "Put the probe at least 5 cm deep in the middle, touching neither side nor bottom. Keep stirring; keep ice in it.",
-    "The probe must be clean, and cool enough to hold: a hot one burns you and cracks glass. Use a metal cup.",
-)
-BOILING_GUIDE = (
-    "Boiling point. Bring a deep pot of plain water to a rolling boil on a steady stove, away from children.",
-    "Boiling water and steam burn at once. Wear dry gloves, hold the probe with tongs or a rack, stand clear of the"
-    " steam, and keep the cable off the flame. Lower it slowly; never lean over the pot.",
-    "Put the tip in the middle of the water, touching neither side nor bottom. Only the part made for it may get wet.",
-    "Use a stove outdoors or in a room with fresh air: a flame or charcoal indoors makes carbon monoxide, which kills.",
-)
-
-
 async def lead(
     read_sample: Callable[[], Awaitable[float]],
-    ask: Callable[[str], Awaitable[str]],
-    say: Callable[[str], None],
+    ask: Callable[[Remedy], Awaitable[str]],
+    say: Callable[[Remedy], None],
     *,
-    channel: str,
     boils_at: float,
     today: date,
 ) -> Calibration:
-    """Lead a person through both points and say the line for the rig file.
+    """Lead a person through both points; `stanza` is then the line for the rig file.
 
     read_sample: the next uncorrected reading, °C (NaN for a fault); its pace is the pace of the guide.
     ask: shows a text and waits for an answer; "skip" at the boiling point leaves it at the offset.
@@ -195,27 +183,26 @@ async def lead(
     """
     for line in ICE_GUIDE:
         say(line)
-    await ask("Press Enter when the probe is in the ice.")
+    await ask(remedy("calibration.press-ice"))
     ice = await _settle(read_sample, say, "ice")
     if abs(fmean(ice) - ICE_POINT) > LARGEST_ERROR:
         ice_point(ice, today)  # refuses, in words, before anybody boils water
-    say(f"Ice point: the probe reads {fmean(ice):.2f} °C.")
+    say(remedy("calibration.ice-read", reads=fmean(ice)))
     for line in BOILING_GUIDE:
         say(line)
-    say(f"Here water boils at {boils_at:.2f} °C.")
-    answer = await ask('Press Enter when the probe is in the boiling water, or write "skip".')
-    if answer.strip().lower() == "skip":
+    say(remedy("calibration.boils-at", boils_at=boils_at))
+    answer = await ask(remedy("calibration.press-boiling"))
+    if answer.strip().lower() == SKIP:
         result = ice_point(ice, today)
     else:
         boiling = await _settle(read_sample, say, "boiling")
         result = two_point(ice, boiling, boils_at, today)
-    say(f"Done. Largest error left: {result.residual:.2f} °C. Let the probe cool before you touch it.")
-    say(stanza(channel, result))
+    say(remedy("calibration.done", left=result.residual))
     return result
 
 
 async def _settle(
-    read_sample: Callable[[], Awaitable[float]], say: Callable[[str], None], name: str
+    read_sample: Callable[[], Awaitable[float]], say: Callable[[Remedy], None], name: str
 ) -> tuple[float, ...]:
     window: deque[float] = deque(maxlen=SAMPLES)
     for number in range(1, PATIENCE + 1):
@@ -223,5 +210,5 @@ async def _settle(
         if steady(window):
             return tuple(window)
         if number % SAMPLES == 0:
-            say(f"{name}: {window[-1]:.2f} °C, not steady yet ...")
-    raise CalibrationRefused(f"The {name} point did not become steady in {PATIENCE} readings. Stir, wait, start again.")
+            say(remedy("calibration.settling", bath=remedy(BATHS[name]), reads=window[-1]))
+    raise CalibrationRefused("calibration.restless", bath=remedy(BATHS[name]), readings=PATIENCE)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import ValidationError
 
 from config.devices import LineFormat
+from config.problems import Remedy, remedy
 from drivers import ble_gatt
 from drivers.base import DeviceMisconfigured, DeviceUnavailable
 from drivers.ble_radio import listening, radio_errors
@@ -53,15 +54,16 @@ WORD_CHIPS: dict[int, Literal["max31855", "max6675"]] = {8: "max31855", 4: "max6
 class Found:
     """One thing that could be a device of the rig.
 
-    kind: as in the rig file. where: port or BLE address. detail: in words, for a person. stanza: TOML for the rig
-    file; what needs a decision is a comment in it.
+    kind: as in the rig file. where: port or BLE address. detail: what is known of it. remarks: what a
+    person must decide or know before pasting. stanza: TOML for the rig file.
     """
 
     kind: str
     where: str
     name: str
-    detail: str
+    detail: Remedy
     stanza: str
+    remarks: tuple[Remedy, ...] = ()
 
 
 async def find_serial(listen: float = 0.0) -> list[Found]:
@@ -85,24 +87,23 @@ async def describe_port(port: str, name: str, listen: float = 0.0) -> Found:
     """One port; with `listen` > 0 each baud rate is tried for so many seconds until lines make sense."""
     guess: LineFormat | None = None
     sources: tuple[str, ...] = ()
-    baud, detail = BAUDS[0], "not listened to"
+    baud, detail = BAUDS[0], remedy("found.not-listened")
     if listen > 0:
-        detail = (
-            f"no lines understood at {', '.join(map(str, BAUDS))} baud: it may be Modbus or SCPI, which must be asked"
-        )
+        detail = remedy("found.no-lines", bauds=tuple(map(str, BAUDS)))
         for baud in BAUDS:
             try:
                 lines = await _lines(port, baud, listen)
             except (DeviceUnavailable, DeviceMisconfigured) as error:
-                detail = str(error)
+                detail = error.why
                 break
             guess, sources = guess_line_format(lines)
             if guess is not None:
-                detail = f"{guess.kind} lines at {baud} baud"
+                detail = remedy("found.lines", kind=guess.kind, baud=baud)
                 break
         else:
             baud = BAUDS[0]
-    return Found("serial-line", port, name, detail, _serial_stanza(port, baud, guess, sources))
+    stanza = _serial_stanza(port, baud, guess)
+    return Found("serial-line", port, name, detail, stanza, (*_serial_remarks(guess), *_sources(sources)))
 
 
 async def _lines(port: str, baud: int, seconds: float) -> list[bytes]:
@@ -155,7 +156,7 @@ def _candidates(line: bytes) -> list[LineFormat]:
     return found
 
 
-def _serial_stanza(port: str, baud: int, guess: LineFormat | None, sources: Sequence[str]) -> str:
+def _serial_stanza(port: str, baud: int, guess: LineFormat | None) -> str:
     parts = [f'kind = "{guess.kind if guess else "json"}"']
     if guess is not None:
         if guess.kind == "words":
@@ -164,11 +165,6 @@ def _serial_stanza(port: str, baud: int, guess: LineFormat | None, sources: Sequ
             parts.append(f"separator = {quoted(guess.separator)}")
         if guess.checksum != "none":
             parts.append(f'checksum = "{guess.checksum}"')
-    remarks = [] if guess else ["# format not known: set line and baud"]
-    if guess is not None and guess.kind == "words":
-        remarks.append("# chip is a guess from the length of the words: say which chip it is")
-    elif guess is not None:
-        remarks.append("# °C is assumed: if the numbers are °F, add unit to line")
     return (
         "\n".join(
             [
@@ -177,13 +173,17 @@ def _serial_stanza(port: str, baud: int, guess: LineFormat | None, sources: Sequ
                 f"id = {quoted(_identifier(Path(port).name))}",
                 f"port = {quoted(port)}",
                 f"baud = {baud}",
-                *remarks,
                 f"line = {{ {', '.join(parts)} }}",
-                *_sources(sources),
             ]
         )
         + "\n"
     )
+
+
+def _serial_remarks(guess: LineFormat | None) -> tuple[Remedy, ...]:
+    if guess is None:
+        return (remedy("found.no-format"),)
+    return (remedy("found.chip" if guess.kind == "words" else "found.celsius"),)
 
 
 async def find_ble(seconds: float = 10.0, adapter: str | None = None) -> list[Found]:
@@ -216,25 +216,25 @@ def _broadcaster(device: BLEDevice, payload: bytes) -> Found:
         'kind = "ble-advert"',
         f"id = {quoted(_identifier(device.name or device.address))}",
         f"address = {quoted(device.address)}",
-        *(['bind_key_file = "/etc/pitvigil/bind-key"  # 32 hex digits, chmod 600'] if encrypted else []),
-        *_sources(sources),
+        *(['bind_key_file = "/etc/pitvigil/bind-key"'] if encrypted else []),
     ]
-    detail = "BTHome v2, encrypted" if encrypted else f"BTHome v2, {len(sources)} temperatures in the last broadcast"
-    return Found("ble-advert", device.address, device.name or "", detail, "\n".join(lines) + "\n")
+    detail = remedy("found.encrypted") if encrypted else remedy("found.broadcast", number=len(sources))
+    remarks = (remedy("found.key"),) if encrypted else _sources(sources)
+    return Found("ble-advert", device.address, device.name or "", detail, "\n".join(lines) + "\n", remarks)
 
 
 async def _look_inside(device: BLEDevice, address: str) -> Found:
     from bleak import BleakClient
 
     inside: list[tuple[str, int]] = []
-    name, trouble = device.name or "", ""
+    name, trouble = device.name or "", None
     try:
         with radio_errors(name or address):
             async with BleakClient(device, timeout=ble_gatt.CONNECT_TIMEOUT) as client:
                 there = client.services.characteristics
                 inside = [(there[handle].uuid, handle) for handle in sorted(there)]
     except (DeviceUnavailable, DeviceMisconfigured) as error:
-        trouble = str(error)
+        trouble = error.why
     uuids = [uuid for uuid, _ in inside if uuid in TEMPERATURES]
     if TEMPERATURE_MEASUREMENT in uuids:  # the intermediate value is the same temperature once more
         uuids = [uuid for uuid in uuids if uuid != INTERMEDIATE_TEMPERATURE]
@@ -250,16 +250,16 @@ async def _look_inside(device: BLEDevice, address: str) -> Found:
         f"address = {quoted(address)}",
     ]
     if not uuids:
-        lines.append("# no standard temperature found inside: correct the line below from the maker's description")
         rows.insert(0, '  { source = "1", uuid = "2A6E" },')
-    lines += ["characteristics = [", *rows, "]", *_sources([str(n) for n in range(1, len(uuids) + 1)])]
-    detail = f"could not look inside: {trouble}" if trouble else f"{len(uuids)} standard temperatures"
-    return Found("ble-gatt", address, name, detail, "\n".join(lines) + "\n")
+    lines += ["characteristics = [", *rows, "]"]
+    remarks = _sources([str(n) for n in range(1, len(uuids) + 1)]) if uuids else (remedy("found.nothing-standard"),)
+    detail = remedy("found.standard", number=len(uuids)) if trouble is None else remedy("found.closed", why=trouble)
+    return Found("ble-gatt", address, name, detail, "\n".join(lines) + "\n", remarks)
 
 
-def _sources(sources: Sequence[str]) -> list[str]:
+def _sources(sources: Sequence[str]) -> tuple[Remedy, ...]:
     """A remark that names what a channel's `source` may be."""
-    return [f"# sources for [[channels]]: {', '.join(map(quoted, sources))}"] if sources else []
+    return (remedy("found.sources", sources=tuple(map(quoted, sources))),) if sources else ()
 
 
 def _identifier(text: str) -> str:

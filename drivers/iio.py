@@ -55,10 +55,10 @@ class IioLink:
             cold, cold_raw = self._celsius("in_temp_ambient")
         except OSError as error:
             if error.errno in GONE:
-                raise DeviceUnavailable(f"{self._folder} went away") from error
+                raise DeviceUnavailable("device.iio.gone", folder=str(self._folder)) from error
             return faulted(source, self._fault(error))
         if hot is None:
-            raise DeviceUnavailable(f"{self._folder} has neither in_temp_raw nor in_temp_input")
+            raise DeviceUnavailable("device.iio.no-value", folder=str(self._folder))
         if self._chip.startswith(LINEAR_CHIPS):
             try:
                 hot = self._corrected(hot, cold)
@@ -119,10 +119,9 @@ def _find(device: IioDevice) -> Path:
         except OSError:
             continue
     if not found:
-        raise DeviceUnavailable(f"no iio device with name {device.name!r} and label {device.label!r}: driver loaded?")
+        raise DeviceUnavailable("device.iio.none", called=device.name or device.label or device.id)
     if len(found) > 1:
-        names = ", ".join(folder.name for folder in found)
-        raise DeviceMisconfigured(f"{names} all fit: give a `label` that only one has")
+        raise DeviceMisconfigured("device.iio.several", names=tuple(folder.name for folder in found))
     return found[0]
 
 

@@ -15,6 +15,7 @@ from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ExceptionResponse
 
 from config.devices import ModbusDevice
+from config.problems import Remedy, remedy
 from drivers.base import Batch, DeviceUnavailable, Driver, Rejected
 from drivers.codecs.modbus_registers import EXCEPTIONS, SETTINGS_EXCEPTIONS, Run, decode_register, runs
 from drivers.reading import Measurement
@@ -72,7 +73,7 @@ class ModbusLink:
         self._next_round = max(self._next_round + self._device.every, loop.time())
         measurements: list[Measurement] = []
         rejected: list[Rejected] = []
-        hint = None
+        hint: Remedy | None = None
         asked = answered = False
         awaited = {slave for slave, patience in self._patience.items() if patience.due(loop.time())}
         for run in self._runs:
@@ -87,14 +88,14 @@ class ModbusLink:
                     awaited.discard(run.slave)
                     continue
                 if outcome.reason == "settings":
-                    hint = outcome.detail
+                    hint = remedy("device.modbus.settings", answer=outcome.detail)
             else:
                 measurements += outcome
             answered = True
             self._patience[run.slave].answered()
         self._quiet_rounds = 0 if answered else self._quiet_rounds + asked
         if self._quiet_rounds >= QUIET_ROUNDS:
-            hint = f"no slave answers on {self._device.port}: check baud, parity, addresses, wiring and termination"
+            hint = remedy("device.modbus.silent", port=self._device.port)
         return Batch(tuple(measurements), tuple(rejected), hint)
 
     def _plugged(self) -> bool:
@@ -102,14 +103,14 @@ class ModbusLink:
 
     async def _read(self, run: Run) -> list[Measurement] | Rejected:
         if not self._plugged():
-            raise DeviceUnavailable(f"{self._device.port} was unplugged")
+            raise DeviceUnavailable("device.unplugged", port=self._device.port)
         read = self._client.read_holding_registers if run.function == 3 else self._client.read_input_registers
         where = f"slave {run.slave} register {run.start}"
         try:
             answer = await read(run.start, count=run.count, device_id=run.slave)
         except ModbusException:
             if not self._plugged():
-                raise DeviceUnavailable(f"{self._device.port} was unplugged") from None
+                raise DeviceUnavailable("device.unplugged", port=self._device.port) from None
             return Rejected("no-answer", f"{where}: no answer in {self._device.timeout:g} s")
         if isinstance(answer, ExceptionResponse):
             code = answer.exception_code
@@ -141,7 +142,7 @@ class Modbus:
             reconnect_delay=0,
         )
         if not await client.connect():
-            raise DeviceUnavailable(f"{device.port} could not be opened")
+            raise DeviceUnavailable("device.not-opened", port=device.port)
         try:
             yield ModbusLink(client, device)
         finally:

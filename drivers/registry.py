@@ -50,17 +50,20 @@ def _own(kind: str) -> Any:
     try:
         return getattr(import_module(module), name)
     except ModuleNotFoundError as error:
-        raise DeviceMisconfigured(f"devices of kind {kind!r} need the package {error.name!r}: install it") from error
+        raise DeviceMisconfigured("device.no-package", kind=kind, package=error.name or "") from error
 
 
 def _third_party(device: PluginDevice) -> Any:
     offered = entry_points(group=ENTRY_POINT_GROUP)
     found = [entry for entry in offered if entry.name == device.driver]
     if len(found) != 1:
-        names = ", ".join(sorted(entry.name for entry in offered)) or "none"
-        problem = "no installed package offers" if not found else "more than one installed package offers"
-        raise DeviceMisconfigured(f"{problem} the driver {device.driver!r} (installed: {names})")
+        names = tuple(sorted(entry.name for entry in offered))
+        if not names:
+            raise DeviceMisconfigured("device.no-drivers", driver=device.driver)
+        if found:
+            raise DeviceMisconfigured("device.driver-twice", driver=device.driver, installed=names)
+        raise DeviceMisconfigured("device.no-driver", driver=device.driver, installed=names)
     try:
         return found[0].load()
     except Exception as error:  # their module may fail in any way; the daemon must live on and say which
-        raise DeviceMisconfigured(f"the driver {device.driver!r} does not load: {error}") from error
+        raise DeviceMisconfigured("device.driver-fails", driver=device.driver, why=str(error)) from error

@@ -40,9 +40,9 @@ class ScpiLink:
             self._send("UNIT:TEMP C")
             unit = (await self._ask("UNIT:TEMP?")).decode("ascii", "replace").strip()
         except TimeoutError:
-            raise DeviceUnavailable(f"{self._device.port}: no answer to *IDN? and UNIT:TEMP?") from None
+            raise DeviceUnavailable("device.scpi.no-answer", port=self._device.port) from None
         if {part.strip() for part in unit.split(",")} != {"C"}:
-            raise DeviceMisconfigured(f"{self.identity}: its unit is {unit!r}, not C; set it on the instrument")
+            raise DeviceMisconfigured("device.scpi.unit", name=self.identity, unit=unit)
 
     async def receive(self) -> Batch:
         """The values of one query. Raises DeviceUnavailable when unplugged or after PATIENCE unanswered queries."""
@@ -55,7 +55,7 @@ class ScpiLink:
         except TimeoutError:
             self._missed += 1
             if self._missed >= PATIENCE:
-                raise DeviceUnavailable(f"{self._device.port}: {PATIENCE} queries without an answer") from None
+                raise DeviceUnavailable("device.scpi.silent", port=self._device.port, queries=PATIENCE) from None
             return Batch(rejected=(Rejected("no-answer", f"no answer in {self._device.timeout:g} s"),))
         self._missed = 0
         return decode_values(answer, self._device.channel_list)
@@ -64,14 +64,14 @@ class ScpiLink:
         try:
             os.write(self._line.fileno(), f"{command}\n".encode("ascii"))
         except OSError as error:
-            raise DeviceUnavailable(f"{self._device.port} was unplugged ({error.strerror})") from error
+            raise DeviceUnavailable("device.unplugged", port=self._device.port) from error
 
     async def _ask(self, query: str) -> bytes:
         """The answer line without its end. What arrived before the question is no answer to it and is dropped."""
         try:
             self._line.reset_input_buffer()
         except (OSError, termios.error) as error:
-            raise DeviceUnavailable(f"{self._device.port} was unplugged ({error})") from error
+            raise DeviceUnavailable("device.unplugged", port=self._device.port) from error
         self._send(query)
         held = b""
         async with asyncio.timeout(self._device.timeout):
@@ -103,5 +103,5 @@ def from_device(device: ScpiDevice, channel_types: Mapping[str, str]) -> Driver:
     try:
         device.query.format(type="K", channels="1").encode("ascii")
     except (KeyError, IndexError, ValueError) as error:
-        raise DeviceMisconfigured(f"query {device.query!r}: use {{type}} and {{channels}} in ASCII text") from error
+        raise DeviceMisconfigured("device.scpi.query", query=device.query) from error
     return Scpi(device)

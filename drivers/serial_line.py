@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from typing import Final
 
 from config.devices import SerialLineDevice
+from config.problems import Remedy, remedy
 from drivers.base import Batch, Driver, Rejected
 from drivers.codecs.line_formats import LineDecoder, LineSplitter
 from drivers.reading import Measurement
@@ -25,7 +26,7 @@ _TEXT: Final = bytes({*b"\t\r\n", *range(0x20, 0x7F), *"°".encode()})
 
 
 class LineHealth:
-    """Weighs good frames against bad ones over WATCH_SPAN and puts the trouble in words."""
+    """Weighs good frames against bad ones over WATCH_SPAN and says what the trouble is."""
 
     def __init__(self, baud: int, kind: str, now: float) -> None:
         self._baud = baud
@@ -37,7 +38,7 @@ class LineHealth:
         self._good = self._bad = self._bytes = self._noise = 0
         self._example = ""
 
-    def note(self, data: bytes, good: int, rejected: tuple[Rejected, ...], now: float) -> str | None:
+    def note(self, data: bytes, good: int, rejected: tuple[Rejected, ...], now: float) -> Remedy | None:
         """One receive; `good` lines gave all they hold. A hint at the end of each span that went badly."""
         self._good += good
         self._bad += len(rejected)
@@ -51,18 +52,16 @@ class LineHealth:
         self._restart(now)
         return hint
 
-    def _hint(self) -> str | None:
+    def _hint(self) -> Remedy | None:
         frames = self._good + self._bad
         noisy = self._noise >= NOISE_SHARE * self._bytes
         if frames >= FEWEST_FRAMES and self._bad >= BAD_SHARE * frames:
-            share = f"{100 * self._bad / frames:.0f} % bad frames in {WATCH_SPAN:.0f} s"
+            share = self._bad / frames
             if noisy:
-                return f"looks like the wrong baud rate ({self._baud}): {share}"
-            return f"the lines do not fit the format {self._kind!r}: {share}, the last was: {self._example}"
+                return remedy("device.line.noise", baud=self._baud, share=share, span=WATCH_SPAN)
+            return remedy("device.line.misfit", kind=self._kind, share=share, span=WATCH_SPAN, last=self._example)
         if frames < FEWEST_FRAMES and not self._good and self._bytes >= 64 and noisy:
-            return (
-                f"looks like the wrong baud rate ({self._baud}): {self._bytes} bytes and no line in {WATCH_SPAN:.0f} s"
-            )
+            return remedy("device.line.no-line", baud=self._baud, bytes=self._bytes, span=WATCH_SPAN)
         return None
 
 

@@ -33,14 +33,14 @@ _GONE: Final = frozenset({errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO})
 def classed(error: OSError, port: str) -> DeviceUnavailable | DeviceMisconfigured:
     """What the cook or the supervisor can do about an error on `port`."""
     if error.errno in _HELD_ELSEWHERE:  # worth another try: who holds it now may be a terminal that somebody will close
-        return DeviceUnavailable(f"{port} is held by another program: stop it (two daemons cannot share a port)")
+        return DeviceUnavailable("device.held", port=port)
     if error.errno in _NOT_ALLOWED:
-        return DeviceMisconfigured(f"{port}: no permission; add the daemon's user to the port's group (often dialout)")
+        return DeviceMisconfigured("device.not-allowed", port=port)
     if error.errno is None and Path(port).exists() and not Path(port).is_char_device():
-        return DeviceMisconfigured(f"{port} is no serial port")
+        return DeviceMisconfigured("device.no-serial-port", port=port)
     if error.errno in _GONE:
-        return DeviceUnavailable(f"{port} is not there: is it plugged in and powered?")
-    return DeviceUnavailable(f"{port}: {error.strerror or error}")
+        return DeviceUnavailable("device.not-there", port=port)
+    return DeviceUnavailable("device.failed", name=port, why=str(error.strerror or error))
 
 
 @contextlib.contextmanager
@@ -52,7 +52,7 @@ def opened(port: str, baud: int) -> Iterator[serial.Serial]:
     except serial.SerialException as error:
         raise classed(error, port) from error
     except (ValueError, termios.error) as error:
-        raise DeviceMisconfigured(f"{port} cannot run at {baud} baud, or is no serial port: {error}") from error
+        raise DeviceMisconfigured("device.baud", port=port, baud=baud) from error
     try:
         with contextlib.suppress(OSError):
             fcntl.ioctl(line.fileno(), termios.TIOCEXCL)
@@ -77,7 +77,7 @@ class PortReader:
         """At least one byte; what ends a line is handed out at once. Raises DeviceUnavailable when it is unplugged."""
         while not await self._readable_soon():
             if not self._still_there():
-                raise DeviceUnavailable(f"{self._port} was unplugged")
+                raise DeviceUnavailable("device.unplugged", port=self._port)
         data = self._read()
         if not data.endswith(b"\n"):
             await asyncio.sleep(self._gather)
@@ -89,9 +89,9 @@ class PortReader:
         try:
             data = os.read(self._descriptor, 4 * GATHER_BYTES)
         except OSError as error:
-            raise DeviceUnavailable(f"{self._port} was unplugged ({error.strerror})") from error
+            raise DeviceUnavailable("device.unplugged", port=self._port) from error
         if not data:  # a terminal that hangs up reads as an endless "nothing"
-            raise DeviceUnavailable(f"{self._port} was unplugged")
+            raise DeviceUnavailable("device.unplugged", port=self._port)
         return data
 
     def _waiting(self) -> bool:

@@ -8,11 +8,14 @@ from collections.abc import Callable
 from contextlib import AsyncExitStack
 from datetime import UTC, datetime
 
+from config.problems import Remedy
 from config.rig import Rig
 from daemon.shell.clock import wall_seconds
 from daemon.texts.composer import PLAIN
-from drivers.base import DeviceMisconfigured, DeviceUnavailable
-from drivers.calibration import CalibrationRefused, boiling_point, lead
+from daemon.texts.problems import told
+from daemon.wiring.composers import composer_of
+from drivers.base import DeviceError
+from drivers.calibration import CalibrationRefused, boiling_point, lead, stanza
 from drivers.registry import open_driver
 
 
@@ -29,6 +32,7 @@ async def calibrate(rig: Rig, channel_id: str, pressure: float | None, say: Call
     device = next(d for d in rig.devices if d.id == channel.device)
     types = {channel.source: channel.thermocouple} if channel.thermocouple else {}
     boils_at = boiling_point(pressure_hpa=pressure) if pressure else boiling_point(altitude_m=rig.pit.altitude)
+    composer = composer_of(rig)
     try:
         async with AsyncExitStack() as stack:
             link = await stack.enter_async_context(open_driver(device, types).open())
@@ -39,13 +43,19 @@ async def calibrate(rig: Rig, channel_id: str, pressure: float | None, say: Call
                         if measurement.source == channel.source:
                             return math.nan if measurement.celsius is None else measurement.celsius
 
-            async def ask(text: str) -> str:
-                return await asyncio.to_thread(input, text + " ")
+            async def ask(question: Remedy) -> str:
+                return await asyncio.to_thread(input, composer.say(told(question)) + " ")
+
+            def tell(line: Remedy) -> None:
+                say(composer.say(told(line)))
 
             today = datetime.fromtimestamp(wall_seconds(), UTC).date()
-            await lead(sample, ask, say, channel=channel_id, boils_at=boils_at, today=today)
-    except (CalibrationRefused, DeviceUnavailable, DeviceMisconfigured) as error:
-        say(str(error))
+            say(stanza(channel_id, await lead(sample, ask, tell, boils_at=boils_at, today=today)))
+    except CalibrationRefused as error:
+        say(composer.say(told(error.remedy)))
+        return 1
+    except DeviceError as error:
+        say(composer.say(told(error.why)))
         return 1
     except EOFError:
         say(PLAIN.words("command.calibrate.stopped"))

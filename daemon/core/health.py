@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from daemon.core.inputs import Health, Part
+from daemon.core.said import plain, said
 
 
 class HealthTable(dict[tuple[Part, str], tuple[Health, float]]):
@@ -29,9 +30,9 @@ class HealthTable(dict[tuple[Part, str], tuple[Health, float]]):
         return tuple(health for health, _ in self.values() if not health.ok)
 
     def dump(self) -> list[list[Any]]:
-        return [[h.part, h.name, h.ok, h.detail, since] for h, since in self.values()]
+        return [[h.part, h.name, h.ok, plain(h.detail), since] for h, since in self.values()]
 
     def load(self, dumped: list[list[Any]]) -> None:
         self.clear()
         for part, name, ok, detail, since in dumped:
-            self[(Part(part), name)] = (Health(Part(part), name, ok, detail), since)
+            self[(Part(part), name)] = (Health(Part(part), name, ok, said(detail)), since)

@@ -128,7 +128,7 @@ class Health:
     part: Part
     name: str
     ok: bool
-    detail: str = ""
+    detail: Text = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +159,7 @@ class Delivered:
     notification: str
     channel: str
     outcome: Outcome
-    detail: str = ""
+    detail: Text = ""
 
 
 @dataclass(frozen=True, slots=True)

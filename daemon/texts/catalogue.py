@@ -3,7 +3,8 @@
 `english.toml` has what the watch says; `english.page.toml`, `.report.toml`, `.plan.toml` and `.commands.toml` what page, report,
 plan and command line say by themselves, `.refused.toml` why hub and page do not take what was asked, `.files.toml` what is wrong
 with a file or a value, `.crew.toml` what a crew's centre says, `.hub.toml` what the hub calls the parts of the watch,
-`.api.toml` what the document of the page's API says. Another
+`.api.toml` what the document of the page's API says, `.devices.toml` what is wrong with a device or found of one,
+`.machine.toml` what is wrong with the machine. Another
 language has the same files under its own name. The tables of a file are the first parts of the key. A message may have shorter
 forms of itself, divided by `FORMS`, for where there is little room.
 """
@@ -18,7 +19,20 @@ from string import Formatter
 from typing import Any
 
 ENGLISH = "english"
-FILES = ("", ".page", ".plan", ".report", ".commands", ".refused", ".files", ".crew", ".hub", ".api")
+FILES = (
+    "",
+    ".page",
+    ".plan",
+    ".report",
+    ".commands",
+    ".refused",
+    ".files",
+    ".crew",
+    ".hub",
+    ".api",
+    ".devices",
+    ".machine",
+)
 """What stands between the language and `.toml`."""
 FORMS = " | "
 Parts = tuple[tuple[str, str, str], ...]

@@ -12,6 +12,7 @@ from config.rig import Rig
 from daemon.shell.hub.link_settings import BrokerSettings, tls_context
 from daemon.shell.notify.base import DeliveryChannel, PermanentFailure
 from daemon.shell.state.secrets import read_secret
+from daemon.texts.composer import PLAIN
 
 if TYPE_CHECKING:
     from daemon.shell.hub.link import BrokerLink
@@ -57,7 +58,7 @@ def _plain_channel(delivery: Delivery, link: BrokerLink | None, pit: str) -> Del
     match delivery.kind:
         case "mqtt":
             if link is None:
-                raise PermanentFailure("needs a [broker] section")
+                raise PermanentFailure(PLAIN.words("reach.no-broker"))
             from daemon.shell.notify.mqtt_topic import MqttTopic
 
             return MqttTopic(delivery.name, link, pit)
@@ -111,10 +112,10 @@ class Deliveries:
         self._link.start()
         for _ in range(round(patience / POLL)):
             if self._link.connected:
-                say("the broker answers")
+                say(PLAIN.words("broker.answers"))
                 return
             await asyncio.sleep(POLL)
-        say("the broker does not answer")
+        say(PLAIN.words("broker.silent"))
 
     def channel(self, name: str) -> DeliveryChannel:
         """Raises SecretRefused, PermanentFailure."""

@@ -22,6 +22,7 @@ from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Health, Mark, MarkKind, Part, Resumed, StartCook, UsePitClass, UsePitProfile
 from daemon.core.pit_profile import PitProfile, taught
+from daemon.core.said import Text
 from daemon.core.settings import CookSettings, Role
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
@@ -40,6 +41,7 @@ from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.regular_file import make_room
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
+from daemon.texts.composer import PLAIN
 from daemon.texts.problems import in_a_line
 from daemon.wiring.composers import composer_of
 from daemon.wiring.cook_file import NOT_BEGUN, files_read, fits, meant_by, order_of
@@ -169,7 +171,7 @@ class Watch:
 
     # --- parts -----------------------------------------------------------------------------------------------
 
-    def _broker_carries(self, works: bool, why: str) -> None:
+    def _broker_carries(self, works: bool, why: Text) -> None:
         self.outbox.carried((d.name for d in self.rig.delivery if isinstance(d, MqttReach)), works, why)
 
     def _make_chart(self) -> ChartAhead | None:
@@ -469,13 +471,13 @@ class Watch:
         a sign of life; "" when nothing does. A watch that dies again and again soon after each start gives none."""
         still = self.standing_still()
         if still:
-            return f"{', '.join(still)} stands still"
+            return PLAIN.words("watch.still", parts=tuple(still))
         if self.clock.now() - self._began < PROVEN_AFTER:
-            return f"it has watched for less than {PROVEN_AFTER:.0f} s"
+            return PLAIN.words("watch.too-soon", least=PROVEN_AFTER)
         if not any(s.received_at is not None for s in self.device_supervisors):
-            return "no probe has been heard since the start"
+            return PLAIN.words("watch.no-probe")
         if self.outbox.unreachable(self.engine.settings.announcing.wake_channels):
-            return "every way to wake somebody fails"
+            return PLAIN.words("watch.no-reach")
         return ""
 
     def _ping_watchdog(self) -> None:

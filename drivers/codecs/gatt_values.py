@@ -67,10 +67,10 @@ WHOLE_NUMBER_BYTES = {"int8": 1, "int16": 2, "int24": 3, "int32": 4}
 
 
 def full_uuid(text: str) -> str:
-    """The 128-bit form of "2A6E", "0x2A6E" or a full UUID, in lower case. Raises ValueError."""
+    """The 128-bit form of "2A6E", "0x2A6E" or a full UUID, in lower case. Raises ValueError, which is the text, for another."""
     digits = text.lower().removeprefix("0x").replace("-", "")
     if len(digits) not in (4, 8, 32) or not set(digits) <= set("0123456789abcdef"):
-        raise ValueError(f"{text!r} is no Bluetooth UUID: write 4, 8 or 32 hex digits")
+        raise ValueError(text)
     if len(digits) < 32:
         return digits.rjust(8, "0") + BASE_UUID_TAIL
     return "-".join((digits[:8], digits[8:12], digits[12:16], digits[16:20], digits[20:]))

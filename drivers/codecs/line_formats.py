@@ -108,7 +108,7 @@ class LineDecoder:
         self._types = dict(channel_types)
         self._linearise = linearise
         if linearise and line.chip == "max31855" and line.thermocouple not in thermocouple.SENSITIVITY_MAX31855:
-            raise DeviceMisconfigured(f"There is no MAX31855 for type {line.thermocouple}: correct line.thermocouple")
+            raise DeviceMisconfigured("device.no-such-chip", letter=line.thermocouple)
         self._decode_text: Callable[[str], Batch] = {
             "json": self._json,
             "csv": self._csv,

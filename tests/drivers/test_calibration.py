@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import tomllib
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,19 +13,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from iapws.iapws97 import _TSat_P
 
+from config.problems import Remedy, Unfit
 from config.rig import CalibrationSection
 from drivers.calibration import (
     PATIENCE,
     SAMPLES,
     Calibration,
     CalibrationRefused,
-    age_reminder,
     boiling_point,
     ice_point,
     lead,
     stanza,
     two_point,
 )
+from tests.texts.english import told_in_english
 
 DATA = Path(__file__).parents[1] / "data"
 TODAY = date(2026, 9, 12)
@@ -54,10 +55,11 @@ def test_boiling_point_is_that_of_the_reference_library(pressure: float) -> None
     assert boiling_point(pressure_hpa=pressure) == pytest.approx(_TSat_P(pressure / 10_000) - 273.15, abs=1e-6)
 
 
-@pytest.mark.parametrize("given_", [{}, {"altitude_m": 9000.0}, {"pressure_hpa": 30.0}, {"pressure_hpa": math.nan}])
+@pytest.mark.parametrize("given_", [{"altitude_m": 9000.0}, {"pressure_hpa": 30.0}, {"pressure_hpa": math.nan}])
 def test_impossible_places_are_refused(given_: dict[str, float]) -> None:
-    with pytest.raises(ValueError, match="give"):
+    with pytest.raises(Unfit) as refused:
         boiling_point(**given_)
+    assert "give" in told_in_english(refused.value.remedy)
 
 
 def flat(celsius: float, ripple: float = 0.0) -> list[float]:
@@ -84,8 +86,8 @@ def test_residual_is_the_largest_error_left() -> None:
 @pytest.mark.parametrize(
     ("ice", "boiling", "words"),
     [
-        (flat(6.0), flat(99.0), "6.0 °C off"),
-        (flat(0.0), flat(93.0), "6.0 °C off"),
+        (flat(6.0), flat(99.0), "which is 6.0 °C off"),
+        (flat(0.0), flat(93.0), "which is 6.0 °C off"),
         (flat(99.0), flat(0.0), "swapped"),
         (flat(0.0)[:-1], flat(99.0), "not steady"),
         (flat(0.0, 0.3), flat(99.0), "not steady"),
@@ -94,19 +96,14 @@ def test_residual_is_the_largest_error_left() -> None:
     ],
 )
 def test_nonsense_is_refused(ice: list[float], boiling: list[float], words: str) -> None:
-    with pytest.raises(CalibrationRefused, match=words):
+    with pytest.raises(CalibrationRefused) as refused:
         two_point(ice, boiling, BOILS_AT, TODAY)
+    assert words in told_in_english(refused.value.remedy)
 
 
 def test_steep_slope_is_refused_high_up() -> None:
     with pytest.raises(CalibrationRefused, match="slope"):
         two_point(flat(4.5), flat(81.0 - 4.5), 81.0, TODAY)
-
-
-def test_age() -> None:
-    assert age_reminder(TODAY, TODAY) is None
-    assert "184 days" in (age_reminder(TODAY - timedelta(days=184), TODAY) or "")
-    assert "still to come" in (age_reminder(TODAY + timedelta(days=1), TODAY) or "")
 
 
 def test_stanza_is_read_back_by_the_rig_schema() -> None:
@@ -121,32 +118,30 @@ class Kitchen:
 
     def __init__(self, answers: list[str]) -> None:
         self.answers, self.truth, self.shown = answers, 20.0, 20.0
-        self.said: list[str] = []
+        self.said: list[Remedy] = []
 
     async def read(self) -> float:
         self.shown += 0.4 * (self.truth - self.shown)
         return self.shown + 1.0
 
-    async def ask(self, text: str) -> str:
-        self.truth = 0.0 if "in the ice" in text else BOILS_AT
+    async def ask(self, question: Remedy) -> str:
+        self.truth = 0.0 if "in the ice" in told_in_english(question) else BOILS_AT
         return self.answers.pop(0)
 
 
 async def test_the_guide_leads_through_both_points() -> None:
     kitchen = Kitchen(["", ""])
-    found = await lead(
-        kitchen.read, kitchen.ask, kitchen.said.append, channel="shoulder", boils_at=BOILS_AT, today=TODAY
-    )
+    found = await lead(kitchen.read, kitchen.ask, kitchen.said.append, boils_at=BOILS_AT, today=TODAY)
     assert found.offset == pytest.approx(1.0, abs=0.1)
     assert found.apply(64.0) == pytest.approx(63.0, abs=0.3)
-    text = "\n".join(kitchen.said)
-    for caution in ("burn", "steam", "gloves", "carbon monoxide", "calibration = { ice = "):
+    text = "\n".join(map(told_in_english, kitchen.said))
+    for caution in ("burn", "steam", "gloves", "carbon monoxide", "at least 5 cm deep"):
         assert caution in text
 
 
 async def test_the_guide_takes_ice_alone_and_gives_up_on_a_restless_probe() -> None:
     kitchen = Kitchen(["", "skip"])
-    found = await lead(kitchen.read, kitchen.ask, kitchen.said.append, channel="x", boils_at=BOILS_AT, today=TODAY)
+    found = await lead(kitchen.read, kitchen.ask, kitchen.said.append, boils_at=BOILS_AT, today=TODAY)
     assert (found.method, found.slope) == ("ice", 1.0)
     reads = 0
 
@@ -155,6 +150,6 @@ async def test_the_guide_takes_ice_alone_and_gives_up_on_a_restless_probe() -> N
         reads += 1
         return float(reads % 3)
 
-    with pytest.raises(CalibrationRefused, match="did not become steady"):
-        await lead(restless, Kitchen([""]).ask, lambda _: None, channel="x", boils_at=BOILS_AT, today=TODAY)
+    with pytest.raises(CalibrationRefused, match="restless"):
+        await lead(restless, Kitchen([""]).ask, lambda _: None, boils_at=BOILS_AT, today=TODAY)
     assert reads == PATIENCE

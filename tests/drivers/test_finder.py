@@ -21,6 +21,7 @@ from drivers import finder
 from drivers.codecs.crc import crc16_modbus
 from drivers.codecs.line_formats import word_line
 from drivers.finder import describe_port, find_serial, guess_line_format, quoted, stable_name
+from tests.texts.english import told_in_english
 
 
 def device(stanza: str) -> Device:
@@ -94,7 +95,8 @@ async def test_a_talking_board_gives_a_stanza_that_works() -> None:
     parsed = device(found.stanza)
     assert isinstance(parsed, SerialLineDevice)
     assert (parsed.port, parsed.baud, parsed.line.kind) == (port, 115200, "keyvalue")
-    assert '"pit", "chuck"' in found.stanza and "°F" in found.stanza
+    remarks = " ".join(map(told_in_english, found.remarks))
+    assert '"pit", "chuck"' in remarks and "°F" in remarks
 
 
 async def test_a_silent_board_gives_a_stanza_to_complete(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -102,10 +104,11 @@ async def test_a_silent_board_gives_a_stanza_to_complete(monkeypatch: pytest.Mon
     async with board([]) as port:
         task = asyncio.create_task(describe_port(port, "", listen=0.05))
         found = await task
-    assert "must be asked" in found.detail and "not known" in found.stanza
+    assert "only when asked" in told_in_english(found.detail)
+    assert "not known" in " ".join(map(told_in_english, found.remarks))
     assert isinstance(device(found.stanza), SerialLineDevice)
     gone = await describe_port("/dev/there-is-no-such-port", "", listen=0.05)
-    assert "not there" in gone.detail
+    assert "not there" in told_in_english(gone.detail)
 
 
 async def test_ports_of_this_machine_are_listed_by_stable_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -133,9 +133,9 @@ async def test_choosing_by_name_and_label(tmp_path: Path) -> None:
     chip(tmp_path, 0, **MAX31856, label="pit")
     chip(tmp_path, 1, **{**MAX31856, "in_temp_raw": 7752}, label="meat")
     assert (await read(tmp_path, label="meat")).measurements[0].celsius == 60.5625
-    with pytest.raises(DeviceMisconfigured, match="iio:device0, iio:device1 all fit"):
+    with pytest.raises(DeviceMisconfigured, match=r"several.*iio:device0.*iio:device1"):
         await read(tmp_path, name="max31856")
-    with pytest.raises(DeviceUnavailable, match="driver loaded"):
+    with pytest.raises(DeviceUnavailable, match=r"iio\.none"):
         await read(tmp_path, name="mcp9600")
 
 

@@ -87,13 +87,13 @@ def test_no_answer_escapes_as_an_accident(answer: bytes) -> None:
 
 
 async def test_an_instrument_set_to_fahrenheit_is_a_settings_error(far_end: Any) -> None:
-    with instrument(far_end, {**GOOD, "UNIT:TEMP?": "F"}), pytest.raises(DeviceMisconfigured, match="not C"):
+    with instrument(far_end, {**GOOD, "UNIT:TEMP?": "F"}), pytest.raises(DeviceMisconfigured, match=r"scpi\.unit"):
         async with from_device(device(far_end.port), {}).open():
             pass
 
 
 async def test_nobody_there(far_end: Any) -> None:
-    with pytest.raises(DeviceUnavailable, match="no answer"):
+    with pytest.raises(DeviceUnavailable, match="no-answer"):
         async with from_device(device(far_end.port), {}).open():
             pass
 
@@ -104,7 +104,7 @@ async def test_an_instrument_that_falls_silent_is_given_up_after_some_patience(f
         async with from_device(device(far_end.port, timeout=0.1), {}).open() as link:
             for _ in range(PATIENCE - 1):
                 assert (await link.receive()).rejected[0].reason == "no-answer"
-            with pytest.raises(DeviceUnavailable, match="without an answer"):
+            with pytest.raises(DeviceUnavailable, match="silent"):
                 await link.receive()
 
 

@@ -344,7 +344,7 @@ async def test_the_dead_man_is_answered_by_a_life_that_has_shown_itself_only(tmp
         assert "every way to wake somebody fails" in watch.not_proven()
         watch.outbox._down.clear()
         clock.time += 100
-        assert "judging stands still" in watch.not_proven()
+        assert "not moving: judging" in watch.not_proven()
     finally:
         await watch._end()
 

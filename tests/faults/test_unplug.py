@@ -21,6 +21,7 @@ from drivers.registry import open_driver
 from tests.faults.row import Fault, NotHere, Row, cases, check
 from tests.faults.test_disk import patched
 from tests.system.ble import fake_bluez
+from tests.texts.english import told_in_english
 
 LOST_BAR, BACK_BAR = 10.0, 5.0
 """s until an unplugged device is missed, and from plugging it in to its next reading."""
@@ -159,7 +160,7 @@ class GivesUp(DeviceSupervisor):
                 while True:
                     self._take(await link.receive())
         except DeviceUnavailable as error:
-            self._tell(False, str(error))
+            self._tell(False, told_in_english(error.why))
 
 
 def open_files() -> int:

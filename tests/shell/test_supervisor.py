@@ -25,6 +25,7 @@ from drivers.codecs.line_formats import LineDecoder
 from drivers.reading import Measurement
 from drivers.registry import open_driver
 from tests.patience import PATIENCE
+from tests.texts.english import in_english
 
 
 class FakeDriver:
@@ -146,7 +147,9 @@ async def test_a_link_that_gives_nothing_is_opened_anew_and_that_is_no_standstil
     task.cancel()
     with suppress(asyncio.CancelledError):
         await task
-    assert [p.detail for p in posted if isinstance(p, Health)] == ["nothing came for 0.05 s; it is opened again"]
+    assert [in_english(p.detail) for p in posted if isinstance(p, Health)] == [
+        "nothing came for 0.05 s; it is opened again"
+    ]
 
 
 async def test_a_misconfigured_device_stands_still_by_right() -> None:

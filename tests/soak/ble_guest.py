@@ -22,6 +22,7 @@ from typing import Any
 from config.devices import BleAdvertDevice, BleGattDevice, GattCharacteristic
 from drivers import ble_advert, ble_gatt, ble_radio, finder
 from drivers.base import DeviceUnavailable, Link
+from tests.texts.english import told_in_english
 
 PROBE_SCRIPT = Path(__file__).parents[1] / "system" / "ble" / "bumble_probe.py"
 PROBE = "C0:FF:EE:00:00:01"
@@ -89,7 +90,7 @@ async def lost(link: Link) -> str:
     try:
         await values(link, 1_000_000)
     except DeviceUnavailable as error:
-        return str(error)
+        return told_in_english(error.why)
     return ""
 
 
@@ -105,7 +106,14 @@ async def devices(probe: Probe) -> None:
     found: list[finder.Found] = []
     while not found and time.monotonic() - began < PATIENCE:
         found = await finder.find_ble(10.0)
-    tell("devices", began, kind=found[0].kind, where=found[0].where, detail=found[0].detail, stanza=found[0].stanza)
+    tell(
+        "devices",
+        began,
+        kind=found[0].kind,
+        where=found[0].where,
+        detail=told_in_english(found[0].detail),
+        stanza=found[0].stanza,
+    )
 
 
 async def connections(probe: Probe) -> None:
@@ -170,7 +178,7 @@ async def adapter_gone(probe: Probe) -> None:
         async with one.open():
             error = "opened"
     except DeviceUnavailable as refused:
-        error = str(refused)
+        error = told_in_english(refused.why)
     tell("without adapter", began, error=error)
 
 

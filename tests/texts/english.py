@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from config.loader import load_both
-from config.problems import Problem
+from config.problems import Problem, Remedy
 from daemon.core.said import Text
 from daemon.shell.wording import with_texts
 from daemon.texts.composer import Composer
@@ -31,6 +31,11 @@ def events_in_words(events: Iterable[dict[str, Any]], rig: Path, wall_offset: fl
 def problem_in_english(problem: Problem, fahrenheit: bool = False) -> str:
     """The line that `pitvigil check` prints of it."""
     return in_a_line(problem, Composer(Reader(fahrenheit)))
+
+
+def told_in_english(remedy: Remedy | None) -> str:
+    """What a device, a driver or a calibration says."""
+    return "" if remedy is None else _METRIC.say(told(remedy))
 
 
 def remedy_in_english(problem: Problem) -> str:

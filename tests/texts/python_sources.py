@@ -41,6 +41,8 @@ def _not_for_people(tree: ast.Module) -> Iterator[ast.AST]:
             yield from ast.walk(node.msg)
         elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and _name(node.func.value) == "log":
             yield from ast.walk(node)
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "create_task":
+            yield from (part for keyword in node.keywords for part in ast.walk(keyword))  # the task's name
 
 
 def _name(node: ast.expr) -> str:

@@ -26,7 +26,7 @@ KEY = re.compile(r"[a-z][a-z-]*(\.[a-z0-9-]+)+")
 ROOT = Path(__file__).parents[2]
 TEXTS = catalogue()
 OF_EVERY_ALARM = ("title", "cause", "consequence", "action", "text")
-SAYING = ("say", "words", "remedy", "Unfit")
+SAYING = ("say", "words", "remedy", "Unfit", "CalibrationRefused", "DeviceUnavailable", "DeviceMisconfigured")
 GIVEN_TO_MESSAGES = {"name", "value", "limit", "left", "last", "ago"}
 """What `alarm_text` gives every message of an alarm; each takes what it needs."""
 

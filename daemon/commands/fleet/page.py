@@ -65,7 +65,7 @@ async def serve(database: str, port: int, names: Sequence[str], people: Reader, 
     """Until cancelled, on this machine only: whoever opens it to others puts a proxy that asks for a sign-in before it.
     crew: whom to tell of silent pits. Raises CannotServe."""
     if not library_there():
-        raise CannotServe(LIBRARY_MISSING)
+        raise CannotServe(PLAIN.words(LIBRARY_MISSING))
     crier = Crier(crew, people) if crew is not None else None
     server = CrewServer(database, tuple(names), people, *([crier.looked] if crier else []))
     runner = web.AppRunner(server.app(), access_log=None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from daemon.shell.fleet.centre import CONNECT, LIBRARY_MISSING, first_line, library_there
 from daemon.shell.fleet.pooling import Lesson, by_class, class_figures
+from daemon.texts.composer import PLAIN
 
 
 class CannotPool(Exception):
@@ -13,7 +14,7 @@ class CannotPool(Exception):
 def pool(database: str) -> dict[str, int]:
     """Class -> figures that are known of it. database: libpq connection string of a role in fleet_pooler. Raises CannotPool."""
     if not library_there():
-        raise CannotPool(LIBRARY_MISSING)
+        raise CannotPool(PLAIN.words(LIBRARY_MISSING))
     import psycopg
 
     try:

@@ -64,7 +64,7 @@ def _section(rig: Rig) -> FleetSection:
     if rig.fleet is None:
         raise CannotShip(PLAIN.words("command.crew.no-section"))
     if not library_there():
-        raise CannotShip(LIBRARY_MISSING)
+        raise CannotShip(PLAIN.words(LIBRARY_MISSING))
     for name in KEYS.values():
         if not (Path(rig.fleet.keys) / name).is_file():
             raise CannotShip(PLAIN.words("command.crew.no-key", keys=str(rig.fleet.keys), file=name))

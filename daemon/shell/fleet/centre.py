@@ -17,13 +17,15 @@ from typing import TYPE_CHECKING, Any, Final
 from daemon.core.pit_profile import ClassFigure
 from daemon.shell.fleet.past import BlockRow, CookRow, Cursor, EventRow
 from daemon.shell.fleet.pooling import Lesson
+from daemon.texts.composer import PLAIN
 
 if TYPE_CHECKING:
     import psycopg
 
 DATABASE: Final = "pitvigil"
 """As deploy/fleet/centre.sh makes it."""
-LIBRARY_MISSING: Final = "this needs the database library: apt install libpq5, and pip install 'pitvigil[fleet]'"
+LIBRARY_MISSING: Final = "centre.no-library"
+"""key of what is said where it is not installed"""
 CONNECT: Final = 10
 """s to connect"""
 STATEMENT: Final = 30_000
@@ -32,11 +34,11 @@ LOST: Final = 15
 """s: silence, and then each of three questions, after which a dead line is given up"""
 
 PLAINLY: Final = {
-    "certificate expired": "this pit's certificate has expired: the centre must make a new one (centre.sh renew), for this board",
-    "certificate revoked": "this pit's certificate was revoked: the centre wants nothing of it any more",
-    "certificate verify failed": "the centre's own certificate is not believed: it has expired, or it is of another authority",
+    "certificate expired": "centre.expired",
+    "certificate revoked": "centre.certificate-revoked",
+    "certificate verify failed": "centre.not-believed",
 }
-"""What OpenSSL's words in an error mean to whoever reads the log."""
+"""Words of OpenSSL in an error -> key of what they mean to whoever reads the log."""
 
 
 def library_there() -> bool:
@@ -81,7 +83,7 @@ class Centre:
             ).fetchone()
             self._connection.rollback()
         if row is None:
-            raise CentreRefuses(f"the centre knows no pit {self._pit}, or it was revoked: add it there first")
+            raise CentreRefuses(PLAIN.words("centre.unknown-pit", pit=self._pit))
         return Cursor(*row)
 
     def knows(self, others: Sequence[str]) -> bool:
@@ -186,7 +188,7 @@ class Centre:
                 },
             )
             if at.rowcount != 1:
-                raise CentreRefuses(f"the centre takes nothing from {self._pit} any more: it was revoked")
+                raise CentreRefuses(PLAIN.words("centre.pit-revoked", pit=self._pit))
 
 
 @contextmanager
@@ -221,7 +223,7 @@ def _classed() -> Iterator[None]:
         refused = any(
             word in text for word in ("certificate", "authentication failed", "no pg_hba.conf entry", "not permitted")
         )
-        plain = next((said for word, said in PLAINLY.items() if word in text), text)
+        plain = next((PLAIN.words(key) for word, key in PLAINLY.items() if word in text), text)
         raise (CentreRefuses if refused else CentreAway)(plain) from error
 
 

@@ -17,6 +17,7 @@ from daemon.shell.fleet.now import Standing
 from daemon.shell.fleet.past import CookRow, Cursor, EventRow, Past
 from daemon.shell.fleet.pooling import Lesson
 from daemon.shell.fleet.whereabouts import BoardPits, Placing, Whereabouts
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger(__name__)
 
@@ -76,9 +77,7 @@ class Shipper:
         while True:
             try:
                 if not self._journal.exists():
-                    raise NothingKept(
-                        f"there is no journal in {self._journal.parent} yet; the watch makes it at its start"
-                    )
+                    raise NothingKept(PLAIN.words("centre.no-journal", state=str(self._journal.parent)))
                 with connected(self._where, self._pit) as centre:
                     self._working()
                     if self._serve(centre):
@@ -133,8 +132,8 @@ class Shipper:
             if not self._away:
                 log.warning("nothing is sent: %s", error)
                 return
-            remedy = "" if isinstance(error, CentreAway) else "; this needs somebody"
-            log.warning("nothing reaches the centre: %s%s. The journal keeps it all", error, remedy)
+            away = isinstance(error, CentreAway)
+            log.warning(PLAIN.words("centre.away" if away else "centre.refuses", why=str(error)))
 
     def _working(self) -> None:
         if self._trouble:

@@ -29,6 +29,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.shell.background import in_background
 from daemon.shell.hub.link_settings import BrokerSettings
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger(__name__)
 
@@ -173,7 +174,10 @@ class BrokerLink:
             try:
                 code, words = await self._connection(client)
             except Exception as error:  # whatever it is, the next attempt is the remedy
-                code, words = 0, f"no connection to {self.settings.host}:{self.settings.port}: {_words(error)}"
+                code, words = (
+                    0,
+                    PLAIN.words("broker.away", host=self.settings.host, port=self.settings.port, why=_words(error)),
+                )
             finally:
                 self.connected = False
                 self._give_up_owed()
@@ -195,7 +199,7 @@ class BrokerLink:
             wait, pause = pause, min(2 * pause, LONGEST_PAUSE)
             if code == SESSION_TAKEN_OVER or drops >= DROPS_IN_A_ROW:
                 wait, drops = TAKEOVER_PAUSE, 0
-                words = f'another client may use our name "{self.settings.client_id}" on the broker: {words}'
+                words = PLAIN.words("broker.taken-over", name=self.settings.client_id, why=words)
             self._say(False, words)
             await asyncio.sleep(wait * random.uniform(0.8, 1.2))  # nosec B311  # a pause, no secret
 
@@ -212,11 +216,11 @@ class BrokerLink:
             (self._answered, self._down), timeout=ANSWER_WITHIN, return_when=asyncio.FIRST_COMPLETED
         )
         if not done:
-            return 0, "the broker does not answer"
+            return 0, PLAIN.words("broker.silent")
         while not self._down.done():
             await asyncio.wait((self._down,), timeout=OWED_LOOKED_AT_EVERY)
             if not self._down.done() and self._owes_too_long():
-                return 0, "the broker takes messages and acknowledges none"
+                return 0, PLAIN.words("broker.no-acknowledgement")
             self._works()
         return self._down.result()
 
@@ -297,8 +301,8 @@ class BrokerLink:
         listens to that topic, which a broker may say in MQTT 5 alone. "" when somebody has."""
         code = await self._acknowledged(topic, payload, DELIVERY) if self.connected else None
         if code == NO_MATCHING_SUBSCRIBERS:
-            return f"nobody on the broker listens to {topic}"
-        return "" if code is not None and code < FAILURES_FROM else "the broker did not take it"
+            return PLAIN.words("broker.nobody-listens", topic=topic)
+        return "" if code is not None and code < FAILURES_FROM else PLAIN.words("broker.not-taken")
 
     def resend(self, prefixes: tuple[str, ...] = ("",)) -> None:
         """Every value retained under one of these beginnings, once more, and whether we live. Empty ones too: whoever
@@ -368,7 +372,7 @@ class BrokerLink:
         if client is not self._client:
             return
         if refused:
-            self._ended(client, code, f"the broker refuses us: {words}")
+            self._ended(client, code, PLAIN.words("broker.refuses", why=words))
             return
         assert self._answered is not None
         self._answered.set_result(None)
@@ -409,7 +413,7 @@ class BrokerLink:
         if code == NOT_AUTHORISED and owed.topic not in self._denied:
             if not self._denied:
                 log.warning("the broker does not let us publish to %s; check its access list", owed.topic)
-                self._say(False, f"not allowed to publish to {owed.topic}")
+                self._say(False, PLAIN.words("broker.not-allowed", topic=owed.topic))
             self._denied.add(owed.topic)
         self._answers = True
         self._works()
@@ -431,7 +435,7 @@ class BrokerLink:
 
 def _words(error: Exception) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is refused: {error.verify_message}"
+        return PLAIN.words("broker.certificate", why=error.verify_message)
     return error.strerror if isinstance(error, OSError) and error.strerror else str(error)
 
 

@@ -27,6 +27,7 @@ from daemon.shell.journal.rescue import copied
 from daemon.shell.journal.reserve import Reserve
 from daemon.shell.state.regular_file import make_room
 from daemon.shell.state.whole_file import Identity, identity, put_in_place
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger(__name__)
 
@@ -83,7 +84,7 @@ class Disk:
             self._lean = True
             db.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
             if not self._reserve.room:  # a file system that cannot hold room is no trouble by itself
-                self.trouble = "the disk is nearly full"
+                self.trouble = PLAIN.words("disk.nearly-full")
         return db
 
     def rows(self, query: str, values: tuple[Any, ...] = ()) -> list[Any]:
@@ -105,12 +106,12 @@ class Disk:
             if self._in_memory:
                 self._to_disk()
             elif self._is_gone():
-                self.mend("was deleted or moved under the watch")
+                self.mend(PLAIN.words("disk.deleted"))
             try:
                 self._transaction(batch)
             except sqlite3.Error as error:
                 if code_of(error) in DAMAGED:
-                    self.mend(f"is damaged ({error})")
+                    self.mend(PLAIN.words("disk.damaged", why=str(error)))
                 elif code_of(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
                     raise
                 else:
@@ -137,7 +138,7 @@ class Disk:
                 remove(made)
                 found = copied(self.db, made)
             except OSError as error:
-                raise sqlite3.OperationalError(f"it {why}, and cannot be written anew: {error}") from error
+                raise sqlite3.OperationalError(PLAIN.words("disk.not-anew", trouble=why, why=str(error))) from error
             # Closed before another takes its name: closing, SQLite deletes the log of that name, whoever's it is.
             self.db.close()
             try:
@@ -146,9 +147,9 @@ class Disk:
                 self.db = self._on_disk()
             except (OSError, sqlite3.Error) as error:
                 self.db, self._in_memory = copied_to_memory(made if made.exists() else self.path), True
-                raise sqlite3.OperationalError(f"it {why}, and cannot be put in place: {error}") from error
+                raise sqlite3.OperationalError(PLAIN.words("disk.not-in-place", trouble=why, why=str(error))) from error
             self._in_memory, self._files, self.trouble = False, self._identities(), ""
-            self.mended = f"the journal {why} and was written anew: {found}"
+            self.mended = PLAIN.words("disk.mended", trouble=why, found=str(found))
             log.error("%s", self.mended)
 
     def check(self) -> None:
@@ -164,14 +165,14 @@ class Disk:
                     raise
                 found = str(error)
         if found != "ok":
-            self.mend(f"is damaged ({' '.join(str(found).split())})")
+            self.mend(PLAIN.words("disk.damaged", why=" ".join(str(found).split())))
 
     def _to_disk(self) -> None:
         now = boot_seconds()
         if now - self._mend_tried_at >= MEND_TRIED_EVERY:
             self._mend_tried_at = now
             with contextlib.suppress(sqlite3.Error):
-                self.mend("was kept in memory while the disk refused")
+                self.mend(PLAIN.words("disk.refused"))
 
     def _transaction(self, batch: Iterable[Statement]) -> None:
         try:
@@ -187,7 +188,7 @@ class Disk:
 
     def _go_on_in_reserve(self) -> None:
         log.error("the disk is full: the journal goes on in its reserve")
-        self.trouble = "the disk is full: on the reserve"
+        self.trouble = PLAIN.words("disk.full")
         self._lean = True
         self.db.execute(f"PRAGMA wal_autocheckpoint = {LEAN_LOG_PAGES}")
         with contextlib.suppress(sqlite3.Error):

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from daemon.shell.journal.connection import connect
 from daemon.shell.state.regular_file import make_room
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger(__name__)
 
@@ -108,7 +109,7 @@ def names(path: Path) -> list[Path]:
 def begun_anew(path: Path) -> str:
     """The same, when nothing of it is of use; in words."""
     set_aside(path)
-    return "nothing of it is kept"
+    return PLAIN.words("disk.nothing-kept")
 
 
 def remove(path: Path) -> None:

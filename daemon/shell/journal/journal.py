@@ -23,6 +23,7 @@ from daemon.shell.journal.outbox_table import OutboxRow, OutboxTable
 from daemon.shell.journal.queue import WriteQueue
 from daemon.shell.journal.rescue import rescued, times_sound
 from daemon.shell.wording import input_to_json
+from daemon.texts.composer import PLAIN
 
 __all__ = ["Checkpoint", "Journal", "JournalUnavailable", "OutboxRow", "Start"]
 
@@ -86,13 +87,13 @@ class Journal(Committed):
             if not mends or not isinstance(trouble, JournalDamaged):
                 break
             try:
-                words = f"the journal was damaged ({trouble}) and is set aside: {mends.pop(0)(path)}"
+                words = PLAIN.words("disk.set-aside", why=str(trouble), found=str(mends.pop(0)(path)))
                 log.error("%s", words)
             except (OSError, sqlite3.Error) as error:
                 log.error("the damaged journal cannot be mended: %s", error)
         log.error("the journal cannot be opened: %s; the watch goes on from memory", trouble)
         journal = cls(path, in_memory=True)
-        journal.disk.trouble = f"in memory until the disk takes it: {trouble}"
+        journal.disk.trouble = PLAIN.words("disk.in-memory", why=str(trouble))
         return journal
 
     @classmethod
@@ -108,7 +109,7 @@ class Journal(Committed):
                 json.loads(row.body)
             numbers += [time for time, _ in journal.inputs(after=checkpoint.input if checkpoint is not None else 0)]
             if not times_sound(*numbers):
-                raise ValueError("a number is missing")
+                raise ValueError(PLAIN.words("disk.no-number"))
             journal.notes.check()
         except (sqlite3.Error, TypeError, ValueError) as error:
             journal.close()

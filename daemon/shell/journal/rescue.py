@@ -19,6 +19,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from daemon.core.said import Text, say
 from daemon.core.settings import ChannelSettings, CookSettings, cook_from_plain
 from daemon.shell.clock import boot_seconds
 from daemon.shell.event_shape import event_fits
@@ -26,6 +27,7 @@ from daemon.shell.journal.connection import connect
 from daemon.shell.journal.file import DAMAGED, NEW, code_of, remove, schema, set_aside
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, readable
 from daemon.shell.state.whole_file import put_in_place
+from daemon.texts.composer import PLAIN
 
 RESCUE_WITHIN = 60.0
 """s after which older rows are left in the damaged file: a watch that waits for its past wakes nobody."""
@@ -56,13 +58,18 @@ class Rescued:
     @property
     def words(self) -> str:
         """For the cook."""
-        lost = [
-            f"{table.replace('_', ' ')}: {self.garbage[table]} rows" + (" and more" if self.gaps[table] else "")
+        lost = tuple(
+            say(
+                "disk.lost-more" if self.gaps[table] else "disk.lost",
+                table=table.replace("_", " "),
+                rows=self.garbage[table],
+            )
             for table in TABLES
             if self.garbage[table] or self.gaps[table]
-        ]
-        kept = f"{sum(self.kept.values())} rows were kept"
-        return f"{kept}; lost: {', '.join(lost) or 'nothing that can be told'}" + ("; the rest was left" * self.late)
+        )
+        told: list[Text] = [say("disk.kept", rows=sum(self.kept.values()))]
+        told.append(say("disk.lost-all", lost=lost) if lost else say("disk.lost-none"))
+        return "; ".join(map(PLAIN.say, [*told, *([say("disk.left")] if self.late else [])]))
 
 
 def copied(db: sqlite3.Connection, made: Path) -> str:
@@ -78,7 +85,7 @@ def copied(db: sqlite3.Connection, made: Path) -> str:
                 raise
             sound = False
     if sound:
-        return "nothing is lost"
+        return PLAIN.words("disk.whole")
     remove(made)
     with contextlib.closing(connect(made, isolation_level=None)) as new:
         return rescue(db, new).words

@@ -6,6 +6,7 @@ import asyncio
 
 from daemon.shell.background import in_background
 from daemon.shell.journal.journal import Journal, JournalUnavailable
+from daemon.texts.composer import PLAIN
 
 PATIENCE = 3.0
 """s: longer than a card takes to tidy itself up, shorter than an alarm may be late. Our choice, no source."""
@@ -23,7 +24,7 @@ class DiskWriter:
         """All that was taken before this call is on disk. Raises JournalUnavailable, also when the disk has not answered
         in time: then that write goes on by itself, and no other is begun before it ends."""
         if self._hangs:
-            raise JournalUnavailable("the disk does not answer")
+            raise JournalUnavailable(PLAIN.words("disk.hangs"))
         try:
             async with asyncio.timeout(patience):
                 while self._write is not None:
@@ -33,7 +34,7 @@ class DiskWriter:
                 await asyncio.shield(self._write)
         except TimeoutError:
             self._hangs = self._write is not None
-            raise JournalUnavailable("the disk does not answer") from None
+            raise JournalUnavailable(PLAIN.words("disk.hangs")) from None
 
     def _ended(self, write: asyncio.Future[None]) -> None:
         self._write, self._hangs = None, False

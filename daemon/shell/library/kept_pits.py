@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from config.rig import PitSection
 from daemon.core.settings import Band, ChannelSettings, CookSettings
 from daemon.shell.library.worked import Worked
+from daemon.texts.composer import PLAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +39,8 @@ def pit_called(word: str, pits: tuple[KeptPit, ...], only: str) -> str:
         return ""
     found = [pit.key for pit in pits if word == pit.id] or [p.key for p in pits if word.casefold() == p.name.casefold()]
     if not found:
-        known = ", ".join(pit.id for pit in pits) or only
-        raise UnknownPit(f"no pit of this cook is called {word}; there is: {known}")
+        known = tuple(pit.id for pit in pits) or (only,)
+        raise UnknownPit(PLAIN.words("command.cooks.unknown-pit", pit=word, known=known))
     return found[0]
 
 

@@ -25,6 +25,7 @@ from daemon.shell.library.order_words import mark_word, word_of
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.summary import utc_seconds
 from daemon.shell.wording import rfc3339
+from daemon.texts.composer import PLAIN
 from drivers.reading import Fault, Quality, Reading
 
 DOUBTED = "?"
@@ -172,7 +173,7 @@ def write_parquet(entry: CookEntry, file: Path) -> int:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError as error:
-        raise MissingExtra("Parquet needs the extra `parquet`: pip install 'pitvigil[parquet]'") from error
+        raise MissingExtra(PLAIN.words("command.cooks.no-parquet")) from error
     channels = [channel.id for channel in entry.channels]
     faulty = sorted(
         {channel for line in _lines(entry) for channel, cell in line.cells.items() if _split(cell)[1] is not None}

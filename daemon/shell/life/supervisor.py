@@ -12,6 +12,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from daemon.core.inputs import Health, Input, LinkCounts, Part, Readings
+from daemon.core.said import Text, say
+from daemon.texts.composer import PLAIN
+from daemon.texts.problems import told
 from drivers.base import Batch, DeviceMisconfigured, DeviceUnavailable, Driver
 from drivers.reading import Measurement, Reading, on_grid
 
@@ -95,16 +98,16 @@ class DeviceSupervisor:
                         if self._take(batch):
                             attempt = 0
             except TimeoutError:
-                self._tell_away(f"nothing came for {self._silence:g} s; it is opened again")
+                self._tell_away(say("device.silent", silence=self._silence))
             except DeviceUnavailable as error:
-                self._tell_away(str(error))
+                self._tell_away(told(error.why))
             except DeviceMisconfigured as error:
-                self._tell(False, f"{error} (not tried again until the watch is restarted)")
+                self._tell(False, say("device.stopped", why=told(error.why)))
                 self._due_by = None
                 return
             except Exception as error:
                 log.exception("%s: the driver broke; it is opened again", self.name)
-                self._tell(False, f"the driver broke: {error!r}")
+                self._tell(False, say("device.broke", why=repr(error)))
             pause = BACK_OFF[min(attempt, len(BACK_OFF) - 1)]
             self._expect(pause)
             await asyncio.sleep(pause)
@@ -128,7 +131,7 @@ class DeviceSupervisor:
         self.lost += batch.lost
         self.restarts += batch.restarts
         if batch.hint:
-            self._tell(False, batch.hint)
+            self._tell(False, told(batch.hint))
         readings = self.readings(batch.measurements)
         self._tell_counts()
         if not readings:
@@ -185,23 +188,23 @@ class DeviceSupervisor:
     def _battery(self, channel: str, percent: int) -> None:
         if percent <= BATTERY_LOW and channel not in self._weak:
             self._weak.add(channel)
-            self._post(Health(Part.BATTERY, channel, False, f"{percent} %"))
+            self._post(Health(Part.BATTERY, channel, False, say("device.battery", left=float(percent))))
         elif percent >= BATTERY_FINE and channel in self._weak:
             self._weak.discard(channel)
-            self._post(Health(Part.BATTERY, channel, True, f"{percent} %"))
+            self._post(Health(Part.BATTERY, channel, True, say("device.battery", left=float(percent))))
 
-    def _tell_away(self, detail: str) -> None:
+    def _tell_away(self, detail: Text) -> None:
         if self._may_be_away:
             log.info("%s: away", self.name)
         else:
             self._tell(False, detail)
 
-    def _tell(self, ok: bool, detail: str) -> None:
+    def _tell(self, ok: bool, detail: Text) -> None:
         """Once when it fails, once when it works again."""
         if ok == self._ok:
             return
         if not ok:
-            log.warning("%s: %s", self.name, detail)
+            log.warning("%s: %s", self.name, PLAIN.say(detail))
         elif self._ok is False:
             log.warning("%s: works again", self.name)
         self._ok = ok

@@ -20,6 +20,7 @@ from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure
 from daemon.shell.report.picture.drawer import Drawer, NotDrawn
 from daemon.shell.report.picture.sheet import watch_sheet
 from daemon.shell.view import View
+from daemon.texts.composer import PLAIN
 from daemon.texts.reader import Reader
 
 log = logging.getLogger(__name__)
@@ -88,7 +89,7 @@ class ChartAhead:
             for pit in pits:
                 png = await self._drawer.draw(watch_sheet(view, minutes, series, reader, pit))
                 if len(png) > LARGEST:
-                    raise NotDrawn(f"the picture has {len(png)} bytes; at most {LARGEST} may go with a message")
+                    raise NotDrawn(PLAIN.words("reach.picture", bytes=len(png), most=LARGEST))
                 self._pictures[pit.id] = view.time, png
         except (NotDrawn, OSError) as error:
             log.warning("messages go without a picture: %s", error)

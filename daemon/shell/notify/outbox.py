@@ -22,7 +22,7 @@ from daemon.shell.journal.journal import Journal, JournalUnavailable, OutboxRow
 from daemon.shell.journal.writer import PATIENCE, DiskWriter
 from daemon.shell.notify.base import DeliveryChannel, Message, PermanentFailure, TemporaryFailure
 from daemon.shell.wording import rfc3339
-from daemon.texts.composer import Composer
+from daemon.texts.composer import PLAIN, Composer
 
 log = logging.getLogger(__name__)
 
@@ -121,7 +121,7 @@ class Outbox:
         asked = set(names) & self._channels.keys()
         return bool(asked) and asked <= self._down
 
-    def carried(self, names: Iterable[str], works: bool, why: str) -> None:
+    def carried(self, names: Iterable[str], works: bool, why: Text) -> None:
         """What carries these channels (a broker) began or stopped to work: nobody waits for a message to find that out."""
         for name in self._channels.keys() & set(names):
             if works and name in self._uncarried:
@@ -148,11 +148,11 @@ class Outbox:
             row = await self._take(name)
             now = self._clock.now()
             if now > row.not_after:
-                await self._settle(row, Outcome.EXPIRED, "no longer worth sending")
+                await self._settle(row, Outcome.EXPIRED, PLAIN.words("reach.too-late"))
                 continue
             words = self._words_of_now(row)
             if words == "":
-                await self._settle(row, Outcome.EXPIRED, "answered or gone before it could be sent")
+                await self._settle(row, Outcome.EXPIRED, PLAIN.words("reach.over"))
                 continue
             if words is not None:
                 row = replace(
@@ -169,7 +169,7 @@ class Outbox:
                 self._mark_down(name, str(error))
                 await self._settle(row, Outcome.FAILED, str(error))
             except (TemporaryFailure, TimeoutError, OSError) as error:
-                why, wanted = str(error) or "no answer in time", getattr(error, "retry_after", None)
+                why, wanted = str(error) or PLAIN.words("reach.no-answer"), getattr(error, "retry_after", None)
                 await self._try_later(row, why, wanted, self._clock.now() - began)
             except Exception as error:
                 if name not in self._down:
@@ -217,7 +217,7 @@ class Outbox:
         newest = {row.alarm: row for row in self._waiting[name]}
         for row in self._waiting[name]:
             if newest[row.alarm] is not row:
-                await self._record(replace(row, state="collapsed", detail="a newer message says more"))
+                await self._record(replace(row, state="collapsed", detail=PLAIN.words("reach.collapsed")))
         self._waiting[name] = list(newest.values())
 
     async def _try_later(self, row: OutboxRow, why: str, retry_after: float | None, took: float) -> None:
@@ -250,10 +250,10 @@ class Outbox:
                 await self._writer.commit(self._clock.now())
         return row
 
-    def _mark_down(self, name: str, why: str) -> None:
+    def _mark_down(self, name: str, why: Text) -> None:
         if name not in self._down:
             self._down.add(name)
-            log.warning("delivery channel %s fails: %s", name, why)
+            log.warning("delivery channel %s fails: %s", name, PLAIN.say(why))
             self._post(Health(Part.CHANNEL, name, False, why))
 
     def _mark_up(self, name: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
+from daemon.texts.composer import PLAIN
 
 
 class Push:
@@ -19,13 +20,13 @@ class Push:
         try:
             import apprise
         except ModuleNotFoundError:
-            raise PermanentFailure("needs the package apprise: pip install 'pitvigil[push]'") from None
+            raise PermanentFailure(PLAIN.words("reach.no-apprise")) from None
         if self._service is None:
             asset = apprise.AppriseAsset()
             asset.http_redirects = False  # what answers elsewhere is not the service
             service = apprise.Apprise(asset=asset)
             if not service.add(self._url):
-                raise PermanentFailure("apprise does not understand the URL in its file")
+                raise PermanentFailure(PLAIN.words("reach.no-url"))
             self._service = service
 
     async def send(self, message: Message) -> None:
@@ -42,7 +43,7 @@ class Push:
         if not await self._service.async_notify(
             body=message.text, title=message.title, notify_type=kind, attach=attach
         ):
-            raise TemporaryFailure("the service did not take it")
+            raise TemporaryFailure(PLAIN.words("reach.not-taken"))
 
     async def close(self) -> None:
         return None

@@ -9,6 +9,7 @@ from email.message import EmailMessage
 
 from daemon.shell.background import in_background
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
+from daemon.texts.composer import PLAIN
 
 TIMEOUT = 10.0
 """s for each step of the exchange."""
@@ -49,17 +50,17 @@ class Smtp:
                 if route.user is not None:
                     server.login(route.user, route.password or "")
                 server.send_message(mail)
-        except ssl.SSLCertVerificationError as error:
-            raise PermanentFailure(f"the certificate of {route.host} is not trusted: {error.verify_message}") from None
+        except ssl.SSLCertVerificationError:
+            raise PermanentFailure(PLAIN.words("reach.certificate", host=route.host)) from None
         except smtplib.SMTPAuthenticationError:
-            raise PermanentFailure("the mail server refuses user or password") from None
+            raise PermanentFailure(PLAIN.words("reach.mail-login")) from None
         except smtplib.SMTPRecipientsRefused:
-            raise PermanentFailure("the mail server refuses every recipient") from None
+            raise PermanentFailure(PLAIN.words("reach.mail-recipients")) from None
         except smtplib.SMTPResponseException as error:
             failure = TemporaryFailure if 400 <= error.smtp_code < 500 else PermanentFailure
-            raise failure(f"the mail server answered {error.smtp_code}") from None
+            raise failure(PLAIN.words("reach.mail-code", code=error.smtp_code)) from None
         except (smtplib.SMTPException, OSError) as error:
-            raise TemporaryFailure(f"no mail server ({type(error).__name__})") from None
+            raise TemporaryFailure(PLAIN.words("reach.no-mail", kind=type(error).__name__)) from None
 
     def _connect(self) -> smtplib.SMTP:
         route = self._route

@@ -11,6 +11,7 @@ import contextlib
 import os
 
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
+from daemon.texts.composer import PLAIN
 
 
 class Sounder:
@@ -40,7 +41,7 @@ class Sounder:
                     process.kill()
                 await process.wait()
         if process.returncode != 0:
-            raise TemporaryFailure(f"{program} ended with {process.returncode}")
+            raise TemporaryFailure(PLAIN.words("reach.program", program=program, code=process.returncode))
 
     async def close(self) -> None:
         return None

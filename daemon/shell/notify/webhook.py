@@ -11,6 +11,7 @@ import ssl
 import aiohttp
 
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
+from daemon.texts.composer import PLAIN
 
 TIMEOUT = 12.0
 """s for the whole exchange; below the 15 s an attempt may take."""
@@ -45,16 +46,16 @@ class Webhook:
             ) as answer:
                 status, later = answer.status, answer.headers.get("Retry-After", "")
         except aiohttp.ClientConnectorCertificateError as error:
-            raise PermanentFailure(f"the certificate of {error.host} is not trusted") from None
+            raise PermanentFailure(PLAIN.words("reach.certificate", host=str(error.host))) from None
         except (aiohttp.ClientError, TimeoutError, OSError) as error:
-            raise TemporaryFailure(f"no answer ({type(error).__name__})") from None
+            raise TemporaryFailure(PLAIN.words("reach.nobody", kind=type(error).__name__)) from None
         if 200 <= status < 300:
             return
         if not 400 <= status < 500 or status in TRY_AGAIN:
             # A network that wants a login first answers 3xx for everybody; it may let us through in a minute.
-            elsewhere = ", which leads elsewhere: is a login needed on this network?" if status < 400 else ""
-            raise TemporaryFailure(f"HTTP {status}{elsewhere}", float(later) if later.isdigit() else None)
-        raise PermanentFailure(f"HTTP {status}")
+            words = PLAIN.words("reach.http-elsewhere" if status < 400 else "reach.http", status=status)
+            raise TemporaryFailure(words, float(later) if later.isdigit() else None)
+        raise PermanentFailure(PLAIN.words("reach.http", status=status))
 
     async def close(self) -> None:
         if self._session is not None:

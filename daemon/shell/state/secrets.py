@@ -7,6 +7,7 @@ import stat
 from pathlib import Path
 
 from daemon.shell.state.regular_file import kind_of_other, read_regular
+from daemon.texts.composer import PLAIN
 
 CREDENTIALS_VARIABLE = "CREDENTIALS_DIRECTORY"
 """Set by systemd for LoadCredential=; readable by the service alone."""
@@ -29,11 +30,11 @@ def read_secret(name: str) -> str:
     try:
         mode = stat.S_IMODE(path.stat().st_mode)
     except OSError as error:
-        raise SecretRefused(f"{name}: {error.strerror}; create it with mode 0600") from None
+        raise SecretRefused(PLAIN.words("secret.missing", path=name, why=error.strerror or "")) from None
     if kind := kind_of_other(path):
-        raise SecretDamaged(f"{path}: a {kind}; the secret belongs in a file")
+        raise SecretDamaged(PLAIN.words("secret.no-file", path=str(path), kind=kind))
     if mode & 0o077:
-        raise SecretRefused(f"{name}: others may read it (mode {mode:04o}); run: chmod 600 {name}")
+        raise SecretRefused(PLAIN.words("secret.open", path=name))
     return _first_line(path)
 
 
@@ -41,9 +42,9 @@ def _first_line(path: Path) -> str:
     try:
         lines = read_regular(path).decode("utf-8").splitlines()
     except UnicodeDecodeError:
-        raise SecretDamaged(f"{path}: not text; the secret belongs on its first line") from None
+        raise SecretDamaged(PLAIN.words("secret.no-text", path=str(path))) from None
     except OSError as error:
-        raise SecretRefused(f"{path}: {error.strerror}") from None
+        raise SecretRefused(PLAIN.words("secret.unread", path=str(path), why=error.strerror or "")) from None
     if not lines or not lines[0].strip():
-        raise SecretDamaged(f"{path}: empty; the secret belongs on its first line")
+        raise SecretDamaged(PLAIN.words("secret.empty", path=str(path)))
     return lines[0].strip()

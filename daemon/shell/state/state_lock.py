@@ -9,6 +9,7 @@ import weakref
 from pathlib import Path
 
 from daemon.shell.state.whole_file import Identity, identity
+from daemon.texts.composer import PLAIN
 
 log = logging.getLogger(__name__)
 
@@ -42,10 +43,7 @@ class StateLock:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             os.close(descriptor)
-            raise StateInUse(
-                f"another watch keeps its journal in {self._directory}: stop it first, or give this one a directory "
-                "of its own with --state"
-            ) from None
+            raise StateInUse(PLAIN.words("watch.state-in-use", state=str(self._directory))) from None
         except OSError as error:  # a file system without locks
             log.warning("%s cannot be locked: %s", self._directory, error.strerror)
         self._let_go, self._locked = weakref.finalize(self, os.close, descriptor), identity(self._directory)

@@ -122,7 +122,7 @@ async def test_push_through_apprise_reaches_its_receiver(receiver: Receiver) -> 
     receiver.status = 500
     with pytest.raises(TemporaryFailure):
         await push.send(MESSAGE)
-    with pytest.raises(PermanentFailure, match="does not understand"):
+    with pytest.raises(PermanentFailure, match="not understood"):
         await Push("phone", "nonsense").send(MESSAGE)
 
 

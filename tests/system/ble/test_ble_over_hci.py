@@ -139,22 +139,22 @@ async def test_a_dropped_link_is_told_and_opened_again(probe: Peripheral) -> Non
             await probe.order(f"value 2A6E {turn:02x}30")
             assert (await values(link, 1)) == [("pit", pytest.approx((0x3000 + turn) / 100))]
             await probe.order("drop")
-            with pytest.raises(DeviceUnavailable, match="link was lost"):
+            with pytest.raises(DeviceUnavailable, match=r"ble\.lost"):
                 await values(link, 1)
 
 
 async def test_what_cannot_be_read_is_said_in_words(probe: Peripheral, monkeypatch: pytest.MonkeyPatch) -> None:
     await probe.order("named")
-    with pytest.raises(DeviceMisconfigured, match="no readable characteristic"):
+    with pytest.raises(DeviceMisconfigured, match="no-characteristic"):
         async with gatt(GattCharacteristic(source="pit", uuid="2C2E")).open():
             pass
     await probe.order("named")
     async with gatt(GattCharacteristic(source="pit", uuid=SECRET, poll_every=0.1)).open() as link:
-        with pytest.raises(DeviceUnavailable, match="wants to be paired first, with bluetoothctl"):
+        with pytest.raises(DeviceUnavailable, match="unpaired"):
             await within(link)
     await probe.order("quiet")
     monkeypatch.setattr(ble_radio, "FIND_TIMEOUT", 0.5)
-    with pytest.raises(DeviceUnavailable, match="charged and near"):
+    with pytest.raises(DeviceUnavailable, match="no-answer"):
         async with gatt(NOTIFIED).open():
             pass
 

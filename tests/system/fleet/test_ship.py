@@ -221,7 +221,7 @@ def test_a_certificate_taken_away_in_the_middle_loses_nothing_once_there_is_anot
     with caplog.at_level(logging.WARNING):
         some(section, 3)
     (said,) = [record.getMessage() for record in caplog.records]
-    assert "certificate was revoked" in said and "this needs somebody" in said
+    assert "certificate was revoked" in said and "somebody must mend it" in said
     assert arrived(database, "pit-renewed")[0] == early
     Shipper(journal, where(renewed), "pit-renewed", until_idle, Random(SEED)).run()
     events, held = arrived(database, "pit-renewed")
@@ -310,7 +310,7 @@ def test_a_revoked_pit_is_refused_and_says_so_once(
     with caplog.at_level(logging.WARNING):
         shipper(journal, one, wait).run()
     (said,) = [record.getMessage() for record in caplog.records if "nothing reaches" in record.getMessage()]
-    assert "this needs somebody" in said
+    assert "somebody must mend it" in said
 
 
 def test_waits_grow_to_a_bound_and_differ(journal: Path, tmp_path: Path) -> None:
