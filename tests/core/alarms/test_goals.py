@@ -94,6 +94,8 @@ def test_a_probe_that_may_have_slid_out_is_to_be_looked_at_and_calls_no_meat_pas
     assert called.active
     assert in_english(called.text) == "Look at Chuck's probe: it may have slid out"
     assert not judged(89.0, piece, slid_out=True)["tender-range"].active
+    target = judged(94.0, WRAPPED_AT_75, slid_out=True)["target-reached"]
+    assert target.active and in_english(target.text) == in_english(called.text)
     assert judged(99.0, piece)["past-tender"].active
     assert not judged(99.0, piece, slid_out=True)["past-tender"].active
 

@@ -78,8 +78,7 @@ def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | 
     if piece.settings.tender_low is not None:
         yield _tender(process, piece, core, piece.settings.tender_low, off)
         if piece.settings.tender_high is not None:
-            past = None if piece.slid_out else core  # what it reads is said to be the pit's as much as the meat's
-            yield _past_tender(process, piece, past, piece.settings.tender_high, off)
+            yield _past_tender(process, piece, core, piece.settings.tender_high, off)
     elif piece.settings.target is not None:
         yield _target(process, piece, core, piece.settings.target, off)
 
@@ -143,7 +142,7 @@ def _tender(
         told=say("alarm.tender-range.leaky", name=piece.settings.name, value=without_leak)
         if leaky
         else say("alarm.tender-range.slid", name=piece.settings.name)
-        if piece.slid_out and reached
+        if reached and piece.slid_out
         else None,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found, off)
@@ -152,7 +151,10 @@ def _tender(
 def _past_tender(
     process: ProcessSnapshot, piece: PieceWatch, core: float | None, high: float, off: tuple[str, ...]
 ) -> Condition | NotKnown:
-    seen, rule = nan if core is None else core, process.rules["past-tender"]
+    rule = process.rules["past-tender"]
+    if core is not None and core > high and piece.slid_out:
+        core = None  # what it reads is the pit's as much as the meat's
+    seen = nan if core is None else core
     found = Finding(
         active=seen >= high + PAST_TENDER,
         within=seen < high + PAST_TENDER - rule.deadband,
@@ -180,6 +182,7 @@ def _target(
         because=say("alarm.target-reached.because", core=core),
         value=core,
         limit=target,
+        told=say("alarm.target-reached.slid", name=piece.settings.name) if seen >= target and piece.slid_out else None,
     )
     if core is None and not off and process.is_standing("target-reached", piece.settings.id):
         text = say("alarm.target-reached.unread", name=process.called(piece.settings.name))
