@@ -129,6 +129,25 @@ def test_no_limit_promises_a_minute_that_is_not_there(page: Page) -> None:
     assert told == ["04:59", "05:00", "11 min", "1 h 59 min", "1 min"]
 
 
+def test_a_span_names_its_days_where_an_end_is_not_today(page: Page) -> None:
+    """Saturday 28 November 2026, 21:00 UTC; a half of the day is said once only where both ends are of today."""
+    told = page.evaluate(
+        """async () => {
+          const { between, readAs } = await import("/js/words.js");
+          readAs({ fahrenheit: true, twelve_hours: true, zone: "UTC" });
+          const snapshot = { time: 0, wall_offset: Date.UTC(2026, 10, 28, 21) / 1000 };
+          return [[0, 2], [1.5, 16.5], [13, 16], [20, 40]].map((ends) =>
+              between(...ends.map((hours) => 3600 * hours), snapshot).replace(/\u202f|\u00a0/g, " "));
+        }"""
+    )
+    assert told == [
+        "9:00 to 11:00 PM",
+        "Sat 10:30 PM to Sun 1:30 PM",
+        "Sun 10:00 AM to 1:00 PM",
+        "Sun 5:00 PM to Mon 1:00 PM",
+    ]
+
+
 def test_a_clock_of_twelve_hours_is_kept(page: Page, site: ServedPage) -> None:
     enter(page, "care")
     page.get_by_role("button", name="12 h").click()

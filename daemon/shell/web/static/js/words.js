@@ -88,9 +88,15 @@ export const zone = () => reads.zone;
 export const at = (milliseconds) => timeOfDay(onTheMinute(milliseconds), reads.zone);
 export const clock = (engine, snapshot) => at((engine + snapshot.wall_offset) * 1000);
 
-/** "07:20 to 10:08"; "7:20 to 10:08 AM", where both are of the same half of the day. */
+/** "07:20 to 10:08"; "7:20 to 10:08 AM" where both are of the same half of this day; "Sat 10:25 PM to Sun 1:28 PM" where an end
+ * lies on another day than today. */
 export function between(from, until, snapshot) {
   const [early, late] = [clock(from, snapshot), clock(until, snapshot)];
+  const [now, ...days] = [snapshot.time, from, until].map((engine) => dayOf(engine, snapshot));
+  if (days.some((day) => day !== now)) {
+    const [first, last] = [from, until].map((engine) => weekday(engine, snapshot));
+    return t("words.early-to-late", { early: first + early, late: days[0] === days[1] ? late : last + late });
+  }
   const half = (text) => text.replace(/^[\d:.]+/, "");
   const cut = half(early) !== "" && half(early) === half(late) ? half(early).length : 0;
   return t("words.early-to-late", { early: early.slice(0, early.length - cut), late });
@@ -112,17 +118,15 @@ export function otherZone(milliseconds) {
 export const isoDay = (milliseconds) =>
   new Date(milliseconds).toLocaleDateString("sv", { timeZone: reads.zone });
 
+const instant = (engine, snapshot) => onTheMinute((engine + snapshot.wall_offset) * 1000).getTime();
+const dayOf = (engine, snapshot) => isoDay(instant(engine, snapshot));
+const weekday = (engine, snapshot) =>
+  `${new Date(instant(engine, snapshot)).toLocaleDateString([], { weekday: "short", timeZone: reads.zone })} `;
+
 /** The time of day, and the weekday where it is not today. */
-export function when(engine, snapshot) {
-  const [then, now] = [engine, snapshot.time].map((time) =>
-    onTheMinute((time + snapshot.wall_offset) * 1000).getTime(),
-  );
-  const weekday =
-    isoDay(then) === isoDay(now)
-      ? ""
-      : `${new Date(then).toLocaleDateString([], { weekday: "short", timeZone: reads.zone })} `;
-  return weekday + at(then);
-}
+export const when = (engine, snapshot) =>
+  (dayOf(engine, snapshot) === dayOf(snapshot.time, snapshot) ? "" : weekday(engine, snapshot)) +
+  clock(engine, snapshot);
 
 /** "since 22:10", or nothing where it is not known since when. */
 export const since = (engine, snapshot) =>
