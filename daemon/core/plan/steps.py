@@ -23,6 +23,8 @@ HOLD_WORTH: Final = 3600.0
 """s of waiting for the guests from which a hold is planned."""
 OUT_AT_MOST: Final = 2 * 3600.0
 """s that leftovers may stand at room temperature: the two-hour rule of USDA's home guidance (1 h above 90 °F), from memory."""
+CHILL_AFTER: Final = OUT_AT_MOST - 30 * 60.0
+"""s after serving at which what is left is chilled: to cut it up and put it away takes time. Common practice, no source."""
 PREPARE_AHEAD: Final = 30 * 60.0
 """s before it goes on in which a piece is seasoned and its probe set; common practice, no source."""
 NEWS: Final = 15 * 60.0
@@ -275,9 +277,9 @@ class PlanWatch:
         elif wait_in_hold(rested, 0.0, serve) >= HOLD_WORTH and not gone:
             yield PlanStep(StepKind.HOLD, piece, hold, at_once(max(rested, now)))
         served, chilled = self._done.get((StepKind.SERVE, piece)), self._done.get((StepKind.CHILL, piece))
-        by = (serve if served is None else served) + OUT_AT_MOST
+        by = (serve if served is None else served) + CHILL_AFTER
         yield PlanStep(
-            StepKind.CHILL, piece, serve + OUT_AT_MOST, at_once(by if chilled is None else chilled), chilled is not None
+            StepKind.CHILL, piece, serve + CHILL_AFTER, at_once(by if chilled is None else chilled), chilled is not None
         )
 
     def dump(self) -> dict[str, Any]:

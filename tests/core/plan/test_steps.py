@@ -11,7 +11,7 @@ from daemon.core.events import PlanKept
 from daemon.core.inputs import KeepPlan, Mark, MarkKind
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.stage import PitStage
-from daemon.core.plan.steps import OUT_AT_MOST, PlanStep, PlanWatch, home_of, planned_steps
+from daemon.core.plan.steps import CHILL_AFTER, PlanStep, PlanWatch, home_of, planned_steps
 from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
 from daemon.core.settings import CookSettings
 from tests.core.night import COOK, NIGHT, SETTINGS
@@ -111,7 +111,7 @@ def test_a_piece_with_a_serving_time_of_its_own_has_its_own_steps() -> None:
 
     found = steps(cook)
     assert found[StepKind.SERVE, "lamb"].planned == lunch and found[StepKind.SERVE, None].planned == PLAN.serve_at
-    assert found[StepKind.CHILL, "lamb"].planned == lunch + OUT_AT_MOST
+    assert found[StepKind.CHILL, "lamb"].planned == lunch + CHILL_AFTER
     agreed = {(StepKind(step.kind), step.piece): step.at for step in planned_steps(apart, home_of(kitchen.pieces))}
     assert {key: found[key].planned for key in agreed} == agreed
     moved = steps(replace(cook, serve_at=PLAN.serve_at + HOUR))

@@ -14,15 +14,13 @@ from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
-from daemon.core.plan.steps import OUT_AT_MOST, TAKES_MEAT, PlanStep
+from daemon.core.plan.steps import CHILL_AFTER, TAKES_MEAT, PlanStep
 from daemon.core.planned import StepKind
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
 
 SOON = 5 * 60.0
 """s before its hour in which a step is called: a person finishes what is in hand. Common practice, no source."""
-CHILL_WARNED = 30 * 60.0
-"""s before leftovers have stood for too long."""
 GUESTS_NEAR = 30 * 60.0
 """s before serving in which no hold is worth its door."""
 NOT_DUE = Finding(active=False, within=True, because="")
@@ -123,9 +121,9 @@ def _chill(process: ProcessSnapshot, piece: PieceWatch, to_serve: float) -> Find
     core, stage = process.cores.get(piece.settings.id), piece.stage.stage
     out = stage is PiecePhase.DONE or stage in RESTING or stage is PiecePhase.HOLD
     hot = stage is not PiecePhase.DONE and core is not None and core >= piece.safety.floor()
-    if step is None or step.done or not out or hot or process.now < step.at.p50 - CHILL_WARNED:
+    if step is None or step.done or not out or hot or process.now < step.at.p50:
         return NOT_DUE
-    since = process.now - (step.at.p50 - OUT_AT_MOST)
+    since = process.now - (step.at.p50 - CHILL_AFTER)
     return Finding(True, False, say("alarm.plan-chill.because"), value=max(0.0, since))
 
 
