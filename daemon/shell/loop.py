@@ -37,6 +37,9 @@ GAP = 10.0
 treated like a restart and not as silence of the probes. Longer than a busy machine keeps a process waiting; ours."""
 PULSE = 1.0
 """s between the signs of life by which a gap is noticed."""
+ANSWERED_WITHIN = 5.0
+"""s that whoever gives an order waits for it to be judged and written at most. Longer than a hung disk holds up a commit
+(`writer.PATIENCE`), shorter than a person waits before pressing again; ours."""
 FROZEN = "nobody watched: the process stood still or the machine slept"
 
 
@@ -70,6 +73,8 @@ class WatchLoop:
         self._forecaster, self._clock_trusted, self._scale = forecaster, clock_trusted, time_scale
         self.view = LatestView(engine)
         self._queue = InputQueue()
+        self._awaited: dict[int, asyncio.Event] = {}
+        """By the identity of an input that waits in the queue: who is to be told once it is on disk."""
         self._now = 0.0
         self._runs = False
         self._forecasts: set[asyncio.Task[None]] = set()
@@ -89,6 +94,16 @@ class WatchLoop:
         queue for silence.
         """
         self._queue.put(self.stamp(), item)
+
+    async def taken(self, item: Input) -> None:
+        """Post, and come back once it is judged and on disk, so that a kill cannot take back what a person was told is taken.
+        Where loop or disk need longer than ANSWERED_WITHIN, it waits in the queue and in memory, as everything does then."""
+        judged = self._awaited[id(item)] = asyncio.Event()
+        self.post(item)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(ANSWERED_WITHIN):
+                await judged.wait()
+        self._awaited.pop(id(item), None)
 
     def stamp(self) -> float:
         """Engine time now, never decreasing, on whole milliseconds (what the journal can hold exactly).
@@ -112,6 +127,8 @@ class WatchLoop:
             while True:
                 now, item = await self._next()
                 await self.drive(now, item)
+                if (awaited := self._awaited.pop(id(item), None)) is not None:
+                    awaited.set()
                 self._check_wall(now)
                 await self._housekeeping(now)
         finally:

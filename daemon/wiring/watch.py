@@ -418,9 +418,15 @@ class Watch:
             return
         on = ", ".join(p.piece for p in missing) or "nothing"
         log.error("the journal has lost the end of %s; taken up again as it was on the fire: %s", cook.name, on)
-        lit = {piece.pit for piece in cook.pieces if piece.id in {p.piece for p in missing}}
-        for pit in sorted(lit):
-            self.loop.post(Mark(MarkKind.FIRE_LIT, by=BY, pit=pit))
+        pit_of = {piece.id: piece.pit for piece in cook.pieces}
+        lit: dict[str, float] = {}
+        for p in missing:
+            if p.on_at is not None:
+                lit[pit_of[p.piece]] = min(p.on_at, lit.get(pit_of[p.piece], p.on_at))
+        for pit, on_at in sorted(
+            lit.items()
+        ):  # a fire burnt before meat lay on it: one lit now would be given time to catch
+            self.loop.post(Mark(MarkKind.FIRE_LIT, by=BY, pit=pit, at=on_at))
         for mark in (mark for p in missing for mark in p.marks()):
             self.loop.post(mark)
 

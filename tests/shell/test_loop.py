@@ -100,6 +100,34 @@ async def test_an_effect_is_seen_only_after_the_journal_has_it(tmp_path: Path) -
     assert on_disk and on_disk[0] == 1
 
 
+async def test_what_a_person_is_told_is_taken_is_on_disk(tmp_path: Path) -> None:
+    """An answer that was on the way to the disk was lost with a kill, and its call went on."""
+    bench = Bench(tmp_path)
+    task = asyncio.create_task(bench.loop.run())
+    async with asyncio.timeout(PATIENCE):
+        await bench.loop.taken(Acknowledge("*", "Ada"))
+    assert [i for _, i in Journal(tmp_path / "j.sqlite").inputs()] == [Acknowledge("*", "Ada")]
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+async def test_an_order_does_not_wait_for_a_disk_that_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(tmp_path)
+    hangs = threading.Event()
+    monkeypatch.setattr(bench.journal, "commit", lambda now: hangs.wait())
+    monkeypatch.setattr(loop_module, "ANSWERED_WITHIN", 0.01)
+    task = asyncio.create_task(bench.loop.run())
+    async with asyncio.timeout(PATIENCE):
+        await bench.loop.taken(Acknowledge("*", "Ada"))
+    assert not bench.loop._awaited
+    hangs.set()
+    await bench.rest()
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
 async def test_a_refusing_disk_stops_no_judging_and_is_said_once_each_way(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from typing import Any, TypeVar, get_args
 
 from aiohttp import web
@@ -167,12 +167,12 @@ def _sure(order: models.Sure, doubts: Iterable[Problem]) -> None:
         raise Refused(409, said, "sure", remedy=IF_MEANT)
 
 
-def taken(
-    command: inputs.Command, give: Callable[[inputs.Command], None], seen: Snapshot, composer: Composer
+async def taken(
+    command: inputs.Command, give: Callable[[inputs.Command], Awaitable[None]], seen: Snapshot, composer: Composer
 ) -> web.StreamResponse:
-    """Put it in the queue, and say what was understood."""
+    """Give it to the watch, and say what was understood once it is kept."""
     said = composer.at(seen.wall_offset).say(understood(command, seen))
-    give(command)
+    await give(command)
     return answer(models.Taken(said=said).model_dump_json().encode(), status=202)
 
 
@@ -197,7 +197,7 @@ class Api:
     def __init__(
         self,
         snapshot: Callable[[], Snapshot],
-        command: Callable[[inputs.Command], None],
+        command: Callable[[inputs.Command], Awaitable[None]],
         history: HistorySource,
         cooks: CookLibrary,
         build_cook: CookBuilder | None,
@@ -302,8 +302,8 @@ class Api:
 
     # --- changing -----------------------------------------------------------------------------------
 
-    def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
-        return taken(command, self._command, self._snapshot(), self._readers.composer(request))
+    async def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
+        return await taken(command, self._command, self._snapshot(), self._readers.composer(request))
 
     def _known(self, piece: str) -> None:
         known_piece(piece, self._snapshot(), "piece")
@@ -320,19 +320,19 @@ class Api:
 
     async def acknowledge(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AcknowledgeOrder)
-        return self._take(request, inputs.Acknowledge(order.alarm, order.by))
+        return await self._take(request, inputs.Acknowledge(order.alarm, order.by))
 
     async def pause(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.PauseOrder)
-        return self._take(request, inputs.PauseSound(order.seconds, order.by))
+        return await self._take(request, inputs.PauseSound(order.seconds, order.by))
 
     async def shelve(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ShelveOrder)
-        return self._take(request, inputs.Shelve(order.alarm, order.seconds, order.reason, order.by))
+        return await self._take(request, inputs.Shelve(order.alarm, order.seconds, order.reason, order.by))
 
     async def unshelve(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.UnshelveOrder)
-        return self._take(request, inputs.Unshelve(order.alarm, order.by))
+        return await self._take(request, inputs.Unshelve(order.alarm, order.by))
 
     async def mark(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MarkOrder)
@@ -346,7 +346,7 @@ class Api:
             composer = self._readers.composer(request).at(seen.wall_offset)
             raise Refused(422, composer.say(say("refused.before-on", on=on)), "minutes_ago")
         self._meant(order, mark, request)
-        return self._take(request, mark)
+        return await self._take(request, mark)
 
     def _meant(self, order: models.Sure, command: inputs.Command, request: web.Request) -> None:
         """Raises Refused 409 with the question where it can hardly be meant."""
@@ -377,7 +377,7 @@ class Api:
             if order.piece is not None:
                 none = say("request.no-mark-of", what=str(order.what), piece=order.piece)
             raise Refused(422, none, "what")
-        return self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
+        return await self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
 
     async def spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.SpotOrder)
@@ -387,45 +387,45 @@ class Api:
             order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
         )  # fmt: skip
         self._meant(order, spot, request)
-        return self._take(request, spot)
+        return await self._take(request, spot)
 
     async def choose_spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChooseSpotOrder)
         self._known(order.piece)
-        return self._take(request, inputs.ChooseSpot(order.piece, order.by))
+        return await self._take(request, inputs.ChooseSpot(order.piece, order.by))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
-        return self._take(request, inputs.GoToSleep((await body_of(request, models.By)).by))
+        return await self._take(request, inputs.GoToSleep((await body_of(request, models.By)).by))
 
     async def morning(self, request: web.Request) -> web.StreamResponse:
-        return self._take(request, inputs.GoodMorning((await body_of(request, models.By)).by))
+        return await self._take(request, inputs.GoodMorning((await body_of(request, models.By)).by))
 
     async def test_wake(self, request: web.Request) -> web.StreamResponse:
-        return self._take(request, inputs.TestWake((await body_of(request, models.By)).by))
+        return await self._take(request, inputs.TestWake((await body_of(request, models.By)).by))
 
     async def judge_wake(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.JudgeOrder)
-        return self._take(request, inputs.JudgeWake(order.notification, order.needed, order.by))
+        return await self._take(request, inputs.JudgeWake(order.notification, order.needed, order.by))
 
     async def hand_over(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.HandOverOrder)
-        return self._take(request, inputs.HandOver(order.to, order.by, order.note))
+        return await self._take(request, inputs.HandOver(order.to, order.by, order.note))
 
     async def safety_deed(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.DeedOrder)
         self._known(order.piece)
-        return self._take(request, inputs.TellDeed(order.piece, order.deed, order.by, order.note))
+        return await self._take(request, inputs.TellDeed(order.piece, order.deed, order.by, order.note))
 
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
         _sure(order, band_doubts(order.band, "page", "band"))
         band, pit = Band(order.band.low, order.band.high), self._pit(order.pit)
-        return self._take(request, inputs.SetBand(band, order.by, pit))
+        return await self._take(request, inputs.SetBand(band, order.by, pit))
 
     async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AskWrapOrder)
         self._known(order.piece)
-        return self._take(request, inputs.AskWrap(order.piece, order.celsius, order.by))
+        return await self._take(request, inputs.AskWrap(order.piece, order.celsius, order.by))
 
     async def amend(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.NotesOrder)
@@ -438,7 +438,7 @@ class Api:
 
     async def forget(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ForgetOrder)
-        return self._take(request, inputs.UsePitProfile(PitProfile(), order.by, self._pit(order.pit)))
+        return await self._take(request, inputs.UsePitProfile(PitProfile(), order.by, self._pit(order.pit)))
 
     async def start_cook(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.CookOrder)
@@ -450,7 +450,7 @@ class Api:
             on = tuple(say("request.piece-on", piece=piece.name, stage=piece.stage) for piece in now.pieces)
             raise Refused(409, say("request.would-end", cook=now.cook_name, on=on), "replace")
         _sure(order, cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
-        return self._take(request, inputs.StartCook(cook, order.by))
+        return await self._take(request, inputs.StartCook(cook, order.by))
 
     def _built(self, cook: Cook, where: str) -> CookSettings:
         if self._build_cook is None:
@@ -473,7 +473,7 @@ class Api:
         if holder is not None:
             taken_by = say("order.probe-is-in", probe=piece.channel, piece=holder.name)
             raise Refused(422, taken_by, "piece.channel")
-        return self._take(request, inputs.AddPiece(piece, order.by))
+        return await self._take(request, inputs.AddPiece(piece, order.by))
 
     async def change_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChangePieceOrder)
@@ -491,23 +491,23 @@ class Api:
         (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
         if order.serve_at is not None:
             _to_come((meant,), self._snapshot(), "serve_at")
-        return self._take(request, inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
+        return await self._take(request, inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.RemovePieceOrder)
         self._known(order.piece)
-        return self._take(request, inputs.RemovePiece(order.piece, order.by))
+        return await self._take(request, inputs.RemovePiece(order.piece, order.by))
 
     async def move_probe(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MoveProbeOrder)
         self._known(order.piece)
         self._meat_channel(order.channel, "channel")
-        return self._take(request, inputs.MoveProbe(order.piece, order.channel, order.by))
+        return await self._take(request, inputs.MoveProbe(order.piece, order.channel, order.by))
 
     async def move_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MovePieceOrder)
         self._known(order.piece)
-        return self._take(request, inputs.MovePiece(order.piece, self._pit(order.pit), order.by))
+        return await self._take(request, inputs.MovePiece(order.piece, self._pit(order.pit), order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:
-        return self._take(request, inputs.EndCook((await body_of(request, models.By)).by))
+        return await self._take(request, inputs.EndCook((await body_of(request, models.By)).by))

@@ -157,8 +157,8 @@ class Page:
     def _snapshot(self) -> Snapshot:
         return self._loop.view.snapshot(self._loop.stamp())
 
-    def _command(self, command: Command) -> None:
-        self._loop.post(command)
+    async def _command(self, command: Command) -> None:
+        await self._loop.taken(command)
 
     def _history(self, start: float, end: float, max_points: int) -> History:
         """From the minute trace of the running watch."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from aiohttp import web
 
@@ -25,7 +25,7 @@ class PlanApi:
     def __init__(
         self,
         snapshot: Callable[[], Snapshot],
-        command: Callable[[inputs.Command], None],
+        command: Callable[[inputs.Command], Awaitable[None]],
         planning: Planning | None,
         zone: str,
         readers: Readers,
@@ -33,8 +33,8 @@ class PlanApi:
         self._readers = readers
         self._snapshot, self._command, self._planning, self._zone = snapshot, command, planning, zone
 
-    def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
-        return taken(command, self._command, self._snapshot(), self._readers.composer(request))
+    async def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
+        return await taken(command, self._command, self._snapshot(), self._readers.composer(request))
 
     async def _planned(self, cook: Cook | None, weather: models.WeatherOrder, wake: bool) -> PlannedCook:
         planning = self._planning
@@ -68,11 +68,11 @@ class PlanApi:
         lines = self._in_words(made, request)
         if made.kept is None:
             raise Refused(422, "; ".join(line.strip() for line in lines), "plan")
-        self._command(inputs.KeepPlan(made.kept, order.by))
+        await self._command(inputs.KeepPlan(made.kept, order.by))
         return answer(models.PlanLines(lines=lines, plan=made.kept).model_dump_json().encode(), status=202)
 
     async def drop_plan(self, request: web.Request) -> web.StreamResponse:
-        return self._take(request, inputs.KeepPlan(None, (await body_of(request, models.By)).by))
+        return await self._take(request, inputs.KeepPlan(None, (await body_of(request, models.By)).by))
 
     async def add_reminder(self, request: web.Request) -> web.StreamResponse:
         order, planning = await body_of(request, models.AddReminderOrder), self._planning
@@ -80,23 +80,23 @@ class PlanApi:
             raise Refused(503, say("request.no-reminders-here"))
         if order.reminder.piece is not None:
             known_piece(order.reminder.piece, self._snapshot(), "reminder.piece")
-        return self._take(request, inputs.AddReminder(planning.reminder(order.reminder), order.by))
+        return await self._take(request, inputs.AddReminder(planning.reminder(order.reminder), order.by))
 
     async def remove_reminder(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
         self._known(order.reminder)
-        return self._take(request, inputs.RemoveReminder(order.reminder, order.by))
+        return await self._take(request, inputs.RemoveReminder(order.reminder, order.by))
 
     async def reminder_done(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
         trays = (GREASE_TRAY, *(f"{GREASE_TRAY}/{pit.id}" for pit in self._snapshot().pits))
         if order.reminder not in trays:
             self._known(order.reminder)
-        return self._take(request, inputs.ReminderDone(order.reminder, order.by))
+        return await self._take(request, inputs.ReminderDone(order.reminder, order.by))
 
     async def count_wood(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.WoodOrder)
-        return self._take(request, inputs.CountWood(order.splits, order.by))
+        return await self._take(request, inputs.CountWood(order.splits, order.by))
 
     def _known(self, reminder: str) -> None:
         known = [own.id for own in self._snapshot().reminders]

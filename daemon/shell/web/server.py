@@ -73,7 +73,7 @@ class PageServer:
         self,
         settings: PageSettings,
         snapshot: Callable[[], Snapshot],
-        command: Callable[[Command], None],
+        command: Callable[[Command], Awaitable[None]],
         history: HistorySource,
         cooks: CookLibrary,
         token: str,

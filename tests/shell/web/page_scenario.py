@@ -284,7 +284,7 @@ class FakeWatch:
     def snapshot(self) -> Snapshot:
         return self.changes
 
-    def command(self, command: inputs.Command) -> None:
+    async def command(self, command: inputs.Command) -> None:
         self.commands.append(command)
         old = self.changes
         match command:
