@@ -37,6 +37,10 @@ RESINOUS = ("pine", "fir", "spruce", "larch", "cedar", "cypress", "yew")
 DAYS_AHEAD = 2.0
 """Days beyond which a serving time is more likely a slip than a plan."""
 A_DAY = 86_400.0
+USUAL_OUTSIDE = (-30.0, 40.0)
+"""°C outside in which somebody cooks."""
+STRONG_WIND = 11.0
+"""m/s: Beaufort 6 and more (WMO No. 8), in which few light a fire."""
 
 
 def doubts(rig: Rig, cook: Cook | None, rig_file: str, cook_file: str, now: float) -> Iterator[Problem]:
@@ -63,6 +67,20 @@ def cook_doubts(cook: Cook, zone: str, file: str, now: float) -> Iterator[Proble
     yield from _wood(cook.wood, file)
     yield from _portion(cook, file)
     yield from _reminders(cook, zone, file, now)
+    if cook.plan is not None:
+        yield from weather_doubts(cook.plan.ambient, cook.plan.wind, file, "plan.")
+
+
+def weather_doubts(ambient: float | None, wind: float, file: str, table: str = "") -> Iterator[Problem]:
+    """What is asked about the weather of a plan. ambient: °C, None = as measured. wind: m/s. table: before its keys."""
+    low, high = USUAL_OUTSIDE
+    if ambient is not None and not low <= ambient <= high:
+        meant = fahrenheit_meant(ambient, USUAL_OUTSIDE)
+        asked = remedy("ask.outside-fahrenheit", given=ambient) if meant else remedy("ask.outside", given=ambient)
+        yield _asked(file, f"{table}ambient", f"{ambient:g}", asked)
+    if wind >= STRONG_WIND:
+        asked = remedy("ask.wind-written") if isinstance(wind, Written) else remedy("ask.wind", given=wind)
+        yield _asked(file, f"{table}wind", _as_written(wind), asked)
 
 
 def doubts_of_parts(cook: Mapping[str, object], file: str) -> Iterator[Problem]:

@@ -55,11 +55,14 @@ Celsius = Annotated[float, BeforeValidator(parse_temperature)]
 METRES_PER_FOOT = 0.3048
 """Exact, by the international agreement of 1959."""
 
-WEIGHTS = {"kg": 1.0, "g": 0.001, "lb": KG_PER_POUND, "lbs": KG_PER_POUND, "oz": KG_PER_POUND / 16}
+WEIGHTS = {"kg": 1.0, "g": 0.001, "lb": KG_PER_POUND, "lbs": KG_PER_POUND, "oz": KG_PER_POUND / 16,
+    "pound": KG_PER_POUND, "pounds": KG_PER_POUND, "ounces": KG_PER_POUND / 16,
+}  # fmt: skip
 """kg."""
-THICKNESSES = {"cm": 1.0, "mm": 0.1, "in": METRES_PER_FOOT / 12 * 100, "inches": METRES_PER_FOOT / 12 * 100}
+CM_PER_INCH = METRES_PER_FOOT / 12 * 100
+THICKNESSES = {"cm": 1.0, "mm": 0.1, "in": CM_PER_INCH, "inch": CM_PER_INCH, "inches": CM_PER_INCH}
 """cm."""
-HEIGHTS = {"m": 1.0, "ft": METRES_PER_FOOT, "feet": METRES_PER_FOOT}
+HEIGHTS = {"m": 1.0, "ft": METRES_PER_FOOT, "foot": METRES_PER_FOOT, "feet": METRES_PER_FOOT}
 """m."""
 SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 5280 * METRES_PER_FOOT / 3600, "kn": 1852 / 3600}
 """m/s; a knot is a nautical mile of 1852 m an hour (BIPM, The International System of Units)."""
@@ -79,7 +82,8 @@ AMOUNTS: Mapping[str, Mapping[str, float]] = {
     "file.pressure": PRESSURES,
 }
 """What a bare number is in has the factor 1. By the key of their remedy."""
-_AMOUNT = re.compile(r"\s*(-?\d+(?:\.\d+)?)\s*°?([a-z/]+)\s*", re.IGNORECASE)
+_AMOUNT = re.compile(r"\s*(-?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?)\s*°?([a-z/]+)\s*", re.IGNORECASE)
+"""With commas between thousands or none: "5,280 ft"."""
 
 
 def parse_amount(what: str, value: object) -> float:
@@ -90,7 +94,7 @@ def parse_amount(what: str, value: object) -> float:
     factor = None if match is None else AMOUNTS[what].get(match[2].lower())
     if match is None or factor is None:
         raise Unfit(what)
-    return float(match[1]) * factor
+    return float(match[1].replace(",", "")) * factor
 
 
 class Written(float):

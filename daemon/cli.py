@@ -17,17 +17,18 @@ from pathlib import Path
 
 from config.config_error import ConfigError
 from config.cook import Cook
+from config.doubts import weather_doubts
 from config.loader import load_both, load_crew, read_both
 from config.rig import Rig
-from config.units import parse_amount, parse_temperature
+from config.units import Written, parse_amount, parse_temperature
 from daemon.commands import orders
 from daemon.commands.plain_parser import PlainParser
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import PLAIN
-from daemon.texts.problems import in_a_line, told, why
-from daemon.wiring.composers import composer_of_people
+from daemon.texts.problems import each_asked, in_a_line, told, why
+from daemon.wiring.composers import composer_of, composer_of_people
 
 log = logging.getLogger("pitvigil")
 
@@ -186,7 +187,7 @@ def _with_unit(parse: Callable[[object], float]) -> Callable[[str], float]:
         with contextlib.suppress(ValueError):
             number = float(text)
         try:
-            return parse(number)
+            return parse(number) if number is not text else Written(parse(number), text)
         except ValueError as error:
             raise argparse.ArgumentTypeError(PLAIN.say(why(error))) from None
 
@@ -422,6 +423,9 @@ def _plan(options: argparse.Namespace) -> int:
     pit = next((pit for pit in settings.pit_names if pit in on), "")
     taught = CookRecords(journal_of(options.state, options.rig)).taught(pit)
     weather = Weather(AMBIENT if options.ambient is None else options.ambient, options.wind)
+    composer = composer_of(rig)
+    for doubt in each_asked(weather_doubts(options.ambient, options.wind, "")):
+        complain(composer.say(doubt))
     for line in plan_lines(rig, cook, str(options.cook), weather, taught, wall_seconds()):
         say(line)
     return 0

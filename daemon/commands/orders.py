@@ -366,7 +366,7 @@ def _band(options: argparse.Namespace, watch: Watch) -> Any:
 def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:
     weather = {**_given(options, watch, "ambient"), "wind": _number(options.wind)}
     made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
-    return {"said": "\n".join([*made["lines"], PLAIN.words("command.order.plan-kept")])}
+    return {"said": "\n".join([*made["doubts"], *made["lines"], PLAIN.words("command.order.plan-kept")])}
 
 
 def _drop_plan(options: argparse.Namespace, watch: Watch) -> Any:

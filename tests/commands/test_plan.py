@@ -45,6 +45,17 @@ def test_a_plan_uses_what_the_kept_cooks_taught(tmp_path: Path, capsys: pytest.C
     assert known.splitlines()[1] != usual.splitlines()[1], "a pit that is late is lit earlier"
 
 
+def test_weather_in_the_wrong_unit_is_asked_about(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = ["--rig", str(EXAMPLES / "rig.toml"), "--cook", str(EXAMPLES / "cook.toml"), "--state", str(tmp_path)]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cli, "wall_seconds", lambda: THE_DAY_BEFORE)
+        assert main(["plan", *files, "--ambient", "70", "--wind", "15"]) == 0
+        asked = capsys.readouterr().err
+        assert '"70 F"' in asked and '"15 mph"' in asked
+        assert main(["plan", *files, "--ambient", "70 F", "--wind", "15 mph"]) == 0
+    assert capsys.readouterr().err == ""
+
+
 def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
     rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
     assert cook is not None

@@ -30,7 +30,7 @@ def asked(now: float = SERVED - 43_200.0, fahrenheit: bool = False, **changes: A
             rig["pit"][key] = value
         elif key == "cook_band":
             cook["band"] = value
-        elif key in ("wood", "portion", "guests", "reminders"):
+        elif key in ("wood", "portion", "guests", "reminders", "plan"):
             cook[key] = value
         else:
             cook["pieces"][0][key] = value
@@ -47,6 +47,9 @@ def test_the_example_is_not_asked_about() -> None:
     [
         ({"band": {"low": 235, "high": 275}}, ["pit.band", "455 to 527 °F", '"235 F"']),
         ({"cook_band": {"low": 225, "high": 250}}, ["cook.toml", "band", '"225 F"']),
+        ({"plan": {"ambient": 50}}, ["plan.ambient", "50", '"50 F"']),
+        ({"plan": {"wind": 15}}, ["plan.wind", "15", '"15 mph"']),
+        ({"plan": {"wind": "30 mph"}}, ["plan.wind", '"30 mph"', "Is it meant"]),
         ({"band": {"low": 45, "high": 60}}, ["pit.band", "Is it meant"]),
         ({"weight": 14}, ["piece chuck, weight", "kg", 'write "14 lb"']),
         ({"weight": "31 lb"}, ["piece chuck, weight", '"31 lb"', "this is 14 kg"]),

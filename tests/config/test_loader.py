@@ -154,6 +154,8 @@ def test_every_key_with_a_unit_takes_it() -> None:
     assert PlanSection.model_validate({"wind": "36 km/h"}).wind == pytest.approx(10.0)
     assert parse_amount("file.pressure", "29.92 inHg") == pytest.approx(1013.25, abs=0.1)
     assert parse_amount("file.altitude", "-100 ft") == pytest.approx(-30.48)
+    assert parse_amount("file.altitude", "5,280 ft") == pytest.approx(1609.344)
+    assert parse_amount("file.weight", "14 pounds") == pytest.approx(parse_amount("file.weight", "14 lb"))
 
 
 def test_safe_minima_are_the_published_consumer_figures() -> None:

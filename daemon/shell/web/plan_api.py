@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable
 from aiohttp import web
 
 from config.cook import Cook
-from config.doubts import cook_doubts
+from config.doubts import cook_doubts, weather_doubts
 from daemon.core import inputs
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.said import say
@@ -54,7 +54,10 @@ class PlanApi:
         """Starts nothing: the same cook may be changed and planned again."""
         order = await body_of(request, models.PlanOrder)
         made, now = await self._planned(order.cook, order, wake=True), self._snapshot()
-        found = cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset)
+        found = [
+            *cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset),
+            *weather_doubts(order.ambient, order.wind, "page"),
+        ]
         doubts = tuple(self._readers.composer(request).say(doubt) for doubt in each_asked(found))
         lines = self._in_words(made, request)
         return answer(models.PlanLines(lines=lines, doubts=doubts, plan=made.kept).model_dump_json().encode())
@@ -69,7 +72,11 @@ class PlanApi:
         if made.kept is None:
             raise Refused(422, "; ".join(line.strip() for line in lines), "plan")
         await self._command(inputs.KeepPlan(made.kept, order.by))
-        return answer(models.PlanLines(lines=lines, plan=made.kept).model_dump_json().encode(), status=202)
+        composer, found = self._readers.composer(request), weather_doubts(order.ambient, order.wind, "page")
+        doubts = tuple(composer.say(doubt) for doubt in each_asked(found))
+        return answer(
+            models.PlanLines(lines=lines, doubts=doubts, plan=made.kept).model_dump_json().encode(), status=202
+        )
 
     async def drop_plan(self, request: web.Request) -> web.StreamResponse:
         return await self._take(request, inputs.KeepPlan(None, (await body_of(request, models.By)).by))
