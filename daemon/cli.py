@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import contextlib
 import gc
 import logging
@@ -12,7 +11,6 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import partial
-from http.client import HTTPException
 from pathlib import Path
 
 from config.config_error import ConfigError
@@ -254,6 +252,8 @@ def _understood(rig: Rig, cook: Cook | None) -> Iterator[str]:
 
 
 def _key(options: argparse.Namespace) -> int:
+    from http.client import HTTPException
+
     from daemon.shell.state.secrets import SecretRefused
     from daemon.wiring.keys import invitation, page_key
     from daemon.wiring.state_directory import state_directory
@@ -276,6 +276,8 @@ def _key(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
+    import asyncio
+
     from daemon.shell.state.secrets import SecretRefused
     from daemon.shell.state.state_lock import StateInUse
     from daemon.wiring.watch import Files, Watch
@@ -303,6 +305,8 @@ IGNORED = (signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM)
 
 async def until_signal(work: object) -> None:
     """Run until SIGTERM or SIGINT, then let it end by itself."""
+    import asyncio
+
     task = asyncio.ensure_future(work)  # type: ignore[call-overload]
     loop = asyncio.get_running_loop()
     loop.set_exception_handler(SaidOnce(loop.time))
@@ -315,6 +319,8 @@ async def until_signal(work: object) -> None:
 
 
 def _demo(options: argparse.Namespace) -> int:
+    import asyncio
+
     from daemon.commands.demo.live import Demo
 
     demo = Demo(speed=options.speed, seed=options.seed, hours=options.hours, plain=options.plain)
@@ -378,6 +384,8 @@ def _import(options: argparse.Namespace) -> int:
 
 
 def _devices(options: argparse.Namespace) -> int:
+    import asyncio
+
     from drivers.base import DeviceError
     from drivers.finder import find_ble, find_serial
 
@@ -400,6 +408,8 @@ def _devices(options: argparse.Namespace) -> int:
 
 
 def _calibrate(options: argparse.Namespace) -> int:
+    import asyncio
+
     from daemon.commands.calibrate import NoSuchChannel, calibrate
 
     rig, _ = load_both(options.rig, None)
@@ -463,6 +473,8 @@ def _reported(work: Callable[[], None]) -> int:
 
 
 def _doctor(options: argparse.Namespace) -> int:
+    import asyncio
+
     from daemon.commands.doctor import doctor
 
     return asyncio.run(doctor(options.rig, options.cook, say, options.state))
@@ -503,6 +515,8 @@ def _pool(options: argparse.Namespace) -> int:
 
 
 def _fleet(options: argparse.Namespace) -> int:
+    import asyncio
+
     from daemon.commands.fleet.page import CannotServe, crew_reader, serve
 
     say(PLAIN.words("command.crew.page", port=options.port))
@@ -517,6 +531,8 @@ def _fleet(options: argparse.Namespace) -> int:
 
 
 def _notify_test(options: argparse.Namespace) -> int:
+    import asyncio
+
     from daemon.commands.notify_test import notify_test
 
     rig, _ = load_both(options.rig, None)

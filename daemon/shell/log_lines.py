@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import logging
 import os
@@ -11,7 +10,10 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import asyncio
 
 LINES_WAITING = 500
 """Lines kept for a log that does not take them: most of a bad night, and less than a megabyte."""

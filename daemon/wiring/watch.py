@@ -50,7 +50,8 @@ from daemon.wiring.deliveries import broker_settings, delivery_channel
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
 from daemon.wiring.pit_order import first_probes, in_known_order
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
-from daemon.wiring.state_directory import JOURNAL_FILE, state_directory, state_files
+from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
+from daemon.wiring.state_files import state_files
 from drivers.base import Driver
 from drivers.registry import open_driver
 

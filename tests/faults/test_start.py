@@ -28,7 +28,8 @@ from daemon.shell.state.secrets import SecretRefused, read_secret
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
-from daemon.wiring.state_directory import JOURNAL_FILE, state_files
+from daemon.wiring.state_directory import JOURNAL_FILE
+from daemon.wiring.state_files import state_files
 from daemon.wiring.watch import PROVEN_AFTER, Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON

@@ -112,3 +112,26 @@ def test_only_what_the_rig_uses_is_brought_in(device: str, more: str, used: str,
         [sys.executable, "-c", BUILT, tmp_path], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert shown.stdout.split() == used.split()
+
+
+MARKED = """
+import sys
+from daemon.cli import main
+home = sys.argv[1]
+main(["mark", "meat-on", "chuck", "--rig", f"{home}/rig.toml", "--state", f"{home}/state"])
+print(*[name for name in ("asyncio", "numpy", "sqlite3", "daemon.core.events") if name in sys.modules])
+"""
+
+
+def test_an_order_from_a_terminal_brings_in_nothing_of_the_watch(tmp_path: Path) -> None:
+    """It is one request, and on a busy board each of these would cost it seconds."""
+    (tmp_path / "rig.toml").write_text(RIG.format(device=MODBUS, more=""))
+    (tmp_path / "state").mkdir()
+    key = tmp_path / "state" / "page-token"
+    key.write_text("k" * 43)
+    key.chmod(0o600)
+    shown = subprocess.run(
+        [sys.executable, "-c", MARKED, tmp_path], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert shown.stdout.split() == []
+    assert "http://127.0.0.1:8734/" in shown.stderr, "it came as far as asking"
