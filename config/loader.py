@@ -20,6 +20,7 @@ from config.doubts import doubts_of_parts
 from config.plain_errors import plain_problems
 from config.problems import Problem, Remedy, double_brackets, named_items, quoted, remedy
 from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
+from config.sources import no_such_source, sources_of
 
 Model = TypeVar("Model", bound=BaseModel)
 Table = dict[str, Any]
@@ -181,11 +182,15 @@ def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
     wires = [f"{c['device']}/{c['source']}" for c in channels if _text(c, "device") and _text(c, "source")]
     for wire in _repeated(wires):
         yield Problem(file, "channels.source", quoted(wire), remedy("file.same-source"))
+    sources = {id_: sources_of(one) for one in _items(rig, "devices") if (id_ := _text(one, "id")) is not None}
     for number, channel in enumerate(channels):
         device, pair = _text(channel, "device"), _text(channel, "pair")
         if device is not None and device not in devices:
             there = remedy("file.no-device", known=tuple(devices))
             yield Problem(file, f"channels.{number}.device", quoted(device), there)
+        source, known = _text(channel, "source"), sources.get(device or "")
+        if source is not None and known is not None and source not in known:
+            yield Problem(file, f"channels.{number}.source", quoted(source), no_such_source(source, known))
         if pair is not None and pair not in ids:
             yield Problem(file, f"channels.{number}.pair", quoted(pair), remedy("file.no-channel"))
     if channels and "pit" not in _texts(channels, "role"):
