@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, ValidatorFunctionWrapHandler, field_validator, model_validator
 
 from config.cuts import CUTS
 from config.devices import Strict
 from config.problems import Unfit
 from config.rig import BandSection, Identifier, WoodSection
-from config.units import Celsius, Centimetres, Kilograms, MetresPerSecond
+from config.units import Celsius, Centimetres, Kilograms, MetresPerSecond, fahrenheit_meant
 
 HOLD_RULES: dict[str, tuple[float, str]] = {
     "home-140": (60.0, "USDA home guidance"),
@@ -77,10 +77,14 @@ class PieceSection(Strict):
             raise Unfit("file.cut", known=tuple(sorted(CUTS)))
         return cut
 
-    @field_validator("tender")
+    @field_validator("tender", mode="wrap")
     @classmethod
-    def low_then_high(cls, tender: tuple[float, float] | None) -> tuple[float, float] | None:
+    def low_then_high(cls, given: Any, handler: ValidatorFunctionWrapHandler) -> tuple[float, float] | None:
+        tender: tuple[float, float] | None = handler(given)
         if tender is not None and not TENDER[0] <= tender[0] < tender[1] <= TENDER[1]:
+            bare = all(isinstance(number, int | float) for number in given)  # with its unit said, no other one is meant
+            if bare and all(fahrenheit_meant(number, TENDER) for number in tender):
+                raise Unfit("file.tender-range-or-fahrenheit", possible=TENDER, low=tender[0], high=tender[1])
             raise Unfit("file.tender-range", possible=TENDER)
         return tender
 

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config.devices import Strict
+from config.hosts import Host
 
 Audience = Literal["phone", "louder", "sounder", "second", "notice"]
 
@@ -44,7 +45,7 @@ class WebhookReach(ReachWithChart):
 
 class SmtpReach(ReachWithChart):
     kind: Literal["smtp"]
-    host: str
+    host: Host
     port: int = Field(default=587, ge=1, le=65535)
     security: Literal["starttls", "tls", "none"] = "starttls"
     user: str | None = None

@@ -14,7 +14,7 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from config.cook import Cook, PieceSection, WrapSection, utc_of
-from config.cuts import CUTS
+from config.cuts import CUTS, Cut
 from config.problems import Problem, Remedy, remedy
 from config.rig import USUAL_PIT, BandSection, Rig, WoodSection
 from config.units import KG_PER_POUND, THICKNESSES, Written, fahrenheit_meant, to_fahrenheit
@@ -122,25 +122,33 @@ def piece_doubts(piece: PieceSection, file: str, key: str) -> Iterator[Problem]:
     """What is asked about one piece."""
     cut = CUTS[piece.cut]
     yield from _goal_doubts(piece, file, key)
+    weights = [float(piece.weight)]
     if piece.weight > MUCH_HEAVIER * cut.weight and piece.cut != "target-only":
         name, usual = cut.name.lower(), cut.weight
         asked = remedy("ask.weight", cut=name, usual=usual, given=piece.weight)
         if isinstance(piece.weight, Written):
             asked = remedy("ask.weight-written", cut=name, usual=usual, weight=piece.weight)
         yield _asked(file, f"{key}.weight", _as_written(piece.weight), asked)
-        return  # how thick it is for its weight is no question before that is answered
-    if piece.thickness is None:
-        return
-    usual = 100.0 * cut.thickness_at(piece.weight)
-    if not MUCH_THINNER * usual <= piece.thickness <= MUCH_THICKER * usual:
-        about = remedy("ask.about", weight=piece.weight, cut=cut.name.lower(), usual=usual / CM_PER_METRE)
-        inches = piece.thickness * THICKNESSES["in"]
-        asked = remedy("ask.thickness", about=about)
-        if isinstance(piece.thickness, Written):
-            asked = remedy("ask.thickness-written", thickness=piece.thickness / CM_PER_METRE, about=about)
-        elif MUCH_THINNER * usual <= inches <= MUCH_THICKER * usual:
-            asked = remedy("ask.thickness-inches", about=about, given=piece.thickness)
-        yield _asked(file, f"{key}.thickness", _as_written(piece.thickness), asked)
+        # which weight is meant is open, so a thickness is asked about only where it goes with none of them
+        weights += [usual, piece.weight * KG_PER_POUND]
+    if piece.thickness is not None and not any(_fits(piece.thickness, cut, weight) for weight in weights):
+        yield from _thickness(piece.thickness, weights[-1], cut, file, f"{key}.thickness")
+
+
+def _fits(thickness: float, cut: Cut, weight: float) -> bool:
+    """cm: that thick may a piece of this weight be."""
+    usual = CM_PER_METRE * cut.thickness_at(weight)
+    return MUCH_THINNER * usual <= thickness <= MUCH_THICKER * usual
+
+
+def _thickness(thickness: float, weight: float, cut: Cut, file: str, key: str) -> Iterator[Problem]:
+    about = remedy("ask.about", weight=weight, cut=cut.name.lower(), usual=cut.thickness_at(weight))
+    asked = remedy("ask.thickness", about=about)
+    if isinstance(thickness, Written):
+        asked = remedy("ask.thickness-written", thickness=thickness / CM_PER_METRE, about=about)
+    elif _fits(thickness * THICKNESSES["in"], cut, weight):
+        asked = remedy("ask.thickness-inches", about=about, given=thickness)
+    yield _asked(file, key, _as_written(thickness), asked)
 
 
 def _places(rig: Rig, cook: Cook, file: str) -> Iterator[Problem]:

@@ -5,11 +5,10 @@ A Problem names the file, the key, the value and the remedy. Nothing here starts
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -21,10 +20,9 @@ from config.plain_errors import plain_problems
 from config.problems import Problem, Remedy, double_brackets, named_items, quoted, remedy
 from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
 from config.sources import no_such_source, sources_of
+from config.toml_file import Table, read_table
 
 Model = TypeVar("Model", bound=BaseModel)
-Table = dict[str, Any]
-"""A file as it was read."""
 
 
 def load_rig(path: Path) -> Rig:
@@ -34,7 +32,7 @@ def load_rig(path: Path) -> Rig:
 
 def load_crew(path: Path) -> Crew:
     """How a centre tells its crew. Raises ConfigError."""
-    table, problems = _table(path)
+    table, problems = read_table(path)
     crew, wrong = _checked(table, Crew, str(path))
     problems += wrong
     if crew is not None and len({one.name for one in crew.delivery}) < len(crew.delivery):
@@ -71,7 +69,7 @@ class ReadFiles:
 def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     """What can be used of both files, and every problem. What one part of a file says of another is checked also where a third
     part is wrong."""
-    rig_table, problems = _table(rig_path)
+    rig_table, problems = read_table(rig_path)
     if rig_table is not None and isinstance(rig_table.get("pits"), dict) and "pit" not in rig_table:
         problems.append(Problem(str(rig_path), "pits", "", double_brackets("pits")))
         rig_table = {**rig_table, "pits": [rig_table["pits"]]}
@@ -82,7 +80,7 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     cook: Cook | None = None
     doubts: tuple[Problem, ...] = ()
     if cook_path is not None:
-        table, unread = _table(cook_path)
+        table, unread = read_table(cook_path)
         cook, wrong = _checked(table, Cook, str(cook_path))
         problems += unread + wrong
         if table is not None and wrong:
@@ -107,20 +105,6 @@ def _new(found: Iterator[Problem], problems: list[Problem]) -> list[Problem]:
     return [p for p in found if (p.file, p.key) not in known]
 
 
-def _table(path: Path) -> tuple[Table | None, list[Problem]]:
-    file = str(path)
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8")), []
-    except FileNotFoundError:
-        return None, [Problem(file, "", "", remedy("file.not-there"))]
-    except UnicodeDecodeError:
-        return None, [Problem(file, "", "", remedy("file.not-utf8"))]
-    except OSError as error:
-        return None, [Problem(file, "", "", remedy("file.unread", why=str(error.strerror)))]
-    except tomllib.TOMLDecodeError as error:
-        return None, [Problem(file, "", "", _syntax(error))]
-
-
 def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model | None, list[Problem]]:
     if table is None:
         return None, []
@@ -141,12 +125,6 @@ def _of_pits(problem: Problem, table: Table) -> Problem:
     if listed != "other_pits" or not number.isdigit():
         return problem
     return replace(problem, key=f"pits.{int(number) + 1}" + (f".{key}" if key else ""))
-
-
-def _syntax(error: tomllib.TOMLDecodeError) -> Remedy:
-    """Where the file stops being TOML. The parser's own words end with the place: "... (at line 3, column 5)"."""
-    place = str(error).rpartition("(at ")[2].rstrip(")")
-    return remedy("file.not-toml", place=place)
 
 
 def _repeated(names: list[str]) -> list[str]:

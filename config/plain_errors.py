@@ -75,6 +75,10 @@ UNITS: Mapping[str, str] = {
 """What the number of a key is in, by the last word of the key."""
 
 
+TAGS = ("union_tag_invalid", "union_tag_not_found")
+"""The library's types of error for a table whose `kind` is wrong or not there; they name the table."""
+
+
 def plain_problems(file: str, errors: Iterable[Mapping[str, Any]], given: object) -> list[Problem]:
     """errors: the library's list, each with type, loc, input and ctx. given: what was read, to name keys as they stand in
     it. At most one problem a key, in the order found."""
@@ -83,6 +87,8 @@ def plain_problems(file: str, errors: Iterable[Mapping[str, Any]], given: object
         key, written = _place(error, given)
         if _follows_from_others(error):
             continue
+        if error["type"] in TAGS:
+            key = f"{key}.kind"
         if key not in found:
             found[key] = Problem(file, key, _shown(error, written), _remedy(error, key, written))
     # of a value that may be one of several things, the table that was meant says what is wrong in it
@@ -124,8 +130,12 @@ def _holds(here: object, part: object) -> bool:
 
 def _shown(error: Mapping[str, Any], written: object) -> str:
     value = written if _has_unit(error, written) else error.get("input")
-    if error["type"] == "missing" or isinstance(value, Mapping | list | tuple):
+    if error["type"] in TAGS:
+        value = value.get("kind") if isinstance(value, Mapping) else None
+    if error["type"] == "missing" or value is None or isinstance(value, Mapping):
         return ""
+    if isinstance(value, list | tuple):
+        return _row(value)
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, datetime | date | time):
@@ -135,6 +145,14 @@ def _shown(error: Mapping[str, Any], written: object) -> str:
     else:
         shown = f"{value:.10g}" if isinstance(value, float) else repr(value)
     return shown if len(shown) <= SHOWN else f"{shown[:SHOWN]}..."
+
+
+def _row(values: Sequence[object]) -> str:
+    """A list of numbers and texts, as a file has it; of a longer or another one nothing is shown."""
+    if not all(isinstance(value, int | float | str) and not isinstance(value, bool) for value in values):
+        return ""
+    shown = ", ".join(quoted(value) if isinstance(value, str) else f"{value:.10g}" for value in values)
+    return f"[{shown}]" if len(shown) <= SHOWN else ""
 
 
 def _has_unit(error: Mapping[str, Any], written: object) -> bool:

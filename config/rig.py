@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, Field, ModelWrapValidatorHandler, field_va
 
 from config.delivery import Delivery
 from config.devices import Device, Strict, ThermocoupleLetter
+from config.hosts import Host
 from config.hours import minute_of_day
 from config.problems import Unfit
 from config.units import Apart, Celsius, Kilograms, Litres, Metres, parse_temperature, to_celsius
@@ -156,7 +157,7 @@ class TlsSection(Strict):
 
 
 class BrokerSection(Strict):
-    host: str
+    host: Host
     port: int = Field(default=1883, ge=1, le=65535)
     user: str | None = None
     password_file: str | None = None
@@ -169,7 +170,7 @@ class BrokerSection(Strict):
 
 
 class PageSection(Strict):
-    listen: str = "127.0.0.1"
+    listen: Host = "127.0.0.1"
     port: int = Field(default=8734, ge=0, le=65535)
     hosts: tuple[str, ...] = ()
     """further host names the page may be asked under, such as "pit.local" """
@@ -189,7 +190,7 @@ class FleetSection(Strict):
     ca.crt, pit.crt and pit.key. share_learning: send what this pit's fires have shown, as estimates, spreads and counts, and
     begin from what pits of its class have shown."""
 
-    host: str = Field(min_length=1)
+    host: Host = Field(min_length=1)
     port: int = Field(default=5432, ge=1, le=65535)
     pit: Identifier
     keys: str = "/etc/pitvigil/fleet"

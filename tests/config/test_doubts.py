@@ -57,6 +57,8 @@ def test_the_example_is_not_asked_about() -> None:
         ({"thickness": "12 in"}, ["piece chuck, thickness", '= "12 in"', "this is 30 cm. Is it meant?"]),
         ({"wood": {"split": "10 lb"}}, ["wood.split", '= "10 lb"', "that is 4.5 kg", "Is it meant?"]),
         ({"thickness": 6}, ["piece chuck, thickness", 'If you meant inches, write "6 in"']),
+        ({"thickness": 6, "weight": 15}, ["piece chuck, thickness", 'If you meant inches, write "6 in"']),
+        ({"thickness": 6, "weight": 15}, ["piece chuck, weight", 'write "15 lb"']),
         ({"altitude": 5280}, ["pit.altitude", '"5280 ft"']),
         ({"wood": {"split": 5}}, ["wood.split", "kg", 'If you meant pounds, write "5 lb"']),
         ({"wood": {"kind": "Scots pine"}}, ["wood.kind", "soots"]),
@@ -92,6 +94,13 @@ def test_what_may_well_be_meant_is_left_alone(changes: dict[str, Any]) -> None:
 def test_a_unit_that_is_written_is_not_offered_again(changes: dict[str, Any]) -> None:
     (line,) = asked(**changes)
     assert "Is it meant" in line and "write" not in line and "you meant" not in line
+
+
+@pytest.mark.parametrize("thickness", [15, 19])
+def test_a_thickness_is_left_alone_that_goes_with_a_weight_that_may_be_meant(thickness: int) -> None:
+    """15 lb and 15 kg of chuck roll are about 15 and 19 cm thick."""
+    (line,) = asked(weight=15, thickness=thickness)
+    assert "piece chuck, weight" in line
 
 
 def test_a_copy_of_a_piece_keeps_how_its_weight_was_written() -> None:

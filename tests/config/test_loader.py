@@ -14,10 +14,10 @@ import drivers
 from config.config_error import ConfigError
 from config.cook import Cook, PlanSection
 from config.cuts import CUTS
-from config.loader import load_both, load_rig
+from config.loader import load_both, load_rig, read_both
 from config.plain_errors import plain_problems
 from config.problems import Unfit
-from config.rig import Rig
+from config.rig import PageSection, Rig
 from config.units import parse_amount, parse_temperature, to_celsius
 from config.zones import zones_meant
 from daemon.texts.problems import in_a_line, why
@@ -64,11 +64,46 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
         ('channel = "lamb"', 'channel = "outside"', "cook.toml", ["piece lamb, channel", "ambient channel", "chuck"]),
         ("weight = 2.4", "weight = -2", "cook.toml", ["piece lamb, weight", "-2", "more than 0.05 kg"]),
         ("[pit]", "[pit", "rig.toml", ["not TOML", "line"]),
+        (
+            "tender = [92, 97]",
+            "tender = [198, 207]",
+            "cook.toml",
+            ["piece chuck, tender = [198, 207]", 'if °F is meant, write tender = ["198 F", "207 F"]'],
+        ),
+        ('listen = "127.0.0.1"', 'listen = "0.0.0.0:80"', "rig.toml", ["page.listen", '"0.0.0.0"', "port = 80"]),
+        ('listen = "127.0.0.1"', 'listen = "http://[::1]:80/"', "rig.toml", ["page.listen", '"::1"', "port = 80"]),
+        ('host = "127.0.0.1"', 'host = "mqtt://hub.local"', "rig.toml", ["broker.host", "mqtt://hub.local", "alone"]),
+        ('kind = "serial-line"', 'kind = "serial"', "rig.toml", ['device board, kind = "serial"', '"serial-line"']),
+        ('kind = "serial-line"', "kind = 7", "rig.toml", ["device board, kind = 7", '"serial-line"']),
+        ('kind = "mqtt"', "", "rig.toml", ["delivery bedroom, kind: say which kind"]),
+        (
+            "2026-11-29T12:30:00 ",
+            "2026-11-29 12:30 ",
+            "cook.toml",
+            ["serve_at = 2026-11-29 12:30:", "line 4", "lacks its seconds; write 2026-11-29T12:30:00"],
+        ),
+        ("2026-11-29T12:30:00 ", "2026-11-29 1:30 PM ", "cook.toml", ["= 2026-11-29 1:30 PM:", "2026-11-29T13:30:00"]),
     ],
 )
 def test_a_problem_names_key_value_and_remedy(tmp_path: Path, old: str, new: str, file: str, words: list[str]) -> None:
     problems = broken(tmp_path, old, new, file)
     assert any(all(word in p for word in [file, *words]) for p in problems), problems
+
+
+def test_a_time_without_seconds_hides_no_other_mistake(tmp_path: Path) -> None:
+    (tmp_path / "cook.toml").write_text(
+        'name = "Lunch"\n# serve_at = 2026-11-28 12:30\nserve_at = 2026-11-29 12:30\n'
+        '[[pieces]]\nname = "A"\ncut = "lamb-leg"\nweight = -1\nserve_at = 2026-11-29T9:30\n'
+    )
+    found = read_both(EXAMPLES / "rig.toml", tmp_path / "cook.toml").problems
+    assert [(p.key, p.value) for p in found] == [
+        ("serve_at", "2026-11-29 12:30"), ("serve_at", "2026-11-29T9:30"), ("pieces.0.weight", "-1"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("host", ["", "0.0.0.0", "::", "fe80::1%eth0", "pit.local", "my_hub", "192.168.1.20"])
+def test_a_host_alone_may_be_a_name_or_an_address(host: str) -> None:
+    assert PageSection(listen=host).listen == host
 
 
 def test_problems_of_both_files_come_at_once(tmp_path: Path) -> None:
