@@ -43,6 +43,10 @@ HARDLY: Final[Mapping[PiecePhase, Mapping[MarkKind, str]]] = {
 """stage -> mark -> why it is hardly meant. What has no row goes with the stage."""
 HARDLY_JUST_ON: Final = frozenset({_M.WRAPPED, _M.PROBED_TENDER, _M.REST, _M.HOLD, _M.CHILL, _M.SERVE})
 """Marks that come long after a piece went on."""
+LEAVES: Final = frozenset({_M.OFF, _M.REST, _M.HOLD, _M.CHILL, _M.SERVE})
+"""Marks after which nobody watches a piece as one on the fire."""
+WELL_UNDER: Final = 8.0
+"""°C under its goal at which a core is hardly taken off. More than a probe's place makes; ours, no source."""
 BURNS: Final = frozenset({PitPhase.IN_BAND, PitPhase.HIGH, PitPhase.RUNAWAY})
 
 
@@ -62,8 +66,24 @@ def _mark(mark: Mark, seen: Snapshot) -> Text:
         return _lit(mark, seen)
     meant = [piece for piece in seen.pieces if mark.piece in (None, piece.id)]
     doubts = [_of_piece(mark, piece, seen.time) for piece in meant]
-    # said of all pieces, it goes with those whose stage it fits
-    return doubts[0] if doubts and all(doubts) else ""
+    # said of all pieces, it goes with those whose stage it fits, but one that is not done may have been forgotten
+    raw = next((why for piece in meant if (why := _not_done(mark, piece, seen))), "")
+    return raw or (doubts[0] if doubts and all(doubts) else "")
+
+
+def _not_done(mark: Mark, piece: PieceView, seen: Snapshot) -> Text:
+    """A slip here ends the watch over meat that still cooks: nothing calls when its fire dies."""
+    goal = piece.target if piece.tender_low is None else piece.tender_low
+    cooks = PiecePhase(piece.stage) in ON_THE_PIT - {PiecePhase.TENDER_RANGE} and mark.at is None
+    probe = _probe(piece, seen)
+    if mark.kind not in LEAVES or not cooks or goal is None or probe is None or probe > goal - WELL_UNDER:
+        return ""
+    return say("doubt.not-done", name=piece.name, now=probe, goal=goal)
+
+
+def _probe(piece: PieceView, seen: Snapshot) -> float | None:
+    """What its probe reads, °C, where that is believed."""
+    return next((c.celsius for c in seen.channels if c.id == piece.channel and c.quality is Quality.GOOD), None)
 
 
 def _lit(mark: Mark, seen: Snapshot) -> Text:
@@ -121,8 +141,8 @@ def _spot(spot: SpotReading, seen: Snapshot) -> Text:
         minutes = abs(at - before.at) / 60.0
         if abs(core - before.celsius) > PLACES_APART + spot.tolerance + before.tolerance + FASTEST_CORE * minutes:
             return say("doubt.jump", name=piece.name, now=core, before=before.celsius, at=before.at)
-    probe = next((c for c in seen.channels if c.id == piece.channel and c.quality is Quality.GOOD), None)
-    if spot.at is not None or probe is None or probe.celsius is None:
+    probe = _probe(piece, seen)
+    if spot.at is not None or probe is None:
         return ""
-    apart = abs(core - probe.celsius) > PLACES_APART + spot.tolerance
-    return say("doubt.unlike-probe", name=piece.name, now=core, probe=probe.celsius) if apart else ""
+    apart = abs(core - probe) > PLACES_APART + spot.tolerance
+    return say("doubt.unlike-probe", name=piece.name, now=core, probe=probe) if apart else ""

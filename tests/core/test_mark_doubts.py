@@ -33,8 +33,9 @@ def with_piece(night: Snapshot, stage: PiecePhase, **more: object) -> Snapshot:
     on_at = None if stage is PiecePhase.WAITING else ON_AT
     wrapped_at = ON_AT + HOUR if stage is PiecePhase.WRAPPED else None
     own = replace(
-        first, stage=stage.value, on_at=on_at, off_at=off_at, wrapped_at=wrapped_at, question="", since=OFF_AT
-    )
+        first, stage=stage.value, on_at=on_at, off_at=off_at, wrapped_at=wrapped_at, question="", since=OFF_AT,
+        channel=None,
+    )  # fmt: skip
     return replace(night, pieces=(replace(own, **more), *night.pieces[1:]))  # type: ignore[arg-type]
 
 
@@ -77,8 +78,24 @@ def test_a_mark_of_all_pieces_is_asked_about_only_where_it_fits_none(night: Snap
     waiting = with_piece(night, PiecePhase.WAITING)
     rest = tuple(replace(piece, stage="waiting", on_at=None) for piece in waiting.pieces[1:])
     assert doubt(Mark(MarkKind.OFF), replace(waiting, pieces=(waiting.pieces[0], *rest)))
-    cooking = tuple(replace(piece, stage="cooking", on_at=ON_AT) for piece in waiting.pieces[1:])
+    cooking = tuple(replace(piece, stage="cooking", on_at=ON_AT, channel=None) for piece in waiting.pieces[1:])
     assert doubt(Mark(MarkKind.OFF), replace(waiting, pieces=(waiting.pieces[0], *cooking))) == ""
+
+
+@pytest.mark.parametrize("kind", [MarkKind.OFF, MarkKind.REST, MarkKind.HOLD, MarkKind.CHILL, MarkKind.SERVE])
+def test_meat_that_is_not_done_is_taken_off_only_once_that_is_meant(night: Snapshot, kind: MarkKind) -> None:
+    probe = ChannelView("own", "Own", Role.MEAT, None, 78.0, Quality.GOOD, (), None, 1.0, 0.0)
+    here = replace(night, channels=(probe,))
+    young = with_piece(here, PiecePhase.COOKING, channel="own", tender_low=92.0)
+    assert "78 °C, to be 92 °C" in in_english(doubt(Mark(kind, of(young)), young))
+    assert "78 °C" in in_english(doubt(Mark(kind), young)), "said of all, one of them may have been forgotten"
+    assert doubt(Mark(kind, of(young), at=NOW - 600.0), young) == ""
+    for done in (
+        replace(here, channels=(replace(probe, celsius=85.0),)),
+        replace(here, channels=(replace(probe, quality=Quality.SUSPECT),)),
+    ):
+        near = with_piece(done, PiecePhase.WRAPPED, channel="own", tender_low=92.0)
+        assert doubt(Mark(kind, of(near)), near) == ""
 
 
 def test_a_question_that_stands_may_be_answered(night: Snapshot) -> None:

@@ -354,7 +354,7 @@ async def worked(day: Afternoon) -> None:
     late = (day.clock.time - kitchen.logged_at) / MINUTE
     await day.say("mark", kind="log", minutes_ago=late)
     await day.until(4.5)
-    await day.say("mark", kind="off")
+    await day.say("mark", kind="off", sure=True)
     await day.until(4.6)
     await day.say("take-back", what="off")
     assert (await day.see())["pieces"][0]["stage"] in ("cooking", "stall")

@@ -50,9 +50,15 @@ REST_AFTER = 10 * 60.0
 """s off the pit after which a piece is resting, unless marked otherwise."""
 STILL_HEATING = 10.0
 """°C above the core at the off mark: more than carry-over explains."""
+AS_HOT = 1.0
+"""°C under the core at the off mark: meat that is off has lost more once its carry-over is done."""
+CARRIES_OVER = 60 * 60.0
+"""s off the pit after which carry-over is done; a second such time without a fall is no rest, not even in a box."""
 EARLY_TENDER = 6.0
 """°C under the tender range at which a tender mark is questioned."""
 SPOT_QUESTION, COOLS_QUESTION, COLD_PIT_QUESTION = "question.spot", "question.cools", "question.cold-pit"
+HEATS_QUESTION = "question.still-heats"
+"""Key of the question whether a piece that is marked off is off."""
 WRAP_QUESTION, SLID_QUESTION = "question.wrap-unsaid", "question.slid-out"
 """Keys of the question that a spot reading leads to, of those that end by themselves, and of the forecaster's."""
 EARLY_WRAP = 15.0
@@ -175,6 +181,8 @@ class PieceStage:
         self._pit = float("nan")
         self._core_on: float | None = None
         self._core_off: float | None = None
+        self._stays_hot: tuple[float, float] | None = None
+        """(since when, from which core) it has not cooled over a pit that cooks, though it is marked off."""
         self._in_band = 0
         """Minutes that the pit was in its band since the piece went on."""
         self._asked: list[Text] = []
@@ -240,6 +248,13 @@ class PieceStage:
             return self._ask("", now)
         return self._ask(asks, now) if slid and self.stage in ON_THE_PIT and asks not in self._asked else []
 
+    def fed(self, now: float) -> list[StageChanged]:
+        """A log was laid on a pit on which no meat is said to be: asks whether this is, while its core is as hot as it was."""
+        if self.stage not in AFTER_THE_PIT or self._core_off is None or not self._cores:
+            return []
+        as_hot = self._cores[-1] >= max(WARM_CORE, self._core_off - AS_HOT)
+        return self._ask(say(HEATS_QUESTION, name=self.piece.name), now) if as_hot else []
+
     def probe_moved(self) -> None:
         """Another probe reads it, or none: what was asked about the old one is asked no more, and what it read tells nothing of
         how the core moves from now on."""
@@ -262,7 +277,7 @@ class PieceStage:
         if before is PiecePhase.WAITING:
             self.on_at, self._core_on, self._in_band = now, core, 0
         if after in ON_THE_PIT:
-            self.off_at = self._core_off = None
+            self.off_at = self._core_off = self._stays_hot = None
         elif self.off_at is None:
             self.off_at, self._core_off = now, core
         if after is PiecePhase.WRAPPED and because == "mark":
@@ -272,7 +287,9 @@ class PieceStage:
             after = PiecePhase.WRAPPED
         self.stage, self.since = after, now
         self._asked = [question] if question else []
-        kept = self.question if asks_about_spot(self.question) else ""  # its probe is doubted in every stage
+        # its probe is doubted in every stage, and rest comes of itself
+        stays = asks_about_spot(self.question) or (because == say(PieceSign.RESTED.value))
+        kept = self.question if stays else ""
         self.question = question or kept
         return StageChanged(now, self.piece.id, before, after, because, self.question)
 
@@ -353,11 +370,23 @@ class PieceStage:
                 return ""
             if self._no_answer(signs):
                 return say("question.no-answer", name=name)
-        if self.stage in (PiecePhase.OFF, PiecePhase.REST):
-            risen = signs.core - self._core_off if self._core_off is not None else 0.0
-            if risen >= STILL_HEATING and signs.pit >= HOT_PIT:
-                return say("question.still-heats", name=name)
+        if self.stage in AFTER_THE_PIT and self._core_off is not None:
+            risen = signs.core - self._core_off >= STILL_HEATING and signs.pit >= HOT_PIT
+            if risen or self._does_not_cool(now, signs, self._core_off):
+                return say(HEATS_QUESTION, name=name)
+            if is_question(self.question, HEATS_QUESTION) and signs.core < self._core_off - STILL_HEATING:
+                return ""
         return self.question
+
+    def _does_not_cool(self, now: float, signs: PieceSigns, core_off: float) -> bool:
+        """Marked off, and an hour after the carry-over as hot as at the mark, with a pit that cooks all the while."""
+        if signs.pit < HOT_PIT or signs.core < max(WARM_CORE, core_off - AS_HOT):
+            self._stays_hot = None
+        elif self.off_at is not None and now - self.off_at >= CARRIES_OVER:
+            since, core = self._stays_hot or (now, signs.core)
+            self._stays_hot = (now, signs.core) if signs.core < core - AS_HOT else (since, core)
+            return now - self._stays_hot[0] >= CARRIES_OVER
+        return False
 
     def _no_answer(self, signs: PieceSigns) -> bool:
         """Just now the core has not answered for ANSWERS_IN."""
@@ -388,6 +417,7 @@ class PieceStage:
             "pit": None if isnan(self._pit) else self._pit,
             "core_on": self._core_on,
             "core_off": self._core_off,
+            "stays_hot": self._stays_hot,
             "in_band": self._in_band,
             "asked": [plain(one) for one in self._asked],
         }
@@ -403,4 +433,6 @@ class PieceStage:
             state["core_off"],
             [said(one) for one in state["asked"]],
         )
-        self._in_band = state.get("in_band", 0)  # not in the checkpoints of earlier versions
+        self._in_band = state.get("in_band", 0)  # this and the next: not in the checkpoints of earlier versions
+        hot = state.get("stays_hot")
+        self._stays_hot = None if hot is None else (hot[0], hot[1])

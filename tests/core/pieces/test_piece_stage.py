@@ -54,6 +54,39 @@ def cooking() -> PieceStage:
     return stage
 
 
+def slipped(kind: MarkKind, core: float) -> PieceStage:
+    """Marked off the fire by a slip, three hours into its cook."""
+    stage = cooking()
+    feed(stage, [core] * 11, 180)
+    mark(stage, kind, 191)
+    return stage
+
+
+@pytest.mark.parametrize("kind", [MarkKind.OFF, MarkKind.REST, MarkKind.HOLD, MarkKind.CHILL, MarkKind.SERVE])
+def test_meat_that_does_not_cool_over_a_pit_that_cooks_may_still_be_on_it(kind: MarkKind) -> None:
+    """A core climbs on by itself for less than an hour; common practice, no source."""
+    still_on = [85.0 + 0.01 * i for i in range(130)]
+    asked = [change for change in feed(slipped(kind, 85.0), still_on, 191) if change.asks]
+    assert "still heats up" in in_english(asked[0].asks) and asked[0].time >= 191 * 60.0 + 2 * 3600.0
+    in_a_box = [85.0 + 3.0 * min(1.0, i / 30) - 0.025 * max(0, i - 30) for i in range(300)]
+    assert not [change for change in feed(slipped(kind, 85.0), in_a_box, 191) if change.asks]
+    assert not [change for change in feed(slipped(kind, 85.0), still_on, 191, pit=40.0) if change.asks]
+
+
+def test_a_log_on_a_pit_without_meat_asks_whether_the_meat_is_off() -> None:
+    stage = slipped(MarkKind.SERVE, 70.0)
+    assert "still heats up" in in_english(stage.fed(200 * 60.0)[0].asks)
+    assert stage.fed(201 * 60.0) == [], "once"
+    cooled = slipped(MarkKind.OFF, 70.0)
+    feed(cooled, [70.0 - 0.2 * i for i in range(20)], 191)
+    assert cooled.fed(220 * 60.0) == [] and cooking().fed(180 * 60.0) == []
+    asked = slipped(MarkKind.OFF, 70.0)
+    asked.fed(192 * 60.0)
+    feed(asked, [70.0] * 15, 192)
+    assert asked.stage == "rest" and asked.question, "rest comes of itself and answers nothing"
+    assert mark(asked, MarkKind.MEAT_ON, 210)[0].after == "cooking" and not asked.question
+
+
 def test_every_stage_is_in_the_table_and_can_be_reached() -> None:
     assert set(NEXT) == set(PiecePhase)
     reached, todo = {PiecePhase.WAITING}, [PiecePhase.WAITING]

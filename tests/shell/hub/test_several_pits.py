@@ -405,7 +405,11 @@ ORDER = f"homie/5/{WATCH}/watch/order/set"
         (ORDER, {"command": "move-piece", "piece": "Lamb shoulder", "pit": "offset"}, inputs.MovePiece("lamb", "", "hub")),
         (ORDER, {"command": "reminder-done", "reminder": "grease-tray/drum"},
          inputs.ReminderDone("grease-tray/drum", "hub")),
-        (ORDER, {"command": "mark", "kind": "off", "piece": "lamb", "pit": "drum"}, Mark(MarkKind.OFF, "lamb", "hub")),
+        (
+            ORDER,
+            {"command": "mark", "kind": "off", "piece": "lamb", "pit": "drum", "sure": True},
+            Mark(MarkKind.OFF, "lamb", "hub"),
+        ),
     ],
 )  # fmt: skip
 def test_an_order_reaches_the_pit_it_names(topic: str, payload: Any, command: Any, snapshot: Snapshot) -> None:
