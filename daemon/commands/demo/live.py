@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
+import os
 import shutil
 import subprocess
 import tempfile
@@ -100,6 +101,16 @@ class PrivateBroker:
             self._process.wait(timeout=2)
 
 
+class Shown(Console):
+    """unread: whoever read the output has gone away, as `head` does; then nothing more is shown, and there is no more to do."""
+
+    unread = False
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = self.unread = True
+        os.dup2(os.open(os.devnull, os.O_WRONLY), self.file.fileno())  # what is left in its buffer must go somewhere
+
+
 class Demo:
     """Build, `run` until done or cancelled, `farewell`."""
 
@@ -107,7 +118,7 @@ class Demo:
         self._speed, self._plain = speed, plain
         self._simulated = SimulatedCook(demo_scenario(), seed)
         self._length = hours * HOUR if hours else self._simulated.scenario.length
-        self._console = Console()
+        self._console = Shown()
         self._story = Story(self._console.print if plain else lambda line: None)
         self._woke: list[str] = []
         self._snapshot: Snapshot | None = None
@@ -144,7 +155,7 @@ class Demo:
 
     async def _night(self, board: AmplifierBoard, clock: SpedUpClock, cook: VirtualCook) -> None:
         sent, pace = 0.0, Pace(self._speed, LINE_EVERY)
-        while (now := clock.now() - START) < self._length:
+        while (now := clock.now() - START) < self._length and not self._console.unread:
             self._simulated.advance(max(0.0, now - self._simulated.now))
             cook.step(now)
             if now - sent >= LINE_EVERY:
