@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections.abc import Sequence
 from difflib import get_close_matches
 from typing import Any, NoReturn
 
@@ -30,19 +31,41 @@ _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
 """What argparse says, and what is said instead."""
 
 
+ALIKE = 0.75
+"""How like a wrong name an option must be to be offered for it: "weight" is so like "wieght", "pit" is not like "piece"."""
+
+
 class PlainParser(argparse.ArgumentParser):
     """Its sub-commands are of the same kind."""
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         """What a sub-command does not know is said by the sub-command, beside what it may have meant."""
+        if self._subparsers is None:
+            self._named_though_bare(args or ())
         found, strange = super().parse_known_args(args, namespace)
         if strange and self._subparsers is None:
-            near = get_close_matches(strange[0], self._option_string_actions, 1)
+            near = self._near(strange[0].partition("=")[0])
             names = " ".join(strange)
-            if near:
-                self._refuse(PLAIN.words("command.call.unknown-but", names=names, near=near[0]))
+            if near is not None:
+                self._refuse(PLAIN.words("command.call.unknown-but", names=names, near=near))
             self._refuse(PLAIN.words("command.call.unknown", names=names))
         return found, strange
+
+    def _named_though_bare(self, args: Sequence[str]) -> None:
+        """An option by the name of what stands without one: `mark meat-on --piece chuck`."""
+        bare = {f"--{action.dest.replace('_', '-')}" for action in self._get_positional_actions()}
+        for number, arg in enumerate(args):
+            name, _, value = arg.partition("=")
+            if name in bare and name not in self._option_string_actions:
+                value = value or next(iter(args[number + 1 : number + 2]), "")
+                said = "command.call.bare" if value and not value.startswith("-") else "command.call.bare-empty"
+                self._refuse(PLAIN.words(said, name=name, value=value))
+
+    def _near(self, wrong: str) -> str | None:
+        """The option that is spelt nearly so; the dashes that all begin with count for nothing."""
+        options = {option.lstrip("-"): option for option in self._option_string_actions}
+        near = get_close_matches(wrong.lstrip("-"), options, 1, ALIKE)
+        return options[near[0]] if near else None
 
     def error(self, message: str) -> NoReturn:
         """One line, and where an example is. Ends with 2."""

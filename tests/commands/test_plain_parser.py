@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
+
 import pytest
 
-from daemon.cli import main
+from daemon.cli import _parser, main
 
 OF_THE_LIBRARY = ("invalid", "argument", "expected", "unrecognized", "required", "choose from", "usage:")
 
@@ -18,6 +20,17 @@ OF_THE_LIBRARY = ("invalid", "argument", "expected", "unrecognized", "required",
         (("check",), "pitvigil check: --rig is missing (pitvigil check --help has an example)"),
         (("check", "--rig"), "--rig needs a value"),
         (("check", "--rig", "a", "--colour", "red"), "nothing here is called --colour red"),
+        (
+            ("mark", "meat-on", "--piece", "chuck", "--rig", "a"),
+            "mark: chuck stands by itself here: write it without --piece (",
+        ),
+        (
+            ("spot", "--piece=chuck", "71", "--rig", "a"),
+            "spot: chuck stands by itself here: write it without --piece (",
+        ),
+        (("move-probe", "chuck", "lamb", "--channel", "--rig", "a"), "what follows --channel stands by itself here"),
+        (("mark", "fed", "--rig", "a", "--pits", "x"), "nothing here is called --pits x; is --pit meant? ("),
+        (("mark", "fed", "--rig", "a", "--where", "x"), "nothing here is called --where x ("),
         (("grill",), "'grill': write one of"),
         ((), "COMMAND is missing"),
     ],
@@ -45,3 +58,24 @@ def test_a_misspelt_option_is_told_by_its_own_command(capsys: pytest.CaptureFixt
     said = capsys.readouterr().err
     assert said.startswith("pitvigil add-piece: ") and "--wieght" in said and "--weight" in said
     assert parser.parse_args(["add-piece", "Leg", "--weight", "3"]).weight == "3"
+
+
+def test_every_command_answers_the_name_of_what_stands_by_itself(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whatever stands by itself and has no option of its name is told so, in each command."""
+    (commands,) = (a.choices for a in _parser()._actions if isinstance(a, argparse._SubParsersAction))
+    asked = 0
+    for name, sub in commands.items():
+        for action in sub._get_positional_actions():
+            option = f"--{action.dest.replace('_', '-')}"
+            if option not in sub._option_string_actions:
+                with pytest.raises(SystemExit):
+                    main([name, option, "this"])
+                assert (
+                    f"pitvigil {name}: this stands by itself here: write it without {option}" in capsys.readouterr().err
+                )
+                asked += 1
+    assert asked > 10
+
+
+def test_an_option_that_is_there_under_the_same_name_is_taken() -> None:
+    assert _parser().parse_args(["remind", "Turn", "--piece", "chuck", "--rig", "a"]).piece == "chuck"
