@@ -30,7 +30,7 @@ ALARMS = Part("alarms", ("tests/core/alarms/test_table.py", "tests/golden", "tes
 CALLS = Part("annunciation", ("tests/core/annunciation", "tests/golden"))
 MEAT = Part("meat", ("tests/core/pieces/test_meat_witness.py",))
 FORECAST = Part("forecast", ("tests/core/forecast/test_unmarked.py",))
-SLID = Part("forecast", ("tests/core/forecast/test_slid_out.py",))
+SLID = Part("forecast", ("tests/core/pieces/test_forecast_age.py", "tests/core/forecast/test_slid_out.py"))
 STAGES = Part("stages", ("tests/core/pit/test_stage.py", "tests/core/pieces/test_piece_stage.py", "tests/golden"))
 
 MUTATIONS = (
@@ -131,6 +131,7 @@ MUTATIONS = (
              "passed = np.zeros(MEMBERS + 1)"),
     Mutation(FORECAST, "forecast/unmarked.py", "    if course.wrap_step is not None or request", "    if request"),
     Mutation(FORECAST, "forecast/unmarked.py", "max(MOVES_BY * min(one, other), MOVES_LEAST)", "MOVES_LEAST"),
+    Mutation(SLID, "pieces/piece.py", "still == now and not self.slid_out", "still == now"),
     Mutation(SLID, "forecast/eligibility.py", ".sum() > SLIDES_BY", ".sum() > 5 * SLIDES_BY"),
     Mutation(SLID, "forecast/eligibility.py", "(*course.seated, *agreed)", "course.seated"),
     Mutation(SLID, "forecast/eligibility.py", "(*course.seated, *agreed)", "agreed"),

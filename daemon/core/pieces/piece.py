@@ -177,7 +177,8 @@ class PieceWatch:
         in_band = band.low <= pit <= band.high
         events += self.stage.minute(now, PieceSigns(seen, slope, pit, self.stall.stalled, in_band))
         still = stuck.get(self._probes[-1][1] or "", now)
-        self.safety.minute(now, core if still == now else nan, self.stage.stage, now - still)
+        believed = still == now and not self.slid_out
+        self.safety.minute(now, core if believed else nan, self.stage.stage, now - still)
         if self.followed:
             self._core_unread.minute(now, read, still)
         self._mind_air(now, trace, minute, stuck)
