@@ -114,7 +114,7 @@ def too_little(request: ForecastRequest, course: Course) -> Text:
 def slid_out(bodies: Bodies, residual: float, course: Course) -> Text:
     """The reading runs away from every body, up towards the hotter air: its probe creeps out of the meat. It is said until the
     probe is seated anew or a reading by hand bears it out. residual: °C that is missed now."""
-    missed = np.append(np.nan_to_num(bodies.missed), residual)
+    missed = np.append(bodies.missed, residual)
     core = np.append(course.core[: missed.size - 1], course.last)
     agreed = [int(s.at // BLOCK) for s in course.spots if abs(s.celsius - course.core_at(s.at)) <= AGREES + s.spread]
     first = max((*course.seated, *agreed), default=-1) + 1
@@ -122,7 +122,9 @@ def slid_out(bodies: Bodies, residual: float, course: Course) -> Text:
         end = begin + SLIDES_IN
         air = course.air[begin * BLOCK_STEPS : end * BLOCK_STEPS].mean()
         upwards = SLIDES_FROM <= core[begin] < core[end - 1] < air
-        if upwards and missed[begin:end].sum() > SLIDES_BY:
+        # after a time unread, as when the watch is started late, the bodies only catch up with what they could not know
+        known = np.isfinite(missed[max(0, begin - 1) : end]).all()
+        if upwards and known and missed[begin:end].sum() > SLIDES_BY:
             return say(SLID_OUT)
     return ""
 

@@ -211,12 +211,18 @@ class ProbeFaults:
         coupled = coupling(values[-COUPLING_WINDOW:], air[-COUPLING_WINDOW:])
         if self._latch(name, ProbeFault.SWAPPED).active:
             self._forget(name, ProbeFault.NOT_IN_MEAT, ProbeFault.PULLED, ProbeFault.AMBIENT_LEAK)
-        elif not self._pulled(name, channel, values, air, coupled):
+        elif not self._pulled(name, channel, values, air, boiling, coupled):
             self._not_in_meat(name, values, air, boiling, coupled)
             self._leak(name, values, air, coupled)
 
     def _pulled(
-        self, name: str, channel: ProbeMinutes, values: list[float], pit: list[float], coupled: Coupling | None
+        self,
+        name: str,
+        channel: ProbeMinutes,
+        values: list[float],
+        pit: list[float],
+        boiling: float,
+        coupled: Coupling | None,
     ) -> bool:
         """Pulled out (and perhaps pushed in again): a step no core can do, towards the pit or towards the room."""
         latch = self._latch(name, ProbeFault.PULLED)
@@ -237,7 +243,8 @@ class ProbeFaults:
         before = self._before_pull.get(name, newest)
         restless = _largest_step(values[-2 * STEP_MINUTES :])
         follows = coupled is not None and coupled.share >= FOLLOWS and coupled.correlation >= SURELY
-        back = abs(newest - before) <= NEAR_BEFORE or (newest > before and not abs(newest - air) <= NEAR_PIT)
+        elsewhere = before < newest <= boiling + ABOVE_BOILING and not abs(newest - air) <= NEAR_PIT
+        back = abs(newest - before) <= NEAR_BEFORE or elsewhere
         again = None if isnan(newest) else not (back and restless <= QUIET and not (follows and restless > QUIET))
         latch.answer(ProbeFault.PULLED, again, latch.evidence)
         if not latch.active:

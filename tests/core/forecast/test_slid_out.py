@@ -45,6 +45,13 @@ def test_a_probe_that_slides_out_is_doubted_and_one_that_stays_is_not(name: str)
     assert not any(doubts(question(of[:, lane], 780)) for lane in range(N))
 
 
+def test_a_piece_that_is_followed_from_the_middle_of_its_cook_has_not_slid() -> None:
+    """The watch was started two hours after the meat went on, or saw nothing for so long: the bodies had taken it for colder."""
+    late = 66.0 + 22.0 * (1.0 - np.exp(-np.arange(200) / 110.0))
+    core = np.concatenate((np.full(120, np.nan), late))
+    assert not any(doubts(question(core, minutes)) for minutes in (180, 210, 240, 300))
+
+
 def test_a_wrap_that_nobody_marked_is_no_probe_that_slides() -> None:
     of = cooks("conduction", True)
     assert not any(doubts(question(of.core[:, lane], int(of.wrapped[lane]) + 60)) for lane in range(N))

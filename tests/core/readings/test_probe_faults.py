@@ -118,6 +118,12 @@ def test_a_probe_pulled_out_is_named_at_once_and_believed_again_once_it_has_lain
     assert {fault for _, _, fault, _ in rig.log} == {ProbeFault.PULLED}
 
 
+def test_a_core_hotter_than_wet_meat_gets_is_never_believed_again() -> None:
+    """Read on in °F: 74 °C are 165.2 °F by the definition of the scale."""
+    rig = Rig().feed(pit=[121.0] * 90, meat=[74.0] * 30 + [165.2] * 60)
+    assert rig.names() and not [line for line in rig.log if not line[3]]
+
+
 def test_a_probe_left_hanging_in_a_steady_pit_stays_pulled() -> None:
     rig = Rig().feed(pit=[121.0] * 200, meat=[60.0] * 60 + [119.0] * 140)
     assert ProbeFault.PULLED in rig.names()
