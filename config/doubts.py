@@ -6,12 +6,9 @@ All bounds are common practice, no source: what a hand-fed pit is kept at, how h
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
-
-from pydantic import ValidationError
 
 from config.cook import Cook, PieceSection, WrapSection, utc_of
 from config.cuts import CUTS, Cut
@@ -81,17 +78,6 @@ def weather_doubts(ambient: float | None, wind: float, file: str, table: str = "
     if wind >= STRONG_WIND:
         asked = remedy("ask.wind-written") if isinstance(wind, Written) else remedy("ask.wind", given=wind)
         yield _asked(file, f"{table}wind", _as_written(wind), asked)
-
-
-def doubts_of_parts(cook: Mapping[str, object], file: str) -> Iterator[Problem]:
-    """Of a cook file that cannot be used as a whole: what is asked about the pieces and the band that can be read."""
-    with suppress(ValidationError):
-        yield from band_doubts(BandSection.model_validate(cook.get("band")), file, "band")
-    pieces = cook.get("pieces")
-    for number, table in enumerate(pieces if isinstance(pieces, list) else ()):
-        with suppress(ValidationError):
-            piece = PieceSection.model_validate(table)
-            yield from _named(piece, piece_doubts(piece, file, f"pieces.{number}"))
 
 
 def _named(piece: PieceSection, found: Iterable[Problem]) -> Iterator[Problem]:

@@ -15,9 +15,10 @@ from pydantic import BaseModel, ValidationError
 from config.config_error import ConfigError
 from config.cook import Cook
 from config.crew import Crew
-from config.doubts import doubts_of_parts
+from config.kinds import KINDS, kind_meant
+from config.parts import Files, readable_people
 from config.plain_errors import plain_problems
-from config.problems import Problem, Remedy, double_brackets, named_items, quoted, remedy
+from config.problems import Problem, Remedy, double_brackets, item_of, named_items, quoted, remedy
 from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
 from config.sources import no_such_source, sources_of
 from config.toml_file import Table, read_table
@@ -57,10 +58,14 @@ class ReadFiles:
     rig: Rig | None
     cook: Cook | None
     problems: tuple[Problem, ...]
-    doubts: tuple[Problem, ...] = ()
-    """What is asked about the parts of a cook file that cannot be used as a whole."""
+    files: Files | None = None
+    """What was read of both, so that questions can be asked also where it cannot be used."""
     people: PeopleSection | None = None
     """Who reads it: also of a rig file that cannot be used, if that part of it can."""
+
+    def doubts(self, now: float) -> list[Problem]:
+        """What is asked about all that can be read. now: UTC, s."""
+        return [] if self.files is None else list(self.files.doubts(now))
 
     def error(self) -> ConfigError:
         return ConfigError(list(self.problems), self.people)
@@ -78,25 +83,17 @@ def read_both(rig_path: Path, cook_path: Path | None) -> ReadFiles:
     if rig_table is not None:
         problems += _new(_rig_problems(rig_table, str(rig_path)), problems)
     cook: Cook | None = None
-    doubts: tuple[Problem, ...] = ()
+    table: Table | None = None
     if cook_path is not None:
         table, unread = read_table(cook_path)
         cook, wrong = _checked(table, Cook, str(cook_path))
         problems += unread + wrong
-        if table is not None and wrong:
-            doubts = tuple(doubts_of_parts(table, str(cook_path)))
         if table is not None and rig_table is not None:
             problems += _new(_cook_problems(table, rig_table, str(cook_path)), problems)
         problems = [named_items(p, table or {}) if p.file == str(cook_path) else p for p in problems]
     named = tuple(named_items(p, rig_table or {}) if p.file == str(rig_path) else p for p in problems)
-    return ReadFiles(rig, cook, named, doubts, _people(rig_table or {}))
-
-
-def _people(rig: Table) -> PeopleSection | None:
-    try:
-        return PeopleSection.model_validate(rig.get("people", {}))
-    except ValidationError:
-        return None
+    files = Files(str(rig_path), rig_table, str(cook_path), table, named)
+    return ReadFiles(rig, cook, named, files, readable_people(rig_table or {}))
 
 
 def _new(found: Iterator[Problem], problems: list[Problem]) -> list[Problem]:
@@ -111,7 +108,27 @@ def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model 
     try:
         return model.model_validate(table), []
     except ValidationError as error:
-        return None, plain_problems(file, error.errors(include_url=False), table)
+        problems = plain_problems(file, error.errors(include_url=False), table)
+        return None, [*problems, *_of_kinds_meant(table, model, file, problems)]
+
+
+def _of_kinds_meant(table: Table, model: type[BaseModel], file: str, problems: list[Problem]) -> Iterator[Problem]:
+    """What else is wrong with devices and deliveries of a kind that is none, taken as of the kind that is meant."""
+    meant = {listed: list(_items(table, listed)) for listed in KINDS if isinstance(table.get(listed), list)}
+    mended: list[str] = []
+    for problem in problems:
+        listed, number, key = item_of(problem.key) or ("", 0, "")
+        if key == "kind" and listed in meant and (kind := kind_meant(listed, meant[listed][number])) is not None:
+            meant[listed][number] = {**meant[listed][number], "kind": kind}
+            mended.append(f"{listed}.{number}.")
+    if not mended:
+        return
+    try:
+        model.model_validate(table | meant)
+    except ValidationError as error:
+        for problem in plain_problems(file, error.errors(include_url=False), table | meant):
+            if problem.key.startswith(tuple(mended)):
+                yield problem
 
 
 def _of_pits(problem: Problem, table: Table) -> Problem:

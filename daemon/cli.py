@@ -217,11 +217,11 @@ def _check(options: argparse.Namespace) -> int:
 
     read = read_both(options.rig, options.cook)
     today, composer = datetime.fromtimestamp(wall_seconds(), UTC), composer_of_people(read.people)
+    told = list(read.doubts(today.timestamp()))
     if read.rig is not None:
-        for warning in warnings(read.rig, read.cook, str(options.cook), str(options.rig), today):
-            say(in_a_line(warning, composer))
-    for doubt in read.doubts:
-        say(in_a_line(doubt, composer))
+        told += warnings(read.rig, read.cook, str(options.cook), str(options.rig), today)
+    for warning in told:
+        say(in_a_line(warning, composer))
     if read.problems or read.rig is None:
         raise read.error()
     watch_settings(read.rig, read.cook)

@@ -9,7 +9,6 @@ from zoneinfo import ZoneInfo
 from config.cook import HOLD_RULES, ROASTS_ONLY, Cook, PieceSection, ReminderSection
 from config.cuts import CUTS
 from config.delivery import ReachWithChart
-from config.doubts import doubts
 from config.loader import piece_id
 from config.problems import Problem, remedy
 from config.rig import Rig
@@ -172,8 +171,7 @@ def _piece(piece: PieceSection, rig: Rig, wall_offset: float) -> PieceSettings:
 
 
 def warnings(rig: Rig, cook: Cook | None, cook_file: str, rig_file: str, today: datetime) -> Iterator[Problem]:
-    """What the cook should know although the watch can start."""
-    yield from doubts(rig, cook, rig_file, cook_file, today.timestamp())
+    """What the cook should know although the watch can start, beside what is asked."""
     if cook is not None:
         yield from _piece_warnings(rig, cook, cook_file)
     yield from unserved(rig, rig_file)

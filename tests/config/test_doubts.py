@@ -155,4 +155,4 @@ def test_an_error_in_one_piece_hides_no_question_about_another(tmp_path: Path) -
     )
     read = read_both(Path(config.__file__).parent / "examples" / "rig.toml", cook)
     assert read.cook is None and read.problems
-    assert [(doubt.key, doubt.name) for doubt in read.doubts] == [("band", ""), ("pieces.1.weight", "B")]
+    assert [(doubt.key, doubt.name) for doubt in read.doubts(SERVED)] == [("band", ""), ("pieces.1.weight", "B")]
