@@ -13,9 +13,9 @@ from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.said import say
 from daemon.core.snapshot import Snapshot
 from daemon.shell.web import models
-from daemon.shell.web.api import Refused, answer, asked, body_of, known_piece, taken
 from daemon.shell.web.contract import PlannedCook, Planning
 from daemon.shell.web.readers import Readers
+from daemon.shell.web.request import Refused, answer, asked, body_of, known_piece, taken
 from daemon.texts.problems import each_asked, why
 
 

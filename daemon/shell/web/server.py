@@ -17,7 +17,7 @@ from daemon.core.said import say
 from daemon.core.snapshot import Snapshot
 from daemon.shell.clock import boot_seconds
 from daemon.shell.web.access import COMMANDS, COOKIE, LOGIN_TRIES, KeyStore, Limit, host_allowed, origin_allowed
-from daemon.shell.web.api import BODY_LIMIT, Api, Refused, answer, body_of, snapshot_json
+from daemon.shell.web.api import Api, snapshot_json
 from daemon.shell.web.assets import CHART_LIBRARY, load_assets
 from daemon.shell.web.connections import Connections
 from daemon.shell.web.contract import CookBuilder, CookLibrary, HistorySource, PageSettings, Planning
@@ -27,6 +27,7 @@ from daemon.shell.web.models import By, Invitation, Login, PageFacts, Problem, T
 from daemon.shell.web.pairing import code_rows, login_link
 from daemon.shell.web.plan_api import PlanApi
 from daemon.shell.web.readers import Readers
+from daemon.shell.web.request import BODY_LIMIT, Refused, answer, body_of
 from daemon.shell.web.routes import ROUTES, Handler
 from daemon.shell.web.streams import Streams
 from daemon.texts.catalogue import catalogue

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from daemon.shell.web.api import Refused, checked
+from daemon.shell.web.request import Refused, checked
 from daemon.shell.web.routes import ROUTES
 from tests.config.test_plain_errors import FOREIGN, paths, with_value
 from tests.shell.web.test_api import ORDERS, WRONG
