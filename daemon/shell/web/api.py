@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import asyncio
 from collections.abc import Awaitable, Callable
 from typing import Any, get_args
 
@@ -85,7 +85,6 @@ class Api:
         self._snapshot, self._command, self._history, self._cooks = snapshot, command, history, cooks
         self._build_cook, self._streams, self._facts, self._zone = build_cook, streams, facts, zone
         self._holds_key = holds_key
-        self._document = json.dumps(openapi.document()).encode()
 
     # --- reading ------------------------------------------------------------------------------------
 
@@ -93,7 +92,7 @@ class Api:
         return answer(self._facts(request).model_dump_json().encode())
 
     async def openapi(self, request: web.Request) -> web.StreamResponse:
-        return packed(answer(self._document))
+        return packed(answer(await asyncio.to_thread(openapi.served)))
 
     async def snapshot(self, request: web.Request) -> web.StreamResponse:
         return packed(answer(snapshot_json(self._snapshot(), self._readers.composer(request))))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from functools import cache
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -46,6 +48,12 @@ def document() -> dict[str, Any]:
             },
         },
     }
+
+
+@cache
+def served() -> bytes:
+    """The document as it goes out. Made when it is first asked for: few ever ask, and each start would wait for it."""
+    return json.dumps(document()).encode()
 
 
 def _good_statuses(route: Route) -> tuple[str, ...]:
