@@ -292,6 +292,10 @@ def test_the_document_names_every_model_it_refers_to() -> None:
     assert wanted <= names and {"Snapshot", "Cook", "Problem"} <= names
 
 
+async def test_the_document_is_served_as_it_is_made(client: aiohttp.ClientSession) -> None:
+    assert await (await client.get("/api/openapi.json")).json() == document()
+
+
 def test_the_link_carries_the_token_whole() -> None:
     assert login_url("pit.local", 8077, "a+b/c") == "http://pit.local:8077/login?token=a%2Bb%2Fc"
 
