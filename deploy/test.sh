@@ -7,10 +7,21 @@ unset PYTHONDONTWRITEBYTECODE # a run starts hundreds of processes, and each wou
 prepare tests
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
-.venv/bin/lint-imports
-.venv/bin/mypy
-.venv/bin/bandit --quiet --configfile pyproject.toml --recursive config drivers daemon
-npm --prefix daemon/shell/web run --silent check
-[ $# -eq 0 ] || exec .venv/bin/pytest "$@"
 # A file a worker, and one worker more than processors: a file that waits leaves its processor to one that computes.
-exec .venv/bin/pytest --numprocesses "$(($(nproc) + 1))" --maxprocesses 5 --dist loadfile --no-loadscope-reorder
+[ $# -gt 0 ] || set -- --numprocesses "$(($(nproc) + 1))" --maxprocesses 5 --dist loadfile --no-loadscope-reorder
+
+# What only reads the code does so beside the tests, which wait much. What it says is shown when they are done.
+said=$(mktemp)
+trap 'rm -f "$said"' EXIT
+(
+    .venv/bin/lint-imports
+    .venv/bin/mypy
+    .venv/bin/bandit --quiet --configfile pyproject.toml --recursive config drivers daemon
+    npm --prefix daemon/shell/web run --silent check
+) >"$said" 2>&1 &
+reading=$!
+failed=0
+.venv/bin/pytest "$@" || failed=$?
+wait "$reading" || failed=$?
+cat "$said"
+exit "$failed"
