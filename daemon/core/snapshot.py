@@ -63,6 +63,11 @@ class PitView:
     last_seen_at: float | None = None
     subject: str = FIRST_PIT
     """What the pit's alarms are about, and its stages and signs."""
+    feed_at: float | None = None
+    """Engine time at which wood is likely to be called for, as long before `log_due` as whoever sleeps needs; None where nobody
+    is called: without it, and while the meat has yet to go on or is off."""
+    feed_called: bool = False
+    """It is called for."""
     grease: GreaseView | None = None
     """Its tray, in a rig with several pits."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import isnan
 
+from daemon.core.alarms.conditions.feed import FEED, NOT_CAUGHT
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.events import FireNoticed, NapPlanned
@@ -15,12 +16,14 @@ from daemon.core.marks import OF_THE_PIT, Marks, Said
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pieces.seat import slope_of_one_seat, slope_per_minute
+from daemon.core.pit.fire import BELOW
 from daemon.core.pit_profile import FireProfile, PitProfile
 from daemon.core.pit_watch import SIGNS_SHOWN, PitWatch
 from daemon.core.plan.duties import Duties, PlanView
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.handheld import Handheld
 from daemon.core.readings.trace import MINUTE, Trace
+from daemon.core.said import say
 from daemon.core.settings import Role, WatchSettings
 from daemon.core.shift import ShiftView
 from daemon.core.snapshot import ChannelView, HandheldView, MarkView, PieceView, PitView, Snapshot, SpotView
@@ -120,6 +123,9 @@ def _fires(parts: SnapshotParts) -> tuple[FireNoticed, ...]:
 
 def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
     celsius, fire, seen = pit.readout.pit_now(), pit.fire, pit.since.seen
+    standing = parts.alarms.standing()
+    needed = not parts.pieces or bool(parts.pieces.on_pit(pit.id).on_fire())
+    below = celsius < pit.band.low - BELOW  # seen before the minute is over, and under an open lid
     return PitView(
         id=pit.id or parts.settings.pit_id,
         name=parts.settings.pit_names[pit.id],
@@ -132,9 +138,11 @@ def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
         last_seen_at=None if seen is None else seen.at,
         lid_open=fire.lid_open,
         last_log=fire.last_log,
-        log_due=fire.log_due,
+        log_due=None if below else fire.log_due,
         forecast_made_at=fire.forecast_made_at,
-        no_forecast=fire.no_forecast,
+        feed_at=fire.call_at(parts.settings.announcing.sleeper.lead) if needed and not below else None,
+        feed_called=any(f"{rule}/{pit.subject}" in standing for rule in (FEED, NOT_CAUGHT)),
+        no_forecast=fire.no_forecast or (say("fire.below-band") if below else ""),
         evenness=pit.evenness,
         question=pit.stage.question,
         subject=pit.subject,

@@ -8,6 +8,7 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core import inputs
+from daemon.core.alarms.conditions.pit import SETTLED_STAGES
 from daemon.core.alarms.conditions.process import ProcessSnapshot
 from daemon.core.alarms.names import told_by
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
@@ -23,6 +24,7 @@ from daemon.core.marks import Marks
 from daemon.core.pieces.changes import at_home
 from daemon.core.pieces.piece import Circumstances, PieceWatch
 from daemon.core.pieces.pieces import Pieces
+from daemon.core.pit.fire import BELOW
 from daemon.core.pit_watch import PitWatch, renamed_pit
 from daemon.core.plan.duties import Duties
 from daemon.core.plan.steps import NO_FIRE
@@ -219,6 +221,10 @@ class WatchState:
         why: Text
         if not on and self.pieces:
             window, why = None, say("green.no-piece")
+            if any(
+                pit.stage.stage in SETTLED_STAGES and pit.celsius < pit.band.low - BELOW for pit in self.pits.values()
+            ):
+                clock, why = None, say("green.pit-low")  # the plan's next hour is none to wait for
         else:
             seen = [not isnan(pit.readout.pit_now()) for pit in pits]
             windows = [

@@ -109,6 +109,13 @@ class ExitForecast:
         share = (goal - ends[i - 1]) / (ends[i] - ends[i - 1]) if ends[i] > ends[i - 1] else 1.0
         return LEVELS[i - 1] + share * (LEVELS[i] - LEVELS[i - 1])
 
+    def reached_at(self, chance: float) -> float:
+        """Engine time by which the pit has left its band with this chance, which is among LEVELS: the inverse of `chance_by`."""
+        i = min(max(bisect_left(LEVELS, chance), 1), len(LEVELS) - 1)
+        share = (chance - LEVELS[i - 1]) / (LEVELS[i] - LEVELS[i - 1])
+        early, late = (log(SHIFT + (at - self.made_at) / MINUTE) for at in self.exits[i - 1 : i + 1])
+        return self.made_at + MINUTE * (exp(early + share * (late - early)) - SHIFT)
+
     def dump(self) -> list[Any]:
         return [self.made_at, list(self.exits)]
 

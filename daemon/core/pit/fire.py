@@ -104,6 +104,7 @@ class FireWatch:
         self._band = Band(0.0, 0.0)
         self._lit = False
         self._burns = False
+        self._gone_cold = False
         self._quiet_until = 0.0
         self._doubted_until = 0.0
         self._damper_quiet_until = 0.0
@@ -334,7 +335,7 @@ class FireWatch:
             self.attended_at = now
         match mark.kind:
             case MarkKind.FIRE_LIT:
-                self._lit = True
+                self._lit, self._gone_cold = True, False
                 self._new_fire(now, marked=True)
             case MarkKind.LOG:
                 self._new_fire(now, marked=True)
@@ -409,6 +410,14 @@ class FireWatch:
         until, latest = self.log_due.p05 - lead, self.log_due.p50 - lead
         return (until, latest) if until > self._last_minute else None
 
+    def call_at(self, lead: float) -> float | None:
+        """Engine time at which somebody is likely to be called for wood, by the call's own rule and what is foretold now; None
+        without a forecast. lead: as in `nap_window`."""
+        forecast, model = self.exit.forecast, self.exit.model
+        if forecast is None or model is None:
+            return None
+        return forecast.reached_at(model.call.begins) - model.call.margin * MINUTE - lead
+
     def use_profile(self, profile: FireProfile) -> None:
         """Take over what was learned elsewhere, in place of what this watch has learned."""
         self._intervals = list(profile.log_intervals[-INTERVALS_KEPT:])
@@ -464,14 +473,17 @@ class FireWatch:
         if isnan(pit):
             return
         if pit >= band.low:
-            self._burns = self._lit = True
+            self._burns, self._lit, self._gone_cold = True, True, False
             self.exit.burning(now)
         elif pit < NOT_BURNING:
+            self._gone_cold = self._gone_cold or self._burns
             self._burns = False
             self.exit.burning(None)
 
     def _why_not(self, pit: float, band: Band) -> Text:
         """Why nothing can be foretold, whatever the model knows, or ""."""
+        if self._gone_cold:
+            return say("fire.gone-cold")
         if not self._burns:
             return say("fire.not-in-band") if self._lit else say("fire.not-lit")
         return say("fire.below-band") if pit < band.low - BELOW else ""
@@ -488,6 +500,7 @@ class FireWatch:
             "lit": self._lit,
             "attended_at": self.attended_at,
             "burns": self._burns,
+            "gone_cold": self._gone_cold,
             "quiet_until": self._quiet_until,
             "doubted_until": self._doubted_until,
             "damper_quiet_until": self._damper_quiet_until,
@@ -506,6 +519,7 @@ class FireWatch:
         self._pit = [nan if v is None else v for v in state["pit"]]
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])
         self._lit, self._burns = state["lit"], state["burns"]
+        self._gone_cold = state.get("gone_cold", False)  # not in the checkpoints of earlier versions
         self.attended_at = state.get("attended_at")  # not in the checkpoints of earlier versions
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]

@@ -191,6 +191,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
             "Turn the chuck roll: thick end to the chimney",
         ),
         forecast_made_at=now - 40,
+        feed_at=now + 13 * 60,
     )
     fires = (FireNoticed(now - 2390, FireSign.LOG_ADDED, now - 2400, 0.93),)
     pieces = (chuck(now), lamb(now))
@@ -377,7 +378,10 @@ class FakeWatch:
         old = self.changes
         if kind is MarkKind.LOG:
             log_due = Interval(self.now + 34 * 60, self.now + 47 * 60, self.now + 66 * 60)
-            self.changes = replace(old, pit=replace(old.pit, last_log=self.now, log_due=log_due, stage="in-band"))
+            self.changes = replace(
+                old,
+                pit=replace(old.pit, last_log=self.now, log_due=log_due, feed_at=self.now + 37 * 60, stage="in-band"),
+            )
         elif kind in stages:
             self.changes = replace(
                 old,

@@ -40,7 +40,7 @@ def on_course(watch: FakeWatch) -> Standing:
 def calm(watch: FakeWatch) -> None:
     now, old = watch.now, watch.changes
     due = Interval(now + 24 * 60, now + 37 * 60, now + 52 * 60)
-    pit = replace(old.pit, stage="in-band", log_due=due)
+    pit = replace(old.pit, stage="in-band", log_due=due, feed_at=due.p50 - WAKING)
     asked = replace(nap_at(now), until=due.p05 - WAKING, latest=due.p50 - WAKING, unmet=())
     watch.changes = replace(old, alarms=(), pit=pit, standing=on_course(watch), could_sleep=asked)
 
@@ -110,7 +110,8 @@ def morning(watch: FakeWatch) -> None:
     due = Interval(now + 20 * 60, now + 33 * 60, now + 50 * 60)
     watch.changes = replace(
         old, time=now, pieces=(chuck, lamb), shift=shift, pit=replace(
-            old.pit, celsius=121.0, rate=-14.0, log_due=due, forecast_made_at=now - 40, last_log=now - 900
+            old.pit, celsius=121.0, rate=-14.0, log_due=due, feed_at=due.p50 - WAKING, forecast_made_at=now - 40,
+            last_log=now - 900,
         ), could_sleep=replace(nap_at(now), until=due.p05 - WAKING, latest=due.p50 - WAKING),
         sleep=replace(old.sleep, night=False), standing=replace(old.standing, ahead=3600.0, chance=0.93)
         if old.standing else None,

@@ -107,14 +107,42 @@ def test_with_nothing_to_do_the_page_says_so_until_when_and_how_sure(page: Page,
     expect(calm).to_contain_text("Nothing to do now")
     expect(calm.locator(".told > div")).to_have_text(
         [
-            "Next log02:3702:23 to 02:55",
-            "Sleep until02:39latest 02:54 1 not ready",
+            "Next log02:27low at 02:37 (02:23 to 02:55)",
+            "Sleep until02:39woken by 02:54 1 not ready",
             "All ready08:3207:20 to 10:08 27 min ahead",
         ]
     )
     site.watch.changes = replace(old, alarms=())
     expect(calm).to_contain_text("33 min behind: see what would help")
     expect(calm).not_to_contain_text("Nothing to do now")
+
+
+def test_a_cold_pit_without_meat_has_no_tick_and_no_next_log(page: Page, site: ServedPage) -> None:
+    """The lamb and the chuck roll wait; nobody is called, and that is what is said."""
+    old = site.watch.changes
+    site.watch.still = True
+    waiting = tuple(replace(piece, stage="waiting", on_at=None, outlooks=()) for piece in old.pieces)
+    cold = replace(old.pit, celsius=62.0, stage="in-band", lid_open=True, log_due=None, feed_at=None)
+    site.watch.changes = replace(
+        old, alarms=(), pieces=waiting, pit=replace(cold, no_forecast="the pit is below its band"), standing=None
+    )
+    calm = page.locator("#calm")
+    expect(calm).to_contain_text("The pit is below its band. No meat is on, so nobody is called")
+    expect(calm.locator(".good")).to_have_count(0)
+    expect(calm).not_to_contain_text("Next log")
+    lit = replace(old.pit, celsius=121.0, stage="in-band", feed_at=None)
+    site.watch.changes = replace(old, alarms=(), pieces=waiting, pit=lit, standing=None)
+    pit = page.get_by_label("Pit", exact=True)
+    expect(pit).to_contain_text("No meat is on: nobody is called for wood.")
+    expect(pit).to_contain_text("low at 02:37 (02:23 to 02:55)")
+
+
+def test_beside_a_call_for_wood_the_next_log_is_now(page: Page, site: ServedPage) -> None:
+    old = site.watch.changes
+    site.watch.changes = replace(old, pit=replace(old.pit, feed_at=old.time - 60.0, feed_called=True))
+    pit = page.get_by_label("Pit", exact=True)
+    expect(pit).to_contain_text("Next log now")
+    expect(pit).to_contain_text("low at 02:37 (02:23 to 02:55)")
 
 
 def test_no_limit_promises_a_minute_that_is_not_there(page: Page) -> None:
@@ -133,8 +161,8 @@ def test_a_span_names_its_days_where_an_end_is_not_today(page: Page) -> None:
     """Saturday 28 November 2026, 21:00 UTC; a half of the day is said once only where both ends are of today."""
     told = page.evaluate(
         """async () => {
-          const { between, readAs } = await import("/js/words.js");
-          readAs({ fahrenheit: true, twelve_hours: true, zone: "UTC" });
+          const { between, prefer } = await import("/js/words.js");
+          prefer("clock", "12");
           const snapshot = { time: 0, wall_offset: Date.UTC(2026, 10, 28, 21) / 1000 };
           return [[0, 2], [1.5, 16.5], [13, 16], [20, 40]].map((ends) =>
               between(...ends.map((hours) => 3600 * hours), snapshot).replace(/\u202f|\u00a0/g, " "));

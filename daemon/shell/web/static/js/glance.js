@@ -3,7 +3,7 @@
 import { isNew, showAlarms } from "./alarms.js";
 import { find, make, redraw } from "./dom.js";
 import { OFF, ON_FIRE, isForetoldBlind, readyAt } from "./foretold.js";
-import { allPits, isOld } from "./pits.js";
+import { allPits, feedWord, isOld, lowWord } from "./pits.js";
 import { course } from "./standing.js";
 import { stepsFace } from "./steps.js";
 import { between, capital, clock, span, state, when } from "./words.js";
@@ -16,10 +16,10 @@ const unreliable = (age) => [t("glance.do-not-rely"), [t("glance.forecast-ago", 
  * first that is due; one whose forecast is old is named beside it. */
 function nextLog(snapshot) {
   const { pieces, time, pits } = snapshot;
-  const known = allPits(snapshot).filter(({ log_due }) => log_due !== null);
+  const known = allPits(snapshot).filter(({ log_due, feed_at }) => log_due !== null && feed_at !== null);
   const fresh = known.filter((pit) => !isOld(pit, time));
-  const first = (due) => due.reduce((a, b) => (b.log_due.p50 < a.log_due.p50 ? b : a));
-  if (pieces.length > 0 && pieces.every(({ stage }) => OFF.includes(stage))) return null;
+  const first = (due) => due.reduce((a, b) => (b.feed_at < a.feed_at ? b : a));
+  if (pieces.length > 0 && !pieces.some(({ stage }) => ON_FIRE.includes(stage))) return null; // nobody is called
   const name = t("glance.next-log");
   if (known.length === 0)
     return snapshot.pit.stage === "unlit"
@@ -27,13 +27,12 @@ function nextLog(snapshot) {
       : [name, t("glance.not-known"), [snapshot.pit.no_forecast], true];
   if (fresh.length === 0) return [name, ...unreliable(time - (first(known).forecast_made_at ?? time))];
   const pit = first(fresh);
-  const { p05, p50, p95 } = pit.log_due;
   const old = known.filter((other) => !fresh.includes(other));
   return [
     name,
-    p50 <= time ? t("glance.due-now") : when(p50, snapshot),
+    feedWord(pit, snapshot),
     [
-      between(Math.max(p05, time), p95, snapshot),
+      lowWord(pit, snapshot),
       pits.length > 0 ? pit.name : "",
       ...old.map(({ name }) => t("glance.old-forecast-of", { name })),
     ],
@@ -103,11 +102,19 @@ function headOf(pit, pieces, standing) {
   if (!running) return t("glance.no-cook-is-running");
   const onFire = pieces.some((piece) => ON_FIRE.includes(piece.stage));
   if (pit.celsius === null) return state("bad", t("glance.the-pit-cannot-be-read"));
-  if (onFire && pit.celsius < pit.band.low && LIT.includes(pit.stage))
+  if (pit.celsius < pit.band.low && LIT.includes(pit.stage)) {
+    const waits = !onFire && pieces.length > 0;
     return state(
       "suspect",
-      pit.lid_open ? t("glance.shut-the-lid-the-pit-is") : t("glance.the-pit-is-below-its"),
+      waits && pit.stage === "out"
+        ? t("glance.out-without-meat")
+        : waits
+          ? t("glance.below-without-meat")
+          : pit.lid_open
+            ? t("glance.shut-the-lid-the-pit-is")
+            : t("glance.the-pit-is-below-its"),
     );
+  }
   if (
     pieces.length > 0 &&
     !onFire &&

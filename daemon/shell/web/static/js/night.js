@@ -58,7 +58,11 @@ function napFace(snapshot) {
         {},
         nap.latest === null
           ? nap.reason
-          : t("night.at-the-latest-you-will", { latest: clock(nap.latest, snapshot), reason: nap.reason }),
+          : t("night.at-the-latest-you-will", {
+              latest: clock(nap.latest, snapshot),
+              until: clock(nap.until, snapshot),
+              reason: nap.reason,
+            }),
       ),
     );
   if (nap !== null)

@@ -6,12 +6,11 @@ import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
-import { isOld, namedPit, ofPit, pitChoice } from "./pits.js";
+import { feedWord, isOld, lowWord, namedPit, ofPit, pitChoice } from "./pits.js";
 import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isBehind, standingFace } from "./standing.js";
 import {
-  between,
   big,
   capital,
   clock,
@@ -56,22 +55,26 @@ function burning(pit, snapshot) {
       ? t("pit.no-log-seen-yet")
       : t("pit.last-last-log", { last_log: clock(pit.last_log, snapshot) });
   if (pit.log_due === null)
-    return muted(t("pit.next-log-not-known", { no_forecast: capital(pit.no_forecast) }));
-  const { p05, p50, p95 } = pit.log_due;
+    return muted(
+      t(pit.feed_called ? "pit.next-log-now" : "pit.next-log-not-known", {
+        no_forecast: capital(pit.no_forecast),
+      }),
+    );
   const made = pit.forecast_made_at;
   const old = isOld(pit, snapshot.time);
   const told = !stands(snapshot) && snapshot.pits.length === 0; // in the answers at the top
-  const soon =
-    p50 <= snapshot.time
-      ? t("pit.due-now")
-      : t("pit.at-in", { at: clock(p50, snapshot), ahead: span(p50 - snapshot.time) });
+  const ahead = (pit.feed_at ?? 0) - snapshot.time;
+  const word = feedWord(pit, snapshot);
+  const next = pit.feed_called || ahead <= 0 ? word : t("pit.at-in", { at: word, ahead: span(ahead) });
   return across(
     old
       ? state("suspect", t("pit.this-forecast-is-old-do", { time: span(snapshot.time - (made ?? 0)) }))
-      : make("p", { class: "next" }, t("pit.next-log"), make("strong", { class: "num hot" }, soon)),
+      : pit.feed_at === null
+        ? muted(t("pit.nobody-is-called"))
+        : make("p", { class: "next" }, t("pit.next-log"), make("strong", { class: "num hot" }, next)),
     muted(
       [
-        told ? "" : between(p05, p95, snapshot),
+        told && pit.feed_at !== null ? "" : lowWord(pit, snapshot),
         made === null ? "" : t("pit.as-of-made", { made: clock(made, snapshot) }),
         last,
       ]

@@ -1,7 +1,7 @@
 // Several pits: one line each, and which of them the page shows and marks.
 
 import { button, keyed, make, say } from "./dom.js";
-import { clock, degrees } from "./words.js";
+import { between, degrees, when } from "./words.js";
 import { t } from "./texts.js";
 
 let chosen = "";
@@ -13,6 +13,14 @@ const OLD = 300; // s: the fire is foretold anew each minute
 /** What was foretold of this pit's fire has no successor: it is not read. Whoever shows the forecast asks here. */
 export const isOld = ({ log_due, celsius, forecast_made_at }, time) =>
   log_due !== null && (celsius === null || (forecast_made_at !== null && time - forecast_made_at > OLD));
+
+/** When its next log is to be laid: when it is called for. */
+export const feedWord = ({ feed_at, feed_called }, snapshot) =>
+  feed_called ? t("pits.now") : feed_at <= snapshot.time ? t("pits.soon") : when(feed_at, snapshot);
+
+/** What comes without that log. */
+export const lowWord = ({ log_due: { p05, p50, p95 } }, snapshot) =>
+  t("pits.low-at", { at: when(p50, snapshot), between: between(p05, p95, snapshot) });
 
 /** The watch as the chosen pit shows it: its figures, its own probes and signs. */
 export function ofPit(snapshot) {
@@ -40,9 +48,9 @@ export function pitChoice(fireWord, choose) {
     });
     const update = ({ pit, snapshot, shown }) => {
       const due =
-        pit.log_due === null || isOld(pit, snapshot.time)
+        pit.log_due === null || pit.feed_at === null || isOld(pit, snapshot.time)
           ? ""
-          : t("pits.next-log", { at: clock(pit.log_due.p50, snapshot) });
+          : t("pits.next-log", { at: feedWord(pit, snapshot) });
       const celsius = pit.celsius === null ? "" : ` ${degrees(pit.celsius)}`;
       say(line, t("pits.line", { name: pit.name, celsius, stage: fireWord(pit)[1], due }));
       line.setAttribute("aria-pressed", String(pit.id === shown));

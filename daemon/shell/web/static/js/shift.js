@@ -5,8 +5,8 @@ import { isAway } from "./alarms.js";
 import { code } from "./code.js";
 import { deedsOf } from "./deeds.js";
 import { ask, live, put, tell } from "./live.js";
-import { allPits, isOld } from "./pits.js";
-import { between, capital, clock, degrees, plain, span, when } from "./words.js";
+import { allPits, isOld, lowWord } from "./pits.js";
+import { capital, clock, degrees, plain, span, when } from "./words.js";
 import { t } from "./texts.js";
 
 const BACK = 8 * 3600; // s of marks on the sheet
@@ -49,9 +49,9 @@ function nowLines(snapshot) {
 function coming(snapshot) {
   const found = [];
   for (const pit of allPits(snapshot)) {
-    if (!pit.log_due || isOld(pit, snapshot.time)) continue;
-    const text = t("shift.next-log-to", { between: between(pit.log_due.p05, pit.log_due.p95, snapshot) });
-    found.push([pit.log_due.p50, snapshot.pits.length > 0 ? `${pit.name}: ${text}` : text]);
+    if (!pit.log_due || pit.feed_at === null || isOld(pit, snapshot.time)) continue;
+    const text = t("shift.next-log-to", { low: lowWord(pit, snapshot) });
+    found.push([pit.feed_at, snapshot.pits.length > 0 ? `${pit.name}: ${text}` : text]);
   }
   for (const piece of snapshot.pieces) {
     for (const { goal, scenario, at } of piece.outlooks) {
