@@ -45,6 +45,8 @@ def judged(
     pit_stage: str = "in-band",
     standing: frozenset[str] = frozenset(),
     slid_out: bool = False,
+    lost: dict[str, float] | None = None,
+    too_warm: dict[str, float] | None = None,
 ) -> dict[str, Condition]:
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None, since=0.0)
     at = TENDER_SOON if pit_stage == "out" else None
@@ -56,8 +58,8 @@ def judged(
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}
     process = ProcessSnapshot(
-        now, SETTINGS, SETTINGS.cook.band, nan, None, pit_stage, fire, None, (piece,), cores, {}, {}, frozenset(),
-        standing=standing,
+        now, SETTINGS, SETTINGS.cook.band, nan, None, pit_stage, fire, None, (piece,), cores, lost or {}, {}, frozenset(),
+        standing=standing, too_warm=too_warm or {},
     )  # fmt: skip
     return {c.rule: c for c in conditions(process)}
 
@@ -120,6 +122,19 @@ def test_a_forecast_calls_nobody_to_probe_meat_on_a_dead_fire() -> None:
     """Seen live: eight times "tender in 10 min" for a core of 66 °C."""
     assert not judged(66.0, pit_stage="out")["tender-range"].active
     assert judged(94.0, pit_stage="out")["tender-range"].active, "what is tender is tender"
+
+
+@pytest.mark.parametrize(
+    ("too_warm", "words"),
+    [(None, "Check probe in Chuck: lost for 6 min"), (64.0, "Check probe in Chuck: reads too warm")],
+    ids=["silent", "too warm"],
+)
+def test_a_probe_that_reads_but_too_warm_is_not_called_lost(too_warm: float | None, words: str) -> None:
+    """Eight hours of "lost for 8 h", of a probe that lay by the bone and read all night, sent nobody to push it deeper."""
+    warm = None if too_warm is None else {"chuck": too_warm}
+    found = judged(None, now=360.0, lost={"chuck": 0.0}, too_warm=warm)["meat-probe-lost"]
+    assert found.active and in_english(found.text) == words
+    assert ("push the probe deeper" in in_english(found.because)) is (too_warm is not None)
 
 
 def test_a_piece_past_its_tender_range_is_told_as_such() -> None:

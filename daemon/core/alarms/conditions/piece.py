@@ -297,6 +297,9 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     if piece.stage.stage is PiecePhase.TENDER_RANGE:
         left = FAR_OFF  # it is to be felt by hand, and has been called
     because, told = say("alarm.meat-probe-lost.because"), None
+    if piece.settings.id in process.too_warm:  # it reads, and what is to be done is known
+        because = say("alarm.meat-probe-lost.because-leaky")
+        told = say("alarm.meat-probe-lost.leaky", name=process.called(piece.settings.name))
     if piece.unseen_since is not None:
         read = piece.read_last()
         seen_at = piece.unseen_since if read is None else max(piece.unseen_since, read[0])
