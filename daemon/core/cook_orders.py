@@ -76,9 +76,8 @@ class CookOrders(WatchState):
         events: list[Event] = [Marked(now, item.kind, item.piece, item.by, item.note, item.at, item.pit)]
         self.marks.add(item, now)
         if item.kind in OF_THE_PIT:
-            pit.fire.mark(item, done)
             self.duties.mark(item, done)
-            events += [replace(change, time=now) for change in pit.moved(pit.stage.mark(item, done))]
+            events += [replace(change, time=now) for change in pit.mark(item, done)]
         for piece in self.pieces.meant(item):
             self._expect_move(piece, now)
             before = piece.stage.on_at

@@ -11,13 +11,14 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core.events import Event, FireNoticed, FireSign, StageChanged
+from daemon.core.inputs import Mark
 from daemon.core.marks import Said
 from daemon.core.pieces.meat_witness import FALLS_FOR, LEFT_ALONE, ColdMeat, Course, cold_meat, courses, left_alone
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import NOT_SEEN
-from daemon.core.pit.stage import PitStage
+from daemon.core.pit.stage import HOT, PitPhase, PitStage
 from daemon.core.pit_profile import PitProfile
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.readings.pit_witness import AGREES, Contradiction
@@ -27,6 +28,8 @@ from daemon.core.settings import Band, WatchSettings, subject_of
 from daemon.core.since import Since
 
 SIGNS_SHOWN = 20
+LOST = frozenset({PitPhase.OUT, PitPhase.COOLING})
+"""Stages in which a fire that is marked lit is a new one, however hot the pit still is."""
 LIDS = (FireSign.LID_OPENED, FireSign.LID_CLOSED)
 
 
@@ -85,6 +88,15 @@ class PitWatch:
         pit = self.readout.pit_minutes(minute - FALLS_FOR + 1, minute)
         cores = (core for _, core in left_alone(pieces, trace, said, minute))
         self.cold_meat = cold_meat(pit, self.band.low - AGREES, cores)
+
+    def mark(self, mark: Mark, done: float) -> list[StageChanged]:
+        """What was done at the pit. done: engine time."""
+        minute = int(done // MINUTE)
+        then = self.readout.pit_minutes(minute, minute)[0]
+        pit = self.celsius if isnan(then) else then
+        burns = pit >= min(HOT, self.band.low) and self.stage.stage not in LOST
+        self.fire.mark(mark, done, burns)
+        return self.moved(self.stage.mark(mark, done))
 
     def follow(self, pieces: Pieces, now: float) -> list[Event]:
         """The stage after the meat: when all is off the fire may die."""

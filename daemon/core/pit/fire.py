@@ -329,14 +329,16 @@ class FireWatch:
         self.exit.minute(now, seen, band, ambient, self.lid_open, self._why_not(seen, band))
         return noticed
 
-    def mark(self, mark: Mark, now: float) -> None:
-        """The cook says a log went in, the lid was opened or the damper changed: believed over detection."""
+    def mark(self, mark: Mark, now: float, burns: bool = False) -> None:
+        """The cook says a log went in, the lid was opened or the damper changed: believed over detection. burns: its heat has
+        told of the fire already, so that "lit" says nothing new and gives it no time to show."""
         if mark.kind in AT_THE_PIT:
             self.attended_at = now
         match mark.kind:
             case MarkKind.FIRE_LIT:
                 self._lit, self._gone_cold = True, False
-                self._new_fire(now, marked=True)
+                if not burns:
+                    self._new_fire(now, marked=True)
             case MarkKind.LOG:
                 self._new_fire(now, marked=True)
                 self._quiet_until = max(self._quiet_until, now + LOG_KNOWN * MINUTE)

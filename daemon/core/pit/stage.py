@@ -152,7 +152,7 @@ class PitStage:
     relit: bool = False
     """It stands at the mark of a fire that was lit anew in place of one that had gone out."""
     climbed_at: float = 0.0
-    """When the pit had last gained CLIMBS, came to its stage or was marked lit, whichever is latest: engine time, s."""
+    """When the pit had last gained CLIMBS, or came to its stage if that was later: engine time, s."""
 
     def __init__(self) -> None:
         self._recent: list[float] = []
@@ -161,6 +161,8 @@ class PitStage:
         """The coldest the pit was while unlit, or since the fire was lit, °C."""
         self._foot: float | None = None
         """The coldest the pit was since `climbed_at`, °C."""
+        self._top: float | None = None
+        """The hottest the pit was since then and since the lid was last open, °C."""
         self._band: tuple[float, float] | None = None
         self._raised = False
         self._lid_minutes = 0
@@ -180,6 +182,8 @@ class PitStage:
         self._lid_minutes = self._lid_minutes + 1 if lid_open else 0
         if isnan(pit) or 0 < self._lid_minutes <= LID_AT_MOST:
             self._unseen = self._unseen + 1 if self._lid_minutes == 0 else 0
+            if self._lid_minutes:
+                self._top = None  # what the lid and cold meat have cost is no fire that dies
             return []
         self._recent = [*self._recent, *self._between(pit), pit][-OUT_FOR - 1 :]
         self._unseen = 0
@@ -187,9 +191,16 @@ class PitStage:
             self._start = pit if self._start is None else min(self._start, pit)
         self._foot = pit if self._foot is None else min(self._foot, pit)
         if pit >= self._foot + CLIMBS:
-            self._foot, self.climbed_at = pit, now
+            self._foot, self._top, self.climbed_at = pit, pit, now
+        self._top = pit if self._top is None else max(self._top, pit)
         signs = self._signs(slope, band)
         return self._heed(signs, now) or self._doubt(signs, now)
+
+    @property
+    def falls_back(self) -> bool:
+        """On its way to the band it has lost what a burning fire gains again and again, and not regained it."""
+        fell = self._top is not None and self._recent[-1:] and self._recent[-1] <= self._top - CLIMBS
+        return self.stage is PitPhase.HEATING and bool(fell)
 
     def _between(self, pit: float) -> list[float]:
         """The minutes since it was last seen, °C."""
@@ -204,8 +215,6 @@ class PitStage:
             return []
         before = self.dump()
         self.question = ""
-        if self.stage != PitPhase.LIGHTING:
-            self._foot, self.climbed_at = None, now  # said again of a fire that has not shown yet, it buys no time
         changes = self._heed({PitSign.MARKED_LIT}, now)
         self._before_lit = before if changes else None
         if self.stage == PitPhase.LIGHTING:
@@ -274,7 +283,7 @@ class PitStage:
             after = NEXT[before].get(sign) if sign in signs else None
             if after is not None:
                 self.stage, self.since, self._raised = after, now, False
-                self._foot, self.climbed_at = None, now
+                self._foot, self._top, self.climbed_at = None, None, now
                 self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
                 self._before_lit = None
                 self.relit = sign is PitSign.MARKED_LIT and before is PitPhase.OUT
@@ -315,6 +324,7 @@ class PitStage:
             "question": plain(self.question),
             "since_lit": self._since_lit,
             "foot": self._foot,
+            "top": self._top,
             "climbed_at": self.climbed_at,
             "before_lit": self._before_lit,
             "relit": self.relit,
@@ -329,5 +339,5 @@ class PitStage:
         self.question, self._since_lit = said(state["question"]), state["since_lit"]
         # not in the checkpoints of earlier versions
         self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
-        self._unseen = state.get("unseen", 0)
+        self._top, self._unseen = state.get("top"), state.get("unseen", 0)
         self._before_lit, self.relit = state.get("before_lit"), state.get("relit", False)

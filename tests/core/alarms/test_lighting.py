@@ -155,6 +155,27 @@ def test_a_pit_that_stops_short_of_its_band_wants_wood() -> None:
     assert alarm == "pit-falling" and 44.0 + 40.0 < minute < 44.0 + 55.0
 
 
+@pytest.mark.parametrize("rate", [0.5, 1.5])
+def test_a_hot_pit_that_falls_back_is_called_whatever_is_marked(rate: float) -> None:
+    """It was hot and has lost 10 °C short of its band: that is no lighting any more, and a fire marked lit changes nothing."""
+    night = Evening()
+    night.run(33.0, lambda minute: min(102.0, 12.0 + 3.0 * minute))
+    night.mark(MarkKind.FIRE_LIT)
+    falls = 10.0 / rate
+    night.run(33.0 + falls + 10.0, lambda minute: 102.0 - rate * (minute - 33.0), answers=True, restarts=(35.0,))
+    ((alarm, minute), *_) = night.calls()
+    assert alarm == "pit-falling" and 33.0 + falls < minute <= 33.0 + falls + 5.0
+
+
+def test_a_fire_marked_lit_again_on_a_hot_pit_that_stands_short_of_its_band_buys_no_time() -> None:
+    night = Evening()
+    night.run(60.0, lambda minute: min(101.0, 12.0 + 2.0 * minute))
+    night.mark(MarkKind.FIRE_LIT)
+    night.run(105.0, lambda minute: 101.0, answers=True)
+    ((alarm, minute),) = night.calls()
+    assert alarm == "pit-falling" and 44.0 + 40.0 < minute < 44.0 + 55.0
+
+
 @pytest.mark.parametrize("rate", [0.4, 1.0, 3.0])
 def test_a_fire_that_catches_however_slowly_wakes_nobody(rate: float) -> None:
     night = Evening()
