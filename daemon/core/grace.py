@@ -13,7 +13,7 @@ GRACE = 60.0
 """s within which devices reconnect and probes are heard: common practice, no source."""
 BRIEF = 600.0
 """s: a life that ended sooner may be one of many, so the next writes down for longer what it hears. Our choice."""
-SPEAKS_OF_SILENCE = frozenset({"pit-blind", "meat-probe-lost"})
+SPEAKS_OF_SILENCE = frozenset({"pit-blind", "meat-probe-lost", "pit-probe-lost"})
 """Rules whose condition is that nothing is heard."""
 
 

@@ -175,6 +175,7 @@ class WatchState:
                 lain=pit.readout.lain,
                 contradiction=pit.contradiction,
                 cold_meat=pit.cold_meat,
+                probes_lost=self._probes_lost(pit, now),
                 meat=pit.meat,
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
@@ -183,11 +184,20 @@ class WatchState:
                 pit_question=pit.stage.question,
                 pit_climbed_at=pit.stage.climbed_at,
                 pit_relit=pit.stage.relit,
+                pit_falls_back=pit.stage.falls_back,
                 pit_id=pit.id,
                 elsewhere=len(here[pit.id]) < len(self.pieces),
             )
             for pit in self.pits.values()
         ]
+
+    def _probes_lost(self, pit: PitWatch, now: float) -> dict[str, float]:
+        """See `ProcessSnapshot`. A pit that nobody sees is a matter of its own."""
+        if isnan(pit.celsius):
+            return {}
+        on = [w.stage.on_at for w in self.pieces.on_pit(pit.id).values() if w.stage.on_at is not None]
+        never = min(on, default=now)
+        return {c: self._unseen_since(c, never) for c in pit.readout.pit_channels if self.good(c) is None}
 
     def _unseen_since(self, channel: str, never: float) -> float:
         """Engine time from which a channel tells nothing that may be believed: what a stuck one said since it stuck is nothing.

@@ -56,6 +56,7 @@ CASES: dict[str, Case] = {
     "reminder": ("Spritz: Chuck roll", 65 * MINUTE, None, None),
     "reminder-night": ("Turn: Lamb shoulder", 3 * HOUR, None, None),
     "finish-early": (MEAT, 3 * HOUR, None, None),
+    "pit-probe-lost": ("Grate left", 45 * MINUTE, None, None),
     "meat-probe-lost": (MEAT, 6 * MINUTE, None, None),
     "watch-channel-down": ("phone", 12 * MINUTE, None, None),
     "device-lost": ("board", 12 * MINUTE, None, None),

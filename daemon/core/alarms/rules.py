@@ -287,6 +287,16 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         unit=Unit.SECONDS,
     ),
     AlarmRule(
+        id="pit-probe-lost",
+        time_to_act=HOUR,
+        priority=Priority.LOW,
+        wake=WakePolicy.NEVER,
+        on_delay=30 * MINUTE,
+        off_delay=5 * MINUTE,
+        guards=("piece-off",),
+        unit=Unit.SECONDS,
+    ),
+    AlarmRule(
         id="watch-channel-down",
         time_to_act=10 * MINUTE,
         priority=Priority.HIGH,

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from math import isnan
 
 from daemon.core.alarms.conditions.feed import FEED, NOT_CAUGHT, carried, feed_conditions
-from daemon.core.alarms.conditions.process import FAR_OFF, TURNING, Finding, ProcessSnapshot, quiet
+from daemon.core.alarms.conditions.process import FAR_OFF, TURNING, Finding, ProcessSnapshot, Subject, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.pit.signs import COLD
+from daemon.core.pit.signs import COLD, RECOVERS_IN
 from daemon.core.pit.stage import LIGHTING_TAKES, OUT_BELOW, PitPhase
 from daemon.core.said import Text, say
-from daemon.core.settings import SPACING
+from daemon.core.settings import SPACING, Role
 
 FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
@@ -55,6 +55,7 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     relight = ("fire-out",) if process.stands("fire-out") else ()
     yield _blind(process, guards)
     called = ("pit-falling",) if process.stands("pit-falling") else ()  # somebody is called to this fire already
+    yield from _probe_lost(process, guards)
     yield _contradict(process, (*guards, *relight, *called))
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
@@ -116,6 +117,24 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
         ),
     )
     return process.condition("pit-blind", process.pit_subject, found, guards)
+
+
+def _probe_lost(process: ProcessSnapshot, guards: tuple[str, ...]) -> Iterator[Condition | NotKnown]:
+    """Another probe still sees the pit, so nobody is woken; but what sees it alone must not fail."""
+    for channel in process.settings.with_role(Role.PIT):
+        if channel.pit != process.pit_id:
+            continue
+        subject, since = Subject(channel.id, channel.name or channel.id), process.probes_lost.get(channel.id)
+        if isnan(process.pit):
+            yield process.unknown("pit-probe-lost", subject)
+            continue
+        found = Finding(
+            active=since is not None,
+            within=since is None,
+            because=say("alarm.pit-probe-lost.because", pit=process.pit),
+            value=None if since is None else process.now - since,
+        )
+        yield process.condition("pit-probe-lost", subject, found, guards)
 
 
 def _contradict(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
@@ -239,10 +258,12 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
 
 
 def _does_not_climb(process: ProcessSnapshot) -> bool:
-    """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since. A fire that is lit anew under it shows as soon as a
-    log does, or was not lit."""
+    """Meat has lain for LIGHTING_TAKES on a pit that has not climbed since, or on one that was hot and falls back: no mark of a
+    fire buys that one time. A fire that is lit anew under it shows as soon as a log does, or was not lit."""
     on = [p.stage.on_at for p in process.pieces if p.on_fire and p.stage.on_at is not None]
     allowed = 0.0 if _not_lit(process) else LIGHTING_TAKES
+    if on and process.pit_falls_back and process.now - max(on) >= RECOVERS_IN:  # cold meat and its lid cost some heat
+        return True
     return bool(on) and process.now - max(process.pit_climbed_at, min(on)) >= allowed
 
 

@@ -66,7 +66,8 @@ class ProcessSnapshot:
     """One pit and the pieces on it at one scan. pit: control value of good probes, °C, NaN if blind. blind_since: engine time.
     cores: newest good core by piece id, of its probe or, where none tells, read by hand just now. lost: piece id -> engine time
     since when its probe gives nothing good.
-    pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, pit_relit: see `PitStage`."""
+    pit_question: what the cook has not answered about the pit. pit_climbed_at: engine time, pit_relit, pit_falls_back: see
+    `PitStage`."""
 
     now: float
     settings: WatchSettings
@@ -86,6 +87,7 @@ class ProcessSnapshot:
     pit_question: Text = ""
     pit_climbed_at: float = 0.0
     pit_relit: bool = False
+    pit_falls_back: bool = False
     standing: frozenset[str] = frozenset()
     """Keys of the alarms that stand, acknowledged or not."""
     asleep: bool = False
@@ -121,6 +123,8 @@ class ProcessSnapshot:
     """Engine time since which it is seen only now and then."""
     owed: float = 0.0
     """s that were not made good when it was last lost from sight."""
+    probes_lost: Mapping[str, float] = field(default_factory=dict)
+    """Of a pit that is seen, its probes that give nothing to believe: engine time since when, by channel."""
     meat: Mapping[str, Course] = field(default_factory=dict)
     """Of a pit that nobody sees, what the cores of the pieces on it do, by piece id."""
     joint: bool = False

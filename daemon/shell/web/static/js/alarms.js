@@ -23,7 +23,7 @@ const CAUSES = [
   ["runaway", "pit-high"],
   ["hold-unsafe", "hold-falling", "meat-cooling"],
   ["past-tender", "tender-range"],
-  ["device-lost", "pit-blind", "meat-probe-lost"],
+  ["device-lost", "pit-blind", "pit-probe-lost", "meat-probe-lost"],
 ];
 const LONG = 36; // letters of a text that are set smaller, so that the pit stays on the first screen
 const TIMED = /\d (min|h)\b/;
