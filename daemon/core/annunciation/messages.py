@@ -1,8 +1,9 @@
 """The messages people get: their ids, their one line of words, and which alarms each of them named.
 
-One alarm gives a message its id and its words, the others are counted: of those of the highest priority what is new or worse,
-then in turn, so that none waits behind a number for long; a runaway pit gives way to nothing. Whoever answers a message answers
-every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen and calls on.
+One alarm gives a message its id and its words, the others are counted: of those of the highest priority a matter of safety,
+then what is new or worse, then in turn, so that none waits behind a number for long; a runaway pit gives way to nothing. Whoever
+answers a message answers every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen
+and calls on.
 """
 
 from __future__ import annotations
@@ -83,7 +84,7 @@ class Messages:
         worst = self._rules[ordered[0].rule]
         if worst.waits_for_nothing:
             return ordered
-        may = [t for t in ordered if self._rules[t.rule].priority is worst.priority]
+        may = [t for t in ordered if self._rank(t) == self._rank(ordered[0])]
         may = [t for t in may if not self._is_covered(t, annunciations)]
         turns = {led: turn for turn, led in enumerate(self._led.items())}
         lead = min(may, key=lambda t: (t.key not in news, turns.get((t.key, t.occurrence), -1)))
@@ -141,11 +142,16 @@ class Messages:
         subject = lesser.key.removeprefix(lesser.rule)
         return any(lesser.rule in self._rules[t.rule].covers and t.key.endswith(subject) for t in among)
 
-    def _urgency(self, annunciation: Annunciation) -> tuple[int, float, float, float, str]:
-        """Priority, then the time the alarm list gives to act, then, of several pits, the nearer, then which came first."""
+    def _rank(self, annunciation: Annunciation) -> tuple[int, bool]:
+        """Priority, then safety."""
+        rule = self._rules[annunciation.rule]
+        return PRIORITY_ORDER[rule.priority], not rule.safety
+
+    def _urgency(self, annunciation: Annunciation) -> tuple[int, bool, float, float, float, str]:
+        """Its rank, then the time the alarm list gives to act, then, of several pits, the nearer, then which came first."""
         rule = self._rules[annunciation.rule]
         by = (annunciation.consequence_at or 0.0) if self.pits else 0.0
-        return PRIORITY_ORDER[rule.priority], rule.time_to_act, by, annunciation.since, annunciation.key
+        return *self._rank(annunciation), rule.time_to_act, by, annunciation.since, annunciation.key
 
 
 def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:
