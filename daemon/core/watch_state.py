@@ -229,7 +229,9 @@ class WatchState:
         sleeper = self.settings.announcing.sleeper
         clock = self.duties.plan.rings_at(sleeper.notice + sleeper.dress_and_walk)
         why: Text
-        if not on and self.pieces:
+        if not self.health.well(inputs.Part.RECORD):
+            window, why = None, say("missing.told")
+        elif not on and self.pieces:
             window, why = None, say("green.no-piece")
             if any(
                 pit.stage.stage in SETTLED_STAGES and pit.celsius < pit.band.low - BELOW for pit in self.pits.values()

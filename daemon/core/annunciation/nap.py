@@ -59,6 +59,8 @@ def green_list(
         (say("green.answered") if answered else say("missing.answered"), answered),
         (say("green.record") if (record := parts.well(Part.DISK)) else say("missing.record"), record),
     )
+    if not parts.well(Part.RECORD):
+        lines = (*lines, (say("missing.told"), False))
     if unseen:
         lines = (*lines, (say("missing.held-unseen", names=tuple(unseen)), False))
     match wood:

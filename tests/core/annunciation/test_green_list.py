@@ -135,3 +135,16 @@ def test_an_agreed_hour_ends_the_sleep_and_promises_none_that_the_fire_does_not(
     assert rung_within(None, 900.0, now, burning=False) == (900.0, 900.0)
     assert rung_within(None, 50.0, now, burning=False) is None, "it rings already"
     assert rung_within((500.0, 600.0), None, now, burning=True) == (500.0, 600.0)
+
+
+def test_a_lost_record_promises_nothing_until_somebody_has_said_how_things_stand() -> None:
+    """Also once its alarm is acknowledged: that somebody has seen it tells nothing of the fire."""
+    one = Night()
+    one.give(Health(Part.RECORD, "cook", False, "the journal is damaged"))
+    one.give(Acknowledge("*", "cook"))
+    nap = one.engine.snapshot(one.now).could_sleep
+    assert nap is not None and nap.until is None
+    assert say("missing.told") in nap.unmet and nap.reason == say("missing.told")
+    one.give(Mark(MarkKind.FIRE_LIT))
+    nap = one.engine.snapshot(one.now).could_sleep
+    assert nap is not None and say("missing.told") not in nap.unmet

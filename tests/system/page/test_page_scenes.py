@@ -137,6 +137,7 @@ def test_a_lost_record_is_what_is_asked_first_until_somebody_says(page: Page, si
     expect(steps).to_contain_text("Next: say what is on the fire")
     expect(steps.locator("ol .medium")).to_have_text("The record of the cook was lost: say what is on the fire")
     expect(steps.get_by_role("button", name="Fire is lit")).to_be_visible()
+    expect(steps).not_to_contain_text("Light the fire")
     assert serious(page) == []
     steps.get_by_role("button", name="Nothing is on").click()
     with page.expect_response("**/api/end-cook"):

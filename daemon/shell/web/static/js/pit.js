@@ -6,7 +6,7 @@ import { grate, heatWord } from "./draw.js";
 import { live, sinceWord, tell } from "./live.js";
 import { mark, whenDone } from "./marks.js";
 import { miniCurve } from "./mini.js";
-import { feedWord, isOld, lowWord, namedPit, ofPit, pitChoice } from "./pits.js";
+import { feedWord, isOld, isRecordLost, lowWord, namedPit, ofPit, pitChoice } from "./pits.js";
 import { saidMarks } from "./said.js";
 import { pieceLines, pieces } from "./pieces.js";
 import { isBehind, standingFace } from "./standing.js";
@@ -40,8 +40,9 @@ const FIRE_WORDS = {
 };
 
 /** The words of the stage, unless the number says otherwise at this moment. */
-function fireWord({ stage, celsius, band, lid_open }) {
+function fireWord({ stage, celsius, band, lid_open }, recordLost) {
   if (celsius === null) return ["bad", t("pit.cannot-be-read")];
+  if (recordLost && stage === "unlit") return ["suspect", t("pit.fire-not-known")];
   if (lid_open) return ["suspect", t("pit.lid-open")];
   if (stage === "in-band" && celsius !== null && celsius < band.low) return FIRE_WORDS.low;
   if (["in-band", "heating"].includes(stage) && celsius !== null && celsius > band.high + 3)
@@ -109,7 +110,7 @@ function pitFace(snapshot) {
         "div",
         { class: "trend" },
         beside ? name : null,
-        state(...fireWord(pit)),
+        state(...fireWord(pit, isRecordLost(snapshot))),
         make("p", { class: "num" }, pit.celsius === null ? lastRead(snapshot) : trendMark(pit.rate)),
       ),
     ),

@@ -38,6 +38,9 @@ export function ofPit(snapshot) {
 /** What an order says of the pit that it means: nothing where there is one. */
 export const namedPit = () => (chosen ? { pit: chosen } : {});
 
+/** What was on the fire before nobody knows, until somebody has said how things stand. */
+export const isRecordLost = ({ health }) => health.some(({ part }) => part === "record");
+
 /** A button for each pit, with what matters of it; hidden where there is only one. fireWord: [shape, words] of a pit. */
 export function pitChoice(fireWord, choose) {
   const node = make("section", { class: "plate buttons pits", "aria-label": t("pits.pits") });
@@ -52,7 +55,10 @@ export function pitChoice(fireWord, choose) {
           ? ""
           : t("pits.next-log", { at: feedWord(pit, snapshot) });
       const celsius = pit.celsius === null ? "" : ` ${degrees(pit.celsius)}`;
-      say(line, t("pits.line", { name: pit.name, celsius, stage: fireWord(pit)[1], due }));
+      say(
+        line,
+        t("pits.line", { name: pit.name, celsius, stage: fireWord(pit, isRecordLost(snapshot))[1], due }),
+      );
       line.setAttribute("aria-pressed", String(pit.id === shown));
     };
     return { node: line, update };

@@ -3,6 +3,7 @@
 import { buttonRow, buttonTwice, make } from "./dom.js";
 import { tell } from "./live.js";
 import { mark } from "./marks.js";
+import { isRecordLost } from "./pits.js";
 import { capital, state, when } from "./words.js";
 import { t } from "./texts.js";
 
@@ -78,8 +79,7 @@ const meat = (snapshot) => ({
   head: t("steps.put-the-meat-on"),
 });
 
-/** What was on the fire before nobody knows: what is asked first, until somebody has said how things stand. */
-const isRecordLost = ({ health }) => health.some(({ part }) => part === "record");
+/** Asked first; of the fire nothing is said until it is answered. */
 const record = (snapshot) => ({
   done: !isRecordLost(snapshot),
   hidden: !isRecordLost(snapshot),
@@ -96,6 +96,7 @@ const record = (snapshot) => ({
 });
 
 const STEPS = [record, probes, cook, plan, testWake, fire, meat];
+const ASKED = [record, probes, testWake];
 
 /** Null where the fire burns under a cook: then the pit speaks. */
 export function stepsFace(snapshot) {
@@ -103,7 +104,9 @@ export function stepsFace(snapshot) {
   const waiting = snapshot.pieces.every(({ stage }) => NOT_ON.includes(stage));
   const over = !before || !waiting || ["cooling", "out"].includes(snapshot.pit.stage);
   if (over && !isRecordLost(snapshot)) return null;
-  const steps = STEPS.map((step) => step(snapshot)).filter(({ hidden }) => !hidden);
+  const steps = (isRecordLost(snapshot) ? ASKED : STEPS)
+    .map((step) => step(snapshot))
+    .filter(({ hidden }) => !hidden);
   // a plan and a test wake are good advice, yet no reason to put off the fire
   const next = steps.find(({ done, optional }) => !done && !optional) ?? steps.find(({ done }) => !done);
   if (!next) return null;
