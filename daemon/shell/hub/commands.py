@@ -17,6 +17,7 @@ from datetime import datetime
 
 from config.units import to_fahrenheit
 from daemon.core import inputs
+from daemon.core.annunciation.test_call import TEST_WAKE
 from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, MarkKind
 from daemon.core.mark_doubts import doubt
 from daemon.core.plan.duties import MOST_SPLITS
@@ -244,7 +245,7 @@ class CommandGate:
         if node == "pit":
             return self._set_pit(orders.known_pit(device, snapshot), prop, text, snapshot)
         match node, prop:
-            case "watch", "acknowledge" if 0 < len(text) <= 80:
+            case "watch", "acknowledge" if len(text) <= 80 and _is_alarm(text):
                 return inputs.Acknowledge(text, HUB)
             case "watch", "pause":
                 seconds = _number(text)
@@ -334,3 +335,8 @@ def _number(text: str) -> float:
     if not math.isfinite(value):
         raise CommandRejected(say("order.number"))
     return value
+
+
+def _is_alarm(text: str) -> bool:
+    """All alarms, one by its key or its message's id, or the test wake: rubbish is nobody's word that he is up."""
+    return text.isprintable() and (text == "*" or "/" in text or text.startswith(TEST_WAKE))

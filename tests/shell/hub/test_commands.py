@@ -116,6 +116,7 @@ def test_what_can_hardly_be_meant_is_taken_when_it_is_set_once_more() -> None:
         ("watch/pause", "901"), ("watch/pause", "0"), ("watch/pause", "-5"), ("watch/pause", "nan"),
         ("watch/pause", "1e999"), ("watch/pause", "9" * 41),
         ("watch/asleep", "TRUE"), ("watch/acknowledge", ""), ("watch/acknowledge", "x" * 81),
+        ("watch/acknowledge", "x"), ("watch/acknowledge", "\x00" * 9), ("watch/acknowledge", "runaway/\u202epit"),
         ("pit/mark", "wrapped"), ("piece-chuck/mark", "log"), ("piece-pork/mark", "wrapped"), ("pit/band-low", "200"),
         ("pit/band-high", "inf"), ("pit/band-high", "400"), ("pit/band-low", "131"), ("pit/temperature", "100"),
         ("alarms/runaway", "false"), ("watch/unacknowledged", "0"), ("pit/mark", "log "), ("a", "b"),
