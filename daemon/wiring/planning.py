@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from math import ceil
 from statistics import median
 from zoneinfo import ZoneInfo
@@ -22,6 +23,7 @@ from daemon.core.forecast.plan import (
     PiecePlan,
     Plan,
     Running,
+    at_chance,
     chance_if_lit,
     kept_plan,
     plan,
@@ -45,6 +47,10 @@ WIND_LOSS = 0.06
 """Growth of a pit's losses per m/s of wind; common practice, no source."""
 
 
+A_SLEEP = 3 * 3600.0
+"""s between two logs under which a night has no sleep worth its name: two cycles of it; common practice, no source."""
+LATER_CHANCE = 0.75
+"""Of one piece, for the later hour that is told of it where it would wait long; ours."""
 QUARTER = 900.0
 """s: serving times are told to the quarter of an hour."""
 
@@ -216,6 +222,9 @@ def _lines(made: Plan, rig: Rig, settings: WatchSettings, taught: PitProfile) ->
         if piece.waits is not None and piece.waits >= HOLD_WORTH:
             hold = settings.cook.hold
             yield say("plan.waits", wait=piece.waits, where=_place(hold, settings), floor=hold.floor, rule=hold.rule)
+            if piece.waits > lasts.p50:
+                later = piece.done_by - at_chance(lasts, LATER_CHANCE)
+                yield say("plan.early", long=lasts.p95, later=later, chance=LATER_CHANCE)
     yield from _wood(made, rig, settings, lit)
     yield from _guests(settings.cook)
     if taught.cooks:
@@ -262,6 +271,7 @@ def _wood(made: Plan, rig: Rig, settings: WatchSettings, lit: bool) -> Iterator[
     # what is at hand of a fire that burns is counted by the watch
     if not lit and stock is not None and stock < made.logs:
         yield say("plan.too-few", stock=stock, missing=made.logs - stock)
+    due: list[float] = []
     for hearth in made.hearths:
         night = [t for t in hearth.fires if _in_quiet_hours(t, rig)]
         needed, perhaps = ([t for t in night if (t < hearth.off) is sure] for sure in (True, False))
@@ -270,6 +280,10 @@ def _wood(made: Plan, rig: Rig, settings: WatchSettings, lit: bool) -> Iterator[
             yield say("plan.night-logs", pit=pit, times=tuple(say("plan.instant", at=t) for t in needed))
         if perhaps:
             yield say("plan.night-logs-if-slow", pit=pit, first=perhaps[0], last=perhaps[-1])
+        due += needed
+    apart = max((after - before for before, after in pairwise(sorted(due))), default=A_SLEEP)
+    if apart < A_SLEEP:
+        yield say("plan.night-sleep", logs=len(due), apart=apart)
 
 
 def _guests(cook: CookSettings) -> Iterator[Said]:

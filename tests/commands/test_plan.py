@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from config.cook import PieceSection
 from config.loader import load_both
 from daemon import cli
 from daemon.cli import main
@@ -222,3 +223,31 @@ def test_check_says_when_a_piece_of_its_own_time_is_served(tmp_path: Path, capsy
     assert main(["check", "--rig", str(EXAMPLES / "rig.toml"), "--cook", str(cook)]) == 0
     (lamb,) = (line for line in capsys.readouterr().out.splitlines() if line.startswith("  Lamb shoulder"))
     assert lamb.endswith("served Sunday 29 November 2026, 19:00")
+
+
+def test_a_night_without_sleep_is_said_and_one_with_long_logs_is_not() -> None:
+    (told,) = [line for line in lines_of(Weather()) if "nobody can sleep" in line]
+    logs = next(line for line in lines_of(Weather()) if "  logs in quiet hours: " in line).count(":") - 1
+    assert told.startswith(f"  {logs} logs in quiet hours, at most 40 min apart: ")
+    long_logs = PitProfile(FireProfile((), (200.0,) * FIRES_TELL))
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    lines = list(plan_lines(rig, cook, "cook.toml", Weather(), long_logs, THE_DAY_BEFORE))
+    assert any("  logs in quiet hours: " in line for line in lines) and not any("nobody" in line for line in lines)
+
+
+def test_a_piece_that_would_wait_longer_than_it_cooks_is_told_why_and_a_later_hour() -> None:
+    rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
+    assert cook is not None
+    duck = PieceSection(name="Duck", cut="duck-whole", weight=2.3)
+    lines = list(
+        plan_lines(rig, cook.model_copy(update={"pieces": (cook.pieces[0], duck)}), "cook.toml", Weather(), PitProfile(),
+                   THE_DAY_BEFORE)
+    )  # fmt: skip
+    (told,) = [line for line in lines if "it goes on so early" in line]
+    duck_line = next(line for line in lines if "Duck: on by" in line)
+    assert lines.index(told) > lines.index(duck_line), "the chuck roll waits for less long than it cooks"
+    usual = float(duck_line.split("for about ")[1].split()[0])
+    assert "a chance of 75 %" in told
+    hours = (at(told) - at(duck_line)).total_seconds() / 3600.0
+    assert hours > 3.0 and (datetime(2026, 11, 29, 11, 30, tzinfo=UTC) - at(told)).total_seconds() / 3600.0 > usual
