@@ -76,7 +76,7 @@ def test_a_board_judges_a_cook_as_this_machine_does(release: str, tmp_path: Path
 
     root, house, cook = tmp_path / "root", tmp_path / "house", tmp_path / "cook"
     cook.mkdir()
-    write_cook(cook, HOURS)
+    write_cook(cook, HOURS, pieces=2)
     here = [sys.executable, "-m", "daemon.cli"]
     replayed(lambda *words: subprocess.run([*here, *words], check=True, cwd=ROOT), str(cook), str(cook / "here.jsonl"))
     lap("replay here")

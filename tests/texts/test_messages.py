@@ -66,7 +66,7 @@ def merged(key: str, text: Said, others: tuple[str, ...], pits: tuple[str, str])
     rule = rule_of(key)
     messages = Messages(RULES_BY_ID)
     messages.pits = {"left": told_by(pits[0], pits), "right": told_by(pits[1], pits)}
-    messages._urgency = lambda one: (one.text is not text, 0.0, 0.0, 0.0, one.key)  # type: ignore[method-assign,assignment]
+    messages._urgency = lambda one: (0, one.text is not text, 0.0, 0.0, 0.0, one.key)  # type: ignore[method-assign,assignment]
     told = [Annunciation(f"{rule.id}/left", rule.id, 1, text, 0.0, None)]
     told += [
         Annunciation(other.replace("SAME", rule.id), other.replace("SAME", rule.id).split("/")[0], 1, "", 0.0, None)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from config.rig import BrokerSection, Rig
 from daemon.core.events import Sample, SamplesJudged
 from daemon.core.inputs import Health, Input
+from daemon.core.said import Text
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub.feed import HubFeed
 from daemon.shell.hub.link_settings import BrokerSettings
@@ -43,7 +44,7 @@ class Watch:
         return SamplesJudged(self.now, (Sample(channel, celsius, quality, self.now),))
 
     @property
-    def health(self) -> list[tuple[bool, str]]:
+    def health(self) -> list[tuple[bool, Text]]:
         return [(item.ok, item.detail) for item in self.posted if isinstance(item, Health)]
 
     async def until(self, holds: Callable[[], bool], within: float = PATIENCE) -> None:
