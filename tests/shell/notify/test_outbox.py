@@ -9,7 +9,6 @@ import pytest
 
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Delivered, Health, Input
-from daemon.core.said import Text
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
@@ -183,8 +182,8 @@ async def test_a_channel_is_as_well_as_what_carries_it_and_no_message_is_needed_
 ) -> None:
     bench = Bench(tmp_path, Receiver("bell", []))
 
-    def health() -> list[tuple[bool, Text]]:
-        return [(item.ok, item.detail) for item in bench.posted if isinstance(item, Health)]
+    def health() -> list[tuple[bool, str]]:
+        return [(item.ok, in_english(item.detail)) for item in bench.posted if isinstance(item, Health)]
 
     bench.outbox.carried(["bell", "another"], True, "")
     assert health() == []

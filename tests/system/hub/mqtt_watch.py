@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from config.rig import BrokerSection, Rig
 from daemon.core.events import Sample, SamplesJudged
 from daemon.core.inputs import Health, Input
-from daemon.core.said import Text
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub.feed import HubFeed
 from daemon.shell.hub.link_settings import BrokerSettings
@@ -19,6 +18,7 @@ from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, Still
 from tests.system.hub.mqtt_broker import Ear
+from tests.texts.english import in_english
 
 BASE = "homie/5/pit"
 ALARMS = "pitvigil/pit/event/alarm"
@@ -44,8 +44,8 @@ class Watch:
         return SamplesJudged(self.now, (Sample(channel, celsius, quality, self.now),))
 
     @property
-    def health(self) -> list[tuple[bool, Text]]:
-        return [(item.ok, item.detail) for item in self.posted if isinstance(item, Health)]
+    def health(self) -> list[tuple[bool, str]]:
+        return [(item.ok, in_english(item.detail)) for item in self.posted if isinstance(item, Health)]
 
     async def until(self, holds: Callable[[], bool], within: float = PATIENCE) -> None:
         async with asyncio.timeout(within):
