@@ -13,6 +13,7 @@ from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.notify.base import Message, PermanentFailure, TemporaryFailure
 from daemon.shell.notify.outbox import Outbox
+from tests.texts.english import in_english
 
 
 class Receiver:
