@@ -62,9 +62,10 @@ class LogMistakes:
     shown: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
 
-    def add(self, line: int, column: str, value: str, why: Text) -> None:
+    def add(self, line: int, column: str, value: str, why: Text, told: bool = True) -> None:
+        """told: False = one more of a run of which the first has been told."""
         self.count += 1
-        if len(self.shown) < SHOWN_MISTAKES:
+        if told and len(self.shown) < SHOWN_MISTAKES:
             self.shown.append(PLAIN.words("command.log.line", line=line, column=column, value=value[:40], why=why))
 
 
@@ -108,7 +109,7 @@ def read_log(
     header = log_header(rows, name, channels)
     columns = [(index, title) for index, title in enumerate(header) if index and title != "mark"]
     mark_column = header.index("mark") if "mark" in header else None
-    last = float("-inf")
+    last, back = float("-inf"), False
     for number, row in csv_lines(rows, mistakes):
         for extra in row[len(header) :]:
             if extra.strip():
@@ -118,9 +119,10 @@ def read_log(
             mistakes.add(number, "time", row[0], PLAIN.words("command.log.no-time"))
             continue
         if now < last:
-            mistakes.add(number, "time", row[0], PLAIN.words("command.log.earlier"))
+            mistakes.add(number, "time", row[0], PLAIN.words("command.log.earlier"), told=not back)
+            back = True
             continue
-        last = now
+        last, back = now, False
         readings = []
         for index, channel in columns:
             text = row[index].strip() if index < len(row) else ""

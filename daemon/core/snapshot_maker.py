@@ -108,11 +108,13 @@ def _profile(pit: PitWatch) -> PitProfile:
 
 
 def one_answer(standing: Standing | None, plan: PlanView | None) -> Standing | None:
-    """Ahead or behind, said once: a kept plan also knows the pieces that are not on yet, so what it says holds."""
+    """Ahead or behind, said once: a kept plan also knows the pieces that are not on yet, so what it says holds. The chance it was
+    made with holds no longer for a piece that is on and has no forecast."""
     if plan is None or plan.ahead is None:
         return standing
     planned = standing is None or bool(standing.unknown)
-    return replace(standing or Standing(None, None, ()), chance=plan.chance, ahead=plan.ahead, planned=planned)
+    chance = None if standing is not None and standing.unknown else plan.chance
+    return replace(standing or Standing(None, None, ()), chance=chance, ahead=plan.ahead, planned=planned)
 
 
 def _fires(parts: SnapshotParts) -> tuple[FireNoticed, ...]:

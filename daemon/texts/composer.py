@@ -33,6 +33,11 @@ def brief(seconds: float) -> str:
     return f"{max(0.0, seconds):.0f} s"
 
 
+def lasting(seconds: float) -> str:
+    """How long something has been so: "just now", "for 3 min"."""
+    return "just now" if seconds < MINUTE else f"for {brief(seconds)}"
+
+
 def ahead(value: float | tuple[float, float] | None) -> str:
     """How far off something is: "now", "in 12 min", "in 10 to 25 min", "in 50 min to 3 h", "in 0 to 25 min"; rounded down."""
     early, late = value if isinstance(value, tuple) else (value, value)
@@ -87,6 +92,7 @@ KINDS: dict[str, Kind] = {
     "seconds": lambda reader, value, digits: f"{value:.{digits}f} s",
     "minutes": lambda reader, value, digits: f"{value / MINUTE:.{digits}f} min",
     "duration": lambda reader, value, digits: brief(value),
+    "lasting": lambda reader, value, digits: lasting(value),
     "hours": lambda reader, value, digits: hours_and_minutes(value),
     "ahead": lambda reader, value, digits: ahead(value),
     "soonest": lambda reader, value, digits: ahead(value[0] if isinstance(value, tuple) else value),
@@ -111,12 +117,13 @@ KINDS: dict[str, Kind] = {
 
 Values are °C (temperature, degrees without the unit, a pair for temperatures), differences of temperatures (difference, kelvins
 without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), how often (times), shares of one,
-percent, s (seconds, minutes, duration in one unit rounded down, hours as "3 h 05 min", span in hours, ahead as from now,
-soonest its early end), engine time (clock, moment with its day, date), kg (mass, weight with as many digits as it needs,
-portion) and m (length, height). What a bare number of a file is in stands first, with the reader's own unit behind it: celsius,
-apart (a difference), kilograms, centimetres, metres; `typed` is a temperature as this reader would write it there, `figure` a
-plain number. `text` is something said within another, `words` the same, `list` several of them, `names` the same with commas,
-`sentences` with spaces; `code` is a code of the watch as the page calls it, `field` a field of an order as people call it; a
+percent, s (seconds, minutes, duration in one unit rounded down, lasting as "for 3 min", hours as "3 h 05 min", span in hours,
+ahead as from now, soonest its early end), engine time (clock, moment with its day, date), kg (mass, weight with as many digits
+as it needs, portion) and m (length, height). What a bare number of a file is in stands first, with the reader's own unit behind
+it: celsius, apart (a difference), kilograms, centimetres, metres; `typed` is a temperature as this reader would write it there,
+`figure` a plain number. `text` is something said within another, `words` the same, `list` several of them, `names` the same with
+commas, `sentences` with spaces; `code` is a code of the watch as the page calls it, `field` a field of an order as people call
+it; a
 `name` gives way where there is little room, and so does a `text`."""
 LISTS = {"list": "; ", "names": ", ", "sentences": " "}
 CODES = "page.code."

@@ -81,13 +81,14 @@ def test_bad_cells_are_named_and_counted_and_the_rest_is_judged(
     head, _, _ = before.rpartition(",")
     lines[12] = f"{head},1e-999999999,{after}"  # below what a float can hold: not 0 °C
     lines[20] = "yesterday" + lines[20][25:]
-    lines[30] = lines[3]
+    lines[30:33] = lines[3:6]
     lines[40] = lines[40].rsplit(",", 1)[0] + ",dance"
     log.write_text("\n".join([*lines[:60], lines[60][:30], *lines[61:]]) + "\n")
     events = replay(log, tmp_path)
     complaints = capsys.readouterr().err
     for words in ("line 13", "line 21", "RFC 3339", "line 31", "earlier", "dance", "could not be used"):
         assert words in complaints
+    assert "line 32" not in complaints, "of a run of lines that go back the first is told"
     assert any(e["event"] == "forecast" for e in events)
 
 

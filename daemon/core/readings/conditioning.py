@@ -68,7 +68,8 @@ class _Channel:
             return None
         self.told = verdict
         quality, doubts, fault = verdict
-        reasons = (*((self.judge.evidence,) if self.judge.doubts else ()), *(f.evidence for f in self.findings))
+        own = self.judge.lasting()[1]  # a trouble that is not told gives no reason either
+        reasons = (*((self.judge.evidence,) if own else ()), *(f.evidence for f in self.findings))
         newest = self.judge.newest
         evidence = say("probe.believed-again") if newest is None else say("probe.believed", celsius=newest)
         if reasons:

@@ -13,7 +13,7 @@ STANDING = Standing(0.9, 3600.0, (), ("lamb",))
 
 
 def test_a_kept_plan_knows_what_is_not_on_yet_so_its_word_holds() -> None:
-    assert one_answer(STANDING, PLAN) == Standing(0.4, -1800.0, (), ("lamb",), planned=True)
+    assert one_answer(STANDING, PLAN) == Standing(None, -1800.0, (), ("lamb",), planned=True)
     assert one_answer(None, PLAN) == Standing(0.4, -1800.0, (), planned=True), (
         "nothing is foretold: the plan alone says so"
     )

@@ -57,7 +57,7 @@ def test_with_six_alarms_the_pit_and_the_pieces_are_on_the_first_screen(page: Pa
     """The worst alarm is large, the lesser one of the same cause is not shown, the rest are a count."""
     six_alarms(site.watch)
     expect(page.locator("#alarms .alarm .do")).to_have_text("Relight fire: pit 93 °C")
-    expect(page.locator("#more-words")).to_have_text("2 more (1 new), 1 over")
+    expect(page.locator("#more-words")).to_have_text("2 more (1 new), 1 already over")
     expect(page.locator("#alarms .alarm")).to_contain_text(
         "Also: Add 1-2 splits now"
     )  # of the same cause: no card of its own

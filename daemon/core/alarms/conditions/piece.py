@@ -23,6 +23,8 @@ TOO_WIDE = 4 * 3600.0
 """s: an interval so wide that nobody would do anything else for it. Ours, no source."""
 EARLY_ENOUGH = 2 * 3600.0
 """s before the planned end at the forecast's late end; then the hold must be ready."""
+WRONG_DAY = 24 * 3600.0
+"""s before it beyond which the serving time has a wrong date, and no hold is to be warmed: `check` asks about that."""
 WRAP_TOO_LATE = 5.0
 """°C under the tender range from which a wrap gains nothing any more; where there is none, so far above the wrap target
 counts. Common practice, no source."""
@@ -214,7 +216,7 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition 
     yield process.condition("service-at-risk", subject, found)
     early = ready_by - at.p95
     found = Finding(
-        active=early > EARLY_ENOUGH,
+        active=EARLY_ENOUGH < early < WRONG_DAY,
         within=early < EARLY_ENOUGH / 2,
         because=say("alarm.finish-early.because", early=max(0.0, early)),
         value=max(0.0, early),

@@ -97,6 +97,7 @@ const SCENARIOS = {
   "wrapped-now": t("pieces.if-wrapped-now"),
   "never-wrapped": t("pieces.if-never-wrapped"),
 };
+const TO_WRAP = ["waiting", "on", "cooking", "stall", "past-stall"];
 const ASKED = "wrapped-at-"; // and the core °C the cook asked about
 const CAN_BE_WRAPPED = ["on", "cooking", "stall", "past-stall", "tender-range"];
 
@@ -243,12 +244,13 @@ function face(piece, channel, snapshot) {
     piece.tender_low === null || piece.tender_high === null
       ? []
       : [[piece.tender_low, piece.tender_high, "tender"]];
+  const wrapAt = TO_WRAP.includes(piece.stage) ? piece.wrap_at : null;
   const marks = [
-    [piece.wrap_at, "wrapat"],
+    [wrapAt, "wrapat"],
     [piece.target, "wrapat"],
   ].filter(([celsius]) => celsius !== null);
   const told = [
-    piece.wrap_at === null ? "" : t("pieces.wrap-from-wrap-at", { wrap_at: degrees(piece.wrap_at) }),
+    wrapAt === null ? "" : t("pieces.wrap-from-wrap-at", { wrap_at: degrees(wrapAt) }),
     piece.tender_low === null
       ? ""
       : t("pieces.tender-tender-low-to", {

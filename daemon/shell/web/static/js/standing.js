@@ -1,5 +1,6 @@
 // Ahead or behind the serving time, and what still helps: every remedy beside doing nothing.
 
+import { isForetoldBlind } from "./foretold.js";
 import { across, make, muted, strong } from "./dom.js";
 import { clock, difference, span, state } from "./words.js";
 import { t } from "./texts.js";
@@ -90,6 +91,7 @@ export function standingFace(snapshot, open, told = false) {
       );
   if (standing === null)
     return [make("section", { class: "plate", "aria-label": t("standing.serving") }, head)];
+  const blind = snapshot.pieces.some((piece) => isForetoldBlind(piece, snapshot));
   const names = new Map(snapshot.pieces.map((piece) => [piece.id, piece.name]));
   const groups = new Map(
     snapshot.pieces
@@ -101,7 +103,8 @@ export function standingFace(snapshot, open, told = false) {
       "section",
       { class: "plate", "aria-label": t("standing.serving") },
       head,
-      told ? null : verdict(standing),
+      told || blind ? null : verdict(standing),
+      blind ? muted(t("standing.blind")) : null,
       standing.unknown.length
         ? muted(
             t("standing.no-forecast-yet-for", {
@@ -109,7 +112,7 @@ export function standingFace(snapshot, open, told = false) {
             }),
           )
         : null,
-      groups.size === 0
+      groups.size === 0 || blind
         ? null
         : make(
             "details",
