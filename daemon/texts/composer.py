@@ -130,7 +130,10 @@ CODES = "page.code."
 FIELDS = "problem.called."
 GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
-MESSAGES = ("text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky", "slid")
+MESSAGES = (
+    "text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky", "slid", "lit", "caught",
+    "unmoved",
+)  # fmt: skip
 """Parts of an alarm's texts that are sent to people."""
 
 

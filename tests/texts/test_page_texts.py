@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.events import AlarmState, FireSign, Priority, ProbeFault
 from daemon.core.inputs import Goal, MarkKind, Part, SafetyDeed
 from daemon.core.pieces.stage import PiecePhase
@@ -83,6 +84,7 @@ def test_no_text_of_the_page_lies_about_unused() -> None:
 
 def test_every_code_of_the_watch_has_its_word() -> None:
     values = {member.value for codes in CODES for member in codes} | HEAT
+    values |= {guard for rule in ALARM_RULES for guard in rule.guards}  # what holds an alarm back
     assert {key.removeprefix("code.") for key in PAGE if key.startswith("code.")} == values
 
 

@@ -187,6 +187,8 @@ class Demo:
                 case Notification():
                     cook.hear(event, now - START)
                     self._notify(event)
+                case StageChanged() if event.before == event.after:  # a question, and no change
+                    self._note(event.time, f"{event.asks}", "cyan")
                 case StageChanged():
                     words = PLAIN.words(
                         "command.demo.stage", subject=event.subject, before=event.before, after=event.after,

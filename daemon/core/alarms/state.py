@@ -104,6 +104,8 @@ class Alarm:
     raises: list[float] = field(default_factory=list)
     held_until: float = 0.0
     """A chattering alarm does not return before."""
+    guards: tuple[str, ...] = ()
+    """What suppresses it, while it is guarded."""
     unseen_since: float | None = None
     """When it was last judged before a time that nobody watched; None once it has been judged anew."""
 
@@ -117,7 +119,7 @@ class Alarm:
 
     def take(self, condition: Condition, now: float) -> None:
         """Remember what was judged. Under a guard no delay runs: what is measured then means nothing."""
-        self.guarded = bool(condition.suppressed_by)
+        self.guarded, self.guards = bool(condition.suppressed_by), tuple(condition.suppressed_by)
         active = condition.active and not self.guarded
         within = condition.within and not condition.active and not self.guarded
         self.active_since = (

@@ -52,6 +52,8 @@ class AlarmView:
     consequence_in: float | None = None
     shelved_until: float | None = None
     shelved_reason: str = ""
+    suppressed_by: tuple[str, ...] = ()
+    """The process conditions and alarms under which it is suppressed by design."""
     improving: bool = False
     """Beyond the set point, and on its way back."""
     recovered: bool = False
@@ -212,6 +214,7 @@ class AlarmTable:
         self._judged_at = cast(float, dumped["judged_at"])
         for key, row in cast(dict[str, dict[str, Any]], dumped["alarms"]).items():
             alarm = Alarm(**row)
+            alarm.guards = tuple(alarm.guards)
             if alarm.rule in self._rules:
                 alarm.state = AlarmState(alarm.state)
                 alarm.raises = list(alarm.raises)
@@ -360,6 +363,7 @@ class AlarmTable:
             consequence_in=alarm.consequence_in,
             shelved_until=alarm.shelved_until,
             shelved_reason=alarm.reason,
+            suppressed_by=alarm.guards,
             improving=alarm.improving or alarm.is_between,
             recovered=alarm.within_since is not None,
         )

@@ -137,6 +137,17 @@ def test_a_cold_pit_without_meat_has_no_tick_and_no_next_log(page: Page, site: S
     expect(pit).to_contain_text("low at 02:37 (02:23 to 02:55)")
 
 
+def test_a_wrap_is_offered_only_where_it_may_be_near(page: Page, site: ServedPage) -> None:
+    """Not on raw meat, nor for a piece that is to have none."""
+    old, site.watch.still = site.watch.changes, True
+    chuck, lamb = old.pieces
+    offered = page.get_by_label(chuck.name, exact=True).locator("button.main")
+    for celsius, wrap_at, words in ((5.0, 77.0, []), (70.0, 77.0, ["Wrapped"]), (70.0, None, [])):
+        piece = replace(chuck, stage="on", celsius=celsius, wrap_at=wrap_at)
+        site.watch.changes = replace(old, pieces=(piece, lamb))
+        expect(offered).to_have_text(words)
+
+
 def test_beside_a_call_for_wood_the_next_log_is_now(page: Page, site: ServedPage) -> None:
     old = site.watch.changes
     site.watch.changes = replace(old, pit=replace(old.pit, feed_at=old.time - 60.0, feed_called=True))

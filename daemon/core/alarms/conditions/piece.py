@@ -7,7 +7,7 @@ from math import nan
 
 from daemon.core.alarms.conditions.kept import early_half
 from daemon.core.alarms.conditions.pit import FIRE_LOST
-from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, asked_as, piece_subject
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import WIDE, Goal, Interval
@@ -63,7 +63,9 @@ def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Co
             yield _probe_lost(process, piece)
         yield from _spot_check(process, piece)
     asks = bool(piece.question)
-    found = Finding(asks, within=not asks, because=piece.question, value=process.cores.get(piece.settings.id))
+    core = process.cores.get(piece.settings.id)
+    told = None if core is None else asked_as(piece.question, name=process.called(piece.settings.name), value=core)
+    found = Finding(asks, within=not asks, because=piece.question, value=core, told=told)
     yield process.condition("stage-question", piece_subject(piece.settings), found)
 
 

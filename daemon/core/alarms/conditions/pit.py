@@ -6,7 +6,15 @@ from collections.abc import Iterator
 from math import isnan
 
 from daemon.core.alarms.conditions.feed import FEED, NOT_CAUGHT, carried, feed_conditions
-from daemon.core.alarms.conditions.process import FAR_OFF, TURNING, Finding, ProcessSnapshot, Subject, quiet
+from daemon.core.alarms.conditions.process import (
+    FAR_OFF,
+    TURNING,
+    Finding,
+    ProcessSnapshot,
+    Subject,
+    asked_as,
+    quiet,
+)
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.pit.signs import COLD, RECOVERS_IN
@@ -76,9 +84,9 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
         unseen = say("alarm.because-unseen", since=process.unseen_since)
         yield from (process.unseen(rule, unseen) for rule in NEED_A_PIT)
     asks = bool(process.pit_question)
-    yield process.condition(
-        "stage-question", process.pit_subject, Finding(asks, within=not asks, because=process.pit_question)
-    )
+    told = asked_as(process.pit_question, name=process.called(process.pit_subject.name))
+    found = Finding(asks, within=not asks, because=process.pit_question, told=told)
+    yield process.condition("stage-question", process.pit_subject, found)
 
 
 def _guards(process: ProcessSnapshot, lighting: bool) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
 from daemon.core.plan.duties import Duties
 from daemon.core.readings.pit_witness import Contradiction
-from daemon.core.said import Said, Text, say
+from daemon.core.said import Said, Text, Value, say
 from daemon.core.settings import Band, PieceSettings, WatchSettings, subject_of
 from daemon.core.since import LastSeen
 
@@ -26,8 +26,21 @@ TURNING = 0.05
 """°C per minute: the temperature has turned."""
 _called = lru_cache(maxsize=256)(called)
 """An alarm that stands is worded at each scan, and names seldom change."""
+ASKED_AS = {
+    "question.pit-warms": "alarm.stage-question.lit",
+    "question.pit-hot": "alarm.stage-question.lit",
+    "question.not-caught": "alarm.stage-question.caught",
+    "question.no-answer": "alarm.stage-question.unmoved",
+}
+"""Questions to the cook whose message says what is asked; the others are told by how the pit or the piece is to be marked."""
 FAR_OFF = 8 * 3600.0
 """s: the time to a consequence that need not wake anybody."""
+
+
+def asked_as(question: Text, **values: Value) -> Said | None:
+    """The message of a question to the cook, where it has one of its own."""
+    key = ASKED_AS.get(question.key) if isinstance(question, Said) else None
+    return None if key is None else say(key, **values)
 
 
 @dataclass(frozen=True, slots=True)

@@ -190,7 +190,9 @@ export function prepareAlarms() {
 export const alarmsAway = (parent, snapshot) => {
   const away = snapshot.alarms.filter(isAway);
   const word = (alarm) =>
-    alarm.state === "suppressed-by-design" ? t("alarms.not-sounding-it-has-a") : plain(alarm.state);
+    alarm.state === "suppressed-by-design"
+      ? t("alarms.not-sounding", { reasons: alarm.suppressed_by.map(plain).join(", ") })
+      : plain(alarm.state);
   redraw(
     parent,
     away.map(({ key }) => key),

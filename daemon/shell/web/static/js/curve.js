@@ -1,11 +1,11 @@
 // The cook as a curve from its beginning: what was read, the forecast fans after now, the serving time, marks and alarms.
 
-import { across, bullets, button, fold, make, say } from "./dom.js";
+import { across, bullets, button, fold, make, muted, say } from "./dom.js";
 import { chart, dashOf, legend } from "./chart.js";
 import { ask, live } from "./live.js";
 import { LETTERS, marksList, SMALL } from "./marked.js";
 import { plotted } from "./plotted.js";
-import { degrees, plain, when } from "./words.js";
+import { degrees, plain, shown, when } from "./words.js";
 import { t } from "./texts.js";
 
 const HOUR = 3600;
@@ -116,6 +116,12 @@ export function curveRoom(root) {
         read.map((channel) => named.get(channel.id)?.name ?? channel.id),
         read.map((_channel, index) => dashOf(Math.floor(index / 2))),
         values,
+      ),
+      muted(
+        t("curve.shaded", {
+          low: Math.round(shown(snapshot.pit.band.low)),
+          high: degrees(snapshot.pit.band.high),
+        }),
       ),
     );
     tell(null);

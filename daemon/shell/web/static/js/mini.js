@@ -56,7 +56,10 @@ function picture(points, snapshot) {
   if (due !== null) {
     const [from, to] = [due.p05, due.p95].map((time) => x(Math.min(last, Math.max(snapshot.time, time))));
     if (to > from)
-      svg.append(draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 20 }));
+      svg.append(
+        draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 20 }),
+        draw("text", { x: from + 2, y: 12 }, t("mini.low")),
+      );
     if (celsius > band.low && due.p50 > snapshot.time && due.p50 < last) {
       svg.append(
         draw("line", {

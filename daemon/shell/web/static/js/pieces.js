@@ -71,6 +71,13 @@ const NEXT = {
     ["chill", t("pieces.chilling")],
   ],
 };
+const NEAR_WRAP = 15; // °C under its wrap in which a piece may well be wrapped: some do it by the colour
+/** What is likely said next: no wrap of a piece that is to have none, or that is far from it. */
+const likely = ({ stage, wrap_at, celsius }) =>
+  (NEXT[stage] ?? []).filter(
+    ([kind]) =>
+      kind !== "wrapped" || (wrap_at !== null && (celsius === null || celsius >= wrap_at - NEAR_WRAP)),
+  );
 // "Wrapped" alone means in what was planned; what a piece is truly wrapped in changes its forecast by an hour or more.
 const ALL = [
   ["meat-on", t("pieces.meat-on")],
@@ -468,7 +475,7 @@ function card(first) {
     moving.update(piece, snapshot);
     spots.update(piece, snapshot);
     redraw(buttons, null, () =>
-      (NEXT[piece.stage] ?? []).map(([kind, text], index) =>
+      likely(piece).map(([kind, text], index) =>
         mark(kind, text, piece.id, index === 0 ? { class: "main" } : {}),
       ),
     );
