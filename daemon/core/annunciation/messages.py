@@ -1,9 +1,9 @@
 """The messages people get: their ids, their one line of words, and which alarms each of them named.
 
-One alarm gives a message its id and its words, the others are counted: of those of the highest priority a matter of safety,
-then what is new or worse, then in turn, so that none waits behind a number for long; a runaway pit gives way to nothing. Whoever
-answers a message answers every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen
-and calls on.
+One alarm gives a message its id and its words, the others are counted: a matter of safety where that is most urgent, else what is
+new or worse, for that is why the message is sent, else those of the highest priority in turn, so that none waits behind a number
+for long; a runaway pit gives way to nothing. Whoever answers a message answers every alarm it named, for nobody taps three times
+at night; what it did not name cannot have been seen and calls on.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any, cast
 
-from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule
+from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, WakePolicy
 from daemon.core.annunciation.state import Annunciation
 from daemon.core.events import Level, Notification
 from daemon.core.said import Text, say
@@ -84,10 +84,13 @@ class Messages:
         worst = self._rules[ordered[0].rule]
         if worst.waits_for_nothing:
             return ordered
-        may = [t for t in ordered if self._rank(t) == self._rank(ordered[0])]
+        # what a message is sent for is named once, for something worse says nothing of it; but of one pit or piece the worse
+        # thing says it all, and nothing goes before a matter of safety
+        named = () if worst.safety else [t.key for t in ordered if t.key in news and self._is_apart(t, ordered[0])]
+        may = [t for t in ordered if t.key in named or self._rank(t) == self._rank(ordered[0])]
         may = [t for t in may if not self._is_covered(t, annunciations)]
         turns = {led: turn for turn, led in enumerate(self._led.items())}
-        lead = min(may, key=lambda t: (t.key not in news, turns.get((t.key, t.occurrence), -1)))
+        lead = min(may, key=lambda t: (t.key not in news, self._rank(t), turns.get((t.key, t.occurrence), -1)))
         return [lead, *(t for t in ordered if t is not lead)]
 
     def _line(self, lead: Annunciation, others: list[Annunciation]) -> Text:
@@ -141,6 +144,11 @@ class Messages:
         """Another of these contains it: one thing, counted once."""
         subject = lesser.key.removeprefix(lesser.rule)
         return any(lesser.rule in self._rules[t.rule].covers and t.key.endswith(subject) for t in among)
+
+    def _is_apart(self, lesser: Annunciation, worst: Annunciation) -> bool:
+        """Wakes for a matter of its own: another pit or piece."""
+        subjects = (t.key.removeprefix(t.rule) for t in (lesser, worst))
+        return self._rules[lesser.rule].wake is not WakePolicy.NEVER and len(set(subjects)) > 1
 
     def _rank(self, annunciation: Annunciation) -> tuple[int, bool]:
         """Priority, then safety."""

@@ -122,7 +122,7 @@ def test_no_line_says_twice_that_something_is_not_so() -> None:
         replace(SETTINGS, audiences=()), ill, test_wake=False, clock=False, probes=False, answered=False
     )
     assert not any(holds for _, holds in listed)
-    verbs = {"send", "add", "check", "set", "answer", "mend"}
+    verbs = {"send", "add", "check", "set", "answer", "look"}
     assert {in_english(line).split()[0] for line, _ in listed} == verbs
 
 

@@ -65,6 +65,33 @@ def told_of(alarms: Iterable[str]) -> list[str]:
     return [alarm.removesuffix("/pit") for alarm in alarms]
 
 
+def test_a_message_names_what_it_is_sent_for_though_something_worse_stands_elsewhere() -> None:
+    """Meat that is tender joins the call about a pit that nobody sees: the same words once more would tell nobody of it. From the
+    next message on what is worst has its turn again."""
+    watch = Watch()
+    watch.raised("pit-blind", 1000.0)
+    watch.raised("tender-range", 1060.0, subject="chuck")
+    watch.until(2500.0)
+    led = [(n.alarm, len(n.merged)) for n in watch.wakes() if n.time >= 1060.0]
+    assert led[0] == ("tender-range/chuck", 1) and {alarm for alarm, _ in led[1:]} == {"pit-blind/pit"}
+
+
+@pytest.mark.parametrize(("new", "subject"), [("pit-falling", "pit"), ("stage-question", "chuck")])
+def test_what_wakes_nobody_or_is_the_lesser_matter_of_one_pit_is_only_counted(new: str, subject: str) -> None:
+    watch = Watch()
+    watch.raised("pit-blind", 1000.0)
+    watch.raised(new, 1200.0, subject=subject)
+    watch.until(2500.0)
+    assert {n.alarm for n in watch.wakes()} == {"pit-blind/pit"}
+
+
+def test_a_runaway_pit_keeps_the_words_when_something_less_joins_it() -> None:
+    watch = Watch()
+    watch.raised("runaway", 1000.0)
+    watch.raised("tender-range", 1060.0)
+    assert {n.alarm for n in watch.wakes()} == {"runaway/pit"} and watch.wakes()[-1].merged == ("tender-range/pit",)
+
+
 @pytest.mark.parametrize("answer", ["its id", "its first alarm", "another of its alarms", "*"])
 def test_one_answer_to_a_merged_message_answers_every_alarm_it_named(answer: str) -> None:
     watch = Watch()
