@@ -13,7 +13,16 @@ from typing import Any
 from daemon.core.events import Event, FireNoticed, FireSign, StageChanged
 from daemon.core.inputs import Mark
 from daemon.core.marks import Said
-from daemon.core.pieces.meat_witness import FALLS_FOR, LEFT_ALONE, ColdMeat, Course, cold_meat, courses, left_alone
+from daemon.core.pieces.meat_witness import (
+    FALLS_FOR,
+    HEATS_IN,
+    LEFT_ALONE,
+    ColdMeat,
+    Course,
+    cold_meat,
+    courses,
+    left_alone,
+)
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit.fire import FireWatch
@@ -56,7 +65,7 @@ class PitWatch:
         self.cold_meat: ColdMeat | None = None
         """What lies on it cools while it is said to be hot."""
         self.meat: dict[str, Course] = {}
-        """What the cores of the pieces on it do while nobody sees it, by piece id."""
+        """What the cores of the pieces on it do, by piece id."""
         self._heard_at: tuple[int | None, float, bool] | None = None
 
     def scan(self, now: float) -> list[FireNoticed]:
@@ -79,8 +88,12 @@ class PitWatch:
             return
         self._heard_at = minute, self.band.low, unseen
         self.contradiction, self.cold_meat = self.readout.contradiction(self.band.low), None
-        self.meat = courses(pieces, trace, said, minute) if unseen and minute is not None else {}
-        if minute is None or any(
+        if minute is None:
+            self.meat = {}
+            return
+        said = tuple(said)
+        self.meat = courses(pieces, trace, said, minute, self.readout.pit_minutes(minute - HEATS_IN + 1, minute))
+        if any(
             sign.sign in LIDS and sign.confidence > NOT_SEEN and sign.at >= (minute - LEFT_ALONE) * MINUTE
             for sign in self.fires
         ):

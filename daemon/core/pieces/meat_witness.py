@@ -1,16 +1,17 @@
-"""The meat as a witness of its pit: what lies in a hot pit does not cool.
+"""The meat as a witness of its pit, and of itself: what lies in a hot pit does not cool.
 
 A probe that stuck or fell warm goes on telling of a fire that has died, and where it is the only one nothing contradicts it but
 the cores. A core falls by itself little (a stall dips by some degrees in two hours), or where somebody did something: took the
-meat off, wrapped it, poured over it, moved the probe. So nothing is said after anything that a person may have done.
+meat off, wrapped it, poured over it, moved the probe. So nothing is said of the pit after anything that a person may have done.
 
-Of a pit that nobody sees the meat is the only witness.
+Of a pit that nobody sees the meat is the only witness; and that it is cooling itself is true whatever the pit is said to be. What
+a person did explains so much of a fall only, and for so long.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import inf, isnan
 from statistics import median
@@ -34,6 +35,11 @@ LEFT_ALONE = 120
 DIPS = 5.0
 """°C below its highest in `LEFT_ALONE` from which no stall explains a core: in a world of other structure stalls dipped by up to
 4.1."""
+DEEP = 10.0
+"""°C below its highest in `LEFT_ALONE` from which nothing explains a core that goes on falling but that it was taken off or that
+nothing heats it: no wrap, no lid and no cold meat beside it."""
+HEATS_IN = 60
+"""Minutes of a hot pit within which a core that the fire had lost falls no more: the heat takes as long to its middle."""
 HOTTER = 20.0
 """°C that the pit is said to be hotter than the core; the air that dries the meat keeps it some degrees colder."""
 WARMER = 5.0
@@ -63,12 +69,16 @@ class ColdMeat:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What a core did in `FALLS_FOR`. core: °C now; fallen: °C, negative if it rose; surely: it fell all the while, and deeper
-    than a stall dips."""
+    """What a core did in `FALLS_FOR`. core: °C now; fallen: °C, negative if it rose; falls: all the while. dipped: °C below its
+    highest in `LEFT_ALONE`. surely: it falls, and deeper than a stall dips or than what was done to it explains. in_heat: its pit
+    has been said to be hot for so long that no fire that was lost before explains it."""
 
     core: float
     fallen: float
     surely: bool
+    falls: bool = False
+    dipped: float = 0.0
+    in_heat: bool = False
 
     @property
     def rises(self) -> bool:
@@ -84,13 +94,23 @@ def course(core: Sequence[float]) -> Course | None:
     # the newest is known, and NaN is never greater
     dipped = max(_level(core, back) for back in range(0, len(core) - SMOOTHED, SMOOTHED)) - marks[-1]
     falls = fallen >= FALLEN and all(before - after >= EACH for before, after in pairwise(marks))
-    return Course(marks[-1], fallen, falls and dipped >= DIPS)
+    return Course(marks[-1], fallen, falls and dipped >= DIPS, falls, dipped)
 
 
-def courses(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) -> dict[str, Course]:
-    """Of each piece that was left alone, by its id, as `left_alone` takes them; of a probe that has left the meat nothing."""
-    cores = left_alone(pieces, trace, said, minute)
-    return {name: seen for name, core in cores if not seats(core) and (seen := course(core)) is not None}
+def courses(
+    pieces: Pieces, trace: Trace, said: Sequence[Said], minute: int, pit: Sequence[float] = ()
+) -> dict[str, Course]:
+    """Of each piece, by its id, to which nobody did anything in `FALLS_FOR`; of a probe that has left the meat nothing. pit: its
+    control value in the last `HEATS_IN` minutes, °C, NaN where nobody saw it."""
+    alone = {name for name, _ in left_alone(pieces, trace, said, minute)}
+    found = dict[str, Course]()
+    for name, core in left_alone(pieces, trace, said, minute, FALLS_FOR):
+        seen = None if seats(core) else course(core)
+        if seen is not None:
+            hot = bool(pit) and not any(celsius < seen.core + HOTTER for celsius in pit)  # of NaN nothing is true
+            surely = seen.surely and (name in alone or seen.dipped >= DEEP)
+            found[name] = replace(seen, surely=surely, in_heat=hot)
+    return found
 
 
 def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]) -> ColdMeat | None:
@@ -112,11 +132,13 @@ def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]
     return None if most is None or any(core >= most.core - WARMER for core in rising) else most
 
 
-def left_alone(pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int) -> Iterator[tuple[str, list[float]]]:
-    """Id, and cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody.
-    minute: the last; said: what people said in this cook."""
-    first = minute - LEFT_ALONE + 1
-    touched = [s.what.piece for s in _counted(said) if s.done >= first * MINUTE and s.word not in COOLS_NO_MEAT]
+def left_alone(
+    pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int, span: int = LEFT_ALONE
+) -> Iterator[tuple[str, list[float]]]:
+    """Id, and cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody for
+    `span` minutes. minute: the last; said: what people said in this cook."""
+    first, touched_from = minute - LEFT_ALONE + 1, (minute - span + 1) * MINUTE
+    touched = [s.what.piece for s in _counted(said) if s.done >= touched_from and s.word not in COOLS_NO_MEAT]
     for name, piece in pieces.on_fire().items():
         on_at = piece.stage.on_at
         moved = piece.settling or not piece.followed or piece.told(first, minute)

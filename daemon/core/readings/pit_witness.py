@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from math import isnan
 from statistics import median
 
@@ -24,11 +25,14 @@ APART = 12.0
 
 @dataclass(frozen=True, slots=True)
 class Contradiction:
-    """warm, cold: °C of the others and of the one that tells of a dying fire. surely: it begins now; else it may stand."""
+    """warm, cold: °C of the others and of the one that tells of a dying fire, whose name is `colder`. surely: it begins now; else
+    it may stand. lasts: minutes for which the colder one has told of it without a break."""
 
     warm: float
     cold: float
     surely: bool
+    colder: str = ""
+    lasts: int = 0
 
 
 def contradiction(pits: Mapping[str, Sequence[float]], low: float) -> Contradiction | None:
@@ -50,4 +54,5 @@ def contradiction(pits: Mapping[str, Sequence[float]], low: float) -> Contradict
         if (mine := pits[coldest][-back]) >= low and not isnan(apart := middle([o[-back] for o in others]) - mine)
     ]
     parted = len(habit) >= READS_FOR and warm - cold - median(habit) >= APART
-    return Contradiction(warm, cold, parted and max(late[coldest]) < low - BELOW)
+    lasts = sum(1 for _ in takewhile(lambda celsius: celsius < low - BELOW, reversed(pits[coldest])))
+    return Contradiction(warm, cold, parted and lasts >= READS_FOR, coldest, lasts)

@@ -14,6 +14,7 @@ from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.pieces.meat_witness import Course
+from daemon.core.readings.pit_witness import Contradiction
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -42,18 +43,19 @@ def record(cores: list[float]) -> SafetyRecord:
 
 
 def judged(
-    safety: SafetyRecord, core: float, rate: float, pit: float, stage: str = "out", seen: Course | None = None
-) -> Condition:
+    safety: SafetyRecord, core: float, rate: float, pit: float, stage: str = "out", seen: Course | None = None,
+    apart: Contradiction | None = None, standing: frozenset[str] = frozenset(),
+) -> Condition:  # fmt: skip
     """rate: °C per hour of the core."""
     piece: Any = SimpleNamespace(
         settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=rate,
         question="", outlook=lambda *_: None, foretold_core=lambda _: None, safety=safety, cabinet=None,
-        read_last=lambda: None, unseen_since=None,
+        read_last=lambda: None, unseen_since=None, slid_out=False,
     )  # fmt: skip
     fire: Any = quiet_fire(slope=-0.2)
     process = ProcessSnapshot(
         0.0, SETTINGS, SETTINGS.cook.band, pit, None, stage, fire, None, (piece,), {"chuck": core}, {}, {}, frozenset(),
-        meat={} if seen is None else {"chuck": seen},
+        meat={} if seen is None else {"chuck": seen}, contradiction=apart, standing=standing,
     )  # fmt: skip
     return {c.rule: c for c in conditions(process)}["meat-cooling"]
 
@@ -88,6 +90,39 @@ def test_meat_that_falls_in_a_pit_that_nobody_sees_is_told_from_the_meat_alone()
     near = judged(record(COOKED), 60.0, -5.0, nan, "in-band", Course(60.0, 2.5, surely=True))
     assert near.active and "pit not seen" in in_english(near.because)
     assert not judged(record(COOKED), 60.0, 1.0, nan, "in-band", Course(60.0, -0.5, surely=False)).active
+
+
+def test_meat_that_falls_in_a_pit_that_is_said_to_be_hot_is_told_from_the_meat_alone() -> None:
+    """A probe that stuck in its band: the fire under it is out, and nothing else tells."""
+    near = judged(record(COOKED), 60.0, -5.0, 118.0, "in-band", Course(60.0, 2.5, surely=True, in_heat=True))
+    assert near.active and "though the pit is said to have 118 °C" in in_english(near.because)
+    heats = judged(record(COOKED), 60.0, -5.0, 118.0, "in-band", Course(60.0, 2.5, surely=True))
+    assert not heats.active and heats.within, "a fire that was lit again an hour ago has yet to reach the core"
+    dips = judged(record(COOKED), 60.0, -5.0, 118.0, "in-band", Course(60.0, 2.5, surely=False, in_heat=True))
+    assert not dips.active and dips.within
+    called = frozenset({"meat-cooling/chuck"})
+    stands = judged(
+        record([*COOKED, 50.0]), 50.0, -1.0, 118.0, "in-band", Course(50.0, 0.5, False, in_heat=True), None, called
+    )
+    assert stands.active, "as it nears the air outside it falls more slowly, and is no safer"
+    rises = judged(
+        record([*COOKED, 50.0]), 50.0, 1.0, 118.0, "in-band", Course(50.0, -0.5, False, in_heat=True), None, called
+    )
+    assert not rises.active and rises.within
+
+
+def test_meat_under_two_probes_that_contradict_each_other_is_judged_by_the_colder() -> None:
+    falls, apart = Course(60.0, 2.5, surely=False), Contradiction(121.0, 44.0, surely=True)
+    near = judged(record(COOKED), 60.0, -5.0, 112.0, "in-band", falls, apart)
+    assert near.active and "pit 44 °C" in in_english(near.because)
+    rises = judged(record(COOKED), 60.0, 2.0, 112.0, "in-band", Course(60.0, -1.0, surely=False), apart)
+    assert not rises.active, "what rises is heated: the probe fell"
+    cold_place = Contradiction(121.0, 44.0, surely=False)
+    assert not judged(record(COOKED), 60.0, -5.0, 112.0, "in-band", falls, cold_place).active, "it always read so"
+    called = frozenset({"pit-probes-contradict/pit"})
+    assert judged(record(COOKED), 60.0, -5.0, 112.0, "in-band", falls, cold_place, called).active, (
+        "it was told, and stands"
+    )
 
 
 @pytest.mark.parametrize(("pit", "stage"), [(121.0, "in-band"), (100.0, "low")])

@@ -21,6 +21,8 @@ from daemon.core.alarms.conditions.process import ProcessSnapshot
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.inputs import Mark, MarkKind
+from daemon.core.pieces.meat_witness import ColdMeat
+from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import LID_AT_MOST, LidSense, steady_climb
 from daemon.core.readings.pit_witness import Contradiction
@@ -295,3 +297,46 @@ def test_no_damper_is_ordered_shut_by_one_of_two_probes_that_contradict_each_oth
     assert not judged(180.0, apart)["runaway"].suppressed_by, "beyond its own limit it is called all the same"
     cold_place = Contradiction(warm=150.0, cold=70.0, surely=False)
     assert not judged(150.0, cold_place, standing=False)["pit-high"].suppressed_by, "it always read so"
+
+
+CONTRADICT, FEED = "pit-probes-contradict", "pit-falling"
+
+
+def beside_a_dying_fire(
+    apart: Contradiction | None,
+    meat: ColdMeat | None = None,
+    standing: frozenset[str] = frozenset(),
+    waiting: frozenset[str] = frozenset(),
+) -> dict[str, Condition]:
+    """The pit is said to have 112 °C and is about to leave its band."""
+    sense = FeedSense(chance=0.99, left=600.0)
+    found = replace(
+        process(36_000.0, 112.0, quiet_fire(sense)),
+        contradiction=apart,
+        cold_meat=meat,
+        asleep=True,
+        standing=standing,
+        waiting=waiting,
+    )
+    return {c.rule: c for c in conditions(found) if isinstance(c, Condition)}
+
+
+def test_nobody_is_asked_for_wood_by_a_probe_in_doubt_until_he_has_looked() -> None:
+    apart, called = Contradiction(warm=121.0, cold=60.0, surely=True, lasts=40), frozenset({f"{CONTRADICT}/pit"})
+    waits = beside_a_dying_fire(apart, standing=called, waiting=called)
+    assert waits[FEED].active and waits[FEED].suppressed_by == (CONTRADICT,)
+    assert waits[CONTRADICT].active and not waits[CONTRADICT].suppressed_by
+    assert not beside_a_dying_fire(apart, standing=called)[FEED].suppressed_by, "he has answered, and the fire goes on"
+
+
+@pytest.mark.parametrize(
+    ("lasts", "meat", "silent"),
+    [(12, None, True), (30, None, False), (12, ColdMeat(112.0, 66.0, 2.5, surely=True), False)],
+)
+def test_a_call_for_wood_holds_a_contradiction_back_for_as_long_as_one_probe_may_sink_faster(
+    lasts: int, meat: ColdMeat | None, silent: bool
+) -> None:
+    apart, fed = Contradiction(warm=112.0, cold=80.0, surely=True, lasts=lasts), frozenset({f"{FEED}/pit"})
+    assert bool(beside_a_dying_fire(apart, meat, standing=fed)[CONTRADICT].suppressed_by) is silent
+    both = fed | {f"{CONTRADICT}/pit"}
+    assert not beside_a_dying_fire(apart, meat, standing=both)[CONTRADICT].suppressed_by, "it has been called already"

@@ -122,3 +122,43 @@ def test_a_reading_by_hand_explains_a_probe_that_reads_less() -> None:
         if at == 1.8 * HOUR:
             step(engine, SpotReading("chuck", 70.0), NIGHT + at)
     assert engine.pit.cold_meat is None
+
+
+def test_the_meat_tells_of_its_own_cooling_under_a_probe_that_stays_warm() -> None:
+    """The fire dies under a chuck roll of 72 °C. A wrap is marked every 40 min: each explains a fall for half an hour, and none a
+    deep one."""
+    told = calls_of_cooling(
+        [118.0] * 280, [72.0 - max(0.0, minute - DIES_AT / 60) * 7.5 / 60 for minute in range(280)], 40
+    )
+    assert told and told[0][1] > 54.4, "before it reaches the hot-holding floor"
+
+
+def test_a_core_that_falls_on_for_a_while_in_a_pit_that_was_lit_again_is_explained() -> None:
+    """An hour of a cold pit takes it to 63 °C, and it falls for forty minutes more."""
+    pit = [118.0] * 132 + [118.0 - 3 * minute for minute in range(21)] + [55.0] * 39
+    pit += [55.0 + 4 * minute for minute in range(16)] + [118.0] * 64
+    core = [69.0] * 132 + [69.0 - 0.1 * minute for minute in range(60)]
+    core += [63.0 - 0.125 * minute for minute in range(40)] + [58.0 + 0.1 * minute for minute in range(40)]
+    assert not calls_of_cooling(pit, core)
+
+
+def calls_of_cooling(pit: list[float], core: list[float], wrapped_every: int = 0) -> list[tuple[int, float]]:
+    """(minute, °C of the core) of every call that the meat cools. pit, core: °C, one a minute. wrapped_every: minutes."""
+    noise, engine, told = random.Random(11), engine_at_night(ONE_PROBE), list[tuple[int, float]]()
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    for at in range(0, 60 * len(pit), 10):
+        now, minute = NIGHT + at, at // 60
+        if wrapped_every and at % (60 * wrapped_every) == 0 and at > 0:
+            step(engine, Mark(MarkKind.WRAPPED, "chuck"), now)
+        values = {
+            "pit_left": pit[minute] + noise.gauss(0, 0.6),
+            "chuck": core[minute] + noise.gauss(0, 0.1),
+            "lamb": 8.0,
+        }
+        quarter = {name: round(4 * value) / 4 for name, value in values.items()}
+        for event in step(engine, readings(now, **quarter), now):
+            if isinstance(event, Notification) and event.level is Level.WAKE:
+                named = (event.alarm, *event.merged)
+                told += [(minute, core[minute]) for one in named if one.startswith("meat-cooling/chuck")]
+    return told

@@ -11,6 +11,7 @@ from daemon.core.alarms.conditions.process import Finding, ProcessSnapshot, piec
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
+from daemon.core.pieces.meat_witness import STANDS, Course
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.said import Said, Text, say
@@ -63,16 +64,18 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
 def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:
     """Nobody else looks after meat on a dead pit: no stall and no hold, and its forecast knows only fires that burn."""
     rule, fall = process.rules["meat-cooling"], 0.0 if piece.rate is None else -piece.rate / 3600.0
-    witness = process.meat.get(piece.settings.id) if isnan(process.pit) else None
-    unheated = process.pit < core or process.pit_stage in FIRE_LOST if witness is None else witness.surely
+    witness, pit = _meat_alone(process, piece), _coldest(process, piece)
+    unheated = pit < core or process.pit_stage in FIRE_LOST or witness is not None
     limit = piece.safety.fire_lost(core, fall) if unheated else None
     below = limit is not None and limit.below
     near = limit is not None and limit.seconds <= process.lead(rule)
     because: Text = ""
-    if limit is not None and witness is not None:
+    if limit is not None and witness is not None and isnan(pit):
         because = say("alarm.meat-cooling.because-unseen", core=core, fallen=witness.fallen, rule=limit.rule)
+    elif limit is not None and witness is not None and pit >= core:
+        because = say("alarm.meat-cooling.because-meat", core=core, fallen=witness.fallen, pit=pit, rule=limit.rule)
     elif limit is not None:
-        because = say("alarm.meat-cooling.because", core=core, pit=process.pit, rule=limit.rule)
+        because = say("alarm.meat-cooling.because", core=core, pit=pit, rule=limit.rule)
     found = Finding(
         active=below or near,
         within=not unheated,
@@ -83,6 +86,26 @@ def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float
         improving=fall < 0,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _meat_alone(process: ProcessSnapshot, piece: PieceWatch) -> Course | None:
+    """What the core does, where that alone says that nothing heats it: its pit is not seen, or has been said to be hot for so
+    long that the core ought to rise. What was told so stands until it does."""
+    seen = process.meat.get(piece.settings.id)
+    if seen is None or not (isnan(process.pit) or seen.in_heat):
+        return None
+    stands = seen.in_heat and process.is_standing("meat-cooling", piece.settings.id) and not seen.rises
+    return seen if seen.surely or stands else None
+
+
+def _coldest(process: ProcessSnapshot, piece: PieceWatch) -> float:
+    """°C of the pit; where one of its probes tells of a fire that goes out and the core falls, what that one says: which is right
+    nobody knows, and the meat is judged by the worse."""
+    apart, seen = process.contradiction, process.meat.get(piece.settings.id)
+    told = apart is not None and (apart.surely or process.stands("pit-probes-contradict"))
+    if apart is None or not told or seen is None or seen.fallen < STANDS:
+        return process.pit
+    return apart.cold if isnan(process.pit) else min(process.pit, apart.cold)
 
 
 def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condition:

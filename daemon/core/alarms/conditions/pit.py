@@ -51,6 +51,9 @@ LID_BY_LOG = 3 * 60.0
 """s around a marked log in which heat lost at once is its opened door and its wet wood, and no lid left open."""
 SURE = 60.0
 """s for which a pit probe must be seen to lie off the grate. Ours."""
+CONTRADICT = "pit-probes-contradict"
+SINKS_FASTER_FOR = 30
+"""Minutes for which one probe may tell of a dying fire before the others do. Ours, no source."""
 NEED_A_PIT = ("fire-out", "pit-high", "runaway")
 """Rules that cannot be judged of a pit that nobody sees."""
 
@@ -62,9 +65,8 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     guards = _guards(process, lighting and not overdue)
     relight = ("fire-out",) if process.stands("fire-out") else ()
     yield _blind(process, guards)
-    called = ("pit-falling",) if process.stands("pit-falling") else ()  # somebody is called to this fire already
     yield from _probe_lost(process, guards)
-    yield _contradict(process, (*guards, *relight, *called))
+    yield _contradict(process, (*guards, *relight, *_called_for_wood(process)))
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
     else:
@@ -76,7 +78,10 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     if process.pit_stage in NOT_FED:
         yield from (quiet(rule, process.pit_subject.id) for rule in (FEED, NOT_CAUGHT))
     else:
-        yield from feed_conditions(process, (*guards, "fire-out") if lost else guards, slope)
+        # who is asked to look at the fire is not asked for wood by the probe that is in doubt; once he has answered, he is
+        unanswered = process.stands(CONTRADICT) and not process.is_answered(CONTRADICT)
+        greater = (*(("fire-out",) if lost else ()), *((CONTRADICT,) if unanswered else ()))
+        yield from feed_conditions(process, (*guards, *greater), slope)
     if not isnan(process.pit):
         yield _fire_out(process, guards, slope, never_caught)
         yield from _too_hot(process, guards, slope)
@@ -166,7 +171,15 @@ def _contradict(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
             value=apart.cold,
             limit=apart.warm,
         )
-    return process.condition("pit-probes-contradict", process.pit_subject, found, guards)
+    return process.condition(CONTRADICT, process.pit_subject, found, guards)
+
+
+def _called_for_wood(process: ProcessSnapshot) -> tuple[str, ...]:
+    """Somebody is called to this fire already, by the lesser alarm: one of two probes may well sink faster than the other. But no
+    longer than a fire that dies takes to show in both, and never where the meat tells of it or the call has been made."""
+    apart, meat = process.contradiction, process.cold_meat
+    sinks_faster = apart is not None and apart.lasts < SINKS_FASTER_FOR and not (meat is not None and meat.surely)
+    return (FEED,) if sinks_faster and process.stands(FEED) and not process.stands(CONTRADICT) else ()
 
 
 def _then(process: ProcessSnapshot) -> Text:
@@ -249,7 +262,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     worse = ("runaway",) if process.stands("runaway") else ()
     # which of two probes is right is for who looks at the fire: a damper shut on a fire that dies puts it out
     apart = process.contradiction is not None and process.contradiction.surely
-    doubted = ("pit-probes-contradict",) if apart or process.stands("pit-probes-contradict") else ()
+    doubted = (CONTRADICT,) if apart or process.stands(CONTRADICT) else ()
     yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse, *doubted))
     away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
     goes_on = process.stands("runaway") and pit > too_hot and max(slope, process.fire.climb) > TURNING

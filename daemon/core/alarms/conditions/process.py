@@ -139,7 +139,7 @@ class ProcessSnapshot:
     probes_lost: Mapping[str, float] = field(default_factory=dict)
     """Of a pit that is seen, its probes that give nothing to believe: engine time since when, by channel."""
     meat: Mapping[str, Course] = field(default_factory=dict)
-    """Of a pit that nobody sees, what the cores of the pieces on it do, by piece id."""
+    """What the cores of the pieces on it do, by piece id."""
     joint: bool = False
     """Somebody is called to feed another pit: if this one would call within the merge time, it is told with it."""
 
