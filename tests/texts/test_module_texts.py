@@ -48,6 +48,8 @@ NOT_SAID: dict[str, tuple[str, ...] | None] = {
         "in place of a file",
         "link to itself",
     ),  # of an OSError, where a file should be
+    "toml_file.py": ("at line",),  # of the library that reads it
+    "composer.py": ("just now",),  # a duration, as its "min" and "h" are
     "running_cook.py": ("running cook",),  # the name of a file's content
     "watch.py": (
         "keep ",

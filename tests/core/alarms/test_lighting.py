@@ -205,7 +205,7 @@ def test_what_the_pit_asks_is_a_prompt_until_it_is_answered() -> None:
     night.run(35.0, lambda minute: 12.0)
     view = night.engine.alarms.view("stage-question/pit")
     assert view is not None and (in_english(view.text), view.because) == (
-        "Look at Pit and say how it stands",
+        "Say if Pit burns: marked lit, but does not warm",
         NOT_CAUGHT,
     )
     night.run(45.0, lambda minute: 12.0 + 3.0 * (minute - 35.0))
