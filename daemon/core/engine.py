@@ -15,6 +15,7 @@ from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.cook_orders import CookOrders
 from daemon.core.events import CommandRefused, Event, Sample, SamplesJudged, WakeJudged
 from daemon.core.grace import SPEAKS_OF_SILENCE
+from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.duties import DutyOrder
 from daemon.core.readings.trace import MINUTE
 from daemon.core.said import Text, say
@@ -271,7 +272,8 @@ class Engine(CookOrders):
         # who is up may have opened the lid and said nothing of it
         asleep = self._asleep_since is not None
         attended = {pit.id: pit.fire.attended_at if asleep else now for pit in self.pits.values()}
-        events: list[Event] = list(self.conditioner.minute(now, attended))
+        held = {id_: w.settings.channel for id_, w in self.pieces.items() if w.stage.stage is PiecePhase.HOLD}
+        events: list[Event] = list(self.conditioner.minute(now, attended, held))
         ambient = self.readout.mean_of(Role.AMBIENT, minute)
         celsius: dict[str, float] = {}
         for pit in self.pits.values():

@@ -149,6 +149,7 @@ class WatchState:
             },
             lost=lost,
             air={p: v for p, w in self.pieces.items() if (v := self.good(w.cabinet)) is not None},
+            doubted_air=self.conditioner.doubted_air,
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
             rules=self._rules,

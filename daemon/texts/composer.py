@@ -132,7 +132,7 @@ GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
 MESSAGES = (
     "text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky", "slid", "lit", "caught",
-    "unmoved",
+    "unmoved", "doubted",
 )  # fmt: skip
 """Parts of an alarm's texts that are sent to people."""
 

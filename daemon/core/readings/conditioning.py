@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 from daemon.core.events import ProbeFault, QualityChanged, Sample
+from daemon.core.readings.cabinet_witness import CabinetWitness
 from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
@@ -24,6 +25,7 @@ from drivers.reading import Fault, Quality, Reading
 
 MINUTE = 60.0
 NOBODY: Mapping[str, float | None] = MappingProxyType({})
+NOTHING: Mapping[str, str | None] = MappingProxyType({})
 HISTORY = 120
 """Minutes of medians kept for the slow faults. They are kept here, not in the trace, because the trace holds only
 good minutes: a channel in doubt could never be seen to recover from it."""
@@ -141,6 +143,7 @@ class Conditioner:
         self._pits = [channel for channel in self._channels.values() if channel.settings.role is Role.PIT]
         self._faults = ProbeFaults()
         self._pit_faults = PitProbeFaults()
+        self._cabinet = CabinetWitness()
         self._started: float | None = None
 
     def judge(self, reading: Reading, now: float) -> tuple[Sample, QualityChanged | None]:
@@ -179,9 +182,15 @@ class Conditioner:
             channel.judge.scan(now, self._started, _pit_moved(channel, pits))
         return self._changes(now)
 
-    def minute(self, now: float, attended: Mapping[str, float | None] = NOBODY) -> list[QualityChanged]:
+    def minute(
+        self,
+        now: float,
+        attended: Mapping[str, float | None] = NOBODY,
+        held: Mapping[str, str | None] = NOTHING,
+    ) -> list[QualityChanged]:
         """Every minute: the slow faults that need a longer look or a second channel (drift, swapped, pulled, ...). attended:
-        for each pit the engine time at which somebody last told of what he did there.
+        for each pit the engine time at which somebody last told of what he did there. held: the channel of each piece in the
+        cabinet, None: it has none.
 
         They are judged on this room's own minutes of all plausible values, see `HISTORY`."""
         for channel in self._channels.values():
@@ -207,9 +216,20 @@ class Conditioner:
             at = attended.get(own)
             pits = {p.settings.id: p.minutes for p in self._pits if p.settings.pit == own}
             fallen |= self._pit_faults.minute(pits, inf if at is None else (now - at) / MINUTE)
+        cabinet = self._channels.get(self.settings.cook.hold.channel or "")
+        if cabinet is not None:
+            own = cabinet.settings.id
+            told = [c for c in held.values() if c in seen and not seen[c].handled]
+            sound = [seen[c].celsius for c in told if not any(finding.suspect for finding in found.get(c, ()))]
+            fallen[own] = (*fallen.get(own, ()), *self._cabinet.minute(now, cabinet.minutes, sound, bool(held)))
         for name, channel in self._channels.items():
             channel.find((*found.get(name, ()), *fallen.get(name, ())))
         return self._changes(now)
+
+    @property
+    def doubted_air(self) -> float | None:
+        """°C that the cabinet reads while what is held in it is colder and cools; None: nothing speaks against it."""
+        return None if self._cabinet.since is None else self._cabinet.air
 
     def _lies_in(self) -> dict[str, str]:
         """Pit by channel, for what lies in one: a probe goes with its piece."""
@@ -227,8 +247,11 @@ class Conditioner:
         return None if known is None or known.judge.heard_at is None else known.sample()
 
     def stuck(self) -> dict[str, float]:
-        """Engine time since which they stand still, of the channels that are found to be stuck."""
-        return {name: one.judge.still_since for name, one in self._channels.items() if one.judge.stuck}
+        """Engine time since which they stand still, of the channels that are found to be stuck; of a cabinet that tells of warm
+        air over meat that cools the time since which it does."""
+        still = {name: one.judge.still_since for name, one in self._channels.items() if one.judge.stuck}
+        cabinet, since = self.settings.cook.hold.channel, self._cabinet.since
+        return still if cabinet is None or since is None else {cabinet: since} | still
 
     def without_leak(self, channel: str) -> float | None:
         """What a meat probe would read, °C, without the heat that its shaft leads to its tip, where that is all there is against
@@ -274,6 +297,7 @@ class Conditioner:
             "channels": {name: channel.dump() for name, channel in self._channels.items()},
             "faults": self._faults.dump(),
             "pit_faults": self._pit_faults.dump(),
+            "cabinet": self._cabinet.dump(),
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -289,6 +313,8 @@ class Conditioner:
         self._faults.load(dumped["faults"])
         if "pit_faults" in dumped:  # not in the checkpoints of earlier versions
             self._pit_faults.load(dumped["pit_faults"])
+        if "cabinet" in dumped:
+            self._cabinet.load(dumped["cabinet"])
 
     def _changes(self, now: float) -> list[QualityChanged]:
         changes = (channel.told_now(now) for channel in self._channels.values())

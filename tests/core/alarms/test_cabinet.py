@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import sin
+from math import cos, exp, sin
 
 import pytest
 
@@ -241,3 +241,48 @@ def test_a_cabinet_that_was_never_heard_is_lost_since_the_meat_is_in_it() -> Non
             if isinstance(event, Notification) and event.level is Level.WAKE
         ]
     assert called[0].startswith(f"{LOST}/chuck")
+
+
+def one_probe() -> Engine:
+    """The chuck roll is held with its probe, the lamb shoulder without."""
+    engine = held(probes=True)
+    step(engine, MoveProbe("lamb", None, "page"), NIGHT + HELD)
+    return engine
+
+
+def follow(engine: Engine, first: float, hours: float, room: float, takes: float, core: float = 80.0) -> list[Event]:
+    """The cabinet's probe says 65 °C with live noise; the core nears `room` °C with a time constant of `takes` hours."""
+    told: list[Event] = []
+    for number in range(int(hours * 180)):
+        at = 20.0 * number
+        now = NIGHT + first + at
+        chuck = round(4.0 * (room + (core - room) * exp(-at / (takes * HOUR)))) / 4.0 + 0.25 * (number % 2)
+        noise = 0.1 * sin(1.7 * number) + 0.05 * cos(0.9 * number)
+        told += step(engine, readings(now, cabinet=65.0 + noise, chuck=chuck, **PITS), now)
+    return told
+
+
+def test_a_cabinet_that_reads_warm_over_meat_that_cools_is_no_proof_for_the_meat_without_a_probe() -> None:
+    """The heater has tripped and the probe stuck with its noise: a core beside it falls below that air and goes on falling."""
+    engine = one_probe()
+    told = follow(engine, HELD, 1.0, 20.0, 4.0)
+    assert (LOST, "lamb") not in standing(engine, HELD + HOUR), "still above what the air says"
+    told = follow(engine := restarted(engine), HELD + HOUR, 2.5, 20.0, 4.0, core=66.7)
+    assert LOST + "/lamb" in woken(told)
+    found = standing(engine, HELD + 3.5 * HOUR)
+    assert found[LOST, "lamb"].startswith("Check cabinet (Lamb shoulder): reads 65 °C")
+    assert not probes_are_green(engine, HELD + 3.5 * HOUR)
+    assert [e.channel for e in told if isinstance(e, QualityChanged) and ProbeFault.DISAGREES in e.doubts] == [
+        "cabinet"
+    ]
+    read(engine, HELD + 3.5 * HOUR, HELD + 4.2 * HOUR, 10.0, cabinet=65.0, chuck=64.5, **PITS)
+    assert (LOST, "lamb") not in standing(engine, HELD + 4.2 * HOUR), "the air and the core agree again"
+
+
+@pytest.mark.parametrize(("room", "takes"), [(65.0, 3.0), (63.0, 1.0)])
+def test_meat_that_comes_down_to_the_air_of_its_cabinet_is_no_witness_against_it(room: float, takes: float) -> None:
+    """Also where the air that the meat lies in is 2 °C colder than what the probe reads."""
+    engine = one_probe()
+    told = follow(engine, HELD, 6.0, room, takes)
+    assert not standing(engine, HELD + 6.0 * HOUR) and not woken(told)
+    assert probes_are_green(engine, HELD + 6.0 * HOUR)

@@ -312,6 +312,9 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     if piece.cabinet is not None and not piece.followed:
         left, because = max(0.0, COLD_IN - lost_for), say("alarm.meat-probe-lost.because-cabinet")
         told = say("alarm.meat-probe-lost.cabinet", name=process.called(piece.settings.name), value=lost_for)
+    if piece.cabinet is not None and (air := process.doubted_air) is not None:
+        left, because = 0.0, say("alarm.meat-probe-lost.because-doubted", air=air)
+        told = say("alarm.meat-probe-lost.doubted", name=process.called(piece.settings.name), value=air)
     found = Finding(since is not None, since is None, because, value=lost_for, consequence_in=left, told=told)
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
     return process.condition("meat-probe-lost", subject, found, off)

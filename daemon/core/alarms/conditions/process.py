@@ -122,6 +122,8 @@ class ProcessSnapshot:
     """By piece id the core, °C, that a probe would read without the heat of the pit that its shaft leads to its tip."""
     air: Mapping[str, float] = field(default_factory=dict)
     """Believed air of the cabinet, °C, by the id of each piece that is held where no probe of its own tells."""
+    doubted_air: float | None = None
+    """°C that the cabinet reads while what is held in it is colder and cools."""
     pit_id: str = ""
     """Which pit: "" is the first."""
     elsewhere: bool = False
