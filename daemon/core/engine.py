@@ -272,7 +272,8 @@ class Engine(CookOrders):
         # who is up may have opened the lid and said nothing of it
         asleep = self._asleep_since is not None
         attended = {pit.id: pit.fire.attended_at if asleep else now for pit in self.pits.values()}
-        held = {id_: w.settings.channel for id_, w in self.pieces.items() if w.stage.stage is PiecePhase.HOLD}
+        stages = [(w.settings.channel, w.stage) for w in self.pieces.values()]
+        held = [(channel, stage.since) for channel, stage in stages if stage.stage is PiecePhase.HOLD]
         events: list[Event] = list(self.conditioner.minute(now, attended, held))
         ambient = self.readout.mean_of(Role.AMBIENT, minute)
         celsius: dict[str, float] = {}

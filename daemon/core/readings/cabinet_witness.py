@@ -2,12 +2,13 @@
 
 A cabinet's probe that goes on telling of warm air after the heater has tripped (it stuck, or touches something warm) shows itself
 by no stillness while its noise lives on. But a core that is held there, colder than that air and falling on, is not in air so
-warm, or dries in it; either way the air tells nothing of the meat that has no probe.
+warm, or dries in it; either way the air tells nothing of the meat that has no probe. What was found lasts until meat and air have
+agreed for as long: a fall that slows down, because the meat is nearly cold, is no acquittal.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from itertools import pairwise
 from math import isnan, nan
 from statistics import median
@@ -24,11 +25,15 @@ COLDER = 1.0
 """°C by which the core is colder than the air all the while, so that air which reads a little too warm is not blamed: a core
 still nears the true air from above by less than `FALLEN` then."""
 FALLS_FOR = 40
-"""Minutes of it."""
+"""Minutes of it, and of what ends it."""
 FALLEN, EACH = 1.5, 0.2
 """°C in them, and in each third of them: a fall and no step."""
 SMOOTHED = 5
 """Minutes whose median is one temperature."""
+SETTLES_IN = 60.0 * MINUTE
+"""s in the cabinet after which a core is heard: meat that rested in a cold room falls on for a while in any warm air."""
+MADE_UP = FALLS_FOR / (24 * 60)
+"""Share of what it is colder that warm air makes up in `FALLS_FOR` even where a core needs a day."""
 
 
 class CabinetWitness:
@@ -41,16 +46,20 @@ class CabinetWitness:
         self._evidence: Text = ""
 
     def minute(
-        self, now: float, air: Sequence[float], cores: Iterable[Sequence[float]], held: bool
+        self, now: float, air: Sequence[float], cores: Collection[Sequence[float]], held: bool
     ) -> tuple[Finding, ...]:
-        """air, cores: of the cabinet and of what is held in it, °C a minute, newest last, NaN = unknown. held: anything is."""
-        seen = [_against(air, core) for core in cores] if held else []
-        against = max((fallen for fallen in seen if fallen is not None), default=None)
-        if against is not None and against >= FALLEN:
-            self.since = now - FALLS_FOR * MINUTE if self.since is None else self.since
-            self.air = _level(air, 0)
-            self._evidence = say("probe.warmer-than-meat", air=self.air, fallen=against)
-        elif not held or against == 0.0:  # where no core tells it stays as it was
+        """air, cores: of the cabinet and of what has settled in it, °C a minute, newest last, NaN = unknown. held: anything is.
+        Where no core tells, it stays as it was."""
+        if not held:
+            self.since, self.air, self._evidence = None, nan, ""
+        elif self.since is None:
+            fallen = max((_fallen(air, core) for core in cores), default=0.0)
+            if fallen >= FALLEN:
+                self.since, self.air = now - FALLS_FOR * MINUTE, _level(air, 0)
+                self._evidence = say("probe.warmer-than-meat", air=self.air, fallen=fallen)
+        elif (telling := [core for core in cores if not isnan(_level(core, 0))]) and all(
+            _agrees(air, core) for core in telling
+        ):
             self.since, self.air, self._evidence = None, nan, ""
         if self.since is None:
             return ()
@@ -70,17 +79,32 @@ class CabinetWitness:
         self.air = nan if dumped["air"] is None else dumped["air"]
 
 
-def _against(air: Sequence[float], core: Sequence[float]) -> float | None:
-    """°C that the core fell in `FALLS_FOR` in air that was said to be warmer all the while; 0 where it is no colder, or falls no
-    more; None where that cannot be told."""
+def _fallen(air: Sequence[float], core: Sequence[float]) -> float:
+    """°C that the core fell, on and on, in air that was said to be warmer all the while; 0 where it did not or cannot be told."""
+    warm, steps = _known(air), _steps(core)
+    if not warm or not steps or min(steps) < EACH or max(_known(core)) > min(warm) - COLDER:
+        return 0.0
+    return 0.0 if isnan(_level(air, 0)) else sum(steps)
+
+
+def _agrees(air: Sequence[float], core: Sequence[float]) -> bool:
+    """The core has been as warm as the air all the while, or warmed as it does in such air."""
+    warm, steps = _known(air), _steps(core)
+    if not warm or not steps:
+        return False
+    colder = median(warm) - min(_known(core))
+    return colder <= COLDER or (max(steps) <= 0.0 and -sum(steps) >= MADE_UP * colder)
+
+
+def _steps(core: Sequence[float]) -> list[float]:
+    """°C that it fell in each third of the time; empty where one of them is unknown."""
     marks = [_level(core, back) for back in (FALLS_FOR, 2 * FALLS_FOR // 3, FALLS_FOR // 3, 0)]
-    if marks[-1] > _level(air, 0) - COLDER or marks[-2] - marks[-1] <= 0.0:
-        return 0.0  # of NaN neither is true
-    warm, cold = ([v for v in values[-FALLS_FOR:] if not isnan(v)] for values in (air, core))
     steps = [before - after for before, after in pairwise(marks)]
-    if any(map(isnan, steps)) or not warm or max(cold) > min(warm) - COLDER or min(steps) < EACH:
-        return None
-    return marks[0] - marks[-1]
+    return [] if any(map(isnan, steps)) else steps
+
+
+def _known(values: Sequence[float]) -> list[float]:
+    return [value for value in values[-FALLS_FOR:] if not isnan(value)]
 
 
 def _level(values: Sequence[float], back: int) -> float:

@@ -7,14 +7,14 @@ is told when the verdict changes and at no other time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from math import inf, isnan, nan
 from statistics import median
 from types import MappingProxyType
 from typing import Any
 
 from daemon.core.events import ProbeFault, QualityChanged, Sample
-from daemon.core.readings.cabinet_witness import CabinetWitness
+from daemon.core.readings.cabinet_witness import SETTLES_IN, CabinetWitness
 from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
@@ -25,7 +25,6 @@ from drivers.reading import Fault, Quality, Reading
 
 MINUTE = 60.0
 NOBODY: Mapping[str, float | None] = MappingProxyType({})
-NOTHING: Mapping[str, str | None] = MappingProxyType({})
 HISTORY = 120
 """Minutes of medians kept for the slow faults. They are kept here, not in the trace, because the trace holds only
 good minutes: a channel in doubt could never be seen to recover from it."""
@@ -186,11 +185,11 @@ class Conditioner:
         self,
         now: float,
         attended: Mapping[str, float | None] = NOBODY,
-        held: Mapping[str, str | None] = NOTHING,
+        held: Collection[tuple[str | None, float]] = (),
     ) -> list[QualityChanged]:
         """Every minute: the slow faults that need a longer look or a second channel (drift, swapped, pulled, ...). attended:
         for each pit the engine time at which somebody last told of what he did there. held: the channel of each piece in the
-        cabinet, None: it has none.
+        cabinet, None: it has none, and the engine time since which it is there.
 
         They are judged on this room's own minutes of all plausible values, see `HISTORY`."""
         for channel in self._channels.values():
@@ -218,10 +217,9 @@ class Conditioner:
             fallen |= self._pit_faults.minute(pits, inf if at is None else (now - at) / MINUTE)
         cabinet = self._channels.get(self.settings.cook.hold.channel or "")
         if cabinet is not None:
-            own = cabinet.settings.id
-            told = [c for c in held.values() if c in seen and not seen[c].handled]
-            sound = [seen[c].celsius for c in told if not any(finding.suspect for finding in found.get(c, ()))]
-            fallen[own] = (*fallen.get(own, ()), *self._cabinet.minute(now, cabinet.minutes, sound, bool(held)))
+            settled = [c for c, since in held if c in seen and not seen[c].handled and now - since >= SETTLES_IN]
+            sound = [seen[c].celsius for c in settled if not any(f.suspect for f in found.get(c, ()))]
+            fallen[cabinet.settings.id] = self._cabinet.minute(now, cabinet.minutes, sound, bool(held))
         for name, channel in self._channels.items():
             channel.find((*found.get(name, ()), *fallen.get(name, ())))
         return self._changes(now)

@@ -7,7 +7,7 @@ from math import exp, nan, sin
 
 import pytest
 
-from daemon.core.readings.cabinet_witness import FALLS_FOR, MINUTE, CabinetWitness
+from daemon.core.readings.cabinet_witness import FALLS_FOR, MINUTE, SMOOTHED, CabinetWitness
 
 AIR = [65.0 + 0.1 * sin(1.7 * minute) for minute in range(600)]
 """°C a minute of a probe that stuck with its noise."""
@@ -51,14 +51,42 @@ def test_a_door_that_is_opened_and_a_heater_that_swings_are_no_witness() -> None
     assert found_at(cooling(75.0, 64.0, 2.0), swings) is None
 
 
-def test_what_was_found_lasts_until_air_and_core_agree_or_nothing_is_held() -> None:
-    core = cooling(66.0, 20.0, 4.0, 200)
+def told(core: list[float], first: int = 100) -> list[int]:
+    """The minutes from `first` on in which one that was found in that minute is told still."""
     witness = CabinetWitness()
+    assert witness.minute(first * MINUTE, AIR[:first], [core[:first]], held=True)
+    assert witness.since == (first - FALLS_FOR) * MINUTE and witness.air == pytest.approx(65.0, abs=0.2)
+    later = range(first + 1, len(core))
+    return [m for m in later if witness.minute(m * MINUTE, AIR[:m], [core[:m]], held=True)]
+
+
+def test_what_was_found_lasts_until_meat_and_air_agree_for_as_long() -> None:
+    core = cooling(66.0, 20.0, 4.0, 100)
+    warmed = [65.0 + (core[99] - 65.0) * exp(-m / 60.0 / 4.0) for m in range(120)]
+    ended = told([*core, *warmed])[-1] - 100
+    assert FALLS_FOR - SMOOTHED <= ended <= FALLS_FOR + 10, "the heater is on again"
+
+
+def test_a_core_that_falls_no_more_because_it_is_cold_does_not_acquit_the_air() -> None:
+    core = cooling(66.0, 20.0, 1.0)
+    assert told(core)[-1] == len(core) - 1
+    warmer_morning = [*core, *(20.0 + m / 120.0 for m in range(1, 240))]
+    air = AIR + AIR
+    witness = CabinetWitness()
+    assert all(witness.minute(m * MINUTE, air[:m], [warmer_morning[:m]], held=True) for m in range(100, 839))
+
+
+def test_a_fall_that_comes_and_goes_is_one_finding() -> None:
+    """The heater trips and comes back a little while later, again and again."""
+    core = [66.0]
+    for minute in range(1, 590):
+        core.append(core[-1] + ((20.0 if minute < 100 or minute % 40 < 25 else 65.0) - core[-1]) / 240.0)
+    assert told(core) == list(range(101, 590))
+
+
+def test_where_no_core_tells_it_stays_until_nothing_is_held() -> None:
+    core, witness = cooling(66.0, 20.0, 4.0, 200), CabinetWitness()
     assert witness.minute(100 * MINUTE, AIR[:100], [core[:100]], held=True)
-    assert witness.since == (100 - FALLS_FOR) * MINUTE and witness.air == pytest.approx(65.0, abs=0.2)
-    assert witness.minute(101 * MINUTE, AIR[:101], [[*core[:100], nan]], held=True), "no core tells"
+    assert witness.minute(101 * MINUTE, AIR[:101], [[*core[:100], nan]], held=True)
     assert witness.minute(102 * MINUTE, AIR[:102], [], held=True)
-    warmed = [*core[:100], *(core[99] + 0.1 * m for m in range(30))]
-    assert not witness.minute(130 * MINUTE, AIR[:130], [warmed], held=True), "the heater is on again"
-    assert witness.minute(100 * MINUTE, AIR[:100], [core[:100]], held=True)
-    assert not witness.minute(101 * MINUTE, AIR[:101], [core[:101]], held=False)
+    assert not witness.minute(103 * MINUTE, AIR[:103], [core[:103]], held=False)
