@@ -278,7 +278,7 @@ def test_a_cabinet_that_reads_warm_over_meat_that_cools_is_no_proof_for_the_meat
     (change,) = of_the_hold(told)
     assert change.channel == "cabinet" and change.doubts == (ProbeFault.DISAGREES,)
     found = standing(engine, HELD + 2.25 * HOUR)
-    assert found[LOST, "lamb"].startswith("Check cabinet (Lamb shoulder): reads 65 °C")
+    assert found[LOST, "lamb"].startswith("Check cabinet (Lamb shoulder): 65 °C")
     assert not probes_are_green(engine, HELD + 2.25 * HOUR)
     back = HELD + 2.25 * HOUR
     told = follow(engine, back, 0.6, 65.0, 4.0, core=54.2)
