@@ -15,7 +15,7 @@ from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
-from daemon.core.inputs import Interval
+from daemon.core.inputs import Goal, Interval
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -47,11 +47,13 @@ def judged(
     slid_out: bool = False,
     lost: dict[str, float] | None = None,
     too_warm: dict[str, float] | None = None,
+    outlooks: dict[Goal, Interval] | None = None,
 ) -> dict[str, Condition]:
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None, since=0.0)
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
-        settings=settings, stage=stage, on_fire=True, rate=None, question="", outlook=lambda *_: at, foretold_core=lambda _: None,
+        settings=settings, stage=stage, on_fire=True, rate=None, question="",
+        outlook=lambda goal, *_: at if outlooks is None else outlooks.get(goal), forecast_at=0.0, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
         read_last=lambda: None, unseen_since=None, slid_out=slid_out,
     )  # fmt: skip
@@ -135,6 +137,15 @@ def test_a_probe_that_reads_but_too_warm_is_not_called_lost(too_warm: float | No
     found = judged(None, now=360.0, lost={"chuck": 0.0}, too_warm=warm)["meat-probe-lost"]
     assert found.active and in_english(found.text) == words
     assert ("push the probe deeper" in in_english(found.because)) is (too_warm is not None)
+
+
+@pytest.mark.parametrize(("wrap", "left"), [(0.0, 6 * 3600.0), (1800.0, 1440.0)], ids=["due", "to come"])
+def test_a_probe_that_is_lost_after_its_wrap_was_called_for_waits_for_the_next_goal(wrap: float, left: float) -> None:
+    """A wrap that nobody marked stood as due for hours, and a probe that failed then woke the cook as if it were needed now."""
+    later = Interval(6 * 3600.0 + 360.0, 8 * 3600.0, 10 * 3600.0)
+    outlooks = {Goal.WRAP: Interval(wrap, wrap, wrap), Goal.TENDER: later}
+    found = judged(None, WRAPPED_AT_75, now=360.0, lost={"chuck": 0.0}, outlooks=outlooks)["meat-probe-lost"]
+    assert found.active and found.consequence_in == left
 
 
 def test_a_piece_past_its_tender_range_is_told_as_such() -> None:

@@ -296,7 +296,10 @@ def _next_goal(piece: PieceWatch) -> Goal | None:
 def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
     lost_for = 0.0 if since is None else process.now - since
-    goals = [piece.outlook(g) for g in (Goal.WRAP, Goal.TENDER, Goal.TARGET)]
+    wrap = piece.outlook(Goal.WRAP)
+    if wrap is not None and piece.forecast_at is not None and wrap.p50 <= piece.forecast_at:
+        wrap = None  # reached, and called for, before the probe was lost
+    goals = [wrap, piece.outlook(Goal.TENDER), piece.outlook(Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
     if piece.stage.stage is PiecePhase.TENDER_RANGE:
         left = FAR_OFF  # it is to be felt by hand, and has been called
