@@ -6,7 +6,8 @@ and the supervisor decides. A bad frame is no error: it is counted in the batch 
 
 from __future__ import annotations
 
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -66,3 +67,16 @@ class Driver(Protocol):
     """A device of the rig. `open` raises DeviceUnavailable or DeviceMisconfigured on entry."""
 
     def open(self) -> AbstractAsyncContextManager[Link]: ...
+
+
+class NeverOpens:
+    """In place of a driver that cannot be made (its package is missing, its query makes no sense): the watch goes on with the
+    other devices and says why this one is not read."""
+
+    def __init__(self, why: DeviceMisconfigured) -> None:
+        self._why = why
+
+    @asynccontextmanager
+    async def open(self) -> AsyncIterator[Link]:
+        raise self._why
+        yield  # makes it a generator

@@ -38,7 +38,8 @@ FACTORIES: Final[Mapping[str, str]] = {
 def open_driver(device: Device, channel_types: Mapping[str, str]) -> Driver:
     """The driver of `device`; nothing is opened yet. channel_types: thermocouple letter by source.
 
-    Raises DeviceMisconfigured when a package that the driver needs, or a third party's driver, is not installed.
+    Raises DeviceMisconfigured when a package that the driver needs, or a third party's driver, is not installed, and where the
+    driver cannot do with what the rig file says.
     """
     factory = _third_party(device) if isinstance(device, PluginDevice) else _own(device.kind)
     driver: Driver = factory(device, channel_types)

@@ -52,7 +52,7 @@ from daemon.wiring.pit_order import first_probes, in_known_order
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
 from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
 from daemon.wiring.state_files import state_files
-from drivers.base import Driver
+from drivers.base import DeviceMisconfigured, Driver, NeverOpens
 from drivers.registry import open_driver
 
 if TYPE_CHECKING:  # brought in below, where the rig uses them: each costs a board megabytes
@@ -208,7 +208,11 @@ class Watch:
             wires: Mapping[str, Wire] = {
                 c.source: Wire(c.id, c.calibration.apply) if c.calibration else Wire(c.id) for c in own
             }
-            driver: Driver = open_driver(device, types)
+            driver: Driver
+            try:
+                driver = open_driver(device, types)
+            except DeviceMisconfigured as why:
+                driver = NeverOpens(why)
             quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
             handheld = bool(own) and all(c.role == Role.SPOT.value for c in own)
             device_supervisors.append(

@@ -20,6 +20,7 @@ import pytest
 
 from config.loader import load_both
 from config.rig import PageSection
+from daemon.core.inputs import Part
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.connection import connect
 from daemon.shell.life.housekeeping import Housekeeping
@@ -37,7 +38,7 @@ from tests.faults.test_disk import patched
 from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.system.scripted_board import wait_for, write_files
-from tests.texts.english import problem_in_english
+from tests.texts.english import in_english, problem_in_english
 
 # --- the key's file ----------------------------------------------------------------------------------------------
 
@@ -325,6 +326,23 @@ async def test_a_port_that_is_taken_keeps_nobody_from_watching(tmp_path: Path) -
             await wait_for(lambda: watch.page is not None and watch.page.server._listening is not None)
             running.cancel()
             await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_device_without_its_driver_keeps_nobody_from_watching_the_others(tmp_path: Path) -> None:
+    """The driver of another package that is not installed: said once, and the watch goes on without it."""
+    rig, cook = write_files(tmp_path, "/dev/none", None)
+    rig.write_text(rig.read_text() + '\n[[devices]]\nkind = "plugin"\nid = "other"\ndriver = "nobody-has-it"\n')
+    watch = Watch(Files(rig, cook, tmp_path / "state"))
+    running = asyncio.create_task(watch.run())
+
+    def why() -> str:
+        ill = watch.engine.health.get((Part.DEVICE, "other"))
+        return "" if ill is None or ill[0].ok else in_english(ill[0].detail)
+
+    await wait_for(lambda: (watch.loop.judged and why() != "") or running.done())
+    assert not running.done() and "nobody-has-it" in why()
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
 
 
 async def test_the_dead_man_is_answered_by_a_life_that_has_shown_itself_only(tmp_path: Path) -> None:
