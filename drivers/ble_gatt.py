@@ -160,8 +160,8 @@ async def _poll(
                     payload = await client.read_gatt_char(there)
                 inbox.put((one, bytes(payload)))
                 await asyncio.sleep(every)
-    except DeviceError as error:
-        inbox.lose(error)
+    except DeviceError as error:  # also one that must be paired: tried again, for it may be paired by then
+        inbox.lose(DeviceUnavailable(error.why.key, **dict(error.why.values)))
     except Exception as error:
         inbox.lose(DeviceUnavailable("device.failed", name=name, why=str(error)))
 

@@ -273,7 +273,7 @@ def test_nobody_opens_what_is_no_file(
         connect(f"file:{path}?mode=ro", uri=True)
     if not path.is_symlink():
         path.chmod(0o600)
-    with pytest.raises(SecretRefused, match=r"belongs in a file|others may read it"):
+    with pytest.raises(SecretRefused, match=r"into a file|others may read it"):
         read_secret(str(path))
 
 
