@@ -103,7 +103,7 @@ async def appears(t: Trial) -> dict[str, str]:
     own = (
         "sensor.{}",
         "number.{}_band_low_edge",
-        "sensor.{}_next_log_at",
+        "sensor.{}_low_without_wood_at",
         "button.{}_mark_log_is_on",
         "binary_sensor.{}_fire_lost",
     )

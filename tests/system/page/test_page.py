@@ -446,7 +446,7 @@ def test_the_sleep_list_and_the_account_of_the_night(page: Page, site: ServedPag
     page.get_by_role("button", name="I am going to sleep").click()
     expect(page.locator("#green-list")).to_contain_text("second person named")
     expect(page.locator("#green-list .good")).to_have_count(4)
-    expect(page.locator("#room")).to_contain_text("At the latest 02:54")
+    expect(page.locator("#room")).to_contain_text("woken by 02:54 at the latest")
     page.get_by_role("button", name="Not needed").click()
     expect(page.locator("#room")).to_contain_text("You said: not needed.")
     page.get_by_role("button", name="Good morning").click()
