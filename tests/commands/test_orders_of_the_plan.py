@@ -52,7 +52,7 @@ def test_a_command_is_one_request(
 
         def ask(self, path: str, body: dict[str, Any], patience: float = 0.0) -> dict[str, Any]:
             asked.append((path, body))
-            return {"lines": ["serve at noon"]}
+            return {"doubts": [], "lines": ["serve at noon"]}
 
     monkeypatch.setattr(orders, "Watch", Recorder)
     assert main([*words, "--rig", RIG]) == 0
