@@ -195,8 +195,8 @@ ALARMS: tuple[Property[Snapshot], ...] = tuple(
 )
 """One for each alarm rule, whatever it speaks of: true while its cause stands or it is latched."""
 OF_A_PIT = frozenset(
-    {"runaway", "fire-out", "pit-blind", "pit-probes-contradict", "pit-falling", "log-not-caught", "pit-high", "lid-left-open",
-     "stage-question", "grease-tray", "plan-light"}
+    {"runaway", "fire-out", "pit-blind", "pit-probes-contradict", "pit-probe-lost", "pit-falling", "log-not-caught", "pit-high",
+     "lid-left-open", "stage-question", "grease-tray", "plan-light"}
 )  # fmt: skip
 """Rules that are judged of each pit by itself."""
 OF_OTHERS_TOO = frozenset({"stage-question"})
