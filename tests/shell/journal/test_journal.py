@@ -259,7 +259,7 @@ def test_the_reserve_is_taken_back_when_there_is_room(tmp_path: Path, monkeypatc
     journal.disk._reserve_tried_at = 0.0
     journal.take_input(Mark(MarkKind.LOG, note="x" * 100_000), 1.0)
     journal.commit(1.0)
-    assert not (tmp_path / "reserve").exists() and "reserve" in journal.trouble
+    assert not (tmp_path / "reserve").exists() and "spare room" in journal.trouble
     assert len(list(journal.inputs())) == 1
     journal.commit(100.0)
     assert (tmp_path / "reserve").exists() and journal.trouble == ""
