@@ -84,7 +84,7 @@ MUTATIONS = (
     Mutation(MEAT, "pieces/meat_witness.py", "falls and dipped >= DIPS", "falls"),
     Mutation(MEAT, "pieces/meat_witness.py", "if one.done - before < LEFT_ALONE * MINUTE:", "if False:"),
     Mutation(ALARMS, "since.py", "if self._again and self.owed >= OWED_AT_MOST:", "if False:"),
-    Mutation(MEAT, "pit_watch.py", "if unseen and minute is not None else {}", "if False else {}"),
+    Mutation(MEAT, "pit_watch.py", "self.meat = courses(", "self.meat = {} and courses("),
     Mutation(CALLS, "annunciation/annunciator.py", "(now - told) / step >= 1.0", "False"),
     Mutation(MEAT, "alarms/conditions/pit.py", "            active=meat.surely,\n", "            active=False,\n"),
     Mutation(ALARMS, "watch_state.py", "min(heard, self.conditioner.stuck().get(channel, heard))", "heard"),
