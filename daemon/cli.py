@@ -1,4 +1,4 @@
-"""The command line: what may be called stands in `_parser`, and each command is a function below."""
+"""The command line: what may be called stands in `commands.arguments`, and each command is a function below."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 
 from config.config_error import ConfigError
@@ -18,14 +17,12 @@ from config.cook import Cook
 from config.doubts import weather_doubts
 from config.loader import load_both, load_crew, read_both
 from config.rig import Rig
-from config.units import Written, parse_amount, parse_temperature
 from daemon.commands import orders
-from daemon.commands.plain_parser import PlainParser
+from daemon.commands.arguments import Act, parser_of
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
-from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import PLAIN
-from daemon.texts.problems import each_asked, in_a_line, told, why
+from daemon.texts.problems import each_asked, in_a_line, told
 from daemon.wiring.composers import composer_of, composer_of_people
 
 log = logging.getLogger("pitvigil")
@@ -33,8 +30,6 @@ log = logging.getLogger("pitvigil")
 EXIT_BAD_CONFIG = 2
 EXIT_FAILED = 1
 EXIT_IN_USE = 3
-HELP = "command.help."
-"""Keys of what `--help` says: by command and argument; under `any` what is the same for all of them."""
 
 
 def say(text: str) -> None:
@@ -48,7 +43,7 @@ def complain(text: str) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Returns the exit code: 0 done, 1 failed, 2 the files or the call must be mended first, 3 another watch is running."""
-    options = _parser().parse_args(arguments)
+    options = parser_of(ACTS).parse_args(arguments)
     log_to_stderr(logging.INFO if options.verbose else logging.WARNING, aside=options.act is _run)
     try:
         code: int = options.act(options)
@@ -60,156 +55,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         return EXIT_FAILED
     return code
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = PlainParser(prog="pitvigil", description=PLAIN.words("command.help.any.does"))
-    parser.add_argument("-v", "--verbose", action="store_true")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-
-    def command(name: str, act: object) -> argparse.ArgumentParser:
-        does, example = (catalogue()[f"{HELP}{name}.{part}"] for part in ("does", "example"))
-        sub = commands.add_parser(
-            name,
-            help=does,
-            description=does,
-            epilog=PLAIN.words("command.help.any.example", call=f"pitvigil {name} {example}"),
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        sub.set_defaults(act=act)
-        return sub
-
-    def files(sub: argparse.ArgumentParser, cook_needed: bool = False) -> None:
-        sub.add_argument("--rig", type=Path, required=True)
-        sub.add_argument("--cook", type=Path, required=cook_needed)
-
-    run = command("run", _run)
-    files(run)
-    run.add_argument("--state", type=Path)
-    key = command("key", _key)
-    key.add_argument("--rig", type=Path, required=True)
-    key.add_argument("--state", type=Path)
-    check = command("check", _check)
-    files(check)
-    demo = command("demo", _demo)
-    demo.add_argument("--speed", type=float, default=240.0)
-    demo.add_argument("--seed", type=int, default=1)
-    demo.add_argument("--hours", type=float)
-    demo.add_argument("--plain", action="store_true")
-    replay = command("replay", _replay)
-    replay.add_argument("log", type=Path, metavar="LOG.csv", nargs="?")
-    replay.add_argument("--rig", type=Path)
-    replay.add_argument("--cook")
-    replay.add_argument("--journal", type=Path, metavar="DIR")
-    replay.add_argument("--events", type=Path)
-    replay.add_argument("--what-if", action="store_true")
-    replay.add_argument("--set", action="append", default=[], metavar="KEY=VALUE")
-
-    def library(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("--state", type=Path)
-        sub.add_argument("--rig", type=Path)
-
-    cooks = command("cooks", _cooks)
-    library(cooks)
-    cooks.add_argument("--search", nargs="+", metavar="WORD")
-    cooks.add_argument("--compare", nargs="+", metavar="ID")
-    alarms = command("alarms", _alarms)
-    alarms.add_argument("cook_ids", nargs="*", metavar="COOK_ID")
-    library(alarms)
-    export = command("export", _export)
-    export.add_argument("cook_id", metavar="ID")
-    library(export)
-    target = export.add_mutually_exclusive_group(required=True)
-    target.add_argument("--csv", type=Path, metavar="FILE")
-    target.add_argument("--parquet", type=Path, metavar="FILE")
-    export.add_argument("--marks", type=Path, metavar="FILE")
-    bring = command("import", _import)
-    bring.add_argument("log", type=Path, metavar="FILE.csv")
-    library(bring)
-    bring.add_argument("--name", required=True)
-    bring.add_argument("--pit", required=True)
-    bring.add_argument("--cook", type=Path)
-    bring.add_argument("--marks", type=Path)
-    bring.add_argument("--band", type=_celsius, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"))
-    bring.add_argument("--unit", choices=("C", "F"), default="")
-    devices = command("devices", _devices)
-    devices.add_argument("--seconds", type=float, default=8.0)
-    devices.add_argument("--no-ble", action="store_true")
-    calibrate = command("calibrate", _calibrate)
-    files(calibrate)
-    calibrate.add_argument("--channel", required=True)
-    calibrate.add_argument("--pressure", type=_amount("file.pressure"))
-    notify = command("notify-test", _notify_test)
-    files(notify)
-    plan = command("plan", _plan)
-    files(plan, cook_needed=True)
-    plan.add_argument("--state", type=Path)
-    plan.add_argument("--ambient", type=_celsius, default=None)
-    plan.add_argument("--wind", type=_amount("file.wind"), default=0.0)
-    report = command("report", _report)
-    report.add_argument("cook", nargs="?", metavar="COOK_ID")
-    library(report)
-    report.add_argument("--html", type=Path)
-    report.add_argument("--png", type=Path)
-    report.add_argument("--pit", default="")
-    demo_report = command("demo-report", _demo_report)
-    demo_report.add_argument("directory", type=Path)
-    demo_report.add_argument("--hours", type=float)
-    orders.add_commands(command)
-    ship = command("ship", _ship)
-    ship.add_argument("--rig", type=Path, required=True)
-    ship.add_argument("--state", type=Path)
-    ship.add_argument("--my-turn", metavar="RELEASE")
-    fleet = command("fleet", _fleet)
-    fleet.add_argument("--database", default="dbname=pitvigil")
-    fleet.add_argument("--port", type=int, default=8090)
-    fleet.add_argument("--name", action="append", default=[])
-    fleet.add_argument("--unit", choices=("C", "F"), default="C")
-    fleet.add_argument("--clock", type=int, choices=(12, 24), default=24)
-    fleet.add_argument("--zone", default="UTC")
-    fleet.add_argument("--tell", type=Path, metavar="CREW")
-    pool = command("pool", _pool)
-    pool.add_argument("--database", default="dbname=pitvigil")
-    doctor = command("doctor", _doctor)
-    files(doctor)
-    doctor.add_argument("--state", type=Path)
-    explain(parser, commands.choices)
-    return parser
-
-
-def _with_unit(parse: Callable[[object], float]) -> Callable[[str], float]:
-    """A number as a file has it, bare or with its unit."""
-
-    def read(text: str) -> float:
-        number: float | str = text
-        with contextlib.suppress(ValueError):
-            number = float(text)
-        try:
-            return parse(number) if number is not text else Written(parse(number), text)
-        except ValueError as error:
-            raise argparse.ArgumentTypeError(PLAIN.say(why(error))) from None
-
-    return read
-
-
-_celsius = _with_unit(parse_temperature)
-
-
-def _amount(what: str) -> Callable[[str], float]:
-    return _with_unit(partial(parse_amount, what))
-
-
-def explain(parser: argparse.ArgumentParser, commands: Mapping[str, argparse.ArgumentParser]) -> None:
-    """Give every argument its words: those of its command, or else those it has in all of them."""
-    usual = catalogue().under(f"{HELP}any.")
-    for name, sub in (("any", parser), *commands.items()):
-        own = catalogue().under(f"{HELP}{name}.")
-        for action in sub._actions:
-            if action.dest in own or action.dest in usual:
-                action.help = own.get(action.dest) or usual[action.dest]
-
-
-# --- the commands --------------------------------------------------------------------------------------------
 
 
 def _check(options: argparse.Namespace) -> int:
@@ -537,6 +382,29 @@ def _notify_test(options: argparse.Namespace) -> int:
 
     rig, _ = load_both(options.rig, None)
     return asyncio.run(notify_test(rig, say))
+
+
+ACTS: Mapping[str, Act] = {
+    "run": _run,
+    "key": _key,
+    "check": _check,
+    "demo": _demo,
+    "replay": _replay,
+    "cooks": _cooks,
+    "alarms": _alarms,
+    "export": _export,
+    "import": _import,
+    "devices": _devices,
+    "calibrate": _calibrate,
+    "notify-test": _notify_test,
+    "plan": _plan,
+    "report": _report,
+    "demo-report": _demo_report,
+    "ship": _ship,
+    "fleet": _fleet,
+    "pool": _pool,
+    "doctor": _doctor,
+}
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from daemon import cli
+from daemon.commands.arguments import parser_of
 from daemon.texts.catalogue import catalogue
 from daemon.wiring import watch as app
 
@@ -52,7 +53,7 @@ def commands_of(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentP
 
 
 def test_every_command_shows_an_example_that_it_can_read(capsys: pytest.CaptureFixture[str]) -> None:
-    parser = cli._parser()
+    parser = parser_of(cli.ACTS)
     for name, sub in commands_of(parser).items():
         example = catalogue()[f"command.help.{name}.example"]
         assert all(action.help for action in sub._actions), name

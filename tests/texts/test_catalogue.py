@@ -13,6 +13,7 @@ import pytest
 from config.problems import ITEMS
 from daemon import cli
 from daemon.commands import plain_parser
+from daemon.commands.arguments import parser_of
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.state import NAMELESS
 from daemon.core.pieces.stage import PieceSign
@@ -124,7 +125,7 @@ def written_keys() -> set[str]:
 
 
 def test_help_says_nothing_of_commands_and_arguments_that_there_are_not() -> None:
-    parser = cli._parser()
+    parser = parser_of(cli.ACTS)
     (commands,) = (action.choices for action in parser._actions if isinstance(action, argparse._SubParsersAction))
     every = {"any": parser, **dict(commands)}
     named = {name: {action.dest for action in sub._actions} | {"does", "example"} for name, sub in every.items()}
