@@ -9,7 +9,6 @@ import logging
 import secrets
 import sqlite3
 import sys
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
@@ -23,7 +22,7 @@ from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Health, Mark, MarkKind, Part, Resumed, StartCook, UsePitClass, UsePitProfile
 from daemon.core.pit_profile import PitProfile, taught
 from daemon.core.said import Text
-from daemon.core.settings import CookSettings, Role
+from daemon.core.settings import CookSettings
 from daemon.shell.background import in_background
 from daemon.shell.clock import PLAUSIBLE_SINCE, Clock, SystemClock, boot_id, boot_seconds, wall_seconds
 from daemon.shell.fleet.class_file import file_of, read_figures
@@ -32,8 +31,7 @@ from daemon.shell.journal.profile_note import FIRST_PROBES_NOTE, PITS_NOTE, keep
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.library.compaction import compact
 from daemon.shell.life.housekeeping import Housekeeping, repeat
-from daemon.shell.life.supervisor import SILENCE, DeviceSupervisor, Wire
-from daemon.shell.life.systemd import tell_systemd, watchdog_period
+from daemon.shell.life.systemd import tell_systemd
 from daemon.shell.loop import FAREWELL, WatchLoop
 from daemon.shell.notify.outbox import Outbox
 from daemon.shell.resume import away_is_known, engine_time_at_start, restored
@@ -41,19 +39,18 @@ from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives
 from daemon.shell.state.regular_file import make_room
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from daemon.shell.state.state_lock import StateLock
-from daemon.texts.composer import PLAIN
 from daemon.texts.problems import in_a_line
 from daemon.wiring.composers import composer_of
 from daemon.wiring.cook_file import NOT_BEGUN, files_read, fits, meant_by, order_of
 from daemon.wiring.cook_planner import CookPlanner
 from daemon.wiring.deliveries import broker_settings, delivery_channel
+from daemon.wiring.device_supervisors import device_supervisors
 from daemon.wiring.keys import address_of, invitation, page_key_made, shown_address
 from daemon.wiring.pit_order import first_probes, in_known_order
 from daemon.wiring.settings_from_files import cook_settings, unserved, watch_settings
+from daemon.wiring.signs_of_life import SignsOfLife
 from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
 from daemon.wiring.state_files import state_files
-from drivers.base import DeviceMisconfigured, Driver, NeverOpens
-from drivers.registry import open_driver
 
 if TYPE_CHECKING:  # brought in below, where the rig uses them: each costs a board megabytes
     from daemon.shell.hub.feed import HubFeed
@@ -68,16 +65,10 @@ PROFILE_EVERY = 3600.0
 TIDY_EVERY = 86400.0
 COOKS_EVERY, FIRST_KEPT = 30.0, 1.0
 """s between looks at whether a cook has begun or ended, and before the first."""
-ALIVE_WITHIN = 10.0
-"""s within which judging, which goes on every 5 s, must have advanced for the systemd watchdog to be answered."""
 LIFE_BYTES = 3
 """Of the word that tells one life's messages from another's."""
 PAGE_TRIED_EVERY = 10.0
 """s between attempts to serve the page on a port that is taken."""
-PROVEN_AFTER = 60.0
-"""s a life must have lasted before the dead man is answered: what kills it again and again must be seen from outside."""
-SILENCE_MARGIN = 5.0
-"""s beyond what a device may be silent before its link is opened anew."""
 TOPICS_NOTE = "announced-topics"
 
 
@@ -155,7 +146,7 @@ class Watch:
         if self.feed is not None:
             self.loop.listeners.append(self.feed.on_events)
             self.feed.carries = self._broker_carries
-        self.device_supervisors = self._device_supervisors()
+        self.device_supervisors = device_supervisors(self.rig, self.loop.post, self.loop.stamp)
         self._planner = CookPlanner(self.rig, self.loop)
         self.loop.listeners.append(self._planner.on_events)
         self._page_key = page_key_made(self.rig.page, self.state) if self.rig.page is not None else ""
@@ -166,6 +157,7 @@ class Watch:
         self._previous = previous
         self._boot = boot
         self._began = self.clock.now()
+        self.signs_of_life = SignsOfLife(self.clock, self.loop, self.outbox, self.device_supervisors)
         self._archive = CookArchive(self.journal)
         self._running_cook = RunningCook(self.state)
         self._lost_cook = self._running_cook.newer_than(self.journal.last_input, bool(self.journal.trouble), offset)
@@ -199,28 +191,6 @@ class Watch:
             makers=Makers(self._build_cook, lambda own: self._planner.reminder(own)),
             keep_plan=lambda wanted: self._planner.keep_asked(wanted.ambient, wanted.wind, wanted.wake, wanted.by),
         )  # fmt: skip
-
-    def _device_supervisors(self) -> list[DeviceSupervisor]:
-        device_supervisors = []
-        for device in self.rig.devices:
-            own = [c for c in self.rig.channels if c.device == device.id]
-            types = {c.source: c.thermocouple for c in own if c.thermocouple is not None}
-            wires: Mapping[str, Wire] = {
-                c.source: Wire(c.id, c.calibration.apply) if c.calibration else Wire(c.id) for c in own
-            }
-            driver: Driver
-            try:
-                driver = open_driver(device, types)
-            except DeviceMisconfigured as why:
-                driver = NeverOpens(why)
-            quiet = max([getattr(device, "silence_limit", 0.0), *(c.stale_after for c in own)]) + SILENCE_MARGIN
-            handheld = bool(own) and all(c.role == Role.SPOT.value for c in own)
-            device_supervisors.append(
-                DeviceSupervisor(
-                    device.id, driver, wires, self.loop.post, self.loop.stamp, max(SILENCE, quiet), handheld
-                )
-            )
-        return device_supervisors
 
     def _make_page(self) -> Page | None:
         section = self.rig.page
@@ -265,7 +235,12 @@ class Watch:
                 group.create_task(self.outbox.run(), name="outbox")
                 for device_supervisor in self.device_supervisors:
                     group.create_task(device_supervisor.run(), name=f"device {device_supervisor.name}")
-                self._signs_of_life(group)
+                for name, sign in self.signs_of_life.given(self.rig.dead_man):
+                    group.create_task(sign, name=name)
+                if self.feed is not None:
+                    feed = self.feed
+                    beat = repeat(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.loop.view))
+                    group.create_task(beat, name="heartbeat")
                 group.create_task(self._check_journal(), name="check the journal")
                 if self.page is not None and not served:
                     group.create_task(self._serve_later(self.page), name="page")
@@ -277,21 +252,6 @@ class Watch:
         finally:
             tell_systemd("STOPPING=1")
             await self._end()
-
-    def _signs_of_life(self, group: asyncio.TaskGroup) -> None:
-        if self.feed is not None:
-            feed = self.feed
-            beat = repeat(HEARTBEAT_EVERY, lambda: feed.heartbeat(self.loop.stamp(), self.loop.view))
-            group.create_task(beat, name="heartbeat")
-        dead_man = self.rig.dead_man
-        if dead_man is not None:
-            from daemon.shell.life.dead_man import DeadMan
-
-            call = DeadMan(dead_man.url, self.not_proven).call
-            group.create_task(repeat(dead_man.every, call), name="dead man")
-        period = watchdog_period()
-        if period is not None:
-            group.create_task(repeat(period / 2, self._ping_watchdog), name="watchdog")
 
     def _keep_profile(self) -> None:
         """With the fires of this watch; what a cook taught and what was emptied by hand is kept by the loop at once."""
@@ -462,45 +422,6 @@ class Watch:
         unplanned = self.engine.duties.plan.kept is None and meant.id == self.engine.settings.cook.id
         if unplanned or isinstance(asked.order, StartCook):
             self._planner.keep_from_file(self.cook)
-
-    def standing_still(self) -> list[str]:
-        """Of sampling, judging and delivering, whatever should have moved on by now and has not. Nothing to sample and
-        nothing to deliver is no standstill."""
-        judging = self.clock.now() - self.loop.judged_at < ALIVE_WITHIN
-        return [
-            *([] if judging else ["judging"]),
-            *(
-                f"device {device_supervisor.name}"
-                for device_supervisor in self.device_supervisors
-                if device_supervisor.stuck()
-            ),
-            *(f"delivery {name}" for name in self.outbox.stuck()),
-        ]
-
-    def not_proven(self) -> str:
-        """What keeps this watch from waking anybody, or has not been shown yet in this life, for whoever waits outside for
-        a sign of life; "" when nothing does. A watch that dies again and again soon after each start gives none."""
-        still = self.standing_still()
-        if still:
-            return PLAIN.words("watch.still", parts=tuple(still))
-        if self.clock.now() - self._began < PROVEN_AFTER:
-            return PLAIN.words("watch.too-soon", least=PROVEN_AFTER)
-        if not any(s.received_at is not None for s in self.device_supervisors):
-            return PLAIN.words("watch.no-probe")
-        if self.outbox.unreachable(self.engine.settings.announcing.wake_channels):
-            return PLAIN.words("watch.no-reach")
-        return ""
-
-    def _ping_watchdog(self) -> None:
-        """Only once it has judged, and while everything moves; a hung watch must be found and restarted."""
-        still = self.standing_still()
-        if not self.loop.judged:
-            still = still or ["the first judging"]
-        if still:
-            level = logging.ERROR if self.loop.judged else logging.INFO
-            log.log(level, "the watchdog is not answered: %s stands still", ", ".join(still))
-        else:
-            tell_systemd("WATCHDOG=1")
 
     async def _write_now(self) -> None:
         if self.loop.writer is not None:

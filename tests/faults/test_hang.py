@@ -133,12 +133,12 @@ async def quiet_watch(home: Path, factor: float, prepare: Callable[[Watch], None
 
 def judging_only(watch: Watch) -> bool:
     """The wrong build's question: has judging advanced?"""
-    return not any(word == "judging" for word in watch.standing_still())
+    return not any(word == "judging" for word in watch.signs_of_life.standing_still())
 
 
 def hung_alone(watch: Watch, judging: bool) -> bool:
     """Something stands still, and judging does just when it is judging that hangs."""
-    still = watch.standing_still()
+    still = watch.signs_of_life.standing_still()
     return bool(still) and ("judging" in still) == judging
 
 
@@ -238,7 +238,7 @@ async def quiet_is_no_hang(home: Path, full: bool) -> Row:
         async with quiet_watch(home / "q", factor, speaks=False) as watch:
             begin, wrongly, wrong_build = time.monotonic(), 0, 0
             while time.monotonic() - begin < 40 / factor:
-                wrongly += bool(watch.standing_still())
+                wrongly += bool(watch.signs_of_life.standing_still())
                 wrong_build += watch.device_supervisors[0].received_at is None
                 await asyncio.sleep(0.05)
     return Row(

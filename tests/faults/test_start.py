@@ -29,9 +29,10 @@ from daemon.shell.state.secrets import SecretRefused, read_secret
 from daemon.shell.web.access import long_enough, new_token
 from daemon.wiring import watch as watch_module
 from daemon.wiring.keys import KEY_FILE, page_key, page_key_made
+from daemon.wiring.signs_of_life import PROVEN_AFTER
 from daemon.wiring.state_directory import JOURNAL_FILE
 from daemon.wiring.state_files import state_files
-from daemon.wiring.watch import PROVEN_AFTER, Files, Watch
+from daemon.wiring.watch import Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
 from tests.faults.test_disk import patched
@@ -354,16 +355,16 @@ async def test_the_dead_man_is_answered_by_a_life_that_has_shown_itself_only(tmp
     watch = Watch(Files(rig, cook, tmp_path / "state"), clock)
     try:
         watch.loop.judged_at = NOON
-        assert "less than 60 s" in watch.not_proven()
+        assert "less than 60 s" in watch.signs_of_life.not_proven()
         clock.time = watch.loop.judged_at = NOON + PROVEN_AFTER + 1
-        assert "no probe has been heard" in watch.not_proven()
+        assert "no probe has been heard" in watch.signs_of_life.not_proven()
         watch.device_supervisors[0].received_at = clock.time
-        assert watch.not_proven() == ""
+        assert watch.signs_of_life.not_proven() == ""
         watch.outbox._down.add("bell")
-        assert "every way to wake somebody fails" in watch.not_proven()
+        assert "every way to wake somebody fails" in watch.signs_of_life.not_proven()
         watch.outbox._down.clear()
         clock.time += 100
-        assert "not moving: judging" in watch.not_proven()
+        assert "not moving: judging" in watch.signs_of_life.not_proven()
     finally:
         await watch._end()
 
