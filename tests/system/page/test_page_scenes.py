@@ -292,6 +292,22 @@ def test_the_alarm_figures_go_by_the_names_of_the_standards(page: Page) -> None:
     expect(figures.locator("ol li").first).to_contain_text("Feed due")
 
 
+def test_beside_fahrenheit_the_wind_of_a_plan_is_in_miles_an_hour(page: Page, site: ServedPage) -> None:
+    """3 m/s are 6.7 mph, 4 °C 39.2 °F, by the definitions of the mile and the scales."""
+    planned(site.watch)
+    enter(page, "care")
+    page.get_by_role("button", name="°F, lb").click()
+    page.reload()
+    enter(page, "plan")
+    plan = page.get_by_label("Plan", exact=True)
+    expect(plan).to_contain_text("Made for 39 °F outside and 6.7 mph of wind")
+    plan.get_by_text("Plan it", exact=True).first.click()
+    with page.expect_request("**/api/keep-plan") as asked:
+        plan.get_by_label("Wind, mph (empty: none)").fill("10")
+        plan.get_by_role("button", name="Plan it and keep the plan").click()
+    assert asked.value.post_data_json["wind"] == 4.47
+
+
 def test_the_plan_stands_with_its_times_wood_and_reminders(page: Page, site: ServedPage) -> None:
     planned(site.watch)
     enter(page, "plan")

@@ -14,9 +14,12 @@ import {
   massUnit,
   plain,
   span,
+  speed,
   state,
   unit,
   when,
+  wind,
+  windUnit,
 } from "./words.js";
 import { wood } from "./wood.js";
 import { t } from "./texts.js";
@@ -82,8 +85,10 @@ function guests({ guests: come, feeds, raw }) {
 }
 
 /** What it was made for. */
-const madeFor = ({ ambient, wind }) =>
-  ambient === null ? [] : [muted(t("plan.made-for", { ambient: degrees(ambient), wind }))];
+const madeFor = (plan) =>
+  plan.ambient === null
+    ? []
+    : [muted(t("plan.made-for", { ambient: degrees(plan.ambient), wind: wind(plan.wind) }))];
 
 function kept(snapshot) {
   const { plan } = snapshot;
@@ -115,7 +120,7 @@ function none(snapshot) {
 /** Plans the running cook anew with the weather that is given. */
 function keeping() {
   const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
-  const wind = make("input", { type: "number", inputmode: "decimal", step: "any", min: "0", max: "40" });
+  const blowing = make("input", { type: "number", inputmode: "decimal", step: "any", min: "0" });
   const wake = make("input", { type: "checkbox" });
   wake.checked = true;
   const said = make("div", { class: "stack", role: "status" });
@@ -123,7 +128,7 @@ function keeping() {
     event.preventDefault();
     said.replaceChildren(make("p", {}, t("plan.planning-takes-a-few")));
     const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
-    if (wind.value !== "") weather.wind = Number(wind.value);
+    if (blowing.value !== "") weather.wind = speed(blowing.value);
     const made = await put("/api/keep-plan", { wake: wake.checked, ...weather });
     said.replaceChildren(...(made.problem ? [made.problem] : made.lines).map((line) => make("p", {}, line)));
   };
@@ -137,7 +142,7 @@ function keeping() {
       "form",
       { class: "stack", onsubmit: send },
       make("label", {}, t("plan.outside-empty-as", { unit: unit() }), outside),
-      make("label", {}, t("plan.wind"), wind),
+      make("label", {}, t("plan.wind", { unit: windUnit() }), blowing),
       make("label", { class: "check" }, wake, make("span", {}, t("plan.wake-me-to-light-and-to"))),
       buttonRow(make("button", { class: "main" }, t("plan.plan-it-and-keep-the")), drop),
       said,

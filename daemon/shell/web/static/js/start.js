@@ -12,7 +12,9 @@ import {
   massUnit,
   otherZone,
   shown,
+  speed,
   unit,
+  windUnit,
 } from "./words.js";
 import { t } from "./texts.js";
 
@@ -177,7 +179,7 @@ export function startForm({ cuts, hold_rules }) {
   const guests = make("input", { type: "number", inputmode: "numeric", min: "1", max: "5000" });
   const splits = make("input", { type: "number", inputmode: "numeric", min: "0", max: "2000" });
   const outside = make("input", { type: "number", inputmode: "decimal", step: "any" });
-  const wind = make("input", { type: "number", inputmode: "decimal", step: "any", min: "0", max: "40" });
+  const wind = make("input", { type: "number", inputmode: "decimal", step: "any", min: "0" });
   const plan = make("div", { class: "stack", role: "status" });
   const order = () => {
     const date = isoDay((live.snapshot.time + live.snapshot.wall_offset) * 1000);
@@ -211,7 +213,7 @@ export function startForm({ cuts, hold_rules }) {
     if (!start.form.reportValidity()) return;
     plan.replaceChildren(make("p", {}, t("start.planning-takes-a-few")));
     const weather = outside.value === "" ? {} : { ambient: inside(Number(outside.value)) };
-    if (wind.value !== "") weather.wind = Number(wind.value);
+    if (wind.value !== "") weather.wind = speed(wind.value);
     const made = await put("/api/plan", { cook: order(), ...weather });
     plan.replaceChildren(
       ...(made.problem ? [made.problem] : [...made.doubts, ...made.lines]).map((line) => make("p", {}, line)),
@@ -232,7 +234,7 @@ export function startForm({ cuts, hold_rules }) {
       make("label", {}, t("start.guests-may-stay-empty"), guests),
       make("label", {}, t("start.splits-of-wood-at-hand"), splits),
       make("label", {}, t("start.outside-empty-as", { unit: unit() }), outside),
-      make("label", {}, t("start.wind"), wind),
+      make("label", {}, t("start.wind", { unit: windUnit() }), wind),
     ),
     list,
     buttonRow(button(t("start.one-more-piece"), add), button(t("start.plan-it"), showPlan), start),

@@ -45,6 +45,10 @@ export const isFahrenheit = () => reads.unit === "F";
 export const massUnit = () => (isFahrenheit() ? "lb" : "kg");
 export const mass = (kilograms) => (isFahrenheit() ? kilograms / POUND : kilograms);
 export const kilos = (text) => Number(text) * (isFahrenheit() ? POUND : 1);
+const MPH = 0.44704; // m/s: 1609.344 m in 3600 s, by the agreement of 1959
+export const windUnit = () => (isFahrenheit() ? "mph" : "m/s");
+export const wind = (speed) => `${+(isFahrenheit() ? speed / MPH : speed).toFixed(1)} ${windUnit()}`;
+export const speed = (text) => +(Number(text) * (isFahrenheit() ? MPH : 1)).toFixed(3);
 export const unit = () => (isFahrenheit() ? "°F" : "°C");
 export const shown = (celsius) => (isFahrenheit() ? celsius * 1.8 + 32 : celsius);
 export const inside = (number) => (isFahrenheit() ? (number - 32) / 1.8 : number);
