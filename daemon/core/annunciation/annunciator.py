@@ -402,7 +402,9 @@ class Annunciator:
         call.insists = any(self._insists(self._memory.standing[key], call.annunciated_at) for key in call.members)
         if call.unannunciated:
             return call.annunciated_at + JOIN_GAP
-        return max(call.next_rung_at(self._settings), call.annunciated_at + JOIN_GAP, self._memory.paused_until or 0.0)
+        # who was just told that it gets better hears no louder call before he can have looked
+        gap = self._settings.repeat_after if call.said_mending else JOIN_GAP
+        return max(call.next_rung_at(self._settings), call.annunciated_at + gap, self._memory.paused_until or 0.0)
 
     def _insists(self, annunciation: Annunciation, now: float) -> bool:
         """Something is lost unless somebody comes: a pit that nobody sees matters only under meat. What wakes by its lead was

@@ -220,6 +220,17 @@ def test_a_call_holds_its_rung_while_things_get_better_and_says_so_once() -> Non
     assert watch.wakes()[-1].time <= 1530.0
 
 
+def test_what_stops_getting_better_calls_louder_when_a_call_would_be_repeated_and_not_at_once() -> None:
+    watch = Watch()
+    watch.raised("fire-out", 1000.0)
+    watch.until(1060.0)
+    watch.judge("fire-out", improving=True)
+    watch.until(1125.0)
+    watch.judge("fire-out")
+    watch.until(1300.0)
+    assert [n.time for n in watch.wakes()] == [1000.0, 1120.0, 1120.0 + SETTINGS.repeat_after]
+
+
 def test_recovery_ends_a_call_at_once() -> None:
     """Back by more than the deadband: not one more message, while the off-delay of 5 min still runs."""
     watch = Watch()
