@@ -283,7 +283,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         wake=WakePolicy.LEAD,
         on_delay=5 * MINUTE,
         off_delay=MINUTE,
-        guards=("piece-off",),
+        guards=("piece-off", "past-tender"),
         unit=Unit.SECONDS,
     ),
     AlarmRule(

@@ -139,6 +139,13 @@ def test_a_probe_that_reads_but_too_warm_is_not_called_lost(too_warm: float | No
     assert ("push the probe deeper" in in_english(found.because)) is (too_warm is not None)
 
 
+def test_a_probe_that_is_lost_while_its_piece_is_called_past_tender_is_no_second_alarm() -> None:
+    piece = replace(CHUCK, tender_high=96.0)
+    called = judged(None, piece, now=360.0, lost={"chuck": 0.0}, standing=frozenset({"past-tender/chuck"}))
+    assert called["past-tender"].text and called["meat-probe-lost"].suppressed_by == ("past-tender",)
+    assert judged(None, piece, now=360.0, lost={"chuck": 0.0})["meat-probe-lost"].suppressed_by == ()
+
+
 @pytest.mark.parametrize(("wrap", "left"), [(0.0, 6 * 3600.0), (1800.0, 1440.0)], ids=["due", "to come"])
 def test_a_probe_that_is_lost_after_its_wrap_was_called_for_waits_for_the_next_goal(wrap: float, left: float) -> None:
     """A wrap that nobody marked stood as due for hours, and a probe that failed then woke the cook as if it were needed now."""

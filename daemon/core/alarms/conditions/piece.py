@@ -320,4 +320,6 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
         told = say("alarm.meat-probe-lost.doubted", name=process.called(piece.settings.name), value=air)
     found = Finding(since is not None, since is None, because, value=lost_for, consequence_in=left, told=told)
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
-    return process.condition("meat-probe-lost", subject, found, off)
+    # that call sends somebody to the piece with a thermometer: one word for one cause
+    passed = ("past-tender",) if piece.on_fire and process.is_standing("past-tender", subject.id) else ()
+    return process.condition("meat-probe-lost", subject, found, (*off, *passed))
