@@ -61,6 +61,7 @@ HEATS_QUESTION = "question.still-heats"
 """Key of the question whether a piece that is marked off is off."""
 WRAP_QUESTION, SLID_QUESTION = "question.wrap-unsaid", "question.slid-out"
 """Keys of the question that a spot reading leads to, of those that end by themselves, and of the forecaster's."""
+CLIMB_QUESTION = "question.climbs-again"
 EARLY_WRAP = 15.0
 """°C under the wrap target at which a wrap mark is questioned."""
 
@@ -72,6 +73,11 @@ def is_question(question: Text, key: str) -> bool:
 
 def asks_about_spot(question: Text) -> bool:
     return is_question(question, SPOT_QUESTION)
+
+
+def asks_about_wrap(question: Text) -> bool:
+    """By the readings or by the forecast: to the cook it is one question."""
+    return is_question(question, WRAP_QUESTION) or is_question(question, CLIMB_QUESTION)
 
 
 class PiecePhase(StrEnum):
@@ -233,13 +239,16 @@ class PieceStage:
         return []
 
     def ask_about_wrap(self, matters: bool, now: float) -> list[StageChanged]:
-        """matters: the forecast hangs on whether it was wrapped though nobody said so. Asked once a stage, and no longer than it
-        matters; another question goes before."""
+        """matters: the forecast hangs on whether it was wrapped though nobody said so. Asked once until it is off, and no longer
+        than it matters; another question goes before."""
         asks = say(WRAP_QUESTION, name=self.piece.name)
         if self.question == asks and not (matters and self.wrapped_at is None):
             return self._ask("", now)
         bare = self.stage in ON_THE_PIT and self.stage is not PiecePhase.TENDER_RANGE and self.wrapped_at is None
-        return self._ask(asks, now) if matters and bare and not self.question and asks not in self._asked else []
+        return self._ask(asks, now) if matters and bare and not self.question and not self._wrap_asked() else []
+
+    def _wrap_asked(self) -> bool:
+        return any(asks_about_wrap(question) for question in self._asked)
 
     def ask_about_probe(self, slid: bool, now: float) -> list[StageChanged]:
         """slid: by the forecaster's bodies the probe has left the meat. Asked once a stage, and no longer than it seems so."""
@@ -286,12 +295,16 @@ class PieceStage:
         if before in AFTER_THE_PIT and after is PiecePhase.COOKING and self.wrapped_at is not None:
             after = PiecePhase.WRAPPED
         self.stage, self.since = after, now
-        self._asked = [question] if question else []
+        # a bare piece stalls and climbs more than once, and its wrap is asked for once
+        bare = after in ON_THE_PIT and after is not PiecePhase.TENDER_RANGE and self.wrapped_at is None
+        asked = [one for one in self._asked if bare and asks_about_wrap(one)]
+        self._asked = [*asked, question] if question else asked
         # its probe is doubted in every stage, and rest comes of itself
         stays = asks_about_spot(self.question) or (because == say(PieceSign.RESTED.value))
-        kept = self.question if stays else ""
+        kept = self.question if stays or (bare and asks_about_wrap(self.question)) else ""
         self.question = question or kept
-        return StageChanged(now, self.piece.id, before, after, because, self.question)
+        asks = question if asks_about_wrap(kept) else self.question
+        return StageChanged(now, self.piece.id, before, after, because, asks)
 
     def _confirm(self, mark: Mark, now: float) -> list[StageChanged]:
         """The mark says what readings had already said: the question is answered."""
@@ -348,8 +361,8 @@ class PieceStage:
                 return say("question.early-wrap", name=name, core=core, planned=wrap_at)
             case MarkKind.PROBED_TENDER if core is not None and low is not None and core < low - EARLY_TENDER:
                 return say("question.early-tender", name=name, core=core, expected=low)
-            case PieceSign.CLIMBS_AGAIN if self.piece.wrap is not None and self.wrapped_at is None:
-                return say("question.climbs-again", name=name)
+            case PieceSign.CLIMBS_AGAIN if self.piece.wrap and self.wrapped_at is None and not self._wrap_asked():
+                return say(CLIMB_QUESTION, name=name)
             case _:
                 return ""
 

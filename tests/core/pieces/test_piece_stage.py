@@ -288,7 +288,21 @@ def test_whatever_happens_only_the_table_is_followed_and_a_restart_changes_nothi
         assert (stage.stage in ON_THE_PIT) <= (stage.on_at is not None and stage.off_at is None)
 
 
-def test_the_forecaster_asks_about_a_wrap_once_a_stage_and_no_longer_than_it_matters() -> None:
+@pytest.mark.parametrize("first", ["the forecaster", "the readings"])
+def test_the_wrap_of_a_piece_is_asked_for_once_however_often_it_stalls(first: str) -> None:
+    stage = cooking()
+    asked = list(stage.ask_about_wrap(True, 200 * 60.0)) if first == "the forecaster" else []
+    for hour in (4, 6, 8):
+        asked += [c for c in feed(stage, [65.0] * 10, 60 * hour, stalled=True) if c.asks]
+        asked += [c for c in feed(stage, [65.0 + 0.1 * i for i in range(10)], 60 * hour + 10) if c.asks]
+        asked += stage.ask_about_wrap(True, (60 * hour + 30) * 60.0)
+    assert stage.stage == "past-stall" and len(asked) == 1
+    assert "has it been wrapped?" in in_english(stage.question), "and stays until it is answered"
+    mark(stage, MarkKind.WRAPPED, 600)
+    assert "has it been wrapped?" not in in_english(stage.question)
+
+
+def test_the_forecaster_asks_about_a_wrap_once_and_no_longer_than_it_matters() -> None:
     stage = cooking()
     (asked,) = stage.ask_about_wrap(True, 200 * 60.0)
     assert in_english(asked.asks) == "Chuck roll: has it been wrapped? If so, mark it: when it is tender hangs on it"
