@@ -162,6 +162,6 @@ for kept in "$opt"/*-*; do # two versions are enough
 done
 
 echo "pitvigil $version is in $opt"
-echo "page token: $(cat "$etc/secrets/page-token")   (kept in $etc/secrets/page-token)"
+echo "page key: $(cat "$etc/secrets/page-token")   (kept in $etc/secrets/page-token)"
 echo "next: pitvigil devices; write $etc/rig.toml; pitvigil check --rig $etc/rig.toml"
 echo "then: systemctl enable --now pitvigil"

@@ -99,7 +99,7 @@ def test_life_of_an_installation(tmp_path: Path) -> None:
     assert first.returncode == 0, first.stderr
     assert running_version(root) == "version 1.0"
     token = (etc / "secrets/page-token").read_text().strip()
-    assert f"page token: {token}" in first.stdout
+    assert f"page key: {token}" in first.stdout
     assert len(base64.urlsafe_b64decode(token + "=")) * 8 == 256
     assert stat.S_IMODE((etc / "secrets").stat().st_mode) == 0o700
     assert stat.S_IMODE((etc / "secrets/page-token").stat().st_mode) == 0o600
