@@ -22,6 +22,7 @@ from daemon.shell.journal.file import (
     remove,
     set_aside,
     trouble_of,
+    why_of,
 )
 from daemon.shell.journal.rescue import copied
 from daemon.shell.journal.reserve import Reserve
@@ -111,7 +112,7 @@ class Disk:
                 self._transaction(batch)
             except sqlite3.Error as error:
                 if code_of(error) in DAMAGED:
-                    self.mend(PLAIN.words("disk.damaged", why=str(error)))
+                    self.mend(PLAIN.words("disk.damaged", why=why_of(error)))
                 elif code_of(error) != sqlite3.SQLITE_FULL or not self._reserve.release():
                     raise
                 else:
@@ -138,7 +139,7 @@ class Disk:
                 remove(made)
                 found = copied(self.db, made)
             except OSError as error:
-                raise sqlite3.OperationalError(PLAIN.words("disk.not-anew", trouble=why, why=str(error))) from error
+                raise sqlite3.OperationalError(PLAIN.words("disk.not-anew", trouble=why, why=why_of(error))) from error
             # Closed before another takes its name: closing, SQLite deletes the log of that name, whoever's it is.
             self.db.close()
             try:
@@ -147,7 +148,9 @@ class Disk:
                 self.db = self._on_disk()
             except (OSError, sqlite3.Error) as error:
                 self.db, self._in_memory = copied_to_memory(made if made.exists() else self.path), True
-                raise sqlite3.OperationalError(PLAIN.words("disk.not-in-place", trouble=why, why=str(error))) from error
+                raise sqlite3.OperationalError(
+                    PLAIN.words("disk.not-in-place", trouble=why, why=why_of(error))
+                ) from error
             self._in_memory, self._files, self.trouble = False, self._identities(), ""
             self.mended = PLAIN.words("disk.mended", trouble=why, found=str(found))
             log.error("%s", self.mended)
@@ -165,7 +168,8 @@ class Disk:
                     raise
                 found = str(error)
         if found != "ok":
-            self.mend(PLAIN.words("disk.damaged", why=" ".join(str(found).split())))
+            log.error("the journal is damaged: %s", " ".join(str(found).split()))
+            self.mend(PLAIN.words("disk.damaged", why=PLAIN.words("disk.why.garbage")))
 
     def _to_disk(self) -> None:
         now = boot_seconds()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import logging
 import shutil
 import sqlite3
@@ -21,6 +22,23 @@ DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, 0})
 """SQLite's result codes for garbage; 0: the library could not make text of it."""
 
 
+WHY = {
+    sqlite3.SQLITE_CORRUPT: "disk.why.garbage",
+    sqlite3.SQLITE_NOTADB: "disk.why.no-journal",
+    sqlite3.SQLITE_FULL: "disk.why.full",
+    sqlite3.SQLITE_IOERR: "disk.why.fails",
+    sqlite3.SQLITE_READONLY: "disk.why.read-only",
+    sqlite3.SQLITE_CANTOPEN: "disk.why.not-opened",
+    sqlite3.SQLITE_BUSY: "disk.why.held",
+}
+"""What people are told of SQLite's result codes, and of the system's below."""
+WHY_OF_SYSTEM = {
+    errno.ENOSPC: "disk.why.full",
+    errno.EIO: "disk.why.fails",
+    errno.EROFS: "disk.why.read-only",
+    errno.EACCES: "disk.why.not-allowed",
+    errno.EPERM: "disk.why.not-allowed",
+}
 ENDS = ("", "-wal", "-shm")
 """What SQLite adds to the name of a database for the files beside it."""
 NEW = ".new"
@@ -123,12 +141,20 @@ def trouble_of(error: Exception) -> JournalUnavailable:
     garbage = isinstance(error, TypeError | ValueError) or (
         isinstance(error, sqlite3.Error) and code_of(error) in DAMAGED
     )
-    return JournalDamaged(str(error)) if garbage else JournalUnavailable(str(error))
+    return JournalDamaged(why_of(error)) if garbage else JournalUnavailable(why_of(error))
 
 
 def code_of(error: sqlite3.Error) -> int:
     """SQLite's primary result code, 0 where an error does not come from it."""
     return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
+
+
+def why_of(error: Exception) -> str:
+    """In words for people, where SQLite or the system gives only its own."""
+    key = WHY.get(code_of(error)) if isinstance(error, sqlite3.Error) else None
+    if isinstance(error, OSError):
+        key = WHY_OF_SYSTEM.get(error.errno or 0)
+    return str(error) if key is None else PLAIN.words(key)
 
 
 def schema() -> str:

@@ -17,7 +17,7 @@ from typing import Any
 from daemon.core.inputs import Input, Readings
 from daemon.shell.journal.committed import Checkpoint, Committed, Start
 from daemon.shell.journal.disk import Disk, Statement
-from daemon.shell.journal.file import JournalDamaged, JournalUnavailable, begun_anew, trouble_of
+from daemon.shell.journal.file import JournalDamaged, JournalUnavailable, begun_anew, trouble_of, why_of
 from daemon.shell.journal.notes import Notes
 from daemon.shell.journal.outbox_table import OutboxRow, OutboxTable
 from daemon.shell.journal.queue import WriteQueue
@@ -182,7 +182,7 @@ class Journal(Committed):
                 self._after_mending(now)
             except sqlite3.Error as error:
                 self._queue.put_back(batch)
-                raise JournalUnavailable(str(error)) from error
+                raise JournalUnavailable(why_of(error)) from error
             self.disk.refill(now)
 
     def _after_mending(self, now: float) -> None:

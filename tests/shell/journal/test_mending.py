@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -11,6 +12,7 @@ import pytest
 
 from daemon.core.inputs import Mark, MarkKind
 from daemon.shell.journal import disk as disk_module
+from daemon.shell.journal.file import why_of
 from daemon.shell.journal.journal import MENDED_TOLD_FOR, Journal, JournalUnavailable, Start
 
 
@@ -111,7 +113,7 @@ def test_another_program_that_holds_the_file_is_waited_for(tmp_path: Path) -> No
     journal.disk.db.execute("PRAGMA busy_timeout = 10")
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
-    with pytest.raises(JournalUnavailable, match="locked"):
+    with pytest.raises(JournalUnavailable, match="another program holds it"):
         write(journal, 2)
     other.execute("ROLLBACK")
     other.close()
@@ -133,3 +135,48 @@ def test_numbers_go_on_beyond_what_a_damaged_journal_lost(tmp_path: Path) -> Non
     again = Journal.opened(path)
     assert (again.last_input, again.last_event) == (5, 5)
     again.close()
+
+
+def full(path: Path) -> None:
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA max_page_count = 2")
+        db.execute("CREATE TABLE t (x)")
+        db.execute("INSERT INTO t VALUES (zeroblob(100000))")
+
+
+def read_only(path: Path) -> None:
+    sqlite3.connect(path).close()
+    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        db.execute("CREATE TABLE t (x)")
+
+
+def no_journal(path: Path) -> None:
+    path.write_bytes(b"not a database at all" * 100)
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("SELECT * FROM sqlite_master")
+
+
+def no_folder(path: Path) -> None:
+    sqlite3.connect(path / "none" / "j").close()
+
+
+def full_by_the_system(path: Path) -> None:
+    Path("/dev/full").write_text("x")
+
+
+@pytest.mark.parametrize(
+    ("fail", "words"),
+    [
+        (full, "the disk is full"),
+        (read_only, "the disk can only be read"),
+        (no_journal, "it is no journal"),
+        (no_folder, "its file cannot be opened"),
+        (full_by_the_system, "the disk is full"),
+    ],
+)
+def test_what_ails_the_disk_is_told_in_words_for_people(
+    tmp_path: Path, fail: Callable[[Path], None], words: str
+) -> None:
+    with pytest.raises((sqlite3.Error, OSError)) as failed:
+        fail(tmp_path / "j.sqlite")
+    assert why_of(failed.value) == words
