@@ -224,7 +224,7 @@ def snapshot_at(now: float = NIGHT) -> Snapshot:
 def nap_at(now: float) -> NapPlanned:
     """What "I am going to sleep" is answered."""
     green = ("test wake seen", "all probes fresh", "clock set", "disk has room")
-    return NapPlanned(now, now + 1500, now + 2400, green, ("second person named",))
+    return NapPlanned(now, now + 1500, now + 2400, green, ("add a second device that can wake you",))
 
 
 def _waiting(piece: PieceSettings, now: float) -> PieceView:

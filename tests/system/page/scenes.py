@@ -26,8 +26,9 @@ WAKING = 600.0
 """s a sleeper needs until a log burns."""
 
 
-def one_alarm(_watch: FakeWatch) -> None:
+def one_alarm(watch: FakeWatch) -> None:
     """The night as it is: one call for wood."""
+    watch.changes = replace(watch.changes, pit=replace(watch.changes.pit, feed_called=True))
 
 
 def on_course(watch: FakeWatch) -> Standing:
@@ -47,7 +48,10 @@ def calm(watch: FakeWatch) -> None:
 
 def six_alarms(watch: FakeWatch) -> None:
     """A lost fire and what comes with it; one of the six says nothing beside another, one is over."""
-    old = replace(watch.changes, pit=replace(watch.changes.pit, stage="out", celsius=93.0, rate=-30.0))
+    pit = replace(
+        watch.changes.pit, stage="out", celsius=93.0, rate=-30.0, log_due=None, feed_at=None, feed_called=True
+    )
+    old = replace(watch.changes, pit=replace(pit, no_forecast="the fire is out"))
     watch.still = True
     (feed,) = old.alarms
 
@@ -164,13 +168,11 @@ def planned(watch: FakeWatch) -> None:
 
 def four_alarms(watch: FakeWatch) -> None:
     """Four causes at once, each new, with the longest message there may be (60 characters)."""
+    one_alarm(watch)
     old = watch.changes
     (feed,) = old.alarms
-    first = replace(
-        feed,
-        text="Add 1-2 splits: The long brick pit 119 °C, low in 16 to 63 mi"[:60],
-        because="119 °C, below in 34 min",
-    )
+    because = "119 °C, −26 °C/h, below the band in 16 to 63 min"
+    first = replace(feed, text="Feed The long brick pit by th…: 119 °C, low in 16 to 63 min", because=because)
 
     def alarm(rule: str, priority: str, text: str, because: str, subject: str) -> AlarmView:
         return replace(

@@ -88,12 +88,11 @@ def test_what_is_not_seen_is_not_shown_as_if_it_were(page: Page, site: ServedPag
     expect(pit).to_contain_text("cannot be read")
     expect(pit).not_to_contain_text("°/h")
     expect(pit).not_to_contain_text("Next log")
-    expect(pit).to_contain_text("do not rely on it")
+    expect(pit).to_contain_text("Last log 01:34")
     expect(page.locator(".mini .now, .mini .due, .mini .ahead")).to_have_count(0)
     calm_card = page.locator("#calm")
     expect(calm_card).to_contain_text("The pit cannot be read: look at it")
-    expect(calm_card.locator(".told > div").first).to_have_text("Next logdo not rely on itforecast 3 min old")
-    expect(calm_card.locator(".told > div").last).to_contain_text("Readydo not rely on it")
+    expect(calm_card.locator(".told > div")).to_have_text(["Next lognot known", "Sleepno promise", "Readynot known"])
     expect(page.locator(".line-of-piece").first).not_to_contain_text(
         "tender 0"
     )  # nor its forecast, as the answers above say
@@ -250,7 +249,7 @@ def test_the_watch_is_handed_over_with_a_sheet_and_a_link_for_the_next_phone(
     for words in (
         "Brick pit: 121 °C",
         "Lamb shoulder: 66 °C, hold",
-        "Next log; low at 07:02 (06:49 to 07:19)",
+        "Next log; low 06:49 to 07:19",
         "11:59 Serve",
         "01:34 Log",
     ):
@@ -314,9 +313,10 @@ def test_the_plan_stands_with_its_times_wood_and_reminders(page: Page, site: Ser
     plan = page.get_by_label("Plan", exact=True)
     stands = site.watch.snapshot().standing
     assert stands is not None and stands.ahead is not None and stands.chance is not None and stands.ahead > 600
-    verdict = f"{round(stands.ahead / 60)} min ahead"
+    assert stands.chance < 0.9, "less than a plan is made for"
+    verdict = f"{round(100 * stands.chance)} % likely in time"
     expect(plan).to_contain_text(verdict)
-    expect(plan).to_contain_text(f"{round(100 * stands.chance)} % likely in time")
+    expect(plan).to_contain_text(f"{round(stands.ahead / 60)} min ahead if all goes as it most likely does")
     expect(page.locator("#calm")).to_contain_text(verdict)  # one answer, wherever it is asked
     expect(plan.get_by_role("row", name=re.compile("Light the fire"))).to_contain_text("20:14")
     chuck = plan.get_by_role("row", name=re.compile("Take off: Beef chuck roll"))

@@ -4,7 +4,7 @@ import { make } from "./dom.js";
 import { difference, mass, massUnit, span } from "./words.js";
 import { t } from "./texts.js";
 
-const share = (value) => `${Math.round(100 * value)} %`;
+const share = (value) => `${Math.round(100 * value)}\u00a0%`;
 const apart = (value) => difference(value).slice(1);
 const wood = (value) => `${mass(value).toFixed(1)} ${massUnit()}`;
 

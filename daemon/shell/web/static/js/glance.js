@@ -9,8 +9,9 @@ import { stepsFace } from "./steps.js";
 import { between, capital, clock, span, state, when } from "./words.js";
 import { t } from "./texts.js";
 
-/** What is shown of a forecast that no reading of the pit follows any more. age: s. */
+/** What is shown of a forecast that has no successor. age: s. */
 const unreliable = (age) => [t("glance.do-not-rely"), [t("glance.forecast-ago", { time: span(age) })], true];
+const notKnown = (...why) => [t("glance.not-known"), why, true];
 
 /** [what, when, what else is known of it, is it no answer] of the wood; null where no fire burns for anything. Of several pits the
  * first that is due; one whose forecast is old is named beside it. */
@@ -24,7 +25,8 @@ function nextLog(snapshot) {
   if (known.length === 0)
     return snapshot.pit.stage === "unlit"
       ? null
-      : [name, t("glance.not-known"), [snapshot.pit.no_forecast], true];
+      : [name, ...notKnown(snapshot.pit.no_forecast)];
+  if (known.every(({ celsius }) => celsius === null)) return [name, ...notKnown()]; // the line on top says why
   if (fresh.length === 0) return [name, ...unreliable(time - (first(known).forecast_made_at ?? time))];
   const pit = first(fresh);
   const old = known.filter((other) => !fresh.includes(other));
@@ -41,14 +43,13 @@ function nextLog(snapshot) {
 
 /** The piece that is ready last, and how that lies to the serving time; who is not in it is named. */
 function meatReady(snapshot) {
-  const { pieces, time } = snapshot;
-  const blind = pieces.filter((piece) => isForetoldBlind(piece, snapshot));
-  if (blind.length > 0) {
-    const made = Math.min(...blind.map(({ forecast_at }) => forecast_at ?? time));
-    return [t("glance.ready"), ...unreliable(time - made)];
-  }
+  const { pieces } = snapshot;
+  if (pieces.some((piece) => isForetoldBlind(piece, snapshot))) return [t("glance.ready"), ...notKnown()];
   const ends = pieces.map(readyAt).filter((at) => at !== undefined);
-  if (ends.length === 0) return null;
+  if (ends.length === 0)
+    return pieces.some(({ stage }) => ON_FIRE.includes(stage))
+      ? [t("glance.ready"), ...notKnown(t("glance.no-forecast-yet"))]
+      : null;
   const without = pieces.filter((piece) => !OFF.includes(piece.stage) && readyAt(piece) === undefined);
   const last = ends.reduce((a, b) => (b.p50 > a.p50 ? b : a));
   const ahead = snapshot.standing?.ahead ?? null;
@@ -72,7 +73,10 @@ function maySleep(snapshot) {
   const asleep = sleep.asleep && nap !== null;
   const answer = asleep ? nap : could_sleep;
   if (answer === null || (pieces.length === 0 && ["unlit", "cooling"].includes(pit.stage))) return null;
-  if (answer.until === null) return [t("glance.sleep"), t("glance.no-promise"), [answer.reason], true];
+  if (answer.until === null) {
+    const told = pit.celsius === null || answer.reason === pit.no_forecast; // beside it, or in the line above
+    return [t("glance.sleep"), t("glance.no-promise"), told && !asleep ? [] : [answer.reason], true];
+  }
   const latest = answer.latest ?? answer.until;
   if (latest < time) return null; // that promise is over
   const more = [

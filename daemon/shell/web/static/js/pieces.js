@@ -165,9 +165,11 @@ function outlooks(piece, snapshot) {
   const age = piece.forecast_at === null ? 0 : snapshot.time - piece.forecast_at;
   return [
     outlookTable(planned, snapshot),
-    age > STALE || isForetoldBlind(piece, snapshot)
-      ? state("suspect", t("pieces.this-forecast-is-old-do", { age: span(age) }))
-      : muted(t("pieces.made-age-ago", { age: span(age) })),
+    isForetoldBlind(piece, snapshot)
+      ? state("suspect", t("pieces.this-forecast-is-blind"))
+      : age > STALE
+        ? state("suspect", t("pieces.this-forecast-is-old-do", { age: span(age) }))
+        : muted(t("pieces.made-age-ago", { age: span(age) })),
     piece.fan.length > 1 ? fan(piece, snapshot) : null,
   ];
 }

@@ -55,15 +55,18 @@ function burning(pit, snapshot) {
     pit.last_log === null
       ? t("pit.no-log-seen-yet")
       : t("pit.last-last-log", { last_log: clock(pit.last_log, snapshot) });
-  if (pit.log_due === null)
+  const told = !stands(snapshot) && snapshot.pits.length === 0; // in the answers at the top
+  const unread = pit.celsius === null;
+  if (pit.log_due === null || unread)
     return muted(
-      t(pit.feed_called ? "pit.next-log-now" : "pit.next-log-not-known", {
-        no_forecast: capital(pit.no_forecast),
-      }),
+      told
+        ? capital(last)
+        : t(pit.feed_called && !unread ? "pit.next-log-now" : "pit.next-log-not-known", {
+            no_forecast: unread ? t("glance.the-pit-cannot-be-read") : capital(pit.no_forecast),
+          }),
     );
   const made = pit.forecast_made_at;
   const old = isOld(pit, snapshot.time);
-  const told = !stands(snapshot) && snapshot.pits.length === 0; // in the answers at the top
   const ahead = (pit.feed_at ?? 0) - snapshot.time;
   const word = feedWord(pit, snapshot);
   const next = pit.feed_called || ahead <= 0 ? word : t("pit.at-in", { at: word, ahead: span(ahead) });
@@ -74,13 +77,15 @@ function burning(pit, snapshot) {
         ? muted(t("pit.nobody-is-called"))
         : make("p", { class: "next" }, t("pit.next-log"), make("strong", { class: "num hot" }, next)),
     muted(
-      [
-        told && pit.feed_at !== null ? "" : lowWord(pit, snapshot),
-        made === null ? "" : t("pit.as-of-made", { made: clock(made, snapshot) }),
-        last,
-      ]
-        .filter(Boolean)
-        .join(", "),
+      pit.feed_called && !old
+        ? last // the call says the rest
+        : [
+            told && pit.feed_at !== null ? "" : lowWord(pit, snapshot),
+            made === null ? "" : t("pit.as-of-made", { made: clock(made, snapshot) }),
+            last,
+          ]
+            .filter(Boolean)
+            .join(", "),
     ),
   );
 }

@@ -18,9 +18,9 @@ export const isOld = ({ log_due, celsius, forecast_made_at }, time) =>
 export const feedWord = ({ feed_at, feed_called }, snapshot) =>
   feed_called ? t("pits.now") : feed_at <= snapshot.time ? t("pits.soon") : when(feed_at, snapshot);
 
-/** What comes without that log. */
-export const lowWord = ({ log_due: { p05, p50, p95 } }, snapshot) =>
-  t("pits.low-at", { at: when(p50, snapshot), between: between(p05, p95, snapshot) });
+/** What comes without that log: the earlier end first, for then somebody has to be there. */
+export const lowWord = ({ log_due: { p05, p95 } }, snapshot) =>
+  t("pits.low", { between: between(p05, p95, snapshot) });
 
 /** The watch as the chosen pit shows it: its figures, its own probes and signs. */
 export function ofPit(snapshot) {

@@ -6,6 +6,7 @@ import { clock, difference, span, state } from "./words.js";
 import { t } from "./texts.js";
 
 const ON_COURSE = 10 * 60; // s: nobody serves to the minute
+const SURE = 0.9; // the chance a plan is made for
 const REMEDIES = {
   none: () => t("standing.go-on-as-now"),
   raise: () => t("standing.pit-hotter", { hotter: difference(10).slice(1) }),
@@ -25,21 +26,28 @@ export function course({ ahead, chance, planned = false }) {
     const [kind, words] = course({ ahead, chance });
     return [kind, t("standing.by-the-plan", { words })];
   }
-  const unlikely = chance !== null && chance < 0.5;
-  if (Math.abs(ahead) < ON_COURSE) return [unlikely ? "suspect" : "good", t("standing.on-course")];
-  if (ahead > 0) return ["good", t("standing.ahead-ahead", { ahead: span(ahead) })];
-  return [
-    unlikely || chance === null ? "bad" : "suspect",
-    t("standing.ahead-behind", { ahead: span(-ahead) }),
-  ];
+  if (ahead <= -ON_COURSE)
+    return [
+      chance === null || chance < 0.5 ? "bad" : "suspect",
+      t("standing.ahead-behind", { ahead: span(-ahead) }),
+    ];
+  if (isUnsure(chance)) return ["suspect", t("standing.likely-in-time", { chance: percent(chance) })];
+  return ["good", ahead < ON_COURSE ? t("standing.on-course") : t("standing.ahead-ahead", { ahead: span(ahead) })];
 }
+
+/** Hours in hand by the likely times are no comfort where the chance is less than was planned for: it is what is said then. */
+const isUnsure = (chance) => chance !== null && chance < SURE;
 
 export function verdict(standing) {
   const { ahead, chance } = standing;
   const likely =
     chance === null
       ? t("standing.chance-not-known-yet")
-      : t("standing.likely-in-time", { chance: percent(chance) });
+      : !isUnsure(chance) || ahead <= -ON_COURSE
+        ? t("standing.likely-in-time", { chance: percent(chance) })
+        : ahead < ON_COURSE
+          ? t("standing.to-the-minute")
+          : t("standing.if-likely", { ahead: span(ahead) });
   return make(
     "p",
     { class: "row" },
