@@ -53,6 +53,8 @@ def ahead(value: float | tuple[float, float] | None) -> str:
     return f"in {number if last.endswith(' ' + unit) else first} to {last}"
 
 
+WIDE = 4.0
+"""Late end over early end from which on a range tells nobody when to be there. Ours, no source."""
 CUT = "…"
 """Where something was cut."""
 
@@ -118,13 +120,13 @@ KINDS: dict[str, Kind] = {
 Values are °C (temperature, degrees without the unit, a pair for temperatures), differences of temperatures (difference, kelvins
 without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), how often (times), shares of one,
 percent, s (seconds, minutes, duration in one unit rounded down, lasting as "for 3 min", hours as "3 h 05 min", span in hours,
-ahead as from now, soonest its early end), engine time (clock, moment with its day, date), kg (mass, weight with as many digits
-as it needs, portion) and m (length, height). What a bare number of a file is in stands first, with the reader's own unit behind
-it: celsius, apart (a difference), kilograms, centimetres, metres; `typed` is a temperature as this reader would write it there,
-`figure` a plain number. `text` is something said within another, `words` the same, `list` several of them, `names` the same with
-commas, `sentences` with spaces; `code` is a code of the watch as the page calls it, `field` a field of an order as people call
-it; a
-`name` gives way where there is little room, and so does a `text`."""
+ahead as from now, soonest its early end, and `coming`, which leaves out the late end of a wide range), engine time (clock,
+moment with its day, date), kg (mass, weight with as many digits as it needs, portion) and m (length, height). What a bare
+number of a file is in stands first, with the reader's own unit behind it: celsius, apart (a difference), kilograms,
+centimetres, metres; `typed` is a temperature as this reader would write it there, `figure` a plain number. `text` is something
+said within another, `words` the same, `list` several of them, `names` the same with commas, `sentences` with spaces; `code` is
+a code of the watch as the page calls it, `field` a field of an order as people call it; a `name` gives way where there is
+little room, and so does a `text`."""
 LISTS = {"list": "; ", "names": ", ", "sentences": " "}
 CODES = "page.code."
 FIELDS = "problem.called."
@@ -132,7 +134,8 @@ GIVE_WAY = ("name", "text")
 SENTENCES = ("text", "words")
 MESSAGES = (
     "text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky", "slid", "lit", "caught",
-    "unmoved", "doubted",
+    "unmoved", "doubted", "on-unsaid", "cold-pit", "wrap-unsaid", "early-wrap", "early-tender", "apart", "cools", "heats",
+    "never-on", "out",
 )  # fmt: skip
 """Parts of an alarm's texts that are sent to people."""
 
@@ -224,9 +227,18 @@ class Composer:
             return words + self.code(str(value))
         if kind == "field":
             return words + self.field(str(value))
+        if kind == "coming":
+            return words + self.coming(value)
         if value is None and kind not in ("ahead", "soonest"):
             return words + UNMEASURED
         return words + KINDS[kind](self.reader, value, int(digits or 0))
+
+    def coming(self, value: float | tuple[float, float] | None) -> str:
+        """As `ahead`, but of a range too wide to act on only its nearer end: "any minute", "in 4 min or later"."""
+        early, late = value if isinstance(value, tuple) else (value, value)
+        if early is None or late is None or late < MINUTE or late / WIDE <= early >= MINUTE:
+            return ahead(value)
+        return self.words("message.any-minute" if early < MINUTE else "message.or-later", left=early)
 
     def at(self, wall_offset: float) -> Composer:
         """The same with engine time so far from UTC."""

@@ -143,7 +143,7 @@ def test_what_is_wrong_with_a_call_has_a_text_with_what_the_parser_told(pattern:
 def test_every_placeholder_has_a_kind_that_is_known(key: str) -> None:
     for parts in TEXTS.forms(key):
         for _, name, kind in parts:
-            assert not name or kind.partition(".")[0] in KINDS.keys() | {*SENTENCES, *LISTS, "code", "field"}
+            assert not name or kind.partition(".")[0] in KINDS.keys() | {*SENTENCES, *LISTS, "code", "field", "coming"}
         assert sum(kind in GIVE_WAY for _, _, kind in parts) <= 1 or not is_message(key)
 
 

@@ -80,6 +80,21 @@ def test_how_far_off(value: float | tuple[float, float] | None, words: str) -> N
     assert ahead(value) == words
 
 
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        ((600.0, 1500.0), "in 10 to 25 min"),
+        ((600.0, 2460.0), "in 10 min or later"),
+        ((20.0, 2460.0), "any minute"),
+        ((20.0, 50.0), "now"),
+        (1119.0, "in 18 min"),
+        (None, "now"),
+    ],
+)
+def test_a_message_says_of_a_wide_range_when_to_be_there(value: float | tuple[float, float] | None, words: str) -> None:
+    assert Composer().coming(value) == words
+
+
 @given(st.floats(0, 200000), st.floats(0, 200000))
 def test_an_interval_never_promises_more_than_is_foretold(one: float, other: float) -> None:
     early, late = sorted((one, other))

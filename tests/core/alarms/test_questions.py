@@ -10,6 +10,7 @@ from daemon.core.alarms.conditions.process import ASKED_AS, asked_as
 from daemon.core.alarms.rules import RULES_BY_ID, Condition
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.said import say
+from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import GLANCE, PLAIN
 from tests.golden.messages import LONG_NAME
 
@@ -20,6 +21,10 @@ from tests.golden.messages import LONG_NAME
         ("question.pit-hot", "Say if The long pit is lit: it is warm, no fire was marked"),
         ("question.not-caught", "Say if The long pit burns: marked lit, but does not warm"),
         ("question.no-answer", "Check The long pit and its probe: it stays at 8 °C"),
+        ("question.fire-out", "Say if the fire is out: The long pit"),
+        ("question.wrap-unsaid", "Say if The long pit is wrapped: core 8 °C"),
+        ("question.climbs-again", "Say if The long pit is wrapped: core 8 °C"),
+        ("question.still-heats", "Say if The long pit is off: marked so, but still hot"),
     ],
 )
 def test_a_message_says_what_is_asked(question: str, message: str) -> None:
@@ -33,8 +38,9 @@ def test_it_says_so_of_the_longest_name_too(question: str) -> None:
     assert told is not None and len(PLAIN.say(told)) <= GLANCE
 
 
-def test_other_questions_have_the_message_of_their_rule() -> None:
-    assert asked_as(say("question.fire-out"), name="Pit") is None and asked_as("", name="Pit") is None
+def test_every_question_has_a_message_and_no_question_none() -> None:
+    assert set(ASKED_AS) == {key for key in catalogue().texts if key.startswith("question.")}
+    assert asked_as("", name="Pit") is None
 
 
 def test_what_holds_an_alarm_back_is_named_and_survives_a_restart() -> None:

@@ -30,9 +30,21 @@ ASKED_AS = {
     "question.pit-warms": "alarm.stage-question.lit",
     "question.pit-hot": "alarm.stage-question.lit",
     "question.not-caught": "alarm.stage-question.caught",
+    "question.fire-out": "alarm.stage-question.out",
     "question.no-answer": "alarm.stage-question.unmoved",
+    "question.seems-on": "alarm.stage-question.on-unsaid",
+    "question.never-on": "alarm.stage-question.never-on",
+    "question.cold-pit": "alarm.stage-question.cold-pit",
+    "question.climbs-again": "alarm.stage-question.wrap-unsaid",
+    "question.wrap-unsaid": "alarm.stage-question.wrap-unsaid",
+    "question.early-wrap": "alarm.stage-question.early-wrap",
+    "question.early-tender": "alarm.stage-question.early-tender",
+    "question.spot": "alarm.stage-question.apart",
+    "question.slid-out": "alarm.stage-question.slid",
+    "question.cools": "alarm.stage-question.cools",
+    "question.still-heats": "alarm.stage-question.heats",
 }
-"""Questions to the cook whose message says what is asked; the others are told by how the pit or the piece is to be marked."""
+"""The message of each question to the cook: it says what is asked."""
 FAR_OFF = 8 * 3600.0
 """s: the time to a consequence that need not wake anybody."""
 
