@@ -122,7 +122,7 @@ MUTATIONS = (
     Mutation(STAGES, "pieces/stage.py", "now - self.off_at >= REST_AFTER", "now - self.off_at >= 0"),
     Mutation(STAGES, "pieces/stage.py", "and self.stage in AFTER_THE_PIT and mark.piece is None:", "and False:"),
     Mutation(STAGES, "pieces/stage.py", "min(cores[-TENDER_FOR:]) >= low", "cores[-1] >= low"),
-    Mutation(STAGES, "pieces/stage.py", "and not self.question and asks not in self._asked else []",
+    Mutation(STAGES, "pieces/stage.py", "and not self.question and not self._wrap_asked() else []",
              "and not self.question else []"),
     # forecast
     Mutation(FORECAST, "forecast/unmarked.py", "self.wrapped.evidence - self.bare.evidence",
