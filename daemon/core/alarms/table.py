@@ -93,6 +93,8 @@ class AlarmTable:
             changes += self._move(key, alarm, Trigger.BACK, now)
         if alarm.is_worse:
             changes += self._move(key, alarm, Trigger.RE_ALARM, now)
+        elif alarm.outgrows_shelf and not alarm.improving:
+            changes += self._come_back(key, alarm, now)
         self._plan(key, alarm, now)
         return changes + self._run_out(key, alarm, now)
 
@@ -120,8 +122,13 @@ class AlarmTable:
         return {key: alarm.occurrence for key, alarm in self._alarms.items() if alarm.state in WAITING}
 
     def standing(self) -> frozenset[str]:
-        """Keys of the alarms that stand, acknowledged or not."""
-        return frozenset(key for key, alarm in self._alarms.items() if alarm.state in STANDING)
+        """Keys of the alarms that stand, acknowledged or not, or shelved while their condition lasts: what it says of the pit is
+        so on the shelf, too."""
+        return frozenset(
+            key
+            for key, alarm in self._alarms.items()
+            if alarm.state in STANDING or (alarm.state is AlarmState.SHELVED and alarm.active_since is not None)
+        )
 
     def open(self) -> frozenset[tuple[str, str]]:
         """(rule, subject) of the alarms that wait for their condition to go: standing, on the way to it, or put away."""

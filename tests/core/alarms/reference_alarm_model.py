@@ -78,8 +78,11 @@ class ReferenceAlarm:
             self.go("F")
         elif self.state == "F" and not guarded:
             self.go("A")
-        if self.state in "BC" and self.beyond >= 0 and not improving and severity > (self.told or 0):
-            self.go("B")
+        if self.beyond >= 0 and not improving and severity > (self.told or 0):
+            if self.state in "BC":
+                self.go("B")
+            elif self.state == "E":
+                self.come_back()
         self.look()
 
     def acknowledge(self) -> None:

@@ -283,6 +283,27 @@ def test_shelving_never_stops_evaluation() -> None:
     assert states(one.handle_timer(600.0)) == [(600.0, "unacknowledged")]
 
 
+def test_what_grows_worse_than_what_was_put_away_comes_off_the_shelf() -> None:
+    """Who answers a call for wood with "later" has said nothing of a pit below its band (our own judgement, no source)."""
+    one = table()
+    one.judge(condition(True), 0.0)
+    one.command(Shelve(KEY, 7200.0, "later", "cook"), 10.0)
+    assert one.judge(condition(True), 20.0) == []
+    assert one.judge(condition(True, severity=1, improving=True), 25.0) == []
+    assert states(one.judge(condition(True, severity=1), 30.0)) == [(30.0, "unacknowledged")]
+    one.command(Shelve(KEY, 7200.0, "later", "cook"), 40.0)
+    assert one.judge(condition(True, severity=1), 50.0) == [], "put away as bad as it is"
+
+
+def test_a_shelved_alarm_still_stands_for_what_follows_from_it() -> None:
+    one = table()
+    one.judge(condition(True), 0.0)
+    one.command(Shelve(KEY, 7200.0, "later", "cook"), 10.0)
+    assert one.standing() == {KEY}
+    one.judge(condition(False), 20.0)
+    assert one.standing() == frozenset()
+
+
 def test_safety_can_be_neither_shelved_nor_taken_out() -> None:
     one = AlarmTable(ALARM_RULES, LIMIT)
     for safety in (r.id for r in ALARM_RULES if r.safety):
