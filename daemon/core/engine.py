@@ -82,8 +82,11 @@ class Engine(CookOrders):
         """Engine time at which `handle_timer` wants to be called, or None before the first input."""
         if self._next_scan is None:
             return None
-        others = (self.alarms.next_deadline(), self.annunciator.next_deadline())
-        return min([self._next_scan, *(d for d in others if d is not None)])
+        soonest = self._next_scan
+        for due in (self.alarms.next_deadline(), self.annunciator.next_deadline()):
+            if due is not None and due < soonest:
+                soonest = due
+        return soonest
 
     def handle_timer(self, now: float) -> list[Event]:
         """Fire what is due. `now` is the deadline itself, not the time of waking up."""
@@ -257,12 +260,14 @@ class Engine(CookOrders):
         events += noticed
         for pit in self.pits.values():
             pit.scanned(events, now)
-        heard = self._heard()
         settled = now >= self.grace.until
+        heard = set[str]() if settled else self._heard()
         for condition in conditions(*self._processes(now)):
             spared = not settled and (condition.rule in SPEAKS_OF_SILENCE or condition.subject not in heard)
             if not spared and (changes := self.alarms.judge(condition, now)):
                 events += self._annunciated(changes, now)
+        if settled:
+            self.alarms.scanned(now)
         return events
 
     def _minute(self, now: float) -> list[Event]:

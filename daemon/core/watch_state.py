@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import astuple, replace
 from functools import partial
 from math import isnan, nan
@@ -162,9 +163,10 @@ class WatchState:
             awake=self._awake(now),
             waiting=self.alarms.waiting(),
         )
-        here = {pit: tuple(self.pieces.on_pit(pit).values()) for pit in self.pits}
+        on = {pit: self.pieces.on_pit(pit) for pit in self.pits}
+        here = {pit: tuple(pieces.values()) for pit, pieces in on.items()}
         for pit in self.pits.values():
-            pit.hear_witnesses(self.pieces.on_pit(pit.id), self.trace, self.marks, self._closed)
+            pit.hear_witnesses(on[pit.id], self.trace, self.marks, self._closed)
         return [
             of_pit(
                 band=pit.band,
@@ -176,7 +178,7 @@ class WatchState:
                 lain=pit.readout.lain,
                 contradiction=pit.contradiction,
                 cold_meat=pit.cold_meat,
-                probes_lost=self._probes_lost(pit, now),
+                probes_lost=self._probes_lost(pit, here[pit.id], now),
                 meat=pit.meat,
                 pit_stage=pit.stage.stage,
                 fire=pit.fire,
@@ -192,13 +194,13 @@ class WatchState:
             for pit in self.pits.values()
         ]
 
-    def _probes_lost(self, pit: PitWatch, now: float) -> dict[str, float]:
-        """See `ProcessSnapshot`. A pit that nobody sees is a matter of its own."""
-        if isnan(pit.celsius):
+    def _probes_lost(self, pit: PitWatch, pieces: Iterable[PieceWatch], now: float) -> dict[str, float]:
+        """See `ProcessSnapshot`. pieces: those on it. A pit that nobody sees is a matter of its own."""
+        lost = [c for c in pit.readout.pit_channels if self.good(c) is None]
+        if isnan(pit.celsius) or not lost:
             return {}
-        on = [w.stage.on_at for w in self.pieces.on_pit(pit.id).values() if w.stage.on_at is not None]
-        never = min(on, default=now)
-        return {c: self._unseen_since(c, never) for c in pit.readout.pit_channels if self.good(c) is None}
+        never = min((w.stage.on_at for w in pieces if w.stage.on_at is not None), default=now)
+        return {c: self._unseen_since(c, never) for c in lost}
 
     def _unseen_since(self, channel: str, never: float) -> float:
         """Engine time from which a channel tells nothing that may be believed: what a stuck one said since it stuck is nothing.

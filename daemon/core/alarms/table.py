@@ -98,6 +98,10 @@ class AlarmTable:
         self._plan(key, alarm, now)
         return changes + self._run_out(key, alarm, now)
 
+    def scanned(self, now: float) -> None:
+        """Every condition was looked at; those that say nothing to any alarm were not handed over."""
+        self._judged_at = now
+
     def command(
         self, command: Acknowledge | Shelve | Unshelve | OutOfService, now: float
     ) -> list[AlarmChanged | CommandRefused]:
@@ -131,13 +135,14 @@ class AlarmTable:
         )
 
     def open(self) -> frozenset[tuple[str, str]]:
-        """(rule, subject) of the alarms that wait for their condition to go: standing, on the way to it, or put away."""
+        """(rule, subject) of the alarms that wait for their condition to go: standing, on the way to it, or put away; also of
+        those that wait to be judged anew after a time that nobody watched."""
         return frozenset(
             (alarm.rule, alarm.subject)
             for alarm in self._alarms.values()
             if alarm.active_since is not None
             or alarm.guarded
-            or (alarm.state in NOT_OVER and alarm.within_since is None)
+            or (alarm.state in NOT_OVER and (alarm.within_since is None or alarm.unseen_since is not None))
         )
 
     def seen(self) -> frozenset[tuple[str, str]]:

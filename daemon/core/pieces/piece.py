@@ -75,6 +75,7 @@ class PieceWatch:
         self._core_unread, self._air_unread = Unread(), Unread()
         """Of its own probe, and of the cabinet's channel while it is in the hold."""
         self.outlooks: tuple[Outlook, ...] = ()
+        self._looked_up: tuple[tuple[Outlook, ...], dict[tuple[Goal, str], Interval | None]] = ((), {})
         self.fan: tuple[FanPoint, ...] = ()
         self.forecast_at: float | None = None
         self.wrap_material = ""
@@ -291,7 +292,9 @@ class PieceWatch:
         return next((o.reason for o in self.outlooks if o.goal is goal and o.scenario == "planned"), "")
 
     def outlook(self, goal: Goal, scenario: str = "planned") -> Interval | None:
-        return next((o.at for o in self.outlooks if o.goal is goal and o.scenario == scenario), None)
+        if self._looked_up[0] is not self.outlooks:  # every scan asks, and a forecast comes every ten minutes
+            self._looked_up = self.outlooks, {(o.goal, o.scenario): o.at for o in reversed(self.outlooks)}
+        return self._looked_up[1].get((goal, scenario))
 
     def question_for_forecaster(self, now: float, trace: Trace, around: Circumstances) -> ForecastRequest | None:
         """What to ask, or None while there is nothing to forecast (not on, or done)."""

@@ -92,6 +92,7 @@ class PlanWatch:
         self.in_band_at: dict[str, float] = {}
         """By pit, "" the first: of the fires that burn, and of those among them that have been in their band."""
         self.steps: tuple[PlanStep, ...] = ()
+        self._looked_up: tuple[tuple[PlanStep, ...], dict[tuple[StepKind, str | None, str], PlanStep]] = ((), {})
         self.chance: float | None = None
         self.ahead: float | None = None
         """s between the last piece being off, at the median, and when it has to be; negative = behind."""
@@ -123,7 +124,9 @@ class PlanWatch:
 
     def step(self, kind: StepKind, piece: str | None = None, pit: str = "") -> PlanStep | None:
         """As of the last minute; None: the plan has none, or there is no plan. pit: whose fire is to be lit."""
-        return next((s for s in self.steps if s.kind is kind and s.piece == piece and s.pit == pit), None)
+        if self._looked_up[0] is not self.steps:  # every scan asks, and steps are made once a minute
+            self._looked_up = self.steps, {(s.kind, s.piece, s.pit): s for s in reversed(self.steps)}
+        return self._looked_up[1].get((kind, piece, pit))
 
     def is_news(self, step: PlanStep) -> bool:
         """Its hour was already there when its piece was named: whoever named it knows, and needs no alarm clock."""

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.conditions.process import TURNING, Finding, ProcessSnapshot
+from daemon.core.alarms.conditions.process import TURNING, Finding, ProcessSnapshot, quiet
 from daemon.core.alarms.rules import Condition
+from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.said import Text, say
 
 MINUTE = 60.0
@@ -39,38 +40,36 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     failed = sense.not_caught and chance >= sense.begins and not climbs
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
     failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
-    when = left if sense.between is None else sense.between  # the message's own figure
-    trend = slope if isnan(process.fire.trend) else process.fire.trend
-    because: Text = say("alarm.pit-falling.because", pit=pit, rate=60 * trend, left=when)
-    if below:
-        because = say("alarm.pit-falling.because-below", pit=pit)
-    elif isnan(pit):
-        because = say("alarm.pit-falling.because-unseen", since=process.unseen_since, carried=carried(process))
     # who was called need not be called louder; but what was ordered stays ordered until it is done or the call is over: a
     # forecast that wavers would take an order back and give it again within minutes
     holds = sense.recedes and process.stands(FEED) and not (below or isnan(pit))
+    active = wanted and not failed
+    within = not wanted and (
+        sense.climbs
+        or (below and climbs)
+        or sense.answering
+        or sense.slackens
+        or failed
+        or (chance < sense.ends and not unknown)
+    )
+    silent = process.goes_without_saying(FEED, process.pit_subject, active, within)
     found = Finding(
-        active=wanted and not failed,
-        within=not wanted
-        and (
-            sense.climbs
-            or (below and climbs)
-            or sense.answering
-            or sense.slackens
-            or failed
-            or (chance < sense.ends and not unknown)
-        ),
-        because=because,
+        active=active,
+        within=within,
+        because="" if silent else _because(process, sense, slope),
         value=None if isnan(pit) else pit,
         limit=low,
         consequence_in=left,
         severity=int(pit < low - sense.margin),
         improving=(climbs and below) or holds,
-        mends=below and process.fire.heading > 0,
+        mends=not silent and below and process.fire.heading > 0,
         between=None if below else sense.between,
         last=process.last,
     )
     yield process.condition(FEED, process.pit_subject, found, guards)
+    if process.goes_without_saying(NOT_CAUGHT, process.pit_subject, failed, within=False):
+        yield quiet(NOT_CAUGHT, process.pit_subject.id)
+        return
     found = Finding(
         active=failed,
         within=not failed,
@@ -85,6 +84,17 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         last=process.last,
     )
     yield process.condition(NOT_CAUGHT, process.pit_subject, found, guards)
+
+
+def _because(process: ProcessSnapshot, sense: FeedSense, slope: float) -> Text:
+    """Why wood is called for."""
+    if process.pit < process.band.low:
+        return say("alarm.pit-falling.because-below", pit=process.pit)
+    if isnan(process.pit):
+        return say("alarm.pit-falling.because-unseen", since=process.unseen_since, carried=carried(process))
+    when = sense.left if sense.between is None else sense.between  # the message's own figure
+    trend = slope if isnan(process.fire.trend) else process.fire.trend
+    return say("alarm.pit-falling.because", pit=process.pit, rate=60 * trend, left=when)
 
 
 def carried(process: ProcessSnapshot) -> Text:

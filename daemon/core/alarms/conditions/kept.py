@@ -3,11 +3,11 @@ pit whose fire is lost."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from math import isnan
 
 from daemon.core.alarms.conditions.pit import FIRE_LOST
-from daemon.core.alarms.conditions.process import Finding, ProcessSnapshot, piece_subject
+from daemon.core.alarms.conditions.process import Finding, ProcessSnapshot, piece_subject, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal, Interval
@@ -50,8 +50,11 @@ def kept_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Con
         if not piece.followed:  # the record of one whose probe is lost counts all that nobody sees of its core
             yield _time_used_up_by_air(process, piece)
     elif stage in KEPT:
-        unread = say("alarm.hold-falling.unread", name=process.called(subject.name))
-        yield process.unread("hold-falling", subject, unread) if core is None else _falling(process, piece, core)
+        if core is None:
+            unread = say("alarm.hold-falling.unread", name=process.called(subject.name))
+            yield process.unread("hold-falling", subject, unread)
+        else:
+            yield _falling(process, piece, core)
     yield _unseen(process, piece)
     if piece.settings.channel is None:
         return  # its clocks run on in the record; no alarm can tell what they mean
@@ -69,6 +72,9 @@ def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float
     limit = piece.safety.fire_lost(core, fall) if unheated else None
     below = limit is not None and limit.below
     near = limit is not None and limit.seconds <= process.lead(rule)
+    subject = piece_subject(piece.settings)
+    if process.goes_without_saying(rule.id, subject, below or near, within=False):
+        return quiet(rule.id, subject.id)
     because: Text = ""
     if limit is not None and witness is not None and isnan(pit):
         because = say("alarm.meat-cooling.because-unseen", core=core, fallen=witness.fallen, rule=limit.rule)
@@ -85,7 +91,7 @@ def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float
         severity=int(below),
         improving=fall < 0,
     )
-    return process.condition(rule.id, piece_subject(piece.settings), found)
+    return process.condition(rule.id, subject, found)
 
 
 def _meat_alone(process: ProcessSnapshot, piece: PieceWatch) -> Course | None:
@@ -185,7 +191,7 @@ def _unseen(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     read, since = piece.read_last(), piece.unseen_since
     seen_at = process.now if since is None else since if read is None else max(since, read[0])
     unseen = since is not None and (seen_at == since or process.now - seen_at >= READ_AGAIN)
-    because = say("alarm.hold-unseen.because")
+    because = say("alarm.hold-unseen.because") if unseen else ""
     found = Finding(unseen, within=not unseen, because=because, value=process.now - seen_at)
     return process.condition("hold-unseen", piece_subject(piece.settings), found)
 
@@ -193,22 +199,27 @@ def _unseen(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
 def _time_used_up_by_air(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     """The time that the cabinet's air was below the floor or unseen, against the limit of the piece."""
     left = max(0.0, piece.safety.hold.time_limit - piece.air.below) if piece.air.low else None
-    return _hold_unsafe(process, piece, left, "alarm.hold-unsafe.because-cabinet", piece.air.below_in_words())
+    return _hold_unsafe(process, piece, left, "alarm.hold-unsafe.because-cabinet", piece.air.below_in_words)
 
 
 def _time_used_up(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition:
     safety, left = piece.safety, piece.safety.view.hold_left_seconds
     value = core if core is not None and safety.surely(core) < safety.floor() else None
-    return _hold_unsafe(process, piece, left, "alarm.hold-unsafe.because", safety.below_in_words(), value)
+    return _hold_unsafe(process, piece, left, "alarm.hold-unsafe.because", safety.below_in_words, value)
 
 
 def _hold_unsafe(
-    process: ProcessSnapshot, piece: PieceWatch, left: float | None, why: str, below: Text, value: float | None = None
+    process: ProcessSnapshot,
+    piece: PieceWatch,
+    left: float | None,
+    why: str,
+    below: Callable[[], Text],
+    value: float | None = None,
 ) -> Condition:
     """left: s until the time limit is used up, None while it does not run. why: key of the reason; below: the time in words."""
     safety, rule = piece.safety, process.rules["hold-unsafe"]
     near = left is not None and left <= process.lead(rule)
-    because = say(why, floor=safety.floor(), rule=safety.hold_rule(), below=below) if near else ""
+    because = say(why, floor=safety.floor(), rule=safety.hold_rule(), below=below()) if near else ""
     found = Finding(near, left is None, because, value=value, consequence_in=left)
     return process.condition(rule.id, piece_subject(piece.settings), found)
 

@@ -7,7 +7,7 @@ from math import nan
 
 from daemon.core.alarms.conditions.kept import early_half
 from daemon.core.alarms.conditions.pit import FIRE_LOST
-from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, asked_as, piece_subject
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, asked_as, piece_subject, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import WIDE, Goal, Interval
@@ -64,7 +64,9 @@ def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Co
         yield from _spot_check(process, piece)
     asks = bool(piece.question)
     core = process.cores.get(piece.settings.id)
-    told = None if core is None else asked_as(piece.question, name=process.called(piece.settings.name), value=core)
+    told = None
+    if asks and core is not None:
+        told = asked_as(piece.question, name=process.called(piece.settings.name), value=core)
     found = Finding(asks, within=not asks, because=piece.question, value=core, told=told)
     yield process.condition("stage-question", piece_subject(piece.settings), found)
 
@@ -99,8 +101,11 @@ def _wrap(
     foretold = core is None and bare and _due_by_forecast(process, piece, Goal.WRAP)
     at = piece.outlook(Goal.WRAP) if core is None and piece.settings.channel is None else None
     put_off = at is not None and at.p50 - process.now > SPOT_LEAD
+    subject, active = piece_subject(piece.settings), (bare and seen >= wrap_at) or foretold
+    if process.goes_without_saying("wrap-target", subject, active, within=False):
+        return quiet("wrap-target", subject.id)
     found = Finding(
-        active=(bare and seen >= wrap_at) or foretold,
+        active=active,
         within=wrapped or put_off or (core is not None and not (bare and seen >= wrap_at - deadband)),
         because=say("alarm.wrap-target.because-foretold")
         if core is None
@@ -108,7 +113,7 @@ def _wrap(
         value=core,
         limit=wrap_at,
     )
-    return process.condition("wrap-target", piece_subject(piece.settings), found, off)
+    return process.condition("wrap-target", subject, found, off)
 
 
 def _tender(
@@ -125,9 +130,10 @@ def _tender(
     left = 0.0 if reached else None if counts is None else max(0.0, counts - process.now)
     heated = process.pit_stage not in FIRE_LOST  # a forecast knows only fires that burn
     told, lead = core is not None or unread, process.lead(rule)
-    foretold = piece.foretold_core(process.now)
-    told = told and (core is None or foretold is None or abs(foretold - core) <= ELSEWHERE)
-    soon = heated and told and left is not None and left <= lead
+    soon = heated and told and left is not None and left <= lead and not _is_elsewhere(process, piece, core)
+    subject = piece_subject(piece.settings)
+    if process.goes_without_saying(rule.id, subject, reached or soon, within=False):
+        return quiet(rule.id, subject.id)
     # foretold only, and put off again: a reading by hand or another pit said so
     put_off = unread and piece.stage.stage is not PiecePhase.TENDER_RANGE and left is not None and left > 2 * lead
     found = Finding(
@@ -149,16 +155,24 @@ def _tender(
         if reached and piece.slid_out
         else None,
     )
-    return process.condition(rule.id, piece_subject(piece.settings), found, off)
+    return process.condition(rule.id, subject, found, off)
+
+
+def _is_elsewhere(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> bool:
+    """Its forecast has its core elsewhere by now than it is."""
+    foretold = None if core is None else piece.foretold_core(process.now)
+    return core is not None and foretold is not None and not abs(foretold - core) <= ELSEWHERE
 
 
 def _past_tender(
     process: ProcessSnapshot, piece: PieceWatch, core: float | None, high: float, off: tuple[str, ...]
 ) -> Condition | NotKnown:
-    rule = process.rules["past-tender"]
+    rule, subject = process.rules["past-tender"], piece_subject(piece.settings)
     if core is not None and core > high and piece.slid_out:
         core = None  # what it reads is the pit's as much as the meat's
     seen = nan if core is None else core
+    if process.goes_without_saying(rule.id, subject, seen >= high + PAST_TENDER, within=False):
+        return quiet(rule.id, subject.id)
     found = Finding(
         active=seen >= high + PAST_TENDER,
         within=seen < high + PAST_TENDER - rule.deadband,
@@ -178,7 +192,9 @@ def _past_tender(
 def _target(
     process: ProcessSnapshot, piece: PieceWatch, core: float | None, target: float, off: tuple[str, ...]
 ) -> Condition | NotKnown:
-    seen = nan if core is None else core
+    seen, subject = nan if core is None else core, piece_subject(piece.settings)
+    if process.goes_without_saying("target-reached", subject, seen >= target, within=False):
+        return quiet("target-reached", subject.id)
     deadband = process.rules["target-reached"].deadband
     found = Finding(
         active=seen >= target,
@@ -207,8 +223,10 @@ def _service(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition 
         return
     ready_by = serve - process.settings.cook.rest
     late, width = (at.p50 + at.p95) / 2 - ready_by, at.p95 - at.p05
-    remedies = [piece.outlook(goal, s) for s in ("wrapped-now", "pit-10-hotter")]
-    helps = any(r is not None and r.p50 < at.p50 - LATE_ENOUGH for r in remedies)
+    helps = late > LATE_ENOUGH and any(
+        r is not None and r.p50 < at.p50 - LATE_ENOUGH
+        for r in (piece.outlook(goal, s) for s in ("wrapped-now", "pit-10-hotter"))
+    )
     found = Finding(
         active=late > max(LATE_ENOUGH, LATE_SHARE * width) and width <= TOO_WIDE and helps,
         within=late < 0,
@@ -295,6 +313,8 @@ def _next_goal(piece: PieceWatch) -> Goal | None:
 
 def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
+    if process.goes_without_saying("meat-probe-lost", subject, since is not None, within=False):
+        return quiet("meat-probe-lost", subject.id)
     lost_for = 0.0 if since is None else process.now - since
     wrap = piece.outlook(Goal.WRAP)
     if wrap is not None and piece.forecast_at is not None and wrap.p50 <= piece.forecast_at:

@@ -11,9 +11,9 @@ from daemon.core.alarms.conditions.process import (
     TURNING,
     Finding,
     ProcessSnapshot,
-    Subject,
     asked_as,
     quiet,
+    subject_called,
 )
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
@@ -89,7 +89,7 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
         unseen = say("alarm.because-unseen", since=process.unseen_since)
         yield from (process.unseen(rule, unseen) for rule in NEED_A_PIT)
     asks = bool(process.pit_question)
-    told = asked_as(process.pit_question, name=process.called(process.pit_subject.name))
+    told = asked_as(process.pit_question, name=process.called(process.pit_subject.name)) if asks else None
     found = Finding(asks, within=not asks, because=process.pit_question, told=told)
     yield process.condition("stage-question", process.pit_subject, found)
 
@@ -109,6 +109,9 @@ def _at_stake(process: ProcessSnapshot) -> float | None:
 
 def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
     since, glimpsed = process.blind_since, process.glimpsed_since
+    if since is None and glimpsed is None:
+        seen = Finding(active=False, within=True, because="", consequence_in=_at_stake(process))
+        return process.condition("pit-blind", process.pit_subject, seen, guards)
     because = say("alarm.pit-blind.because", since=process.unseen_since, then=_then(process), carried=carried(process))
     told, value = None, None if since is None else process.now - process.unseen_since
     if glimpsed is not None:  # a glimpse ends nothing
@@ -116,8 +119,8 @@ def _blind(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
         because = say("alarm.pit-blind.because-glimpsed", since=glimpsed, then=_then(process), carried=carried(process))
         told = say("alarm.pit-blind.glimpsed", name=process.called(process.pit_subject.name), value=value)
     found = Finding(
-        active=since is not None or glimpsed is not None,
-        within=since is None and glimpsed is None,
+        active=True,
+        within=False,
         because=because,
         value=value,
         told=told,
@@ -137,14 +140,14 @@ def _probe_lost(process: ProcessSnapshot, guards: tuple[str, ...]) -> Iterator[C
     for channel in process.settings.with_role(Role.PIT):
         if channel.pit != process.pit_id:
             continue
-        subject, since = Subject(channel.id, channel.name or channel.id), process.probes_lost.get(channel.id)
+        subject, since = subject_called(channel.id, channel.name or channel.id), process.probes_lost.get(channel.id)
         if isnan(process.pit):
             yield process.unknown("pit-probe-lost", subject)
             continue
         found = Finding(
             active=since is not None,
             within=since is None,
-            because=say("alarm.pit-probe-lost.because", pit=process.pit),
+            because="" if since is None else say("alarm.pit-probe-lost.because", pit=process.pit),
             value=None if since is None else process.now - since,
         )
         yield process.condition("pit-probe-lost", subject, found, guards)
@@ -197,10 +200,11 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
     lid_open = lid_open and not (at_work or fed)
     waits = process.stands("lid-left-open") and _lid_call_goes_on(process)
+    active = lid_open or waits
     found = Finding(
-        active=lid_open or waits,
-        within=not (lid_open or waits),
-        because=say("alarm.lid-left-open.because"),
+        active=active,
+        within=not active,
+        because=say("alarm.lid-left-open.because") if active else "",
         value=None if since is None else process.now - since,
     )
     return process.condition("lid-left-open", process.pit_subject, found, guards)
@@ -250,6 +254,10 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     pit, band = process.pit, process.band
     high, runaway = process.rules["pit-high"], process.rules["runaway"]
     too_hot, limit = band.high + high.margin, band.high + runaway.margin
+    plainly_not = pit <= too_hot and process.is_plain("runaway", process.pit_subject)
+    if plainly_not and process.is_plain("pit-high", process.pit_subject):
+        yield from (quiet(rule, process.pit_subject.id) for rule in ("pit-high", "runaway"))
+        return
     found = Finding(
         active=pit > too_hot and slope > -TURNING,
         within=pit < too_hot - high.deadband,

@@ -8,7 +8,7 @@ from math import isnan
 
 from daemon.core.alarms.conditions.piece import act_at
 from daemon.core.alarms.conditions.pit import FIRE_LOST
-from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, Subject, piece_subject
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject, subject_called
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch
@@ -16,7 +16,7 @@ from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
 from daemon.core.plan.steps import CHILL_AFTER, TAKES_MEAT, PlanStep
 from daemon.core.planned import StepKind
-from daemon.core.said import Text, say
+from daemon.core.said import say
 from daemon.core.settings import PieceSettings
 
 SOON = 5 * 60.0
@@ -30,7 +30,7 @@ def plan_conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterato
     """Every condition of the plan, the reminders, the wood and the trays. The wood is one heap; each pit has its
     fire and its tray."""
     pits = (first, *others)
-    for pit in pits:
+    for pit in pits if first.duties.plan.steps else ():  # without a plan nothing is due by it
         yield _light(pit, pit.duties.plan.step(StepKind.LIGHT, pit=pit.pit_id))
         for piece in pit.pieces:
             yield from _piece(pit, piece)
@@ -78,39 +78,39 @@ def _piece(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition]:
         *(("fire-out",) if process.pit_stage in FIRE_LOST else ()),
     )
 
-    def found(due: bool, because: Text, value: float, left: float | None = None) -> Finding:
-        return Finding(True, False, because, value=value, consequence_in=left) if due else NOT_DUE
+    def found(due: bool, because: str, value: float, left: float | None = None) -> Finding:
+        return Finding(True, False, say(because), value=value, consequence_in=left) if due else NOT_DUE
 
     put = _due(process, on, SOON) and takes_meat
     prepare = plan.step(StepKind.PREPARE, id_)
     yield process.condition(
         "plan-prepare", subject,
-        found(_due(process, prepare, 0.0) and not put, say("alarm.plan-prepare.because"), 0.0 if on is None else on.at.p50 - now),
+        found(_due(process, prepare, 0.0) and not put, "alarm.plan-prepare.because", 0.0 if on is None else on.at.p50 - now),
     )  # fmt: skip
     left = None if on is None else _clock(process, on)
-    yield process.condition("plan-on", subject, found(put, say("alarm.plan-on.because"), lasts, left))
+    yield process.condition("plan-on", subject, found(put, "alarm.plan-on.because", lasts, left))
     wrap = plan.step(StepKind.WRAP, id_)
     yield process.condition(
-        "plan-wrap", subject, found(unread and _due(process, wrap, 0.0), say("alarm.plan-wrap.because"), on_for), guards
+        "plan-wrap", subject, found(unread and _due(process, wrap, 0.0), "alarm.plan-wrap.because", on_for), guards
     )
     off = plan.step(StepKind.OFF, id_)
     nearly = unread and piece.on_fire and _due(process, off, SOON)
     goal = Goal.TARGET if piece.settings.tender_low is None else Goal.TENDER
     by = 0.0 if off is None else max(0.0, act_at(off.at, goal) - now)
-    yield process.condition("plan-probe", subject, found(nearly, say("alarm.plan-probe.because"), on_for, by), guards)
+    yield process.condition("plan-probe", subject, found(nearly, "alarm.plan-probe.because", on_for, by), guards)
     serve = plan.step(StepKind.SERVE, id_) or plan.step(StepKind.SERVE)
     to_serve = FAR_OFF if serve is None else serve.planned - now
     rest = to_serve - process.settings.cook.rest
     late = off is not None and piece.on_fire and rest <= SOON
     yield process.condition(
-        "plan-off", subject, found(late, say("alarm.plan-off.because"), max(0.0, to_serve), max(0.0, rest)), guards
+        "plan-off", subject, found(late, "alarm.plan-off.because", max(0.0, to_serve), max(0.0, rest)), guards
     )
     hold = plan.step(StepKind.HOLD, id_)
     resting = piece.stage.stage in RESTING and to_serve > GUESTS_NEAR
     yield process.condition(
         "plan-hold",
         subject,
-        found(resting and _due(process, hold, 0.0), say("alarm.plan-hold.because"), max(0.0, to_serve)),
+        found(resting and _due(process, hold, 0.0), "alarm.plan-hold.because", max(0.0, to_serve)),
     )
     yield process.condition("plan-chill", subject, _chill(process, piece, to_serve))
 
@@ -133,10 +133,12 @@ def _wood(process: ProcessSnapshot) -> Iterator[Condition]:
     found, rule = NOT_DUE, process.rules["wood-short"]
     if out is not None and need is not None:
         left, wanted = max(0.0, out - process.now), max(0.0, need.p50 - process.now)
+        active, within = left < wanted, left > wanted + rule.deadband
+        silent = process.goes_without_saying(rule.id, process.pit_subject, active, within)
         found = Finding(
-            active=left < wanted,
-            within=left > wanted + rule.deadband,
-            because=say("alarm.wood-short.because", splits=process.duties.wood.left),
+            active,
+            within,
+            because="" if silent else say("alarm.wood-short.because", splits=process.duties.wood.left),
             value=left,
             limit=wanted,
             consequence_in=left,
@@ -163,4 +165,4 @@ def _reminders(process: ProcessSnapshot, pieces: list[PieceSettings]) -> Iterato
         due = reminder.is_due(process.now)
         found = Finding(True, False, say("alarm.reminder.because"), value=last) if due else NOT_DUE
         rule = "reminder-night" if own.at_night else "reminder"
-        yield process.condition(rule, Subject(own.id, name), found)
+        yield process.condition(rule, subject_called(own.id, name), found)

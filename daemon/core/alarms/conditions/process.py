@@ -63,6 +63,12 @@ class Subject:
     name: str
 
 
+@lru_cache(maxsize=256)
+def subject_called(id_: str, name: str) -> Subject:
+    """The same subjects are asked for at every scan."""
+    return Subject(id_, name)
+
+
 class Finding(NamedTuple):
     """One rule judged for one subject. active: beyond the set point; within: back by more than the deadband; because: the
     reason. The rest as in `Condition`; limit: the set point, in the rule's unit. between: s from now to the early and
@@ -165,7 +171,8 @@ class ProcessSnapshot:
     """The pit, for its alarms."""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "pit_subject", Subject(subject_of(self.pit_id), self.settings.pit_names[self.pit_id]))
+        name = self.settings.pit_names[self.pit_id]
+        object.__setattr__(self, "pit_subject", subject_called(subject_of(self.pit_id), name))
 
     def sense(self, within: float = 0.0) -> FeedSense:
         """See `FireWatch.feed`. Several rules ask for it: it is worked out once a scan."""
@@ -210,6 +217,10 @@ class ProcessSnapshot:
     def is_plain(self, rule_id: str, subject: Subject) -> bool:
         """That alarm was never active: an inactive condition says nothing to it, whatever else was found."""
         return self.seen is not None and (rule_id, subject.id) not in self.seen
+
+    def goes_without_saying(self, rule_id: str, subject: Subject, active: bool, within: bool) -> bool:
+        """Nobody reads the words of such a condition: they need not be made."""
+        return not active and (within or self.is_plain(rule_id, subject))
 
     def condition(self, rule_id: str, subject: Subject, found: Finding, guards: tuple[str, ...] = ()) -> Condition:
         """The finding as the alarm table takes it. guards: process conditions that hold now; those that suppress this
@@ -284,4 +295,4 @@ def alarm_text(rule: AlarmRule, found: Finding, name: Text) -> Said:
 
 def piece_subject(piece: PieceSettings) -> Subject:
     """A piece, for its alarms."""
-    return Subject(piece.id, piece.name)
+    return subject_called(piece.id, piece.name)

@@ -21,12 +21,14 @@ from daemon.core.alarms.rules import Condition
 
 
 def conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition]:
-    """Every condition that can be judged now, and those of alarms that wait for one and have lost their ground. One process a
-    pit, the first pit's first."""
-    left = set(first.open)
+    """Every condition that can be judged now and says something to its alarm, and those of alarms that wait for one and have lost
+    their ground. One process a pit, the first pit's first."""
+    left, seen = set(first.open), first.seen
     for found in _judged(first, *others):
-        left.discard((found.rule, found.subject))
-        if isinstance(found, Condition):
+        key = (found.rule, found.subject)
+        left.discard(key)
+        # to an alarm that never was an inactive one says nothing
+        if isinstance(found, Condition) and (found.active or seen is None or key in seen):
             yield found
     for rule, subject in sorted(left):
         yield quiet(rule, subject)

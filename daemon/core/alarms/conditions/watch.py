@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, Subject
+from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, quiet, subject_called
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import Part
 from daemon.core.said import say
@@ -33,6 +33,10 @@ def watch_conditions(process: ProcessSnapshot) -> Iterator[Condition]:
 def _parts(process: ProcessSnapshot) -> Iterator[Condition]:
     down = {name for (part, name), (health, _) in process.health.items() if part is Part.CHANNEL and not health.ok}
     for (part, name), (health, since) in sorted(process.health.items()):
+        rule, subject = PART_RULES[part], subject_called(name, name)
+        if process.goes_without_saying(rule, subject, not health.ok, within=False):
+            yield quiet(rule, name)
+            continue
         left = None
         if part is Part.CHANNEL:
             left = FAR_OFF if process.wake_channels - down else 0.0
@@ -45,7 +49,7 @@ def _parts(process: ProcessSnapshot) -> Iterator[Condition]:
             value=None if part in (Part.DISK, Part.BATTERY) else process.now - since,
             consequence_in=left,
         )
-        yield process.condition(PART_RULES[part], Subject(name, name), found)
+        yield process.condition(rule, subject, found)
 
 
 def _calibration(process: ProcessSnapshot) -> Iterator[Condition]:
@@ -53,5 +57,6 @@ def _calibration(process: ProcessSnapshot) -> Iterator[Condition]:
         if channel.calibrated_at is not None:
             age = process.now - channel.calibrated_at
             old = age > CALIBRATION_OLD
-            found = Finding(old, within=not old, because=say("alarm.calibration-old.because"), value=age)
-            yield process.condition("calibration-old", Subject(channel.id, channel.name or channel.id), found)
+            because = say("alarm.calibration-old.because") if old else ""
+            found = Finding(old, within=not old, because=because, value=age)
+            yield process.condition("calibration-old", subject_called(channel.id, channel.name or channel.id), found)
