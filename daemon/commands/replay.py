@@ -123,13 +123,15 @@ def read_log(
             back = True
             continue
         last, back = now, False
-        readings = []
+        readings, cells = [], len(row)
         for index, channel in columns:
-            text = row[index].strip() if index < len(row) else ""
-            if text:
+            if index >= cells:
+                break
+            text = row[index]
+            if text and not text.isspace():
                 value = _value(text)
                 if value is None:
-                    mistakes.add(number, channel, text, NOT_A_READING)
+                    mistakes.add(number, channel, text.strip(), NOT_A_READING)
                 else:
                     readings.append(Reading(channel, value[0], now, value[1], value[2]))
         if readings:
@@ -187,6 +189,7 @@ def utc_of(text: str) -> float | None:
 @lru_cache(maxsize=TEXTS_KEPT)
 def _value(text: str) -> tuple[float | None, Fault | None, Quality] | None:
     """What one cell says: (°C, fault, quality), or None."""
+    text = text.strip()
     if text in FAULT_WORDS:
         return None, FAULT_WORDS[text], Quality.GOOD
     quality = Quality.SUSPECT if text.endswith(DOUBTED) else Quality.GOOD
@@ -258,7 +261,7 @@ def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -
     with open_log(log) as file:
         inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
         for event in with_forecasts(engine, counted(with_plan(inputs, rig, cook))):
-            _write(event, composer.at(engine.wall.offset), out)
+            _write(event, composer, engine.wall.offset, out)
     return readings, mistakes
 
 
@@ -269,11 +272,10 @@ def replay_journal(journal: Journal, rig_file: Path, cook_file: Path | None, out
     engine = Engine(watch_settings(rig, cook, first.offset if first else 0.0))
     composer = composer_of(rig)
     for event in replayed(engine, journal.inputs(), until=journal.newest_event_time()):
-        _write(event, composer.at(engine.wall.offset), out)
+        _write(event, composer, engine.wall.offset, out)
 
 
-def _write(event: Event, composer: Composer, out: TextIO) -> None:
+def _write(event: Event, composer: Composer, wall_offset: float, out: TextIO) -> None:
     if type(event) in EVENT_NAMES:
-        out.write(
-            json.dumps(event_to_dict(composer.spoken(event), composer.reader.wall_offset), ensure_ascii=False) + "\n"
-        )
+        spoken = composer.at(wall_offset).spoken(event)
+        out.write(json.dumps(event_to_dict(spoken, wall_offset), ensure_ascii=False) + "\n")

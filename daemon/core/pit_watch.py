@@ -132,7 +132,8 @@ class PitWatch:
     def scanned(self, events: Iterable[Event], now: float) -> None:
         """The end of the scan that led to these events: its signs are kept for whoever looks."""
         own = [e for e in events if isinstance(e, FireNoticed) and e.pit == self.id]
-        self.fires = [*own, *self.fires][:SIGNS_SHOWN]
+        if own:
+            self.fires = [*own, *self.fires][:SIGNS_SHOWN]
         self.since.scan(now, self.celsius, self.fire.lid_open, self.readout.pit_seen(self.since.seen))
 
     def band_at(self, place: str | None) -> Band:

@@ -36,8 +36,7 @@ class Readout:
 
     def good(self, channel: str | None) -> float | None:
         """The newest value of a channel, °C, if it may be believed."""
-        sample = None if channel is None else self._conditioner.current(channel)
-        return sample.celsius if sample is not None and sample.quality is Quality.GOOD else None
+        return None if channel is None else self._conditioner.believed(channel)
 
     def doubt(self, channel: str | None) -> Text:
         """Why nothing may be foretold from this channel now: what is wrong with it, or empty; of no channel nothing is."""
@@ -70,14 +69,15 @@ class Readout:
         unless one of its probes is found to have read something else than the pit for a while."""
         good = self._good_now()
         if good:
-            at = max(sample.measured_at for c in good if (sample := self._conditioner.current(c)) is not None)
+            at = max(map(self._conditioner.read_at, good))
             return LastSeen(at, self.control.of(good), tuple(good))
         if before is None or any(self._read_wrong(channel) for channel in before.channels):
             return None
         return before
 
     def _good_now(self) -> dict[str, float]:
-        return {c: v for c in self.pit_channels if (v := self.good(c)) is not None}
+        believed = self._conditioner.believed
+        return {c: v for c in self.pit_channels if (v := believed(c)) is not None}
 
     def _read_wrong(self, channel: str) -> bool:
         """A doubt that took minutes to be found: the readings before it are in doubt, too."""

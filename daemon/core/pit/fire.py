@@ -93,6 +93,8 @@ class FireWatch:
     """The lid is open, or the pit is still recovering from it."""
     slope: float = 0.0
     """°C per minute over the last 10 min; NaN while unknown."""
+    slackens: bool = False
+    """The fall of the last minutes is less than it was just before: something burns."""
 
     def __init__(self, model: FireModel | None = None) -> None:
         """model: of the fire's end; without one no forecast is made."""
@@ -100,6 +102,8 @@ class FireWatch:
         self._lid = LidSense()
         self._pit: list[float] = []
         """Minute values of the present fire and the last minutes before it, °C, NaN under an open lid."""
+        self._turning = nan
+        """°C per minute over the last TURNS_IN of them."""
         self._last_minute = 0.0
         self._band = Band(0.0, 0.0)
         self._lit = False
@@ -146,11 +150,6 @@ class FireWatch:
         known = [v for v in self._pit[-LASTING:] if not isnan(v)]
         few = isnan(self.slope) and not self.exit.lid_lately and len(known) >= 3
         return few and known[0] - known[-1] > self._margin and known == sorted(known, reverse=True)
-
-    @property
-    def slackens(self) -> bool:
-        """The fall of the last minutes is less than it was just before: something burns."""
-        return slackens(self._pit)
 
     @property
     def rise_ahead(self) -> float:
@@ -230,7 +229,7 @@ class FireWatch:
         """Whether the fire wants wood. within: s from notice to a burning log, without the margin of the call rule."""
         forecast, call = self.exit.forecast, CallRule() if self.exit.model is None else self.exit.model.call
         margin = self._margin
-        climb = slope(self._pit[-TURNS_IN:]) * TURNS_IN
+        climb = self._turning * TURNS_IN
         if isnan(climb):  # the lid has just been shut: the last minute is all that is known
             climb = self.climb * TURNS_IN
         at, tried = self.exit.marked_at, self._tried_since(now)
@@ -264,7 +263,7 @@ class FireWatch:
     def _between(self, forecast: ExitForecast, now: float) -> tuple[float, float]:
         """See `FeedSense`. A step of the pit (an opened door) makes a slope that is none: the last minutes must fall as well."""
         early, late = forecast.exits[0] - now, forecast.exits[MOST] - now
-        falls, pit = max(self.slope, slope(self._pit[-TURNS_IN:])), self._pit[-1] if self._pit else nan
+        falls, pit = max(self.slope, self._turning), self._pit[-1] if self._pit else nan
         if falls < 0 and pit >= self._band.low:  # neither is true of NaN
             early = min(early, (pit - self._band.low) / -falls * MINUTE)
         return early, late
@@ -286,7 +285,7 @@ class FireWatch:
         the last minute is not seen: what was steady before the lid was opened says nothing of what came after."""
         if not self._pit or isnan(self._pit[-1]):
             return nan
-        recent = slope(self._pit[-TURNS_IN:])
+        recent = self._turning
         moves = abs(recent) * TURNS_IN > self._margin and abs(recent - self.slope) * TURNS_IN > self._margin
         return recent if moves else self.slope  # of NaN nothing is true
 
@@ -324,10 +323,15 @@ class FireWatch:
         seen = nan if self.lid_open else pit
         self._pit = [*self._pit[-REMEMBERED:], seen]
         self.slope = slope(self._pit[-10:])
+        self._look_back()
         noticed = self._log(now) + self._damper(now)
         self._burning(now, pit, band)
         self.exit.minute(now, seen, band, ambient, self.lid_open, self._why_not(seen, band))
         return noticed
+
+    def _look_back(self) -> None:
+        """What the last minutes show: every scan asks for it, and it changes with a minute only."""
+        self._turning, self.slackens = slope(self._pit[-TURNS_IN:]), slackens(self._pit)
 
     def mark(self, mark: Mark, now: float, burns: bool = False) -> None:
         """The cook says a log went in, the lid was opened or the damper changed: believed over detection. burns: its heat has
@@ -519,6 +523,7 @@ class FireWatch:
         self._lid.least_drop = max(LID_DROP, LID_FASTER * self.exit.habits.usual("fastest"))
         self.lid_open = self._lid.open
         self._pit = [nan if v is None else v for v in state["pit"]]
+        self._look_back()
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])
         self._lit, self._burns = state["lit"], state["burns"]
         self._gone_cold = state.get("gone_cold", False)  # not in the checkpoints of earlier versions

@@ -120,6 +120,8 @@ class PitHabits:
         self._class_fire: PastFire | None = None
         self._band = (0.0, 0.0)
         self._usual: dict[str, float] = dict(USUAL)
+        self.slow_turn = USUAL["turn"]
+        """Minutes from a log to the turn, by the logs that found this pit falling: one that is laid on a climb shows none."""
 
     def use_class(self, figures: tuple[ClassFigure, ...]) -> None:
         """What pits that are built alike have shown stands for the first fire of this one, () = nothing does. Its own fires
@@ -156,13 +158,9 @@ class PitHabits:
         """One of USUAL's figures, for this pit."""
         return self._usual[figure]
 
-    @property
-    def slow_turn(self) -> float:
-        """Minutes from a log to the turn, by the logs that found this pit falling: one that is laid on a climb shows none."""
-        known = [f.turn for f in self.known if f.turn is not None and f.turn >= SEEN_TURN]
-        return exp((PRIOR_FIRES * log(USUAL["turn"]) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))
-
     def _learn(self) -> None:
+        turns = [f.turn for f in self.known if f.turn is not None and f.turn >= SEEN_TURN]
+        self.slow_turn = exp((PRIOR_FIRES * log(USUAL["turn"]) + sum(map(log, turns))) / (PRIOR_FIRES + len(turns)))
         for figure, prior in USUAL.items():
             known = [v for fire in self.known if (v := getattr(fire, figure)) is not None and v > 0]
             self._usual[figure] = exp((PRIOR_FIRES * log(prior) + sum(map(log, known))) / (PRIOR_FIRES + len(known)))

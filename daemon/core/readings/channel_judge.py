@@ -262,10 +262,12 @@ class ChannelJudge:
     def _step(self, celsius: float, at: float) -> None:
         """The value changed: one stand-still is over."""
         if self.still_value is not None:
-            self.longest_still = max(at - self.still_since, HABIT_KEEPS * self.longest_still)
+            stood, habit = at - self.still_since, HABIT_KEEPS * self.longest_still
+            self.longest_still = stood if stood > habit else habit
             step = celsius - self.still_value
             size = abs(step)
-            self.finest_step = size if self.steps == 0 else min(self.finest_step, size)
+            if self.steps == 0 or size < self.finest_step:
+                self.finest_step = size
             if size >= 2 * self.finest_step and step * self.last_step < 0.0:
                 self.wide_turns += 1
             self.last_step = step

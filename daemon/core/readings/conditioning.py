@@ -144,6 +144,8 @@ class Conditioner:
         self._pit_faults = PitProbeFaults()
         self._cabinet = CabinetWitness()
         self._started: float | None = None
+        self._lain_out: tuple[WatchSettings, dict[str, str]] | None = None
+        """What `_lies_in` says, and of which settings: it is asked at every scan."""
 
     def judge(self, reading: Reading, now: float) -> tuple[Sample, QualityChanged | None]:
         """One reading: device fault, spike, stuck, implausible. Costs a few µs.
@@ -173,12 +175,14 @@ class Conditioner:
         """Every 5 s: silence (stale), and values that stand still."""
         if self._started is None:
             self._started = now
-        believed = [p for p in self._pits if p.judge.believed_now()]
+        believed = [(p.settings.pit, p.settings.id, p.judge.newest) for p in self._pits if p.judge.believed_now()]
         lies_in = self._lies_in()
-        for channel in self._channels.values():
-            pit = lies_in.get(channel.settings.id)
-            pits = [(p.settings.id, p.judge.newest) for p in believed if pit in (None, p.settings.pit)]
-            channel.judge.scan(now, self._started, _pit_moved(channel, pits))
+        pits: dict[str | None, list[tuple[str, float | None]]] = {}
+        for name, channel in self._channels.items():
+            pit = lies_in.get(name)
+            if pit not in pits:
+                pits[pit] = [(id_, newest) for of, id_, newest in believed if pit is None or pit == of]
+            channel.judge.scan(now, self._started, _pit_moved(channel, pits[pit]))
         return self._changes(now)
 
     def minute(
@@ -229,10 +233,13 @@ class Conditioner:
         """°C that the cabinet reads while what is held in it is colder and cools; None: nothing speaks against it."""
         return None if self._cabinet.since is None else self._cabinet.air
 
-    def _lies_in(self) -> dict[str, str]:
+    def _lies_in(self) -> Mapping[str, str]:
         """Pit by channel, for what lies in one: a probe goes with its piece."""
-        own = {name: c.settings.pit for name, c in self._channels.items() if c.settings.role in (Role.PIT, Role.MEAT)}
-        return own | {piece.channel: piece.pit for piece in self.settings.cook.pieces if piece.channel in own}
+        if self._lain_out is None or self._lain_out[0] is not self.settings:
+            own = {c.id: c.pit for c in self.settings.channels if c.role in (Role.PIT, Role.MEAT)}
+            own |= {piece.channel: piece.pit for piece in self.settings.cook.pieces if piece.channel in own}
+            self._lain_out = self.settings, own
+        return self._lain_out[1]
 
     def miss_minute(self) -> None:
         """A minute that nobody watched: unknown to whoever compares minutes."""
@@ -243,6 +250,18 @@ class Conditioner:
         """The newest sample of a channel with the doubts that hold now; None if it was never heard."""
         known = self._channels.get(channel)
         return None if known is None or known.judge.heard_at is None else known.sample()
+
+    def believed(self, channel: str) -> float | None:
+        """The newest value of a channel, °C, if it may be believed. As `current` has it, without the sample: it is asked at every
+        scan, by many."""
+        known = self._channels.get(channel)
+        if known is None or known.judge.quality is not Quality.GOOD or known.slow_quality is not Quality.GOOD:
+            return None
+        return known.judge.newest
+
+    def read_at(self, channel: str) -> float:
+        """Engine time of the newest sample of a channel that was heard."""
+        return self._channels[channel].measured_at
 
     def stuck(self) -> dict[str, float]:
         """Engine time since which they stand still, of the channels that are found to be stuck; of a cabinet that tells of warm

@@ -42,6 +42,8 @@ class ControlValue:
         self._away: dict[str, int] = {}
         """Minutes since a channel was last good."""
         self._swings = Swings()
+        self._weights: dict[tuple[str, ...], dict[str, float]] = {}
+        """How much each of two channels counts, until the next minute is learned from."""
 
     def of(self, good: Mapping[str, float]) -> float:
         """The control value of these channel values, °C; NaN when there are none."""
@@ -57,8 +59,12 @@ class ControlValue:
         return self._offsets[channel] if self._minutes.get(channel, 0) >= PROVEN_AFTER else 0.0
 
     def _of_two(self, known: Mapping[str, float]) -> float:
-        swings = self._swings.beside(known)
-        weights = {c: min(1.0, max(0.0, (WILD - swings[c]) / (WILD - CALM))) for c in known}
+        both = tuple(known)
+        weights = self._weights.get(both)
+        if weights is None:
+            swings = self._swings.beside(known)
+            weights = {c: min(1.0, max(0.0, (WILD - swings[c]) / (WILD - CALM))) for c in known}
+            self._weights[both] = weights
         return sum(weights[c] * v for c, v in known.items()) / sum(weights.values())  # the calmest has 1
 
     def minute(self, good: Mapping[str, float]) -> None:
@@ -66,6 +72,7 @@ class ControlValue:
         value = self.of(good)
         if isnan(value):
             return
+        self._weights = {}
         self._swings.minute({**dict.fromkeys(self._minutes, nan), **good})
         self._away = {channel: 0 if channel in good else self._away.get(channel, 0) + 1 for channel in self._minutes}
         for channel, away in self._away.items():
@@ -93,3 +100,4 @@ class ControlValue:
         if "swings" in dumped:  # not in the checkpoints of earlier versions
             self._away = dict(dumped["away"])
             self._swings.load(dumped["swings"])
+            self._weights = {}

@@ -57,7 +57,7 @@ class PitDisagreement:
                 if not self.doubts(name):
                     self.forget(name)  # it has become plain that the other one is wrong
                 continue
-            others = _middles(believed, min(WINDOW, len(values)))
+            others = middles(believed, min(WINDOW, len(values)))
             if name not in before:
                 self._look(name, list(values[-len(others) :]), others)
             else:
@@ -133,11 +133,18 @@ def swings_with(mine: Sequence[float], others: Sequence[float]) -> bool:
 def middle(values: Sequence[float]) -> float:
     """The median of those that are known, °C."""
     known = [v for v in values if not isnan(v)]
-    return median(known) if known else nan
+    return median(known) if len(known) > 1 else known[0] if known else nan
 
 
-def _middles(others: list[Sequence[float]], minutes: int) -> list[float]:
-    return [middle([o[-i] for o in others if len(o) >= i]) for i in range(minutes, 0, -1)]
+def middles(others: Sequence[Sequence[float]], minutes: int) -> list[float]:
+    """`middle` of each of the last minutes, °C, the newest last."""
+    newest = [list(o[-minutes:]) for o in others]
+    even = [[nan] * (minutes - len(values)) + values for values in newest]
+    if len(even) == 1:  # the middle of one is itself
+        return even[0]
+    if len(even) == 2:
+        return [b if a != a else a if b != b else (a + b) / 2 for a, b in zip(*even, strict=True)]
+    return [middle(values) for values in zip(*even, strict=True)]
 
 
 def _left_its_range(values: list[float]) -> bool:

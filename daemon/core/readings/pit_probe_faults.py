@@ -16,7 +16,7 @@ from typing import Any
 
 from daemon.core.events import ProbeFault
 from daemon.core.readings.pit_disagreement import SETTLED as AT_HOME
-from daemon.core.readings.pit_disagreement import PitDisagreement, middle, swings_with
+from daemon.core.readings.pit_disagreement import PitDisagreement, middle, middles, swings_with
 from daemon.core.readings.probe_faults import Finding
 from daemon.core.readings.swings import Swings
 from daemon.core.said import Text, plain, said, say
@@ -136,9 +136,9 @@ class PitProbeFaults:
     def _alone(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
         """A step down that the other probes did not make. Up goes a probe by the fire with every log that catches."""
         mine = list(values[-HABIT - ALONE_FOR :])
-        theirs = [middle([o[-len(mine) + i] for o in others if len(o) >= len(mine) - i]) for i in range(len(mine))]
         if len(mine) < HABIT // 2 + ALONE_FOR or any(map(isnan, mine[-ALONE_FOR - SHARP :])):
             return
+        theirs = middles(others, len(mine))
         apart = [a - b for a, b in zip(mine, theirs, strict=True)]
         known = [d for d in apart[: -ALONE_FOR - SHARP] if not isnan(d)]
         late = apart[-ALONE_FOR:]
