@@ -293,7 +293,7 @@ function face(piece, channel, snapshot) {
       told || t("pieces.core-celsius", { celsius: degrees(piece.celsius) }),
     ),
     muted(capital(told)),
-    piece.stage !== "stall" && piece.stall_probability > 0.5
+    ["on", "cooking"].includes(piece.stage) && piece.stall_probability > 0.5
       ? make(
           "p",
           {},
