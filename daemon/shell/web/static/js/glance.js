@@ -29,13 +29,13 @@ function nextLog(snapshot) {
   if (known.every(({ celsius }) => celsius === null)) return [name, ...notKnown()]; // the line on top says why
   if (fresh.length === 0) return [name, ...unreliable(time - (first(known).forecast_made_at ?? time))];
   const pit = first(fresh);
-  const old = known.filter((other) => !fresh.includes(other));
+  const old = known.filter((other) => !fresh.includes(other) && other.celsius !== null);
   return [
     name,
     feedWord(pit, snapshot),
     [
-      lowWord(pit, snapshot),
       pits.length > 0 ? pit.name : "",
+      lowWord(pit, snapshot),
       ...old.map(({ name }) => t("glance.old-forecast-of", { name })),
     ],
   ];
