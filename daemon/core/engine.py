@@ -196,13 +196,23 @@ class Engine(CookOrders):
         self.alarms.resumed(now, item.away_known)
         if not item.away_known:
             self.annunciator.passed(inf, now)
-        for gone in self.pits_gone:
-            events += self._annunciated(self.alarms.retire(gone, now), now)
-        self.pits_gone = ()
+        events += self._leave_behind(now)
         for pit in self.pits.values():
             pit.since.resumed(now)
         self._next_scan = ceil(now / SCAN_CYCLE) * SCAN_CYCLE
         return events + self._due_alarms(now) + self._due_calls(now)
+
+    def _leave_behind(self, now: float) -> list[Event]:
+        """What is of another rig ends: nobody could put it right, and no answer would clear it."""
+        events: list[Event] = []
+        for rule, subject in self.left_behind():
+            events += self._annunciated(self.alarms.retire(subject, now, frozenset({rule})), now)
+        for part, name in self.health.unlike(self.settings):
+            del self.health[part, name]
+        devices = self.settings.parts
+        self.links = {name: counts for name, counts in self.links.items() if devices is None or name in devices}
+        self.other_first = False
+        return events
 
     def _close_missed(self, now: float) -> list[Event]:
         """Close the minute in which the watch stopped, and pass on that nothing is known of those up to this one."""

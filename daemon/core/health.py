@@ -6,6 +6,10 @@ from typing import Any
 
 from daemon.core.inputs import Health, Part
 from daemon.core.said import plain, said
+from daemon.core.settings import WatchSettings
+
+OF_THE_RIG = (Part.DEVICE, Part.ADAPTER, Part.CHANNEL, Part.BROKER)
+"""Parts that a rig may have or not, by their names."""
 
 
 class HealthTable(dict[tuple[Part, str], tuple[Health, float]]):
@@ -28,6 +32,13 @@ class HealthTable(dict[tuple[Part, str], tuple[Health, float]]):
 
     def ill(self) -> tuple[Health, ...]:
         return tuple(health for health, _ in self.values() if not health.ok)
+
+    def unlike(self, settings: WatchSettings) -> list[tuple[Part, str]]:
+        """Those that this rig does not have: a watch may go on with another rig, or with a part under another name."""
+        own = {Part.BATTERY: {channel.id for channel in settings.channels}}
+        if settings.parts is not None:
+            own |= {part: set(settings.parts) for part in OF_THE_RIG}
+        return [(part, name) for part, name in self if part in own and name not in own[part]]
 
     def dump(self) -> list[list[Any]]:
         return [[h.part, h.name, h.ok, plain(h.detail), since] for h, since in self.values()]

@@ -251,6 +251,8 @@ class WatchSettings:
     grease_tray: float = 0.0
     """litres that the first pit's grease tray holds; 0 = there is none to watch"""
     other_pits: tuple[PitSettings, ...] = ()
+    parts: frozenset[str] | None = None
+    """Names of its devices, its deliveries and its broker, as `Health` has them; None: nobody has told."""
 
     @property
     def pit_names(self) -> dict[str, str]:

@@ -11,6 +11,7 @@ from typing import Any
 from daemon.core import inputs
 from daemon.core.alarms.conditions.pit import SETTLED_STAGES
 from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.watch import PART_RULES
 from daemon.core.alarms.names import told_by
 from daemon.core.alarms.rules import ALARM_RULES, AlarmRule
 from daemon.core.alarms.table import AlarmTable
@@ -62,8 +63,8 @@ class WatchState:
         self.trace = Trace()
         self.pits = {pit: PitWatch(pit, settings, self.conditioner, self.trace) for pit in settings.pit_names}
         """By id; the first is called "" here."""
-        self.pits_gone: tuple[str, ...] = ()
-        """Ids of those that a checkpoint knows and the rig no more: their alarms end with the next life."""
+        self.other_first = False
+        """The checkpoint is of a rig with another first pit: what was raised of that one ends with the next life."""
         self.pit = self.pits[""]
         """The first, most often the only one."""
         self.readout = self.pit.readout
@@ -378,12 +379,30 @@ class WatchState:
         if piece.settings.channel is not None:
             self.conditioner.in_use(piece.settings.channel, piece.on_fire)
 
+    def left_behind(self) -> list[tuple[str, str]]:
+        """(rule, subject) of what is remembered of a device, a delivery, a channel, a pit or a piece that this rig and its cook
+        do not have: a watch may go on with another rig, or with something in it under another name."""
+        parts = [(PART_RULES[part], name) for part, name in self.health.unlike(self.settings)]
+        own = {channel.id for channel in self.settings.channels} | set(self.pieces)
+        own |= {pit.subject for pit in self.pits.values() if pit is not self.pit or not self.other_first}
+        raised = {(view.rule, view.subject) for view in self.alarms.views()} | self.alarms.open()
+        of_parts = frozenset(PART_RULES.values())
+        return parts + sorted((rule, of) for rule, of in raised if of and of not in own and rule not in of_parts)
+
+    def _is_another(self, dumped: dict[str, Any]) -> bool:
+        """The first pit of a checkpoint is not that of this rig: it has another id and shares no probe. A fire with meat on it is
+        never taken for another, whatever its pit and its probes are called now."""
+        probes = set(self.pit.readout.pit_channels) & set(dumped["conditioner"]["channels"])
+        known = dumped.get("pit_id", self.settings.pit_id)  # not in the checkpoints of earlier versions
+        return known != self.settings.pit_id and not probes and not self.pieces.on_pit("").on_fire()
+
     # --- checkpoint --------------------------------------------------------------------------------------
 
     def dump(self) -> dict[str, Any]:
         """Everything but the rig's settings, as JSON-able values."""
         return {
             "version": CHECKPOINT_VERSION,
+            "pit_id": self.settings.pit_id,
             "cook": cook_to_plain(self.settings.cook),
             "wall": [self.wall.offset, self.wall.trusted],
             **self.pit.dump(),
@@ -410,8 +429,6 @@ class WatchState:
         self.settings = replace(self.settings, cook=cook)
         self._begin_cook()
         self.wall = inputs.WallClock(*dumped["wall"])
-        self.pit.load(dumped)
-        self.pits_gone = tuple(pit for pit in others if pit not in self.pits)
         for pit, state in others.items():
             if (known := self.pits.get(renamed.get(pit, pit))) is not None:
                 known.load(state)
@@ -419,6 +436,9 @@ class WatchState:
         for part in PARTS_KEPT:
             if part in dumped:  # a checkpoint of an earlier version has fewer
                 getattr(self, part).load(dumped[part])
+        self.other_first = self._is_another(dumped)
+        if not self.other_first:
+            self.pit.load(dumped)
         self._next_scan, self._closed = dumped["next_scan"], dumped["closed"]
         for piece in self.pieces.values():
             self._use(piece)

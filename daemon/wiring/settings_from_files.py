@@ -56,6 +56,9 @@ def watch_settings(rig: Rig, cook: Cook | None, wall_offset: float = 0.0) -> Wat
         other_pits=tuple(
             PitSettings(pit.id, pit.name, Band(pit.band.low, pit.band.high), pit.grease_tray) for pit in rig.other_pits
         ),
+        parts=frozenset(
+            (*(d.id for d in rig.devices), *(d.name for d in rig.delivery), *(["broker"] if rig.broker else []))
+        ),
     )
 
 

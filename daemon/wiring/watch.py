@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from config.config_error import ConfigError
 from config.cook import Cook
 from config.delivery import MqttReach, ReachWithChart
+from daemon.core.alarms.table import alarm_key
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.inputs import Health, Mark, MarkKind, Part, Resumed, StartCook, UsePitClass, UsePitProfile
@@ -345,6 +346,10 @@ class Watch:
             life=secrets.token_hex(LIFE_BYTES),
             away_known=self._away_known,
         )
+        if left := self.engine.left_behind():
+            log.warning(
+                "this rig does not have what these are of, they end: %s", ", ".join(alarm_key(*one) for one in left)
+            )
         await self.loop.drive(now, resumed)
         for pit in self.engine.pits.values():
             kept = kept_profile(self.journal.notes, pit.id)

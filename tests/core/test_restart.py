@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,16 +12,19 @@ import pytest
 import config
 from config.loader import load_both
 from daemon.commands.demo.virtual_cook import VirtualCook
+from daemon.core.alarms.table import alarm_key
 from daemon.core.drive import replayed, steps
 from daemon.core.engine import SCAN_CYCLE, Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, FireNoticed, Notification
 from daemon.core.grace import GRACE, Grace
-from daemon.core.inputs import GoToSleep, Input, Mark, MarkKind, Readings, Resumed, WallClock
+from daemon.core.inputs import GoToSleep, Health, Input, Mark, MarkKind, Part, Readings, Resumed, WallClock
+from daemon.core.settings import WatchSettings
 from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from drivers.simulated.cook import SimulatedCook
 from drivers.simulated.scenarios import demo_scenario
+from tests.core import night
 from tests.texts.english import in_english
 
 EXAMPLES = Path(config.__file__).parent / "examples"
@@ -239,3 +243,38 @@ def test_the_sleep_promise_survives_and_goes_on_with_what_is_known() -> None:
     lives.live(60, [120.0] * 60)
     nap = lives.watch.snapshot(lives.now).nap
     assert before is not None and nap is not None and nap.time == before.time
+
+
+# --- another rig over the same state ----------------------------------------------------------------------
+
+
+def test_what_is_of_another_rig_ends_with_the_next_life_and_what_is_not_stays() -> None:
+    """One renames a device in a cook that runs, another takes the same directory for another pit."""
+    old = replace(night.SETTINGS, parts=frozenset({"board", "phone"}), cook=replace(night.COOK, pieces=()))
+    one = night.engine_at_night(old)
+    night.step(one, Mark(MarkKind.FIRE_LIT), night.NIGHT)
+    night.read(one, 0.0, 600.0, pit_left=124.0, pit_right=118.0)
+    for part, name in ((Part.DEVICE, "board"), (Part.BATTERY, "pit-left"), (Part.CHANNEL, "phone")):
+        night.step(one, Health(part, name, ok=False, detail="silent"), night.NIGHT + 600.0)
+    silent = night.NIGHT + 3600.0
+    night.step(one, Readings((Reading("outside", 8.0, silent),)), silent)
+    stood = one.alarms.standing()
+    assert stood >= {"device-lost/board", "battery-low/pit-left", "watch-channel-down/phone", "pit-blind/pit"}
+
+    def under(settings: WatchSettings) -> frozenset[str]:
+        again = Engine(settings)
+        again.load(json.loads(json.dumps(one.dump())))
+        left = {alarm_key(*each) for each in again.left_behind()}
+        night.step(again, Resumed(watched_until=silent, life="ab"), silent + 60.0)
+        assert not again.left_behind()
+        night.step(again, Readings((Reading("outside", 8.0, silent + 120.0),)), silent + 120.0)
+        assert left == stood - again.alarms.standing()
+        return again.alarms.standing()
+
+    other = tuple(replace(c, id=f"new-{c.id}") for c in night.CHANNELS)
+    assert stood <= under(old)
+    assert under(replace(old, parts=frozenset({"plate", "phone"}))) >= stood - {"device-lost/board"}
+    assert under(replace(old, channels=other)) >= stood - {"battery-low/pit-left"}, "the pit is what it was"
+    assert under(replace(old, pit_id="brick")) >= stood, "under another name, with the same probes"
+    strange = replace(old, pit_id="brick", channels=other, parts=frozenset({"plate", "bell"}))
+    assert not stood & under(strange)
