@@ -86,7 +86,9 @@ class Readout:
 
     def pit_of_minute(self, minute: int) -> float:
         """Control value of the minute just closed, °C; the habits of the channels are learned from it. Once a minute."""
-        good = self._good_minutes(minute, minute)[0]
+        liars = {c for c in self.pit_channels if self.good(c) is None and self._read_wrong(c)}
+        self.control.lying(liars)
+        good = {c: v for c, v in self._good_minutes(minute, minute)[0].items() if c not in liars}
         pit = self.control.of(good)
         self.control.minute(good)
         self._trace.put(self._control, minute, pit)

@@ -170,3 +170,22 @@ def test_the_watch_sees_no_fall_when_a_probe_drops_out_and_a_restart_knows_the_o
     for one in (engine, restarted):
         after = a_night(one, 60, 10, lost="middle")
         assert max(abs(b - a) for a, b in pairwise([before[-1], *after])) < 1.0
+
+
+def test_what_was_learned_while_one_of_two_lied_is_forgotten_when_it_is_found_out() -> None:
+    control = settled({"left": 118.0, "right": 132.0})
+    before = control.of({"right": 132.0})
+    for _ in range(20):
+        control.minute({"left": 235.0, "right": 132.0})
+    lied = control.of({"right": 132.0})
+    control.lying({"left"})
+    assert lied >= before + 10.0, "the lie did move it"
+    assert control.of({"right": 132.0}) == pytest.approx(before, abs=1.0)
+    twin = ControlValue()
+    twin.load(json.loads(json.dumps(control.dump())))
+    twin.lying({"left"})
+    for one in (control, twin):
+        one.minute({"right": 131.0})
+        one.lying(())
+    assert twin.dump() == control.dump(), "found out once and not again after a restart"
+    assert control.of({"left": 118.0, "right": 131.0}) == pytest.approx(before, abs=2.0), "it returns to where it hung"
