@@ -27,12 +27,21 @@ CALM = (
 CALM_FORECAST = (
     "() => [...document.querySelectorAll('.line-of-piece')].every((line) => /\\d\\d:\\d\\d/.test(line.textContent))"
 )
+AHEAD = 45
+"""min of promised sleep still to come: a picture of its last minutes would tell nobody what it is for."""
+ASLEEP = f"""() => {{
+  const minutes = (words) => Number(words.slice(0, 2)) * 60 + Number(words.slice(3, 5));
+  const until = [...document.querySelectorAll("#calm .told > div")].find((row) => row.textContent.includes("promised"));
+  const now = document.querySelector("#link").textContent.slice(7, 12);
+  return until && (minutes(until.querySelector("dd").textContent) - minutes(now) + 1440) % 1440 >= {AHEAD};
+}}"""
+NOTHING_OVER = "() => !document.querySelector('#more-words')?.checkVisibility()"
 AT_NIGHT = """() => {
   const hour = Number(document.querySelector('#link').textContent.slice(7, 9));
   return hour >= 23 || hour < 5;
 }"""
 CALLED = "() => document.querySelector('#alarms .alarm.new')?.textContent.includes('splits') ?? false"
-WANTED = {"calm": (CALM, CALM_FORECAST, AT_NIGHT), "alarm": (CALLED, AT_NIGHT)}
+WANTED = {"calm": (CALM, CALM_FORECAST, ASLEEP, NOTHING_OVER, AT_NIGHT), "alarm": (CALLED, AT_NIGHT)}
 
 
 def main() -> int:

@@ -125,6 +125,9 @@ def test_a_first_start_says_what_to_do_next(page: Page, site: ServedPage) -> Non
     assert serious(page) == []
     steps.get_by_role("link", name="Set up a cook").click()
     expect(page.get_by_label("Name of the cook")).to_be_visible()
+    expect(page.locator("#room")).to_contain_text("No cook kept yet")
+    expect(page.get_by_role("searchbox")).to_be_hidden()
+    expect(page.get_by_role("button", name="Compare")).to_be_hidden()
 
 
 def test_a_lost_record_is_what_is_asked_first_until_somebody_says(page: Page, site: ServedPage) -> None:

@@ -97,6 +97,8 @@ export function cooksRoom(root, [wanted]) {
         ? t("cooks.six-at-most-are-chosen", { chosen: chosen.size })
         : t("cooks.choose-two-to-six-to-see");
   };
+  const search = make("label", {}, t("cooks.find-by-name-pit-or-meat"), words);
+  const comparing = make("div", { class: "stack" }, hint, buttonRow(go));
   let asked = 0;
   const list = async () => {
     asked += 1;
@@ -107,6 +109,8 @@ export function cooksRoom(root, [wanted]) {
       found = cooks.length
         ? bullets(...cooks.map((cook) => keptRow(cook, changed)))
         : muted(words.value ? t("cooks.no-kept-cook-has-these") : t("cooks.no-cook-kept-yet-the"));
+      search.hidden = cooks.length === 0 && !words.value;
+      comparing.hidden = cooks.length + chosen.size < 2;
     } catch (error) {
       found = muted(error.message);
     }
@@ -126,10 +130,9 @@ export function cooksRoom(root, [wanted]) {
       "section",
       { class: "plate" },
       make("h2", {}, t("cooks.kept-cooks")),
-      make("label", {}, t("cooks.find-by-name-pit-or-meat"), words),
+      search,
       kept,
-      hint,
-      buttonRow(go),
+      comparing,
     ),
     make(
       "section",
