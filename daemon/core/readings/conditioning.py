@@ -16,6 +16,7 @@ from typing import Any
 from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.readings.cabinet_witness import SETTLES_IN, CabinetWitness
 from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
+from daemon.core.readings.pit_leap import PitLeaps
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
 from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
@@ -142,6 +143,7 @@ class Conditioner:
         self._pits = [channel for channel in self._channels.values() if channel.settings.role is Role.PIT]
         self._faults = ProbeFaults()
         self._pit_faults = PitProbeFaults()
+        self._leaps = {pit: PitLeaps() for pit in settings.pit_names}
         self._cabinet = CabinetWitness()
         self._started: float | None = None
         self._lain_out: tuple[WatchSettings, dict[str, str]] | None = None
@@ -172,7 +174,7 @@ class Conditioner:
         return sample, channel.told_now(now)
 
     def scan(self, now: float) -> list[QualityChanged]:
-        """Every 5 s: silence (stale), and values that stand still."""
+        """Every 5 s: silence (stale), values that stand still, and a pit probe that leaps."""
         if self._started is None:
             self._started = now
         believed = [(p.settings.pit, p.settings.id, p.judge.newest) for p in self._pits if p.judge.believed_now()]
@@ -183,6 +185,7 @@ class Conditioner:
             if pit not in pits:
                 pits[pit] = [(id_, newest) for of, id_, newest in believed if pit is None or pit == of]
             channel.judge.scan(now, self._started, _pit_moved(channel, pits[pit]))
+        self._leap(now)
         return self._changes(now)
 
     def minute(
@@ -227,6 +230,17 @@ class Conditioner:
         for name, channel in self._channels.items():
             channel.find((*found.get(name, ()), *fallen.get(name, ())))
         return self._changes(now)
+
+    def _leap(self, now: float) -> None:
+        """Whatever leapt by itself is doubted at once."""
+        for pit, leaps in self._leaps.items():
+            own = (p for p in self._pits if p.settings.pit == pit and p.slow_quality is Quality.GOOD)
+            newest = {p.settings.id: p.judge.newest for p in own if p.judge.believed_now()}
+            celsius = {name: value for name, value in newest.items() if value is not None}
+            for name, (before, after) in leaps.scan(now, celsius).items():
+                others = median(value for other, value in celsius.items() if other != name)
+                one = self._channels[name]
+                one.find((*one.findings, self._pit_faults.leapt(name, before, after, others)))
 
     @property
     def doubted_air(self) -> float | None:
@@ -314,6 +328,7 @@ class Conditioner:
             "channels": {name: channel.dump() for name, channel in self._channels.items()},
             "faults": self._faults.dump(),
             "pit_faults": self._pit_faults.dump(),
+            "leaps": {pit: leaps.dump() for pit, leaps in self._leaps.items()},
             "cabinet": self._cabinet.dump(),
         }
 
@@ -330,6 +345,8 @@ class Conditioner:
         self._faults.load(dumped["faults"])
         if "pit_faults" in dumped:  # not in the checkpoints of earlier versions
             self._pit_faults.load(dumped["pit_faults"])
+        for pit, leaps in self._leaps.items():
+            leaps.load(dumped.get("leaps", {}).get(pit, {}))
         if "cabinet" in dumped:
             self._cabinet.load(dumped["cabinet"])
 

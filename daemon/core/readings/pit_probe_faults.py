@@ -3,14 +3,15 @@
 What a fire cannot do: lose most of its heat within minutes and then stay there. A dying fire sinks on, an open lid is shut again,
 a log's opened door takes less. A probe that left the pit's air falls with its own time constant, and
 follows the pit a little from there. With a second probe it is told sooner: a step that only one of them made. The probe's own
-unrest counts: one by the firebox may leap where one in the middle may not. Two that came apart slowly: see `pit_disagreement`.
+unrest counts: one by the firebox may leap where one in the middle may not. One that leapt up within seconds: see `pit_leap`; two
+that came apart slowly: see `pit_disagreement`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import accumulate
-from math import inf, isnan
+from math import inf, isnan, nan
 from statistics import fmean, median
 from typing import Any
 
@@ -53,6 +54,11 @@ BACK, BACK_AT_ONCE = 0.85, 0.3
 floor of a pit follows it a little, and a pit that climbs lifts it slowly."""
 WARM = 80.0
 """°C: below, a pit has too little to lose."""
+LEAP_WATCHED, FOLLOWS, CLIMBS_ON = 5, 0.15, 20.0
+"""Minutes after a leap in which it may yet turn out to be a fire: the share of it that the others then show, or the °C that it
+climbs on once it has come to rest."""
+AT_REST = 2
+"""Minutes in which a probe that was moved has come to rest."""
 BY_THE_FIRE, NO_LONGER = 2.0, 1.6
 """Times the swing of the calmest probe of its pit from which one is said to hang by the fire, and below which no more."""
 
@@ -67,6 +73,10 @@ class PitProbeFaults:
         self._lain: dict[str, int] = {}
         """Minutes that it had lain when it was found."""
         self._evidence: dict[str, Text] = {}
+        self._leapt: dict[str, tuple[float, float]] = {}
+        """Of those that leapt: °C of the others then, and of its own once at rest, NaN before."""
+        self._back: dict[str, int] = {}
+        """Minutes since one was found to read the pit again: what it read before is no habit of its."""
         self._apart = PitDisagreement()
         self._swings = Swings()
         self._by_the_fire: dict[str, Text] = {}
@@ -74,9 +84,12 @@ class PitProbeFaults:
     def minute(self, pits: Mapping[str, Sequence[float]], attended: float = inf) -> dict[str, tuple[Finding, ...]]:
         """One closed minute of all pit channels: minute medians, °C, newest last, NaN where nothing plausible was read.
         attended: minutes since somebody told of what he did at the pit."""
+        self._back = {name: since + 1 for name, since in self._back.items() if since < HABIT + ALONE_FOR}
         for name, values in pits.items():
             others = [theirs for other, theirs in pits.items() if other != name and other not in self._fallen]
-            if name in self._fallen:
+            if name in self._leapt and self._age[name] < LEAP_WATCHED:
+                self._watch_leap(name, values, others)
+            elif name in self._fallen:
                 self._recovered(name, values, others)
             elif others:
                 self._alone(name, values, others)
@@ -94,6 +107,12 @@ class PitProbeFaults:
         for name, hint in self._fires({name: values[-1] for name, values in standing.items()}).items():
             found[name] = (*found.get(name, ()), hint)
         return found
+
+    def leapt(self, name: str, before: float, after: float, others: float) -> Finding:
+        """It leapt by itself from one value to another, °C; others: what those of its pit read."""
+        self._find(name, before, after, say("probe.leapt", moved=(before, after), others=others), 0)
+        self._leapt[name] = others, nan
+        return Finding(ProbeFault.OFF_THE_GRATE, True, self._evidence[name])
 
     def lies_for(self, names: Sequence[str]) -> int:
         """Minutes for which the last of these that fell has lain off the grate, 0 if not all of them do."""
@@ -135,7 +154,7 @@ class PitProbeFaults:
 
     def _alone(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
         """A step down that the other probes did not make. Up goes a probe by the fire with every log that catches."""
-        mine = list(values[-HABIT - ALONE_FOR :])
+        mine = list(values[-min(HABIT + ALONE_FOR, self._back.get(name, HABIT + ALONE_FOR)) :])
         if len(mine) < HABIT // 2 + ALONE_FOR or any(map(isnan, mine[-ALONE_FOR - SHARP :])):
             return
         theirs = middles(others, len(mine))
@@ -154,6 +173,23 @@ class PitProbeFaults:
         if still and before - now >= least and all(s <= -least for s in steps):
             self._find(name, before, now, say("probe.alone", moved=(before, now)), ALONE_FOR)
 
+    def _watch_leap(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
+        """In doubt it is believed: a call for a fire that burns too hot must not wait."""
+        before, after = self._fallen[name]
+        then, rests = self._leapt[name]
+        self._age[name] += 1
+        if self._age[name] == AT_REST:
+            self._leapt[name] = then, values[-1]
+        follow = middle([o[-1] for o in others]) - then >= FOLLOWS * (after - before)
+        unseen = not any(not isnan(o[-1]) for o in others)
+        if follow or unseen or values[-1] - rests >= CLIMBS_ON:  # of NaN nothing is true
+            self._forget(name)
+
+    def _forget(self, name: str) -> None:
+        del self._fallen[name], self._evidence[name], self._age[name], self._lain[name]
+        self._leapt.pop(name, None)
+        self._back[name] = 1
+
     def _recovered(self, name: str, values: Sequence[float], others: list[Sequence[float]]) -> None:
         before, after = self._fallen[name]
         if (values[-1] - after) * (before - after) < 0:  # it has yet to come to rest; of NaN nothing is true
@@ -168,7 +204,7 @@ class PitProbeFaults:
         at_once = min(newest) - min(earlier, default=0.0) >= share
         back = min(newest) >= BACK or (at_once and min(newest) >= share)
         if back or (others and self._age[name] >= AT_HOME and self._hangs_elsewhere(values, others)):
-            del self._fallen[name], self._evidence[name], self._age[name], self._lain[name]
+            self._forget(name)
 
     def _hangs_elsewhere(self, values: Sequence[float], others: list[Sequence[float]]) -> bool:
         """It swings with the others: it was moved, and reads the pit at its new place."""
@@ -186,6 +222,8 @@ class PitProbeFaults:
             "age": dict(self._age),
             "lain": dict(self._lain),
             "evidence": {name: plain(why) for name, why in self._evidence.items()},
+            "leapt": {name: [then, None if isnan(rests) else rests] for name, (then, rests) in self._leapt.items()},
+            "back": dict(self._back),
             "apart": self._apart.dump(),
             "swings": self._swings.dump(),
             "by_the_fire": {name: plain(why) for name, why in self._by_the_fire.items()},
@@ -198,6 +236,9 @@ class PitProbeFaults:
         self._age = {name: dumped.get("age", {}).get(name, YOUNG) for name in self._fallen}
         self._lain = {name: dumped.get("lain", {}).get(name, 0) for name in self._fallen}
         self._evidence = {name: said(why) for name, why in dumped["evidence"].items()}
+        self._back = dict(dumped.get("back", {}))
+        leapt = dumped.get("leapt", {})
+        self._leapt = {name: (then, nan if rests is None else rests) for name, (then, rests) in leapt.items()}
         if "apart" in dumped:
             self._apart.load(dumped["apart"])
             self._swings.load(dumped["swings"])
