@@ -82,6 +82,11 @@ ANSWERS_AT_MOST, LONGEST_WAIT = 60 * MINUTE, 30 * MINUTE
 """s after a log beyond which nothing is blamed on it; s for which the slowest pit is given time to turn."""
 RISE_LIKE = 1.5
 """Times its usual rise that a log may make a pit rise."""
+PLAINLY_BELOW = 3.0
+"""°C under the low edge from which a pit has left its band, and does not just waver about the edge. Ours."""
+LOGS_HELP_WITHIN = 45 * MINUTE
+"""s in which a pit that is fed comes back to its band. So long logs excuse one that is below it; after that only a climb does
+that takes it back within as long again. Common practice, no source."""
 BELOW = 1.0
 """°C under the low edge from which the pit has left its band: then there is nothing to foretell."""
 
@@ -116,6 +121,10 @@ class FireWatch:
         self.attended_at: float | None = None
         """Engine time of the newest mark of `AT_THE_PIT`."""
         self._intervals: list[float] = []
+        self._below_since: float | None = None
+        """Engine time at which it left its band by more than `PLAINLY_BELOW`; None: it has been back in it since."""
+        self._last_read = nan
+        """°C of the last minute that was read, lid open or shut."""
         self._logs: list[tuple[float, bool, bool]] = []
         """(engine time, marked, gave an interval) of the newest logs, in the order in which they were told."""
 
@@ -176,6 +185,14 @@ class FireWatch:
         """A marked fire or log is still given time to show, and no earlier one has failed to; see `_tried_since`."""
         tried = self._tried_since(now)
         return tried is not None and now - tried <= SHOWS_WITHIN
+
+    def stays_low(self, now: float) -> bool:
+        """It left its band `LOGS_HELP_WITHIN` ago, and its climb does not take it back within as long again: whatever was laid
+        on, the fire does not take. That it came up by a degree or ten says nothing so far below."""
+        if self._below_since is None or now - self._below_since < LOGS_HELP_WITHIN:
+            return False
+        missing = self._band.low - self._last_read
+        return not self.lasting_slope * LOGS_HELP_WITHIN / MINUTE >= missing  # of NaN nothing is true
 
     def shows_no_fire(self, now: float) -> bool:
         """What was marked lit or laid last has had the time that this pit takes to turn up, and the pit has not."""
@@ -318,6 +335,8 @@ class FireWatch:
 
     def minute(self, now: float, pit: float, band: Band, ambient: float) -> list[FireNoticed]:
         """Every minute with the minute's median: logs, damper, forecast."""
+        if band.low > self._band.low:
+            self._below_since = None  # a band that was raised gives it its time anew
         self._last_minute, self._band = now, band
         self._lid.least_drop = max(LID_DROP, LID_FASTER * self.exit.habits.usual("fastest"))
         seen = nan if self.lid_open else pit
@@ -326,6 +345,7 @@ class FireWatch:
         self._look_back()
         noticed = self._log(now) + self._damper(now)
         self._burning(now, pit, band)
+        self._below(now, pit, band.low)
         self.exit.minute(now, seen, band, ambient, self.lid_open, self._why_not(seen, band))
         return noticed
 
@@ -341,6 +361,7 @@ class FireWatch:
         match mark.kind:
             case MarkKind.FIRE_LIT:
                 self._lit, self._gone_cold = True, False
+                self._below_since = None if self._below_since is None else now  # a new fire, with time of its own
                 if not burns:
                     self._new_fire(now, marked=True)
             case MarkKind.LOG:
@@ -486,6 +507,16 @@ class FireWatch:
             self._burns = False
             self.exit.burning(None)
 
+    def _below(self, now: float, pit: float, low: float) -> None:
+        """A pit that has yet to reach its band for the first time is judged as one that is being lit."""
+        if isnan(pit):
+            return
+        self._last_read = pit
+        if pit >= low:
+            self._below_since = None
+        elif pit < low - PLAINLY_BELOW and self._below_since is None and self._burns:
+            self._below_since = now
+
     def _why_not(self, pit: float, band: Band) -> Text:
         """Why nothing can be foretold, whatever the model knows, or ""."""
         if self._gone_cold:
@@ -511,6 +542,7 @@ class FireWatch:
             "doubted_until": self._doubted_until,
             "damper_quiet_until": self._damper_quiet_until,
             "intervals": list(self._intervals),
+            "below": [self._below_since, None if isnan(self._last_read) else self._last_read],
             "logs": [list(log) for log in self._logs],
         }
 
@@ -531,6 +563,8 @@ class FireWatch:
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
         self._intervals = list(state["intervals"])
+        self._below_since, read = state.get("below", (None, None))  # not in the checkpoints of earlier versions
+        self._last_read = nan if read is None else read
         self._logs = [
             (at, marked, counts) for at, marked, counts in state.get("logs", ())
         ]  # not in the checkpoints of earlier versions

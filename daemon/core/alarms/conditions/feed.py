@@ -11,6 +11,10 @@ from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.said import Text, say
 
 MINUTE = 60.0
+LATELY = 60 * MINUTE
+"""s for which a marked log may be one that failed. Common practice, no source."""
+WELL_BELOW = 8.0
+"""°C under the band from which a fire may count as lost; until there the prompt for wood says it all. Ours, no source."""
 FEED, NOT_CAUGHT = "pit-falling", "log-not-caught"
 
 
@@ -22,6 +26,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     ahead = told.sleeper.lead + rule.on_delay + (told.merge_within if process.joint else 0.0)
     sense = process.sense(ahead)
     below = pit < low  # never true of NaN
+    stays_low = below and pit >= low - WELL_BELOW and process.stays_low  # lower, the fire is called lost
     chance = 1.0 if below else sense.chance or 0.0
     left = 0.0 if below else sense.left
     climbs = slope > TURNING or sense.climbs
@@ -32,12 +37,14 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     wanted = chance >= sense.begins and not (flares or (below and climbs))
     # somebody is up, not late, and has said nothing of sleeping
     wanted = wanted and (below or process.asleep or not sense.tended)
-    # the log that was marked has yet to show, or is catching
-    wanted = wanted and not (sense.answering or sense.slackens)
+    # the log that was marked has yet to show, or is catching: but not for ever below the band
+    wanted = wanted and (stays_low or not (sense.answering or sense.slackens))
     # nobody can act on two stories at once; the pit tells soon which of them is true
     wanted = wanted and (below or process.stands(FEED) or not sense.undecided)
     unknown = isnan(pit) and sense.chance is None  # neither raises nor clears
     failed = sense.not_caught and chance >= sense.begins and not climbs
+    # nor did any that was laid on a pit that stays below its band: more of them are no help
+    failed = failed or (stays_low and process.fire.fed_within(process.now, LATELY))
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
     failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
     # who was called need not be called louder; but what was ordered stays ordered until it is done or the call is over: a
@@ -47,8 +54,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     within = not wanted and (
         sense.climbs
         or (below and climbs)
-        or sense.answering
-        or sense.slackens
+        or (not stays_low and (sense.answering or sense.slackens))
         or failed
         or (chance < sense.ends and not unknown)
     )
@@ -79,7 +85,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         value=None if isnan(pit) else pit,
         limit=low,
         consequence_in=left,
-        improving=climbs,
+        improving=climbs and not stays_low,
         between=None if below else sense.between,
         last=process.last,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import isnan
 
-from daemon.core.alarms.conditions.feed import FEED, NOT_CAUGHT, carried, feed_conditions
+from daemon.core.alarms.conditions.feed import FEED, NOT_CAUGHT, WELL_BELOW, carried, feed_conditions
 from daemon.core.alarms.conditions.process import (
     FAR_OFF,
     TURNING,
@@ -24,8 +24,6 @@ from daemon.core.settings import SPACING, Role
 
 FALLING_FAST = -0.1
 """°C per minute: below the band and steeper than this is a fire being lost; common practice, no source."""
-WELL_BELOW = 8.0
-"""°C under the band from which a fire may count as lost; until there the prompt for wood says it all. Ours, no source."""
 STEEP, STEEPEST = 6.0, 18.0
 """°C per minute: steeper than a fire or burning fat heats a pit. A lid was shut on a hot fire, and what evens out then takes
 minutes only; steeper still, a probe was moved. This and the next: ours, tried on simulated nights."""
@@ -230,13 +228,15 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
         return quiet("fire-out", process.pit_subject.id)
     sense = process.sense()
     climbs, stands, cold = slope > TURNING or sense.climbs, process.stands("fire-out"), _gone_cold(process)
+    # it has been low for so long that nothing laid on it excuses it any more, nor a climb that does not bring it back
+    stays_low = process.stays_low
     # until a log has shown, the prompt about that log says it all; a fire that was called lost must show degrees
-    fed = process.fire.excused(process.now) and not (stands or cold or _not_lit(process))
+    fed = process.fire.excused(process.now) and not (stands or cold or stays_low or _not_lit(process))
     burns = sense.answering or process.fire.slackens or fed
     sinks = (slope < FALLING_FAST or process.fire.lower_each_time) and not burns
-    lost = pit < low - WELL_BELOW and (never_caught or sinks or cold)
+    lost = pit < low - WELL_BELOW and (never_caught or sinks or cold or stays_low)
     warms = process.fire.regained >= REGAINED if stands else climbs
-    back = warms and not cold  # embers warm a cold pit, too
+    back = warms and not (cold or stays_low)  # embers warm a cold pit, too
     found = Finding(
         active=(out or lost) and not (back or fed),
         within=pit > low or back or fed,
@@ -244,8 +244,8 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
         value=pit,
         limit=low,
         consequence_in=_at_stake(process),
-        improving=climbs,
-        mends=process.fire.heading > 0,
+        improving=climbs and not stays_low,
+        mends=process.fire.heading > 0 and not stays_low,
     )
     return process.condition("fire-out", process.pit_subject, found, guards)
 

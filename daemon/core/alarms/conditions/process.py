@@ -181,6 +181,11 @@ class ProcessSnapshot:
         return self.senses[within]
 
     @property
+    def stays_low(self) -> bool:
+        """Meat lies on a pit that logs do not bring back to its band."""
+        return any(piece.on_fire for piece in self.pieces) and self.fire.stays_low(self.now)
+
+    @property
     def record_lost(self) -> bool:
         """Nobody has said how things stand since the record of the cook was lost."""
         return any(part is Part.RECORD and not health.ok for (part, _), (health, _) in self.health.items())
