@@ -17,6 +17,7 @@ from config.cook import Cook
 from config.doubts import weather_doubts
 from config.loader import load_both, load_crew, read_both
 from config.rig import Rig
+from config.units import Written
 from daemon.commands import orders
 from daemon.commands.arguments import Act, parser_of
 from daemon.shell.clock import wall_seconds
@@ -279,11 +280,23 @@ def _plan(options: argparse.Namespace) -> int:
     taught = CookRecords(journal_of(options.state, options.rig)).taught(pit)
     weather = Weather(AMBIENT if options.ambient is None else options.ambient, options.wind)
     composer = composer_of(rig)
+    if rig.people.unit == "F" and (question := _weather_unit(options.ambient, options.wind)):
+        complain(question)
+        return EXIT_BAD_CONFIG
     for doubt in each_asked(weather_doubts(options.ambient, options.wind, "")):
         complain(composer.say(doubt))
     for line in plan_lines(rig, cook, str(options.cook), weather, taught, wall_seconds()):
         say(line)
     return 0
+
+
+def _weather_unit(ambient: float | None, wind: float) -> str:
+    """What is asked of whoever reads °F and wrote a bare number, or ""; no wind is none in any unit."""
+    if ambient is not None and not isinstance(ambient, Written):
+        return PLAIN.words("command.call.which-unit", number=f"{ambient:g}")
+    if wind and not isinstance(wind, Written):
+        return PLAIN.words("command.call.which-speed", number=f"{wind:g}")
+    return ""
 
 
 def _report(options: argparse.Namespace) -> int:

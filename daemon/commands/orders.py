@@ -275,6 +275,14 @@ def _temperature(text: str, watch: Watch) -> float | str:
     return given
 
 
+def _speed(text: str, watch: Watch) -> float | str:
+    """As `_temperature`, of the wind: none is none in any unit."""
+    given = _number(text)
+    if watch.fahrenheit and isinstance(given, float) and given:
+        raise NotSaid(PLAIN.words("command.call.which-speed", number=text))
+    return given
+
+
 # --- the commands --------------------------------------------------------------------------------------------
 
 
@@ -364,7 +372,7 @@ def _band(options: argparse.Namespace, watch: Watch) -> Any:
 
 
 def _keep_plan(options: argparse.Namespace, watch: Watch) -> Any:
-    weather = {**_given(options, watch, "ambient"), "wind": _number(options.wind)}
+    weather = {**_given(options, watch, "ambient"), "wind": _speed(options.wind, watch)}
     made = watch.ask("keep-plan", {**weather, "wake": not options.no_wake, "by": options.by}, PLANS_IN)
     return {"said": "\n".join([*made["doubts"], *made["lines"], PLAIN.words("command.order.plan-kept")])}
 

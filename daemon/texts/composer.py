@@ -105,6 +105,7 @@ KINDS: dict[str, Kind] = {
     "mass": lambda reader, value, digits: reader.mass(value, digits),
     "weight": lambda reader, value, digits: reader.weight(value),
     "portion": lambda reader, value, digits: reader.portion(value),
+    "speed": lambda reader, value, digits: reader.speed(value),
     "length": lambda reader, value, digits: reader.length(value, digits),
     "height": lambda reader, value, digits: reader.height(value),
     "figure": lambda reader, value, digits: f"{value:.10g}",
@@ -121,8 +122,8 @@ Values are °C (temperature, degrees without the unit, a pair for temperatures),
 without the unit), °C an hour (rate with its sign, rise without), °C a minute (creep), how often (times), shares of one,
 percent, s (seconds, minutes, duration in one unit rounded down, lasting as "for 3 min", hours as "3 h 05 min", span in hours,
 ahead as from now, soonest its early end, and `coming`, which leaves out the late end of a wide range), engine time (clock,
-moment with its day, date), kg (mass, weight with as many digits as it needs, portion) and m (length, height). What a bare
-number of a file is in stands first, with the reader's own unit behind it: celsius, apart (a difference), kilograms,
+moment with its day, date), kg (mass, weight with as many digits as it needs, portion), m (length, height) and m/s (speed). What
+a bare number of a file is in stands first, with the reader's own unit behind it: celsius, apart (a difference), kilograms,
 centimetres, metres; `typed` is a temperature as this reader would write it there, `figure` a plain number. `text` is something
 said within another, `words` the same, `list` several of them, `names` the same with commas, `sentences` with spaces; `code` is
 a code of the watch as the page calls it, `field` a field of an order as people call it; a `name` gives way where there is

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from config.units import FAHRENHEIT_PER_CELSIUS, KG_PER_POUND, METRES_PER_FOOT, to_fahrenheit
+from config.units import FAHRENHEIT_PER_CELSIUS, KG_PER_POUND, METRES_PER_FOOT, SPEEDS, to_fahrenheit
 from daemon.texts.catalogue import ENGLISH
 
 METRES_PER_INCH = 0.0254
@@ -81,6 +81,12 @@ class Reader:
     def height(self, metres: float) -> str:
         """Above sea level: m or feet."""
         return f"{metres / METRES_PER_FOOT:.0f}{NB}ft" if self.fahrenheit else f"{metres:.0f}{NB}m"
+
+    def speed(self, metres_per_second: float) -> str:
+        """Of the wind: m/s or miles an hour."""
+        if self.fahrenheit:
+            return f"{metres_per_second / SPEEDS['mph']:.0f}{NB}mph"
+        return f"{metres_per_second:.0f}{NB}m/s"
 
     def local(self, time: float) -> datetime:
         """Read to the minute it is rounded down, as a clock does and as no limit promises more; 04:59:59.9 is five o'clock."""

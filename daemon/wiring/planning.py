@@ -128,6 +128,7 @@ def made_plan(
     if kept is not None and offset:
         kept = shifted(kept, -offset)
     lines += _lines(made, rig, replace(settings, cook=cook), taught)
+    lines.append(say("plan.weather", ambient=weather.ambient, wind=weather.wind))
     return MadePlan(tuple(lines), kept)
 
 

@@ -57,6 +57,24 @@ def test_weather_in_the_wrong_unit_is_asked_about(tmp_path: Path, capsys: pytest
     assert capsys.readouterr().err == ""
 
 
+def test_who_reads_fahrenheit_is_asked_which_unit_the_weather_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = tmp_path / "rig.toml"
+    rig.write_text((EXAMPLES / "rig.toml").read_text("utf-8").replace('unit = "C" ', 'unit = "F" '), "utf-8")
+    plan = ["plan", "--rig", str(rig), "--cook", str(EXAMPLES / "cook.toml"), "--state", str(tmp_path)]
+    for words, question in (
+        (["--ambient", "30"], "30: which unit? Write 30F"),
+        (["--wind", "8"], "Write 8mph, or 8m/s"),
+    ):
+        assert main([*plan, *words]) == 2
+        assert question in capsys.readouterr().err
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cli, "wall_seconds", lambda: THE_DAY_BEFORE)
+        assert main([*plan, "--ambient", "30F", "--wind", "8mph"]) == 0
+    assert capsys.readouterr().out.endswith("Made for 30 °F outside and 8 mph of wind.\n")
+
+
 def test_a_plan_made_too_late_says_so_and_what_is_left() -> None:
     rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
     assert cook is not None
