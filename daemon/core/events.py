@@ -32,6 +32,7 @@ class ProbeFault(StrEnum):
     OFF_THE_GRATE = "off-the-grate"
     DISAGREES = "disagrees"
     BY_THE_FIRE = "by-the-fire"
+    UNIT_CHANGED = "unit-changed"
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,6 +74,8 @@ class ChannelSettings:
     """engine time of the last check in ice or boiling water"""
     pit: str = ""
     """The pit it belongs to: "" is the first, and of a role that belongs to no pit (hold, ambient, spot) all of them."""
+    device: str = ""
+    """What reads it, by id; "": not known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,6 +78,7 @@ def _channels(rig: Rig, wall_offset: float) -> Iterator[ChannelSettings]:
             tolerance=channel.tolerance,
             calibrated_at=at,
             pit=rig.pit_key(channel.pit),
+            device=channel.device,
         )
 
 

@@ -43,6 +43,8 @@ IN_AIR = AGILITY[Role.PIT]
 """What a probe can do while it is being moved."""
 MOVING_FOR = 60.0
 """s after a believed jump during which a channel may move as a probe in the open air does."""
+LEAP = 20.0
+"""°C from one reading to the next that are kept in mind: by so much 0 °C and all that is warmer leaps when it is told in °F."""
 AGREEING = 3
 """Readings in a row that make a departure believed."""
 AGREE_RATE = 5.0
@@ -105,6 +107,9 @@ class ChannelJudge:
     departed: float = 0.0
     departed_at: float = 0.0
     departures: int = 0
+    leapt_from: float | None = None
+    """°C that it read before its last `LEAP`, at `leapt_at`."""
+    leapt_at: float = 0.0
     moving_until: float = -1.0
     trouble_run: int = 0
     troubles: list[float] = field(default_factory=list)
@@ -272,6 +277,8 @@ class ChannelJudge:
                 self.wide_turns += 1
             self.last_step = step
             self.steps += 1
+            if size >= LEAP:
+                self.leapt_from, self.leapt_at = self.still_value, at
         self.still_value, self.still_since, self.still_count = celsius, at, 1
         self.stuck = self.corroborated = False
 

@@ -20,6 +20,7 @@ from daemon.core.readings.pit_leap import PitLeaps
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
 from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
+from daemon.core.readings.unit_change import UnitChange
 from daemon.core.said import plain, said, say
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
 from drivers.reading import Fault, Quality, Reading
@@ -57,6 +58,11 @@ class _Channel:
         self.findings = findings
         self.slow_doubts = tuple(finding.fault for finding in findings)
         self.slow_quality = Quality.SUSPECT if any(finding.suspect for finding in findings) else Quality.GOOD
+
+    @property
+    def other_unit(self) -> bool:
+        """Its minutes are unknown to whoever compares minutes."""
+        return ProbeFault.UNIT_CHANGED in self.slow_doubts
 
     def sample(self) -> Sample:
         judge = self.judge
@@ -145,6 +151,7 @@ class Conditioner:
         self._pit_faults = PitProbeFaults()
         self._leaps = {pit: PitLeaps() for pit in settings.pit_names}
         self._cabinet = CabinetWitness()
+        self._units = UnitChange({c.id: c.device for c in settings.channels if c.device and c.role is not Role.SPOT})
         self._started: float | None = None
         self._lain_out: tuple[WatchSettings, dict[str, str]] | None = None
         """What `_lies_in` says, and of which settings: it is asked at every scan."""
@@ -160,7 +167,7 @@ class Conditioner:
         judge.judge(reading)
         channel.measured_at = reading.measured_at
         channel.cold_junction = reading.cold_junction
-        if judge.quality is Quality.GOOD and reading.celsius is not None:
+        if judge.quality is Quality.GOOD and reading.celsius is not None and not channel.other_unit:
             channel.open_minute.append(reading.celsius)
         if channel.slow_doubts:
             sample = channel.sample()
@@ -186,6 +193,10 @@ class Conditioner:
                 pits[pit] = [(id_, newest) for of, id_, newest in believed if pit is None or pit == of]
             channel.judge.scan(now, self._started, _pit_moved(channel, pits[pit]))
         self._leap(now)
+        if self._units.scan(now, {name: channel.judge for name, channel in self._channels.items()}):
+            for name, channel in self._channels.items():
+                told = tuple(f for f in channel.findings if f.fault is not ProbeFault.UNIT_CHANGED)
+                channel.find((*told, *self._units.findings(name)))
         return self._changes(now)
 
     def minute(
@@ -228,7 +239,7 @@ class Conditioner:
             sound = [seen[c].celsius for c in settled if not any(f.suspect for f in found.get(c, ()))]
             fallen[cabinet.settings.id] = self._cabinet.minute(now, cabinet.minutes, sound, bool(held))
         for name, channel in self._channels.items():
-            channel.find((*found.get(name, ()), *fallen.get(name, ())))
+            channel.find((*found.get(name, ()), *fallen.get(name, ()), *self._units.findings(name)))
         return self._changes(now)
 
     def _leap(self, now: float) -> None:
@@ -330,6 +341,7 @@ class Conditioner:
             "pit_faults": self._pit_faults.dump(),
             "leaps": {pit: leaps.dump() for pit, leaps in self._leaps.items()},
             "cabinet": self._cabinet.dump(),
+            "units": self._units.dump(),
         }
 
     def load(self, dumped: dict[str, Any]) -> None:
@@ -349,6 +361,7 @@ class Conditioner:
             leaps.load(dumped.get("leaps", {}).get(pit, {}))
         if "cabinet" in dumped:
             self._cabinet.load(dumped["cabinet"])
+        self._units.load(dumped.get("units", {}))  # not in the checkpoints of earlier versions
 
     def _changes(self, now: float) -> list[QualityChanged]:
         changes = (channel.told_now(now) for channel in self._channels.values())
