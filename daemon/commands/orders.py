@@ -100,6 +100,7 @@ def add_commands(command: Parser) -> None:
         sub.add_argument("--sure", action="store_true")
     remove = order("remove-piece", _remove_piece)
     remove.add_argument("piece")
+    remove.add_argument("--sure", action="store_true")
     move = order("move-probe", _move_probe)
     move.add_argument("piece")
     move.add_argument("channel")
@@ -354,7 +355,7 @@ def _change_piece(options: argparse.Namespace, watch: Watch) -> Any:
 
 
 def _remove_piece(options: argparse.Namespace, watch: Watch) -> Any:
-    return watch.ask("remove-piece", {"piece": options.piece, "by": options.by})
+    return watch.ask("remove-piece", {"piece": options.piece, "sure": options.sure, "by": options.by})
 
 
 def _move_probe(options: argparse.Namespace, watch: Watch) -> Any:

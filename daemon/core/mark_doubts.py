@@ -1,4 +1,5 @@
-"""What can be said and can hardly be meant: a mark that does not go with the stage of its piece, a core that cannot be so.
+"""What can be said and can hardly be meant: a mark that does not go with the stage of its piece, a core that cannot be so, a
+piece that leaves the cook while it is on the fire, a goal below what is safe.
 
 Whoever says it is asked once; confirmed, it is taken like any other. The engine takes what it is given: a recorded cook has been
 asked already. Pure; times are engine time, s, temperatures °C.
@@ -9,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from daemon.core.inputs import Mark, MarkKind, SpotReading
+from daemon.core.inputs import AddPiece, ChangePiece, Mark, MarkKind, RemovePiece, SpotReading
 from daemon.core.pieces.seat import FASTEST_CORE
 from daemon.core.pieces.stage import AFTER_THE_PIT, ON_THE_PIT, WARM_CORE, PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.said import Said, Text, say
-from daemon.core.settings import FIRST_PIT
+from daemon.core.settings import FIRST_PIT, PieceSettings
 from daemon.core.snapshot import PieceView, PitView, Snapshot
 from drivers.reading import Quality
 
@@ -57,8 +58,36 @@ def doubt(order: object, seen: Snapshot) -> Text:
             return _mark(order, seen)
         case SpotReading():
             return _spot(order, seen)
+        case RemovePiece(piece=id_):
+            return _leaves(id_, seen)
+        case AddPiece(piece=piece):
+            return _unsafe(piece, None)
+        case ChangePiece(piece=piece):
+            return _unsafe(piece, next((one.ordered for one in seen.pieces if one.id == piece.id), None))
         case _:
             return ""
+
+
+def _leaves(id_: str, seen: Snapshot) -> Text:
+    """As with a piece that is marked off by a slip: nothing calls for its meat any more."""
+    piece = next((one for one in seen.pieces if one.id == id_), None)
+    if piece is None or PiecePhase(piece.stage) in (PiecePhase.WAITING, PiecePhase.DONE):
+        return ""
+    on = PiecePhase(piece.stage) in ON_THE_PIT
+    return say("doubt.leaves-the-fire", name=piece.name) if on else say("doubt.leaves", name=piece.name)
+
+
+def _unsafe(piece: PieceSettings, before: PieceSettings | None) -> Text:
+    """before: as it was ordered; what was meant then is meant now."""
+    goal = _goal(piece)
+    same = before is not None and (goal, piece.safe_minimum) == (_goal(before), before.safe_minimum)
+    if same or goal is None or goal >= piece.safe_minimum:
+        return ""
+    return say("doubt.unsafe", goal=goal, minimum=piece.safe_minimum, rule=piece.safe_rule)
+
+
+def _goal(piece: PieceSettings) -> float | None:
+    return piece.target if piece.tender_low is None else piece.tender_low
 
 
 def _mark(mark: Mark, seen: Snapshot) -> Text:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.core.inputs import Mark, MarkKind, SpotReading
+from daemon.core.inputs import AddPiece, ChangePiece, Mark, MarkKind, RemovePiece, SpotReading
 from daemon.core.mark_doubts import HARDLY, doubt
 from daemon.core.pieces.stage import AFTER_THE_PIT, NEXT, ON_THE_PIT, PiecePhase
 from daemon.core.settings import Role
@@ -131,3 +131,27 @@ def test_a_core_far_from_a_believed_probe_is_asked_about(night: Snapshot) -> Non
     assert "the probe in" in spot(seen, 7.2) and spot(seen, 66.0) == ""
     doubted = replace(seen, channels=(replace(probe, quality=Quality.SUSPECT),))
     assert spot(doubted, 7.2) == "", "it is read by hand because the probe is not believed"
+
+
+@pytest.mark.parametrize("stage", list(PiecePhase))
+def test_a_piece_that_is_watched_leaves_the_cook_only_when_it_is_meant(night: Snapshot, stage: PiecePhase) -> None:
+    seen = with_piece(night, stage)
+    said = in_english(doubt(RemovePiece(of(seen), "cook"), seen))
+    assert bool(said) is (stage not in (PiecePhase.WAITING, PiecePhase.DONE))
+    assert ("on the fire" in said) is (stage in ON_THE_PIT)
+    assert not doubt(RemovePiece("nobody", "cook"), seen)
+
+
+def test_a_goal_below_what_is_safe_is_asked_about_when_it_is_said_and_not_again(night: Snapshot) -> None:
+    now = night.pieces[1].ordered
+    assert now is not None and now.tender_low is not None
+    rare = replace(now, tender_low=None, tender_high=None, target=57.2, safe_rule="USDA")
+    said = in_english(doubt(ChangePiece(rare, "cook"), night))
+    assert said == "57.2 °C is below the safe minimum of 62.8 °C (USDA)"
+    assert in_english(doubt(AddPiece(replace(rare, id="third"), "cook"), night)) == said
+    assert not doubt(ChangePiece(replace(rare, target=62.8), "cook"), night) and not doubt(
+        ChangePiece(now, "cook"), night
+    )
+    meant = replace(night, pieces=(night.pieces[0], replace(night.pieces[1], ordered=rare)))
+    assert not doubt(ChangePiece(replace(rare, name="Leg"), "cook"), meant)
+    assert doubt(ChangePiece(replace(rare, safe_minimum=73.9), "cook"), meant), "of another kind of meat"

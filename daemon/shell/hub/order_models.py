@@ -132,6 +132,7 @@ class Spot(Order):
 class OfPiece(Order):
     command: Literal["choose-spot", "remove-piece"]
     piece: Piece
+    sure: bool = False
 
 
 class AddPiece(Order):

@@ -68,7 +68,7 @@ class Meaning:
     def of(self, order: Any, snapshot: Snapshot) -> Wanted:
         """order: as `order_models.read`."""
         wanted = self._of(order, snapshot)
-        if isinstance(order, order_models.Mark | order_models.Spot) and not order.sure:
+        if not getattr(order, "sure", True):
             _ask(doubt(wanted, snapshot))
         return wanted
 

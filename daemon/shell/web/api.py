@@ -346,7 +346,9 @@ class Api:
         if holder is not None:
             taken_by = say("order.probe-is-in", probe=piece.channel, piece=holder.name)
             raise Refused(422, taken_by, "piece.channel")
-        return await self._take(request, inputs.AddPiece(piece, order.by))
+        added = inputs.AddPiece(piece, order.by)
+        self._meant(order, added, request)
+        return await self._take(request, added)
 
     async def change_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChangePieceOrder)
@@ -364,12 +366,16 @@ class Api:
         (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
         if order.serve_at is not None:
             to_come((meant,), self._snapshot(), "serve_at")
-        return await self._take(request, inputs.ChangePiece(changed_piece(now, meant, changes), order.by))
+        changed = inputs.ChangePiece(changed_piece(now, meant, changes), order.by)
+        self._meant(order, changed, request)
+        return await self._take(request, changed)
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.RemovePieceOrder)
         self._known(order.piece)
-        return await self._take(request, inputs.RemovePiece(order.piece, order.by))
+        removed = inputs.RemovePiece(order.piece, order.by)
+        self._meant(order, removed, request)
+        return await self._take(request, removed)
 
     async def move_probe(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MoveProbeOrder)

@@ -190,7 +190,7 @@ class ChangePieceOrder(Sure, PieceChanges):
     piece: Key
 
 
-class RemovePieceOrder(By):
+class RemovePieceOrder(Sure):
     """piece: piece id."""
 
     piece: Key

@@ -107,7 +107,7 @@ def _meant(own: PieceSettings, seen: Snapshot) -> Text:
         goal = say("understood.target", target=own.target)
     return say(
         "understood.piece", name=own.name, cut=_plain(own.cut), weight=own.weight, thickness=own.thickness, goal=goal,
-        probe=_probe(own.channel, seen),
+        probe=_probe(own.channel, seen), served="" if own.serve_at is None else say("understood.served", at=own.serve_at),
     )  # fmt: skip
 
 

@@ -307,7 +307,7 @@ def test_the_link_carries_the_token_whole() -> None:
         ("mark", {"kind": "meat-on", "piece": "chuck-roll", "sure": True}, "meat on: Beef chuck roll, done at"),
         ("spot", {"piece": "chuck-roll", "celsius": "160 F"}, "Beef chuck roll: 71.1 °C at"),
         ("choose-spot", {"piece": "chuck-roll"}, "the handheld probe reads Beef chuck roll"),
-        ("remove-piece", {"piece": "chuck-roll"}, "Beef chuck roll leaves the cook"),
+        ("remove-piece", {"piece": "chuck-roll", "sure": True}, "Beef chuck roll leaves the cook"),
         ("move-probe", {"piece": "chuck-roll", "channel": None}, "Beef chuck roll is read by no probe"),
         ("band", {"band": {"low": 110, "high": 130}}, "the band is 110 to 130 °C"),
         ("count-wood", {"splits": 12}, "12 splits at hand"),

@@ -2,7 +2,7 @@
 
 import { isForetoldBlind } from "./foretold.js";
 import { across, make, muted, strong } from "./dom.js";
-import { clock, difference, span, state } from "./words.js";
+import { difference, span, state, when } from "./words.js";
 import { t } from "./texts.js";
 
 const ON_COURSE = 10 * 60; // s: nobody serves to the minute
@@ -72,7 +72,7 @@ function remedyRow(remedy, snapshot) {
     make("div", { class: "meter", "aria-hidden": "true" }, meter),
     muted(
       t("standing.done", {
-        at: clock(remedy.off.p50, snapshot),
+        at: when(remedy.off.p50, snapshot),
         gain,
         rough: remedy.rough ? t("standing.a-rough-figure") : "",
       }),
@@ -94,7 +94,7 @@ export function standingFace(snapshot, open, told = false) {
         make(
           "strong",
           { class: "num" },
-          t("standing.serve-serve-at", { serve_at: clock(snapshot.serve_at, snapshot) }),
+          t("standing.serve-serve-at", { serve_at: when(snapshot.serve_at, snapshot) }),
         ),
       );
   if (standing === null)
