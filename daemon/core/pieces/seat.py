@@ -32,17 +32,13 @@ def seats(cores: Sequence[float]) -> list[int]:
     for place, core in enumerate(cores):
         if isnan(core):
             continue
-        if before is not None and _too_far(cores, before, place):
+        if before is not None and abs(core - cores[before]) > FASTEST_CORE * (place - before):
             soon = range(place + 1, min(place + 1 + EXCURSION, len(cores)))
             if any(abs(cores[later] - cores[before]) <= FASTEST_CORE for later in soon):
                 continue
             found.append(place)
         before = place
     return found
-
-
-def _too_far(cores: Sequence[float], before: int, place: int) -> bool:
-    return abs(cores[place] - cores[before]) > FASTEST_CORE * (place - before)
 
 
 def settled(cores: Sequence[float], told: Sequence[int] = ()) -> list[float]:

@@ -109,6 +109,8 @@ class FireWatch:
         """Minute values of the present fire and the last minutes before it, °C, NaN under an open lid."""
         self._turning = nan
         """°C per minute over the last TURNS_IN of them."""
+        self._unturned: tuple[list[float], int] = ([], 0)
+        """How many of these newest minutes have nowhere turned up."""
         self._last_minute = 0.0
         self._band = Band(0.0, 0.0)
         self._lit = False
@@ -213,7 +215,9 @@ class FireWatch:
         first, minutes = self.exit.marked_at, self.exit.minutes
         if first is None or not minutes or minutes[-1] >= self._band.low:
             return first
-        since = now - without_turn(minutes, self._margin) * MINUTE
+        if self._unturned[0] is not minutes:  # every scan asks for it, and a minute is a list of its own
+            self._unturned = minutes, without_turn(minutes, self._margin)
+        since = now - self._unturned[1] * MINUTE
         for at in sorted((at for at, marked, _ in self._logs if marked and at < first), reverse=True):
             if at < since or first - at > LONGEST_WAIT:
                 break

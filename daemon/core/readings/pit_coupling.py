@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isnan, sqrt
+from operator import sub
 from statistics import fmean
 
 COUPLING_WINDOW = 60
@@ -40,18 +41,15 @@ def coupling(probe: Sequence[float], pit: Sequence[float]) -> Coupling | None:
 
 
 def _at_lag(probe: Sequence[float], pit: Sequence[float], lag: int) -> Coupling | None:
-    pairs = []
-    for end in range(SPAN + lag, len(probe)):
-        answer = probe[end] - probe[end - SPAN]
-        cause = pit[end - lag] - pit[end - lag - SPAN]
-        if not isnan(answer) and not isnan(cause):
-            pairs.append((cause, answer))
+    causes = map(sub, pit[SPAN:], pit)
+    answers = map(sub, probe[SPAN + lag :], probe[lag:])
+    pairs = [(c, a) for c, a in zip(causes, answers, strict=False) if not (isnan(a) or isnan(c))]
     if len(pairs) < LEAST_PAIRS:
         return None
-    mean_cause, mean_answer = fmean(c for c, _ in pairs), fmean(a for _, a in pairs)
-    cause_square = sum((c - mean_cause) ** 2 for c, _ in pairs)
+    mean_cause, mean_answer = fmean([c for c, _ in pairs]), fmean([a for _, a in pairs])
+    cause_square = sum([(c - mean_cause) ** 2 for c, _ in pairs])
     if cause_square < LEAST_SWING**2 * len(pairs):
         return None
-    both = sum((c - mean_cause) * (a - mean_answer) for c, a in pairs)
-    answer_square = sum((a - mean_answer) ** 2 for _, a in pairs)
+    both = sum([(c - mean_cause) * (a - mean_answer) for c, a in pairs])
+    answer_square = sum([(a - mean_answer) ** 2 for _, a in pairs])
     return Coupling(both / cause_square, both / sqrt(cause_square * answer_square) if answer_square > 0.0 else 0.0)

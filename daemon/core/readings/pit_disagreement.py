@@ -9,11 +9,12 @@ does: then it hangs in a new place, and is taken from there.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isnan, nan
+from math import isnan
 from statistics import median
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.middle import middles
 from daemon.core.readings.pit_coupling import coupling
 from daemon.core.readings.probe_faults import Finding
 from daemon.core.said import Text, plain, said, say
@@ -128,23 +129,6 @@ def swings_with(mine: Sequence[float], others: Sequence[float]) -> bool:
     """A probe shows what the others show, as one in the same air does. Minute medians of the last hour, °C, same length."""
     both = coupling(mine[-SETTLED:], others[-SETTLED:])
     return both is not None and both.share >= SAME_AIR and both.correlation >= SURELY
-
-
-def middle(values: Sequence[float]) -> float:
-    """The median of those that are known, °C."""
-    known = [v for v in values if not isnan(v)]
-    return median(known) if len(known) > 1 else known[0] if known else nan
-
-
-def middles(others: Sequence[Sequence[float]], minutes: int) -> list[float]:
-    """`middle` of each of the last minutes, °C, the newest last."""
-    newest = [list(o[-minutes:]) for o in others]
-    even = [[nan] * (minutes - len(values)) + values for values in newest]
-    if len(even) == 1:  # the middle of one is itself
-        return even[0]
-    if len(even) == 2:
-        return [b if a != a else a if b != b else (a + b) / 2 for a, b in zip(*even, strict=True)]
-    return [middle(values) for values in zip(*even, strict=True)]
 
 
 def _left_its_range(values: list[float]) -> bool:

@@ -16,8 +16,9 @@ from statistics import fmean, median
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.middle import middle, middles
 from daemon.core.readings.pit_disagreement import SETTLED as AT_HOME
-from daemon.core.readings.pit_disagreement import PitDisagreement, middle, middles, swings_with
+from daemon.core.readings.pit_disagreement import PitDisagreement, swings_with
 from daemon.core.readings.probe_faults import Finding
 from daemon.core.readings.swings import Swings
 from daemon.core.said import Text, plain, said, say
@@ -209,7 +210,7 @@ class PitProbeFaults:
     def _hangs_elsewhere(self, values: Sequence[float], others: list[Sequence[float]]) -> bool:
         """It swings with the others: it was moved, and reads the pit at its new place."""
         minutes = min(AT_HOME, len(values), *map(len, others))
-        return swings_with(values[-minutes:], [middle([o[-i] for o in others]) for i in range(minutes, 0, -1)])
+        return swings_with(values[-minutes:], middles(others, minutes))
 
     def _find(self, name: str, before: float, after: float, why: Text, lain: int) -> None:
         self._fallen[name], self._age[name], self._lain[name] = (before, after), 0, lain

@@ -12,7 +12,7 @@ from itertools import takewhile
 from math import isnan
 from statistics import median
 
-from daemon.core.readings.pit_disagreement import middle
+from daemon.core.readings.middle import middle
 
 # Every number below: our choices, no source.
 READS_FOR = 10

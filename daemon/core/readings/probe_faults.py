@@ -14,6 +14,7 @@ from statistics import median
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.middle import middles
 from daemon.core.readings.pit_coupling import COUPLING_WINDOW, Coupling, coupling
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import ChannelSettings, Role
@@ -394,8 +395,7 @@ def _pit_level(channels: dict[str, ProbeMinutes]) -> list[float]:
     pits = [channel.celsius for channel in channels.values() if channel.settings.role is Role.PIT]
     if not pits:
         return [nan] * max((len(channel.celsius) for channel in channels.values()), default=0)
-    columns = ([value for value in column if not isnan(value)] for column in zip(*pits, strict=True))
-    return [median(column) if column else nan for column in columns]
+    return middles(pits, len(pits[0]))
 
 
 def _fastest(earlier: float, newest: float, air: float, thickness: float | None) -> float:

@@ -71,11 +71,11 @@ class Trace:
         medians = self._medians.get(channel)
         if medians is None:
             return [nan] * count
-        first = self._first_minute[channel]
-        return [
-            medians[m - first] if 0 <= m - first < len(medians) else nan
-            for m in range(last_minute - count + 1, last_minute + 1)
-        ]
+        end = last_minute + 1 - self._first_minute[channel]
+        begin = end - count
+        known = medians[max(begin, 0) : max(end, 0)].tolist()
+        before = [nan] * min(count, max(-begin, 0))
+        return before + known + [nan] * (count - len(before) - len(known))
 
     def since(self, channel: str, first_minute: int, last_minute: int) -> list[float]:
         """All minutes from first to last, both included."""
