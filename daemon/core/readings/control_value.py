@@ -32,6 +32,8 @@ AWAY = 10
 """Minutes without a good value, while others were good, after which a channel must prove itself anew: it may hang elsewhere."""
 LIES_FOR = 30
 """Minutes for which a probe may have lied before it is refused: the slowest of the doubts takes so long to be found."""
+NO_PLACE = 40.0
+"""°C from the control value at which no probe hangs that reads the pit: one that is found to lie did so all along."""
 CALM, WILD = 1.3, 2.0
 """Times the calmer one's swing up to which a second channel counts in full, and from which it counts for nothing."""
 
@@ -68,6 +70,8 @@ class ControlValue:
         if not found:
             return
         self._since = [{c: v for c, v in good.items() if c not in found} for good in self._since]
+        if any(abs(self._before.offset(channel)) > NO_PLACE for channel in found):
+            self._before = _Habits()
         learned = _Habits()
         learned.load(self._before.dump())
         for good in self._since:

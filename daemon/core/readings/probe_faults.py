@@ -62,11 +62,15 @@ NEAR_BEFORE = 8.0
 """°C from where it was within which it is back."""
 
 PLACE_FAULTS = (ProbeFault.PULLED, ProbeFault.NOT_IN_MEAT, ProbeFault.SWAPPED, ProbeFault.AMBIENT_LEAK)
-"""What is forgotten of a probe that is being handled."""
+"""What is forgotten of a probe whose piece is not on."""
+NOT_SWAPPED = tuple(fault for fault in PLACE_FAULTS if fault is not ProbeFault.SWAPPED)
+"""What is forgotten of one that is being handled."""
 
 SWAPPED_BY = 15.0
 """°C a meat channel must read above a pit channel to be taken for it."""
 SWAPPED_MINUTES = 15
+LEFT_THE_CORE = 8.0
+"""°C from what it read in the meat beyond which a pit probe is no longer in it."""
 
 PIT_MARGIN, PAIR_MARGIN = 15.0, 8.0
 """°C two probes of a pair may differ beyond their tolerances: on a grate, and elsewhere (two places in
@@ -138,6 +142,8 @@ class ProbeFaults:
         self._latches: dict[str, dict[ProbeFault, _Latch]] = {}
         self._settled: dict[str, int] = {}
         self._before_pull: dict[str, float] = {}
+        self._swapped: dict[str, tuple[str, float]] = {}
+        """meat channel -> the pit channel that it is exchanged with, and what that one last read in the meat, °C."""
         self.leaked: dict[str, float] = {}
         """°C that the shaft adds to each probe, as last judged."""
 
@@ -164,6 +170,7 @@ class ProbeFaults:
             },
             "settled": dict(self._settled),
             "before_pull": dict(self._before_pull),
+            "swapped": {name: list(pair) for name, pair in self._swapped.items()},
             "leaked": dict(self.leaked),
         }
 
@@ -178,6 +185,7 @@ class ProbeFaults:
         }
         self._settled = dict(dumped["settled"])
         self._before_pull = dict(dumped["before_pull"])
+        self._swapped = {name: (other, core) for name, (other, core) in dumped.get("swapped", {}).items()}
         self.leaked = dict(dumped.get("leaked", {}))  # not in the checkpoints of earlier versions
 
     def _latch(self, name: str, fault: ProbeFault) -> _Latch:
@@ -201,9 +209,10 @@ class ProbeFaults:
                 self._settled[name] = min(self._settled.get(name, 0) + 1, len(channel.celsius))
             else:
                 self._settled[name] = 0
-                self._forget(name, *PLACE_FAULTS)
-        if not any(self._settled[name] for name in meats):
-            for name in channels:
+                keeps = channel.in_use or name in self._swapped
+                self._forget(name, *(NOT_SWAPPED if keeps else PLACE_FAULTS))
+        if not any(channel.in_use for channel in meats.values()):
+            for name in channels.keys() - self._in_exchange():
                 self._forget(name, ProbeFault.SWAPPED)
 
     def _meat(self, name: str, channel: ProbeMinutes, pit: list[float], boiling: float) -> None:
@@ -291,30 +300,68 @@ class ProbeFaults:
 
     # --- meat and pit probe exchanged -------------------------------------------------------------
 
+    def _in_exchange(self) -> set[str]:
+        return {*self._swapped, *(other for other, _ in self._swapped.values())}
+
     def _swaps(self, channels: dict[str, ProbeMinutes], boiling: float) -> None:
-        """A meat channel lives like a pit probe while a pit channel lies as still and cool as meat."""
-        told: dict[str, Text] = {}
+        """A meat channel lives like a pit probe while a pit channel lies as still and cool as meat. A meat channel hotter than
+        meat gets is judged by what it read before it was handled, too: no mark makes it the piece's."""
+        told: dict[str, tuple[str, str, float]] = {}
         judged: set[str] = set()
         pits = {name: _whole(pit.celsius) for name, pit in channels.items() if pit.settings.role is Role.PIT}
         for name, channel in channels.items():
-            if channel.settings.role is not Role.MEAT:
+            if channel.settings.role is not Role.MEAT or name in self._swapped:
                 continue
-            mine = _whole(channel.celsius) if self._settled.get(name, 0) >= SWAPPED_MINUTES else []
-            if not mine:
+            mine = _whole(channel.celsius) if channel.in_use else []
+            boils = bool(mine) and min(mine) > boiling + ABOVE_BOILING
+            if not mine or not (boils or self._settled.get(name, 0) >= SWAPPED_MINUTES):
                 continue
             judged.add(name)
-            lively = min(mine) > boiling + ABOVE_BOILING or _largest_step(mine) > STEP_LEAST
+            lively = boils or _largest_step(mine) > STEP_LEAST
             for other, theirs in pits.items():
                 if not theirs:
                     continue
                 judged.add(other)
                 still = max(theirs) < boiling and _largest_step(theirs) <= QUIET
                 if lively and still and median(map(float.__sub__, mine, theirs)) > SWAPPED_BY:
-                    told[name] = told[other] = say(
-                        "probe.swapped", name=name, mine=mine[-1], other=other, theirs=theirs[-1]
-                    )
-        for name in judged:
-            self._latch(name, ProbeFault.SWAPPED).answer(ProbeFault.SWAPPED, name in told, told.get(name, ""))
+                    told[name] = told[other] = name, other, theirs[-1]
+        for name in sorted(judged - self._in_exchange()):
+            meat, other, core = told.get(name, ("", "", nan))
+            why = (
+                say("probe.swapped", name=meat, mine=channels[meat].celsius[-1], other=other, theirs=core)
+                if meat
+                else ""
+            )
+            latch = self._latch(name, ProbeFault.SWAPPED)
+            latch.answer(ProbeFault.SWAPPED, bool(meat), why)
+            if latch.active and meat == name:
+                self._swapped[name] = other, core
+        for name, (other, _) in list(self._swapped.items()):
+            if (name in channels) != (other in channels):  # the piece lies on another pit now
+                del self._swapped[name]
+                self._forget(name, ProbeFault.SWAPPED)
+                self._forget(other, ProbeFault.SWAPPED)
+        for name in sorted(self._swapped.keys() & channels.keys()):
+            self._exchanged(name, channels, boiling)
+
+    def _exchanged(self, name: str, channels: dict[str, ProbeMinutes], boiling: float) -> None:
+        """It stands until it is undone: a pit that dies passes every value that a core may have, but the other probe is still
+        in the meat."""
+        other, core = self._swapped[name]
+        mine = channels[name]
+        theirs = channels[other].celsius[-1]
+        left = abs(theirs - core) > LEFT_THE_CORE
+        if not (left or isnan(theirs)):
+            self._swapped[name] = other, theirs
+        hangs_in_the_pit = left and theirs - mine.celsius[-1] > SWAPPED_BY and mine.celsius[-1] < boiling
+        undone = hangs_in_the_pit and (mine.handled or abs(mine.celsius[-1] - core) <= LEFT_THE_CORE)
+        stands = None if isnan(theirs) else not (undone or (left and not mine.in_use))
+        for one in (name, other):
+            latch = self._latch(one, ProbeFault.SWAPPED)
+            latch.answer(ProbeFault.SWAPPED, stands, latch.evidence)
+        if not self._latch(name, ProbeFault.SWAPPED).active:
+            del self._swapped[name]
+            self._settled[name] = min(1, self._settled.get(name, 0))
 
     # --- two that should agree --------------------------------------------------------------------
 

@@ -189,3 +189,9 @@ def test_what_was_learned_while_one_of_two_lied_is_forgotten_when_it_is_found_ou
         one.lying(())
     assert twin.dump() == control.dump(), "found out once and not again after a restart"
     assert control.of({"left": 118.0, "right": 131.0}) == pytest.approx(before, abs=2.0), "it returns to where it hung"
+
+
+def test_of_one_that_lied_from_the_start_nothing_is_kept() -> None:
+    control = settled({"left": 120.0, "right": 5.0})
+    control.lying({"right"})
+    assert control.of({"left": 120.0}) == pytest.approx(120.0, abs=3.5)

@@ -149,6 +149,28 @@ def test_swapped_probes_are_both_named_and_cleared_when_put_right() -> None:
     assert rig.names() == rig.names("pit") == set()
 
 
+def test_a_swap_is_not_undone_by_a_pit_that_dies_past_what_the_piece_had() -> None:
+    pit, meat = pit_trace(60), core_trace(400)
+    rig = Rig().feed(pit=meat[:60], meat=pit)
+    dying = [25.0 + 95.0 * exp(-m / 90.0) for m in range(240)]
+    rig.feed(pit=meat[60:300], meat=dying)
+    assert rig.names() >= {ProbeFault.SWAPPED} and rig.names("pit") == {ProbeFault.SWAPPED}
+    rig.feed(pit=[110.0] * 60, meat=meat[300:360])
+    assert rig.names() == rig.names("pit") == set(), "put right"
+
+
+def test_no_mark_makes_a_probe_that_hangs_in_the_pit_the_pieces() -> None:
+    pit, meat = pit_trace(300), core_trace(300)
+    rig = Rig().feed(pit=meat[:40], meat=pit[:40])
+    rig.feed(handled=True, pit=meat[40:55], meat=pit[40:55])
+    rig.feed(pit=meat[55:120], meat=pit[55:120])
+    assert [line[3] for line in rig.log if line[2] is ProbeFault.SWAPPED] == [True, True], (
+        "once of each, and it stays so"
+    )
+    new = Rig().feed(handled=True, pit=[5.0] * 25, meat=[130.0] * 25)
+    assert ProbeFault.SWAPPED in new.names(), "nor does it wait for the hand to be gone"
+
+
 def test_a_fire_gone_out_is_no_swap() -> None:
     cooling = [20.0 + 100.0 * exp(-m / 60.0) for m in range(400)]
     warm = [85.0 - 0.05 * m for m in range(400)]
