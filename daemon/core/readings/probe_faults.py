@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import inf, isnan, nan
 from statistics import median
 from typing import Any
@@ -60,6 +61,9 @@ NEAR_PIT = 10.0
 """°C from the pit within which a pulled probe may still hang in it."""
 NEAR_BEFORE = 8.0
 """°C from where it was within which it is back."""
+
+TRADED_IN, TRADED_WITHIN = 10, 3.0
+"""Minutes in which two probes are pulled and pushed in again, and °C within which each then reads what the other did."""
 
 PLACE_FAULTS = (ProbeFault.PULLED, ProbeFault.NOT_IN_MEAT, ProbeFault.SWAPPED, ProbeFault.AMBIENT_LEAK)
 """What is forgotten of a probe whose piece is not on."""
@@ -142,6 +146,10 @@ class ProbeFaults:
         self._latches: dict[str, dict[ProbeFault, _Latch]] = {}
         self._settled: dict[str, int] = {}
         self._before_pull: dict[str, float] = {}
+        self._pulled_for: dict[str, int] = {}
+        """Minutes since each probe was pulled, or traded for another."""
+        self._traded: dict[str, str] = {}
+        """Each of two meat probes that lie in each other's piece."""
         self._swapped: dict[str, tuple[str, float]] = {}
         """meat channel -> the pit channel that it is exchanged with, and what that one last read in the meat, °C."""
         self.leaked: dict[str, float] = {}
@@ -156,6 +164,7 @@ class ProbeFaults:
             self._cold_junction(name, channel)
             if self._settled.get(name):
                 self._meat(name, channel, pit, boiling_point)
+        self._trades(channels)
         self._pairs(channels)
         return {name: self._found(name) for name in channels}
 
@@ -170,6 +179,8 @@ class ProbeFaults:
             },
             "settled": dict(self._settled),
             "before_pull": dict(self._before_pull),
+            "pulled_for": dict(self._pulled_for),
+            "traded": dict(self._traded),
             "swapped": {name: list(pair) for name, pair in self._swapped.items()},
             "leaked": dict(self.leaked),
         }
@@ -185,6 +196,7 @@ class ProbeFaults:
         }
         self._settled = dict(dumped["settled"])
         self._before_pull = dict(dumped["before_pull"])
+        self._pulled_for, self._traded = dict(dumped.get("pulled_for", {})), dict(dumped.get("traded", {}))
         self._swapped = {name: (other, core) for name, (other, core) in dumped.get("swapped", {}).items()}
         self.leaked = dict(dumped.get("leaked", {}))  # not in the checkpoints of earlier versions
 
@@ -250,6 +262,8 @@ class ProbeFaults:
                 say("probe.pulled", moved=(earlier, newest), minutes=STEP_MINUTES * 60.0, allowed=allowed),
             )
             return latch.active
+        if name in self._traded:
+            return True  # what it reads is possible, but it is the other one's
         before = self._before_pull.get(name, newest)
         restless = _largest_step(values[-2 * STEP_MINUTES :])
         follows = coupled is not None and coupled.share >= FOLLOWS and coupled.correlation >= SURELY
@@ -260,6 +274,46 @@ class ProbeFaults:
         if not latch.active:
             self._settled[name] = 1
         return latch.active
+
+    def _trades(self, channels: dict[str, ProbeMinutes]) -> None:
+        """Two probes that were pulled together and read on from each other's core. Until they are traded back, or somebody
+        says that he has moved one, neither tells of its own piece."""
+        for name in list(self._traded):
+            other = self._traded.get(name)
+            if other is not None and not (self._is_pulled(name) and self._is_pulled(other)):
+                del self._traded[name], self._traded[other]
+        pulled = sorted(name for name in channels if self._is_pulled(name))
+        away = {name: minutes for name, minutes in self._pulled_for.items() if name not in channels}
+        self._pulled_for = away | {name: self._pulled_for.get(name, -1) + 1 for name in pulled}
+        now, before = {}, {}
+        for name in pulled:
+            values = channels[name].celsius
+            now[name] = values[-1]
+            traded = len(values) > TRADED_IN and name in self._traded
+            before[name] = values[-1 - TRADED_IN] if traded else self._before_pull.get(name, nan)
+        for one, other in combinations(pulled, 2):
+            ages = self._pulled_for[one], self._pulled_for[other]
+            if self._traded.get(one) == other:
+                together = min(ages) > TRADED_IN
+            else:
+                together = not {one, other} & self._traded.keys() and abs(ages[0] - ages[1]) <= TRADED_IN
+            apart = abs(before[one] - before[other])
+            off = max(abs(now[one] - before[other]), abs(now[other] - before[one]))
+            if not (together and apart > 2 * TRADED_WITHIN and off <= TRADED_WITHIN):  # of NaN nothing is true
+                continue
+            if one in self._traded:
+                del self._traded[one], self._traded[other]
+                for name in (one, other):
+                    self._forget(name, ProbeFault.PULLED)
+                    self._settled[name] = 1
+                continue
+            self._traded |= {one: other, other: one}
+            for name, with_ in ((one, other), (other, one)):
+                self._pulled_for[name] = 0
+                self._latch(name, ProbeFault.PULLED).evidence = say("probe.traded", mine=now[name], other=with_)
+
+    def _is_pulled(self, name: str) -> bool:
+        return self._latch(name, ProbeFault.PULLED).active
 
     def _not_in_meat(
         self, name: str, values: list[float], pit: list[float], boiling: float, coupled: Coupling | None

@@ -171,6 +171,23 @@ def test_no_mark_makes_a_probe_that_hangs_in_the_pit_the_pieces() -> None:
     assert ProbeFault.SWAPPED in new.names(), "nor does it wait for the hand to be gone"
 
 
+@pytest.mark.parametrize("later", [0, 2])
+def test_two_cores_that_trade_places_are_believed_when_they_trade_back_or_somebody_says_so(later: int) -> None:
+    chuck, lamb = replace(MEAT, id="chuck"), replace(MEAT, id="lamb")
+    pit, own, others = [121.0] * 200, [42.0 + 0.05 * m for m in range(200)], [62.0 + 0.04 * m for m in range(200)]
+    rig = Rig(PIT, chuck, lamb).feed(pit=pit[:60], chuck=own[:60], lamb=others[:60])
+    rig.feed(pit=pit[:later], chuck=others[60 : 60 + later], lamb=others[60 : 60 + later])
+    rig.feed(pit=pit[:90], chuck=others[60 + later : 150 + later], lamb=own[60 + later : 150 + later])
+    assert rig.names("chuck") == rig.names("lamb") == {ProbeFault.PULLED}
+    assert "exchanged" in in_english(rig.now["lamb"][0].evidence)
+    rig.feed(pit=pit[:20], chuck=own[150:170], lamb=others[150:170])
+    assert rig.names("chuck") == rig.names("lamb") == set()
+    told = Rig(PIT, chuck, lamb).feed(pit=pit[:60], chuck=own[:60], lamb=others[:60])
+    told.feed(pit=pit[:30], chuck=others[60:90], lamb=own[60:90])
+    told.feed(handled=True, pit=pit[:15], chuck=own[90:105], lamb=others[90:105])
+    assert told.feed(pit=pit[:15], chuck=own[105:120], lamb=others[105:120]).names("chuck") == set()
+
+
 def test_a_fire_gone_out_is_no_swap() -> None:
     cooling = [20.0 + 100.0 * exp(-m / 60.0) for m in range(400)]
     warm = [85.0 - 0.05 * m for m in range(400)]
