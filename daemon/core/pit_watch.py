@@ -76,6 +76,8 @@ class PitWatch:
     def minute(self, now: float, minute: int, ambient: float) -> tuple[float, list[Event]]:
         """One closed minute: its control value, °C, and what it showed."""
         pit = self.readout.pit_of_minute(minute)
+        if self.readout.seen_anew:
+            self.fire.seen_anew(self.readout.seen_anew)
         events: list[Event] = [*self.told(self.fire.minute(now, pit, self.band, ambient))]
         events += self.moved(self.stage.minute(now, pit, self.fire.slope, self.band, self.fire.lid_open))
         return pit, events

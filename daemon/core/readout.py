@@ -33,6 +33,8 @@ class Readout:
         self._own = [c for c in settings.with_role(Role.PIT) if c.pit == pit]
         self.pit_channels = [c.id for c in self._own]
         self._control = control(pit)
+        self.seen_anew: list[float] = []
+        """The minutes before the one just closed, °C, as the others have them of which one was just found to lie."""
 
     def good(self, channel: str | None) -> float | None:
         """The newest value of a channel, °C, if it may be believed."""
@@ -87,7 +89,7 @@ class Readout:
     def pit_of_minute(self, minute: int) -> float:
         """Control value of the minute just closed, °C; the habits of the channels are learned from it. Once a minute."""
         liars = {c for c in self.pit_channels if self.good(c) is None and self._read_wrong(c)}
-        self.control.lying(liars)
+        self.seen_anew = self.control.lying(liars)
         good = {c: v for c, v in self._good_minutes(minute, minute)[0].items() if c not in liars}
         pit = self.control.of(good)
         self.control.minute(good)

@@ -357,6 +357,14 @@ class FireWatch:
         """What the last minutes show: every scan asks for it, and it changes with a minute only."""
         self._turning, self.slackens = slope(self._pit[-TURNS_IN:]), slackens(self._pit)
 
+    def seen_anew(self, minutes: list[float]) -> None:
+        """One of the pit's probes has lied: what the others said of its last minutes, °C. No sign is seen in the change."""
+        kept = self._pit[: -len(minutes)]
+        before = self._pit[len(kept) :]
+        anew = minutes[len(minutes) - len(before) :]
+        self._pit = kept + [nan if isnan(old) else new for old, new in zip(before, anew, strict=True)]
+        self._lid.seen_anew()
+
     def mark(self, mark: Mark, now: float, burns: bool = False) -> None:
         """The cook says a log went in, the lid was opened or the damper changed: believed over detection. burns: its heat has
         told of the fire already, so that "lit" says nothing new and gives it no time to show."""

@@ -148,6 +148,10 @@ class LidSense:
             return False, self._lowest_at, 0.9 if drop >= LID_DROP / 2 else NOT_SEEN
         return self._time_out(now)
 
+    def seen_anew(self) -> None:
+        """Another set of probes is read from now on: what was read until now is no measure of a drop."""
+        self._recent = []
+
     def _time_out(self, now: float) -> tuple[bool, float, float] | None:
         """A lid is an excuse only while it explains what is seen. A cook who said that it is open stands before the pit."""
         if not self.open or not (

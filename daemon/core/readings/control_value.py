@@ -63,12 +63,13 @@ class ControlValue:
         if len(self._since) > LIES_FOR:
             self._before.minute(self._since.pop(0))
 
-    def lying(self, channels: Collection[str]) -> None:
+    def lying(self, channels: Collection[str]) -> list[float]:
         """These are now found to have read something else than the pit for a while: what was learned with them meanwhile is
-        forgotten. What they read when they return is held against what they read before."""
+        forgotten. What they read when they return is held against what they read before. The last minutes as the others have
+        them, °C; none if nothing new was found."""
         found, self._liars = frozenset(channels) - self._liars, frozenset(channels)
         if not found:
-            return
+            return []
         self._since = [{c: v for c, v in good.items() if c not in found} for good in self._since]
         if any(abs(self._before.offset(channel)) > NO_PLACE for channel in found):
             self._before = _Habits()
@@ -78,6 +79,7 @@ class ControlValue:
             learned.minute(good)
         learned.keep_proven(found, self._before)
         self._habits = learned
+        return [learned.of(good) for good in self._since]
 
     def dump(self) -> dict[str, Any]:
         """As JSON-able values."""

@@ -429,3 +429,15 @@ def test_odd_data_never_raises_and_a_restart_changes_nothing(warm: bool, todo: l
         assert (watch.log_due, watch.no_forecast) == (twin.log_due, twin.no_forecast)
         assert (watch.log_due is None) == bool(watch.no_forecast)
     assert watch.dump() == twin.dump()
+
+
+def test_a_probe_that_is_found_to_lie_makes_no_lid_no_log_and_no_damper() -> None:
+    steady = [120.0 - 0.1 * (minute % 3) for minute in range(60)]
+    watch, twin = FireWatch(), FireWatch()
+    for one in (watch, twin):
+        minutes(one, steady[:45] + [v + 40.0 for v in steady[45:]])
+        beats(one, [160.0] * 12, 60 * 60.0)
+    watch.seen_anew(steady[-30:])
+    found = [beats(one, [120.0] * 24, 61 * 60.0) + minutes(one, steady[:30], start=63) for one in (watch, twin)]
+    assert found[0] == [] and found[1], "it would be taken for something"
+    assert abs(watch.slope) < 0.1
