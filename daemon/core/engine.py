@@ -15,6 +15,7 @@ from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.cook_orders import CookOrders
 from daemon.core.events import CommandRefused, Event, Sample, SamplesJudged, WakeJudged
 from daemon.core.grace import SPEAKS_OF_SILENCE
+from daemon.core.pieces.meat_witness import alone_cools
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.duties import DutyOrder
 from daemon.core.readings.trace import MINUTE
@@ -306,9 +307,13 @@ class Engine(CookOrders):
         self.duties.noticed(events)
         self._mind_duties(now)
         for pit in self.pits.values():
-            events += pit.follow(self.pieces.on_pit(pit.id), now)
+            here = self.pieces.on_pit(pit.id)
+            events += pit.follow(here, now)
+            for name, piece in here.items():
+                cools = alone_cools(name, pit.meat, piece.safety.tolerance)
+                events += piece.stage.ask_whether_off(cools, now)
             if minute % 5 == 0:
-                pit.evenness = pit.readout.evenness(minute, self.pieces.on_pit(pit.id))
+                pit.evenness = pit.readout.evenness(minute, here)
         if minute % 5 == 0:
             self.trace.forget_before(minute - MEMORY_MINUTES)
         return events

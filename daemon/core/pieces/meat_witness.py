@@ -10,7 +10,7 @@ a person did explains so much of a fall only, and for so long.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import inf, isnan
@@ -111,6 +111,15 @@ def courses(
             surely = seen.surely and (name in alone or seen.dipped >= DEEP)
             found[name] = replace(seen, surely=surely, in_heat=hot)
     return found
+
+
+def alone_cools(name: str, meat: Mapping[str, Course], tolerance: float) -> bool:
+    """It has fallen for half an hour, by more than the tolerance of its probe, °C, in a pit that is well above it, and nothing
+    that lies beside it falls: it is off the fire, or its probe has slid out."""
+    own = meat.get(name)
+    if own is None or not own.falls or not own.in_heat or own.fallen <= tolerance:
+        return False
+    return all(other.fallen < STANDS for piece, other in meat.items() if piece != name)
 
 
 def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]) -> ColdMeat | None:

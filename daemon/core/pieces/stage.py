@@ -257,6 +257,12 @@ class PieceStage:
             return self._ask("", now)
         return self._ask(asks, now) if slid and self.stage in ON_THE_PIT and asks not in self._asked else []
 
+    def ask_whether_off(self, cools: bool, now: float) -> list[StageChanged]:
+        """cools: it has fallen slowly for long, as nothing does in a hot pit. Asked once a stage, where nothing else is."""
+        asks = say(COOLS_QUESTION, name=self.piece.name)
+        watched = self.stage in ON_THE_PIT and self.stage is not PiecePhase.ON
+        return self._ask(asks, now) if cools and watched and not self.question and asks not in self._asked else []
+
     def fed(self, now: float) -> list[StageChanged]:
         """A log was laid on a pit on which no meat is said to be: asks whether this is, while its core is as hot as it was."""
         if self.stage not in AFTER_THE_PIT or self._core_off is None or not self._cores:

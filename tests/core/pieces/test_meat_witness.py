@@ -10,7 +10,7 @@ import pytest
 
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind, Resumed, SpotReading
-from daemon.core.pieces.meat_witness import cold_meat
+from daemon.core.pieces.meat_witness import Course, alone_cools, cold_meat
 from daemon.core.settings import Role
 from tests.core.night import NIGHT, SETTINGS, engine_at_night, readings, restarted, step
 
@@ -162,3 +162,14 @@ def calls_of_cooling(pit: list[float], core: list[float], wrapped_every: int = 0
                 named = (event.alarm, *event.merged)
                 told += [(minute, core[minute]) for one in named if one.startswith("meat-cooling/chuck")]
     return told
+
+
+def test_a_piece_that_cools_alone_in_a_hot_pit_is_off_or_its_probe_is_out() -> None:
+    falls = Course(57.0, 2.9, False, falls=True, dipped=3.0, in_heat=True)
+    climbs, stalls = Course(50.0, -2.0, False), Course(66.0, 0.2, False)
+    assert alone_cools("lamb", {"lamb": falls, "chuck": climbs}, 2.5)
+    assert alone_cools("lamb", {"lamb": falls, "chuck": stalls}, 2.5) and alone_cools("lamb", {"lamb": falls}, 2.5)
+    assert not alone_cools("lamb", {"lamb": falls, "chuck": replace(falls, fallen=0.6)}, 2.5), "it is the pit"
+    for other in (replace(falls, in_heat=False), replace(falls, falls=False), replace(falls, fallen=2.4)):
+        assert not alone_cools("lamb", {"lamb": other}, 2.5)
+    assert not alone_cools("lamb", {}, 2.5)

@@ -76,10 +76,13 @@ def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float
     if process.goes_without_saying(rule.id, subject, below or near, within=False):
         return quiet(rule.id, subject.id)
     because: Text = ""
+    told = None
     if limit is not None and witness is not None and isnan(pit):
         because = say("alarm.meat-cooling.because-unseen", core=core, fallen=witness.fallen, rule=limit.rule)
     elif limit is not None and witness is not None and pit >= core:
         because = say("alarm.meat-cooling.because-meat", core=core, fallen=witness.fallen, pit=pit, rule=limit.rule)
+        left = 0.0 if below else limit.seconds  # a fire that is said to burn is not to be lit again
+        told = say("alarm.meat-cooling.cools", name=process.called(subject.name), value=core, left=left)
     elif limit is not None:
         because = say("alarm.meat-cooling.because", core=core, pit=pit, rule=limit.rule)
     found = Finding(
@@ -90,6 +93,7 @@ def _cooling_on_the_pit(process: ProcessSnapshot, piece: PieceWatch, core: float
         consequence_in=None if limit is None else 0.0 if below else limit.seconds,
         severity=int(below),
         improving=fall < 0,
+        told=told,
     )
     return process.condition(rule.id, subject, found)
 
