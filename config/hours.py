@@ -1,10 +1,10 @@
-"""A local time of day as people write it: "22:30", "10:30 PM", "10:30pm"."""
+"""A local time of day as people write it: "22:30", "10:30 PM", "10:30pm", "10 PM"."""
 
 from __future__ import annotations
 
 import re
 
-_HOUR = re.compile(r"(\d{1,2}):(\d{2})(?:\s*([ap])\.?m\.?)?", re.IGNORECASE | re.ASCII)
+_HOUR = re.compile(r"(\d{1,2})(?::(\d{2}))?(?:\s*([ap])\.?m\.?)?", re.IGNORECASE | re.ASCII)
 MINUTES_PER_HOUR, HOURS_OF_A_FACE = 60, 12
 
 
@@ -13,7 +13,9 @@ def minute_of_day(text: str) -> int | None:
     match = _HOUR.fullmatch(" ".join(text.split()))
     if match is None:
         return None
-    hour, minute, half = int(match[1]), int(match[2]), (match[3] or "").lower()
+    hour, minute, half = int(match[1]), int(match[2] or 0), (match[3] or "").lower()
+    if match[2] is None and not half:
+        return None  # a bare number is no time
     if minute >= MINUTES_PER_HOUR or not (1 <= hour <= HOURS_OF_A_FACE if half else hour < 2 * HOURS_OF_A_FACE):
         return None
     if half:

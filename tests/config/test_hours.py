@@ -22,10 +22,28 @@ def test_every_minute_of_the_day_is_read_from_both_faces() -> None:
         assert minute_of_day(at.strftime("%H:%M")) == minute
         for written in (face, face.lstrip("0"), face.replace(" ", "").lower(), face.replace(" ", "\u202f")):
             assert minute_of_day(written) == minute, written
+        if at.minute == 0:
+            assert minute_of_day(face.replace(":00", "")) == minute == minute_of_day(at.strftime("%I%p"))
 
 
 @pytest.mark.parametrize(
-    "text", ["24:00", "12:60", "13:05 PM", "0:10 AM", "5 20", "soon", "", "5:20 XM", "-1:00", "17:5"]
+    "text",
+    [
+        "24:00",
+        "12:60",
+        "13:05 PM",
+        "0:10 AM",
+        "5 20",
+        "5",
+        "13 PM",
+        "0 AM",
+        "PM",
+        "soon",
+        "",
+        "5:20 XM",
+        "-1:00",
+        "17:5",
+    ],
 )
 def test_what_is_no_time_of_day_is_none(text: str) -> None:
     assert minute_of_day(text) is None
