@@ -19,7 +19,7 @@ from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJu
 from daemon.core.readings.pit_leap import PitLeaps
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
-from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
+from daemon.core.readings.probe_faults import PATIENCE, Finding, ProbeFaults, ProbeMinutes
 from daemon.core.readings.unit_change import UnitChange
 from daemon.core.said import plain, said, say
 from daemon.core.settings import ChannelSettings, Role, WatchSettings
@@ -231,7 +231,10 @@ class Conditioner:
             mine = {name: minutes for name, minutes in seen.items() if (lies_in.get(name) or "") == own}
             found |= self._faults.minute(mine, self.settings.boiling_point)
             at = attended.get(own)
-            pits = {p.settings.id: p.minutes for p in self._pits if p.settings.pit == own}
+            swapped = self._swapped(mine, found)
+            pits = {
+                p.settings.id: p.minutes for p in self._pits if p.settings.pit == own and p.settings.id not in swapped
+            }
             fallen |= self._pit_faults.minute(pits, inf if at is None else (now - at) / MINUTE)
         cabinet = self._channels.get(self.settings.cook.hold.channel or "")
         if cabinet is not None:
@@ -241,6 +244,17 @@ class Conditioner:
         for name, channel in self._channels.items():
             channel.find((*found.get(name, ()), *fallen.get(name, ()), *self._units.findings(name)))
         return self._changes(now)
+
+    def _swapped(self, names: Collection[str], found: Mapping[str, tuple[Finding, ...]]) -> set[str]:
+        """Those that lie where another should: they are no measure for the pit's own probes, nor is what they read until they
+        were put right."""
+        swapped = {name for name in names if any(f.fault is ProbeFault.SWAPPED for f in found[name])}
+        for name in names:
+            channel = self._channels[name]
+            if ProbeFault.SWAPPED in channel.slow_doubts and name not in swapped:
+                before = len(channel.minutes) - PATIENCE[ProbeFault.SWAPPED][1]
+                channel.minutes[: max(0, before)] = [nan] * max(0, before)
+        return swapped
 
     def _leap(self, now: float) -> None:
         """Whatever leapt by itself is doubted at once."""
