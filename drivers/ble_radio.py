@@ -77,6 +77,8 @@ def radio_errors(name: str) -> Iterator[None]:
         if error.dbus_error == "org.freedesktop.DBus.Error.UnknownObject":
             raise DeviceUnavailable("device.ble.adapter-gone", name=name) from error
         raise DeviceUnavailable("device.failed", name=name, why=str(error)) from error
+    except (FileNotFoundError, ConnectionRefusedError) as error:  # of the bus that the service is asked over
+        raise DeviceUnavailable("device.ble.no-service", name=name) from error
     except (BleakError, OSError, EOFError) as error:
         raise DeviceUnavailable("device.failed", name=name, why=str(error)) from error
 

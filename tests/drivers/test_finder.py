@@ -18,6 +18,8 @@ from pydantic import TypeAdapter
 
 from config.devices import Device, LineFormat, SerialLineDevice
 from drivers import finder
+from drivers.base import DeviceUnavailable
+from drivers.ble_radio import radio_errors
 from drivers.codecs.crc import crc16_modbus
 from drivers.codecs.line_formats import word_line
 from drivers.finder import describe_port, find_serial, guess_line_format, quoted, stable_name
@@ -131,3 +133,9 @@ async def test_ports_of_this_machine_are_listed_by_stable_name(tmp_path: Path, m
 @given(st.text(max_size=40))
 def test_any_name_is_safe_in_a_stanza(text: str) -> None:
     assert tomllib.loads(f"x = {quoted(text)}")["x"] == text.encode("utf-8", "replace").decode()
+
+
+def test_a_board_without_the_bluetooth_service_says_so() -> None:
+    with pytest.raises(DeviceUnavailable) as told, radio_errors("Bluetooth"):
+        raise FileNotFoundError(2, "No such file or directory")
+    assert told.value.why.key == "device.ble.no-service"
