@@ -83,7 +83,7 @@ def test_the_alarm_says_below_exactly_while_the_records_clock_runs(
     held.feed([held.core - 4.0] * 15)
     assert held.said()["hold-falling"].severity == 1
     told = in_english(held.said()["hold-falling"].text)
-    assert f"under {floor:.0f} °C" in told, "the rule's figure, whatever the probe's tolerance"
+    assert f"below the safe {floor:.0f} °C" in told, "the rule's figure, whatever the probe's tolerance"
 
 
 @pytest.mark.parametrize(("piece", "floor"), [(LAMB, 54.4), (TURKEY, celsius(135))], ids=["roast", "poultry"])

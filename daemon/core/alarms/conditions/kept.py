@@ -142,14 +142,15 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
         severity=int(core <= floor),
         improving=fall < 0,
         mends=-fall >= WARMS,
-        told=_perhaps_under(process, piece, core, floor) if low and core > floor and fall >= 0 else None,
+        told=_told_under(process, piece, core, floor) if low and fall >= 0 else None,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found)
 
 
-def _perhaps_under(process: ProcessSnapshot, piece: PieceWatch, core: float, floor: float) -> Said:
-    """Read above the floor by less than the tolerance: the message names the rule's floor, as every other does."""
-    return say("alarm.hold-falling.perhaps", name=process.called(piece.settings.name), value=core, limit=floor)
+def _told_under(process: ProcessSnapshot, piece: PieceWatch, core: float, floor: float) -> Said:
+    """Read below the floor, or above it by less than the tolerance; the message names the rule's floor, as every other does."""
+    key = "alarm.hold-falling.below" if core <= floor else "alarm.hold-falling.perhaps"
+    return say(key, name=process.called(piece.settings.name), value=core, limit=floor)
 
 
 def _falling_by_air(process: ProcessSnapshot, piece: PieceWatch, core: float | None) -> Condition | NotKnown:
