@@ -215,7 +215,9 @@ class Watch:
         section = self.rig.page
         if section is not None:
             # the key is for whoever sits at the terminal, not for a log
-            lines += invitation(section, self._page_key) if sys.stdout.isatty() else [f"page: {address_of(section)}"]
+            hint = self.composer.words("command.run.key")
+            bare = [f"page: {address_of(section)}", hint]
+            lines += invitation(section, self._page_key) if sys.stdout.isatty() else bare
         return lines
 
     # --- life ------------------------------------------------------------------------------------------------
