@@ -322,8 +322,11 @@ class Conditioner:
         return self._pit_faults.lies_for(pits) * MINUTE
 
     def contradiction(self, pits: Sequence[str], low: float) -> Contradiction | None:
-        """What these pit probes say against each other of the fire, see `pit_witness`. low: foot of the band, °C."""
-        return contradiction({name: self._channels[name].minutes for name in pits}, low)
+        """What these pit probes say against each other of the fire, see `pit_witness`; one that lies in the meat says nothing.
+        low: foot of the band, °C."""
+        hang = (self._channels[name] for name in pits)
+        in_the_pit = {c.settings.id: c.minutes for c in hang if ProbeFault.SWAPPED not in c.slow_doubts}
+        return contradiction(in_the_pit, low)
 
     def expect_move(self, channel: str, until: float) -> None:
         """The cook is handling this probe or its meat (meat on or off, wrapped, rest, hold, probed): until engine time

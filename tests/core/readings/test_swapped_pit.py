@@ -42,6 +42,8 @@ def test_the_one_left_is_believed_in_a_runaway_and_both_once_put_right() -> None
                 conditioner.judge(Reading(name, on_grid(celsius + (beat % 3 - 1) / 4), now), now)
             conditioner.scan(now)
         conditioner.minute(minute * 60.0 + 60.0)
+        if 30 <= minute < 100:
+            assert conditioner.contradiction(("left", "right"), 107.0) is None
         for name in values:
             sample = conditioner.current(name)
             if sample is not None and sample.quality is not Quality.GOOD:
