@@ -296,7 +296,8 @@ def _lasts(ahead: Ahead, piece: PieceSettings, lesson: float) -> tuple[Interval 
     spread = spread_of(ahead.reached(PLANNED, goal), LONGEST)
     if spread is None:
         return None, say("forecast.not-within-day")
-    return interval_of("plan", spread, 0.0, lesson), ""
+    # a piece that only has a target is done before most of what makes a tough one slow
+    return interval_of("plan" if piece.tender_low is not None else "plan-target", spread, 0.0, lesson), ""
 
 
 def _wrap_after(ahead: Ahead, piece: PieceSettings, lasts: Interval) -> float | None:

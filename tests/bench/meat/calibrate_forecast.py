@@ -1,6 +1,7 @@
 """Finds the conformal factors of the forecast's intervals on cooks of every world, each world counting the same.
 
     python -m tests.bench.meat.calibrate_forecast --write      # replaces daemon/core/forecast/factors.py
+    python -m tests.bench.meat.calibrate_forecast --write --plans    # only the factors of the plan
     python -m tests.bench.meat.calibrate_forecast --priors     # how far the prior lies from what cooks teach, by world
 
 Split-conformal: the centre factor is the one with the least absolute error; each half-width is stretched until the wanted
@@ -24,7 +25,15 @@ from daemon.core.forecast.assimilation import bodies_at_start, brought_up, cours
 from daemon.core.forecast.members import PRIOR
 from drivers.simulated.records import CookRecord
 from tests.bench.meat.cook_sets import cook_set
-from tests.bench.meat.forecast_cases import READ_AT, Answer, answers, beforehand, by_hand, question
+from tests.bench.meat.forecast_cases import (
+    READ_AT,
+    Answer,
+    answers,
+    beforehand,
+    beforehand_to_target,
+    by_hand,
+    question,
+)
 from tests.bench.meat.world_cooks import world_cooks
 from tests.worlds.meats import MEAT_WORLDS
 
@@ -62,7 +71,14 @@ def raw_answers(cooks: list[CookRecord], shares: tuple[float, ...] = SHARES) -> 
     done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
     with every_factor_one():
         asked = [a for i, cook in done for a in answers(cook, i, shares)]
-        return asked + [a for i, cook in done for a in beforehand(cook, i)]
+        return asked + plan_answers(cooks)
+
+
+def plan_answers(cooks: list[CookRecord]) -> list[Answer]:
+    """What is said before the meat goes on, to tender and to a target."""
+    done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
+    with every_factor_one():
+        return [a for i, cook in done for a in (*beforehand(cook, i), *beforehand_to_target(cook, i))]
 
 
 def hand_answers(cooks: list[CookRecord]) -> list[Answer]:
@@ -91,7 +107,7 @@ def every_factor_one() -> Iterator[None]:
 def factors_from(found: Mapping[str, list[Answer]]) -> Factors:
     """world -> raw answers. The tables of all kinds."""
     table: Factors = {}
-    for kind in sorted(forecast_factors.FACTORS):
+    for kind in sorted({a.kind for its in found.values() for a in its}):
         mine = [(a, world) for world, its in found.items() for a in its if a.kind == kind]
         table[kind] = _rows([a for a, _ in mine], [w for _, w in mine]) or ((60.0, 1.0, 2.5, 2.5),)
     return table
@@ -158,12 +174,18 @@ def main() -> None:
     parser.add_argument("--pits", type=int, default=PITS)
     parser.add_argument("--write", action="store_true")
     parser.add_argument("--priors", action="store_true")
+    parser.add_argument(
+        "--plans", action="store_true", help="only what is said before the cook; the rest stays as it is"
+    )
     asked = parser.parse_args()
     cooks = cooks_of_worlds(asked.seed, asked.pits, COOKS)
     if asked.priors:
         show_priors(cooks)
         return
-    table = factors_from({world: all_answers(its) for world, its in cooks.items()})
+    if asked.plans:
+        table = forecast_factors.FACTORS | factors_from({world: plan_answers(its) for world, its in cooks.items()})
+    else:
+        table = factors_from({world: all_answers(its) for world, its in cooks.items()})
     lines = [
         '"""Made by `python -m tests.bench.meat.calibrate_forecast --write`: do not edit by hand.',
         "",
@@ -175,7 +197,7 @@ def main() -> None:
         "",
         "FACTORS: dict[str, tuple[tuple[float, float, float, float], ...]] = {",
     ]
-    for kind, rows in table.items():
+    for kind, rows in sorted(table.items()):
         print(kind, *rows, sep="\n  ")
         lines.append(f'    "{kind}": (')
         lines += [f"        {row}," for row in rows]

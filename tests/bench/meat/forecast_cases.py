@@ -141,6 +141,25 @@ def foreknown(cook: CookRecord, share: float) -> float:
     return abs(float(np.median(np.minimum(crossing, left[-1]))) - (cook.tender_minute - minute))
 
 
+ROAST_TARGETS = (63.0, 74.0)
+"""°C at which tender roasts and poultry come off: they are done where tough cuts begin to stall."""
+
+
+def beforehand_to_target(cook: CookRecord, number: int) -> Iterator[Answer]:
+    """How long the plan says that the same piece takes to a target, as if that were all that was asked of it. Not where it was
+    wrapped on the way."""
+    for target in ROAST_TARGETS:
+        reached = int((cook.core_true >= target).argmax())
+        if reached == 0 or (cook.wrapped_minute is not None and cook.wrapped_minute < reached):
+            continue
+        tough = question(cook, 0).piece
+        piece = replace(tough, target=target, tender_low=None, wrap=None, wrap_at=None)
+        lasts, _ = time_on_fire(piece, Band(cook.band_low, cook.band_high), cook.ambient)
+        if lasts is not None:
+            at = Interval(lasts.p05 / 60.0, lasts.p50 / 60.0, lasts.p95 / 60.0)
+            yield Answer(number, 0.0, Goal.TENDER, "plan-target", float(reached), at, float("nan"))
+
+
 def beforehand(cook: CookRecord, number: int) -> Iterator[Answer]:
     """How long the plan says a piece will take, before it goes on."""
     assert cook.tender_minute is not None

@@ -239,9 +239,14 @@ def tell_by_hand(worlds: Mapping[str, list[CookRecord]], found: Found, without: 
 
 def tell_plans(found: Found) -> None:
     """How often a piece was done by the time that the plan gave it a 90 % chance of."""
-    print(f"\nplan for a chance of {WANTED_CHANCE:.0%}: kept; target {COVERED[0]:g} to {COVERED[1]:g}")
+    for kind, what in (("plan", "to tender"), ("plan-target", "to a roast's target")):
+        print(f"\nplan {what} for a chance of {WANTED_CHANCE:.0%}: kept; target {COVERED[0]:g} to {COVERED[1]:g}")
+        _tell_plans(found, kind)
+
+
+def _tell_plans(found: Found, kind: str) -> None:
     for world, its in found.items():
-        plans = [(a.truth, i) for a, i in its if a.kind == "plan"]
+        plans = [(a.truth, i) for a, i in its if a.kind == kind]
         kept = float(np.mean([truth <= at_chance(i, WANTED_CHANCE) for truth, i in plans])) if plans else nan
         spare = float(np.median([at_chance(i, WANTED_CHANCE) - truth for truth, i in plans])) if plans else nan
         print(f"  {world:14s} n {len(plans):3d} kept {kept:.2f}, minutes to spare in the middle {spare:.0f}")
