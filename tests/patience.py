@@ -2,5 +2,5 @@
 
 from __future__ import annotations
 
-PATIENCE = 600.0
+PATIENCE = 300.0
 """s. It costs nothing where all is well; only what hangs is ended by it, on however busy a machine."""

@@ -257,15 +257,15 @@ def test_a_night_without_sleep_is_said_and_one_with_long_logs_is_not() -> None:
 def test_a_piece_that_would_wait_longer_than_it_cooks_is_told_why_and_a_later_hour() -> None:
     rig, cook = load_both(EXAMPLES / "rig.toml", EXAMPLES / "cook.toml")
     assert cook is not None
-    duck = PieceSection(name="Duck", cut="duck-whole", weight=2.3)
+    shank = PieceSection(name="Shank", cut="lamb-shank", weight=0.45)
     lines = list(
-        plan_lines(rig, cook.model_copy(update={"pieces": (cook.pieces[0], duck)}), "cook.toml", Weather(), PitProfile(),
+        plan_lines(rig, cook.model_copy(update={"pieces": (cook.pieces[0], shank)}), "cook.toml", Weather(), PitProfile(),
                    THE_DAY_BEFORE)
     )  # fmt: skip
     (told,) = [line for line in lines if "it goes on so early" in line]
-    duck_line = next(line for line in lines if "Duck: on by" in line)
-    assert lines.index(told) > lines.index(duck_line), "the chuck roll waits for less long than it cooks"
-    usual = float(duck_line.split("for about ")[1].split()[0])
+    shank_line = next(line for line in lines if "Shank: on by" in line)
+    assert lines.index(told) > lines.index(shank_line), "the chuck roll waits for less long than it cooks"
+    usual = float(shank_line.split("for about ")[1].split()[0])
     assert "a chance of 75 %" in told
-    hours = (at(told) - at(duck_line)).total_seconds() / 3600.0
+    hours = (at(told) - at(shank_line)).total_seconds() / 3600.0
     assert hours > 3.0 and (datetime(2026, 11, 29, 11, 30, tzinfo=UTC) - at(told)).total_seconds() / 3600.0 > usual

@@ -228,7 +228,7 @@ SILENCED = (
     Silenced(
         "under_load", "the broker away for eight hours, with eight busy loops beside", "slow, but never wrong",
         ("tests/faults/test_broker_away.py",),
-        "tests/patience.py", "PATIENCE = 600.0", "PATIENCE = 0.001",
+        "tests/patience.py", "PATIENCE = 300.0", "PATIENCE = 0.001",
         "a test that depends on how fast it runs", busy=BUSY_LOOPS,
     ),
     Silenced(

@@ -63,7 +63,7 @@ def test_a_call_for_wood_that_outlives_the_sight_of_the_pit_says_how_old_it_is()
     events = blind(engine, end, 12)
     now += 12 * MINUTE
     text, because = alarms(engine, now)["pit-falling"]
-    assert text.startswith("Check The long pit: ") and " 113 °C 12 min ago, low " in text
+    assert text.startswith("Check fire: The long pit 113 °C 12 min ago, low ")
     assert "not seen since" in because and "11 min old" in because and "without seeing the pit" in because
     told = [e for e in events if isinstance(e, Notification) and e.level is Level.WAKE]
     assert told and UNMEASURED not in " ".join(words(events))
