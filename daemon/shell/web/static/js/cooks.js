@@ -126,14 +126,7 @@ export function cooksRoom(root, [wanted]) {
       adding,
     ),
     make("details", { class: "plate", id: "start" }, make("summary", {}, t("cooks.start-a-cook")), form),
-    make(
-      "section",
-      { class: "plate" },
-      make("h2", {}, t("cooks.kept-cooks")),
-      search,
-      kept,
-      comparing,
-    ),
+    make("section", { class: "plate" }, make("h2", {}, t("cooks.kept-cooks")), search, kept, comparing),
     make(
       "section",
       { class: "plate" },

@@ -23,9 +23,7 @@ function nextLog(snapshot) {
   if (pieces.length > 0 && !pieces.some(({ stage }) => ON_FIRE.includes(stage))) return null; // nobody is called
   const name = t("glance.next-log");
   if (known.length === 0)
-    return snapshot.pit.stage === "unlit"
-      ? null
-      : [name, ...notKnown(snapshot.pit.no_forecast)];
+    return snapshot.pit.stage === "unlit" ? null : [name, ...notKnown(snapshot.pit.no_forecast)];
   if (known.every(({ celsius }) => celsius === null)) return [name, ...notKnown()]; // the line on top says why
   if (fresh.length === 0) return [name, ...unreliable(time - (first(known).forecast_made_at ?? time))];
   const pit = first(fresh);

@@ -393,7 +393,11 @@ function changing(first) {
     ),
   );
   const remove = buttonTwice(t("pieces.remove-from-this-cook"), t("pieces.press-again-to-remove-it"), () =>
-    tell("/api/remove-piece", { piece: first.id, sure: true }, t("pieces.is-removed-from-this", { name: first.name })),
+    tell(
+      "/api/remove-piece",
+      { piece: first.id, sure: true },
+      t("pieces.is-removed-from-this", { name: first.name }),
+    ),
   );
   const node = fold(
     t("pieces.probe-or-remove"),

@@ -32,7 +32,10 @@ export function course({ ahead, chance, planned = false }) {
       t("standing.ahead-behind", { ahead: span(-ahead) }),
     ];
   if (isUnsure(chance)) return ["suspect", t("standing.likely-in-time", { chance: percent(chance) })];
-  return ["good", ahead < ON_COURSE ? t("standing.on-course") : t("standing.ahead-ahead", { ahead: span(ahead) })];
+  return [
+    "good",
+    ahead < ON_COURSE ? t("standing.on-course") : t("standing.ahead-ahead", { ahead: span(ahead) }),
+  ];
 }
 
 /** Hours in hand by the likely times are no comfort where the chance is less than was planned for: it is what is said then. */
