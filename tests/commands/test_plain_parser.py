@@ -6,7 +6,8 @@ import argparse
 
 import pytest
 
-from daemon.cli import _parser, main
+from daemon.cli import ACTS, main
+from daemon.commands.arguments import parser_of
 
 OF_THE_LIBRARY = ("invalid", "argument", "expected", "unrecognized", "required", "choose from", "usage:")
 
@@ -62,7 +63,7 @@ def test_a_misspelt_option_is_told_by_its_own_command(capsys: pytest.CaptureFixt
 
 def test_every_command_answers_the_name_of_what_stands_by_itself(capsys: pytest.CaptureFixture[str]) -> None:
     """Whatever stands by itself and has no option of its name is told so, in each command."""
-    (commands,) = (a.choices for a in _parser()._actions if isinstance(a, argparse._SubParsersAction))
+    (commands,) = (a.choices for a in parser_of(ACTS)._actions if isinstance(a, argparse._SubParsersAction))
     asked = 0
     for name, sub in commands.items():
         for action in sub._get_positional_actions():
@@ -78,4 +79,4 @@ def test_every_command_answers_the_name_of_what_stands_by_itself(capsys: pytest.
 
 
 def test_an_option_that_is_there_under_the_same_name_is_taken() -> None:
-    assert _parser().parse_args(["remind", "Turn", "--piece", "chuck", "--rig", "a"]).piece == "chuck"
+    assert parser_of(ACTS).parse_args(["remind", "Turn", "--piece", "chuck", "--rig", "a"]).piece == "chuck"
