@@ -164,8 +164,12 @@ class Alarm:
     @property
     def outgrows_shelf(self) -> bool:
         """Worse than what was put away: who shelved a call for wood did not shelve a pit below its band."""
-        known = self.told_severity or 0
-        return self.state is AlarmState.SHELVED and self.active_since is not None and self.severity > known
+        return (
+            self.state is AlarmState.SHELVED
+            and self.active_since is not None
+            and not self.improving
+            and self.severity > (self.told_severity or 0)
+        )
 
     def deadline(self, rule: AlarmRule) -> float | None:
         """The one time this alarm waits for, None if it waits for nothing, or for being judged anew."""

@@ -93,7 +93,7 @@ class AlarmTable:
             changes += self._move(key, alarm, Trigger.BACK, now)
         if alarm.is_worse:
             changes += self._move(key, alarm, Trigger.RE_ALARM, now)
-        elif alarm.outgrows_shelf and not alarm.improving:
+        elif alarm.outgrows_shelf:
             changes += self._come_back(key, alarm, now)
         self._plan(key, alarm, now)
         return changes + self._run_out(key, alarm, now)
