@@ -71,7 +71,7 @@ def raw_answers(cooks: list[CookRecord], shares: tuple[float, ...] = SHARES) -> 
     done = [(i, cook) for i, cook in enumerate(cooks) if cook.tender_minute is not None]
     with every_factor_one():
         asked = [a for i, cook in done for a in answers(cook, i, shares)]
-        return asked + plan_answers(cooks)
+    return asked + plan_answers(cooks)
 
 
 def plan_answers(cooks: list[CookRecord]) -> list[Answer]:

@@ -4,29 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from datetime import UTC
 
 import pytest
 
 from daemon.core.readings.conditioning import Conditioner
-from daemon.core.settings import (
-    AnnouncingSettings,
-    Band,
-    ChannelSettings,
-    CookSettings,
-    QuietHours,
-    Role,
-    WatchSettings,
-)
+from daemon.core.settings import Role
 from drivers.reading import Quality, Reading, on_grid
+from tests.core.readings.probes_only import probes_only
 
-SETTINGS = WatchSettings(
-    "pit",
-    "Pit",
-    tuple(ChannelSettings(name, name, Role.PIT, stale_after=60.0) for name in ("left", "right")),
-    CookSettings("night", "night", Band(107.0, 135.0)),
-    AnnouncingSettings(QuietHours(0, 1, UTC)),
-)
+SETTINGS = probes_only(left=Role.PIT, right=Role.PIT)
 LEAPS_AT = 20 * 60.0
 
 

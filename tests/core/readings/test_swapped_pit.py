@@ -2,31 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC
-
 from daemon.core.readings.conditioning import Conditioner
-from daemon.core.settings import (
-    AnnouncingSettings,
-    Band,
-    ChannelSettings,
-    CookSettings,
-    QuietHours,
-    Role,
-    WatchSettings,
-)
+from daemon.core.settings import Role
 from drivers.reading import Quality, Reading, on_grid
+from tests.core.readings.probes_only import probes_only
 
-SETTINGS = WatchSettings(
-    "pit",
-    "Pit",
-    (
-        ChannelSettings("left", "left", Role.PIT, stale_after=60.0),
-        ChannelSettings("right", "right", Role.PIT, stale_after=60.0),
-        ChannelSettings("chuck", "chuck", Role.MEAT, stale_after=60.0),
-    ),
-    CookSettings("night", "night", Band(107.0, 135.0)),
-    AnnouncingSettings(QuietHours(0, 1, UTC)),
-)
+SETTINGS = probes_only(left=Role.PIT, right=Role.PIT, chuck=Role.MEAT)
 
 
 def test_the_one_left_is_believed_in_a_runaway_and_both_once_put_right() -> None:
