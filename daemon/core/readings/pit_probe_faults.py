@@ -3,8 +3,9 @@
 What a fire cannot do: lose most of its heat within minutes and then stay there. A dying fire sinks on, an open lid is shut again,
 a log's opened door takes less. A probe that left the pit's air falls with its own time constant, and
 follows the pit a little from there. With a second probe it is told sooner: a step that only one of them made. The probe's own
-unrest counts: one by the firebox may leap where one in the middle may not. One that leapt up within seconds: see `pit_leap`; two
-that came apart slowly: see `pit_disagreement`.
+unrest counts: one by the firebox may leap where one in the middle may not. All that go cold together within minutes were lifted
+out, with the grate that they hang on. One that leapt up within seconds: see `pit_leap`; two that came apart slowly: see
+`pit_disagreement`.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ MOST, OUTSIDE = 0.45, 20.0
 measure. The door opened for a log takes a third."""
 COMES_BACK_IN, ATTENDED_FOR = 9, 14
 """Minutes after such a step by which a lid is shut again; and if somebody was just at the pit, who has opened something."""
+OUT_IN, LEFT_OVER = 10, 0.2
+"""Minutes in which whatever was lifted out of a pit is nearly as cold as the air outside, and the share of the warmth that it has
+left then: a pit without a fire takes a quarter of an hour and more for half of it, and over a fire an open one stays warmer."""
 LOOKED_BACK = 4
 """Minutes further back that a step is looked for: its probe may have been slow."""
 BEFORE = 5
@@ -86,6 +90,7 @@ class PitProbeFaults:
         """One closed minute of all pit channels: minute medians, °C, newest last, NaN where nothing plausible was read.
         attended: minutes since somebody told of what he did at the pit."""
         self._back = {name: since + 1 for name, since in self._back.items() if since < HABIT + ALONE_FOR}
+        self._lifted_out({name: values for name, values in pits.items() if name not in self._fallen})
         for name, values in pits.items():
             others = [theirs for other, theirs in pits.items() if other != name and other not in self._fallen]
             if name in self._leapt and self._age[name] < LEAP_WATCHED:
@@ -129,6 +134,13 @@ class PitProbeFaults:
                 self._by_the_fire.pop(name, None)
         near = {name: why for name, why in self._by_the_fire.items() if name in celsius}
         return {name: Finding(ProbeFault.BY_THE_FIRE, False, why) for name, why in near.items()}
+
+    def _lifted_out(self, pits: Mapping[str, Sequence[float]]) -> None:
+        """All of them went cold together: no dead fire, and nobody is to relight it, but nobody sees it either."""
+        steps = {name: step for name, values in pits.items() if (step := _went_cold(values)) is not None}
+        if steps.keys() == pits.keys():
+            for name, (before, after, lain) in steps.items():
+                self._find(name, before, after, say("probe.lifted-out", moved=(before, after)), lain)
 
     def _gone(self, name: str, values: Sequence[float], attended: float) -> None:
         """The only probe: most of the pit's heat, at once, and it does not come back."""
@@ -244,3 +256,14 @@ class PitProbeFaults:
             self._apart.load(dumped["apart"])
             self._swings.load(dumped["swings"])
             self._by_the_fire = {name: said(why) for name, why in dumped["by_the_fire"].items()}
+
+
+def _went_cold(values: Sequence[float]) -> tuple[float, float, int] | None:
+    """°C before and after, and minutes since it fell, of a probe that lost nearly all of the pit's warmth within `OUT_IN`."""
+    newest = max(values[-2:])
+    for since in range(2, min(OUT_IN, len(values) - BEFORE) + 1):
+        window = values[-since - BEFORE :]
+        before = nan if any(map(isnan, window)) else median(window[:BEFORE])  # of NaN nothing is true
+        if before > WARM and newest - OUTSIDE <= LEFT_OVER * (before - OUTSIDE):
+            return before, newest, since
+    return None

@@ -113,6 +113,23 @@ def test_a_lid_that_both_see_and_a_probe_by_the_firebox_are_no_fault() -> None:
     assert found(PitProbeFaults(), {"left": middle, "right": firebox}) == {}
 
 
+def test_all_that_are_lifted_out_together_no_longer_read_the_pit_until_they_hang_in_it_again() -> None:
+    """The grate was taken off with both probes: in the night air within minutes, as a bare bead or a thick stem."""
+    for lag in (0.7, 3.0):
+        out = pit(90) + [10.0 + 110.0 * exp(-(i + 1) / lag) for i in range(20)]
+        both = {"left": out + pit(20), "right": [v - 6.0 for v in out + pit(20)]}
+        seen = found(PitProbeFaults(), both)
+        for minutes in seen.values():
+            assert 91 <= minutes[0] <= 92 + 2 * lag and 109 <= minutes[-1] <= 113, (lag, minutes)
+        assert len(seen) == 2
+    over_a_fire = pit(90) + [45.0 + 75.0 * exp(-i / 1.5) for i in range(20)]
+    assert found(PitProbeFaults(), {"left": over_a_fire, "right": [v - 4 for v in over_a_fire]}) == {}, (
+        "the lid is open"
+    )
+    goes_out = pit(90) + [15.0 + 105.0 * exp(-i / 15.0) for i in range(90)]
+    assert found(PitProbeFaults(), {"left": goes_out, "right": [v - 4 for v in goes_out]}) == {}
+
+
 def test_a_log_that_only_the_firebox_feels_at_once_is_no_fault() -> None:
     """Its climb is no fall; a thick probe answers a lid later, and comes back later."""
     calm, wild = (
