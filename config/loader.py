@@ -21,6 +21,7 @@ from config.plain_errors import plain_problems
 from config.problems import Problem, Remedy, double_brackets, item_of, named_items, quoted, remedy
 from config.rig import LONGEST_PIT_NAME, OF_THE_WATCH, PeopleSection, Rig, with_first_pit
 from config.sources import no_such_source, sources_of
+from config.spelling import spelt_right
 from config.toml_file import Table, read_table
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -108,7 +109,7 @@ def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model 
     try:
         return model.model_validate(table), []
     except ValidationError as error:
-        problems = plain_problems(file, error.errors(include_url=False), table)
+        problems = [spelt_right(p, model) for p in plain_problems(file, error.errors(include_url=False), table)]
         return None, [*problems, *_of_kinds_meant(table, model, file, problems)]
 
 
@@ -128,7 +129,7 @@ def _of_kinds_meant(table: Table, model: type[BaseModel], file: str, problems: l
     except ValidationError as error:
         for problem in plain_problems(file, error.errors(include_url=False), table | meant):
             if problem.key.startswith(tuple(mended)):
-                yield problem
+                yield spelt_right(problem, model)
 
 
 def _of_pits(problem: Problem, table: Table) -> Problem:

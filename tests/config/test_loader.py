@@ -55,6 +55,7 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
     ("old", "new", "file", "words"),
     [
         ('unit = "C"', 'unit = "C"\ncolour = 3', "rig.toml", ["people.colour", "3", "unknown key"]),
+        ('unit = "C"', 'unit = "C"\nlead_mins = 30', "rig.toml", ["people.lead_mins", "30", "is lead_minutes meant?"]),
         ('device = "board"\nsource = "1"', 'device = "bord"\nsource = "1"', "rig.toml", ["device", "bord", "board"]),
         ("low = 107", 'low = "hot"', "rig.toml", ["pit.band.low", "hot", "250 F"]),
         ('zone = "Europe/London"', 'zone = "Mars/Base"', "rig.toml", ["people.zone", "Mars/Base", "tz database"]),
