@@ -99,13 +99,19 @@ def whole_page() -> str:
         lines += [""]
     lines += ["## More than one at a time, a long name, what is over, a test", ""]
     first = {rule.id: next(iter(messages(rule, CASES[rule.id])))[1] for rule in ALARM_RULES}
+    rules = {rule.id: rule for rule in ALARM_RULES}
     long = next(text for _, text in messages(ALARM_RULES[0], CASES["runaway"], LONG_NAME))
     also = {"others": "Drum", "rest": "", "all": ""}
     see = {"others": "Drum", "rest": the_rest(1, safety=True), "all": the_rest(2, safety=True)}
     over = say("message.over-of", what=say("alarm.fire-out.title"), name=PIT, since=9 * HOUR)
     lines += _both(
         [
-            ("", merged_text(first["runaway"], 2)),
+            ("", merged_text(first["runaway"], [rules["pit-high"], rules["tender-range"]])),
+            ("", merged_text(first["tender-range"], [rules["wrap-target"]])),
+            (
+                "one of them a matter of safety",
+                merged_text(first["spot-check"], [rules["past-tender"], rules["cooling-slow"]]),
+            ),
             ("the same at another pit", say("message.also", text=first["pit-falling"], **also)),
             ("something else at another pit", say("message.see", text=first["fire-out"], **see)),
             ("", long),

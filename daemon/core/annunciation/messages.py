@@ -1,14 +1,14 @@
 """The messages people get: their ids, their one line of words, and which alarms each of them named.
 
-One alarm gives a message its id and its words, the others are counted: a matter of safety where that is most urgent, else what is
-new or worse, for that is why the message is sent, else those of the highest priority in turn, so that none waits behind a number
-for long; a runaway pit gives way to nothing. Whoever answers a message answers every alarm it named, for nobody taps three times
-at night; what it did not name cannot have been seen and calls on.
+One alarm gives a message its id and its words: a matter of safety where that is most urgent, else what is new or worse, for that
+is why the message is sent, else those of the highest priority in turn, so that none waits behind a number for long; a runaway pit
+gives way to nothing. Of the others the next is named where there is room, and the rest are counted. Whoever answers a message
+answers every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen and calls on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, WakePolicy
@@ -101,7 +101,7 @@ class Messages:
         elsewhere = next((t for t in others if self._pit(t) not in ("", self._pit(lead))), None)
         safety = any(self._rules[t.rule].safety for t in others)
         if elsewhere is None:
-            return merged_text(lead.text, len(others), safety)
+            return merged_text(lead.text, [self._rules[t.rule] for t in others])
         pit, rest, every = self._pit(elsewhere), the_rest(len(others) - 1, safety), the_rest(len(others), safety)
         if elsewhere.rule == lead.rule:
             return say("message.also", text=lead.text, others=pit, rest=rest, all=every)
@@ -167,11 +167,16 @@ def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:
     return f"{alarm}#{occurrence}{f'-{life}' if life else ''}.{step}"
 
 
-def merged_text(first: Text, others: int, safety: bool = False) -> Text:
-    """The most urgent words, and how many more wait on the page; that one of them is a matter of safety is said."""
-    if others and safety:
-        return say("message.more-safety", text=first, others=others)
-    return say("message.more", text=first, others=others) if others else first
+def merged_text(first: Text, others: Sequence[AlarmRule]) -> Text:
+    """The most urgent words, and what else waits on the page: the next by its title where there is room, else only how many, and
+    that one of them is a matter of safety. others: in the order of their urgency, of two with one priority safety first."""
+    if not others:
+        return first
+    safety = [rule.safety for rule in others]
+    named, rest = say(f"alarm.{others[0].id}.title"), the_rest(len(others) - 1, any(safety[1:]))
+    return say(
+        "message.more-safety" if any(safety) else "message.more", text=first, named=named, rest=rest, others=len(others)
+    )
 
 
 def the_rest(others: int, safety: bool) -> Text:
