@@ -61,12 +61,12 @@ class PitWatch:
         self.celsius = nan
         """Control value at this scan, °C, NaN while nothing may be believed."""
         self.contradiction: Contradiction | None = None
-        """One of its probes tells of a fire that goes out, and the others do not."""
+        """One of its probes tells of a fire that goes out or burns too hot, and the others do not."""
         self.cold_meat: ColdMeat | None = None
         """What lies on it cools while it is said to be hot."""
         self.meat: dict[str, Course] = {}
         """What the cores of the pieces on it do, by piece id."""
-        self._heard_at: tuple[int | None, float, bool] | None = None
+        self._heard_at: tuple[int | None, Band, bool] | None = None
 
     def scan(self, now: float) -> list[FireNoticed]:
         """Every 5 s, after the conditioner: the fast signs."""
@@ -86,10 +86,10 @@ class PitWatch:
         """What speaks against that it burns as it is said to. pieces: those on it; said: what people said; minute: the last that
         was closed, None before the first. Costs nothing within a minute."""
         unseen = isnan(self.celsius)
-        if (minute, self.band.low, unseen) == self._heard_at:
+        if (minute, self.band, unseen) == self._heard_at:
             return
-        self._heard_at = minute, self.band.low, unseen
-        self.contradiction, self.cold_meat = self.readout.contradiction(self.band.low), None
+        self._heard_at = minute, self.band, unseen
+        self.contradiction, self.cold_meat = self.readout.contradiction(self.band), None
         if minute is None:
             self.meat = {}
             return

@@ -12,7 +12,7 @@ from daemon.core.readings.control_value import ControlValue
 from daemon.core.readings.pit_witness import Contradiction
 from daemon.core.readings.trace import Trace, control
 from daemon.core.said import Text, say
-from daemon.core.settings import Role, WatchSettings
+from daemon.core.settings import Band, Role, WatchSettings
 from daemon.core.since import LastSeen
 from drivers.reading import Quality
 
@@ -58,9 +58,9 @@ class Readout:
         """s for which the pit's probes have lain off the grate, all of them; 0 if not all do."""
         return self._conditioner.lain(self.pit_channels)
 
-    def contradiction(self, low: float) -> Contradiction | None:
-        """What its probes say against each other of the fire. low: foot of the band, °C."""
-        return self._conditioner.contradiction(self.pit_channels, low)
+    def contradiction(self, band: Band) -> Contradiction | None:
+        """What its probes say against each other of the fire."""
+        return self._conditioner.contradiction(self.pit_channels, band)
 
     def pit_now(self) -> float:
         """Control value of the good pit channels, °C, NaN if there is none."""

@@ -76,7 +76,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         on_delay=2 * MINUTE,
         off_delay=5 * MINUTE,
         re_alarm=2 * HOUR,
-        guards=("lid-open", "lighting", "piece-off", "fire-out", "pit-falling"),
+        guards=("lid-open", "lighting", "piece-off", "fire-out", "pit-falling", "pit-high", "runaway"),
         insists=True,
     ),
     AlarmRule(

@@ -22,7 +22,7 @@ from daemon.core.readings.pit_witness import Contradiction, contradiction
 from daemon.core.readings.probe_faults import PATIENCE, Finding, ProbeFaults, ProbeMinutes
 from daemon.core.readings.unit_change import UnitChange
 from daemon.core.said import plain, said, say
-from daemon.core.settings import ChannelSettings, Role, WatchSettings
+from daemon.core.settings import Band, ChannelSettings, Role, WatchSettings
 from drivers.reading import Fault, Quality, Reading
 
 MINUTE = 60.0
@@ -321,12 +321,11 @@ class Conditioner:
         """s for which all of these pit probes have lain off the grate; 0 if not all do."""
         return self._pit_faults.lies_for(pits) * MINUTE
 
-    def contradiction(self, pits: Sequence[str], low: float) -> Contradiction | None:
-        """What these pit probes say against each other of the fire, see `pit_witness`; one that lies in the meat says nothing.
-        low: foot of the band, °C."""
+    def contradiction(self, pits: Sequence[str], band: Band) -> Contradiction | None:
+        """What these pit probes say against each other of the fire, see `pit_witness`; one that lies in the meat says nothing."""
         hang = (self._channels[name] for name in pits)
         in_the_pit = {c.settings.id: c.minutes for c in hang if ProbeFault.SWAPPED not in c.slow_doubts}
-        return contradiction(in_the_pit, low)
+        return contradiction(in_the_pit, band.low, band.high)
 
     def expect_move(self, channel: str, until: float) -> None:
         """The cook is handling this probe or its meat (meat on or off, wrapped, rest, hold, probed): until engine time

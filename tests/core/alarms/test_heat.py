@@ -299,6 +299,24 @@ def test_no_damper_is_ordered_shut_by_one_of_two_probes_that_contradict_each_oth
     assert not judged(150.0, cold_place, standing=False)["pit-high"].suppressed_by, "it always read so"
 
 
+def test_one_of_two_that_tells_of_a_fire_too_hot_is_looked_at_and_worse_when_it_runs_away() -> None:
+    def judged(pit: float, warm: float, *stands: str) -> dict[str, Condition]:
+        apart = Contradiction(warm=warm, cold=119.0, surely=True, hot=True)
+        keys = frozenset(f"{rule}/pit" for rule in stands)
+        found = replace(process(36_000.0, pit, quiet_fire(slope=0.2), "in-band"), contradiction=apart, standing=keys)
+        return {c.rule: c for c in conditions(found)}
+
+    asks = judged(119.0, 152.0)[CONTRADICT]
+    assert asks.active and not asks.suppressed_by and asks.severity == 0
+    assert in_english(asks.text) == "Look at the fire: Pit reads 152 °C and 119 °C"
+    assert judged(119.0, 180.0)[CONTRADICT].severity == 1
+    assert judged(150.0, 180.0)["pit-high"].suppressed_by == (CONTRADICT,), "a question, no order"
+    both = judged(150.0, 180.0, "pit-high")
+    assert both[CONTRADICT].suppressed_by == ("pit-high",) and not both["pit-high"].suppressed_by, (
+        "he is called already"
+    )
+
+
 CONTRADICT, FEED = "pit-probes-contradict", "pit-falling"
 
 

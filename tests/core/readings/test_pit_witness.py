@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from math import exp
+from math import exp, sin
 
 import pytest
 
@@ -12,7 +12,7 @@ from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind
 from daemon.core.readings.pit_witness import contradiction
 from tests.core.night import NIGHT, engine_at_night, readings, step
 
-LOW, HOUR = 107.0, 3600.0
+LOW, HIGH, HOUR = 107.0, 135.0, 3600.0
 DIES_AT, OUTSIDE = 3.9 * HOUR, 15.0
 
 
@@ -56,6 +56,52 @@ def test_what_always_read_so_hangs_in_a_cold_place_and_what_never_parted_is_no_c
         "the fire's own alarms speak"
     )
     assert contradiction({"b": [112.0] * 100 + [85.0] * 20}, LOW) is None, "nothing contradicts it"
+
+
+def told(left: list[float], right: list[float]) -> list[tuple[int, bool]]:
+    """(minute, of a fire that burns too hot) of all in which it begins or goes on beginning."""
+    found = ((m, contradiction({"a": left[:m], "b": right[:m]}, LOW, HIGH)) for m in range(1, len(left) + 1))
+    return [(m, told.hot) for m, told in found if told is not None and told.surely]
+
+
+def test_one_that_left_the_band_and_sinks_on_tells_of_it_before_it_is_far_below() -> None:
+    swings = [117.0 + 3.0 * sin(m / 8) for m in range(100)]
+    sinks, fast = ([114.0 - rate * m for m in range(60)] for rate in (0.45, 2.0))
+    for falls, at in ((sinks, 140), (fast, 118)):
+        begins = told([v + 3 for v in swings] + [119.0] * 60, [v - 3 for v in swings] + falls)
+        assert begins[0][0] <= at and not begins[0][1], "as it leaves the band, not a quarter of an hour after"
+    shaded = [114.0 - 16.0 * (1 - exp(-m / 5)) for m in range(60)]
+    assert not told([v + 3 for v in swings] + [119.0] * 60, [v - 3 for v in swings] + shaded), "it stays where it is"
+
+
+def test_one_that_climbs_on_above_the_band_tells_of_a_fire_that_burns_too_hot() -> None:
+    swings = [117.0 + 3.0 * sin(m / 8) for m in range(100)]
+    climbs = [117.0 + 3.0 * m for m in range(30)]
+    begins = told([v + 3 for v in swings] + climbs, [v - 3 for v in swings] + [115.0] * 30)
+    assert begins[0] == (115, True), "five minutes after it was 10 °C above the band"
+    both = told([v + 3 for v in swings] + climbs, [v - 3 for v in swings] + [v - 8.0 for v in climbs])
+    assert not both, "the pit's own alarms speak"
+    by_the_fire = [117.0 + 15.0 * sin(m / 8) for m in range(130)]
+    leaps = [*by_the_fire[:120], *(135.0 + 4.0 * m for m in range(10))]
+    assert not told(leaps, [117.0 + 3.0 * sin(m / 8) for m in range(130)]), "a log, as always"
+    assert not told([v + 3 for v in swings] + [150.0] * 30, [v - 3 for v in swings] + [118.0] * 30), (
+        "hung nearer the fire"
+    )
+
+
+def test_a_pit_that_runs_away_beside_a_probe_that_stays_in_the_band_wakes_the_sleeper() -> None:
+    """The other probe keeps its value with noise; the watch doubts the one that left its own range, which is right."""
+    noise, engine, called = random.Random(4), engine_at_night(), []
+    step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
+    step(engine, Mark(MarkKind.MEAT_ON, "chuck"), NIGHT)
+    for at in range(0, int(1.9 * HOUR), 10):
+        pit = 118.0 + 2 * sin(at / 480) if at < 1.5 * HOUR else 118.0 + 3.0 * (at - 1.5 * HOUR) / 60
+        stays = 118.0 + 2 * sin(min(at, 1.5 * HOUR) / 480)
+        left, right = (round(4 * (v + noise.gauss(0, 0.3))) / 4 for v in (stays + 3, pit - 3))
+        for event in step(engine, readings(NIGHT + at, pit_left=left, pit_right=right, chuck=60.0), NIGHT + at):
+            if isinstance(event, Notification) and event.level is Level.WAKE and at > 1.5 * HOUR:
+                called.append((event.alarm.partition("#")[0], pit))
+    assert called[0][0] == "pit-probes-contradict/pit" and called[0][1] <= 175.0, called
 
 
 @pytest.mark.parametrize("kind", [MarkKind.LOG, MarkKind.FIRE_LIT])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.core.readings.conditioning import Conditioner
-from daemon.core.settings import Role
+from daemon.core.settings import Band, Role
 from drivers.reading import Quality, Reading, on_grid
 from tests.core.readings.probes_only import probes_only
 
@@ -24,7 +24,7 @@ def test_the_one_left_is_believed_in_a_runaway_and_both_once_put_right() -> None
             conditioner.scan(now)
         conditioner.minute(minute * 60.0 + 60.0)
         if 30 <= minute < 100:
-            assert conditioner.contradiction(("left", "right"), 107.0) is None
+            assert conditioner.contradiction(("left", "right"), Band(107.0, 135.0)) is None
         for name in values:
             sample = conditioner.current(name)
             if sample is not None and sample.quality is not Quality.GOOD:

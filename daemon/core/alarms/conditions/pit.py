@@ -50,6 +50,7 @@ LID_BY_LOG = 3 * 60.0
 SURE = 60.0
 """s for which a pit probe must be seen to lie off the grate. Ours."""
 CONTRADICT = "pit-probes-contradict"
+TOO_HOT = ("pit-high", "runaway")
 SINKS_FASTER_FOR = 30
 """Minutes for which one probe may tell of a dying fire before the others do. Ours, no source."""
 NEED_A_PIT = ("fire-out", "pit-high", "runaway")
@@ -64,7 +65,7 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
     relight = ("fire-out",) if process.stands("fire-out") else ()
     yield _blind(process, guards)
     yield from _probe_lost(process, guards)
-    yield _contradict(process, (*guards, *relight, *_called_for_wood(process)))
+    yield _contradict(process, (*guards, *relight, *_called_already(process)))
     if process.lid_since is not None or not process.fire.lid_open:
         yield _lid_left_open(process, (*guards, *relight))
     else:
@@ -171,14 +172,18 @@ def _contradict(process: ProcessSnapshot, guards: tuple[str, ...]) -> Condition:
             because=say("alarm.pit-probes-contradict.because", cold=apart.cold, warm=apart.warm),
             value=apart.cold,
             limit=apart.warm,
+            severity=int(apart.hot and apart.warm > process.band.high + process.rules["runaway"].margin),
         )
     return process.condition(CONTRADICT, process.pit_subject, found, guards)
 
 
-def _called_for_wood(process: ProcessSnapshot) -> tuple[str, ...]:
-    """Somebody is called to this fire already, by the lesser alarm: one of two probes may well sink faster than the other. But no
-    longer than a fire that dies takes to show in both, and never where the meat tells of it or the call has been made."""
+def _called_already(process: ProcessSnapshot) -> tuple[str, ...]:
+    """Somebody is called to this fire already. By the lesser alarm, since one of two probes may well sink faster than the other:
+    but no longer than a fire that dies takes to show in both, and never where the meat tells of it or the call has been made. Or
+    for a fire that burns too hot, by what both of them read."""
     apart, meat = process.contradiction, process.cold_meat
+    if apart is not None and apart.hot:
+        return () if process.stands(CONTRADICT) else tuple(rule for rule in TOO_HOT if process.stands(rule))
     sinks_faster = apart is not None and apart.lasts < SINKS_FASTER_FOR and not (meat is not None and meat.surely)
     return (FEED,) if sinks_faster and process.stands(FEED) and not process.stands(CONTRADICT) else ()
 
@@ -269,8 +274,9 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     )
     worse = ("runaway",) if process.stands("runaway") else ()
     # which of two probes is right is for who looks at the fire: a damper shut on a fire that dies puts it out
-    apart = process.contradiction is not None and process.contradiction.surely
-    doubted = (CONTRADICT,) if apart or process.stands(CONTRADICT) else ()
+    apart = process.contradiction
+    begins = apart is not None and apart.surely and not (apart.hot and process.stands("pit-high"))
+    doubted = (CONTRADICT,) if begins or process.stands(CONTRADICT) else ()
     yield process.condition("pit-high", process.pit_subject, found, (*guards, *worse, *doubted))
     away = 0.0 if any(guard in high.guards for guard in guards) else _runs_away_at(process, too_hot, limit)
     goes_on = process.stands("runaway") and pit > too_hot and max(slope, process.fire.climb) > TURNING

@@ -149,7 +149,7 @@ class ProcessSnapshot:
     lain: float = 0.0
     """s for which this pit's probes have lain off the grate, all of them; 0 if not all do."""
     contradiction: Contradiction | None = None
-    """One of its probes tells of a fire that goes out, and the others do not."""
+    """One of its probes tells of a fire that goes out or burns too hot, and the others do not."""
     cold_meat: ColdMeat | None = None
     """What lies on it cools while it is said to be hot."""
     glimpsed_since: float | None = None
