@@ -117,6 +117,17 @@ def test_a_log_that_does_not_catch_has_its_own_prompt_and_no_other() -> None:
     )
 
 
+def test_a_log_that_did_not_catch_is_called_until_the_pit_climbs_or_another_is_laid() -> None:
+    """The fall of a pit that dies slackens by itself: "over" would be false, and begin the calls anew with the softest."""
+    for slackens in (False, True):
+        stands = said(100.0, FeedSense(slackens=slackens), standing="log-not-caught/pit")
+        assert stands["log-not-caught"].active and not stands["pit-falling"].active
+        assert stands["log-not-caught"].improving == slackens, "nobody is called louder while it may yet catch"
+    for sense in (FeedSense(climbs=True), FeedSense(answering=True)):
+        assert said(100.0, sense, 0.0, standing="log-not-caught/pit")["log-not-caught"].within
+    assert said(112.0, FeedSense(chance=0.1, left=LEFT), standing="log-not-caught/pit")["log-not-caught"].within
+
+
 def test_below_the_band_wood_is_wanted_unless_the_pit_climbs() -> None:
     assert prompt(105.0, FeedSense(), slope=0.0).active
     climbs = prompt(105.0, FeedSense(climbs=True), slope=-0.1)

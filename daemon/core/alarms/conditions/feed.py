@@ -45,6 +45,8 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
     failed = sense.not_caught and chance >= sense.begins and not climbs
     # nor did any that was laid on a pit that stays below its band: more of them are no help
     failed = failed or (stays_low and process.fire.fed_within(process.now, LATELY))
+    # and below the band it is so until the pit climbs or another log goes on: a fall slackens by itself as a fire dies
+    failed = failed or (below and process.stands(NOT_CAUGHT) and not (climbs or sense.answering))
     # that the pit falls on must be seen: the last that was read may be a probe's fall off the grate
     failed = failed and (not isnan(pit) or process.stands(NOT_CAUGHT))
     # who was called need not be called louder; but what was ordered stays ordered until it is done or the call is over: a
@@ -85,7 +87,7 @@ def feed_conditions(process: ProcessSnapshot, guards: tuple[str, ...], slope: fl
         value=None if isnan(pit) else pit,
         limit=low,
         consequence_in=left,
-        improving=climbs and not stays_low,
+        improving=(climbs or sense.slackens) and not stays_low,
         between=None if below else sense.between,
         last=process.last,
     )
