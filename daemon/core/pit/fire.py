@@ -31,7 +31,7 @@ from daemon.core.pit.signs import (
     slope,
     steady_climb,
 )
-from daemon.core.pit.turns import heading, most_regained, rise_ahead, slackens, without_turn
+from daemon.core.pit.turns import heading, most_regained, plunges, rise_ahead, slackens, without_turn
 from daemon.core.pit_profile import ClassFigure, FireProfile
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, CallRule, FireModel
@@ -108,6 +108,7 @@ class FireWatch:
         self._pit: list[float] = []
         """Minute values of the present fire and the last minutes before it, °C, NaN under an open lid."""
         self._turning = nan
+        self._plunges = False
         """°C per minute over the last TURNS_IN of them."""
         self._unturned: tuple[list[float], int] = ([], 0)
         """How many of these newest minutes have nowhere turned up."""
@@ -186,7 +187,7 @@ class FireWatch:
     def excused(self, now: float) -> bool:
         """A marked fire or log is still given time to show, and no earlier one has failed to; see `_tried_since`."""
         tried = self._tried_since(now)
-        return tried is not None and now - tried <= SHOWS_WITHIN
+        return tried is not None and now - tried <= SHOWS_WITHIN and not self._plunges
 
     def stays_low(self, now: float) -> bool:
         """It left its band `LOGS_HELP_WITHIN` ago, and its climb does not take it back within as long again: whatever was laid
@@ -268,7 +269,7 @@ class FireWatch:
             left=left,
             begins=call.begins,
             ends=call.ends,
-            answering=(waited < patience and not failed)
+            answering=(waited < patience and not (failed or self._plunges))
             or (climb > margin and any(isnan(v) for v in self._pit[-TURNS_IN:])),
             not_caught=failed and waited <= ANSWERS_AT_MOST and not (self.lid_open or self.slackens),
             tended=self._tended(now, margin),
@@ -355,7 +356,8 @@ class FireWatch:
 
     def _look_back(self) -> None:
         """What the last minutes show: every scan asks for it, and it changes with a minute only."""
-        self._turning, self.slackens = slope(self._pit[-TURNS_IN:]), slackens(self._pit)
+        self._turning, self._plunges = slope(self._pit[-TURNS_IN:]), plunges(self._pit, self._band.low)
+        self.slackens = slackens(self._pit) and not self._plunges
 
     def seen_anew(self, minutes: list[float]) -> None:
         """One of the pit's probes has lied: what the others said of its last minutes, °C. No sign is seen in the change."""
@@ -567,8 +569,8 @@ class FireWatch:
         self._lid.least_drop = max(LID_DROP, LID_FASTER * self.exit.habits.usual("fastest"))
         self.lid_open = self._lid.open
         self._pit = [nan if v is None else v for v in state["pit"]]
-        self._look_back()
         self._last_minute, self._band = state["last_minute"], Band(*state["band"])
+        self._look_back()
         self._lit, self._burns = state["lit"], state["burns"]
         self._gone_cold = state.get("gone_cold", False)  # not in the checkpoints of earlier versions
         self.attended_at = state.get("attended_at")  # not in the checkpoints of earlier versions

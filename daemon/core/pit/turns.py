@@ -12,6 +12,10 @@ from daemon.core.pit.signs import slope
 SLACK_SPAN, SLACK = 4, 0.6
 """Minutes, and the share of the fall before them that they may show at most, for a fall to slacken. A pit without a fire cools
 along an exponential with a time constant of a quarter of an hour or more, and keeps two thirds of its pace in that time."""
+PLUNGE_SPAN, PLUNGE_FOR, PLUNGE = 12, 3, 25.0
+"""Minutes in which a pit falls by more than so many °C, and the last of them for which it lies as far under its band: a log on
+embers comes sooner, and a lid that is open is known of. A quick pit's fall slackens all the way down, with no log that catches.
+Ours, no source."""
 RISE_SPAN, RISE_AT_MOST = 4, 2.5
 """Minute values that tell how fast a climb slackens; minutes for which one that does not slacken is taken to go on. This and the
 last: common practice, no source."""
@@ -21,6 +25,13 @@ def slackens(minutes: list[float]) -> bool:
     """Is the fall of the last minutes less than SLACK of what it was just before? °C, one a minute, NaN where unknown."""
     now, before = slope(minutes[-SLACK_SPAN:]), slope(minutes[-3 * SLACK_SPAN : -SLACK_SPAN])
     return before < 0 and now > SLACK * before  # NaN is neither
+
+
+def plunges(minutes: Sequence[float], low: float) -> bool:
+    """Does no log that was laid hold this fall? low: of the band, °C. minutes: °C, one a minute, NaN where unknown."""
+    recent = minutes[-PLUNGE_SPAN:]
+    under = len(recent) == PLUNGE_SPAN and all(pit < low - PLUNGE for pit in recent[-PLUNGE_FOR:])
+    return under and recent[0] - recent[-1] > PLUNGE  # of NaN neither is true
 
 
 def rise_ahead(minutes: Sequence[float], climb: float) -> float:

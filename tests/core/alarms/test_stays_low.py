@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC
-from math import nan, sin
+from math import exp, nan, sin
 from types import SimpleNamespace
 from typing import Any
 
@@ -47,6 +47,19 @@ def judged(fire: FireWatch, now: float, pit: float, meat: bool = True) -> dict[s
     on: Any = (SimpleNamespace(on_fire=True),) if meat else ()
     process = ProcessSnapshot(now, SETTINGS, BAND, pit, None, "low", fire, None, on, {}, {}, {}, frozenset())
     return {c.rule: c for c in pit_conditions(replace(process, asleep=True)) if isinstance(c, Condition)}
+
+
+@pytest.mark.parametrize("mark", [MarkKind.LOG, MarkKind.FIRE_LIT])
+def test_what_was_marked_as_a_quick_pit_falls_through_its_band_buys_no_twenty_minutes(mark: MarkKind) -> None:
+    """A pit with a time constant of five minutes, whose fall slackens all the way down as one does that a log ends."""
+    fire, called = FireWatch(), []
+    for minute, celsius in enumerate([*BURNS, *(20.0 + 98.0 * exp(-since / 5) for since in range(12))]):
+        if minute == len(BURNS):
+            fire.mark(Mark(mark), 60.0 * minute)
+        fire.minute(60.0 * minute, celsius, BAND, 10.0)
+        if minute >= len(BURNS) and judged(fire, 60.0 * minute, celsius)["fire-out"].active:
+            called.append(minute - len(BURNS))
+    assert called and 3 <= called[0] <= 6 and called == list(range(called[0], 12))
 
 
 @pytest.mark.parametrize(("about", "alarm"), [(72.0, "fire-out"), (100.0, "log-not-caught")])
