@@ -1,59 +1,20 @@
-"""The API against its own OpenAPI document, fuzzed with schemathesis: no crash, no answer it does not know."""
+"""The API against its own OpenAPI document: `fuzzed_api`, in a run of its own."""
 
 from __future__ import annotations
 
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from typing import Any
+from pathlib import Path
 
 import pytest
-import schemathesis
-from hypothesis import HealthCheck, settings
-from schemathesis.checks import not_a_server_error
-from schemathesis.specs.openapi.checks import (
-    content_type_conformance,
-    response_schema_conformance,
-    status_code_conformance,
-)
 
-from daemon.shell.web import server as server_module
-from daemon.shell.web.access import Limit
-from daemon.shell.web.openapi import document
-from tests.shell.web.page_thread import TOKEN, ServedPage, served
-
-FUZZED = document()
-del FUZZED["paths"]["/api/events"]  # never ends; proven in test_web_api
-SCHEMA = schemathesis.openapi.from_dict(FUZZED)
+FUZZED = Path(__file__).with_name("fuzzed_api.py")
 EXAMPLES = "PITVIGIL_FUZZ_EXAMPLES"
-"""Names how many examples of each operation are made at random, and no longer the same ones each time."""
-CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
 
-@pytest.fixture(scope="module")
-def page() -> Iterator[ServedPage]:
-    patch = pytest.MonkeyPatch()
-    patch.setattr(server_module, "COMMANDS", 10**9)  # the limits are proven elsewhere and would end the fuzzing
-    patch.setattr(Limit, "wait", lambda self, address, now: 0.0)
-    with served() as running:
-        yield running
-    patch.undo()
-
-
-@SCHEMA.parametrize()
-@settings(
-    max_examples=int(os.environ.get(EXAMPLES, "6")), deadline=None, derandomize=EXAMPLES not in os.environ,
-    suppress_health_check=list(HealthCheck),
-)  # fmt: skip
-def test_the_document_and_the_server_agree(case: Any, page: ServedPage) -> None:
-    case.headers = {**(case.headers or {}), "Authorization": f"Bearer {TOKEN}"}
-    case.call_and_validate(base_url=page.address, checks=CHECKS)
-    page.watch.__init__()  # type: ignore[misc]  # a fuzzed command must not spoil the next case
-
-
-@pytest.mark.soak
-def test_the_document_and_the_server_agree_for_long() -> None:
-    """The same, from an outer run: its cases are made while tests are collected, and two sets of them take every run seconds."""
-    inner = [sys.executable, "-m", "pytest", f"{__file__}::{test_the_document_and_the_server_agree.__name__}"]
-    subprocess.run(inner, env=os.environ | {EXAMPLES: "500"}, check=True)
+@pytest.mark.parametrize("more", [{}, pytest.param({EXAMPLES: "500"}, marks=pytest.mark.soak)], ids=["few", "many"])
+def test_the_document_and_the_server_agree(more: dict[str, str]) -> None:
+    inner = [sys.executable, "-m", "pytest", "-p", "schemathesis", str(FUZZED)]
+    done = subprocess.run(inner, env=os.environ | more, stdout=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 0, done.stdout
