@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.worlds.fires import FIRE_WORLDS
-from tests.worlds.lanes import PER_MINUTE, Floats, Whole
+from tests.worlds.lanes import PER_MINUTE, Floats, Lanes, Whole
 from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
 from tests.worlds.meat.meal import EVERY, Meal, cooked, stalls_of
 from tests.worlds.meat.pieces import CUT_SIZES, MATERIALS
@@ -114,9 +114,10 @@ def draw(
     sleeps: bool | None = None,
     stress: str | None = None,
     every: int = 1,
+    nature: Lanes | None = None,
 ) -> list[Cook]:
-    """n cooks of FIRE_WORLDS[fire] with MEAT_WORLDS[meat]. every: minutes between two truths. The same
-    arguments, the same cooks.
+    """n cooks of FIRE_WORLDS[fire] with MEAT_WORLDS[meat]. every: minutes between two truths. nature: of n proven pits, in
+    place of those that the seed draws. The same arguments, the same cooks.
 
     Nobody calls here; with an examiner in the loop use `night.draw_night` and `Night.call`. When all meat is
     off the fire is left alone.
@@ -124,7 +125,9 @@ def draw(
 
     def night_of() -> Night:
         world = FIRE_WORLDS[fire]
-        return draw_night(world, seed, n, hours=hours, obeys=obeys, sleeps=sleeps, stress=stress, save_every=every)
+        return draw_night(
+            world, seed, n, hours=hours, obeys=obeys, sleeps=sleeps, stress=stress, save_every=every, nature=nature
+        )
 
     first = night_of().run()
     meal = cooked(MEAT_WORLDS[meat], first, seed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import numpy as np
@@ -23,10 +25,23 @@ def test_the_right_build_calls_in_time_for_a_fire_fed_late() -> None:
     assert any(need.kind == "fire" for need in night.verdict.needs) and night.calls
 
 
-def test_judges_that_say_nothing_let_the_fire_go_and_the_bench_fails(capsys: pytest.CaptureFixture[str]) -> None:
-    arguments = ["--nights", "1", "--seed", "4", "--kind", "fed-late", "--wrong-build", "silent"]
-    assert main(arguments) == 1
-    assert "MISS must-wake missed" in capsys.readouterr().out
+SILENT = ["--nights", "1", "--seed", "4", "--kind", "fed-late", "--wrong-build", "silent", "--out"]
+"""One night under judges that say nothing, written to a file."""
+
+
+@pytest.fixture(scope="module")
+def silent(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, str]:
+    """What that run wrote, its exit code, and what it said."""
+    out, said = tmp_path_factory.mktemp("silent") / "nights.jsonl", io.StringIO()
+    with redirect_stdout(said):
+        code = main([*SILENT, str(out)])
+    return out, code, said.getvalue()
+
+
+def test_judges_that_say_nothing_let_the_fire_go_and_the_bench_fails(silent: tuple[Path, int, str]) -> None:
+    _, code, said = silent
+    assert code == 1
+    assert "MISS must-wake missed" in said
 
 
 def test_a_prompt_an_hour_late_is_a_missed_wake() -> None:
@@ -43,22 +58,19 @@ def test_each_wrong_build_misses_its_bar_and_the_right_one_meets_it(name: str) -
         assert [bar.met for bar in bars(nights) if bar.name == build.bar] == [met]
 
 
-def test_each_bar_has_a_wrong_build_that_misses_it() -> None:
+def test_each_bar_has_a_wrong_build_that_misses_it(silent: tuple[Path, int, str]) -> None:
     """All but two: healthy nights' wakes are bounded by the false ones already, and the deal of nights is the bench's."""
-    named = {bar.name for bar in bars([live_one("fed-late", FED_LATE, WRONG_BUILDS["silent"])])}
+    named = {bar.name for bar in bars([from_line(silent[0].read_text())])}
     left = {name for name in named if not name.startswith(("abnormal wakes", "uneventful nights"))}
     assert left == {build.bar for build in WRONG_BUILDS.values()}
 
 
-def test_a_night_is_the_same_as_a_line_and_a_killed_run_goes_on(tmp_path: Path) -> None:
-    out = tmp_path / "nights.jsonl"
-    arguments = ["--seed", "4", "--kind", "fed-late", "--wrong-build", "silent", "--out", str(out)]
-    main([*arguments, "--nights", "1"])
-    first = out.read_text()
+def test_a_night_is_the_same_as_a_line_and_a_killed_run_goes_on(silent: tuple[Path, int, str], tmp_path: Path) -> None:
+    out, first = tmp_path / "nights.jsonl", silent[0].read_text()
     night = from_line(first)
     assert to_line(night) + "\n" == first and night.verdict.missed
     out.write_text(first + first[:200])  # killed while it wrote the second night
-    main([*arguments, "--nights", "1", "--resume"])
+    main([*SILENT, str(out), "--resume"])
     assert out.read_text() == first
 
 

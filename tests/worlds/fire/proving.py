@@ -10,10 +10,12 @@ import zlib
 from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import cast
+from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 
+from tests.run_files import made_once
 from tests.worlds.fire.fire_world import FireWorld, Hands, draw_common
 from tests.worlds.lanes import PER_MINUTE, Flags, Floats, Lanes, copied, joined, take
 from tests.worlds.weather import Now
@@ -117,11 +119,18 @@ def proven(world: FireWorld, nature: Lanes) -> tuple[Lanes, Flags]:
 @lru_cache(maxsize=64)
 def _drawn(world: Hashable, seed: int, n: int) -> Lanes:
     drawn = cast(FireWorld, world)
-    return draw_pits(drawn, np.random.default_rng([seed, 2, zlib.crc32(drawn.name.encode())]), n)
+
+    def draw(folder: Path) -> None:
+        rng = np.random.default_rng([seed, 2, zlib.crc32(drawn.name.encode())])
+        pits: dict[str, Any] = {**draw_pits(drawn, rng, n)}
+        np.savez(folder / "pits.npz", **pits)
+
+    with np.load(made_once(f"pits-{drawn.name}-{seed}-{n}", draw) / "pits.npz") as kept:
+        return dict(kept)
 
 
 def pits_of(world: FireWorld, seed: int, n: int) -> Lanes:
-    """n proven pits by seed. Proving takes seconds, so what was drawn once in a process is kept."""
+    """n proven pits by seed. Proving takes seconds, so what was drawn once in a run is kept."""
     return copied(_drawn(cast(Hashable, world), seed, n))
 
 
