@@ -47,6 +47,11 @@ class Watch:
     def health(self) -> list[tuple[bool, str]]:
         return [(item.ok, in_english(item.detail)) for item in self.posted if isinstance(item, Health)]
 
+    @property
+    def trouble(self) -> str:
+        """What the link said last, "" before it has said anything."""
+        return self.health[-1][1] if self.health else ""
+
     async def until(self, holds: Callable[[], bool], within: float = PATIENCE) -> None:
         async with asyncio.timeout(within):
             while not holds():

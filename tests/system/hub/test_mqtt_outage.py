@@ -183,7 +183,7 @@ async def test_takeover_by_the_same_name(
             await watch.until(lambda: watch.feed.link.connected)
             async with Ear(mosquitto.port, client_id="pitvigil-pit"):
                 await watch.until(lambda: not watch.feed.link.connected)
-        await watch.until(lambda: 'another client may use our name "pitvigil-pit"' in watch.health[-1][1])
+        await watch.until(lambda: 'another client may use our name "pitvigil-pit"' in watch.trouble)
         await asyncio.sleep(0.3)
         assert not watch.feed.link.connected
         await watch.until(lambda: watch.feed.link.connected)
@@ -200,8 +200,8 @@ async def test_a_broker_that_names_the_takeover(evening: tuple[Rig, Snapshot], m
         async with watching(evening, at(port)) as watch:
             await watch.until(lambda: watch.feed.link.connected)
             catcher.send(b"\xe0\x02\x8e\x00")
-            await watch.until(lambda: "Session taken over" in watch.health[-1][1])
-            assert 'our name "pitvigil-pit"' in watch.health[-1][1]
+            await watch.until(lambda: "Session taken over" in watch.trouble)
+            assert 'our name "pitvigil-pit"' in watch.trouble
             await asyncio.sleep(0.3)
             assert len(catcher.levels) == 1
             await watch.until(lambda: watch.feed.link.connected)
