@@ -6,6 +6,7 @@ import argparse
 import contextlib
 from collections.abc import Callable, Mapping
 from functools import partial
+from math import inf
 from pathlib import Path
 
 from config.units import Written, parse_amount, parse_temperature
@@ -52,9 +53,9 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     check = command("check")
     files(check)
     demo = command("demo")
-    demo.add_argument("--speed", type=float, default=240.0)
+    demo.add_argument("--speed", type=positive, default=240.0)
     demo.add_argument("--seed", type=int, default=1)
-    demo.add_argument("--hours", type=float)
+    demo.add_argument("--hours", type=positive)
     demo.add_argument("--plain", action="store_true")
     replay = command("replay")
     replay.add_argument("log", type=Path, metavar="LOG.csv", nargs="?")
@@ -114,7 +115,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     report.add_argument("--pit", default="")
     demo_report = command("demo-report")
     demo_report.add_argument("directory", type=Path)
-    demo_report.add_argument("--hours", type=float)
+    demo_report.add_argument("--hours", type=positive)
     orders.add_commands(command)
     ship = command("ship")
     ship.add_argument("--rig", type=Path, required=True)
@@ -153,6 +154,14 @@ def _with_unit(parse: Callable[[object], float]) -> Callable[[str], float]:
 
 
 _celsius = _with_unit(parse_temperature)
+
+
+def positive(written: str) -> float:
+    """An ordinary number above zero; ValueError for another."""
+    number = float(written)
+    if not 0 < number < inf:
+        raise ValueError(written)
+    return number
 
 
 def _amount(what: str) -> Callable[[str], float]:

@@ -18,6 +18,7 @@ _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
         (r"one of the arguments (?P<names>.*) is required", "command.call.one-missing"),
         (r"argument (?P<name>.+?): invalid float value: (?P<value>.*)", "command.call.number"),
         (r"argument (?P<name>.+?): invalid int value: (?P<value>.*)", "command.call.whole-number"),
+        (r"argument (?P<name>.+?): invalid positive value: (?P<value>.*)", "command.call.positive"),
         (r"argument (?P<name>.+?): invalid \w+ value: (?P<value>.*)", "command.call.unusable"),
         (r"argument (?P<name>.+?): invalid choice: (?P<value>.*) \(choose from (?P<known>.*)\)",
          "command.call.choice"),

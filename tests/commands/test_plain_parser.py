@@ -15,7 +15,9 @@ OF_THE_LIBRARY = ("invalid", "argument", "expected", "unrecognized", "required",
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (("demo", "--speed", "fast"), "pitvigil demo: --speed 'fast': write a number ("),
+        (("demo", "--speed", "0"), "pitvigil demo: --speed '0': write a number above 0"),
+        (("demo", "--hours", "nan"), "pitvigil demo: --hours 'nan': write a number above 0"),
+        (("demo", "--speed", "fast"), "pitvigil demo: --speed 'fast': write a number above 0 ("),
         (("fleet", "--port", "8090.5"), "pitvigil fleet: --port '8090.5': write a whole number ("),
         (("fleet", "--unit", "K"), "--unit 'K': write one of"),
         (("check",), "pitvigil check: --rig is missing (pitvigil check --help has an example)"),
