@@ -109,8 +109,12 @@ def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model 
     try:
         return model.model_validate(table), []
     except ValidationError as error:
-        problems = [spelt_right(p, model) for p in plain_problems(file, error.errors(include_url=False), table)]
+        problems = _problems(error, table, model, file)
         return None, [*problems, *_of_kinds_meant(table, model, file, problems)]
+
+
+def _problems(error: ValidationError, table: Table, model: type[BaseModel], file: str) -> list[Problem]:
+    return [spelt_right(problem, model) for problem in plain_problems(file, error.errors(include_url=False), table)]
 
 
 def _of_kinds_meant(table: Table, model: type[BaseModel], file: str, problems: list[Problem]) -> Iterator[Problem]:
@@ -127,9 +131,9 @@ def _of_kinds_meant(table: Table, model: type[BaseModel], file: str, problems: l
     try:
         model.model_validate(table | meant)
     except ValidationError as error:
-        for problem in plain_problems(file, error.errors(include_url=False), table | meant):
+        for problem in _problems(error, table | meant, model, file):
             if problem.key.startswith(tuple(mended)):
-                yield spelt_right(problem, model)
+                yield problem
 
 
 def _of_pits(problem: Problem, table: Table) -> Problem:

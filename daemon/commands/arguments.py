@@ -157,7 +157,7 @@ _celsius = _with_unit(parse_temperature)
 
 
 def positive(written: str) -> float:
-    """An ordinary number above zero; ValueError for another."""
+    """An ordinary number above zero; ValueError for another. Its name is told by argparse, see `plain_parser`."""
     number = float(written)
     if not 0 < number < inf:
         raise ValueError(written)

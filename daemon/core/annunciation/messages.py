@@ -99,9 +99,10 @@ class Messages:
         annunciations = [lead, *others]
         others = [t for t in others if not self._is_covered(t, annunciations)]
         elsewhere = next((t for t in others if self._pit(t) not in ("", self._pit(lead))), None)
-        safety = any(self._rules[t.rule].safety for t in others)
+        rules = [self._rules[t.rule] for t in others]
         if elsewhere is None:
-            return merged_text(lead.text, [self._rules[t.rule] for t in others])
+            return merged_text(lead.text, rules)
+        safety = any(rule.safety for rule in rules)
         pit, rest, every = self._pit(elsewhere), the_rest(len(others) - 1, safety), the_rest(len(others), safety)
         if elsewhere.rule == lead.rule:
             return say("message.also", text=lead.text, others=pit, rest=rest, all=every)

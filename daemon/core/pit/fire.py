@@ -108,8 +108,9 @@ class FireWatch:
         self._pit: list[float] = []
         """Minute values of the present fire and the last minutes before it, °C, NaN under an open lid."""
         self._turning = nan
-        self._plunges = False
         """°C per minute over the last TURNS_IN of them."""
+        self._plunges = False
+        """No log that was laid holds their fall, see `plunges`."""
         self._unturned: tuple[list[float], int] = ([], 0)
         """How many of these newest minutes have nowhere turned up."""
         self._last_minute = 0.0

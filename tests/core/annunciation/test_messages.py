@@ -20,17 +20,12 @@ from tests.texts.english import in_english
 @pytest.mark.parametrize(
     ("rules", "first", "also"),
     [
-        (
-            ("cooling-slow", "fire-out"),
-            "fire-out",
-            "Leftovers cooling too slowly",
-        ),  # the priority decides
-        (
-            ("pit-blind", "hold-falling", "target-reached"),
-            "hold-falling",
-            "Target reached +1",
-        ),  # all high, one for safety
-        (("pit-high", "lid-left-open"), "lid-left-open", "Pit too hot"),  # both medium: 15 and 10 min
+        # medium and safety, high and not: the priority decides
+        (("cooling-slow", "fire-out"), "fire-out", "Leftovers cooling too slowly"),
+        # all high, one a matter of safety
+        (("pit-blind", "hold-falling", "target-reached"), "hold-falling", "Target reached +1"),
+        # both medium: 15 and 10 min
+        (("pit-high", "lid-left-open"), "lid-left-open", "Pit too hot"),
     ],
 )
 def test_the_most_urgent_alarm_gives_a_merged_wake_its_words(rules: tuple[str, ...], first: str, also: str) -> None:

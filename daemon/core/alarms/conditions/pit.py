@@ -53,7 +53,7 @@ CONTRADICT = "pit-probes-contradict"
 TOO_HOT = ("pit-high", "runaway")
 SINKS_FASTER_FOR = 30
 """Minutes for which one probe may tell of a dying fire before the others do. Ours, no source."""
-NEED_A_PIT = ("fire-out", "pit-high", "runaway")
+NEED_A_PIT = ("fire-out", *TOO_HOT)
 """Rules that cannot be judged of a pit that nobody sees."""
 
 
@@ -261,7 +261,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     too_hot, limit = band.high + high.margin, band.high + runaway.margin
     plainly_not = pit <= too_hot and process.is_plain("runaway", process.pit_subject)
     if plainly_not and process.is_plain("pit-high", process.pit_subject):
-        yield from (quiet(rule, process.pit_subject.id) for rule in ("pit-high", "runaway"))
+        yield from (quiet(rule, process.pit_subject.id) for rule in TOO_HOT)
         return
     found = Finding(
         active=pit > too_hot and slope > -TURNING,
