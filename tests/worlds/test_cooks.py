@@ -11,10 +11,8 @@ import pytest
 from config.loader import load_both
 from tests.worlds.cooks import Cook, draw
 from tests.worlds.files import write
-from tests.worlds.fire.proving import pits_of
-from tests.worlds.fire.test_fire_checks import N as CHECKED
+from tests.worlds.fire.checked_pits import some_pits
 from tests.worlds.fires import FIRE_WORLDS
-from tests.worlds.lanes import take
 from tests.worlds.marks import Marks
 from tests.worlds.meats import MEAT_WORLDS
 
@@ -23,7 +21,7 @@ PAIRS = [(fire, sorted(MEAT_WORLDS)[i % 3]) for i, fire in enumerate(sorted(FIRE
 
 def drawn(fire: str, meat: str) -> list[Cook]:
     """On pits that the checks of the fire have drawn already."""
-    pits = take(pits_of(FIRE_WORLDS[fire], 5, CHECKED), np.arange(6))
+    pits = some_pits(FIRE_WORLDS[fire])
     return draw(fire, meat, 5, 6, hours=10, sleeps=False, marks=Marks.ALL, every=10, nature=pits)
 
 

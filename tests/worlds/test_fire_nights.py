@@ -8,10 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.worlds.fire.proving import pits_of
-from tests.worlds.fire.test_fire_checks import N as CHECKED
+from tests.worlds.fire.checked_pits import some_pits
 from tests.worlds.fires import FIRE_WORLDS
-from tests.worlds.lanes import PER_MINUTE, copied, take
+from tests.worlds.lanes import PER_MINUTE, copied
 from tests.worlds.marks import Marks, draw_marking
 from tests.worlds.night import BY_THE_FIRE, OF_TWO, STRESSES, UNMARKED, Night, draw_night
 from tests.worlds.unfed import OUT_AFTER, unfed
@@ -21,8 +20,8 @@ NAMES = sorted(FIRE_WORLDS)
 
 def night_in(name: str, seed: int = 5, **how: Any) -> Night:
     """Six pits that the checks of the fire have drawn already: weather, people and probes are of the seed."""
-    pits = take(pits_of(FIRE_WORLDS[name], 5, CHECKED), np.arange(6))
-    return draw_night(FIRE_WORLDS[name], seed, 6, nature=pits, **how)
+    world = FIRE_WORLDS[name]
+    return draw_night(world, seed, 6, nature=some_pits(world), **how)
 
 
 @pytest.mark.parametrize("name", NAMES)

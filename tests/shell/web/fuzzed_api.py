@@ -22,12 +22,11 @@ from daemon.shell.web import server as server_module
 from daemon.shell.web.access import Limit
 from daemon.shell.web.openapi import document
 from tests.shell.web.page_thread import TOKEN, ServedPage, served
+from tests.shell.web.test_fuzz import EXAMPLES
 
 FUZZED = document()
 del FUZZED["paths"]["/api/events"]  # never ends; proven in test_web_api
 SCHEMA = schemathesis.openapi.from_dict(FUZZED)
-EXAMPLES = "PITVIGIL_FUZZ_EXAMPLES"
-"""Names how many examples of each operation are made at random, and no longer the same ones each time."""
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 
 

@@ -11,6 +11,7 @@ import pytest
 
 FUZZED = Path(__file__).with_name("fuzzed_api.py")
 EXAMPLES = "PITVIGIL_FUZZ_EXAMPLES"
+"""Names how many examples of each operation are made at random, and no longer the same ones each time."""
 
 
 @pytest.mark.parametrize("more", [{}, pytest.param({EXAMPLES: "500"}, marks=pytest.mark.soak)], ids=["few", "many"])

@@ -14,15 +14,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.worlds.fire.checked_pits import N, checked_pits
 from tests.worlds.fire.fire_world import FireWorld, Hands
 from tests.worlds.fire.masonry import Masonry
-from tests.worlds.fire.proving import LIMITS, pits_of
+from tests.worlds.fire.proving import LIMITS
 from tests.worlds.fire.zones import Zones
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.lanes import PER_MINUTE, STEP, Floats, Lanes
 from tests.worlds.weather import Now
 
-N = 24
 ZERO, ONE = np.zeros(N), np.ones(N)
 FED = 300
 """min for which a pit is fed by the clock before something is tried."""
@@ -70,7 +70,7 @@ def tried(
 def pits(request: pytest.FixtureRequest) -> tuple[FireWorld, Lanes, Floats]:
     """A world, its pits, and the air after a usual log with nothing else."""
     world = FIRE_WORLDS[request.param]
-    nature = pits_of(world, 5, N)
+    nature = checked_pits(world)
     return world, nature, tried(world, nature, 90)
 
 
@@ -134,7 +134,7 @@ def test_an_unfed_fire_ends_up_out(pits: Pits) -> None:
 
 @pytest.mark.parametrize("world", [Zones(), Masonry()], ids=lambda w: w.name)
 def test_heat_released_is_lost_or_stored(world: Zones | Masonry) -> None:
-    nature = pits_of(world, 5, N)
+    nature = checked_pits(world)
     state = world.lit(nature, nature["mean_ambient"])
     stored = world.stored(nature, state)
     state["released"][:] = state["lost"][:] = 0.0
@@ -150,7 +150,7 @@ def test_heat_released_is_lost_or_stored(world: Zones | Masonry) -> None:
 
 def test_draught_cannot_burn_more_than_its_air_allows() -> None:
     world = FIRE_WORLDS["draught"]
-    nature = pits_of(world, 5, N)
+    nature = checked_pits(world)
     state = world.lit(nature, nature["mean_ambient"])
     calm = Now(nature["mean_ambient"], ONE * 2, ZERO, ONE)
     before, hottest = state["released"].copy(), ZERO
