@@ -307,7 +307,8 @@ def _report(options: argparse.Namespace) -> int:
         complain(PLAIN.words("command.call.report-where"))
         return EXIT_BAD_CONFIG
     state = journal_of(options.state, options.rig).parent
-    return _reported(lambda: make_report(state, options.cook, options.html, options.png, say, options.pit))
+    reader = composer_of(load_both(options.rig, None)[0]).reader if options.rig is not None else None
+    return _reported(lambda: make_report(state, options.cook, options.html, options.png, say, options.pit, reader))
 
 
 def _demo_report(options: argparse.Namespace) -> int:

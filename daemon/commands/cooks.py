@@ -22,7 +22,17 @@ from config.units import fahrenheit_meant
 from daemon.commands.cook_import import import_csv
 from daemon.commands.cook_tables import figures_table, list_table, on_one_axis, side_by_side
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
-from daemon.commands.what_if import BadSetting, Judged, calls, changed, comparison, inputs_of_cook, settings_of
+from daemon.commands.what_if import (
+    UNWATCHED,
+    WATCHED,
+    BadSetting,
+    Judged,
+    calls,
+    changed,
+    comparison,
+    inputs_of_cook,
+    settings_of,
+)
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
@@ -72,11 +82,14 @@ def show_alarm_figures(options: argparse.Namespace, complain: Say) -> int:
     """Of the cooks that were named, or of all that are kept."""
     records, console = _library(journal_of(options.state, options.rig)), Console()
     with _said(complain) as failed:
-        ids = options.cook_ids or [row.id for row in records.rows("", LISTED)]
+        ids = options.cook_ids or [row.id for row in records.rows("", LISTED, watched=True)]
         entries = sorted((records.entry(cook) for cook in ids), key=lambda entry: entry.started)
         if not entries:
             console.print(PLAIN.words("command.cooks.none"))
             return DONE
+        for entry in entries:
+            if entry.imported:
+                complain(PLAIN.words("command.cooks.no-watch", cook=entry.id))
         several = PLAIN.words("command.cooks.several", cooks=len(entries))
         console.print(several if len(entries) > 1 else entries[0].name)
         console.print(
@@ -215,7 +228,7 @@ class _Question:
     composer: Composer
     run: Callable[[Judged], list[Notification]]
     told: int | None = None
-    """Calls that were really made."""
+    """Calls that were really made; None where no watch is known to have made any."""
 
 
 def _composer(records: CookRecords, rig_file: Path | None) -> Composer:
@@ -231,7 +244,10 @@ def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
         asked = _kept_night(options) if options.journal else _recorded_night(options, complain)
         now = changed(asked.judged, options.set)
         then = asked.run(asked.judged)
-        Console().print(comparison(then, asked.run(now), asked.composer))
+        heads = WATCHED if asked.told is not None else UNWATCHED
+        Console().print(comparison(then, asked.run(now), asked.composer, heads))
+        if asked.told is None:
+            Console().print(asked.composer.words("command.what-if.no-watch"))
         Console().print(asked.composer.words("command.what-if.same-deeds"))
         if asked.told is not None and asked.told != len(then):
             complain(PLAIN.words("command.what-if.otherwise", calls=asked.told))
@@ -241,10 +257,12 @@ def ask_what_if(options: argparse.Namespace, complain: Say) -> int:
 def _kept_night(options: argparse.Namespace) -> _Question:
     records = _library(options.journal / JOURNAL_FILE)
     entry = records.entry(options.cook)
-    told = sum(
-        e["event"] == "notification" and e["level"] == Level.WAKE and e["alarm"] != TEST_WAKE
-        for e in records.kept(options.cook).events
-    )
+    told = None
+    if not entry.imported:
+        told = sum(
+            e["event"] == "notification" and e["level"] == Level.WAKE and e["alarm"] != TEST_WAKE
+            for e in records.kept(options.cook).events
+        )
     return _Question(
         Judged(settings_of(entry, options.rig)),
         _composer(records, options.rig).at(entry.wall_offset),

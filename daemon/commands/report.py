@@ -17,6 +17,7 @@ from daemon.shell.report.of_kept import kept_report, people
 from daemon.shell.report.picture.drawer import Drawer, NotDrawn
 from daemon.shell.report.picture.sheet import cook_sheet
 from daemon.texts.composer import PLAIN
+from daemon.texts.reader import Reader
 from daemon.wiring.state_directory import JOURNAL_FILE
 
 
@@ -25,22 +26,28 @@ class ReportRefused(Exception):
 
 
 def make_report(
-    state: Path, cook: str | None, html: Path | None, png: Path | None, say: Callable[[str], None], pit: str = ""
+    state: Path,
+    cook: str | None,
+    html: Path | None,
+    png: Path | None,
+    say: Callable[[str], None],
+    pit: str = "",
+    reader: Reader | None = None,
 ) -> None:
     """Write the report of one kept cook, the newest when none is named. pit: of several, by id or name; "" = the first that had
-    meat. Raises ReportRefused, OSError."""
-    journal = state / JOURNAL_FILE
-    if not journal.exists():
-        raise ReportRefused(PLAIN.words("command.report.no-journal", state=str(state), journal=JOURNAL_FILE))
-    records = CookRecords(journal)
+    meat. reader: None = the people of the newest rig. Raises ReportRefused, OSError."""
+    records = CookRecords(state / JOURNAL_FILE)
+    if not records.journals():
+        raise ReportRefused(PLAIN.words("command.report.no-journal", state=str(state)))
+    reader = reader or people(records)
     named = cook if cook is not None else _newest(records)
     try:
         if html is not None:
-            html.write_bytes(kept_report(records, named, pit))
+            html.write_bytes(kept_report(records, named, pit, reader))
             say(PLAIN.words("command.report.made", file=str(html), cook=_called(records, named, pit)))
         if png is not None:
             kept = records.kept(named).view(pit)
-            png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, people(records)))))
+            png.write_bytes(asyncio.run(Drawer().draw(cook_sheet(kept, reader))))
             say(PLAIN.words("command.report.drawn", file=str(png), cook=_called(records, named, pit)))
     except UnknownPit as error:
         raise ReportRefused(str(error)) from None

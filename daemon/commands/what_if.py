@@ -272,12 +272,22 @@ def _wakes(told: Notification) -> bool:
     return told.level is Level.WAKE and told.alarm != TEST_WAKE
 
 
-def comparison(then: Sequence[Notification], now: Sequence[Notification], composer: Composer) -> Table:
+WATCHED = ("command.what-if.then", "command.what-if.now", "command.what-if.woken")
+UNWATCHED = ("command.what-if.as-set", "command.what-if.changed", "command.what-if.would-wake")
+"""Of the two columns, and what counts them: of a night that a watch kept, and of one that none is known to have kept."""
+
+
+def comparison(
+    then: Sequence[Notification],
+    now: Sequence[Notification],
+    composer: Composer,
+    heads: tuple[str, str, str] = WATCHED,
+) -> Table:
     """Both nights side by side, in the order of time; first announcements and what repeats them."""
     words = composer.words
-    counted = words("command.what-if.woken", then=len(then), now=len(now))
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, caption=counted)
-    for title in (words("command.what-if.time"), words("command.what-if.then"), words("command.what-if.now")):
+    before_head, after_head, count = heads
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, caption=words(count, then=len(then), now=len(now)))
+    for title in (words("command.what-if.time"), words(before_head), words(after_head)):
         table.add_column(title, overflow="fold")
     rows: dict[float, tuple[list[str], list[str]]] = {}
     for side, told in enumerate((then, now)):

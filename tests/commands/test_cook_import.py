@@ -70,7 +70,9 @@ def test_out_and_in_and_out_again_is_the_same_table(journal: Path, tmp_path: Pat
     assert found.readings == sum(len(i.readings) for _, i in kept_inputs(entry) if isinstance(i, Readings))
 
 
-def test_an_imported_cook_can_be_asked_what_any_other_can(journal: Path, tmp_path: Path) -> None:
+def test_an_imported_cook_can_be_asked_what_any_other_can(
+    journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Judged with the same rig and cook files, it comes to the same figures as the night itself."""
     log = tmp_path / "log.csv"
     log.write_text(written(CookRecords(journal).entry(FIRST))[0])
@@ -85,6 +87,18 @@ def test_an_imported_cook_can_be_asked_what_any_other_can(journal: Path, tmp_pat
     stages = [(e["subject"], e["after"]) for e in kept.events if e["event"] == "stage"]
     lived = [(e["subject"], e["after"]) for e in own.kept(FIRST).events if e["event"] == "stage"]
     assert lived == [*stages, ("pit", "cooling")], "the last of it said by the end of the cook, which no table holds"
+    assert main(["report", found.id, "--state", str(tmp_path), "--html", str(tmp_path / "report.html")]) == 0
+    report = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "No watch ran in it" in report and "What woke you" not in report and "Times woken" not in report
+    ask = ["replay", "--journal", str(tmp_path), "--cook", found.id, "--rig", str(home / "rig.toml")]
+    assert main([*ask, "--set", "rule.pit-falling.wake=never"]) == 0
+    told = capsys.readouterr()
+    assert "no watch is known to have kept it" in " ".join(told.out.split()) and "it called" not in told.err
+    assert "then woken" not in told.out
+    assert main(["alarms", "--state", str(tmp_path)]) == 0
+    assert "no cook is kept yet" in capsys.readouterr().out, "its alarms were nobody's to answer"
+    assert main(["alarms", found.id, "--state", str(tmp_path)]) == 0
+    assert "nobody was called" in capsys.readouterr().err
     twice = import_csv(log, target, "Copy", "The long pit")
     assert twice.id == f"{found.id}-2" and len(records.rows("", 9)) == 2
     assert {c.id: c.role for c in records.entry(twice.id).channels}["cabinet"] is Role.HOLD

@@ -50,7 +50,7 @@ def test_what_cannot_be_done_is_said_with_a_remedy(
 def test_a_directory_without_a_journal_or_without_a_cook(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["report", "--state", str(tmp_path), "--html", str(tmp_path / "r.html")]
     assert main(asked) == 1
-    assert "no journal.sqlite here" in capsys.readouterr().err
+    assert "no cook is kept here; --state is" in capsys.readouterr().err
     Journal(tmp_path / "journal.sqlite").close()
     assert main(asked) == 1
     assert "no cook is kept here yet" in capsys.readouterr().err

@@ -23,7 +23,8 @@ class KeptCook:
     bands: the bands that were set while it ran, each with its engine time, oldest first.
     settings: as the cook was last meant, with every piece that was in it. probes: piece id -> what read it and since when; of a
     piece that is not named its own channel all the time. homes: piece id -> where it was and since when.
-    pits: where there were several. viewed: the one whose curve, figures and lessons these are, as the core calls it."""
+    pits: where there were several. viewed: the one whose curve, figures and lessons these are, as the core calls it.
+    imported: from a table: no watch ran in it, and what its events tell is what one would have told."""
 
     id: str
     name: str
@@ -46,6 +47,7 @@ class KeptCook:
     homes: Mapping[str, Homes] = field(default_factory=dict)
     pits: tuple[KeptPit, ...] = ()
     viewed: str = ""
+    imported: bool = False
 
     def of(self, pit: str) -> KeptCook:
         """The cook as this pit had it: its band, and the pieces that were on it. pit: as the core calls it."""

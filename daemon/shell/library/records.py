@@ -71,6 +71,8 @@ class CookEntry:
     figures: Figures | None
     worked: Worked
     pits: tuple[KeptPit, ...] = ()
+    imported: bool = False
+    """Brought in from elsewhere: no watch ran in it, so nobody was called."""
 
     @property
     def on_pits(self) -> str:
@@ -90,10 +92,12 @@ class CookRecords:
 
     # --- the list ------------------------------------------------------------------------------------
 
-    def rows(self, words: str, limit: int) -> Sequence[CookRow]:
-        """Newest first, those whose name, pit, pieces, verdict, weather, day or id hold all `words`."""
+    def rows(self, words: str, limit: int, watched: bool = False) -> Sequence[CookRow]:
+        """Newest first, those whose name, pit, pieces, verdict, weather, day or id hold all `words`. watched: only those that
+        a watch kept, whose alarms somebody could answer."""
         wanted = words.casefold().split()
         found = [entry for entry in self._entries() if all(word in _searched(entry) for word in wanted)]
+        found = [entry for entry in found if not (watched and entry.imported)]
         found.sort(key=lambda entry: -_utc(entry))
         return [self._row(entry) for entry in found[:limit]]
 
@@ -190,7 +194,7 @@ class CookRecords:
                 rows = db.execute(f"SELECT {ENTRY_COLUMNS} FROM kept_cooks").fetchall()  # nosec B608  # a constant
                 changes = tuple(changes_in(db))
                 entries = [_entry_of(db, journal, row, changes) for row in rows]
-            yield from entries
+            yield from (replace(entry, imported=journal != self._journal) for entry in entries)
 
     def _entry(self, cook: str) -> CookEntry:
         found = next((entry for entry in self._entries() if entry.id == cook), None)
@@ -363,6 +367,7 @@ def _kept(db: sqlite3.Connection, entry: CookEntry) -> KeptCook:
         probes=entry.worked.probes,
         homes=entry.worked.homes,
         pits=tuple(replace(pit, bands=tuple(b for b in pit.bands if b[0] <= end)) for pit in entry.pits),
+        imported=entry.imported,
     )
 
 

@@ -189,7 +189,13 @@ def _fire_rail(found: Findings, plane: Plane, top: float, reader: Reader) -> Ite
 def _wake_rail(found: Findings, plane: Plane, top: float, reader: Reader) -> Iterable[Element]:
     middle, words = top + RAIL / 2, words_for(reader)
     yield node("line", class_="rail", x1=plane.left, x2=plane.right, y1=middle + 6, y2=middle + 6)
-    yield node("text", words("report.whole.woke"), x=plane.left - 5, y=middle + 5, text_anchor="end")
+    yield node(
+        "text",
+        words("report.whole.calls") if found.cook.imported else words("report.whole.woke"),
+        x=plane.left - 5,
+        y=middle + 5,
+        text_anchor="end",
+    )
     for call in found.calls:
         title = node("title", words("report.whole.call", at=call.time, text=call.text))
         shape = "wake test" if call.test else "wake"

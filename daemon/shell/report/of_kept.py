@@ -7,10 +7,10 @@ from daemon.shell.report.page import reader_of, report_html
 from daemon.texts.reader import Reader
 
 
-def kept_report(records: CookRecords, cook: str, pit: str = "") -> bytes:
-    """One self-contained HTML document, as of now. pit: an id or a name, "" = the first that had meat. Raises UnknownCook and
-    UnknownPit."""
-    return report_html(records.kept(cook).view(pit), people(records))
+def kept_report(records: CookRecords, cook: str, pit: str = "", reader: Reader | None = None) -> bytes:
+    """One self-contained HTML document, as of now. pit: an id or a name, "" = the first that had meat. reader: None = those
+    people. Raises UnknownCook and UnknownPit."""
+    return report_html(records.kept(cook).view(pit), reader or people(records))
 
 
 def people(records: CookRecords) -> Reader:

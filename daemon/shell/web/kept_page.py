@@ -37,7 +37,7 @@ def _moment(event: Any, kept: KeptCook, composer: Composer) -> Moment | None:
             return None
         kind, piece, text = event["kind"], event["piece"], event.get("note", "")
     elif event["event"] == "notification" and event["level"] == "wake":
-        kind, piece, text = "woken", None, composer.say(event["text"])
+        kind, piece, text = "would-wake" if kept.imported else "woken", None, composer.say(event["text"])
     else:
         return None
     return Moment(at=done_time(kept, event) - kept.started, kind=kind, piece=piece, text=text)

@@ -310,7 +310,7 @@ class Wakes(Body):
 
 
 class Moment(Body):
-    """at: s since the start of the cook. kind: a MarkKind value, or "woken"."""
+    """at: s since the start of the cook. kind: a MarkKind value, or "woken"; "would-wake" where no watch ran."""
 
     at: float
     kind: str

@@ -84,7 +84,7 @@ class KeptCooks(CookRecords):
 
     def alarm_figures(self, of: Span) -> AlarmFigures:
         """Of nothing where no cook is kept yet."""
-        rows = self.rows("", SEASON)
+        rows = self.rows("", SEASON, watched=True)
         trails = [self.alarm_trail(row.id) for row in reversed(rows[:1] if of == "cook" else rows)]
         return figures_of(trails, Window(*self._night()) if of == "night" else None)
 

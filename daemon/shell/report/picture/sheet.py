@@ -118,7 +118,7 @@ def cook_sheet(cook: KeptCook, reader: Reader = CELSIUS) -> Sheet:
         fires=tuple(d.time for d in found.deeds if d.kind == "log" and not d.seen),
         wakes=tuple(call.time for call in found.woken),
         log=words("report.picture.log"),
-        woke=words("report.picture.woke"),
+        woke=words("report.picture.calls") if cook.imported else words("report.picture.woke"),
     )
     return _scaled(sheet, reader)
 

@@ -1,4 +1,4 @@
-"""Who was woken, by what, and what was held back; how the alarms did."""
+"""Who was woken, by what, and what was held back; how the alarms did. Of a cook from a table: who would have been."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from daemon.texts.reader import Reader, duration
 def of_people(found: Findings, reader: Reader) -> Element:
     """A table of the wakes, one of what was held back, and the alarm figures."""
     words = words_for(reader)
+    if found.cook.imported:
+        return _would_have_called(found, reader)
     rows = [_call(call, reader) for call in found.woken]
     heads = (
         words("report.calls.at"), words("report.calls.told"), words("report.calls.seen-after"),
@@ -34,6 +36,19 @@ def of_people(found: Findings, reader: Reader) -> Element:
         node("h3", words("report.calls.alarms")),
         table(words("report.calls.names"), ("", ""), figures),
     )  # fmt: skip
+
+
+def _would_have_called(found: Findings, reader: Reader) -> Element:
+    """No watch ran: nobody saw a call, answered one or judged it."""
+    words = words_for(reader)
+    heads = (words("report.calls.at"), words("report.calls.told"), words("report.calls.next-deed"))
+    rows = [(at, told, deed) for at, told, _, deed, _ in (_call(call, reader) for call in found.woken)]
+    return node(
+        "section",
+        node("h2", words("report.calls.would-title")),
+        node("p", words("report.calls.no-watch")),
+        table(words("report.calls.would"), heads, rows) if rows else node("p", words("report.calls.would-nothing")),
+    )
 
 
 def _call(call: Call, reader: Reader) -> tuple[Child, ...]:

@@ -13,7 +13,9 @@ from daemon.texts.reader import Reader, duration, percent
 def figures(found: Findings, reader: Reader) -> Element:
     """The row of figures at the top."""
     judged, words = [call.needed for call in found.woken if call.needed is not None], words_for(reader)
-    if judged:
+    if found.cook.imported:
+        woken = words("report.figures.would-wake")
+    elif judged:
         woken = words("report.figures.woken-judged", needed=sum(judged), judged=len(judged))
     else:
         woken = words("report.figures.woken-unjudged") if found.woken else words("report.figures.woken")

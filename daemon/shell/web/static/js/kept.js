@@ -77,7 +77,9 @@ function happened({ curve, moments, pieces }) {
       " ",
       moment.kind === "woken"
         ? strong(t("kept.woke-you-text", { text: moment.text }))
-        : `${capital(plain(moment.kind))}${moment.piece ? `, ${named(moment.piece)}` : ""}${moment.text ? `: ${moment.text}` : ""}`,
+        : moment.kind === "would-wake"
+          ? t("kept.would-have-woken-you", { text: moment.text })
+          : `${capital(plain(moment.kind))}${moment.piece ? `, ${named(moment.piece)}` : ""}${moment.text ? `: ${moment.text}` : ""}`,
     );
   return fold(
     t("kept.what-was-done", { moments: moments.length }),
