@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 RESOLUTION_PER_C = 32
 """Steps in one degree: a Reading is held to 1/32 °C, finer than any amplifier named here (0.25, 0.0625 °C),
@@ -56,9 +57,8 @@ class Measurement:
     battery_percent: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One channel's value at one time.
+class Reading(NamedTuple):
+    """One channel's value at one time. A tuple, for the watch makes and reads eight of them a second for years.
 
     channel: rig channel id. celsius: calibrated, °C, on the 1/32 °C grid, or None.
     measured_at: engine time, s. quality and fault as in `Measurement`.

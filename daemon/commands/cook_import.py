@@ -189,7 +189,7 @@ def _ask_unit(inputs: list[tuple[float, Input]], channels: tuple[ChannelSettings
 def _in_celsius(item: Readings) -> Readings:
     """Of readings that a log gives in °F."""
     return Readings(
-        tuple(r if r.celsius is None else replace(r, celsius=on_grid(to_celsius(r.celsius))) for r in item.readings)
+        tuple(r if r.celsius is None else r._replace(celsius=on_grid(to_celsius(r.celsius))) for r in item.readings)
     )
 
 

@@ -7,8 +7,7 @@ with the moment of waking up instead would make a replay differ from the live ru
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from daemon.core.events import Event
 from daemon.core.inputs import Input, Resumed
@@ -24,8 +23,7 @@ class Driven(Protocol):
     def handle(self, item: Input, now: float) -> list[Event]: ...
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """What one input, or one deadline (item is None), led to. time: engine time, s."""
 
     time: float

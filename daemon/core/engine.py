@@ -23,6 +23,7 @@ from daemon.core.said import Text, say
 from daemon.core.settings import Role
 from drivers.reading import Quality
 
+GOOD = Quality.GOOD
 SCAN_CYCLE = 5.0
 """s between judgings."""
 FORECAST_EVERY = 600.0
@@ -160,16 +161,17 @@ class Engine(CookOrders):
     def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
         samples: list[Sample] = []
         events: list[Event] = []
-        judge, add, good_at = self.conditioner.judge, self.trace.add, self.good_at
+        judge, add, good_at, spots = self.conditioner.judge, self.trace.add, self.good_at, self._spot_tolerances
         for reading in item.readings:
             sample, change = judge(reading, now)
             samples.append(sample)
-            if sample.quality is Quality.GOOD:
+            channel, _, quality, measured_at, _, _ = sample
+            if quality is GOOD:
                 add(sample)
-                good_at[sample.channel] = sample.measured_at
+                good_at[channel] = measured_at
             if change is not None:
                 events.append(change)
-            if sample.channel in self._spot_tolerances:
+            if channel in spots:
                 events += self._handheld(sample, now)
         return [SamplesJudged(now, tuple(samples)), *events]
 

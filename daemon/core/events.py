@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 from daemon.core.inputs import FanPoint, MarkKind, Outlook, SafetyDeed
 from daemon.core.said import Text
@@ -35,9 +36,9 @@ class ProbeFault(StrEnum):
     UNIT_CHANGED = "unit-changed"
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """A reading after conditioning. celsius is what was read (never repaired); quality says whether to believe it."""
+class Sample(NamedTuple):
+    """A reading after conditioning; a tuple as that is. celsius is what was read (never repaired); quality says whether to
+    believe it."""
 
     channel: str
     celsius: float | None

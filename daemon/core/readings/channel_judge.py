@@ -79,6 +79,8 @@ SLOWEST_MEAT = 0.1 / 3600.0
 STUCK_MEAT_AFTER = 1800.0
 """s, the least for a meat or cabinet probe however fine its steps."""
 
+GOOD, SUSPECT = Quality.GOOD, Quality.SUSPECT
+"""Python 3.11 looks a member up in its enumeration far more dearly than a name; this room asks for them at every reading."""
 QUALITY_RANK = {Quality.GOOD: 0, Quality.SUSPECT: 1, Quality.BAD: 2}
 DEVICE_FAULT = (ProbeFault.DEVICE_FAULT,)
 IMPLAUSIBLE = (ProbeFault.IMPLAUSIBLE,)
@@ -131,15 +133,15 @@ class ChannelJudge:
 
     def judge(self, reading: Reading) -> None:
         """Take one reading and set the verdict. A few µs: this runs for every reading of the night."""
-        at = reading.measured_at
-        celsius = reading.celsius
-        spacing = 0.0 if self.heard_at is None else at - self.heard_at
-        if self.heard_at is None or spacing > 0.0:
+        _, celsius, at, fault, quality, _ = reading
+        heard = self.heard_at
+        spacing = 0.0 if heard is None else at - heard
+        if heard is None or spacing > 0.0:
             self.heard_at = at
         self.newest = celsius
-        self.fault = reading.fault
-        if celsius is None or reading.fault is not None:
-            self.fault = reading.fault or Fault.NOT_KNOWN
+        self.fault = fault
+        if celsius is None or fault is not None:
+            self.fault = fault or Fault.NOT_KNOWN
             self._verdict(Quality.BAD, DEVICE_FAULT, at, spacing)
             return
         if not LOWEST_PLAUSIBLE <= celsius <= HIGHEST_PLAUSIBLE:
@@ -150,16 +152,16 @@ class ChannelJudge:
             self.still_count += 1
         else:
             self._step(celsius, at)
-        if reading.quality is not Quality.GOOD:
-            self._verdict(reading.quality, IMPLAUSIBLE, at, spacing)
+        if quality is not GOOD:
+            self._verdict(quality, IMPLAUSIBLE, at, spacing)
         elif not self._possible(celsius, at):
-            self._verdict(Quality.SUSPECT, SPIKE, at, spacing)
+            self._verdict(SUSPECT, SPIKE, at, spacing)
         elif self.stuck:
-            self._verdict(Quality.SUSPECT, STUCK, at, spacing)
+            self._verdict(SUSPECT, STUCK, at, spacing)
         else:
             self.trouble_run = 0
             self.doubts = self.held if at < self.noisy_until else NO_DOUBT
-            self.quality = Quality.SUSPECT if at < self.dense_until else Quality.GOOD
+            self.quality = SUSPECT if at < self.dense_until else GOOD
 
     def lasting(self) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
         """The verdict worth annunciation: a known loose contact does not tell each single trouble."""
@@ -183,9 +185,9 @@ class ChannelJudge:
             self.quality, self.doubts, self.fault = Quality.BAD, STALE, None
             return
         self.corroborated = self.corroborated or corroborated
-        if not self.stuck and self.quality is Quality.GOOD and self._stands_still():
+        if not self.stuck and self.quality is GOOD and self._stands_still():
             self.stuck = True
-            self.quality, self.doubts = Quality.SUSPECT, STUCK
+            self.quality, self.doubts = SUSPECT, STUCK
             stuck = say(
                 "probe.stuck",
                 celsius=self.still_value,
@@ -201,14 +203,14 @@ class ChannelJudge:
 
     def believed_now(self) -> bool:
         """Nothing is wrong with the newest reading in itself (slow faults are judged elsewhere)."""
-        return self.quality is Quality.GOOD and self.newest is not None
+        return self.quality is GOOD and self.newest is not None
 
     # --- spike ------------------------------------------------------------------------------------
 
     def _possible(self, celsius: float, at: float) -> bool:
         """Could the probe have come here since the last believed value? If so, or if it lasts, believe it."""
         believed = self.believed
-        if believed is not None:
+        if believed is not None and celsius != believed:
             agility = IN_AIR if at < self.moving_until else AGILITY[self.role]
             distance = abs(celsius - believed)
             if distance > agility.step and distance > min(

@@ -15,7 +15,7 @@ from typing import Any
 
 from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.readings.cabinet_witness import SETTLES_IN, CabinetWitness
-from daemon.core.readings.channel_judge import NO_DOUBT, QUALITY_RANK, ChannelJudge
+from daemon.core.readings.channel_judge import GOOD, NO_DOUBT, QUALITY_RANK, ChannelJudge
 from daemon.core.readings.pit_leap import PitLeaps
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
@@ -26,6 +26,8 @@ from daemon.core.settings import Band, ChannelSettings, Role, WatchSettings
 from drivers.reading import Fault, Quality, Reading
 
 MINUTE = 60.0
+_new_sample = tuple.__new__
+"""A third of what the name of the tuple costs, for what is made at every reading."""
 NOBODY: Mapping[str, float | None] = MappingProxyType({})
 HISTORY = 120
 """Minutes of medians kept for the slow faults. They are kept here, not in the trace, because the trace holds only
@@ -43,6 +45,8 @@ class _Channel:
         self.findings: tuple[Finding, ...] = ()
         self.slow_doubts: tuple[ProbeFault, ...] = NO_DOUBT
         self.slow_quality = Quality.GOOD
+        self.other_unit = False
+        """Its minutes are unknown to whoever compares minutes."""
         self.told: tuple[Quality, tuple[ProbeFault, ...], Fault | None] = (Quality.GOOD, NO_DOUBT, None)
         self.measured_at = 0.0
         self.open_minute: list[float] = []
@@ -58,20 +62,16 @@ class _Channel:
         self.findings = findings
         self.slow_doubts = tuple(finding.fault for finding in findings)
         self.slow_quality = Quality.SUSPECT if any(finding.suspect for finding in findings) else Quality.GOOD
-
-    @property
-    def other_unit(self) -> bool:
-        """Its minutes are unknown to whoever compares minutes."""
-        return ProbeFault.UNIT_CHANGED in self.slow_doubts
+        self.other_unit = ProbeFault.UNIT_CHANGED in self.slow_doubts
 
     def sample(self) -> Sample:
         judge = self.judge
-        quality, doubts, fault = self._with_slow(judge.quality, judge.doubts, judge.fault)
+        quality, doubts, fault = self.with_slow(judge.quality, judge.doubts, judge.fault)
         return Sample(self.settings.id, self.judge.newest, quality, self.measured_at, fault, doubts)
 
     def told_now(self, now: float) -> QualityChanged | None:
         """The change since what was last told, if there is one."""
-        verdict = self._with_slow(*self.judge.lasting())
+        verdict = self.with_slow(*self.judge.lasting())
         if verdict == self.told:
             return None
         self.told = verdict
@@ -84,9 +84,10 @@ class _Channel:
             evidence = say("probe.reasons", reasons=reasons)
         return QualityChanged(now, self.settings.id, quality, doubts, fault, evidence)
 
-    def _with_slow(
+    def with_slow(
         self, quality: Quality, doubts: tuple[ProbeFault, ...], fault: Fault | None
     ) -> tuple[Quality, tuple[ProbeFault, ...], Fault | None]:
+        """A verdict on the newest reading with what is found slowly."""
         if self.slow_doubts:
             quality = max(quality, self.slow_quality, key=QUALITY_RANK.__getitem__)
             doubts += self.slow_doubts
@@ -160,23 +161,22 @@ class Conditioner:
         """One reading: device fault, spike, stuck, implausible. Costs a few µs.
 
         A channel the rig does not name is handed on as suspect, unjudged."""
-        channel = self._channels.get(reading.channel)
+        name, celsius, at, fault, _, cold_junction = reading
+        channel = self._channels.get(name)
         if channel is None:
-            return Sample(reading.channel, reading.celsius, Quality.SUSPECT, reading.measured_at, reading.fault), None
+            return Sample(name, celsius, Quality.SUSPECT, at, fault), None
         judge = channel.judge
         judge.judge(reading)
-        channel.measured_at = reading.measured_at
-        channel.cold_junction = reading.cold_junction
-        if judge.quality is Quality.GOOD and reading.celsius is not None and not channel.other_unit:
-            channel.open_minute.append(reading.celsius)
+        channel.measured_at = at
+        channel.cold_junction = cold_junction
+        quality, doubts, fault = judge.quality, judge.doubts, judge.fault
+        if quality is GOOD and celsius is not None and not channel.other_unit:
+            channel.open_minute.append(celsius)
         if channel.slow_doubts:
-            sample = channel.sample()
-        else:  # as `sample` has it, without the detour: this runs for every reading
-            sample = Sample(
-                reading.channel, judge.newest, judge.quality, reading.measured_at, judge.fault, judge.doubts
-            )
+            quality, doubts, fault = channel.with_slow(quality, doubts, fault)
+        sample = _new_sample(Sample, (name, judge.newest, quality, at, fault, doubts))
         told = channel.told
-        if sample.doubts == told[1] and sample.quality is told[0] and sample.fault is told[2]:
+        if doubts == told[1] and quality is told[0] and fault is told[2]:
             return sample, None
         return sample, channel.told_now(now)
 
@@ -294,7 +294,7 @@ class Conditioner:
         """The newest value of a channel, °C, if it may be believed. As `current` has it, without the sample: it is asked at every
         scan, by many."""
         known = self._channels.get(channel)
-        if known is None or known.judge.quality is not Quality.GOOD or known.slow_quality is not Quality.GOOD:
+        if known is None or known.judge.quality is not GOOD or known.slow_quality is not GOOD:
             return None
         return known.judge.newest
 

@@ -15,6 +15,7 @@ from daemon.core.events import Sample
 from drivers.reading import Quality
 
 MINUTE = 60.0
+GOOD = Quality.GOOD
 CONTROL = ""
 """In the place of a channel's id: the first pit's control value, as it was said when each minute closed."""
 
@@ -38,11 +39,12 @@ class Trace:
 
     def add(self, sample: Sample) -> None:
         """Take one sample into the running minute; anything but a good value leaves no trace."""
-        if sample.quality is Quality.GOOD and sample.celsius is not None:
-            running = self._open.get(sample.channel)
+        channel, celsius, quality = sample[:3]
+        if quality is GOOD and celsius is not None:
+            running = self._open.get(channel)
             if running is None:
-                running = self._open[sample.channel] = []
-            running.append(sample.celsius)
+                running = self._open[channel] = []
+            running.append(celsius)
 
     def close_minute(self, minute: int) -> None:
         """Write the median of the running minute as engine minute number `minute` (= time // 60)."""
