@@ -167,6 +167,7 @@ def run_ahead(
     off = np.where(leaves & (not cooking), 0.0, np.inf)
     wrap_due = np.full(which.size, np.inf)
     wrapped = np.zeros(which.size, dtype=bool)
+    wraps = bool(np.isfinite(wrap_at).any())
     stop = LONGEST
     piece = request.piece
     final = max((goal for goal in (piece.tender_low, piece.target) if goal is not None), default=np.inf)
@@ -188,16 +189,17 @@ def run_ahead(
                 ensemble.step(step, over, traits.convection, traits.vapour_pressure, around)
         time += step
         kept = residual * np.exp(-time / RESIDUAL_FADES_IN)
-        core, reading = ensemble.centre + kept, ensemble.core + kept
+        core = ensemble.centre + kept
         times.append(time)
         paths.append(core)
-        due = (reading >= wrap_at) & np.isinf(wrap_due)
-        if due.any():
+        if wraps:
+            due = (ensemble.core + kept >= wrap_at) & np.isinf(wrap_due)
             wrap_due[due] = time + WRAP_DELAY
-        now_due = (wrap_due <= time) & ~wrapped
-        if now_due.any():
-            around.wrap(traits, material, now_due)
-            wrapped |= now_due
+            now_due = (wrap_due <= time) & ~wrapped
+            if now_due.any():
+                around.wrap(traits, material, now_due)
+                wrapped |= now_due
+                wraps = not wrapped[np.isfinite(wrap_at)].all()
         going = leaves & (core >= goal) & np.isinf(off)
         off[going] = time
         done |= core >= final

@@ -49,6 +49,8 @@ WATER_HEAT: Final = 4.19e6
 """J/m3K of water (steam tables)."""
 MOST_SHRUNK: Final = 0.6
 """No piece loses more of its heat capacity: a guard against odd members, no source."""
+BRIEF: Final = 1e-3
+"""s of a step in which no mode fades by more than what a float holds."""
 FILM_FULL: Final = 0.6
 """kg/m2 of juice that a surface carries before it drips: a film of about half a millimetre, no source."""
 
@@ -241,8 +243,8 @@ class MeatEnsemble:
     def _take_traits(self, traits: BodyTraits) -> None:
         self.traits = traits
         place = np.clip(traits.depth * CELLS - 0.5, 0.0, CELLS - 1.001)
-        self._probe_cell = place.astype(np.intp)
-        self._probe_part = place - self._probe_cell
+        cell = place.astype(np.intp)
+        self._probe_cell, self._probe_part = cell * cell.size + self._column, place - cell
         radius = traits.half_thickness
         rates = _modes(traits.shape, CELLS)[0]
         self._rates = rates[:, None] * (traits.conductivity / traits.volumetric_heat / radius**2)
@@ -285,25 +287,29 @@ class MeatEnsemble:
         traits = self.traits
         gone = self._juice_volume * (self._weights @ self._juice_out)
         quicker = 1.0 / (1.0 - np.minimum(traits.shrinking * gone * WATER_HEAT / traits.volumetric_heat, MOST_SHRUNK))
-        exponent = self._rates * (quicker * step)
+        exponent = self._rates[1:] * (quicker * step)  # the first mode is the mean, which does not fade
         self._decay = np.exp(-exponent)
-        small = exponent < 1e-9
-        grow = np.where(small, step, step * (1.0 - self._decay) / np.where(small, 1.0, exponent))
-        self._excite = grow * self._vectors[-1][:, None] * (self._flux_gain * quicker)
+        excite = np.empty(self._rates.shape)
+        excite[0] = step
+        excite[1:] = step if step < BRIEF else step * (1.0 - self._decay) / exponent
+        excite *= self._vectors[-1][:, None]
+        excite *= self._flux_gain * quicker
+        self._excite = excite
         self._stiffness = self._vectors[-1] @ self._excite + self._half_cell
         self._arrives = 1.0 - np.exp(-step / traits.juice_delay)
 
     def _juice(self, celsius: Array) -> Array:
         traits = self.traits
-        released: Array = 1.0 / (1.0 + np.exp((traits.juice_middle - celsius) / traits.juice_spread))
-        return released
+        colder: Array = (traits.juice_middle - celsius) / traits.juice_spread
+        np.exp(colder, out=colder)
+        colder += 1.0
+        return np.divide(1.0, colder, out=colder)
 
     @property
     def core(self) -> Array:
         """What the probes read, °C."""
-        cell, part = self._probe_cell, self._probe_part
-        inner, outer = self._cells[cell, self._column], self._cells[cell + 1, self._column]
-        reading: Array = inner + part * (outer - inner) + self.traits.probe_bias
+        inner, outer = self._cells.take(self._probe_cell), self._cells.take(self._probe_cell + self._column.size)
+        reading: Array = inner + self._probe_part * (outer - inner) + self.traits.probe_bias
         return reading
 
     def at_depth(self, depth: float) -> Array:
@@ -339,13 +345,13 @@ class MeatEnsemble:
         # Bare and covered parts of the surface lie side by side: their conductances add.
         covered = convection + around.radiation * radiant
         through_wrap = around.cover / (1.0 + covered / around.gap)
-        crust = self.traits.skin_insulation * self._lost
-        through_crust = (1.0 - around.cover) / (1.0 + crust * (convection + radiant))
-        conductance = (convection + radiant) * through_crust + covered * through_wrap
+        crust, bare, beside = self.traits.skin_insulation * self._lost, convection + radiant, 1.0 - around.cover
+        through_crust = beside / (1.0 + crust * bare)
+        conductance = bare * through_crust + covered * through_wrap
         drive = conductance * air - colder * radiant * (through_crust + around.radiation * through_wrap)
         # Stefan flow of vapour, linearised about the last surface temperature: freely from the share that the film
         # of juice keeps wet, through the skin from the rest.
-        open_share = 1.0 - around.cover + around.cover * around.vapour
+        open_share = beside + around.cover * around.vapour
         scale = LATENT_HEAT * self.air_pressure / WATER_GAS_CONSTANT * open_share / (KELVIN + surface)
         boundary = LEWIS_FACTOR / convection
         freely, dryly = scale / boundary, scale / (boundary + self.skin)
@@ -359,7 +365,7 @@ class MeatEnsemble:
         steepness = np.where(
             stefan_force > 0.0, transfer * saturated * (3984.93 / (233.426 + surface) ** 2) / left, 0.0
         )
-        self._amplitude *= self._decay
+        self._amplitude[1:] *= self._decay
         base = self._vectors[-1] @ self._amplitude
         slope = conductance + steepness
         flux = (drive - latent + steepness * surface - slope * base) / (1.0 + slope * self._stiffness)
@@ -374,12 +380,13 @@ class MeatEnsemble:
 
     def _seep(self, dried: Array) -> None:
         """Juice let go by the cells joins the film when it arrives there; `dried` kg/m2 of it have gone."""
-        juice = np.maximum(self._juice(self._cells), self._juice_out)
+        juice = self._juice(self._cells)
+        np.maximum(juice, self._juice_out, out=juice)
         self._on_its_way += self._juice_gain * (self._weights @ (juice - self._juice_out))
         self._juice_out = juice
         arriving = self._on_its_way * self._arrives
         self._on_its_way -= arriving
-        self._film = np.clip(self._film - dried + arriving, 0.0, FILM_FULL)
+        self._film = np.minimum(np.maximum(self._film - dried + arriving, 0.0), FILM_FULL)
 
     def step_mixed(self, seconds: float, air: Array, resting: NDArray[np.bool_], around: Surroundings) -> None:
         """Move on by `seconds` with some members off the fire; `air` already speaks for each. Off the fire: still air,

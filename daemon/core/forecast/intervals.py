@@ -62,7 +62,9 @@ def spread_of(left: Array, longest: float, misfit: float = 0.0, on: float = 0.0)
     held = left[reach]
     stays = ((on + held) / LONG_ON_FIRE) ** LONG_ON_FIRE_POWER
     weights = np.exp(stays.min() - stays)
-    p05, p50, p95 = np.quantile(held, (0.05, 0.5, 0.95), weights=weights, method="inverted_cdf")
+    order = np.argsort(held)  # numpy's own quantiles with weights, but for a tenth of their cost
+    held, shares = held[order], weights[order].cumsum()
+    p05, p50, p95 = held[np.searchsorted(shares / shares[-1], (0.05, 0.5, 0.95))]
     least, usual = NARROWEST[0] + NARROWEST[1] * p50, USUAL[0] + USUAL[1] * p50
     low, high = (float(doubt(misfit) * np.sqrt(max(side, least) * usual)) for side in (p50 - p05, p95 - p50))
     return Spread(float(p50), low, high)

@@ -98,15 +98,17 @@ class ExitForecast:
         the time from when it was said."""
         if until <= self.made_at:
             return 0.0
-        ends = [log(SHIFT + (at - self.made_at) / MINUTE) for at in self.exits]
+        i = bisect_left(self.exits, until)
         goal = log(SHIFT + (until - self.made_at) / MINUTE)
-        i = bisect_left(ends, goal)
+        # two of the quantiles are enough: every scan asks
+        near = self.exits[:1] if i == 0 else self.exits[i - 1 : i + 1] if i < len(self.exits) else self.exits[-2:]
+        ends = [log(SHIFT + (at - self.made_at) / MINUTE) for at in near]
         if i == 0:
             below = log(SHIFT)
             return LEVELS[0] * (goal - below) / (ends[0] - below) if ends[0] > below else LEVELS[0]
-        if i == len(ends):
-            return min(1.0, LEVELS[-1] + (1 - LEVELS[-1]) * (goal - ends[-1]) / max(0.3, ends[-1] - ends[-2]))
-        share = (goal - ends[i - 1]) / (ends[i] - ends[i - 1]) if ends[i] > ends[i - 1] else 1.0
+        if i == len(self.exits):
+            return min(1.0, LEVELS[-1] + (1 - LEVELS[-1]) * (goal - ends[1]) / max(0.3, ends[1] - ends[0]))
+        share = (goal - ends[0]) / (ends[1] - ends[0]) if ends[1] > ends[0] else 1.0
         return LEVELS[i - 1] + share * (LEVELS[i] - LEVELS[i - 1])
 
     def reached_at(self, chance: float) -> float:
