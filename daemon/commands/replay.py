@@ -24,9 +24,9 @@ from config.loader import load_both
 from config.problems import Problem
 from config.rig import Rig
 from daemon.commands.row_pace import at_their_pace
-from daemon.core.drive import replayed
+from daemon.core.drive import Step, replayed, steps
 from daemon.core.engine import Engine
-from daemon.core.events import EVENT_NAMES, Event, ForecastWanted
+from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, SamplesJudged
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.forecast.plan import Running
 from daemon.core.inputs import Input, KeepPlan, Readings, WallClock
@@ -43,6 +43,8 @@ from daemon.wiring.settings_from_files import watch_settings
 from drivers.codecs.plausible import number_of
 from drivers.reading import Fault, Quality, Reading, on_grid
 
+_new_reading = tuple.__new__
+"""A third of what the name of the tuple costs."""
 FAULT_WORDS = {fault.value: fault for fault in Fault}
 HOTTEST = 1000.0
 """°C, either way: beyond this no probe of this trade reads, and a journal could not hold it exactly."""
@@ -128,12 +130,13 @@ def read_log(
             if index >= cells:
                 break
             text = row[index]
-            if text and not text.isspace():
+            if text:
                 value = _value(text)
-                if value is None:
+                if value is not None:
+                    celsius, fault, quality = value
+                    readings.append(_new_reading(Reading, (channel, celsius, now, fault, quality, None)))
+                elif not text.isspace():
                     mistakes.add(number, channel, text.strip(), NOT_A_READING)
-                else:
-                    readings.append(Reading(channel, value[0], now, value[1], value[2]))
         if readings:
             yield now, Readings(tuple(readings))
         if mark_column is not None and mark_column < len(row) and row[mark_column].strip():
@@ -203,32 +206,26 @@ def _value(text: str) -> tuple[float | None, Fault | None, Quality] | None:
 def with_forecasts(engine: Engine, inputs: Iterable[tuple[float, Input]]) -> Iterator[Event]:
     """Events of the inputs, with each forecast computed on the spot and put back in at the moment it was asked for."""
     last, forecaster = 0.0, Forecaster()
-
-    def followed() -> Iterator[tuple[float, Input]]:
-        nonlocal last
-        for now, item in inputs:
-            last = now
-            yield now, item
-
-    yield from _answered(engine, replayed(engine, followed()), forecaster)
-    yield from _answered(engine, replayed(engine, (), until=last + END_OF_LOG), forecaster)
+    for now, item in inputs:
+        last = now
+        yield from _answered(engine, steps(engine, now, item), forecaster)
+    yield from _answered(engine, steps(engine, last + END_OF_LOG), forecaster)
 
 
-def _answered(engine: Engine, events: Iterable[Event], forecaster: Forecaster) -> Iterator[Event]:
-    for event in events:
-        if isinstance(event, ForecastWanted):
-            yield from engine.handle(forecaster(event.request), event.time)
-        else:
-            yield event
+def _answered(engine: Engine, taken: Iterable[Step], forecaster: Forecaster) -> Iterator[Event]:
+    for _, _, events in taken:
+        for event in events:
+            if isinstance(event, ForecastWanted):
+                yield from engine.handle(forecaster(event.request), event.time)
+            else:
+                yield event
 
 
 def with_plan(inputs: Iterator[tuple[float, Input]], rig: Rig, cook: Cook | None) -> Iterator[tuple[float, Input]]:
     """A cook file that asks for it has its plan kept from the first line on, as the watch does."""
-    asked = cook is not None and cook.plan is not None and cook.serve_at is not None
-    for now, item in inputs:
-        yield now, item
-        if asked and cook is not None and cook.plan is not None:
-            asked = False
+    if cook is not None and cook.plan is not None and cook.serve_at is not None:
+        for now, item in islice(inputs, 1):
+            yield now, item
             weather = Weather(AMBIENT if cook.plan.ambient is None else cook.plan.ambient, cook.plan.wind)
             made = made_plan(
                 rig,
@@ -241,6 +238,7 @@ def with_plan(inputs: Iterator[tuple[float, Input]], rig: Rig, cook: Cook | None
                 running=Running(now, {}, {}),
             )
             yield now, KeepPlan(made.kept, "cook file")
+    yield from inputs
 
 
 def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -> tuple[int, LogMistakes]:
@@ -250,18 +248,13 @@ def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -
     channels, mistakes.said = at_their_pace(settings.channels, reading_times(log), str(log))
     engine, composer = Engine(replace(settings, channels=channels)), composer_of(rig)
     readings = 0
-
-    def counted(inputs: Iterator[tuple[float, Input]]) -> Iterator[tuple[float, Input]]:
-        nonlocal readings
-        for now, item in inputs:
-            if isinstance(item, Readings):
-                readings += len(item.readings)
-            yield now, item
-
     with open_log(log) as file:
         inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
-        for event in with_forecasts(engine, counted(with_plan(inputs, rig, cook))):
-            _write(event, composer, engine.wall.offset, out)
+        for event in with_forecasts(engine, with_plan(inputs, rig, cook)):
+            if isinstance(event, SamplesJudged):
+                readings += len(event.samples)
+            else:
+                _write(event, composer, engine.wall.offset, out)
     return readings, mistakes
 
 

@@ -116,7 +116,9 @@ class WatchState:
 
     def _cores(self) -> dict[str, float]:
         """Believed cores, °C, by piece."""
-        return {p: v for p, w in self.pieces.items() if (v := self.good(w.settings.channel)) is not None}
+        good = self.conditioner.believed
+        channels = [(p, c) for p, w in self.pieces.items() if (c := w.settings.channel) is not None]
+        return {p: v for p, c in channels if (v := good(c)) is not None}
 
     def pit_of(self, piece: PieceWatch) -> PitWatch:
         """The pit it is cooked on."""
@@ -129,16 +131,19 @@ class WatchState:
     def _processes(self, now: float) -> list[ProcessSnapshot]:
         """One a pit, the first pit's first."""
         read = self._cores()
-        settling = frozenset(p for p, w in self.pieces.items() if w.settling)
+        good = self.conditioner.believed
+        settling = frozenset([p for p, w in self.pieces.items() if w.settling])
         probed = {p: v for p, v in read.items() if p not in settling}
         spots = {p: v for p, w in self.pieces.items() if (v := w.spot_now(now)) is not None}
-        channels = {p: w.settings.channel or w.cabinet for p, w in self.pieces.items() if p not in read}
+        unread = {p: w for p, w in self.pieces.items() if p not in read}
+        channels = {p: w.settings.channel or w.cabinet for p, w in unread.items()}
         lost = {
             p: self._unseen_since(channel, now if (w := self.pieces[p]).cabinet is None else w.stage.since)
             for p, channel in channels.items()
             if channel is not None and self.good(channel) is None
         }
-        doubted = {p: w.settings.channel for p, w in self.pieces.items() if p not in read and p not in settling}
+        doubted = {p: w.settings.channel for p, w in unread.items() if p not in settling}
+        held = {p: cabinet for p, w in self.pieces.items() if (cabinet := w.cabinet) is not None}
         of_pit = partial(
             ProcessSnapshot,
             now=now,
@@ -150,7 +155,7 @@ class WatchState:
                 if channel is not None and (v := self.conditioner.without_leak(channel)) is not None
             },
             lost=lost,
-            air={p: v for p, w in self.pieces.items() if (v := self.good(w.cabinet)) is not None},
+            air={p: v for p, cabinet in held.items() if (v := good(cabinet)) is not None},
             doubted_air=self.conditioner.doubted_air,
             health=self.health,
             wake_channels=self.settings.announcing.wake_channels,
@@ -161,10 +166,11 @@ class WatchState:
             asleep=self._asleep_since is not None,
             duties=self.duties,
             settling=settling,
-            awake=self._awake(now),
+            # what is read by hand is asked for where somebody is up; of the others nobody asks
+            awake=all(w.followed for w in self.pieces.values()) or self._awake(now),
             waiting=self.alarms.waiting(),
         )
-        on = {pit: self.pieces.on_pit(pit) for pit in self.pits}
+        on = {pit: self.pieces.on_pit(pit) for pit in self.pits} if len(self.pits) > 1 else {"": self.pieces}
         here = {pit: tuple(pieces.values()) for pit, pieces in on.items()}
         for pit in self.pits.values():
             pit.hear_witnesses(on[pit.id], self.trace, self.marks, self._closed)

@@ -70,6 +70,7 @@ class AlarmTable:
         self._alarms: dict[str, Alarm] = {}
         self._deadlines: dict[str, float] = {}
         self._judged_at = 0.0
+        self._seen: frozenset[tuple[str, str]] = frozenset()
 
     def judge(self, condition: Condition, now: float) -> list[AlarmChanged]:
         """Take one condition and move its alarm. Raises KeyError for a rule the table does not have."""
@@ -146,8 +147,10 @@ class AlarmTable:
         )
 
     def seen(self) -> frozenset[tuple[str, str]]:
-        """(rule, subject) of the alarms that were ever active."""
-        return frozenset((alarm.rule, alarm.subject) for alarm in self._alarms.values())
+        """(rule, subject) of the alarms that were ever active; one that was is never forgotten."""
+        if len(self._seen) != len(self._alarms):
+            self._seen = frozenset((alarm.rule, alarm.subject) for alarm in self._alarms.values())
+        return self._seen
 
     def next_deadline(self) -> float | None:
         """When an on-delay, off-delay, shelving or re-alarm time runs out."""
@@ -222,7 +225,7 @@ class AlarmTable:
 
     def load(self, dumped: dict[str, object]) -> None:
         """The inverse of `dump`: delays go on with the time that remained, alarms of rules now gone are dropped."""
-        self._alarms, self._deadlines = {}, {}
+        self._alarms, self._deadlines, self._seen = {}, {}, frozenset()
         self._judged_at = cast(float, dumped["judged_at"])
         for key, row in cast(dict[str, dict[str, Any]], dumped["alarms"]).items():
             alarm = Alarm(**row)

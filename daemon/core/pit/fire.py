@@ -113,6 +113,8 @@ class FireWatch:
         """No log that was laid holds their fall, see `plunges`."""
         self._unturned: tuple[list[float], int] = ([], 0)
         """How many of these newest minutes have nowhere turned up."""
+        self._shown: tuple[list[float], int, tuple[bool, bool]] = ([], 0, (False, False))
+        """What so many of these newest minutes have shown, see `_shown_since`."""
         self._last_minute = 0.0
         self._band = Band(0.0, 0.0)
         self._lit = False
@@ -256,17 +258,16 @@ class FireWatch:
         if isnan(climb):  # the lid has just been shut: the last minute is all that is known
             climb = self.climb * TURNS_IN
         at, tried = self.exit.marked_at, self._tried_since(now)
-        since = [] if tried is None else self.exit.minutes_since(tried, now)
+        shown, fell = (False, False) if tried is None else self._shown_since(tried, now)
         patience = self._patience
         waited = LONG_AGO if at is None else now - at
         left = None if forecast is None else max(0.0, forecast.exits[MIDDLE] - now)
-        shown = most_regained(since) >= margin
         if not shown and left is not None and left > NO_TIME:
             patience = max(patience, SHOWS_WITHIN)
-        fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY) and since[-1] - min(since) < margin / 2
         failed = tried is not None and now - tried >= patience and fell and not shown
+        chance = None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE)
         return FeedSense(
-            chance=None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE),
+            chance=chance,
             left=left,
             begins=call.begins,
             ends=call.ends,
@@ -282,6 +283,17 @@ class FireWatch:
             margin=margin,
             between=None if forecast is None else self._between(forecast, now),
         )
+
+    def _shown_since(self, tried: float, now: float) -> tuple[bool, bool]:
+        """Whether the pit has turned up by more than noise since then, and whether it has plainly fallen and lies at its lowest.
+        Every scan asks for it, and it changes with a minute only."""
+        minutes, back = self.exit.minutes, int((now - tried) // MINUTE)
+        if self._shown[0] is not minutes or self._shown[1] != back:
+            margin, since = self._margin, self.exit.minutes_since(tried, now)
+            fell = len(since) > 2 and since[0] - since[-1] > max(margin, PLAINLY)
+            fell = fell and since[-1] - min(since) < margin / 2
+            self._shown = minutes, back, (most_regained(since) >= margin, fell)
+        return self._shown[2]
 
     def _between(self, forecast: ExitForecast, now: float) -> tuple[float, float]:
         """See `FeedSense`. A step of the pit (an opened door) makes a slope that is none: the last minutes must fall as well."""

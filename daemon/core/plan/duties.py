@@ -233,6 +233,8 @@ class Duties:
 
     def wood_runs_out(self, now: float) -> float | None:
         """When the last split at hand has burnt, also of a fire that a plan has yet to light; None: not known."""
+        if self.wood.left is None:
+            return None
         kept, light = self.plan.kept, self.plan.first_fire()
         ready_at = light.at.p50 + kept.heat_up if kept is not None and light is not None else None
         return self.wood.runs_out(now, ready_at)
