@@ -1,7 +1,7 @@
 """The pictures of the README, taken from the demo so that they never age: `python -m tests.system.page.take_pictures`.
 
 Runs the real demo, opens its page on a phone's screen in Debian's Chromium, and takes one picture of a calm night and one
-of a wake. It takes some minutes; Chromium and the page's assets must be there (deploy/test.sh installs both).
+of a wake. It takes half an hour; Chromium and the page's assets must be there (deploy/test.sh installs both).
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from playwright.sync_api import Page
 from tests.system.page.page_browser import chromium, phone
 
 TARGET = Path(__file__).parents[3] / "deploy" / "guide"
-SPEED = 60
+SPEED = 20
 """Times faster than life: slow enough that a call stands for some seconds before the demo's cook answers it."""
-LONGEST = 900.0
+LONGEST = 2700.0
 """s for the whole night at that speed, and some room."""
 CALM = (
     "() => !document.querySelector('#alarms .alarm') && document.querySelectorAll('.line-of-piece .quiet').length === 2"
