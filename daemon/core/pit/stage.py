@@ -14,7 +14,7 @@ from typing import Any
 
 from daemon.core.events import StageChanged
 from daemon.core.inputs import Mark, MarkKind
-from daemon.core.pit.signs import COLD, slope
+from daemon.core.pit.signs import COLD, LID_SHUT, slope
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band
 
@@ -162,7 +162,9 @@ class PitStage:
         self._foot: float | None = None
         """The coldest the pit was since `climbed_at`, °C."""
         self._top: float | None = None
-        """The hottest the pit was since then and since the lid was last open, °C."""
+        """The hottest the pit was since then and since it last came back from an open lid, °C."""
+        self._under_lid: float | None = None
+        """The coldest under the lid that is open, °C."""
         self._band: tuple[float, float] | None = None
         self._raised = False
         self._lid_minutes = 0
@@ -182,9 +184,10 @@ class PitStage:
         self._lid_minutes = self._lid_minutes + 1 if lid_open else 0
         if isnan(pit) or 0 < self._lid_minutes <= LID_AT_MOST:
             self._unseen = self._unseen + 1 if self._lid_minutes == 0 else 0
-            if self._lid_minutes:
-                self._top = None  # what the lid and cold meat have cost is no fire that dies
+            if self._lid_minutes and not isnan(pit):
+                self._under_lid = pit if self._under_lid is None else min(self._under_lid, pit)
             return []
+        self._lid_over(pit)
         self._recent = [*self._recent, *self._between(pit), pit][-OUT_FOR - 1 :]
         self._unseen = 0
         if self.stage in (PitPhase.UNLIT, PitPhase.LIGHTING):
@@ -198,9 +201,17 @@ class PitStage:
 
     @property
     def falls_back(self) -> bool:
-        """On its way to the band it has lost what a burning fire gains again and again, and not regained it."""
-        fell = self._top is not None and self._recent[-1:] and self._recent[-1] <= self._top - CLIMBS
-        return self.stage is PitPhase.HEATING and bool(fell)
+        """On its way to the band it has lost what a burning fire gains again and again, and not regained it. A pit that was hot
+        has had a fire, though nobody said so: one that is said to be lit may flare and sink before it takes."""
+        if self._top is None or not self._recent or self._recent[-1] > self._top - CLIMBS:
+            return False
+        return self.stage is PitPhase.HEATING or (self.stage is PitPhase.UNLIT and self._top >= HOT)
+
+    def _lid_over(self, pit: float) -> None:
+        """What the lid and cold meat have cost is no fire that dies, if the pit comes back from it."""
+        lowest, self._under_lid = self._under_lid, None
+        if lowest is not None and (self._top is None or pit - lowest >= LID_SHUT * (self._top - lowest)):
+            self._top = None
 
     def _between(self, pit: float) -> list[float]:
         """The minutes since it was last seen, °C."""
@@ -283,7 +294,8 @@ class PitStage:
             after = NEXT[before].get(sign) if sign in signs else None
             if after is not None:
                 self.stage, self.since, self._raised = after, now, False
-                self._foot, self._top, self.climbed_at = None, None, now
+                self._foot, self.climbed_at = None, now
+                self._top = self._recent[-1] if after is PitPhase.HEATING and self._recent else None
                 self.question, self._since_lit = QUESTIONS.get((before, sign), ""), None
                 self._before_lit = None
                 self.relit = sign is PitSign.MARKED_LIT and before is PitPhase.OUT
@@ -325,6 +337,7 @@ class PitStage:
             "since_lit": self._since_lit,
             "foot": self._foot,
             "top": self._top,
+            "under_lid": self._under_lid,
             "climbed_at": self.climbed_at,
             "before_lit": self._before_lit,
             "relit": self.relit,
@@ -340,4 +353,5 @@ class PitStage:
         # not in the checkpoints of earlier versions
         self._foot, self.climbed_at = state.get("foot"), state.get("climbed_at", self.since)
         self._top, self._unseen = state.get("top"), state.get("unseen", 0)
+        self._under_lid = state.get("under_lid")
         self._before_lit, self.relit = state.get("before_lit"), state.get("relit", False)

@@ -44,14 +44,16 @@ Course = Callable[[float], float]
 class Evening:
     """Fire and meat marked at once, the cook asleep from then on; minutes are counted from there."""
 
-    def __init__(self, meat: bool = True) -> None:
+    def __init__(self, meat: bool = True, unlit: bool = False) -> None:
+        """unlit: the watch begins only then, and nobody marks the fire."""
         self.engine = Engine(SETTINGS)
         self.told: list[Notification] = []
-        self.minute = -10.0
+        self.minute = 0.0 if unlit else -10.0
         self.engine.handle(Resumed(), self.minute * 60.0)
         self.engine.handle(WallClock(MIDNIGHT, True), self.minute * 60.0)
         self.run(0.0, lambda minute: 12.0)
-        self.mark(MarkKind.FIRE_LIT)
+        if not unlit:
+            self.mark(MarkKind.FIRE_LIT)
         if meat:
             self.mark(MarkKind.MEAT_ON)
         self.engine.annunciator.sleep(True, 0.0)
@@ -165,6 +167,21 @@ def test_a_hot_pit_that_falls_back_is_called_whatever_is_marked(rate: float) -> 
     night.run(33.0 + falls + 10.0, lambda minute: 102.0 - rate * (minute - 33.0), answers=True, restarts=(35.0,))
     ((alarm, minute), *_) = night.calls()
     assert alarm == "pit-falling" and 33.0 + falls < minute <= 33.0 + falls + 5.0
+
+
+@pytest.mark.parametrize(("hot_for", "stage"), [(1.0, "unlit"), (3.0, "heating")])
+def test_a_pit_found_hot_with_meat_on_needs_no_mark_to_count_as_lit(hot_for: float, stage: str) -> None:
+    """It goes cold as fast as under an open lid, too soon to count as having been in its band, and does not come back from it."""
+    night, lid = Evening(unlit=True), hot_for + 20.0
+    goes_cold = lambda minute: 121.0 if minute < hot_for else 50.0 + 71.0 * 0.82 ** (minute - hot_for)  # noqa: E731
+    night.run(lid + 1.0, goes_cold, restarts=(10.0,))
+    assert night.engine.pit.stage.stage == stage and not night.asks("fire-out/pit")
+    night.run(lid + 10.0, goes_cold)
+    assert night.asks("fire-out/pit") and night.told[-1].alarm == "fire-out/pit"
+    comes_back, shut = Evening(unlit=True), hot_for + 5.0
+    comes_back.run(shut, goes_cold)
+    comes_back.run(lid + 10.0, lambda minute: 104.0 - 24.0 * 0.7 ** (minute - shut))
+    assert comes_back.calls() == [], "short of its band, and what the lid cost is not held against it"
 
 
 def test_a_fire_marked_lit_again_on_a_hot_pit_that_stands_short_of_its_band_buys_no_time() -> None:
