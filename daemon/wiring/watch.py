@@ -71,6 +71,8 @@ LIFE_BYTES = 3
 PAGE_TRIED_EVERY = 10.0
 """s between attempts to serve the page on a port that is taken."""
 TOPICS_NOTE = "announced-topics"
+COOK_NOTE = "cook-file"
+"""The path of the cook file of the newest start, "" = it was started without one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +126,7 @@ class Watch:
         self._wall_offset = offset
         self._class_told = {pit.id: pit.fire.class_figures for pit in self.engine.pits.values()}
         self._class_trouble = ""
+        self._cook_file = str(files.cook.resolve()) if files.cook is not None else ""
         if unreadable:
             self._go_on_without_file(unreadable)
         self.loop = WatchLoop(
@@ -341,6 +344,7 @@ class Watch:
         now = self.loop.stamp()
         start = Start(self.journal.last_input + 1, now, self._boot, boot_seconds(), self._rig_text, self._cook_text)
         self.journal.take_start(start)
+        self.journal.notes.set_note(COOK_NOTE, self._cook_file)
         self.journal.notes.set_note(PITS_NOTE, [pit.id for pit in self.rig.pits])
         self.journal.notes.set_note(FIRST_PROBES_NOTE, first_probes(self.rig))
         resumed = Resumed(
@@ -403,9 +407,11 @@ class Watch:
             self.loop.post(mark)
 
     def _go_on_without_file(self, unreadable: ConfigError) -> None:
-        """A file that cannot be read ends no cook that runs. Raises ConfigError where none does."""
-        cook = self.engine.settings.cook
-        if all(str(piece.stage.stage) in NOT_BEGUN for piece in self.engine.pieces.values()):
+        """A file that cannot be read ends no cook that runs. Raises ConfigError where none does, and where the file is not
+        there and another one was named before: then its name is wrong, and whoever wrote it is still here."""
+        cook, before = self.engine.settings.cook, self.journal.notes.note(COOK_NOTE)
+        wrong_name = before not in (None, self._cook_file) and not Path(self._cook_file).exists()
+        if wrong_name or all(str(piece.stage.stage) in NOT_BEGUN for piece in self.engine.pieces.values()):
             self.journal.close()
             self.lock.release()
             raise unreadable

@@ -18,9 +18,10 @@ from pathlib import Path
 
 import pytest
 
+from config.config_error import ConfigError
 from config.loader import load_both
 from config.rig import PageSection
-from daemon.core.inputs import Part
+from daemon.core.inputs import Mark, MarkKind, Part
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.connection import connect
 from daemon.shell.life.housekeeping import Housekeeping
@@ -35,6 +36,7 @@ from daemon.wiring.state_files import state_files
 from daemon.wiring.watch import Files, Watch
 from tests.faults.row import Fault, Row, cases, check
 from tests.faults.stage import NOON
+from tests.faults.test_clock import catch_up
 from tests.faults.test_disk import patched
 from tests.patience import PATIENCE
 from tests.ports import free_port
@@ -327,6 +329,23 @@ async def test_a_port_that_is_taken_keeps_nobody_from_watching(tmp_path: Path) -
             await wait_for(lambda: watch.page is not None and watch.page.server._listening is not None)
             running.cancel()
             await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_wrong_name_of_a_cook_file_starts_nothing_and_a_file_that_is_gone_ends_nothing(tmp_path: Path) -> None:
+    rig, cook = write_files(tmp_path, "/dev/none", None)
+    watch = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(NOON))
+    await watch._begin()
+    watch.loop.post(Mark(MarkKind.MEAT_ON))
+    await catch_up(watch.loop)
+    await watch._end()
+    with pytest.raises(ConfigError, match=r"file\.not-there"):
+        Watch(Files(rig, tmp_path / "nope.toml", tmp_path / "state"))
+    cook.unlink()
+    watch = Watch(Files(rig, cook, tmp_path / "state"), ManualClock(NOON + 60))
+    try:
+        assert "waiting" not in {str(piece.stage.stage) for piece in watch.engine.pieces.values()}
+    finally:
+        await watch._end()
 
 
 async def test_a_device_without_its_driver_keeps_nobody_from_watching_the_others(tmp_path: Path) -> None:
