@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from config.config_error import ConfigError
 from config.cook import Cook
 from config.crew import Crew
+from config.hours import minute_of_day
 from config.kinds import KINDS, kind_meant
 from config.parts import Files, readable_people
 from config.plain_errors import plain_problems
@@ -196,11 +197,21 @@ def _rig_problems(rig: Table, file: str) -> Iterator[Problem]:
     if channels and "pit" not in _texts(channels, "role"):
         yield Problem(file, "channels", "", remedy("file.no-pit-channel"))
     yield from _pit_problems(rig, channels, file)
+    yield from _no_night(_table_of(rig, "people"), file)
     for name in _repeated(_texts(delivery, "name")):
         yield Problem(file, "delivery.name", quoted(name), remedy("file.same-delivery"))
     for number, one in enumerate(delivery):
         if one.get("kind") == "mqtt" and "broker" not in rig:
             yield Problem(file, f"delivery.{number}.kind", '"mqtt"', remedy("file.no-broker"))
+
+
+def _no_night(people: Table, file: str) -> Iterator[Problem]:
+    """Quiet hours that end when they begin, one of the two as it is where nothing is written."""
+    usual = {key: PeopleSection.model_fields[key].default for key in ("quiet_from", "quiet_until")}
+    given = {key: minute_of_day(text) if (text := _text(people, key)) else usual[key] for key in usual}
+    if given["quiet_from"] is not None and given["quiet_from"] == given["quiet_until"]:
+        key = next(key for key in ("quiet_until", "quiet_from") if key in people)
+        yield Problem(file, f"people.{key}", quoted(people[key]), remedy("file.no-night"))
 
 
 ID_OF = dict(zip(OF_THE_WATCH, ("file.id-of-watch", "file.id-of-cabinet"), strict=True))

@@ -108,6 +108,7 @@ def _key(options: argparse.Namespace) -> int:
     if rig.page is None:
         complain(PLAIN.words("command.key.no-page", rig=str(options.rig)))
         return EXIT_BAD_CONFIG
+    runs = True
     try:
         lines = invitation(rig.page, page_key(rig.page, state_directory(rig, options.state)))
         orders.Watch(rig, options.state).ask("snapshot")
@@ -115,9 +116,11 @@ def _key(options: argparse.Namespace) -> int:
         complain(str(error))
         return EXIT_BAD_CONFIG
     except (orders.NotSaid, ValueError, HTTPException):
-        pass  # no watch is up: it may be started with this key
+        runs = False  # it may be started with this key
     for line in lines:
         say(line)
+    if not runs:
+        complain(PLAIN.words("command.key.not-running", rig=str(options.rig)))
     return 0
 
 

@@ -6,12 +6,11 @@ import argparse
 import contextlib
 from collections.abc import Callable, Mapping
 from functools import partial
-from math import inf
 from pathlib import Path
 
 from config.units import Written, parse_amount, parse_temperature
 from daemon.commands import orders
-from daemon.commands.plain_parser import PlainParser
+from daemon.commands.plain_parser import PlainParser, port, positive
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import PLAIN
 from daemon.texts.problems import why
@@ -94,7 +93,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     bring.add_argument("--band", type=_celsius, nargs=2, default=(107.0, 135.0), metavar=("LOW", "HIGH"))
     bring.add_argument("--unit", choices=("C", "F"), default="")
     devices = command("devices")
-    devices.add_argument("--seconds", type=float, default=8.0)
+    devices.add_argument("--seconds", type=positive, default=8.0)
     devices.add_argument("--no-ble", action="store_true")
     calibrate = command("calibrate")
     files(calibrate)
@@ -123,7 +122,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     ship.add_argument("--my-turn", metavar="RELEASE")
     fleet = command("fleet")
     fleet.add_argument("--database", default="dbname=pitvigil")
-    fleet.add_argument("--port", type=int, default=8090)
+    fleet.add_argument("--port", type=port, default=8090)
     fleet.add_argument("--name", action="append", default=[])
     fleet.add_argument("--unit", choices=("C", "F"), default="C")
     fleet.add_argument("--clock", type=int, choices=(12, 24), default=24)
@@ -154,14 +153,6 @@ def _with_unit(parse: Callable[[object], float]) -> Callable[[str], float]:
 
 
 _celsius = _with_unit(parse_temperature)
-
-
-def positive(written: str) -> float:
-    """An ordinary number above zero; ValueError for another. Its name is told by argparse, see `plain_parser`."""
-    number = float(written)
-    if not 0 < number < inf:
-        raise ValueError(written)
-    return number
 
 
 def _amount(what: str) -> Callable[[str], float]:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from config.hours import minute_of_day
+from daemon.commands.plain_parser import positive
 from daemon.texts.composer import PLAIN
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ def add_commands(command: Parser) -> None:
     order("drop-plan", _drop_plan)
     remind = order("remind", _remind)
     remind.add_argument("text")
-    remind.add_argument("--every", type=float, metavar="MINUTES")
+    remind.add_argument("--every", type=positive, metavar="MINUTES")
     remind.add_argument("--after")
     remind.add_argument("--until")
     remind.add_argument("--piece")

@@ -6,6 +6,7 @@ import argparse
 import re
 from collections.abc import Sequence
 from difflib import get_close_matches
+from math import inf
 from typing import Any, NoReturn
 
 from daemon.core.said import Said
@@ -19,6 +20,7 @@ _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
         (r"argument (?P<name>.+?): invalid float value: (?P<value>.*)", "command.call.number"),
         (r"argument (?P<name>.+?): invalid int value: (?P<value>.*)", "command.call.whole-number"),
         (r"argument (?P<name>.+?): invalid positive value: (?P<value>.*)", "command.call.positive"),
+        (r"argument (?P<name>.+?): invalid port value: (?P<value>.*)", "command.call.port"),
         (r"argument (?P<name>.+?): invalid \w+ value: (?P<value>.*)", "command.call.unusable"),
         (r"argument (?P<name>.+?): invalid choice: (?P<value>.*) \(choose from (?P<known>.*)\)",
          "command.call.choice"),
@@ -34,6 +36,26 @@ _WORDS: tuple[tuple[re.Pattern[str], str], ...] = tuple(
 
 ALIKE = 0.75
 """How like a wrong name an option must be to be offered for it: "weight" is so like "wieght", "pit" is not like "piece"."""
+
+
+LAST_PORT = 65535
+"""Of TCP (RFC 9293, 3.1: 16 bits)."""
+
+
+def positive(written: str) -> float:
+    """An ordinary number above zero; ValueError for another. argparse tells the name of the function, which _WORDS knows."""
+    number = float(written)
+    if not 0 < number < inf:
+        raise ValueError(written)
+    return number
+
+
+def port(written: str) -> int:
+    """A port that can be served; ValueError for another."""
+    number = int(written)
+    if not 0 < number <= LAST_PORT:
+        raise ValueError(written)
+    return number
 
 
 class PlainParser(argparse.ArgumentParser):

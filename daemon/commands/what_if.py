@@ -76,6 +76,8 @@ def changed(judged: Judged, assignments: Iterable[str]) -> Judged:
     band = judged.settings.cook.band
     if not band.low < band.high:
         raise BadSetting(PLAIN.words("command.what-if.band", low=band.low, high=band.high))
+    if judged.settings.announcing.quiet.start == judged.settings.announcing.quiet.end:
+        raise BadSetting(PLAIN.words("command.what-if.no-night"))
     return judged
 
 

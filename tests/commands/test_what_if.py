@@ -88,6 +88,7 @@ def test_each_key_changes_what_it_names(then: Judged) -> None:
         ("band.low=warm", "with its unit"),
         ("band.low=140", "band would run from 140 °C to 135 °C"),
         ("quiet.from=25:00", "local time of day"),
+        ("quiet.until=22:30", "no quiet hours"),
         ("lead_minutes=nan", "between 5 and 90"),
         ("repeat_after=-1", "seconds between"),
         ("wake_for_wrap=yes", "true or false"),

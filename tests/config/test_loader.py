@@ -60,6 +60,7 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
         ("low = 107", 'low = "hot"', "rig.toml", ["pit.band.low", "hot", "250 F"]),
         ('zone = "Europe/London"', 'zone = "Mars/Base"', "rig.toml", ["people.zone", "Mars/Base", "tz database"]),
         ('quiet_from = "22:00"', 'quiet_from = "25:00"', "rig.toml", ["quiet_from", "25:00", "22:30"]),
+        ('quiet_until = "07:00"', 'quiet_until = "10 PM"', "rig.toml", ["people.quiet_until", "10 PM", "another time"]),
         ('source = "2"', 'source = "1"', "rig.toml", ["board/1", "same source"]),
         ('cut = "lamb-shoulder"', 'cut = "lamb-wing"', "cook.toml", ["piece lamb, cut", "lamb-wing", "lamb-shoulder"]),
         ('channel = "lamb"', 'channel = "outside"', "cook.toml", ["piece lamb, channel", "ambient channel", "chuck"]),

@@ -121,7 +121,9 @@ def test_the_code_can_be_shown_again_while_the_watch_runs_as_a_service(
     (tmp_path / "page-token").write_text("let-me-in\n")
     (tmp_path / "page-token").chmod(0o600)
     assert main(["key", "--rig", str(rig), "--state", str(tmp_path)]) == 0
-    (code,) = read_code([line for line in capsys.readouterr().out.splitlines() if "█" in line or "▀" in line])
+    said = capsys.readouterr()
+    assert "no watch runs now" in said.err and f"pitvigil run --rig {rig}" in said.err
+    (code,) = read_code([line for line in said.out.splitlines() if "█" in line or "▀" in line])
     assert code == "http://pit.local:8734/login?token=let-me-in"
 
 
