@@ -22,7 +22,7 @@ step() {
 prepare() {
     packages="python3 python3-venv tzdata mosquitto"
     if [ -n "$1" ]; then
-        packages="$packages mosquitto-clients dbus chromium nodejs npm openssl systemd postgresql easy-rsa"
+        packages="$packages mosquitto-clients dbus chromium-headless-shell nodejs npm openssl systemd postgresql easy-rsa"
         packages="$packages gcc libc6-dev make gcc-avr avr-libc libsimavr-dev"
     fi
     missing=""

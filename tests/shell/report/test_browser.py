@@ -17,9 +17,9 @@ from daemon.shell.report.of_kept import kept_report
 from daemon.shell.web.page import KeptCooks
 from tests.shell.kept_cooks import FIRST, make_journal
 from tests.shell.web.page_thread import served
-from tests.system.page.page_browser import AXE, CHROMIUM, WCAG, chromium
+from tests.system.page.page_browser import AXE, BROWSER, WCAG, chromium
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = pytest.mark.skipif(not BROWSER.exists(), reason=f"no browser at {BROWSER}")
 
 
 @pytest.fixture(scope="module")

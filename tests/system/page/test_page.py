@@ -24,7 +24,7 @@ from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.web.page_cooks import CHOIR, TRIAL
 from tests.shell.web.page_curves import FEED
 from tests.shell.web.page_thread import ServedPage
-from tests.system.page.page_browser import CHROMIUM, WCAG, enter, phone, serious, unfold
+from tests.system.page.page_browser import BROWSER, WCAG, enter, phone, serious, unfold
 from tests.system.page.scenes import on_course, six_alarms
 
 ROOMS = ("pit", "plan", "curve", "night", "cooks", "care")
@@ -33,7 +33,7 @@ WEIGHT_LIMIT = 100_000
 FIRST_VIEW = 1.0
 """s of work of the page's own thread."""
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = pytest.mark.skipif(not BROWSER.exists(), reason=f"no browser at {BROWSER}")
 
 
 def told(site: ServedPage, kind: type[Any]) -> Any:

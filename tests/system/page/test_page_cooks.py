@@ -18,9 +18,9 @@ from daemon.core.pit_profile import PitProfile
 from daemon.shell.library.rows import CookNotes
 from tests.shell.web.page_cooks import CHOIR, FAIR, TRIAL
 from tests.shell.web.page_thread import ServedPage, served
-from tests.system.page.page_browser import CHROMIUM, enter, paired_phone
+from tests.system.page.page_browser import BROWSER, enter, paired_phone
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = pytest.mark.skipif(not BROWSER.exists(), reason=f"no browser at {BROWSER}")
 
 
 def test_cooks_are_listed_found_and_opened(page: Page) -> None:

@@ -20,10 +20,10 @@ from daemon.texts import catalogue as texts
 from daemon.texts.reader import Reader
 from tests.shell.web.page_cooks import CHOIR, TRIAL
 from tests.shell.web.page_thread import ServedPage, served
-from tests.system.page.page_browser import CHROMIUM, enter, phone
+from tests.system.page.page_browser import BROWSER, enter, phone
 from tests.system.page.scenes import SCENES
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = pytest.mark.skipif(not BROWSER.exists(), reason=f"no browser at {BROWSER}")
 
 LANGUAGE = "accented"
 VIEWS = (

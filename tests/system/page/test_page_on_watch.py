@@ -27,7 +27,7 @@ from daemon.shell.journal.journal import Journal
 from tests.patience import PATIENCE
 from tests.ports import free_port
 from tests.shell.kept_cooks import FIRST, LATER_NAME, SECOND, make_journal
-from tests.system.page.page_browser import CHROMIUM, alarm_card, enter, paired_phone, serious, unfold
+from tests.system.page.page_browser import BROWSER, alarm_card, enter, paired_phone, serious, unfold
 from tests.system.scripted_board import ScriptedBoard, WatchApart
 
 FACTOR = 120.0
@@ -43,7 +43,7 @@ LINE_EVERY = 0.05
 PIT, COLD = {"pit-left": 121.0, "pit-right": 119.0, "pit-firebox": 124.0}, {"outside": 8.0, "cabinet": 66.0}
 MEAT = {"chuck": 41.0, "chuck-edge": 55.0, "lamb": 47.0}
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = pytest.mark.skipif(not BROWSER.exists(), reason=f"no browser at {BROWSER}")
 
 
 class RealWatch:

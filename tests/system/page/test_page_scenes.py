@@ -19,11 +19,11 @@ from daemon.core.planned import StepKind
 from daemon.core.snapshot import HandheldView
 from tests.shell.web.page_curves import SERVE
 from tests.shell.web.page_thread import ServedPage
-from tests.system.page.page_browser import CHROMIUM, enter, phone, serious
+from tests.system.page.page_browser import BROWSER, enter, phone, serious
 from tests.system.page.scenes import SCENES, blind, calm, first_start, morning, planned, two_pits
 from tests.system.page.take_set import NO_WORD, SIZES
 
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}")
+pytestmark = pytest.mark.skipif(not BROWSER.exists(), reason=f"no browser at {BROWSER}")
 
 
 def box_of(part: Locator) -> dict[str, float]:
