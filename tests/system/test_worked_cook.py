@@ -335,7 +335,8 @@ class Afternoon:
         ]  # fmt: skip
 
 
-async def worked(day: Afternoon) -> None:
+async def begun(day: Afternoon) -> None:
+    """Noon to five: the fire, the chuck roll, a plan, marks late and taken back; then the other pieces."""
     kitchen = day.kitchen
     await day.until(0.1)
     kitchen.lit_at = day.clock.time
@@ -364,6 +365,11 @@ async def worked(day: Afternoon) -> None:
         if name == "big":
             day.loose = "big"
         await day.put_on(name)
+
+
+async def worked(day: Afternoon) -> None:
+    """From there to the next day's lunch."""
+    kitchen = day.kitchen
     await day.until(6.0)
     await day.say("move-probe", piece="chickens", channel="loose")
     day.loose = "chickens"
@@ -422,8 +428,8 @@ def kept(events: Iterable[Event], offset: float) -> list[dict[str, Any]]:
 
 
 def foretold_anew(events: list[Event]) -> Iterator[tuple[ForecastMade, ForecastArrived]]:
-    """Each eleventh forecast of a piece beside what the question gives that the replay asked at that moment: of one that
-    carries nothing along from the questions before."""
+    """The first forecast of a piece and each eleventh after it, beside what the question gives that the replay asked at that
+    moment: of one that carries nothing along from the questions before."""
     asked = {(e.request.piece.id, e.request.asked_at): e.request for e in events if isinstance(e, ForecastWanted)}
     made = [e for e in events if isinstance(e, ForecastMade)]
     for piece in NAMES:
@@ -431,10 +437,51 @@ def foretold_anew(events: list[Event]) -> Iterator[tuple[ForecastMade, ForecastA
             yield one, forecast(asked[piece, one.asked_at])
 
 
+async def the_same_again(day: Afternoon) -> list[dict[str, Any]]:
+    """The journal of both lives gives the same again, forecasts included. The events of the live run."""
+    await wait_for(lambda: not {t.name for t in threading.enumerate()} & {"compact", "tend", "finished"}, 60.0)
+    events, live, offset = lived_again(day.files)
+    again = kept(events, offset)
+    foretold = [event for event in again if event["event"] == "forecast"]
+    again = [event for event in again if event["event"] != "forecast"]
+    assert len(again) == len(live) and [pair for pair in zip(again, live, strict=True) if pair[0] != pair[1]] == []
+    heard = [event for event in kept(day.told, offset) if event["event"] == "forecast"]
+    assert [event for event in heard if event not in foretold] == []
+    assert len(heard) <= len(foretold) <= len(heard) + 2, "a watch that is stopped may have told nobody of its last"
+    compared = list(foretold_anew(events))
+    assert [made.piece for made, anew in compared if (made.outlooks, made.fan) != (anew.outlooks, anew.fan)] == []
+    assert {made.piece for made, _ in compared} == set(NAMES)
+    return live
+
+
+async def test_until_five_as_it_is_worked_over_a_restart(tmp_path: Path, board: ScriptedBoard) -> None:
+    """What the long test begins with."""
+    day = Afternoon(tmp_path, board)
+    await day.start()
+    try:
+        await begun(day)
+        await day.until(5.2)
+        await day.stop()
+        await day.start()
+        await day.until(5.3)
+        seen = await day.see()
+    finally:
+        await day.stop()
+    assert {piece["id"]: piece["stage"] for piece in seen["pieces"]} == {
+        name: "stall" if name == "chuck" else "cooking" for name in NAMES
+    }
+    assert seen["plan"]["ambient"] == 8 and seen["wood"]["left"] == 60 - seen["wood"]["used"]
+    assert {rule for rule, *_ in day.prompts} == {"reminder", "pit-falling"}
+    assert [rule for rule in ("runaway", "fire-out", "pit-blind", "meat-probe-lost") if day.raised(rule)] == []
+    assert {"taken-back", "cook-changed", "mark", "plan"} <= {event["event"] for event in await the_same_again(day)}
+
+
+@pytest.mark.soak
 async def test_an_afternoon_and_a_night_as_they_are_worked(tmp_path: Path, board: ScriptedBoard) -> None:
     day = Afternoon(tmp_path, board)
     await day.start()
     try:
+        await begun(day)
         await worked(day)
         seen = await day.see()
     finally:
@@ -484,18 +531,6 @@ async def test_an_afternoon_and_a_night_as_they_are_worked(tmp_path: Path, board
     assert pieces["loaf"]["safety"]["safe_minimum_reached_at"] is not None, "read by hand, so it counts"
     assert pieces["chuck"]["safety"]["below_floor_seconds"] == 0.0
 
-    # and the journal of both lives gives the same again, forecasts included
-    await wait_for(lambda: not {t.name for t in threading.enumerate()} & {"compact", "tend", "finished"}, 60.0)
-    events, live, offset = lived_again(day.files)
-    again = kept(events, offset)
-    foretold = [event for event in again if event["event"] == "forecast"]
-    again = [event for event in again if event["event"] != "forecast"]
-    assert len(again) == len(live) and [pair for pair in zip(again, live, strict=True) if pair[0] != pair[1]] == []
-    heard = [event for event in kept(day.told, offset) if event["event"] == "forecast"]
-    assert [event for event in heard if event not in foretold] == []
-    assert len(heard) <= len(foretold) <= len(heard) + 2, "a watch that is stopped may have told nobody of its last"
+    live = await the_same_again(day)
     assert {"taken-back", "spot", "cook-changed", "mark", "plan"} <= {event["event"] for event in live}
-    assert len(foretold) > 100
-    compared = list(foretold_anew(events))
-    assert [made.piece for made, anew in compared if (made.outlooks, made.fan) != (anew.outlooks, anew.fan)] == []
-    assert {made.piece for made, _ in compared} == set(NAMES)
+    assert len([event for event in day.told if isinstance(event, ForecastMade)]) > 100

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from tests.worlds.at_every_run import FIRE, each
 from tests.worlds.fire.checked_pits import some_pits
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.lanes import PER_MINUTE, copied
@@ -24,7 +26,7 @@ def night_in(name: str, seed: int = 5, **how: Any) -> Night:
     return draw_night(world, seed, 6, nature=some_pits(world), **how)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", each(NAMES, FIRE))
 def test_the_same_seed_gives_the_same_night(name: str) -> None:
     one, other = (night_in(name, hours=4).run() for _ in range(2))
     np.testing.assert_array_equal(one.shown, other.shown)
@@ -32,7 +34,7 @@ def test_the_same_seed_gives_the_same_night(name: str) -> None:
     assert not np.array_equal(one.air, night_in(name, 6, hours=4).run().air)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", each(NAMES, FIRE))
 def test_unfed_is_the_night_itself_when_indeed_nobody_comes(name: str) -> None:
     """A cook who never comes from an hour on: what was told at that hour is what then happens."""
     night = night_in(name, hours=10)
@@ -54,7 +56,7 @@ def test_unfed_is_the_night_itself_when_indeed_nobody_comes(name: str) -> None:
         assert truth.air[row, pit] == pytest.approx(happened, abs=0.3)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", each(NAMES, FIRE))
 def test_minutes_left_shrink_by_the_clock_while_nobody_comes(name: str) -> None:
     night = night_in(name, hours=8, sleeps=True, save_every=1).run()
     truth = unfed(night)
@@ -86,8 +88,9 @@ def test_who_obeys_comes_when_called_and_feeds() -> None:
 
 
 def worlds_of(stress: str) -> list[str]:
-    """All for a probe that falls, which is held against that world's air. One for what is done to the cook's words or to a second
-    probe, which no world knows of; two in turn for the others, which act on every world by the same lines."""
+    """Of the long tests. All for a probe that falls, which is held against that world's air. One for what is done to the
+    cook's words or to a second probe, which no world knows of; two in turn for the others, which act on
+    every world by the same lines."""
     if stress == "fell":
         return NAMES
     at = STRESSES.index(stress)
@@ -95,10 +98,13 @@ def worlds_of(stress: str) -> list[str]:
     return [NAMES[(at + k) % len(NAMES)] for k in range(1 if alike else 2)]
 
 
+@pytest.mark.parametrize(
+    "worlds", [lambda _: [FIRE], pytest.param(worlds_of, marks=pytest.mark.soak)], ids=["one", "several"]
+)
 @pytest.mark.parametrize("stress", STRESSES)
-def test_each_stress_can_be_drawn(stress: str) -> None:
+def test_each_stress_can_be_drawn(stress: str, worlds: Callable[[str], list[str]]) -> None:
     drawn_alike = stress in OF_TWO or stress == BY_THE_FIRE  # what befalls the first of two befalls an only one too
-    for name in worlds_of(stress):
+    for name in worlds(stress):
         night = night_in(name, hours=4, stress=stress).run()
         if drawn_alike:
             assert (night.probes.count == 2).all()
@@ -113,7 +119,7 @@ def test_each_stress_can_be_drawn(stress: str) -> None:
 
 
 def test_marks_follow_the_policy_and_do_not_change_later() -> None:
-    night = night_in("kernels", hours=6)
+    night = night_in(FIRE, hours=6)
     marking = draw_marking(4, 6, Marks.ALL)
     for _ in range(200):
         night.minute()
@@ -128,7 +134,7 @@ def test_marks_follow_the_policy_and_do_not_change_later() -> None:
 
 
 def test_a_copy_of_a_state_is_independent() -> None:
-    night = night_in("coals", hours=2)
+    night = night_in(FIRE, hours=2)
     kept = copied(night.state)
     night.run()
     assert not np.array_equal(kept["air"], night.state["air"])

@@ -44,6 +44,7 @@ def test_judges_that_say_nothing_let_the_fire_go_and_the_bench_fails(silent: tup
     assert "MISS must-wake missed" in said
 
 
+@pytest.mark.soak
 def test_a_prompt_an_hour_late_is_a_missed_wake() -> None:
     night = live_one("fed-late", FED_LATE, WRONG_BUILDS["late"])
     assert [need.kind for need in night.verdict.missed] == ["fire"]

@@ -21,6 +21,7 @@ def band_of(rows: list[Row]) -> float:
     return float(np.nanmean([r.in_band for r in rows]))  # NaN: all its meat was off before bedtime
 
 
+@pytest.mark.soak
 def test_nobody_called_sleeps_through_and_loses_what_an_oracle_keeps() -> None:
     alone = [row_of("nobody", "none", n) for n in lived("zones", SEED, PITS, Nobody())]
     kept = [row_of("oracle", "none", n) for n in lived("zones", SEED, PITS, Oracle())]
@@ -33,6 +34,7 @@ def test_an_alarm_clock_rings_by_the_clock() -> None:
     assert {night.calls for night in lived("zones", SEED, PITS, AlarmClock(90))} == {(330, 420, 510, 600)}
 
 
+@pytest.mark.soak
 def test_the_program_is_judged_and_one_that_has_learned_nothing_misses() -> None:
     judged = [row_of("program", "none", n) for n in lived("zones", SEED, FEW, learned().fire)]
     assert sum(r.needs for r in judged) >= sum(r.missed for r in judged) == 0
@@ -40,6 +42,7 @@ def test_the_program_is_judged_and_one_that_has_learned_nothing_misses() -> None
     assert band_of(judged) > band_of(deaf), "without a forecast the call comes below the band"
 
 
+@pytest.mark.soak
 def test_a_run_prints_its_seed_slices_are_put_together_and_go_on(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

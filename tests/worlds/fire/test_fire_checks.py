@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.worlds.at_every_run import FIRE, each
 from tests.worlds.fire.checked_pits import N, checked_pits
 from tests.worlds.fire.fire_world import FireWorld, Hands
 from tests.worlds.fire.masonry import Masonry
@@ -66,7 +67,7 @@ def tried(
     return air
 
 
-@pytest.fixture(scope="module", params=sorted(FIRE_WORLDS))
+@pytest.fixture(scope="module", params=each(sorted(FIRE_WORLDS), FIRE))
 def pits(request: pytest.FixtureRequest) -> tuple[FireWorld, Lanes, Floats]:
     """A world, its pits, and the air after a usual log with nothing else."""
     world = FIRE_WORLDS[request.param]
@@ -132,8 +133,10 @@ def test_an_unfed_fire_ends_up_out(pits: Pits) -> None:
     assert np.median(rest) < 0.25 and (rest > -0.05).all()
 
 
-@pytest.mark.parametrize("world", [Zones(), Masonry()], ids=lambda w: w.name)
-def test_heat_released_is_lost_or_stored(world: Zones | Masonry) -> None:
+@pytest.mark.parametrize("name", each(("zones", "masonry"), FIRE))
+def test_heat_released_is_lost_or_stored(name: str) -> None:
+    world = FIRE_WORLDS[name]
+    assert isinstance(world, Zones | Masonry)
     nature = checked_pits(world)
     state = world.lit(nature, nature["mean_ambient"])
     stored = world.stored(nature, state)
@@ -148,6 +151,7 @@ def test_heat_released_is_lost_or_stored(world: Zones | Masonry) -> None:
     assert (state["released"] > 0.5 * nature["heat"]).all()
 
 
+@pytest.mark.soak
 def test_draught_cannot_burn_more_than_its_air_allows() -> None:
     world = FIRE_WORLDS["draught"]
     nature = checked_pits(world)

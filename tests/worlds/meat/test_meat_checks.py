@@ -24,6 +24,7 @@ import numpy as np
 import pytest
 
 from tests.published_cooling import PIECES, cooling_rows
+from tests.worlds.at_every_run import MEAT, each
 from tests.worlds.lanes import Floats, Lanes
 from tests.worlds.meat.compartments import Compartments
 from tests.worlds.meat.conduction import Conduction
@@ -78,7 +79,7 @@ def hours_to(core: Floats, celsius: float, *, cooling: bool = False) -> Floats:
     return result
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_cooling_of_large_pieces(name: str) -> None:
     world, rows = MEAT_WORLDS[name], cooling_rows()
     assert len(rows) == 13
@@ -129,7 +130,7 @@ def test_a_wet_surface_stands_at_the_wet_bulb() -> None:
         assert float(surface.celsius[0]) < float(row["Tsat_C"])
 
 
-@pytest.mark.parametrize("name", BOTH_BODIES)
+@pytest.mark.parametrize("name", each(BOTH_BODIES, *MEAT))
 def test_up_to_65_degrees_most_of_what_is_lost_evaporated(name: str) -> None:
     """Published: to 65 to 70 °C the loss is almost all evaporation."""
     world = MEAT_WORLDS[name]
@@ -148,7 +149,7 @@ def test_up_to_65_degrees_most_of_what_is_lost_evaporated(name: str) -> None:
     assert np.nanmedian(share) > 0.6
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_263_minutes_and_28_9_percent(name: str) -> None:
     """Published averages: from 5 to 75 to 85 °C in 263 min with a loss of 28.9 %. The size is not given: one
     that takes about as long."""
@@ -165,7 +166,7 @@ def test_263_minutes_and_28_9_percent(name: str) -> None:
     assert best[1] == pytest.approx(0.289, abs=0.08)
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_a_hotter_oven_is_quicker_and_a_colder_start_slower(name: str) -> None:
     """Published: -0.25 to -0.325 min a °C of oven (small pieces); a colder start costs minutes."""
     world = MEAT_WORLDS[name]
@@ -180,7 +181,7 @@ def test_a_hotter_oven_is_quicker_and_a_colder_start_slower(name: str) -> None:
     assert 1 < colder < 27
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_carry_over(name: str) -> None:
     """Published (Lowe, tables of roasts): out at 65 to 83 °C the core rises by 1 to 5 °C more."""
     world = MEAT_WORLDS[name]
@@ -197,7 +198,7 @@ def test_carry_over(name: str) -> None:
     assert 0.5 < np.median(peak - 74) < 7.5
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_rules_of_the_trade(name: str) -> None:
     """Common practice, no source: whole brisket at 107 to 121 °C takes 1 to 1.5 h a pound, with a spread as
     wide again; plateaus of 1 to 6 h between 66 and 77 °C."""
@@ -218,7 +219,7 @@ def test_rules_of_the_trade(name: str) -> None:
     assert np.nanquantile(plateau, 0.8) < 7.0
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_wrapping_is_quicker_the_tighter_it_is(name: str) -> None:
     """Common practice, no source: foil ends a plateau soonest, paper later, bare last."""
     world = MEAT_WORLDS[name]
@@ -283,7 +284,7 @@ def test_compartments_keep_water() -> None:
     )
 
 
-@pytest.mark.parametrize("name", MEAT_WORLDS)
+@pytest.mark.parametrize("name", each(MEAT_WORLDS, *MEAT))
 def test_a_core_stays_between_its_surroundings_and_boiling(name: str) -> None:
     world = MEAT_WORLDS[name]
     core, lost = run(world, drawn(world, half=0.04, form=0.5, start=3), around(125), 9)
