@@ -15,7 +15,7 @@ from statistics import median
 from typing import Any
 
 from daemon.core.events import ProbeFault
-from daemon.core.readings.probe_faults import Finding
+from daemon.core.readings.findings import Finding
 from daemon.core.said import Text, plain, said, say
 
 MINUTE = 60.0

@@ -16,10 +16,11 @@ from typing import Any
 from daemon.core.events import ProbeFault, QualityChanged, Sample
 from daemon.core.readings.cabinet_witness import SETTLES_IN, CabinetWitness
 from daemon.core.readings.channel_judge import GOOD, NO_DOUBT, QUALITY_RANK, ChannelJudge
+from daemon.core.readings.findings import PATIENCE, Finding, ProbeMinutes
 from daemon.core.readings.pit_leap import PitLeaps
 from daemon.core.readings.pit_probe_faults import PitProbeFaults
 from daemon.core.readings.pit_witness import Contradiction, contradiction
-from daemon.core.readings.probe_faults import PATIENCE, Finding, ProbeFaults, ProbeMinutes
+from daemon.core.readings.probe_faults import ProbeFaults
 from daemon.core.readings.unit_change import UnitChange
 from daemon.core.said import plain, said, say
 from daemon.core.settings import Band, ChannelSettings, Role, WatchSettings

@@ -14,9 +14,9 @@ from statistics import median
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.findings import Finding
 from daemon.core.readings.middle import middles
 from daemon.core.readings.pit_coupling import coupling
-from daemon.core.readings.probe_faults import Finding
 from daemon.core.said import Text, plain, said, say
 
 # Every number below: our choices, tried on the worlds in tests/worlds.

@@ -17,10 +17,10 @@ from statistics import fmean, median
 from typing import Any
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.findings import Finding
 from daemon.core.readings.middle import middle, middles
 from daemon.core.readings.pit_disagreement import SETTLED as AT_HOME
 from daemon.core.readings.pit_disagreement import PitDisagreement, swings_with
-from daemon.core.readings.probe_faults import Finding
 from daemon.core.readings.swings import Swings
 from daemon.core.said import Text, plain, said, say
 

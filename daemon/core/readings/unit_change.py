@@ -10,7 +10,7 @@ from typing import Any
 
 from daemon.core.events import ProbeFault
 from daemon.core.readings.channel_judge import ChannelJudge
-from daemon.core.readings.probe_faults import Finding
+from daemon.core.readings.findings import Finding
 from daemon.core.said import Text, plain, said, say
 
 LEAPT_WITHIN = 30.0

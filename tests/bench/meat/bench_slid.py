@@ -23,7 +23,8 @@ from daemon.core.forecast.eligibility import slid_out
 from daemon.core.forecast.unmarked import Stories, carry_stories, told_by
 from daemon.core.pieces.seat import seats, settled
 from daemon.core.pieces.stage import TENDER_FOR
-from daemon.core.readings.probe_faults import Finding, ProbeFaults, ProbeMinutes
+from daemon.core.readings.findings import Finding, ProbeMinutes
+from daemon.core.readings.probe_faults import ProbeFaults
 from daemon.core.settings import ChannelSettings, Role
 from drivers.simulated.records import Array, CookRecord
 from tests.bench.meat.forecast_cases import FIRST_MINUTE, question

@@ -14,8 +14,9 @@ from math import exp, nan, sin
 import pytest
 
 from daemon.core.events import ProbeFault
+from daemon.core.readings.findings import PATIENCE, Finding, ProbeMinutes
 from daemon.core.readings.pit_coupling import coupling
-from daemon.core.readings.probe_faults import PATIENCE, Finding, ProbeFaults, ProbeMinutes
+from daemon.core.readings.probe_faults import ProbeFaults
 from daemon.core.settings import ChannelSettings, Role
 from drivers.simulated.batch import simulate_cooks
 from tests.texts.english import in_english
