@@ -73,6 +73,7 @@ MUTATIONS = (
     Mutation(ALARMS, "alarms/conditions/pit.py", "within=pit > low or back", "within=pit > low - 20 or back"),
     Mutation(ALARMS, "alarms/conditions/pit.py", "active=pit > too_hot and slope > -TURNING", "active=pit > band.high"),
     Mutation(ALARMS, "alarms/conditions/piece.py", "active=seen >= target,", "active=seen >= target + 1.0,"),
+    Mutation(ALARMS, "alarms/conditions/piece.py", "asks_about_wrap(piece.question) and", "piece.question and"),
     Mutation(ALARMS, "alarms/conditions/piece.py", "and width <= TOO_WIDE and helps,", "and width <= TOO_WIDE,"),
     Mutation(ALARMS, "alarms/conditions/kept.py", "active=low or soon,", "active=low,"),
     Mutation(ALARMS, "food_safety/cabinet_air.py", "self.below + before, self.unseen + before", "self.below, self.unseen"),

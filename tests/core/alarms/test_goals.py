@@ -16,6 +16,8 @@ from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.inputs import Goal, Interval
+from daemon.core.pieces.stage import CLIMB_QUESTION, WRAP_QUESTION
+from daemon.core.said import Text, say
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -48,11 +50,12 @@ def judged(
     lost: dict[str, float] | None = None,
     too_warm: dict[str, float] | None = None,
     outlooks: dict[Goal, Interval] | None = None,
+    question: Text = "",
 ) -> dict[str, Condition]:
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None, since=0.0)
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
-        settings=settings, stage=stage, on_fire=True, rate=None, question="",
+        settings=settings, stage=stage, on_fire=True, rate=None, question=question,
         outlook=lambda goal, *_: at if outlooks is None else outlooks.get(goal), forecast_at=0.0, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
         read_last=lambda: None, unseen_since=None, slid_out=slid_out,
@@ -111,6 +114,22 @@ def test_a_wrap_is_asked_for_only_where_it_still_helps(core: float, asked: bool)
     """Planned at 75 °C, tender from 93 °C: at 90 °C, or at the 102 °C of a probe in the air, nobody is asked to wrap."""
     piece = replace(CHUCK, wrap=Wrap("paper"), wrap_at=75.0)
     assert judged(core, piece)["wrap-target"].active is asked
+
+
+@pytest.mark.parametrize("key", [WRAP_QUESTION, CLIMB_QUESTION])
+def test_who_is_called_to_wrap_is_not_asked_beside_it_whether_it_is_wrapped(key: str) -> None:
+    """They came within a minute, as two messages and two cards; a mark answers both."""
+    piece, asks = replace(CHUCK, wrap=Wrap("paper"), wrap_at=75.0), say(key, name="Chuck")
+    assert judged(74.0, piece, question=asks)["stage-question"].active
+    called = judged(75.0, piece, question=asks)
+    assert called["wrap-target"].active and not called["stage-question"].active
+    assert "if it is wrapped already, say so" in in_english(called["wrap-target"].because)
+    assert not judged(74.5, piece, question=asks, standing=frozenset({"wrap-target/chuck"}))["stage-question"].active
+    assert judged(75.0, piece, question=asks, pit_stage="out")["stage-question"].active, (
+        "nobody is called to wrap there"
+    )
+    other = say("question.spot", name="Chuck", spot=70.0, probe=75.0)
+    assert judged(75.0, piece, question=other)["stage-question"].active
 
 
 @pytest.mark.parametrize("stage", ["out", "cooling", "unlit"])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from math import nan
 
 from daemon.core.alarms.conditions.kept import early_half
@@ -12,8 +12,8 @@ from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.inputs import WIDE, Goal, Interval
 from daemon.core.pieces.piece import KEPT, PieceWatch
-from daemon.core.pieces.stage import PiecePhase, is_question
-from daemon.core.said import say
+from daemon.core.pieces.stage import PiecePhase, asks_about_wrap, is_question
+from daemon.core.said import Said, say
 
 LATE_ENOUGH = 5 * 60.0
 """s past the service time at the upper quartile of the forecast (between its middle and its late end) before anybody is told."""
@@ -54,7 +54,8 @@ NO_CORE = 3.0
 
 def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
     """Every condition of one piece, but those of meat that is kept."""
-    yield from _goals(process, piece)
+    goals = list(_goals(process, piece))
+    yield from goals
     yield from _service(process, piece)
     if piece.settings.channel is not None:
         yield _probe_lost(process, piece)
@@ -62,13 +63,20 @@ def piece_conditions(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Co
         if piece.cabinet is not None:
             yield _probe_lost(process, piece)
         yield from _spot_check(process, piece)
-    asks = bool(piece.question)
+    asks = bool(piece.question) and not (asks_about_wrap(piece.question) and _calls_for_wrap(process, piece, goals))
     core = process.cores.get(piece.settings.id)
     told = None
     if asks and core is not None:
         told = asked_as(piece.question, name=process.called(piece.settings.name), value=core)
     found = Finding(asks, within=not asks, because=piece.question, value=core, told=told)
     yield process.condition("stage-question", piece_subject(piece.settings), found)
+
+
+def _calls_for_wrap(process: ProcessSnapshot, piece: PieceWatch, goals: Iterable[Condition | NotKnown]) -> bool:
+    """The cook is sent to wrap it, or is about to be: whether it is wrapped is answered there."""
+    found = (one for one in goals if isinstance(one, Condition) and one.rule == "wrap-target")
+    due = any(one.active and not one.suppressed_by for one in found)
+    return due or process.is_standing("wrap-target", piece.settings.id)
 
 
 def _goals(process: ProcessSnapshot, piece: PieceWatch) -> Iterator[Condition | NotKnown]:
@@ -107,13 +115,18 @@ def _wrap(
     found = Finding(
         active=active,
         within=wrapped or put_off or (core is not None and not (bare and seen >= wrap_at - deadband)),
-        because=say("alarm.wrap-target.because-foretold")
-        if core is None
-        else say("alarm.wrap-target.because", core=core),
+        because=_why_wrap(piece, core),
         value=core,
         limit=wrap_at,
     )
     return process.condition("wrap-target", subject, found, off)
+
+
+def _why_wrap(piece: PieceWatch, core: float | None) -> Said:
+    if core is None:
+        return say("alarm.wrap-target.because-foretold")
+    asked = asks_about_wrap(piece.question)
+    return say("alarm.wrap-target.because-or-said" if asked else "alarm.wrap-target.because", core=core)
 
 
 def _tender(
