@@ -75,6 +75,22 @@ TRANSITIONS: dict[tuple[AlarmState, Trigger], AlarmState] = {
 """(state, trigger) -> state. A trigger that is not here for a state changes nothing. From suppression an alarm always
 comes back to normal first: under a guard no delay ran, so its on-delay begins anew (none: it occurs at once)."""
 
+STANDS_AS: dict[AlarmState, Said] = {
+    _S.UNACKNOWLEDGED: say("alarm-state.new"),
+    _S.ACKNOWLEDGED: say("alarm-state.seen"),
+    _S.RETURNED_UNACKNOWLEDGED: say("alarm-state.over"),
+    _S.LATCHED_UNACKNOWLEDGED: say("alarm-state.happened"),
+    _S.LATCHED_ACKNOWLEDGED: say("alarm-state.happened-seen"),
+}
+"""How an alarm that is not put away stands, in the words of its card."""
+OVER_AS = {_S.UNACKNOWLEDGED: STANDS_AS[_S.RETURNED_UNACKNOWLEDGED], _S.ACKNOWLEDGED: say("alarm-state.seen-over")}
+"""The same while its off-delay runs: its state says that it stands, and its words that it is over."""
+
+
+def stands_as(state: AlarmState, recovered: bool) -> Text:
+    """ "" of one that is put away. recovered: back by more than the deadband."""
+    return (STANDS_AS | OVER_AS if recovered else STANDS_AS).get(state, "")
+
 
 @dataclass(slots=True)
 class Alarm:

@@ -12,7 +12,7 @@ from math import inf
 from typing import Any, cast
 
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition, WakePolicy
-from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger
+from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger, stands_as
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 from daemon.core.said import Text, said, say
@@ -58,6 +58,8 @@ class AlarmView:
     """Beyond the set point, and on its way back."""
     recovered: bool = False
     """Back by more than the deadband: it returns when its off-delay has run."""
+    stands_as: Text = ""
+    """New, seen, over: for people, and of one piece with its text."""
 
 
 class AlarmTable:
@@ -381,6 +383,7 @@ class AlarmTable:
             suppressed_by=alarm.guards,
             improving=alarm.improving or alarm.is_between,
             recovered=alarm.within_since is not None,
+            stands_as=stands_as(alarm.state, alarm.within_since is not None),
         )
 
 

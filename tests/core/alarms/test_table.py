@@ -17,6 +17,7 @@ from daemon.core.alarms.table import AlarmTable
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Priority
 from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
 from daemon.core.said import say
+from tests.texts.english import in_english
 
 ROWS = Path(__file__).parents[2] / "data" / "isa_18_2_transitions.csv"
 LIMIT = 7200.0
@@ -429,6 +430,22 @@ def test_what_is_over_does_not_go_on_claiming_it() -> None:
     assert [(v.state, v.text) for v in alarms.views()] == [(AlarmState.LATCHED_UNACKNOWLEDGED, over[0])]
     alarms.judge(replace(condition(True), text=last), 2500.0)
     assert [(v.text, v.because) for v in alarms.views()] == [(last, "pit 100 °C")], "it is there again"
+
+
+def test_what_is_told_to_be_over_is_never_told_to_be_so_still() -> None:
+    """It was seen while its off-delay ran: "Seen, still so" stood above "Over since 03:21"."""
+    alarms = table(off_delay=300.0)
+    alarms.judge(condition(True), 0.0)
+    shown = []
+    for at, act in ((60.0, condition(False)), (90.0, Acknowledge(KEY, "cook")), (120.0, condition(True))):
+        alarms.judge(act, at) if isinstance(act, Condition) else alarms.command(act, at)
+        (view,) = alarms.views()
+        shown.append(
+            (view.text == say("message.over", what=say("alarm.r.title"), since=60.0), in_english(view.stands_as))
+        )
+    assert shown == [(True, "Over, not yet seen"), (True, "Seen, over"), (False, "Seen, still so")]
+    latched = bring_to("latched-acknowledged", latched=True).view(KEY)
+    assert latched is not None and in_english(latched.stands_as) == "Happened, seen"
 
 
 def test_what_has_no_name_is_over_without_one() -> None:

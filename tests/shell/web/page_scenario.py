@@ -14,6 +14,7 @@ from threading import Lock
 from config.cook import Cook, ReminderSection
 from config.cuts import CUTS
 from daemon.core import inputs
+from daemon.core.alarms.state import stands_as
 from daemon.core.alarms.table import AlarmView
 from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.annunciation.test_call import TestCallState
@@ -157,7 +158,12 @@ def feed_alarm(now: float) -> AlarmView:
         f"Pit {pit_at(now) + 1:.0f} °C and falling; below the band soon.",
         pit_at(now) + 1,
         23 * 60.0,
+        stands_as=stands_as(AlarmState.UNACKNOWLEDGED, recovered=False),
     )
+
+
+def standing_as(alarm: AlarmView, state: AlarmState) -> AlarmView:
+    return replace(alarm, state=state, stands_as=stands_as(state, recovered=False))
 
 
 def snapshot_at(now: float = NIGHT) -> Snapshot:
@@ -293,7 +299,7 @@ class FakeWatch:
                 self.changes = replace(
                     old,
                     alarms=tuple(
-                        replace(a, state=AlarmState.ACKNOWLEDGED) if alarm in ("*", a.key) else a for a in old.alarms
+                        standing_as(a, AlarmState.ACKNOWLEDGED) if alarm in ("*", a.key) else a for a in old.alarms
                     ),
                 )
             case inputs.Shelve(alarm, seconds, reason):

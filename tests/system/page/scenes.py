@@ -20,7 +20,7 @@ from daemon.core.shift import DeedAsked, OnWatch
 from daemon.core.snapshot import MarkView, SpotView
 from drivers.reading import Quality
 from tests.shell.web.page_curves import HOUR, LIT, SERVE
-from tests.shell.web.page_scenario import COLD, FakeWatch, fan_from, nap_at
+from tests.shell.web.page_scenario import COLD, FakeWatch, fan_from, nap_at, standing_as
 
 WAKING = 600.0
 """s a sleeper needs until a log burns."""
@@ -57,7 +57,7 @@ def six_alarms(watch: FakeWatch) -> None:
 
     def alarm(rule: str, state: AlarmState, priority: str, text: str, because: str, subject: str = "pit") -> AlarmView:
         return replace(
-            feed, key=f"{rule}/{subject}", rule=rule, subject=subject, state=state, priority=priority, text=text,
+            standing_as(feed, state), key=f"{rule}/{subject}", rule=rule, subject=subject, priority=priority, text=text,
             because=because, consequence_in=None, prompt=False,
         )  # fmt: skip
 

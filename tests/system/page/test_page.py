@@ -23,6 +23,7 @@ from daemon.core.settings import MeatKind, PieceSettings
 from daemon.shell.web.assets import CHART_LIBRARY, STATIC, load_assets
 from tests.shell.web.page_cooks import CHOIR, TRIAL
 from tests.shell.web.page_curves import FEED
+from tests.shell.web.page_scenario import standing_as
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import BROWSER, WCAG, enter, phone, serious, unfold
 from tests.system.page.scenes import on_course, six_alarms
@@ -230,7 +231,7 @@ def test_seen_silences_and_stays(page: Page, site: ServedPage) -> None:
 
 def test_what_happened_once_is_put_right_by_a_second_word(page: Page, site: ServedPage) -> None:
     old = site.watch.changes
-    latched = replace(old.alarms[0], state=AlarmState.LATCHED_ACKNOWLEDGED)
+    latched = standing_as(old.alarms[0], AlarmState.LATCHED_ACKNOWLEDGED)
     site.watch.changes = replace(old, alarms=(latched,))
     alarm = page.locator(".alarm")
     expect(alarm).to_contain_text("Happened, seen")

@@ -9,13 +9,6 @@ import { t } from "./texts.js";
 const NEW = new Set(["unacknowledged", "latched-unacknowledged"]);
 const OVER = "returned-unacknowledged";
 const AWAY = new Set(["shelved", "suppressed-by-design", "out-of-service"]);
-const STATES = {
-  unacknowledged: t("alarms.new"),
-  acknowledged: t("alarms.seen-still-so"),
-  [OVER]: t("alarms.over-not-yet-seen"),
-  "latched-unacknowledged": t("alarms.happened-not-yet-seen"),
-  "latched-acknowledged": t("alarms.happened-seen"),
-};
 const RANK = { high: 0, medium: 1, low: 2 };
 /** Rules that speak of one cause, what asks for the act first; the others say no more than why. */
 const CAUSES = [
@@ -141,7 +134,7 @@ function card(first) {
     const kind = leader.prompt ? t("alarms.call") : t("alarms.alarm");
     say(
       status,
-      `${STATES[leader.state] ?? plain(leader.state)} · ${plain(leader.priority)} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
+      `${leader.stands_as} · ${plain(leader.priority)} ${kind} · ${clock(leader.raised_at, live.snapshot)}`,
     );
     const timed =
       leader.consequence_in === null || [leader.because, leader.text].some((words) => TIMED.test(words)); // said already
