@@ -26,7 +26,7 @@ from tests.shell.web.page_curves import FEED
 from tests.shell.web.page_scenario import standing_as
 from tests.shell.web.page_thread import ServedPage
 from tests.system.page.page_browser import BROWSER, WCAG, enter, phone, serious, unfold
-from tests.system.page.scenes import on_course, six_alarms
+from tests.system.page.scenes import calm, on_course, six_alarms
 
 ROOMS = ("pit", "plan", "curve", "night", "cooks", "care")
 VIEWS = (*ROOMS, "shift", f"cook/{CHOIR}", f"compare/{CHOIR}/{TRIAL}", "taught")
@@ -382,9 +382,13 @@ def test_what_the_watch_asks_about_the_fire_is_shown(page: Page, site: ServedPag
 
 def test_a_rig_that_can_wake_nobody_says_so(page: Page, site: ServedPage) -> None:
     expect(page.locator("#health")).not_to_contain_text("Nobody can be woken")
+    calm(site.watch)
+    expect(page.locator("#calm .good")).to_have_text("Nothing to do now")
     object.__setattr__(site.server._settings, "can_wake", False)
     page.reload()
     expect(page.locator("#health")).to_contain_text("Nobody can be woken")
+    expect(page.locator("#calm .suspect")).to_have_text("Nothing to do now, but nobody can be woken")
+    expect(page.locator("#calm .do .good")).to_have_count(0)
 
 
 def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> None:

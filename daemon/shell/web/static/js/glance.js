@@ -3,6 +3,7 @@
 import { isNew, showAlarms } from "./alarms.js";
 import { find, make, redraw } from "./dom.js";
 import { OFF, ON_FIRE, isForetoldBlind, readyAt } from "./foretold.js";
+import { live } from "./live.js";
 import { allPits, feedWord, isOld, lowWord } from "./pits.js";
 import { course } from "./standing.js";
 import { stepsFace } from "./steps.js";
@@ -91,8 +92,13 @@ const LIT = ["in-band", "falling", "low", "out", "high", "runaway"];
 function calmHead(snapshot) {
   const heads = allPits(snapshot).map((pit) => headOf(pit, piecesOn(pit, snapshot), snapshot.standing));
   const bad = heads.findIndex((head) => head.className && !head.className.includes("good"));
-  if (snapshot.pits.length === 0 || bad < 0)
-    return heads.find((head) => head.className?.includes("good")) ?? heads[0];
+  if (snapshot.pits.length === 0 || bad < 0) {
+    const good = heads.find((head) => head.className?.includes("good"));
+    // green says that one may look away
+    return good && live.facts?.can_wake === false
+      ? state("suspect", t("glance.nothing-to-do-unwoken"))
+      : (good ?? heads[0]);
+  }
   return make("span", {}, `${snapshot.pits[bad].name}: `, heads[bad]);
 }
 
