@@ -4,4 +4,5 @@
 set -eu
 cd "$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)/.."
 .venv/bin/pytest -m soak --durations=0 "$@"
+[ $# -gt 0 ] || .venv/bin/pytest -m "hypothesis and not soak" --hypothesis-profile=many --durations=10
 [ $# -gt 0 ] || .venv/bin/python -m tests.bench.cost.bench_cost --window 600 || echo "not every cost is within its target"

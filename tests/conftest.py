@@ -7,8 +7,9 @@ from hypothesis import HealthCheck, settings
 
 from tests.run_files import begin_run
 
-settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("unhurried")
+settings.register_profile("few", deadline=None, max_examples=30, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("many", settings.get_profile("few"), max_examples=1000)
+settings.load_profile("few")  # the long tests ask for the other: --hypothesis-profile=many
 
 LONG = {"system", "faults", "bench", "worlds"}
 """Rooms whose files take long, or wait much: begun first, so that no worker is left with one of them at the end."""

@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from config.config_error import ConfigError
@@ -197,7 +197,6 @@ def entry_with(home: Path, told: list[tuple[int, Input]]) -> CookEntry:
     return plain  # type: ignore[no-any-return]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(items)
 def test_whatever_was_told_is_read_back_from_the_table(told: list[tuple[int, Input]]) -> None:
     with tempfile.TemporaryDirectory() as made:

@@ -48,11 +48,7 @@ def test_the_same_settings_call_when_the_night_itself_called(journal: Path, call
     assert [one.id for one in called] == told and len(told) >= 2
 
 
-def test_a_rule_that_never_wakes_does_not_and_a_band_up_there_calls_sooner(
-    entry: CookEntry, then: Judged, called: list[Notification]
-) -> None:
-    silent = changed(then, ["rule.pit-falling.wake=never", "rule.fire-out.wake=never"])
-    assert not any(one.alarm.startswith(("pit-falling", "fire-out")) for one in calls(silent, inputs_of_cook(entry)))
+def test_a_band_up_there_calls_sooner(entry: CookEntry, then: Judged, called: list[Notification]) -> None:
     hotter = changed(then, ["band.low=112"])
     before = [(now, item) for now, item in inputs_of_cook(entry) if now < called[0].time]
     assert calls(hotter, before), "sooner: the band that was set that night does not undo it"

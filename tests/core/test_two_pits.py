@@ -91,8 +91,10 @@ def test_one_answer_is_for_both_and_wood_on_both_ends_both(night: TwoPits) -> No
         ]  # fmt: skip
 
 
+@pytest.mark.soak
 def test_a_replay_gives_the_very_same_events_also_over_a_restart(night: TwoPits) -> None:
-    """From inputs as the journal keeps them; cut in the middle of the night, between the call and the wood."""
+    """From inputs as the journal keeps them; cut in the middle of the night, between the call and the wood. The real watch
+    does so at every run, in a shorter night (`tests/system/test_two_pits.py`)."""
     (call,) = night.calls
     journalled = [
         (at, item if isinstance(item, inputs.Readings) else input_from_json(*input_to_json(item)))

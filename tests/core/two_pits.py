@@ -20,7 +20,7 @@ from tests.core.night import BY_NIGHT, CHUCK, LAMB
 EVENING = 1_795_885_200.0
 """Engine time of the scenario's start, 17:00 UTC."""
 HOUR = 3600.0
-STEP = 15.0
+STEP = 30.0
 BED = EVENING + 6.6 * HOUR
 SEEDS = {"": 3, "drum": 4}
 PROBES = {"": ("pit-left", "pit-right"), "drum": ("drum-left", "drum-right")}

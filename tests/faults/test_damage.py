@@ -59,6 +59,8 @@ MEMORY = 3 << 30
 """Bytes a start may take here before it fails: damage must not fill the memory either."""
 LOST = "record-lost/cook"
 """Key of the alarm that asks what is on the fire."""
+FEW = 8
+"""Copies tried at every run."""
 CALM = 1800.0
 """s of a pit in the band before it runs away in the life that leaves the journal behind."""
 
@@ -326,15 +328,15 @@ def believing() -> Iterator[None]:
 
 
 async def damaged_state(home: Path, full: bool) -> Row:
-    copies, seed = (400, 20261127) if full else (16, 7)
+    copies, seed = (400, 20261127) if full else (FEW, 7)
     failures = await damaged(home / "right", copies, seed)
     with believing():
-        wrong = await damaged(home / "wrong", 16, 7)
+        wrong = await damaged(home / "wrong", FEW, 7)
     return Row(
         "journal damaged (bytes, pages, lengths, rows, log, tables)",
         f"of {copies} starts (seed {seed}): not woken, not written, an id twice, or a question unanswered",
         f"{len(failures)}" + (f" {list(failures.items())[:3]}" if failures else ""), "0", not failures,
-        f"believes what the file says ({len(wrong)} of 16)", len(wrong) > 0,
+        f"believes what the file says ({len(wrong)} of {FEW})", len(wrong) > 0,
     )  # fmt: skip
 
 

@@ -243,5 +243,5 @@ class AlarmLives(RuleBasedStateMachine):
             self.pair.check()
 
 
-AlarmLives.TestCase.settings = settings(max_examples=60, stateful_step_count=30, deadline=None, derandomize=True)
+AlarmLives.TestCase.settings = settings(max_examples=25, stateful_step_count=30, deadline=None, derandomize=True)
 TestAlarmLives = AlarmLives.TestCase

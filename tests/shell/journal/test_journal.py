@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.core.inputs import Acknowledge, Input, Mark, MarkKind, Readings, SetBand
@@ -37,7 +37,6 @@ def test_a_pack_gives_back_every_bit(minute: list[tuple[float, Readings]]) -> No
 
 
 @given(st.binary(max_size=200))
-@settings(max_examples=200)
 def test_a_damaged_pack_is_refused_not_guessed_at(body: bytes) -> None:
     with pytest.raises(PackDamaged):
         list(unpack(body))

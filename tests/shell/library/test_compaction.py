@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from config.loader import load_both
@@ -38,7 +38,6 @@ from tests.texts.english import events_in_words
 
 SHORT = 4.0
 """Hours of each cook where a whole night is not needed."""
-quickly = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def columns_of(journal: Path, query: str) -> list[tuple[Any, ...]]:
@@ -185,13 +184,11 @@ forecasts = st.builds(
 rows = st.lists(st.one_of(batches, st.tuples(times, forecasts)), min_size=1, max_size=6)
 
 
-@quickly
 @given(st.lists(batches, min_size=1, max_size=5))
 def test_packs_joined_are_the_same_readings(packs: list[list[tuple[float, Readings]]]) -> None:
     assert list(unpack(merged(map(pack, packs)))) == [batch for one in packs for batch in one]
 
 
-@quickly
 @given(rows)
 def test_a_bundle_gives_back_every_input_in_its_place(
     runs: list[list[tuple[float, Readings]] | tuple[float, ForecastArrived]],
@@ -208,7 +205,6 @@ def test_a_bundle_gives_back_every_input_in_its_place(
     assert list(inputs_of(0.0, BUNDLE, bundle(stored))) == expected
 
 
-@quickly
 @given(st.binary(max_size=200))
 def test_a_damaged_bundle_is_passed_over(body: bytes) -> None:
     assert list(inputs_of(0.0, BUNDLE, body)) == []

@@ -15,7 +15,7 @@ from math import nan
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.core.events import Event, FireSign
@@ -316,7 +316,6 @@ QUARTERS = st.lists(st.one_of(st.just(nan), st.floats(-40, 400)), min_size=6, ma
 """°C of six quarters of an hour."""
 
 
-@settings(max_examples=60, deadline=None)
 @given(pit=QUARTERS, core=QUARTERS, events=EVENTS)
 def test_whatever_happened_is_reported(pit: list[float], core: list[float], events: list[Event]) -> None:
     minutes = [[v for v in quarters for _ in range(15)] for quarters in (pit, core)]

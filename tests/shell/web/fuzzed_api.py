@@ -42,7 +42,7 @@ def page() -> Iterator[ServedPage]:
 
 @SCHEMA.parametrize()
 @settings(
-    max_examples=int(os.environ.get(EXAMPLES, "6")), deadline=None, derandomize=EXAMPLES not in os.environ,
+    max_examples=int(os.environ.get(EXAMPLES, "3")), deadline=None, derandomize=EXAMPLES not in os.environ,
     suppress_health_check=list(HealthCheck),
 )  # fmt: skip
 def test_the_document_and_the_server_agree(case: Any, page: ServedPage) -> None:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from playwright.sync_api import Browser, CDPSession, Locator, Page, expect
 
@@ -299,7 +299,6 @@ def test_fingers_zoom_a_kept_cook_inside_its_own_span(page: Page) -> None:
     page.wait_for_function("whole => document.querySelector('#room .chart').plot.scales.x.max === whole", arg=whole[1])
 
 
-@settings(max_examples=60, deadline=None)
 @given(
     st.floats(-1e5, 1e9), st.floats(600, 1e5), st.lists(st.floats(0, 340), min_size=1, max_size=2), st.floats(-60, 60),
     st.floats(0.5, 3.0),
