@@ -390,7 +390,7 @@ class Annunciator:
                 self._hold_back(annunciation, "")
                 self._unqueue(annunciation.key)
                 members.append(annunciation.key)
-        memory.call = call = WakeCall(now, now, members)
+        memory.call = call = WakeCall(now, now, members, joined=dict.fromkeys(members, now))
         message = self._message(call, self._audiences(call, 0), now)
         memory.woke.append(message.id)
         return [message]
@@ -422,7 +422,9 @@ class Annunciator:
         if not call.unannunciated and all(t.mends for t in standing):
             return self._hold_rung(call, standing, now)
         call.said_mending = False
-        if not call.climb(self._settings, now) and not call.unannunciated:
+        paused = self._memory.paused_until is not None and now < self._memory.paused_until
+        # who paused the sound is up: nobody else is called for news
+        if not (paused or call.climb(self._settings, now) or call.unannunciated):
             if not call.insists:
                 for annunciation in standing:
                     self._hold_back(annunciation, say("held-back.nobody-answered"))
@@ -430,8 +432,8 @@ class Annunciator:
                 return []
             call.insisted += 1
         news, call.unannunciated = call.unannunciated, []
-        call.annunciated_at = now
-        return [self._message(call, self._audiences(call, max(1, call.rung)), now, news)]
+        call.annunciated_at, call.rung = now, max(1, call.rung)
+        return [self._message(call, self._audiences(call, call.rung), now, news)]
 
     def _hold_rung(self, call: WakeCall, standing: list[Annunciation], now: float) -> list[Notification]:
         """Things get better by themselves: nobody else is called, and whoever was is told so once. What has recovered
@@ -515,7 +517,7 @@ class Annunciator:
         self._unqueue(key)
         memory.waiting = [k for k in memory.waiting if k != key]
         if memory.call is not None and key in memory.call.members:
-            memory.call.leave(key)
+            memory.call.leave(key, self._settings)
             if not memory.call.members:
                 memory.call = None
         if not memory.standing:

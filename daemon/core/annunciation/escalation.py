@@ -68,22 +68,33 @@ class WakeCall:
     insists: bool = False
     insisted: int = 0
     said_mending: bool = False
+    joined: dict[str, float] = field(default_factory=dict)
+    """Member -> engine time since which somebody is called for its pit or piece."""
 
     def join(self, key: str, settings: AnnouncingSettings, now: float) -> None:
-        """This alarm is new or worse: it is to be said soon, and the ladder goes on from where it is, at most from the
-        second person's rung, so that what joins late is not given up early."""
+        """This alarm is new or worse: it is to be said soon. The ladder goes on at its pace, for nobody has answered what was
+        said; from the second person's rung it goes on anew, so that what joins late is not given up early."""
         self.rung, self.insisted = min(self.rung, LAST_NAMED_RUNG), 0
-        here = rung(settings, self.rung)
-        self.opened_at = max(self.opened_at, now - (here.after if here is not None else 0.0))
+        if self.rung == LAST_NAMED_RUNG:
+            self._is_called_since(now, settings)
         if key not in self.members:
             self.members.append(key)
         if key not in self.unannunciated:
             self.unannunciated.append(key)
+        of_it = [at for other, at in self.joined.items() if _subject(other) == _subject(key)]
+        self.joined.setdefault(key, min(of_it, default=now))
 
-    def leave(self, key: str) -> None:
-        """This alarm is answered or gone."""
+    def leave(self, key: str, settings: AnnouncingSettings) -> None:
+        """This alarm is answered or gone. What joined it and is of something else has not been called for as long."""
         self.members = [k for k in self.members if k != key]
         self.unannunciated = [k for k in self.unannunciated if k != key]
+        if self.joined.pop(key, None) is not None and self.joined:
+            self._is_called_since(min(self.joined.values()), settings)
+
+    def _is_called_since(self, at: float, settings: AnnouncingSettings) -> None:
+        """The present rung is heard since then."""
+        here = rung(settings, self.rung)
+        self.opened_at = max(self.opened_at, at - (here.after if here is not None else 0.0))
 
     def climb(self, settings: AnnouncingSettings, now: float) -> bool:
         """Go up to the highest rung whose time has come. False when the ladder has ended: nobody answers."""
@@ -105,3 +116,8 @@ class WakeCall:
     def hold(self, settings: AnnouncingSettings, until: float) -> None:
         """The ladder stands still: the next rung is not due before `until`."""
         self.opened_at += max(0.0, until - self.next_rung_at(settings))
+
+
+def _subject(key: str) -> str:
+    """What an alarm is about."""
+    return key.partition("/")[2]

@@ -23,6 +23,26 @@ def test_a_second_alarm_joins_the_open_call() -> None:
     assert watch.calls() == [1000.0]
 
 
+def test_what_joins_a_call_does_not_put_off_the_second_person() -> None:
+    def second(watch: Watch) -> float:
+        return min(n.time for n in watch.wakes() if "second" in n.audiences)
+
+    worse = Watch()
+    worse.raised("pit-falling", 1000.0)
+    worse.raised("fire-out", 1240.0)
+    worse.judge("pit-falling", suppressed_by=("fire-out",))
+    worse.until(1400.0)
+    worse.judge("fire-out", severity=1)
+    worse.until(2000.0)
+    assert second(worse) == 1600.0, "the same pit grows worse, and nobody has answered"
+    other = Watch()
+    other.raised("pit-falling", 1000.0)
+    other.raised("pit-high", 1240.0, subject="chuck")
+    other.judge("pit-falling", active=False)
+    other.until(2000.0)
+    assert other.wakes()[-1].merged == () and second(other) > 1700.0, "of what joined, somebody has been called for less long"
+
+
 def test_many_alarms_in_a_minute_are_one_call() -> None:
     watch = Watch()
     for rule in ("target-reached", "wrap-target", "tender-range", "pit-high"):
