@@ -241,6 +241,11 @@ class FireWatch:
         return self.lid_open and self._lid.shut_at is not None
 
     @property
+    def lid_from(self) -> float:
+        """°C that the pit had before a lid was opened of which nobody has spoken; NaN else."""
+        return self._lid.level if self.lid_open and self._lid.unspoken else nan
+
+    @property
     def climb(self) -> float:
         """°C per minute that both halves of the last minute show, NaN while unknown."""
         return self._lid.climb

@@ -176,6 +176,11 @@ class LidSense:
         return cold or now - self._seen_at >= LID_UNSEEN
 
     @property
+    def unspoken(self) -> bool:
+        """Only the pit's fall tells of it."""
+        return self._marked_at is None
+
+    @property
     def climb(self) -> float:
         """°C per minute that both halves of the last minute show, lid open or shut; NaN while too little is known. A reading
         that jumps shows it in one half only."""

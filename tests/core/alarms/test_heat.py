@@ -244,6 +244,28 @@ def test_a_runaway_that_was_foretold_stands_until_the_pit_turns_or_is_back() -> 
         assert runaway(pit, "high", slope=slope).within is settles
 
 
+@pytest.mark.parametrize(
+    ("peak", "ends", "marked", "left_open"),
+    [
+        (240.0, 120.0, False, False),
+        (240.0, 120.0, True, True),
+        (240.0, 100.0, False, True),
+        (150.0, 110.0, False, True),
+    ],
+    ids=["burnt down", "said to be open", "below the band", "no flare"],
+)
+def test_a_flare_that_has_burnt_down_left_no_lid_open(peak: float, ends: float, marked: bool, left_open: bool) -> None:
+    fire, beats = FireWatch(), 14 * 12
+    for beat in range(beats):
+        now = beat * SCAN_CYCLE
+        if marked and beat == 24:
+            fire.mark(Mark(MarkKind.LID_OPEN), now)
+        fire.scan(now, ends + (peak - ends) * exp(-max(0, beat - 12) / 36))
+    assert fire.lid_open
+    seen = replace(process(now, ends, fire, "high"), lid_since=0.0)
+    assert next(c for c in conditions(seen) if c.rule == "lid-left-open").active is left_open
+
+
 def test_a_steady_climb_is_a_line_and_what_slackens_is_none() -> None:
     assert steady_climb([3.0 * minute for minute in range(7)]) == pytest.approx(3.0)
     assert steady_climb([float(minute**2) for minute in range(7)]) == pytest.approx(9.0), "the last three minutes"

@@ -40,7 +40,9 @@ def test_what_joins_a_call_does_not_put_off_the_second_person() -> None:
     other.raised("pit-high", 1240.0, subject="chuck")
     other.judge("pit-falling", active=False)
     other.until(2000.0)
-    assert other.wakes()[-1].merged == () and second(other) > 1700.0, "of what joined, somebody has been called for less long"
+    assert other.wakes()[-1].merged == () and second(other) > 1700.0, (
+        "of what joined, somebody has been called for less long"
+    )
 
 
 def test_many_alarms_in_a_minute_are_one_call() -> None:

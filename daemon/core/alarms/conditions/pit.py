@@ -201,7 +201,11 @@ def _lid_left_open(process: ProcessSnapshot, guards: tuple[str, ...]) -> Conditi
     at_work = not process.asleep and lately
     # a pit that nobody sees says nothing of its lid
     lid_open = process.fire.lid_open and not process.fire.lid_recovering and not isnan(process.pit)
-    lid_open = lid_open and not (at_work or fed)
+    # a flare that has burnt down falls as fast as under an open lid, until it has left its band at the bottom
+    flared = (
+        process.fire.lid_from > process.band.high + process.rules["runaway"].margin and process.pit >= process.band.low
+    )
+    lid_open = lid_open and not (at_work or fed or flared)
     waits = process.stands("lid-left-open") and _lid_call_goes_on(process)
     active = lid_open or waits
     found = Finding(
