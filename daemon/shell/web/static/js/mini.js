@@ -9,6 +9,7 @@ import { t } from "./texts.js";
 const [BACK, AHEAD] = [5400, 3600]; // s shown before and after now
 const AGAIN = 30; // s between two questions for what was
 const [W, H] = [340, 80];
+const FOR_LABELS = 70; // wide enough for the word and the figure of the band side by side
 
 /** °C of all pit probes together in each bucket: the middle of their lowest and highest. */
 function pitPoints(history, snapshot) {
@@ -58,7 +59,9 @@ function picture(points, snapshot) {
     if (to > from)
       svg.append(
         draw("rect", { class: "due", x: from, width: to - from, y: 2, height: H - 20 }),
-        draw("text", { x: from + 2, y: 12 }, t("mini.low")),
+        from > W - FOR_LABELS // beside it, or the word lies on the band's figure
+          ? draw("text", { x: from - 3, y: 12, "text-anchor": "end" }, t("mini.low"))
+          : draw("text", { x: from + 2, y: 12 }, t("mini.low")),
       );
     if (celsius > band.low && due.p50 > snapshot.time && due.p50 < last) {
       svg.append(
