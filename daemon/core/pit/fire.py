@@ -14,6 +14,7 @@ from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_model import MIDDLE, MOST, ExitForecast
 from daemon.core.pit.exit_watch import FORESEEN_KEPT, ExitWatch
 from daemon.core.pit.feed_sense import FeedSense
+from daemon.core.pit.laid_logs import INTERVALS_KEPT, LaidLogs
 from daemon.core.pit.signs import (
     DAMPER_AGAIN,
     DAMPER_SPAN,
@@ -43,12 +44,6 @@ LASTING = 20
 """Minutes over which a fall counts as lasting; tried on simulated nights."""
 REMEMBERED = 60
 """Minutes kept for the signs."""
-SHORTEST_GAP = 5.0
-"""Minutes between logs below which they are one feeding."""
-GAPS_KEPT = 8
-"""Log intervals of which the median is the usual gap."""
-INTERVALS_KEPT = 200
-"""Newest own log intervals kept."""
 LEAST_MARGIN = 1.0
 """°C: what a quiet probe's reading may be off from one minute to the next."""
 TURNS_IN = 5
@@ -73,8 +68,6 @@ OPENED_FOR = 4
 source."""
 PLAINLY = 3.0
 """°C that a pit must have lost since a log before that is blamed: one may go on cooling down from the fire before."""
-LOGS_KEPT = 40
-"""Newest logs remembered, so that one of them can be taken back."""
 LONG_AGO = 1e9
 AT_THE_PIT = frozenset({MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED})
 """Marks of somebody who has opened the pit."""
@@ -123,16 +116,13 @@ class FireWatch:
         self._quiet_until = 0.0
         self._doubted_until = 0.0
         self._damper_quiet_until = 0.0
-        self._last_log: float | None = None
         self.attended_at: float | None = None
         """Engine time of the newest mark of `AT_THE_PIT`."""
-        self._intervals: list[float] = []
         self._below_since: float | None = None
         """Engine time at which it left its band by more than `PLAINLY_BELOW`; None: it has been back in it since."""
         self._last_read = nan
         """°C of the last minute that was read, lid open or shut."""
-        self._logs: list[tuple[float, bool, bool]] = []
-        """(engine time, marked, gave an interval) of the newest logs, in the order in which they were told."""
+        self._logs = LaidLogs()
 
     @property
     def log_due(self) -> Interval | None:
@@ -152,7 +142,7 @@ class FireWatch:
     @property
     def last_log(self) -> float | None:
         """Engine time of the last log, marked or noticed."""
-        return self._last_log
+        return self._logs.last
 
     @property
     def lasting_slope(self) -> float:
@@ -222,7 +212,7 @@ class FireWatch:
         if self._unturned[0] is not minutes:  # every scan asks for it, and a minute is a list of its own
             self._unturned = minutes, without_turn(minutes, self._margin)
         since = now - self._unturned[1] * MINUTE
-        for at in sorted((at for at, marked, _ in self._logs if marked and at < first), reverse=True):
+        for at in sorted((log.at for log in self._logs.newest if log.marked and log.at < first), reverse=True):
             if at < since or first - at > LONGEST_WAIT:
                 break
             first = at
@@ -333,12 +323,12 @@ class FireWatch:
         """Whoever lays logs so often, and in time by himself, is up; who is up, not late and has let the pit fall no further than
         he usually does need not be woken."""
         fires = self.exit.own_fires(TENDED_FIRES)
-        if not fires or not self._logs or not self._pit:
+        if not fires or not self._logs.newest or not self._pit:
             return False
         longest, lowest = max(fire.gap for fire in fires), min(min(fire.minutes) for fire in fires)
         if longest > TOO_SHORT_TO_SLEEP or lowest < self._band.low - BELOW:
             return False
-        at, marked, _ = self._logs[-1]
+        at, marked, _ = self._logs.newest[-1]
         unseen = 0.0 if marked else LOG_LAG  # who marks nothing may have laid it already
         late = now - at >= (LATE_BY * longest + unseen) * MINUTE
         fallen = all(pit < lowest - margin for pit in self._pit[-OPENED_FOR:])  # of NaN nothing is true
@@ -417,7 +407,8 @@ class FireWatch:
         match kind:
             case MarkKind.FIRE_LIT | MarkKind.LOG:
                 logs = [at for other, at in left if other in (MarkKind.FIRE_LIT, MarkKind.LOG)]
-                self._forget_log(done, logs[-1] if logs else None)
+                if self._logs.take_back(done):
+                    self.exit.take_back_log(done, logs[-1] if logs else None)
                 self._lit = self._burns or any(other is MarkKind.FIRE_LIT for other, _ in left)
             case MarkKind.LID_OPEN | MarkKind.LID_CLOSED:
                 lids = [other for other, _ in left if other in (MarkKind.LID_OPEN, MarkKind.LID_CLOSED)]
@@ -430,33 +421,10 @@ class FireWatch:
                 return
         mutes = {MarkKind.LOG: LOG_KNOWN, MarkKind.LID_OPEN: LOG_MUTED, MarkKind.LID_CLOSED: LOG_MUTED}
         quiet = [at + mutes[other] * MINUTE for other, at in left if other in mutes]
-        quiet += [at + (LOG_LAG + LOG_AGAIN) * MINUTE for at, marked, _ in self._logs if not marked]
+        quiet += [log.at + (LOG_LAG + LOG_AGAIN) * MINUTE for log in self._logs.newest if not log.marked]
         self._quiet_until = min(self._quiet_until, max(quiet, default=now))
         moved = [at + DAMPER_AGAIN * MINUTE for other, at in left if other is MarkKind.DAMPER]
         self._damper_quiet_until = min(self._damper_quiet_until, max([self._quiet_until, *moved]))
-
-    def _forget_log(self, done: float, marked_at: float | None) -> None:
-        """Neither it nor the intervals that it made: the logs beside it have one between them."""
-        number = next((n for n, (at, marked, _) in enumerate(self._logs) if marked and at == done), None)
-        if number is None:
-            return  # told by an earlier version, or too long ago
-        _, _, counted = self._logs[number]
-        before, after = self._logs[:number], self._logs[number + 1 :]
-        newer = sum(c for _, _, c in after)
-        at = len(self._intervals) - newer
-        if counted and at > 0:
-            del self._intervals[at - 1]
-            at -= 1
-        if after and after[0][2] and at < len(self._intervals):
-            gap = (after[0][0] - before[-1][0]) / MINUTE if before else 0.0
-            if gap >= SHORTEST_GAP:
-                self._intervals[at] = gap
-            else:
-                del self._intervals[at]
-                after[0] = (*after[0][:2], False)
-        self._logs = before + after
-        self._last_log = self._logs[-1][0] if self._logs else None
-        self.exit.take_back_log(done, marked_at)
 
     def nap_window(self, lead: float) -> tuple[float, float] | None:
         """("sleep until", "at the latest"), engine times. lead: s a sleeper needs from notice to a burning log.
@@ -479,7 +447,7 @@ class FireWatch:
 
     def use_profile(self, profile: FireProfile) -> None:
         """Take over what was learned elsewhere, in place of what this watch has learned."""
-        self._intervals = list(profile.log_intervals[-INTERVALS_KEPT:])
+        self._logs.intervals = tuple(profile.log_intervals[-INTERVALS_KEPT:])
         self.exit.use(profile.episodes)
 
     def use_class(self, figures: tuple[ClassFigure, ...]) -> None:
@@ -494,7 +462,7 @@ class FireWatch:
     @property
     def log_intervals(self) -> tuple[float, ...]:
         """Minutes between logs of this pit, oldest first."""
-        return tuple(self._intervals)
+        return self._logs.intervals
 
     def learned(self) -> FireProfile:
         """The profile with this cook's fires added."""
@@ -521,11 +489,7 @@ class FireWatch:
 
     def _new_fire(self, at: float, *, marked: bool) -> None:
         """A log went in at `at`."""
-        counts = self._last_log is not None and self._burns and at - self._last_log >= SHORTEST_GAP * MINUTE
-        if self._last_log is not None and counts:
-            self._intervals = [*self._intervals, (at - self._last_log) / MINUTE][-INTERVALS_KEPT:]
-        self._last_log = at
-        self._logs = [*self._logs[1 - LOGS_KEPT :], (at, marked, counts)]
+        self._logs.lay(at, marked=marked, burns=self._burns)
         self.exit.log(at, marked)
 
     def _burning(self, now: float, pit: float, band: Band) -> None:
@@ -560,7 +524,7 @@ class FireWatch:
     def dump(self) -> dict[str, object]:
         return {
             "exit": self.exit.dump(),
-            "last_log": self._last_log,
+            **self._logs.dump(),
             "slope": None if isnan(self.slope) else self.slope,
             "lid": self._lid.dump(),
             "pit": [None if isnan(v) else v for v in self._pit],
@@ -573,15 +537,13 @@ class FireWatch:
             "quiet_until": self._quiet_until,
             "doubted_until": self._doubted_until,
             "damper_quiet_until": self._damper_quiet_until,
-            "intervals": list(self._intervals),
             "below": [self._below_since, None if isnan(self._last_read) else self._last_read],
-            "logs": [list(log) for log in self._logs],
         }
 
     def load(self, dumped: dict[str, object]) -> None:
         state: Any = dumped
         self.exit.load(state["exit"])
-        self._last_log = state["last_log"]
+        self._logs.load(state)
         self.slope = nan if state["slope"] is None else state["slope"]
         self._lid.load(state["lid"])
         self._lid.least_drop = max(LID_DROP, LID_FASTER * self.exit.habits.usual("fastest"))
@@ -594,9 +556,5 @@ class FireWatch:
         self.attended_at = state.get("attended_at")  # not in the checkpoints of earlier versions
         self._quiet_until, self._doubted_until = state["quiet_until"], state["doubted_until"]
         self._damper_quiet_until = state["damper_quiet_until"]
-        self._intervals = list(state["intervals"])
         self._below_since, read = state.get("below", (None, None))  # not in the checkpoints of earlier versions
         self._last_read = nan if read is None else read
-        self._logs = [
-            (at, marked, counts) for at, marked, counts in state.get("logs", ())
-        ]  # not in the checkpoints of earlier versions

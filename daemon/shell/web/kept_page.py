@@ -6,7 +6,7 @@ from statistics import median
 from typing import Any
 
 from daemon.core.marks import OF_THE_PIT
-from daemon.core.pit.fire import GAPS_KEPT
+from daemon.core.pit.laid_logs import GAPS_KEPT
 from daemon.core.pit_profile import LARGEST_BIAS, TRUSTED_MISSES, PitProfile
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.rows import CookCurve, CookNotes

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from daemon.core.events import FireNoticed, FireSign
 from daemon.core.inputs import Interval, Mark, MarkKind
 from daemon.core.pit.exit_watch import LASTS
-from daemon.core.pit.fire import INTERVALS_KEPT, OPENED_FOR, FireWatch
+from daemon.core.pit.fire import OPENED_FOR, FireWatch
 from daemon.core.pit.habits import FIGURES, FIRES_KEPT
+from daemon.core.pit.laid_logs import INTERVALS_KEPT
 from daemon.core.pit.signs import slope
 from daemon.core.pit_profile import FireProfile
 from daemon.core.settings import Band
