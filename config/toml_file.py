@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from config.file_problems import of_file
 from config.hours import MINUTES_PER_HOUR, minute_of_day
 from config.problems import Problem, Remedy, remedy
 
@@ -23,12 +24,10 @@ def read_table(path: Path) -> tuple[Table | None, list[Problem]]:
     file = str(path)
     try:
         lines = path.read_text(encoding="utf-8").split("\n")
-    except FileNotFoundError:
-        return None, [Problem(file, "", "", remedy("file.not-there"))]
     except UnicodeDecodeError:
         return None, [Problem(file, "", "", remedy("file.not-utf8"))]
     except OSError as error:
-        return None, [Problem(file, "", "", remedy("file.unread", why=str(error.strerror)))]
+        return None, [of_file(error, file)]
     problems: list[Problem] = []
     while True:
         try:

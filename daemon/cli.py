@@ -15,6 +15,7 @@ from pathlib import Path
 from config.config_error import ConfigError
 from config.cook import Cook
 from config.doubts import weather_doubts
+from config.file_problems import of_file
 from config.loader import load_both, load_crew, read_both
 from config.rig import Rig
 from config.units import Written
@@ -54,6 +55,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             complain(in_a_line(problem, composer))
         return EXIT_BAD_CONFIG
     except BrokenPipeError:
+        return EXIT_FAILED
+    except OSError as error:
+        if error.filename is None:
+            raise
+        complain(in_a_line(of_file(error)))
         return EXIT_FAILED
     return code
 
@@ -198,7 +204,7 @@ def _replay(options: argparse.Namespace) -> int:
             cook = Path(options.cook) if options.cook else None
             readings, mistakes = replay_log(options.log, options.rig, cook, out)
     except OSError as error:
-        complain(PLAIN.words("command.call.file", file=str(error.filename), why=error.strerror))
+        complain(in_a_line(of_file(error)))
         return EXIT_BAD_CONFIG
     tell_mistakes(options.log, mistakes, complain)
     complain(PLAIN.words("command.log.judged", readings=readings))
@@ -329,7 +335,7 @@ def _reported(work: Callable[[], None]) -> int:
         complain(str(error))
         return EXIT_FAILED
     except OSError as error:
-        complain(PLAIN.words("command.call.file", file=str(error.filename), why=error.strerror))
+        complain(in_a_line(of_file(error)))
         return EXIT_FAILED
     return 0
 
@@ -381,10 +387,10 @@ def _fleet(options: argparse.Namespace) -> int:
 
     from daemon.commands.fleet.page import CannotServe, crew_reader, serve
 
-    say(PLAIN.words("command.crew.page", port=options.port))
     try:
         people = crew_reader(options.unit, options.clock, options.zone)
         crew = load_crew(options.tell) if options.tell else None
+        say(PLAIN.words("command.crew.page", port=options.port))
         asyncio.run(until_signal(serve(options.database, options.port, options.name, people, crew)))
     except CannotServe as error:
         complain(str(error))

@@ -15,6 +15,7 @@ from typing import TextIO
 from rich.console import Console
 
 from config.config_error import ConfigError
+from config.file_problems import of_file
 from config.loader import load_both
 from config.problems import Problem
 from config.rig import USUAL_PIT
@@ -38,6 +39,7 @@ from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Level, Notification
 from daemon.core.settings import Band
+from daemon.shell.journal.file import why_of
 from daemon.shell.library.alarm_account import figures_of
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import UnknownCook
@@ -53,6 +55,7 @@ from daemon.shell.report.alarm_lines import figure_rows
 from daemon.shell.report.of_kept import people
 from daemon.shell.wording import event_to_dict
 from daemon.texts.composer import PLAIN, Composer
+from daemon.texts.problems import in_a_line
 from daemon.wiring.composers import composer_of
 from daemon.wiring.settings_from_files import watch_settings
 from daemon.wiring.state_directory import JOURNAL_FILE, state_directory
@@ -132,9 +135,9 @@ def _said(complain: Say) -> Iterator[list[str]]:
     except (MissingExtra, BadSetting) as error:
         failed.append(str(error))
     except OSError as error:
-        failed.append(PLAIN.words("command.call.file", file=str(error.filename), why=error.strerror))
+        failed.append(in_a_line(of_file(error)))
     except sqlite3.Error as error:
-        failed.append(PLAIN.words("command.cooks.unreadable", why=str(error)))
+        failed.append(PLAIN.words("command.cooks.unreadable", why=why_of(error)))
     for line in failed:
         complain(line)
 

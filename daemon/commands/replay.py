@@ -87,7 +87,9 @@ def log_header(rows: Iterator[list[str]], name: str, channels: Iterable[str] | N
     header = [unguarded(h.strip()) for h in next(rows, [])]
     if len(header) == 1 and header[0].startswith("time;"):
         raise ConfigError([Problem(name, "(header)", header[0][:60], PLAIN.words("command.log.semicolons"))])
-    if not header or header[0] != "time":
+    if not header:
+        raise ConfigError([Problem(name, "", "", PLAIN.words("command.log.empty"))])
+    if header[0] != "time":
         raise ConfigError([Problem(name, "(header)", ",".join(header)[:60], PLAIN.words("command.log.time-first"))])
     if len(header) > MOST_COLUMNS:
         remedy = PLAIN.words("command.log.columns", most=MOST_COLUMNS)

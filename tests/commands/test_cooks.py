@@ -88,8 +88,8 @@ def test_export_and_import_by_command(state: Path, capsys: pytest.CaptureFixture
 def test_what_is_not_there_is_said_in_a_line(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for words, said in (
         (("export", "none", "--state", state, "--csv", state / "x.csv"), "no such cook is kept: none"),
-        (("export", FIRST, "--state", state, "--csv", state / "no" / "x.csv"), "No such file"),
-        (("import", state / "none.csv", "--state", state, "--name", "a", "--pit", "b"), "No such file"),
+        (("export", FIRST, "--state", state, "--csv", state / "no" / "x.csv"), "there is no directory"),
+        (("import", state / "none.csv", "--state", state, "--name", "a", "--pit", "b"), "there is no such file; see"),
         (("cooks", "--state", state / "nowhere"), "no journal is there"),
         (("import", state / "x", "--name", "a", "--pit", "b", "--cook", "c"), "--cook needs --rig"),
         (("import", state / "x", "--name", "a", "--pit", "b", "--band", "9", "8"), "low edge, then the high"),
@@ -102,7 +102,7 @@ def test_what_is_not_there_is_said_in_a_line(state: Path, capsys: pytest.Capture
 def test_a_journal_that_cannot_be_read_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "journal.sqlite").write_bytes(b"not a database at all" * 100)
     assert call("cooks", "--state", tmp_path) == 2
-    assert "the journal cannot be read" in capsys.readouterr().err
+    assert "the journal cannot be read: it is no journal; call" in capsys.readouterr().err
 
 
 def test_a_kept_cook_is_judged_again_to_the_same_stages(state: Path) -> None:

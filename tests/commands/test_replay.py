@@ -94,7 +94,7 @@ def test_bad_cells_are_named_and_counted_and_the_rest_is_judged(
 
 @pytest.mark.parametrize(
     ("header", "words"),
-    [("when,chuck", "first column must be `time`"), ("time,chick", "no channel of the rig"), ("", "first column")],
+    [("when,chuck", "first column must be `time`"), ("time,chick", "no channel of the rig"), ("", "the file is empty")],
 )
 def test_a_header_that_cannot_be_used_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], header: str, words: str
@@ -107,7 +107,7 @@ def test_a_header_that_cannot_be_used_is_refused(
 
 def test_a_missing_log_is_said_plainly(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["replay", str(tmp_path / "none.csv"), "--rig", RIG]) == 2
-    assert "No such file" in capsys.readouterr().err
+    assert "there is no such file; see" in capsys.readouterr().err
 
 
 def test_check_says_everything_at_once_and_ends_with_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -36,7 +36,11 @@ def test_the_newest_cook_unless_one_is_named(tmp_path: Path, capsys: pytest.Capt
     [
         (["lunch", "--html", "r.html"], 1, f'no cook "lunch" is kept in {{state}}; the newest are: {SECOND}, {FIRST}'),
         ([], 2, "--html FILE"),
-        (["--html", "no/such/directory/r.html"], 1, "no/such/directory/r.html: No such file or directory"),
+        (
+            ["--html", "no/such/directory/r.html"],
+            1,
+            "no/such/directory/r.html: error: there is no directory no/such/directory; make it",
+        ),
     ],
 )
 def test_what_cannot_be_done_is_said_with_a_remedy(
