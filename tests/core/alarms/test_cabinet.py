@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import replace
+from functools import cache
 from math import cos, exp, sin
 
 import pytest
@@ -28,7 +30,12 @@ BLIND = 600.0
 
 
 def held(probes: bool, cabinet: str | None = "cabinet") -> Engine:
-    """Both pieces in the hold, the cabinet at 66 °C, until HELD."""
+    """Both pieces in the hold, the cabinet at 66 °C, until HELD: a copy of the one that was led there."""
+    return deepcopy(_held(probes, cabinet))
+
+
+@cache
+def _held(probes: bool, cabinet: str | None) -> Engine:
     settings = replace(SETTINGS, cook=replace(COOK, hold=HoldSettings(channel=cabinet)))
     engine = engine_at_night(settings)
     cooking(engine)
