@@ -186,6 +186,7 @@ def _demo(options: argparse.Namespace) -> int:
 
 def _replay(options: argparse.Namespace) -> int:
     from daemon.commands.cooks import ask_what_if, replay_kept, tell_mistakes
+    from daemon.commands.log_unit import assumed
     from daemon.commands.replay import replay_log
 
     if options.journal is None and (options.log is None or options.rig is None):
@@ -202,11 +203,13 @@ def _replay(options: argparse.Namespace) -> int:
         with contextlib.ExitStack() as stack:
             out = stack.enter_context(options.events.open("w", encoding="utf-8")) if options.events else sys.stdout
             cook = Path(options.cook) if options.cook else None
-            readings, mistakes = replay_log(options.log, options.rig, cook, out)
+            readings, mistakes = replay_log(options.log, options.rig, cook, out, options.unit)
     except OSError as error:
         complain(in_a_line(of_file(error)))
         return EXIT_BAD_CONFIG
     tell_mistakes(options.log, mistakes, complain)
+    if taken_as := assumed(str(options.log), options.unit):
+        complain(taken_as)
     complain(PLAIN.words("command.log.judged", readings=readings))
     return 0
 

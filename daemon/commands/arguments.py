@@ -62,6 +62,7 @@ def parser_of(acts: Mapping[str, Act]) -> argparse.ArgumentParser:
     replay.add_argument("--cook")
     replay.add_argument("--journal", type=Path, metavar="DIR")
     replay.add_argument("--events", type=Path)
+    replay.add_argument("--unit", choices=("C", "F"), default="")
     replay.add_argument("--what-if", action="store_true")
     replay.add_argument("--set", action="append", default=[], metavar="KEY=VALUE")
 

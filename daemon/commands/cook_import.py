@@ -11,20 +11,17 @@ import json
 import sqlite3
 import sys
 import tempfile
-from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC
 from pathlib import Path
-from statistics import median
 from typing import TextIO
 
 from config.config_error import ConfigError
 from config.loader import load_both
 from config.problems import Problem
-from config.rig import USUAL_PIT
-from config.units import fahrenheit_meant, to_celsius, to_fahrenheit
+from daemon.commands.log_unit import ask_unit, in_celsius
 from daemon.commands.replay import (
     END_OF_LOG,
     LogMistakes,
@@ -39,7 +36,7 @@ from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
-from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, Input, Mark, Readings, Resumed
+from daemon.core.inputs import Input, Mark, Readings, Resumed
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
@@ -63,7 +60,6 @@ from daemon.texts.composer import PLAIN
 from daemon.texts.problems import in_a_line
 from daemon.wiring.learned import learned
 from daemon.wiring.settings_from_files import watch_settings
-from drivers.reading import on_grid
 
 ROLE_BY_NAME = (
     ("pit", Role.PIT), ("grate", Role.PIT), ("outside", Role.AMBIENT), ("ambient", Role.AMBIENT),
@@ -71,7 +67,6 @@ ROLE_BY_NAME = (
 )  # fmt: skip
 """How a column's name begins, and what it then measures; any other is meat."""
 USUAL_BAND = Band(107.0, 135.0)
-FAHRENHEIT = "F"
 SLOWEST_CHANNEL = 300.0
 """s without a reading after which an imported channel counts as silent: logs of other origin are often slow."""
 INPUTS_AT_ONCE = 5000
@@ -110,9 +105,8 @@ def import_csv(
         inputs = list(read_log(file, str(log), [c.id for c in settings.channels], mistakes))
     settings = _logged(settings, header)
     if not unit:
-        _ask_unit(inputs, settings.channels, str(log))
-    elif unit == FAHRENHEIT:
-        inputs = [(now, _in_celsius(item) if isinstance(item, Readings) else item) for now, item in inputs]
+        ask_unit(inputs, settings.channels, str(log))
+    inputs = list(in_celsius(inputs, unit))
     if marks_file is not None:
         with open_log(marks_file) as file:
             inputs = _with_marks(inputs, list(_read_marks(file, str(marks_file), mark_mistakes)))
@@ -163,34 +157,6 @@ def _logged(settings: WatchSettings, header: list[str]) -> WatchSettings:
     hold = hold if hold.channel in header else replace(hold, channel=None)
     channels = tuple(channel for channel in settings.channels if channel.id in header)
     return replace(settings, channels=channels, cook=replace(cook, pieces=pieces, hold=hold))
-
-
-def _ask_unit(inputs: list[tuple[float, Input]], channels: tuple[ChannelSettings, ...], log: str) -> None:
-    """Raises ConfigError where a pit is hotter than pits are, or a core than wet meat gets, and neither would be in °F."""
-    values = defaultdict[str, list[float]](list)
-    for _, item in inputs:
-        for reading in item.readings if isinstance(item, Readings) else ():
-            if reading.celsius is not None:
-                values[reading.channel].append(reading.celsius)
-    usual = {Role.PIT: USUAL_PIT, Role.MEAT: (SPOT_COLDEST, SPOT_HOTTEST)}
-    doubted = []
-    for channel in channels:
-        if channel.role in usual and (read := values[channel.id]):
-            middle = median(read)
-            if fahrenheit_meant(middle, usual[channel.role]):
-                remedy = PLAIN.words(
-                    "command.log.unit", unit="--unit F", meant="--unit C", fahrenheit=to_fahrenheit(middle)
-                )
-                doubted.append(Problem(log, channel.id, f"{middle:.0f}", remedy))
-    if doubted:
-        raise ConfigError(doubted)
-
-
-def _in_celsius(item: Readings) -> Readings:
-    """Of readings that a log gives in °F."""
-    return Readings(
-        tuple(r if r.celsius is None else r._replace(celsius=on_grid(to_celsius(r.celsius))) for r in item.readings)
-    )
 
 
 def _role(channel: str) -> Role:

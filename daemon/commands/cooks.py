@@ -22,6 +22,7 @@ from config.rig import USUAL_PIT
 from config.units import fahrenheit_meant
 from daemon.commands.cook_import import import_csv
 from daemon.commands.cook_tables import figures_table, list_table, on_one_axis, side_by_side
+from daemon.commands.log_unit import ask_unit, assumed, in_celsius
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import (
     UNWATCHED,
@@ -185,6 +186,8 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
             options.unit,
         )
         tell_mistakes(options.log, found.mistakes, complain)
+        if told := assumed(str(options.log), options.unit):
+            complain(told)
         if options.marks is not None:
             tell_mistakes(options.marks, found.mark_mistakes, complain)
         say(PLAIN.words("command.cooks.kept", readings=found.readings, cook=found.id))
@@ -279,7 +282,12 @@ def _recorded_night(options: argparse.Namespace, complain: Say) -> _Question:
     mistakes = LogMistakes()
     with open_log(options.log) as file:
         inputs = list(read_log(file, str(options.log), (c.id for c in rig.channels), mistakes))
+    if not options.unit:
+        ask_unit(inputs, watch_settings(rig, cook).channels, str(options.log))
+    inputs = list(in_celsius(inputs, options.unit))
     tell_mistakes(options.log, mistakes, complain)
+    if told := assumed(str(options.log), options.unit):
+        complain(told)
     return _Question(
         Judged(watch_settings(rig, cook)), composer_of(rig), lambda judged: calls(judged, inputs, with_forecasts)
     )

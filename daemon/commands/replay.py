@@ -23,6 +23,7 @@ from config.cook import Cook
 from config.loader import load_both
 from config.problems import Problem
 from config.rig import Rig
+from daemon.commands.log_unit import ask_unit, in_celsius
 from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import Step, replayed, steps
 from daemon.core.engine import Engine
@@ -243,15 +244,23 @@ def with_plan(inputs: Iterator[tuple[float, Input]], rig: Rig, cook: Cook | None
     yield from inputs
 
 
-def replay_log(log: Path, rig_file: Path, cook_file: Path | None, out: TextIO) -> tuple[int, LogMistakes]:
-    """Write every lasting event as a JSON line. Returns (readings judged, mistakes). Raises ConfigError, OSError."""
+def replay_log(
+    log: Path, rig_file: Path, cook_file: Path | None, out: TextIO, unit: str = ""
+) -> tuple[int, LogMistakes]:
+    """Write every lasting event as a JSON line. unit: as `import_csv` takes it. Returns (readings judged, mistakes). Raises
+    ConfigError, OSError."""
     rig, cook = load_both(rig_file, cook_file)
     settings, mistakes = watch_settings(rig, cook), LogMistakes()
     channels, mistakes.said = at_their_pace(settings.channels, reading_times(log), str(log))
     engine, composer = Engine(replace(settings, channels=channels)), composer_of(rig)
+    ids = [c.id for c in rig.channels]
+    if not unit:
+        with open_log(log) as file:
+            first = islice(read_log(file, str(log), ids, LogMistakes()), LINES_THAT_TELL)
+            ask_unit(first, settings.channels, str(log))
     readings = 0
     with open_log(log) as file:
-        inputs = read_log(file, str(log), (c.id for c in rig.channels), mistakes)
+        inputs = in_celsius(read_log(file, str(log), ids, mistakes), unit)
         for event in with_forecasts(engine, with_plan(inputs, rig, cook)):
             if isinstance(event, SamplesJudged):
                 readings += len(event.samples)

@@ -36,7 +36,7 @@ from daemon.shell.library.tables import (
 )
 from daemon.shell.report.findings import findings
 from drivers.reading import Fault, Quality, Reading, on_grid
-from tests.shell.kept_cooks import FIRST, make_journal
+from tests.shell.kept_cooks import FIRST, make_journal, write_files
 
 HOURS = 4.0
 UTC_OFFSET = 100.5
@@ -359,3 +359,22 @@ def test_imported_cooks_are_listed_where_no_watch_has_run_and_a_second_import_is
 def test_a_log_in_usual_celsius_is_kept_without_a_question(tmp_path: Path) -> None:
     found = import_csv(fahrenheit_log(tmp_path / "c.csv", 121.0, 66.0), tmp_path / "journal.sqlite", "May", "Drum")
     assert found.readings == 120 and not found.mistakes.shown
+
+
+def test_no_unit_is_guessed_without_a_word(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """By import and by replay: a log that may be in °C is told to be taken so, one that can hardly be is asked about."""
+    log = fahrenheit_log(tmp_path / "f.csv", 120.0, 60.0)
+    kept = ["import", str(log), "--state", str(tmp_path), "--name", "May", "--pit", "Drum"]
+    assert main(kept) == 0 and "taken for °C; if they are °F, say --unit F" in capsys.readouterr().err
+    assert main([*kept, "--unit", "C"]) == 0 and "taken for" not in capsys.readouterr().err
+    rig, _ = write_files(tmp_path)
+    log.write_text(log.read_text().replace("time,pit,chuck", "time,pit-left,chuck"))
+    judged = ["replay", str(log), "--rig", str(rig), "--events", str(tmp_path / "events.jsonl")]
+    assert main(judged) == 0 and "taken for °C" in capsys.readouterr().err
+    fahrenheit_log(log, 245.0, 165.0)
+    log.write_text(log.read_text().replace("time,pit,chuck", "time,pit-left,chuck"))
+    for asked in (judged, [*judged, "--what-if"]):
+        assert main(asked) == 2
+        said = capsys.readouterr().err
+        assert "pit-left = 247" in said and "--unit F" in said
+    assert main([*judged, "--unit", "F"]) == 0 and "taken for" not in capsys.readouterr().err
