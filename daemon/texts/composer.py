@@ -136,7 +136,7 @@ SENTENCES = ("text", "words")
 MESSAGES = (
     "text", "recovering", "unmeasured", "unseen", "glimpsed", "unread", "cabinet", "perhaps", "leaky", "slid", "lit", "caught",
     "unmoved", "doubted", "on-unsaid", "cold-pit", "wrap-unsaid", "early-wrap", "early-tender", "apart", "cools", "heats",
-    "never-on", "out", "below",
+    "never-on", "out", "below", "cold-cabinet",
 )  # fmt: skip
 """Parts of an alarm's texts that are sent to people."""
 

@@ -190,11 +190,12 @@ class PieceWatch:
         channel = self.safety.hold.channel
         if channel is None or self.stage.stage is not PiecePhase.HOLD:
             self._air_unread = Unread()
-            self.air.leave()
+            self.air.taken_out()
             return
         still = stuck.get(channel, now)
         air = trace.since(channel, minute, minute)[0] if still == now else nan
         self._air_unread.minute(now, air, still)
+        self.air.watch(now, air, self.safety.floor())
         if self.cabinet is None:
             self.air.leave()
         else:

@@ -12,7 +12,7 @@ import pytest
 from daemon.core.alarms.conditions.piece import COLD_IN
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, NapPlanned, Notification, ProbeFault, QualityChanged
-from daemon.core.inputs import GoToSleep, Mark, MarkKind, MoveProbe, Resumed, SpotReading, TakeBack
+from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind, MoveProbe, Resumed, SpotReading, TakeBack
 from daemon.core.said import Said
 from daemon.core.settings import HoldSettings
 from tests.core.night import COOK, NIGHT, SETTINGS, cooking, engine_at_night, read, readings, restarted, step
@@ -29,14 +29,14 @@ BLIND = 600.0
 """s after which a probe that gives nothing has long been gone."""
 
 
-def held(probes: bool, cabinet: str | None = "cabinet") -> Engine:
-    """Both pieces in the hold, the cabinet at 66 °C, until HELD: a copy of the one that was led there."""
-    return deepcopy(_held(probes, cabinet))
+def held(probes: bool, cabinet: str | None = "cabinet", target: float | None = None) -> Engine:
+    """Both pieces in the hold, the cabinet at 66 °C, until HELD: a copy of one led there. target: that it keeps, °C."""
+    return deepcopy(_held(probes, cabinet, target))
 
 
 @cache
-def _held(probes: bool, cabinet: str | None) -> Engine:
-    settings = replace(SETTINGS, cook=replace(COOK, hold=HoldSettings(channel=cabinet)))
+def _held(probes: bool, cabinet: str | None, target: float | None) -> Engine:
+    settings = replace(SETTINGS, cook=replace(COOK, hold=HoldSettings(channel=cabinet, target=target)))
     engine = engine_at_night(settings)
     cooking(engine)
     step(engine, Mark(MarkKind.MEAT_ON, "lamb"), NIGHT + COOKED)
@@ -103,12 +103,33 @@ def test_a_cabinet_gone_cold_is_told_and_says_that_it_is_no_core() -> None:
     assert not standing(again, late + 900.0)
 
 
-def test_the_cabinet_says_nothing_of_a_piece_with_a_probe_of_its_own() -> None:
+def test_a_box_that_is_not_heated_says_nothing_of_a_piece_with_a_probe_of_its_own() -> None:
     engine = held(probes=True)
     cold = fall(engine, HELD, chuck=80.0, lamb=80.0)
     read(engine, cold, cold + 900.0, 10.0, chuck=80.0, lamb=80.0, **PITS)
     assert not standing(engine, cold + 900.0) and probes_are_green(engine, cold + 900.0)
     assert not engine.conditioner.dump()["channels"]["cabinet"]["in_use"]  # type: ignore[index]
+
+
+def test_a_heated_cabinet_gone_cold_is_told_hours_before_the_core_shows_it_and_an_open_door_is_not() -> None:
+    engine = held(probes=True, target=66.0)
+    read(engine, HELD, HELD + 480.0, 10.0, cabinet=50.0, chuck=80.0, lamb=80.0, **PITS)
+    read(engine, HELD + 480.0, HELD + 900.0, 10.0, cabinet=64.0, chuck=80.0, lamb=80.0, **PITS)
+    assert not standing(engine, HELD + 900.0), "a door"
+    told = read(
+        again := restarted(engine), HELD + 900.0, HELD + 1800.0, 10.0, cabinet=47.0, chuck=80.0, lamb=80.0, **PITS
+    )
+    assert woken(told) == {f"{FALLING}/chuck"}, "one cabinet, one call"
+    assert standing(again, HELD + 1800.0)[FALLING, "chuck"].startswith(
+        "Look at the cabinet: 48 °C inside, below the safe 57 °C"
+    )
+    step(again, Acknowledge("*", "cook"), NIGHT + HELD + 1800.0)
+    told = read(again, HELD + 1800.0, HELD + 3600.0, 10.0, cabinet=40.0, chuck=79.0, lamb=79.0, **PITS)
+    assert not woken(told), "answered for, and the cores are far from the floor"
+    told = read(again, HELD + 3600.0, HELD + 4500.0, 10.0, cabinet=40.0, chuck=55.0, lamb=79.0, **PITS)
+    assert f"{FALLING}/chuck" in woken(told)
+    read(again, HELD + 4500.0, HELD + 5400.0, 10.0, cabinet=66.0, chuck=79.0, lamb=79.0, **PITS)
+    assert not standing(again, HELD + 5400.0)
 
 
 def woken(events: list[Event]) -> set[str]:

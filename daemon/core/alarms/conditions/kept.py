@@ -22,6 +22,8 @@ COOLS_WELL = 0.9
 WARMS = 3.0 / 3600.0
 """°C per second: held meat that warms so fast shows it beyond the last digit of its probe, a quarter degree, within the ten
 minutes of its rate. Ours, no source."""
+COLD_AIR_FOR = 10 * 60.0
+"""s for which the air of a cabinet that is heated may lie below the floor while its door is opened. Ours, no source."""
 READ_AGAIN = 3600.0
 """s for which a reading by hand tells of held meat that no probe follows: half of the time in which a cabinet may cool through
 (`piece.COLD_IN`). Ours, no source."""
@@ -130,21 +132,36 @@ def _falling(process: ProcessSnapshot, piece: PieceWatch, core: float) -> Condit
     # what is foreseen goes by the reading: a tolerance drawn out along a slow fall is an hour in an insulated cooler
     low = surely <= floor
     soon = left is not None and left <= process.lead(rule)
+    cold_air = _gone_cold(process, piece) and not (low or soon)
+    told = _told_under(process, piece, core, floor) if low and fall >= 0 else None
+    if cold_air:
+        told = say("alarm.hold-falling.cold-cabinet", value=piece.air.read, limit=floor)
     found = Finding(
-        active=low or soon,
-        within=surely > floor + rule.deadband and not soon,
+        active=low or soon or cold_air,
+        within=surely > floor + rule.deadband and not (soon or cold_air),
         because=say(
             "alarm.hold-falling.because", core=core, tolerance=core - surely, floor=floor, rule=safety.hold_rule()
         ),
         value=core,
         limit=floor,
-        consequence_in=0.0 if low else left,
-        severity=int(core <= floor),
-        improving=fall < 0,
-        mends=-fall >= WARMS,
-        told=_told_under(process, piece, core, floor) if low and fall >= 0 else None,
+        consequence_in=0.0 if low or cold_air else left,
+        severity=int(core <= floor) - int(cold_air),
+        # whoever has answered for the cabinet is left alone until the core is near
+        improving=fall < 0 or (cold_air and process.is_answered(rule.id, piece.settings.id)),
+        mends=-fall >= WARMS and not cold_air,
+        told=told,
     )
     return process.condition(rule.id, piece_subject(piece.settings), found)
+
+
+def _gone_cold(process: ProcessSnapshot, piece: PieceWatch) -> bool:
+    """A heated cabinet, for it has a temperature to keep, was warm and is cold: hours before a big core shows it, and while
+    there is time to warm it again. It is one thing, whatever is held in it: told of the first piece, and of none where its air
+    stands for the core of another and is told as such."""
+    since, held = piece.air.cold_since, [other for other in process.pieces if other.air.cold_since is not None]
+    if since is None or process.settings.cook.hold.target is None or process.now - since < COLD_AIR_FOR:
+        return False
+    return held[0] is piece and all(other.cabinet is None for other in process.pieces)
 
 
 def _told_under(process: ProcessSnapshot, piece: PieceWatch, core: float, floor: float) -> Said:

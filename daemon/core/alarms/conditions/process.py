@@ -211,9 +211,10 @@ class ProcessSnapshot:
         """The same of this pit."""
         return self.is_standing(rule, subject_of(self.pit_id))
 
-    def is_answered(self, rule: str) -> bool:
-        """That alarm of this pit stands, and somebody has acknowledged it."""
-        return self.stands(rule) and f"{rule}/{subject_of(self.pit_id)}" not in self.waiting
+    def is_answered(self, rule: str, subject: str | None = None) -> bool:
+        """That alarm of this pit, or of another subject, stands, and somebody has acknowledged it."""
+        of = subject_of(self.pit_id) if subject is None else subject
+        return self.is_standing(rule, of) and f"{rule}/{of}" not in self.waiting
 
     def lead(self, rule: AlarmRule) -> float:
         """s before its consequence at which a condition of this rule becomes active."""
