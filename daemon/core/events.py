@@ -160,8 +160,9 @@ class Level(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Notification:
-    """Something to deliver. id: unique and stable over restarts ("pit-falling/pit#3.0" = third occurrence, step 0).
-    step: re-announcement step, 0 first. audiences: "phone", "louder", "sounder", "second", "notice".
+    """Something to deliver. id: unique and stable over restarts ("pit-falling/pit#3.0" = third occurrence, first message).
+    step: which message of that occurrence it is, 0 first; an occurrence that comes back unanswered counts on. How loud it is told
+    say its audiences: "phone", "louder", "sounder", "second", "notice".
     not_after: engine time after which it is not worth sending. merged: alarm keys told in the same message.
     held_back: it would have woken somebody but was not allowed to (shown in the morning)."""
 
