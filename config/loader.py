@@ -13,7 +13,7 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from config.config_error import ConfigError
-from config.cook import Cook
+from config.cook import Cook, PlanSection
 from config.crew import Crew
 from config.hours import minute_of_day
 from config.kinds import KINDS, kind_meant
@@ -112,6 +112,12 @@ def _checked(table: Table | None, model: type[Model], file: str) -> tuple[Model 
     except ValidationError as error:
         problems = _problems(error, table, model, file)
         return None, [*problems, *_of_kinds_meant(table, model, file, problems)]
+
+
+def weather_problems(ambient: float | None, wind: float) -> list[Problem]:
+    """What no plan can be made for, by the bounds of a cook file's `[plan]`."""
+    given: Table = {"ambient": ambient, "wind": wind}
+    return _checked(given, PlanSection, "")[1]
 
 
 def _problems(error: ValidationError, table: Table, model: type[BaseModel], file: str) -> list[Problem]:

@@ -16,7 +16,8 @@ from config.config_error import ConfigError
 from config.cook import Cook
 from config.doubts import weather_doubts
 from config.file_problems import of_file
-from config.loader import load_both, load_crew, read_both
+from config.loader import load_both, load_crew, read_both, weather_problems
+from config.problems import Unfit
 from config.rig import Rig
 from config.units import Written
 from daemon.commands import orders
@@ -24,7 +25,7 @@ from daemon.commands.arguments import Act, parser_of
 from daemon.shell.clock import wall_seconds
 from daemon.shell.log_lines import SaidOnce, log_to_stderr
 from daemon.texts.composer import PLAIN
-from daemon.texts.problems import each_asked, in_a_line, told
+from daemon.texts.problems import each_asked, in_a_line, of_order, told
 from daemon.wiring.composers import composer_of, composer_of_people
 
 log = logging.getLogger("pitvigil")
@@ -275,7 +276,9 @@ def _calibrate(options: argparse.Namespace) -> int:
         return asyncio.run(calibrate(rig, options.channel, options.pressure, say))
     except NoSuchChannel as error:
         complain(str(error))
-        return EXIT_BAD_CONFIG
+    except Unfit as error:
+        complain(PLAIN.say(told(error.remedy)))
+    return EXIT_BAD_CONFIG
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -294,6 +297,10 @@ def _plan(options: argparse.Namespace) -> int:
     composer = composer_of(rig)
     if rig.people.unit == "F" and (question := _weather_unit(options.ambient, options.wind)):
         complain(question)
+        return EXIT_BAD_CONFIG
+    if impossible := weather_problems(options.ambient, options.wind):
+        for problem in impossible:
+            complain(composer.say(of_order(problem)))
         return EXIT_BAD_CONFIG
     for doubt in each_asked(weather_doubts(options.ambient, options.wind, "")):
         complain(composer.say(doubt))

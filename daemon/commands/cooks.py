@@ -148,7 +148,10 @@ def export_cook(options: argparse.Namespace, complain: Say) -> int:
     with _said(complain) as failed:
         entry = records.entry(options.cook_id)
         if options.parquet is not None:
-            readings = write_parquet(entry, options.parquet)
+            try:
+                readings = write_parquet(entry, options.parquet)
+            except OSError as error:  # the package that writes it does not say which file
+                raise OSError(error.errno, error.strerror, str(options.parquet)) from None
         else:
             with _written(options.csv) as out:
                 channels = [channel.id for channel in entry.channels]

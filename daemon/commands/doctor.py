@@ -324,6 +324,8 @@ async def _broker_error(broker: BrokerSection) -> str | None:
             _, writer = await asyncio.open_connection(broker.host, broker.port, ssl=tls)
     except TimeoutError:
         return PLAIN.words("command.doctor.no-answer", patience=PATIENCE)
+    except ConnectionRefusedError:
+        return PLAIN.words("command.doctor.nobody-listens")
     except OSError as error:  # ssl.SSLError too
         return error.strerror or str(error)
     writer.close()

@@ -163,10 +163,8 @@ class Watch:
                     PLAIN.words("command.key.other-watch", address=self.base, state=str(self._state))
                 ) from None
             raise NotSaid(_problem(error)) from None
-        except OSError as error:
-            raise NotSaid(
-                PLAIN.words("command.order.no-watch", address=self.base, why=str(getattr(error, "reason", error)))
-            ) from None
+        except OSError:
+            raise NotSaid(PLAIN.words("command.order.no-watch", address=self.base)) from None
 
     def minutes_ago(self, text: str | None) -> float:
         """Minutes since a local time; of an hour without a day the newest. Raises NotSaid."""

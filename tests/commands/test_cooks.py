@@ -89,6 +89,7 @@ def test_what_is_not_there_is_said_in_a_line(state: Path, capsys: pytest.Capture
     for words, said in (
         (("export", "none", "--state", state, "--csv", state / "x.csv"), "no such cook is kept: none"),
         (("export", FIRST, "--state", state, "--csv", state / "no" / "x.csv"), "there is no directory"),
+        (("export", FIRST, "--state", state, "--parquet", state / "no" / "x.parquet"), f"{state / 'no'}; make it"),
         (("import", state / "none.csv", "--state", state, "--name", "a", "--pit", "b"), "there is no such file; see"),
         (("cooks", "--state", state / "nowhere"), "no journal is there"),
         (("import", state / "x", "--name", "a", "--pit", "b", "--cook", "c"), "--cook needs --rig"),

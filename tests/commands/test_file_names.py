@@ -1,5 +1,6 @@
-"""Every command that takes a file, given one that is not there, is a directory, is empty or lies nowhere: one line with the
-name, what is wrong and what to do, and no word of the system's or a library's. No outside source: the promise is ours."""
+"""Every command that takes a file, given one that is not there, is a directory, is empty or lies nowhere, and some that take a
+number, given one that cannot be: one line with what is wrong and what to do, and no word of the system's or a library's. No
+outside source: the promise is ours."""
 
 from __future__ import annotations
 
@@ -74,3 +75,26 @@ def test_a_file_that_cannot_be_written(
 def test_the_example_can_be_read() -> None:
     """Else the refusals above could be of the example itself."""
     assert load_rig(Path(RIG)).channels
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ("plan", "--rig", RIG, "--cook", COOK, "--ambient", "500"),
+            "the temperature outside (500): must be at most 60",
+        ),
+        (("plan", "--rig", RIG, "--cook", COOK, "--wind", "-4"), "the wind (-4): must be at least 0 m/s"),
+        (("calibrate", "--rig", RIG, "--channel", "chuck", "--pressure", "3"), "give 500 to 1090 hPa"),
+    ],
+)
+def test_a_number_that_cannot_be(
+    words: tuple[str, ...],
+    said: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
+    assert main(list(words)) == 2
+    assert said in capsys.readouterr().err
