@@ -50,9 +50,9 @@ def test_weather_in_the_wrong_unit_is_asked_about(tmp_path: Path, capsys: pytest
     files = ["--rig", str(EXAMPLES / "rig.toml"), "--cook", str(EXAMPLES / "cook.toml"), "--state", str(tmp_path)]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(cli, "wall_seconds", lambda: THE_DAY_BEFORE)
-        assert main(["plan", *files, "--ambient", "70", "--wind", "15"]) == 0
-        asked = capsys.readouterr().err
-        assert '"70 F"' in asked and '"15 mph"' in asked
+        for unlikely in ("45", "70"):
+            assert main(["plan", *files, "--ambient", unlikely, "--wind", "15"]) == 2 * (unlikely == "70")
+            assert f'"{unlikely} F"' in capsys.readouterr().err
         assert main(["plan", *files, "--ambient", "70 F", "--wind", "15 mph"]) == 0
     assert capsys.readouterr().err == ""
 
