@@ -22,6 +22,8 @@ SILENT_TOO_LONG: Final = 30 * 60.0
 """s without a good core reading after which the last one is no guide."""
 WORST_MISS: Final = 6.0
 """°C, root mean square of the ensemble's miss above which it does not describe this piece."""
+SUSPECT: Final = "forecast.suspect"
+"""Key of the reason where the probe is not to be believed."""
 SLID_OUT: Final = "forecast.slid-out"
 """Key of the reason where the probe seems to have slid out of the meat."""
 SLIDES_IN: Final = 3
@@ -78,7 +80,7 @@ def _meant(spot: CoreSpot) -> bool:
 def ineligible(request: ForecastRequest) -> Text:
     piece = request.piece
     if request.suspect:
-        return say("forecast.suspect", why=request.suspect)
+        return say(SUSPECT, why=request.suspect)
     if not (np.isfinite(piece.shape) and THICKNESS[0] <= piece.thickness <= THICKNESS[1]):
         return say("forecast.not-described")
     if (

@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
 from daemon.core.food_safety.cabinet_air import CabinetAir
 from daemon.core.food_safety.record import SafetyRecord
-from daemon.core.forecast.eligibility import SLID_OUT
-from daemon.core.inputs import FanPoint, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
+from daemon.core.forecast.eligibility import SLID_OUT, SUSPECT
+from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
 from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
 from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage, is_question
 from daemon.core.pieces.stall import StallWatch
@@ -78,6 +78,9 @@ class PieceWatch:
         self._looked_up: tuple[tuple[Outlook, ...], dict[tuple[Goal, str], Interval | None]] = ((), {})
         self.fan: tuple[FanPoint, ...] = ()
         self.forecast_at: float | None = None
+        self.last_told: tuple[float, dict[Goal, Interval]] = (0.0, {})
+        """(engine time at which it was asked for, what it foretold as planned) of the last forecast that was made while its probe
+        was believed: what nobody reads any more comes all the same."""
         self.wrap_material = ""
         self.asked_wrap: float | None = None
         """Core °C of the cook's own "if wrapped at"."""
@@ -271,9 +274,17 @@ class PieceWatch:
         self._left = other._left
         self._pits, self._places = list(other._pits), list(other._places)
 
+    def take_forecast(self, item: ForecastArrived) -> None:
+        """The newest, in place of the one before. While its probe is not believed it says nothing: `last_told` stands."""
+        self.outlooks, self.fan, self.forecast_at = item.outlooks, item.fan, item.asked_at
+        if not any(is_question(o.reason, SUSPECT) for o in item.outlooks):
+            planned = {o.goal: o.at for o in item.outlooks if o.scenario == "planned" and o.at is not None}
+            self.last_told = item.asked_at, planned
+
     def forecast_like(self, other: PieceWatch) -> None:
         """Take over what is foretold of `other`, until it is foretold anew."""
         self.outlooks, self.fan, self.forecast_at = other.outlooks, other.fan, other.forecast_at
+        self.last_told = other.last_told
         self.asked_wrap = other.asked_wrap
 
     def foretold_core(self, now: float) -> float | None:
@@ -403,6 +414,10 @@ class PieceWatch:
             ],
             "fan": [[p.time, p.p05, p.p50, p.p95] for p in self.fan],
             "forecast_at": self.forecast_at,
+            "last_told": [
+                self.last_told[0],
+                {goal: [at.p05, at.p50, at.p95] for goal, at in self.last_told[1].items()},
+            ],
             "wrap_material": self.wrap_material,
             "asked_wrap": self.asked_wrap,
             "rate": self.rate,
@@ -429,6 +444,8 @@ class PieceWatch:
         )
         self.fan = tuple(FanPoint(*point) for point in dumped["fan"])
         self.forecast_at = dumped["forecast_at"]
+        asked_at, told = dumped.get("last_told", (0.0, {}))  # not in the checkpoints of earlier versions
+        self.last_told = asked_at, {Goal(goal): Interval(*at) for goal, at in told.items()}
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
         self.settling, self._moving_for = dumped.get("settling", (False, 0))

@@ -61,7 +61,7 @@ class Pieces(dict[str, PieceWatch]):
         watch = self.get(item.piece)
         if watch is None:
             return []
-        watch.outlooks, watch.fan, watch.forecast_at = item.outlooks, item.fan, item.asked_at
+        watch.take_forecast(item)
         asked = watch.stage.ask_about_wrap(item.hangs_on_wrap, now) + watch.stage.ask_about_probe(watch.slid_out, now)
         return [ForecastMade(now, item.piece, item.asked_at, item.outlooks, item.fan), *asked]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC
 from math import nan
@@ -10,18 +11,21 @@ from typing import Any
 
 import pytest
 
-from daemon.core.alarms.conditions.process import ProcessSnapshot
+from daemon.core.alarms.conditions.process import FAR_OFF, ProcessSnapshot
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
-from daemon.core.inputs import Goal, Interval
+from daemon.core.forecast.eligibility import SLID_OUT, SUSPECT
+from daemon.core.inputs import ForecastArrived, Goal, Interval, Outlook
+from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import CLIMB_QUESTION, WRAP_QUESTION
 from daemon.core.said import Text, say
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,
     CookSettings,
+    HoldSettings,
     MeatKind,
     PieceSettings,
     QuietHours,
@@ -59,6 +63,7 @@ def judged(
         outlook=lambda goal, *_: at if outlooks is None else outlooks.get(goal), forecast_at=0.0, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
         read_last=lambda: None, unseen_since=None, slid_out=slid_out,
+        last_told=(0.0, outlooks or {}),
     )  # fmt: skip
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}
@@ -172,6 +177,29 @@ def test_a_probe_that_is_lost_after_its_wrap_was_called_for_waits_for_the_next_g
     outlooks = {Goal.WRAP: Interval(wrap, wrap, wrap), Goal.TENDER: later}
     found = judged(None, WRAPPED_AT_75, now=360.0, lost={"chuck": 0.0}, outlooks=outlooks)["meat-probe-lost"]
     assert found.active and found.consequence_in == left
+
+
+def test_a_forecast_that_fell_silent_with_its_probe_still_says_when_to_look() -> None:
+    """Asked anew while the probe was already open it said nothing, and the piece overcooked with nobody called. What it had said
+    before stands until the probe is believed again, over a restart too."""
+    piece = PieceWatch(CHUCK, HoldSettings(), 1.0)
+    at = Interval(1500.0, 1800.0, 2400.0)
+    piece.take_forecast(ForecastArrived("chuck", 600.0, (Outlook(Goal.TENDER, "planned", at),)))
+    silent = Outlook(Goal.TENDER, "planned", None, say(SUSPECT, why="open"))
+    piece.take_forecast(ForecastArrived("chuck", 1200.0, (silent,)))
+    again = PieceWatch(CHUCK, HoldSettings(), 1.0)
+    again.load(json.loads(json.dumps(piece.dump())))
+    assert again.outlook(Goal.TENDER) is None and again.last_told == (600.0, {Goal.TENDER: at})
+    piece.take_forecast(ForecastArrived("chuck", 1800.0, (replace(silent, reason=say(SLID_OUT)),)))
+    assert piece.last_told == (1800.0, {})
+
+
+def test_tender_that_is_called_and_read_no_more_is_told_as_last_read() -> None:
+    """A core of two hours ago stood as if it were read now, and its lost probe was a second alarm of the same errand."""
+    standing = frozenset({"tender-range/chuck"})
+    called = judged(None, now=360.0, lost={"chuck": 0.0}, standing=standing, outlooks={Goal.TENDER: TENDER_SOON})
+    assert in_english(called["tender-range"].text) == "Probe Chuck by hand: near tender when last read"
+    assert called["meat-probe-lost"].consequence_in == FAR_OFF
 
 
 def test_a_piece_past_its_tender_range_is_told_as_such() -> None:

@@ -131,7 +131,7 @@ def _why_wrap(piece: PieceWatch, core: float | None) -> Said:
 
 def _tender(
     process: ProcessSnapshot, piece: PieceWatch, core: float | None, low: float, off: tuple[str, ...]
-) -> Condition:
+) -> Condition | NotKnown:
     seen = nan if core is None else core
     rule, at = process.rules["tender-range"], piece.outlook(Goal.TENDER)
     # a probe that reads too warm by a known leak has lost its word on the way there, not the right to call at the end
@@ -147,6 +147,8 @@ def _tender(
     subject = piece_subject(piece.settings)
     if process.goes_without_saying(rule.id, subject, reached or soon, within=False):
         return quiet(rule.id, subject.id)
+    if core is None and not (leaky or unread or off) and process.is_standing(rule.id, subject.id):
+        return process.unread(rule.id, subject, say("alarm.tender-range.unread", name=process.called(subject.name)))
     # foretold only, and put off again: a reading by hand or another pit said so
     put_off = unread and piece.stage.stage is not PiecePhase.TENDER_RANGE and left is not None and left > 2 * lead
     found = Finding(
@@ -329,12 +331,13 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     if process.goes_without_saying("meat-probe-lost", subject, since is not None, within=False):
         return quiet("meat-probe-lost", subject.id)
     lost_for = 0.0 if since is None else process.now - since
-    wrap = piece.outlook(Goal.WRAP)
-    if wrap is not None and piece.forecast_at is not None and wrap.p50 <= piece.forecast_at:
-        wrap = None  # reached, and called for, before the probe was lost
-    goals = [wrap, piece.outlook(Goal.TENDER), piece.outlook(Goal.TARGET)]
+    asked_at, told_then = piece.last_told
+    wrap = told_then.get(Goal.WRAP)
+    if wrap is not None and (wrap.p50 <= asked_at or piece.stage.wrapped_at is not None):
+        wrap = None  # reached, and called for, before the probe was lost; or done since
+    goals = [wrap, told_then.get(Goal.TENDER), told_then.get(Goal.TARGET)]
     left = min((max(0.0, g.soonest(process.now) - process.now) for g in goals if g is not None), default=FAR_OFF)
-    if piece.stage.stage is PiecePhase.TENDER_RANGE:
+    if piece.stage.stage is PiecePhase.TENDER_RANGE or process.is_standing("tender-range", subject.id):
         left = FAR_OFF  # it is to be felt by hand, and has been called
     because, told = say("alarm.meat-probe-lost.because"), None
     if piece.settings.id in process.too_warm:  # it reads, and what is to be done is known
