@@ -312,9 +312,9 @@ def _plan(options: argparse.Namespace) -> int:
 def _weather_unit(ambient: float | None, wind: float) -> str:
     """What is asked of whoever reads °F and wrote a bare number, or ""; no wind is none in any unit."""
     if ambient is not None and not isinstance(ambient, Written):
-        return PLAIN.words("command.call.which-unit", number=f"{ambient:g}")
+        return PLAIN.words("command.call.which-ambient", number=f"{ambient:g}")
     if wind and not isinstance(wind, Written):
-        return PLAIN.words("command.call.which-speed", number=f"{wind:g}")
+        return PLAIN.words("command.call.which-wind", number=f"{wind:g}")
     return ""
 
 

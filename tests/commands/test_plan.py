@@ -64,8 +64,8 @@ def test_who_reads_fahrenheit_is_asked_which_unit_the_weather_has(
     rig.write_text((EXAMPLES / "rig.toml").read_text("utf-8").replace('unit = "C" ', 'unit = "F" '), "utf-8")
     plan = ["plan", "--rig", str(rig), "--cook", str(EXAMPLES / "cook.toml"), "--state", str(tmp_path)]
     for words, question in (
-        (["--ambient", "30"], "30: which unit? Write 30F"),
-        (["--wind", "8"], "Write 8mph, or 8m/s"),
+        (["--ambient", "30"], "--ambient 30: which unit? Write --ambient=30F"),
+        (["--wind", "8"], "--wind 8: which unit? Write 8mph, or 8m/s"),
     ):
         assert main([*plan, *words]) == 2
         assert question in capsys.readouterr().err

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from daemon.core.inputs import Goal
+from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.evenness import EVEN_WITHIN, made_by_probes
 from daemon.core.said import Said, say
 from daemon.shell.report.blocks import words_for
@@ -141,7 +142,7 @@ def _wrap(piece: PieceFindings, reader: Reader) -> Iterable[Lesson]:
 
 def _hold(piece: PieceFindings, reader: Reader) -> Iterable[Lesson]:
     below, words = piece.safety.end.below_floor_seconds, words_for(reader)
-    if below > 0:
+    if below > 0 and any(span.stage == PiecePhase.HOLD for span in piece.stages):
         yield Lesson(
             words("report.advice.warm-hold", name=piece.settings.name), words("report.advice.below-floor", below=below)
         )

@@ -183,6 +183,8 @@ def test_time_under_the_holding_floor_is_counted_minute_by_minute() -> None:
     assert below == pytest.approx(40 * 60.0, abs=60.0)  # and a minute on its edge counts against the cook
     assert any("Food Code 3-501.16" in in_english(note) for note in found.pieces[0].safety.end.notes)
     assert any("Warm the hold" in lesson.advice for lesson in lessons(found, CELSIUS))
+    lay_on = findings(kept([121.0] * len(core), core, events[:2]))
+    assert not any("Warm the hold" in lesson.advice for lesson in lessons(lay_on, CELSIUS)), "of what was never held"
 
 
 def test_cooling_is_dated_by_the_minute_it_was_read() -> None:
