@@ -37,6 +37,12 @@ NOT_SAID: dict[str, tuple[str, ...] | None] = {
     "server.py": ("default-src", "said once"),
     "feed.py": ("feed failed", "hub plan"),  # a line of the log, the name of a task
     "centre.py": (
+        "No such file",
+        "Connection refused",
+        "timeout expired",
+        "translate host",
+        "resolve host",
+        "does not exist",
         "certificate ",
         "authentication failed",
         "no pg_hba.conf entry",

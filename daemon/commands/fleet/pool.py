@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from daemon.shell.fleet.centre import CONNECT, LIBRARY_MISSING, first_line, library_there
+from daemon.shell.fleet.centre import CONNECT, LIBRARY_MISSING, library_there, plainly
 from daemon.shell.fleet.pooling import Lesson, by_class, class_figures
 from daemon.texts.composer import PLAIN
 
@@ -35,5 +35,5 @@ def pool(database: str) -> dict[str, int]:
                     ],
                 )
     except psycopg.Error as error:
-        raise CannotPool(first_line(error)) from error
+        raise CannotPool(plainly(error)) from error
     return {name: len(figures) for name, figures in found.items()}

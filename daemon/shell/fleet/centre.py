@@ -37,8 +37,15 @@ PLAINLY: Final = {
     "certificate expired": "centre.expired",
     "certificate revoked": "centre.certificate-revoked",
     "certificate verify failed": "centre.not-believed",
+    "No such file or directory": "centre.not-running",
+    "Connection refused": "centre.not-running",
+    "timeout expired": "centre.no-answer",
+    "could not translate host name": "centre.no-host",
+    "failed to resolve host": "centre.no-host",
+    "authentication failed": "centre.not-let-in",
+    "does not exist": "centre.not-made",
 }
-"""Words of OpenSSL in an error -> key of what they mean to whoever reads the log."""
+"""Words of OpenSSL or of the database's library in an error -> key of what they mean to whoever reads it."""
 
 
 def library_there() -> bool:
@@ -215,18 +222,22 @@ def _classed() -> Iterator[None]:
     try:
         yield
     except (psycopg.errors.InsufficientPrivilege, psycopg.errors.DataError, psycopg.errors.IntegrityError) as error:
-        raise CentreRefuses(first_line(error)) from error
+        raise CentreRefuses(plainly(error)) from error
     except psycopg.errors.ProgrammingError as error:
-        raise CentreRefuses(first_line(error)) from error
+        raise CentreRefuses(plainly(error)) from error
     except psycopg.Error as error:
-        text = first_line(error)
+        text = _first_line(error)
         refused = any(
             word in text for word in ("certificate", "authentication failed", "no pg_hba.conf entry", "not permitted")
         )
-        plain = next((PLAIN.words(key) for word, key in PLAINLY.items() if word in text), text)
-        raise (CentreRefuses if refused else CentreAway)(plain) from error
+        raise (CentreRefuses if refused else CentreAway)(plainly(error)) from error
 
 
-def first_line(error: Exception) -> str:
-    """What a log line holds of the database's words."""
+def plainly(error: Exception) -> str:
+    """What the error means and what to do about it; the database's own first line where that is not known."""
+    text = _first_line(error)
+    return next((PLAIN.words(key) for word, key in PLAINLY.items() if word in text), text)
+
+
+def _first_line(error: Exception) -> str:
     return (str(error).strip().splitlines() or [repr(error)])[0]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from aiohttp import web
 
 from daemon.shell.fleet import crew_page, overview
-from daemon.shell.fleet.centre import first_line
+from daemon.shell.fleet.centre import plainly
 from daemon.shell.web.access import host_allowed
 from daemon.shell.web.readers import CHOICES, Readers
 from daemon.texts.composer import PLAIN, Composer
@@ -155,7 +155,7 @@ class CrewServer:
             body, status = await asyncio.to_thread(self._asked, page), 200
             self._trouble = ""
         except psycopg.Error as error:
-            text = first_line(error)
+            text = plainly(error)
             if text != self._trouble:
                 self._trouble = text
                 log.warning("the centre's database does not answer: %s", text)

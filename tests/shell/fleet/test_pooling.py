@@ -6,6 +6,7 @@ from statistics import fmean
 
 import pytest
 
+from daemon.commands.fleet.pool import CannotPool, pool
 from daemon.core.pit.habits import USUAL
 from daemon.core.pit_profile import FireProfile
 from daemon.shell.fleet.pooling import LEAST_PITS, Lesson, class_figures, lessons_of, pooled, widened
@@ -99,3 +100,18 @@ def test_a_pit_sends_estimates_and_no_reading() -> None:
     assert exp(lessons["gap"].mean) == pytest.approx((40.0 * 50.0) ** 0.5)
     assert lessons["gap"].spread == pytest.approx(log(50.0 / 40.0) ** 2 / 2)
     assert lessons_of(FireProfile(((1.0, 2.0),))) == []
+
+
+@pytest.mark.parametrize(
+    ("database", "words"),
+    [
+        ("host=/nowhere dbname=x", "start it"),
+        ("host=127.0.0.1 port=1 dbname=x", "start it"),
+        ("host=n.invalid", "the name"),
+    ],
+    ids=["no socket", "no port", "no host"],
+)
+def test_a_database_that_is_not_there_is_told_without_its_librarys_words(database: str, words: str) -> None:
+    with pytest.raises(CannotPool) as told:
+        pool(database)
+    assert words in str(told.value) and "connection" not in str(told.value)
