@@ -186,8 +186,7 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _replay(options: argparse.Namespace) -> int:
-    from daemon.commands.cooks import ask_what_if, replay_kept, tell_mistakes
-    from daemon.commands.log_unit import assumed
+    from daemon.commands.cooks import ask_what_if, replay_kept, tell_log
     from daemon.commands.replay import replay_log
 
     if options.journal is None and (options.log is None or options.rig is None):
@@ -208,9 +207,7 @@ def _replay(options: argparse.Namespace) -> int:
     except OSError as error:
         complain(in_a_line(of_file(error)))
         return EXIT_BAD_CONFIG
-    tell_mistakes(options.log, mistakes, complain)
-    if taken_as := assumed(str(options.log), options.unit):
-        complain(taken_as)
+    tell_log(options.log, options.unit, mistakes, complain)
     complain(PLAIN.words("command.log.judged", readings=readings))
     return 0
 

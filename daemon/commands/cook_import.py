@@ -21,7 +21,7 @@ from typing import TextIO
 from config.config_error import ConfigError
 from config.loader import load_both
 from config.problems import Problem
-from daemon.commands.log_unit import ask_unit, in_celsius
+from daemon.commands.log_unit import all_in_celsius
 from daemon.commands.replay import (
     END_OF_LOG,
     LogMistakes,
@@ -104,9 +104,7 @@ def import_csv(
     with open_log(log) as file:
         inputs = list(read_log(file, str(log), [c.id for c in settings.channels], mistakes))
     settings = _logged(settings, header)
-    if not unit:
-        ask_unit(inputs, settings.channels, str(log))
-    inputs = list(in_celsius(inputs, unit))
+    inputs = all_in_celsius(inputs, unit, settings.channels, str(log))
     if marks_file is not None:
         with open_log(marks_file) as file:
             inputs = _with_marks(inputs, list(_read_marks(file, str(marks_file), mark_mistakes)))

@@ -22,7 +22,7 @@ from config.rig import USUAL_PIT
 from config.units import fahrenheit_meant
 from daemon.commands.cook_import import import_csv
 from daemon.commands.cook_tables import figures_table, list_table, on_one_axis, side_by_side
-from daemon.commands.log_unit import ask_unit, assumed, in_celsius
+from daemon.commands.log_unit import all_in_celsius, assumed
 from daemon.commands.replay import LogMistakes, open_log, read_log, with_forecasts
 from daemon.commands.what_if import (
     UNWATCHED,
@@ -188,13 +188,18 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
             band,
             options.unit,
         )
-        tell_mistakes(options.log, found.mistakes, complain)
-        if told := assumed(str(options.log), options.unit):
-            complain(told)
+        tell_log(options.log, options.unit, found.mistakes, complain)
         if options.marks is not None:
             tell_mistakes(options.marks, found.mark_mistakes, complain)
         say(PLAIN.words("command.cooks.kept", readings=found.readings, cook=found.id))
     return BAD_CALL if failed else DONE
+
+
+def tell_log(log: Path, unit: str, mistakes: LogMistakes, complain: Say) -> None:
+    """What could not be used of a recorded cook, and in which unit it was taken where nobody said so."""
+    tell_mistakes(log, mistakes, complain)
+    if told := assumed(str(log), unit):
+        complain(told)
 
 
 def tell_mistakes(file: Path, mistakes: LogMistakes, complain: Say) -> None:
@@ -285,12 +290,8 @@ def _recorded_night(options: argparse.Namespace, complain: Say) -> _Question:
     mistakes = LogMistakes()
     with open_log(options.log) as file:
         inputs = list(read_log(file, str(options.log), (c.id for c in rig.channels), mistakes))
-    if not options.unit:
-        ask_unit(inputs, watch_settings(rig, cook).channels, str(options.log))
-    inputs = list(in_celsius(inputs, options.unit))
-    tell_mistakes(options.log, mistakes, complain)
-    if told := assumed(str(options.log), options.unit):
-        complain(told)
+    inputs = all_in_celsius(inputs, options.unit, watch_settings(rig, cook).channels, str(options.log))
+    tell_log(options.log, options.unit, mistakes, complain)
     return _Question(
         Judged(watch_settings(rig, cook)), composer_of(rig), lambda judged: calls(judged, inputs, with_forecasts)
     )

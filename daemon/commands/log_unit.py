@@ -43,6 +43,15 @@ def in_celsius(inputs: Iterable[tuple[float, Input]], unit: str) -> Iterator[tup
         yield now, _converted(item) if unit == "F" and isinstance(item, Readings) else item
 
 
+def all_in_celsius(
+    inputs: list[tuple[float, Input]], unit: str, channels: Iterable[ChannelSettings], log: str
+) -> list[tuple[float, Input]]:
+    """A whole log; asked about where nobody said its unit. Raises ConfigError as `ask_unit` does."""
+    if not unit:
+        ask_unit(inputs, channels, log)
+    return list(in_celsius(inputs, unit))
+
+
 def assumed(log: str, unit: str) -> str:
     """What is told of a log whose unit nobody said, else ""."""
     return "" if unit else PLAIN.words("command.log.assumed", file=log)
