@@ -18,12 +18,11 @@ from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.pieces.meat_witness import alone_cools
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.duties import DutyOrder
+from daemon.core.readings.channel_judge import GOOD
 from daemon.core.readings.trace import MINUTE
 from daemon.core.said import Text, say
 from daemon.core.settings import Role
-from drivers.reading import Quality
 
-GOOD = Quality.GOOD
 SCAN_CYCLE = 5.0
 """s between judgings."""
 FORECAST_EVERY = 600.0

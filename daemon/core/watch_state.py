@@ -166,8 +166,7 @@ class WatchState:
             asleep=self._asleep_since is not None,
             duties=self.duties,
             settling=settling,
-            # what is read by hand is asked for where somebody is up; of the others nobody asks
-            awake=all(w.followed for w in self.pieces.values()) or self._awake(now),
+            awake=self._awake(now),
             waiting=self.alarms.waiting(),
         )
         on = {pit: self.pieces.on_pit(pit) for pit in self.pits} if len(self.pits) > 1 else {"": self.pieces}

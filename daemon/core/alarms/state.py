@@ -83,13 +83,16 @@ STANDS_AS: dict[AlarmState, Said] = {
     _S.LATCHED_ACKNOWLEDGED: say("alarm-state.happened-seen"),
 }
 """How an alarm that is not put away stands, in the words of its card."""
-OVER_AS = {_S.UNACKNOWLEDGED: STANDS_AS[_S.RETURNED_UNACKNOWLEDGED], _S.ACKNOWLEDGED: say("alarm-state.seen-over")}
+RECOVERED_AS = STANDS_AS | {
+    _S.UNACKNOWLEDGED: STANDS_AS[_S.RETURNED_UNACKNOWLEDGED],
+    _S.ACKNOWLEDGED: say("alarm-state.seen-over"),
+}
 """The same while its off-delay runs: its state says that it stands, and its words that it is over."""
 
 
 def stands_as(state: AlarmState, recovered: bool) -> Text:
     """ "" of one that is put away. recovered: back by more than the deadband."""
-    return (STANDS_AS | OVER_AS if recovered else STANDS_AS).get(state, "")
+    return (RECOVERED_AS if recovered else STANDS_AS).get(state, "")
 
 
 @dataclass(slots=True)

@@ -101,7 +101,8 @@ class ExitForecast:
         i = bisect_left(self.exits, until)
         goal = log(SHIFT + (until - self.made_at) / MINUTE)
         # two of the quantiles are enough: every scan asks
-        near = self.exits[:1] if i == 0 else self.exits[i - 1 : i + 1] if i < len(self.exits) else self.exits[-2:]
+        upper = min(i, len(self.exits) - 1)
+        near = self.exits[max(0, upper - 1) : upper + 1]
         ends = [log(SHIFT + (at - self.made_at) / MINUTE) for at in near]
         if i == 0:
             below = log(SHIFT)

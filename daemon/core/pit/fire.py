@@ -260,9 +260,8 @@ class FireWatch:
         if not shown and left is not None and left > NO_TIME:
             patience = max(patience, SHOWS_WITHIN)
         failed = tried is not None and now - tried >= patience and fell and not shown
-        chance = None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE)
         return FeedSense(
-            chance=chance,
+            chance=None if forecast is None else forecast.chance_by(now + within + call.margin * MINUTE),
             left=left,
             begins=call.begins,
             ends=call.ends,

@@ -12,10 +12,9 @@ from statistics import median
 from typing import Any
 
 from daemon.core.events import Sample
-from drivers.reading import Quality
+from daemon.core.readings.channel_judge import GOOD
 
 MINUTE = 60.0
-GOOD = Quality.GOOD
 CONTROL = ""
 """In the place of a channel's id: the first pit's control value, as it was said when each minute closed."""
 

@@ -221,9 +221,7 @@ def _classed() -> Iterator[None]:
 
     try:
         yield
-    except (psycopg.errors.InsufficientPrivilege, psycopg.errors.DataError, psycopg.errors.IntegrityError) as error:
-        raise CentreRefuses(plainly(error)) from error
-    except psycopg.errors.ProgrammingError as error:
+    except (psycopg.DataError, psycopg.IntegrityError, psycopg.ProgrammingError) as error:
         raise CentreRefuses(plainly(error)) from error
     except psycopg.Error as error:
         text = _first_line(error)

@@ -35,10 +35,10 @@ def conditions(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Con
 
 
 def _judged(first: ProcessSnapshot, *others: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
-    found = {pit.pit_id: list(pit_conditions(pit)) for pit in (first, *others)} if others else {}
+    found = {pit.pit_id: list(pit_conditions(pit)) for pit in (first, *others)}
     pits = _together(found, first, *others) if others else (first,)
     for pit in pits:
-        yield from pit_conditions(pit) if pit.joint or not others else found[pit.pit_id]
+        yield from pit_conditions(pit) if pit.joint else found[pit.pit_id]
         for piece in pit.pieces:
             yield from piece_conditions(pit, piece)
             yield from kept_conditions(pit, piece)
