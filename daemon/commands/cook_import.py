@@ -36,7 +36,8 @@ from daemon.commands.row_pace import at_their_pace
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
-from daemon.core.inputs import Input, Mark, Readings, Resumed
+from daemon.core.inputs import Input, Readings, Resumed
+from daemon.core.orders import Mark
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,

@@ -10,7 +10,8 @@ from config.config_error import ConfigError
 from config.problems import Problem
 from config.rig import USUAL_PIT
 from config.units import fahrenheit_meant, to_celsius, to_fahrenheit
-from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, Input, Readings
+from daemon.core.inputs import Input, Readings
+from daemon.core.orders import SPOT_COLDEST, SPOT_HOTTEST
 from daemon.core.settings import ChannelSettings, Role
 from daemon.texts.composer import PLAIN
 from drivers.reading import on_grid

@@ -170,7 +170,7 @@ class Watch:
         """Minutes since a local time; of an hour without a day the newest. Raises NotSaid."""
         if text is None:
             return 0.0
-        from daemon.core.inputs import BACK_DATED_AT_MOST
+        from daemon.core.orders import BACK_DATED_AT_MOST
 
         seconds = (_now() - self._instant(text)).total_seconds()
         if seconds < 0.0:

@@ -30,7 +30,8 @@ from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, SamplesJudged
 from daemon.core.forecast.outlooks import Forecaster
 from daemon.core.forecast.plan import Running
-from daemon.core.inputs import Input, KeepPlan, Readings, WallClock
+from daemon.core.inputs import Input, Readings, WallClock
+from daemon.core.orders import KeepPlan
 from daemon.core.pit_profile import PitProfile
 from daemon.core.said import Text, say
 from daemon.shell.journal.journal import Journal

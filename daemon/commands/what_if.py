@@ -28,7 +28,8 @@ from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, Notification, Priority
-from daemon.core.inputs import Acknowledge, Input, SetBand, StartCook, WallClock
+from daemon.core.inputs import Input, WallClock
+from daemon.core.orders import Acknowledge, SetBand, StartCook
 from daemon.core.settings import WatchSettings
 from daemon.shell.library.records import CookEntry, reading
 from daemon.shell.library.tables import kept_inputs

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from math import isfinite
 
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.core.events import (
     AlarmChanged,
     CommandRefused,
@@ -20,8 +20,8 @@ from daemon.core.events import (
     StageChanged,
     TakenBack,
 )
-from daemon.core.inputs import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST
 from daemon.core.marks import OF_THE_PIT, Said, on_only_at
+from daemon.core.orders import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST
 from daemon.core.pieces.changes import CookOrder, Refused, difference, ordered, wrong_with
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import fresh_watch
@@ -47,20 +47,20 @@ class CookOrders(WatchState):
     """Takes them one by one. What else moves a watch is the `Engine`'s."""
 
     def _said(
-        self, item: inputs.Mark | inputs.TakeBack | inputs.SpotReading | inputs.ChooseSpot, now: float
+        self, item: orders.Mark | orders.TakeBack | orders.SpotReading | orders.ChooseSpot, now: float
     ) -> list[Event]:
         """What was done or read, or was not after all."""
         match item:
-            case inputs.Mark():
+            case orders.Mark():
                 return self._mark(item, now)
-            case inputs.TakeBack():
+            case orders.TakeBack():
                 return self._take_back(item, now)
-            case inputs.SpotReading():
+            case orders.SpotReading():
                 return self._spot(item, now)
-            case inputs.ChooseSpot():
+            case orders.ChooseSpot():
                 return self._choose_spot(item, now)
 
-    def _mark(self, item: inputs.Mark, now: float) -> list[Event]:
+    def _mark(self, item: orders.Mark, now: float) -> list[Event]:
         if item.piece is not None and item.piece not in self.pieces:
             return [CommandRefused(now, f"mark {item.kind}", say("refused.no-piece", piece=item.piece))]
         done = now if item.at is None else item.at
@@ -86,7 +86,7 @@ class CookOrders(WatchState):
             self._use(piece)
             if changes or piece.stage.on_at != before:
                 events += self._ask(piece, now)
-        if item.kind is inputs.MarkKind.LOG and not self.pieces.on_pit(pit.id):
+        if item.kind is orders.MarkKind.LOG and not self.pieces.on_pit(pit.id):
             for (
                 piece
             ) in self.pieces.values():  # nobody feeds a fire without meat: one of them may be marked off by a slip
@@ -98,15 +98,15 @@ class CookOrders(WatchState):
         if piece.settings.channel is not None:
             self.conditioner.expect_move(piece.settings.channel, now + MOVE_EXPECTED)
 
-    def _take_back(self, item: inputs.TakeBack, now: float) -> list[Event]:
+    def _take_back(self, item: orders.TakeBack, now: float) -> list[Event]:
         said = self.marks.meant(replace(item, pit=self.settings.pit_meant(item.pit) or ""))
         if said is None:
             of = "" if item.piece is None else f" of {item.piece}"
             return [CommandRefused(now, f"take back {item.what}", say("refused.no-mark", of=of))]
         self.marks.remove(said)
-        pit = said.what.pit if isinstance(said.what, inputs.Mark) else ""
+        pit = said.what.pit if isinstance(said.what, orders.Mark) else ""
         events: list[Event] = [TakenBack(now, said.word, said.what.piece, said.done, said.said_at, item.by, pit)]
-        if isinstance(said.what, inputs.Mark) and said.what.kind in OF_THE_PIT:
+        if isinstance(said.what, orders.Mark) and said.what.kind in OF_THE_PIT:
             events += self._untold_of_pit(self.pits[pit], said.what.kind, said.done, now)
         else:
             for piece in [p for p in self.pieces.values() if said.what.piece in (None, p.settings.id)]:
@@ -114,11 +114,11 @@ class CookOrders(WatchState):
         self._mind_duties(now)
         return events
 
-    def _untold_of_pit(self, own: PitWatch, kind: inputs.MarkKind, done: float, now: float) -> list[Event]:
+    def _untold_of_pit(self, own: PitWatch, kind: orders.MarkKind, done: float, now: float) -> list[Event]:
         own.fire.take_back(kind, done, self.marks.of_the_pit(own.id), now)
         last_log = max((at for pit in self.pits.values() if (at := pit.fire.last_log) is not None), default=None)
         self.duties.take_back(kind, done, last_log, own.id, self.pieces)
-        if kind is not inputs.MarkKind.FIRE_LIT:
+        if kind is not orders.MarkKind.FIRE_LIT:
             return []
         first, last = int(done // MINUTE), self._last_closed(now)
         pit = own.readout.pit_minutes(first, last) if last >= first else []
@@ -136,9 +136,9 @@ class CookOrders(WatchState):
         self.pieces[own.id] = again
         self.duties.take_back_of_piece(own.id, said.done)
         if said.what.piece is not None and own.channel is not None:
-            moved = [one.said_at for one in left if isinstance(one.what, inputs.Mark)]
+            moved = [one.said_at for one in left if isinstance(one.what, orders.Mark)]
             self.conditioner.forget_move(own.channel, max(moved, default=now - MOVE_EXPECTED) + MOVE_EXPECTED)
-        if said.word == inputs.MarkKind.WRAPPED:
+        if said.word == orders.MarkKind.WRAPPED:
             self.alarms.may_tell_again("wrap-target", own.id)
         self._use(again)
         events: list[Event] = []
@@ -150,7 +150,7 @@ class CookOrders(WatchState):
     def _last_closed(self, now: float) -> int:
         return int(now // MINUTE) - 1 if self._closed is None else self._closed
 
-    def _spot(self, item: inputs.SpotReading, now: float) -> list[Event]:
+    def _spot(self, item: orders.SpotReading, now: float) -> list[Event]:
         """A core read by hand."""
         piece = self.pieces.get(item.piece)
         taken = now if item.at is None else item.at
@@ -171,7 +171,7 @@ class CookOrders(WatchState):
         )
         return [read, *changes, *self._ask(piece, now)]
 
-    def _choose_spot(self, item: inputs.ChooseSpot, now: float) -> list[Event]:
+    def _choose_spot(self, item: orders.ChooseSpot, now: float) -> list[Event]:
         if item.piece not in self.pieces:
             return [CommandRefused(now, "choose piece", say("refused.no-piece", piece=item.piece))]
         waiting = self.handheld.choose(item.piece, now)
@@ -192,12 +192,12 @@ class CookOrders(WatchState):
 
     def _spot_of(self, reading: HandheldReading, piece: str, now: float) -> list[Event]:
         at = min(reading.at, now)
-        order = inputs.SpotReading(
+        order = orders.SpotReading(
             piece, reading.celsius, "", reading.channel, reading.tolerance, "handheld probe", at
         )  # fmt: skip
         return self._spot(order, now)
 
-    def _start_cook(self, item: inputs.StartCook, now: float) -> list[Event]:
+    def _start_cook(self, item: orders.StartCook, now: float) -> list[Event]:
         reason = wrong_with(item.cook, self.settings.ids_with(Role.MEAT), self.pits)
         if reason:
             return [CommandRefused(now, "start cook", reason)]
@@ -209,7 +209,7 @@ class CookOrders(WatchState):
 
     def _change_cook(self, order: CookOrder, now: float) -> list[Event]:
         """Pieces come and go, and probes move, while the cook runs."""
-        if isinstance(order, inputs.MovePiece) and (meant := self.settings.pit_meant(order.pit)) is not None:
+        if isinstance(order, orders.MovePiece) and (meant := self.settings.pit_meant(order.pit)) is not None:
             order = replace(order, pit=meant)
         wanted = ordered(order, self.settings.cook, self.settings.ids_with(Role.MEAT), self.pits)
         if isinstance(wanted, Refused):
@@ -253,15 +253,15 @@ class CookOrders(WatchState):
 
     def _duty(self, item: DutyOrder, now: float) -> list[Event]:
         """The plan, the cook's own reminders, the wood, the trays. What stands of another reminder of that id ends."""
-        if isinstance(item, inputs.ReminderDone) and item.reminder.startswith(f"{GREASE_TRAY}/"):
+        if isinstance(item, orders.ReminderDone) and item.reminder.startswith(f"{GREASE_TRAY}/"):
             pit = self.settings.pit_meant(item.reminder.partition("/")[2])
             if pit is None:
                 return [CommandRefused(now, "reminder done", say("refused.no-reminder", reminder=item.reminder))]
             item = replace(item, reminder=f"{GREASE_TRAY}/{pit}" if pit else GREASE_TRAY)
         events = self.duties.command(item, now, self.pieces)
-        if isinstance(item, inputs.RemoveReminder):
+        if isinstance(item, orders.RemoveReminder):
             events += self._retire_reminders([item.reminder], now)
-        elif isinstance(item, inputs.AddReminder) and not events:  # a refused one changes nothing
+        elif isinstance(item, orders.AddReminder) and not events:  # a refused one changes nothing
             events += self._retire_reminders([item.reminder.id], now)
         self._mind_duties(now)
         return events

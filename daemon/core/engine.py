@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from math import ceil, inf, nan
 
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.cook_orders import CookOrders
@@ -71,7 +71,7 @@ class Engine(CookOrders):
                 return self.pieces.forecast(item, now)
             case inputs.UsePitProfile() | inputs.UsePitClass():
                 return self._taught(item, now)
-            case inputs.Mark() | inputs.StartCook() | inputs.EndCook():
+            case orders.Mark() | orders.StartCook() | orders.EndCook():
                 events = self._command(item, now)
                 if not any(isinstance(event, CommandRefused) for event in events):
                     self.health.record_told(now)
@@ -113,48 +113,48 @@ class Engine(CookOrders):
 
     # --- inputs --------------------------------------------------------------------------------------
 
-    def _command(self, item: inputs.Order, now: float) -> list[Event]:
+    def _command(self, item: orders.Order, now: float) -> list[Event]:
         """What a person says or asks."""
         self._acted_at = now
         match item:
-            case inputs.Mark() | inputs.TakeBack() | inputs.SpotReading() | inputs.ChooseSpot():
+            case orders.Mark() | orders.TakeBack() | orders.SpotReading() | orders.ChooseSpot():
                 return self._said(item, now)
-            case inputs.Acknowledge():
+            case orders.Acknowledge():
                 return self._acknowledge(item, now)
-            case inputs.Shelve() | inputs.Unshelve() | inputs.OutOfService():
+            case orders.Shelve() | orders.Unshelve() | orders.OutOfService():
                 return self._alarm_command(item, now)
-            case inputs.PauseSound() | inputs.TestWake():
+            case orders.PauseSound() | orders.TestWake():
                 return list(self.annunciator.command(item, now, self._utc(now)))
-            case inputs.GoodMorning():
+            case orders.GoodMorning():
                 self._asleep_since = None
                 self.annunciator.sleep(False, now)
                 return list(self.annunciator.command(item, now, self._utc(now)))
-            case inputs.GoToSleep():
+            case orders.GoToSleep():
                 self._asleep_since = now
                 self.annunciator.sleep(True, now)
                 return [self._plan_nap(now)]
-            case inputs.SetBand():
+            case orders.SetBand():
                 return self._set_band(item, now)
-            case inputs.AskWrap():
+            case orders.AskWrap():
                 return self.pieces.ask_wrap(item, now) or self._ask(self.pieces[item.piece], now)
-            case inputs.StartCook():
+            case orders.StartCook():
                 return self._start_cook(item, now)
             case (
-                inputs.AddPiece()
-                | inputs.RemovePiece()
-                | inputs.MoveProbe()
-                | inputs.MovePiece()
-                | inputs.ChangePiece()
-                | inputs.ChangeCook()
+                orders.AddPiece()
+                | orders.RemovePiece()
+                | orders.MoveProbe()
+                | orders.MovePiece()
+                | orders.ChangePiece()
+                | orders.ChangeCook()
             ):
                 return self._change_cook(item, now)
-            case inputs.EndCook():
+            case orders.EndCook():
                 return self._end_cook(now)
             case _ if isinstance(item, DutyOrder):
                 return self._duty(item, now)
-            case inputs.HandOver() | inputs.TellDeed():
+            case orders.HandOver() | orders.TellDeed():
                 return self.shift.told(item, tuple(self.pieces), now)
-            case inputs.JudgeWake():
+            case orders.JudgeWake():
                 return [WakeJudged(now, item.notification, item.needed, item.by)]
 
     def _readings(self, item: inputs.Readings, now: float) -> list[Event]:
@@ -174,20 +174,20 @@ class Engine(CookOrders):
                 events += self._handheld(sample, now)
         return [SamplesJudged(now, tuple(samples)), *events]
 
-    def _acknowledge(self, item: inputs.Acknowledge, now: float) -> list[Event]:
+    def _acknowledge(self, item: orders.Acknowledge, now: float) -> list[Event]:
         """A test wake is no alarm: it is known to the annunciator only. "*" answers both. One answer to a message is
         an answer to every alarm it named."""
         events: list[Event] = []
         test_wake = item.alarm.partition("#")[0] == TEST_WAKE  # also by the id of its message
         if test_wake or item.alarm == "*":
-            events += self.annunciator.command(inputs.Acknowledge(TEST_WAKE, item.by), now, self._utc(now))
+            events += self.annunciator.command(orders.Acknowledge(TEST_WAKE, item.by), now, self._utc(now))
         if not test_wake:
             for alarm in self.annunciator.answers(item.alarm, self.alarms.waiting(), now):
-                events += self._annunciated(self.alarms.command(inputs.Acknowledge(alarm, item.by), now), now)
+                events += self._annunciated(self.alarms.command(orders.Acknowledge(alarm, item.by), now), now)
         return events
 
-    def _alarm_command(self, item: inputs.Shelve | inputs.Unshelve | inputs.OutOfService, now: float) -> list[Event]:
-        if isinstance(item, inputs.OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
+    def _alarm_command(self, item: orders.Shelve | orders.Unshelve | orders.OutOfService, now: float) -> list[Event]:
+        if isinstance(item, orders.OutOfService) and item.out and self.annunciator.is_night(self._utc(now)):
             return [CommandRefused(now, "out-of-service", say("refused.by-day-only"))]
         return self._annunciated(self.alarms.command(item, now), now)
 
@@ -247,7 +247,7 @@ class Engine(CookOrders):
             self.pits[meant].fire.use_class(item.figures)
         return []
 
-    def _set_band(self, item: inputs.SetBand, now: float) -> list[Event]:
+    def _set_band(self, item: orders.SetBand, now: float) -> list[Event]:
         meant = self.settings.pit_meant(item.pit)
         if meant is None:
             return [CommandRefused(now, "band", say("refused.no-pit", pit=item.pit))]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from daemon.core.inputs import AddPiece, ChangePiece, Mark, MarkKind, RemovePiece, SpotReading
+from daemon.core.orders import AddPiece, ChangePiece, Mark, MarkKind, RemovePiece, SpotReading
 from daemon.core.pieces.seat import FASTEST_CORE
 from daemon.core.pieces.stage import AFTER_THE_PIT, ON_THE_PIT, WARM_CORE, PiecePhase
 from daemon.core.pit.stage import PitPhase

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from daemon.core.inputs import SPOT, Mark, MarkKind, SpotReading, TakeBack
+from daemon.core.orders import SPOT, Mark, MarkKind, SpotReading, TakeBack
 
 OF_THE_PIT = frozenset(
     {MarkKind.FIRE_LIT, MarkKind.LOG, MarkKind.LID_OPEN, MarkKind.LID_CLOSED, MarkKind.DAMPER}

@@ -11,8 +11,8 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core.events import Event, FireNoticed, FireSign, StageChanged
-from daemon.core.inputs import Mark
 from daemon.core.marks import Said
+from daemon.core.orders import Mark
 from daemon.core.pieces.meat_witness import (
     FALLS_FOR,
     HEATS_IN,

@@ -10,7 +10,7 @@ from typing import Any
 
 from daemon.core.alarms.rule import AlarmRule
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, HandedOver, SafetyDeedTold
-from daemon.core.inputs import HandOver, SafetyDeed, TellDeed
+from daemon.core.orders import HandOver, SafetyDeed, TellDeed
 from daemon.core.said import say
 
 RAISED = (AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)

@@ -9,8 +9,9 @@ from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.events import FireNoticed, NapPlanned, ProbeFault
 from daemon.core.food_safety.record import SafetyView
 from daemon.core.forecast.standing import Standing
-from daemon.core.inputs import FanPoint, Health, Interval, LinkCounts, Outlook
+from daemon.core.inputs import Health, LinkCounts
 from daemon.core.marks import SAME
+from daemon.core.outlook import FanPoint, Interval, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.pit_profile import PitProfile
 from daemon.core.plan.duties import GreaseView, PlanView, ReminderView, WoodView

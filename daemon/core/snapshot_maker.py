@@ -11,8 +11,9 @@ from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.events import FireNoticed, NapPlanned
 from daemon.core.forecast.standing import Standing
 from daemon.core.health import HealthTable
-from daemon.core.inputs import LinkCounts, Mark, SpotReading, WallClock
+from daemon.core.inputs import LinkCounts, WallClock
 from daemon.core.marks import OF_THE_PIT, Marks, Said
+from daemon.core.orders import Mark, SpotReading
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pieces.seat import slope_of_one_seat, slope_per_minute

@@ -18,8 +18,9 @@ from daemon.core.alarms.table import AlarmTable
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.annunciation.nap import Readiness, Wood, earliest, green_list, plan_nap, rung_within
 from daemon.core.annunciation.test_call import TestCallState
-from daemon.core.events import AlarmState, ForecastRequest, NapPlanned
+from daemon.core.events import AlarmState, NapPlanned
 from daemon.core.forecast.standing import Standing
+from daemon.core.forecast_request import ForecastRequest
 from daemon.core.grace import Grace
 from daemon.core.health import HealthTable
 from daemon.core.marks import Marks

@@ -15,7 +15,7 @@ from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from daemon.core.events import EVENT_NAMES
-from daemon.core.inputs import FanPoint
+from daemon.core.outlook import FanPoint
 from daemon.core.said import Said
 from daemon.shell.wording import INSTANTS
 

@@ -10,7 +10,8 @@ from typing import Protocol
 
 from daemon.core.drive import steps
 from daemon.core.engine import Engine
-from daemon.core.events import EVENT_NAMES, Event, ForecastRequest, ForecastWanted, Notification
+from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, Notification
+from daemon.core.forecast_request import ForecastRequest
 from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, Resumed, UsePitProfile, WallClock
 from daemon.shell.background import in_background
 from daemon.shell.clock import Clock

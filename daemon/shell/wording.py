@@ -15,6 +15,17 @@ from pydantic import TypeAdapter
 
 from daemon.core.events import EVENT_NAMES, Event
 from daemon.core.inputs import (
+    Delivered,
+    ForecastArrived,
+    Health,
+    Input,
+    LinkCounts,
+    Resumed,
+    UsePitClass,
+    UsePitProfile,
+    WallClock,
+)
+from daemon.core.orders import (
     Acknowledge,
     AddPiece,
     AddReminder,
@@ -23,19 +34,12 @@ from daemon.core.inputs import (
     ChangePiece,
     ChooseSpot,
     CountWood,
-    Delivered,
     EndCook,
-    FanPoint,
-    ForecastArrived,
     GoodMorning,
     GoToSleep,
     HandOver,
-    Health,
-    Input,
-    Interval,
     JudgeWake,
     KeepPlan,
-    LinkCounts,
     Mark,
     MovePiece,
     MoveProbe,
@@ -44,7 +48,6 @@ from daemon.core.inputs import (
     ReminderDone,
     RemovePiece,
     RemoveReminder,
-    Resumed,
     SetBand,
     Shelve,
     SpotReading,
@@ -53,10 +56,8 @@ from daemon.core.inputs import (
     TellDeed,
     TestWake,
     Unshelve,
-    UsePitClass,
-    UsePitProfile,
-    WallClock,
 )
+from daemon.core.outlook import FanPoint, Interval
 from daemon.core.said import Said, said
 
 INSTANTS = {"time", "at", "said_at", "asked_at", "not_after", "until", "latest"}

@@ -12,7 +12,7 @@ from config.config_error import ConfigError
 from config.cook import Cook
 from config.loader import piece_id, read_both
 from config.rig import Rig
-from daemon.core.inputs import ChangeCook, StartCook
+from daemon.core.orders import ChangeCook, StartCook
 from daemon.core.pieces.changes import difference
 from daemon.core.settings import CookSettings
 

@@ -13,7 +13,8 @@ from config.rig import Rig
 from daemon.core.engine import Engine
 from daemon.core.events import CookChanged, Event
 from daemon.core.forecast.plan import Course, Running
-from daemon.core.inputs import Goal, KeepPlan
+from daemon.core.orders import KeepPlan
+from daemon.core.outlook import Goal
 from daemon.core.plan.steps import at_once, end_of
 from daemon.core.planned import KeptPlan, ReminderSettings
 from daemon.core.settings import Role

@@ -30,7 +30,7 @@ from daemon.core.forecast.plan import (
     serving_later,
     too_late,
 )
-from daemon.core.inputs import Interval
+from daemon.core.outlook import Interval
 from daemon.core.pit_profile import PitProfile
 from daemon.core.plan.steps import HOLD_WORTH
 from daemon.core.planned import KeptPlan, shifted

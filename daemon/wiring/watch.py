@@ -20,7 +20,8 @@ from config.delivery import MqttReach, ReachWithChart
 from daemon.core.alarms.table import alarm_key
 from daemon.core.engine import Engine
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Health, Mark, MarkKind, Part, Resumed, StartCook, UsePitClass, UsePitProfile
+from daemon.core.inputs import Health, Part, Resumed, UsePitClass, UsePitProfile
+from daemon.core.orders import Mark, MarkKind, StartCook
 from daemon.core.pit_profile import PitProfile, taught
 from daemon.core.said import Text
 from daemon.core.settings import CookSettings

@@ -22,7 +22,8 @@ from daemon.cli import main
 from daemon.commands import cook_import
 from daemon.commands.cook_import import import_csv, key_of
 from daemon.commands.replay import LogMistakes, read_log
-from daemon.core.inputs import Input, Mark, MarkKind, Readings
+from daemon.core.inputs import Input, Readings
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.settings import Band, Role
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookEntry, CookRecords

@@ -12,7 +12,7 @@ import pytest
 import config
 from daemon.cli import main
 from daemon.commands import orders
-from daemon.core.inputs import BACK_DATED_AT_MOST
+from daemon.core.orders import BACK_DATED_AT_MOST
 from daemon.shell.web import models
 
 RIG = str(Path(config.__file__).parent / "examples" / "rig.toml")

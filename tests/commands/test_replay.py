@@ -13,7 +13,7 @@ from config.config_error import ConfigError
 from daemon import cli
 from daemon.cli import main
 from daemon.commands.cook_import import import_csv
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.shell.library.order_words import mark_word, said_in
 
 EXAMPLES = Path(config.__file__).parent / "examples"

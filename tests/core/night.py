@@ -8,7 +8,8 @@ from datetime import UTC
 
 from daemon.core.engine import Engine
 from daemon.core.events import Event
-from daemon.core.inputs import Input, Mark, MarkKind, Readings, Resumed, WallClock
+from daemon.core.inputs import Input, Readings, Resumed, WallClock
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,

@@ -11,7 +11,8 @@ import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import CommandRefused, CookChanged, Event, Marked, StageChanged
-from daemon.core.inputs import AddPiece, ChangeCook, Input, Mark, MarkKind, MoveProbe, Readings, RemovePiece, TakeBack
+from daemon.core.inputs import Input, Readings
+from daemon.core.orders import AddPiece, ChangeCook, Mark, MarkKind, MoveProbe, RemovePiece, TakeBack
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,

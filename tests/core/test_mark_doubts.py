@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.core.inputs import AddPiece, ChangePiece, Mark, MarkKind, RemovePiece, SpotReading
 from daemon.core.mark_doubts import HARDLY, doubt
+from daemon.core.orders import AddPiece, ChangePiece, Mark, MarkKind, RemovePiece, SpotReading
 from daemon.core.pieces.stage import AFTER_THE_PIT, NEXT, ON_THE_PIT, PiecePhase
 from daemon.core.settings import Role
 from daemon.core.snapshot import ChannelView, Snapshot, SpotView

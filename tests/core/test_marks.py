@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from daemon.core.inputs import Mark, MarkKind, TakeBack
 from daemon.core.marks import KEPT, Marks
+from daemon.core.orders import Mark, MarkKind, TakeBack
 
 
 def test_a_button_that_marks_itself_pushes_out_nothing_but_its_own() -> None:

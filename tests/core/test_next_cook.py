@@ -1,7 +1,7 @@
 """One cook after another on the same hot pit."""
 
 from daemon.core.engine import Engine
-from daemon.core.inputs import Mark, MarkKind, StartCook
+from daemon.core.orders import Mark, MarkKind, StartCook
 from tests.core.night import engine_at_night
 
 

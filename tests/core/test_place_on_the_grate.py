@@ -7,9 +7,11 @@ from dataclasses import replace
 from math import isnan
 
 from daemon.core.engine import Engine
-from daemon.core.events import ForecastRequest, ForecastWanted
+from daemon.core.events import ForecastWanted
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import AddPiece, ChangePiece, Goal, Mark, MarkKind, SpotReading
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.orders import AddPiece, ChangePiece, Mark, MarkKind, SpotReading
+from daemon.core.outlook import Goal
 from daemon.core.settings import MeatKind, PieceSettings
 from tests.core.night import NIGHT, cooking, engine_at_night, read, restarted, step
 

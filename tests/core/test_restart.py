@@ -17,7 +17,8 @@ from daemon.core.drive import replayed, steps
 from daemon.core.engine import SCAN_CYCLE, Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, FireNoticed, Notification
 from daemon.core.grace import GRACE, Grace
-from daemon.core.inputs import GoToSleep, Health, Input, Mark, MarkKind, Part, Readings, Resumed, WallClock
+from daemon.core.inputs import Health, Input, Part, Readings, Resumed, WallClock
+from daemon.core.orders import GoToSleep, Mark, MarkKind
 from daemon.core.settings import WatchSettings
 from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.wiring.settings_from_files import watch_settings

@@ -9,7 +9,8 @@ import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, ForecastWanted, StageChanged, TakenBack
-from daemon.core.inputs import AddReminder, Input, KeepPlan, Mark, MarkKind, SpotReading, TakeBack
+from daemon.core.inputs import Input
+from daemon.core.orders import AddReminder, KeepPlan, Mark, MarkKind, SpotReading, TakeBack
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, StepKind
 from daemon.core.said import say

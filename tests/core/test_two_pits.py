@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import (
@@ -26,7 +26,8 @@ from daemon.core.events import (
     StageChanged,
     TakenBack,
 )
-from daemon.core.inputs import Mark, MarkKind, MovePiece, SetBand, TakeBack, UsePitClass
+from daemon.core.inputs import UsePitClass
+from daemon.core.orders import Mark, MarkKind, MovePiece, SetBand, TakeBack
 from daemon.core.pit_profile import ClassFigure
 from daemon.core.settings import SPACING, Band
 from daemon.shell.hub.duties import newest
@@ -223,7 +224,7 @@ def test_each_pit_has_its_band_also_in_a_cook_and_over_a_restart() -> None:
     assert again.settings.cook.bands == cook.bands
     (refused,) = step(engine, SetBand(Band(90.0, 100.0), "page", pit="kiln"), NIGHT + 2.0)
     assert isinstance(refused, CommandRefused)
-    step(engine, inputs.StartCook(replace(TWO.cook, id="next"), "page"), NIGHT + 3.0)
+    step(engine, orders.StartCook(replace(TWO.cook, id="next"), "page"), NIGHT + 3.0)
     assert engine.pits["drum"].band == BAND
 
 
@@ -273,11 +274,11 @@ def test_each_pit_has_its_tray_and_is_asked_for_by_its_name() -> None:
     assert call.alarm == "grease-tray/drum" and "Drum" in in_english(call.text)
     assert restarted(engine).snapshot(NIGHT + 1800.0).pits == engine.snapshot(NIGHT + 1800.0).pits
 
-    refused = step(engine, inputs.ReminderDone("grease-tray/kiln", "page"), NIGHT + 1800.0)
+    refused = step(engine, orders.ReminderDone("grease-tray/kiln", "page"), NIGHT + 1800.0)
     assert any(isinstance(event, CommandRefused) for event in refused)
-    step(engine, inputs.ReminderDone("grease-tray/drum", "page"), NIGHT + 1800.0)
+    step(engine, orders.ReminderDone("grease-tray/drum", "page"), NIGHT + 1800.0)
     assert trays(engine) == [0.7, 0.0]
-    step(engine, inputs.ReminderDone("grease-tray/offset", "page"), NIGHT + 1800.0)
+    step(engine, orders.ReminderDone("grease-tray/offset", "page"), NIGHT + 1800.0)
     assert trays(engine) == [0.0, 0.0]
 
 
@@ -285,7 +286,7 @@ def test_whoever_answers_for_a_tray_has_emptied_that_one() -> None:
     engine = engine_at_night(TRAYS)
     step(engine, Mark(MarkKind.MEAT_ON), NIGHT)
     read(engine, 0.0, 30 * 60.0, **TENDER)
-    step(engine, inputs.Acknowledge("grease-tray/drum", "cook"), NIGHT + 1800.0)
+    step(engine, orders.Acknowledge("grease-tray/drum", "cook"), NIGHT + 1800.0)
     assert trays(engine) == [0.7, 0.0]
 
 
@@ -317,7 +318,7 @@ def test_a_tray_goes_with_the_new_id_of_its_pit() -> None:
 def test_a_piece_may_not_be_called_like_a_pit() -> None:
     engine = engine_at_night(TWO)
     goat = replace(TWO.cook.pieces[0], id="drum", channel=None)
-    (refused,) = step(engine, inputs.AddPiece(goat, "page"), NIGHT + 1.0)
+    (refused,) = step(engine, orders.AddPiece(goat, "page"), NIGHT + 1.0)
     assert isinstance(refused, CommandRefused)
 
 

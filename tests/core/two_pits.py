@@ -9,7 +9,8 @@ from dataclasses import replace
 from daemon.core.drive import steps
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, Notification
-from daemon.core.inputs import Acknowledge, GoToSleep, Input, Mark, MarkKind, Readings, Resumed, WallClock
+from daemon.core.inputs import Input, Readings, Resumed, WallClock
+from daemon.core.orders import Acknowledge, GoToSleep, Mark, MarkKind
 from daemon.core.settings import Band, ChannelSettings, CookSettings, PitSettings, Role, WatchSettings
 from daemon.wiring.learned import learned
 from drivers.reading import Reading, on_grid

@@ -28,7 +28,8 @@ import pytest
 
 from daemon.core.events import AlarmState, Event, Level, Notification
 from daemon.core.grace import GRACE
-from daemon.core.inputs import Mark, MarkKind, Readings, StartCook
+from daemon.core.inputs import Readings
+from daemon.core.orders import Mark, MarkKind, StartCook
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal import journal as journal_module
 from daemon.shell.journal import rescue

@@ -12,7 +12,8 @@ from pathlib import Path
 
 from config.loader import load_both
 from daemon.core.engine import Engine
-from daemon.core.inputs import Mark, MarkKind, Part
+from daemon.core.inputs import Part
+from daemon.core.orders import Mark, MarkKind
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal import writer as disk_writer
 from daemon.shell.journal.journal import Journal, JournalUnavailable

@@ -12,7 +12,7 @@ import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
-from daemon.core.inputs import TestWake
+from daemon.core.orders import TestWake
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.journal.journal import Journal, OutboxRow
 from daemon.shell.life import supervisor

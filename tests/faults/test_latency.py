@@ -18,7 +18,8 @@ from daemon.core.alarms.rules import rule_by_id
 from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Notification
-from daemon.core.inputs import Acknowledge, Mark, MarkKind, Readings, Resumed
+from daemon.core.inputs import Readings, Resumed
+from daemon.core.orders import Acknowledge, Mark, MarkKind
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal, OutboxRow
 from daemon.shell.loop import WatchLoop

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.shell.journal.journal import Journal, JournalUnavailable, OutboxRow
 from tests.faults.disks import Ext4
 from tests.faults.row import Fault, Row, cases, check

@@ -21,7 +21,8 @@ import pytest
 from config.config_error import ConfigError
 from config.loader import load_both
 from config.rig import PageSection
-from daemon.core.inputs import Mark, MarkKind, Part
+from daemon.core.inputs import Part
+from daemon.core.orders import Mark, MarkKind
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.connection import connect
 from daemon.shell.life.housekeeping import Housekeeping

@@ -42,34 +42,35 @@ from daemon.core.events import (
     WakeJudged,
 )
 from daemon.core.inputs import (
+    Delivered,
+    ForecastArrived,
+    Health,
+    Input,
+    Outcome,
+    Part,
+    Readings,
+    Resumed,
+    UsePitClass,
+    WallClock,
+)
+from daemon.core.orders import (
     Acknowledge,
     AddReminder,
     AskWrap,
     ChangeCook,
     CountWood,
-    Delivered,
     EndCook,
-    ForecastArrived,
-    Goal,
     GoodMorning,
     GoToSleep,
-    Health,
-    Input,
-    Interval,
     JudgeWake,
     KeepPlan,
     Mark,
     MarkKind,
     MoveProbe,
-    Outcome,
-    Outlook,
     OutOfService,
-    Part,
     PauseSound,
-    Readings,
     ReminderDone,
     RemoveReminder,
-    Resumed,
     SetBand,
     Shelve,
     SpotReading,
@@ -77,9 +78,8 @@ from daemon.core.inputs import (
     TakeBack,
     TestWake,
     Unshelve,
-    UsePitClass,
-    WallClock,
 )
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.pit_profile import ClassFigure
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, WoodSettings
 from daemon.core.settings import (

@@ -24,7 +24,8 @@ from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.engine import Engine
 from daemon.core.events import ForecastWanted, Level, Notification
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import AskWrap, EndCook, Input, JudgeWake, Readings, Resumed, SetBand, StartCook
+from daemon.core.inputs import Input, Readings, Resumed
+from daemon.core.orders import AskWrap, EndCook, JudgeWake, SetBand, StartCook
 from daemon.core.settings import Band, WatchSettings
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal, Start

@@ -10,7 +10,8 @@ import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import Event
-from daemon.core.inputs import Input, Mark, MarkKind, Part, SetBand
+from daemon.core.inputs import Input, Part
+from daemon.core.orders import Mark, MarkKind, SetBand
 from daemon.core.settings import Band
 from daemon.shell import resume
 from daemon.shell.state.failed_lives import SOUND_AFTER, FailedLives

@@ -19,13 +19,14 @@ from daemon.core.events import (
     AlarmState,
     Event,
     ForecastMade,
-    ForecastRequest,
     Marked,
     Notification,
     QualityChanged,
     SamplesJudged,
 )
-from daemon.core.inputs import Acknowledge, ForecastArrived, Health, Input, Mark, MarkKind, Part, Readings, Resumed
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.inputs import ForecastArrived, Health, Input, Part, Readings, Resumed
+from daemon.core.orders import Acknowledge, Mark, MarkKind
 from daemon.core.snapshot import Snapshot
 from daemon.shell import loop as loop_module
 from daemon.shell.clock import ManualClock

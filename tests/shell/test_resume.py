@@ -11,7 +11,8 @@ from config.loader import load_both
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event
-from daemon.core.inputs import Mark, MarkKind, Readings, Resumed
+from daemon.core.inputs import Readings, Resumed
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.watch_state import CHECKPOINT_VERSION
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import row_of_cook

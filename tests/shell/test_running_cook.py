@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from daemon.core.inputs import MarkKind
+from daemon.core.orders import MarkKind
 from daemon.core.settings import CookSettings
 from daemon.shell.state.running_cook import BY, Progress, RunningCook
 from tests.core.test_changing_cook import BAND, CHUCK, LAMB

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.core.inputs import AskWrap, Input, UsePitClass, UsePitProfile
+from daemon.core.inputs import Input, UsePitClass, UsePitProfile
+from daemon.core.orders import AskWrap
 from daemon.core.pit_profile import ClassFigure, FireProfile, PitProfile, PlaceLesson
 from daemon.shell.wording import input_from_json, input_to_json
 

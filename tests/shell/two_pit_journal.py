@@ -10,7 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from daemon.core.engine import Engine
-from daemon.core.inputs import AddPiece, EndCook, Input, Mark, MarkKind, MovePiece, Resumed, StartCook, WallClock
+from daemon.core.inputs import Input, Resumed, WallClock
+from daemon.core.orders import AddPiece, EndCook, Mark, MarkKind, MovePiece, StartCook
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import CookArchive

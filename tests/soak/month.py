@@ -31,20 +31,10 @@ from config.cook import Cook
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import (
-    Acknowledge,
-    EndCook,
-    ForecastArrived,
-    GoodMorning,
-    GoToSleep,
-    Input,
-    Mark,
-    MarkKind,
-    Readings,
-    StartCook,
-)
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.inputs import ForecastArrived, Input, Readings
+from daemon.core.orders import Acknowledge, EndCook, GoodMorning, GoToSleep, Mark, MarkKind, StartCook
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.archive import CookArchive

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.profile_note import kept_profile

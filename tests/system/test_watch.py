@@ -21,7 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.commands.replay import replay_journal
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, Mark, MarkKind, WallClock
+from daemon.core.inputs import WallClock
+from daemon.core.orders import Acknowledge, Mark, MarkKind
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.wiring.watch import Files, Watch

@@ -35,7 +35,8 @@ from daemon.core.events import (
     Notification,
 )
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import ForecastArrived, Input, Order, WallClock
+from daemon.core.inputs import ForecastArrived, Input, WallClock
+from daemon.core.orders import Order
 from daemon.shell.clock import ManualClock
 from daemon.shell.journal.journal import Journal
 from daemon.shell.wording import event_to_dict

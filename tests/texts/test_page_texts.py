@@ -10,7 +10,9 @@ import pytest
 
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.events import AlarmState, FireSign, Priority, ProbeFault
-from daemon.core.inputs import Goal, MarkKind, Part, SafetyDeed
+from daemon.core.inputs import Part
+from daemon.core.orders import MarkKind, SafetyDeed
+from daemon.core.outlook import Goal
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.planned import StepKind

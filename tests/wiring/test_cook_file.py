@@ -10,7 +10,7 @@ import pytest
 import config
 from config.cook import Cook
 from config.loader import load_both
-from daemon.core.inputs import ChangeCook, StartCook
+from daemon.core.orders import ChangeCook, StartCook
 from daemon.core.settings import CookSettings
 from daemon.wiring.cook_file import FileOrder, order_of
 from daemon.wiring.settings_from_files import cook_settings

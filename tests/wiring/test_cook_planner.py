@@ -13,19 +13,9 @@ from config.cook import Cook, PlanSection
 from config.loader import load_both
 from config.rig import Rig
 from daemon.core.engine import Engine
-from daemon.core.inputs import (
-    ChangeCook,
-    ForecastArrived,
-    Goal,
-    Input,
-    Interval,
-    KeepPlan,
-    Mark,
-    MarkKind,
-    Outlook,
-    Resumed,
-    WallClock,
-)
+from daemon.core.inputs import ForecastArrived, Input, Resumed, WallClock
+from daemon.core.orders import ChangeCook, KeepPlan, Mark, MarkKind
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.planned import KeptPlan
 from daemon.shell.clock import ManualClock
 from daemon.shell.loop import WatchLoop

@@ -17,7 +17,8 @@ import pytest
 
 from config.loader import load_both
 from daemon.core.engine import Engine
-from daemon.core.inputs import Mark, Readings
+from daemon.core.inputs import Readings
+from daemon.core.orders import Mark
 from daemon.shell.journal.journal import Journal
 from daemon.shell.library.records import CookRecords
 from daemon.shell.resume import restored

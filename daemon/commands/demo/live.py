@@ -40,7 +40,7 @@ from daemon.core.events import (
     QualityChanged,
     StageChanged,
 )
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from daemon.core.snapshot import PieceView, PitView, Snapshot
 from daemon.shell.clock import SpedUpClock
 from daemon.shell.view import View

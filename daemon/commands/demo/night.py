@@ -15,7 +15,8 @@ from daemon.core.drive import steps
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES, Event, ForecastWanted, Level, Notification
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Delivered, EndCook, Input, JudgeWake, Outcome, Readings, Resumed
+from daemon.core.inputs import Delivered, Input, Outcome, Readings, Resumed
+from daemon.core.orders import EndCook, JudgeWake
 from daemon.shell.journal.journal import Journal, Start
 from daemon.shell.library.archive import CookArchive
 from daemon.shell.wording import event_to_dict

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from functools import partial
 
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, Command, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
+from daemon.core.inputs import Command
+from daemon.core.orders import Acknowledge, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
 from daemon.texts.composer import PLAIN
 from drivers.simulated.cook import Act, SimulatedCook
 

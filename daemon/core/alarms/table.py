@@ -14,7 +14,7 @@ from typing import Any, cast
 from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Condition, WakePolicy
 from daemon.core.alarms.state import RAISABLE, STANDING, WAITING, Alarm, Trigger, stands_as
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused
-from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
+from daemon.core.orders import Acknowledge, OutOfService, Shelve, Unshelve
 from daemon.core.said import Text, said, say
 
 SHOWN_IN = (

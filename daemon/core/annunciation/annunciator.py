@@ -23,7 +23,8 @@ from daemon.core.annunciation.spacing import Spacing
 from daemon.core.annunciation.state import Annunciation, Memory
 from daemon.core.annunciation.test_call import TEST_WAKE, TestCall, TestCallState
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Level, MorningTold, Notification, Priority
-from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, PauseSound, TestWake
+from daemon.core.inputs import Delivered
+from daemon.core.orders import Acknowledge, GoodMorning, PauseSound, TestWake
 from daemon.core.said import Text, say
 from daemon.core.settings import AnnouncingSettings
 

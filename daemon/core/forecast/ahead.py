@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.assimilation import Bodies, wrap_material
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.members import MEMBERS, fixed_scores
+from daemon.core.forecast_request import ForecastRequest
 from daemon.core.settings import Band, Wrap
 
 PLANNED: Final = "planned"

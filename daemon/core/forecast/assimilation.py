@@ -17,9 +17,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.body import Array, MeatEnsemble, Surroundings, air_pressure
 from daemon.core.forecast.members import MEMBERS, SHARED, drift, prior, seated_anew, traits_of
+from daemon.core.forecast_request import CoreSpot, ForecastRequest
 from daemon.core.settings import Wrap
 
 STEP: Final = 300.0

@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.assimilation import BLOCK, BLOCK_STEPS, Bodies, Course
+from daemon.core.forecast_request import CoreSpot, ForecastRequest
 from daemon.core.said import Text, say
 
 FIRST_MINUTES: Final = 45

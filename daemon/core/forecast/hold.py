@@ -13,10 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.ahead import LONGEST
 from daemon.core.forecast.body import Array
-from daemon.core.inputs import Interval
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.outlook import Interval
 
 SLOPE_MINUTES: Final = 20
 """Minutes of core readings that give the rate."""

@@ -16,7 +16,7 @@ import numpy as np
 
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.factors import FACTORS
-from daemon.core.inputs import Interval
+from daemon.core.outlook import Interval
 
 NARROWEST: Final = (5 * 60.0, 0.05)
 """A raw half-width is never taken narrower than this many s plus this share of the time left."""

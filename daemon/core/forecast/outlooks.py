@@ -14,7 +14,6 @@ from typing import Final
 
 import numpy as np
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.ahead import (
     HOTTER,
     LONGEST,
@@ -35,7 +34,9 @@ from daemon.core.forecast.hold import hold_left, room_for_a_box
 from daemon.core.forecast.intervals import Spread, doubt, interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, SHARED
 from daemon.core.forecast.unmarked import Stories, carry_stories, hangs_on_wrap, told_by
-from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Outlook
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.inputs import ForecastArrived
+from daemon.core.outlook import FanPoint, Goal, Interval, Outlook
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
 

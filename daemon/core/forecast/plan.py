@@ -13,14 +13,14 @@ from typing import Final
 
 import numpy as np
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.ahead import LONGEST, PLANNED, WRAP_DELAY, Ahead, run_ahead
 from daemon.core.forecast.assimilation import Bodies
 from daemon.core.forecast.body import MeatEnsemble, Surroundings, air_pressure
 from daemon.core.forecast.intervals import interval_of, spread_of
 from daemon.core.forecast.members import MEMBERS, prior, traits_of
 from daemon.core.forecast.outlooks import off_goal
-from daemon.core.inputs import Interval
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.outlook import Interval
 from daemon.core.planned import KeptPlan, PlannedPiece, wait_in_hold
 from daemon.core.said import Text, say
 from daemon.core.settings import Band, PieceSettings

@@ -9,7 +9,7 @@ from typing import Final
 
 from daemon.core.forecast.ahead import PLANNED
 from daemon.core.forecast.plan import chance_by
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.settings import Band
 
 OVEN: Final = 150.0

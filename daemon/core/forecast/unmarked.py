@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.assimilation import BLOCK_STEPS, Bodies, Course, brought_up, carry
 from daemon.core.forecast.body import Array, Surroundings
 from daemon.core.forecast.members import MEMBERS, traits_of
+from daemon.core.forecast_request import ForecastRequest
 
 FORGOTTEN: Final = 0.5
 """Chance, before the readings tell, that whoever planned a wrap and marked none has wrapped. Ours, no source."""

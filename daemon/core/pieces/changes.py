@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 
-from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MovePiece, MoveProbe, RemovePiece
+from daemon.core.orders import AddPiece, ChangeCook, ChangePiece, MovePiece, MoveProbe, RemovePiece
 from daemon.core.said import Text, say
 from daemon.core.settings import CookSettings, PieceSettings
 

@@ -16,8 +16,8 @@ from itertools import pairwise
 from math import inf, isnan
 from statistics import median
 
-from daemon.core.inputs import MarkKind
 from daemon.core.marks import Said
+from daemon.core.orders import MarkKind
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pieces.seat import seats
 from daemon.core.pieces.stage import PiecePhase

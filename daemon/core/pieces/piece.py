@@ -9,11 +9,14 @@ from math import isnan, nan
 from types import MappingProxyType
 from typing import Any, TypeVar
 
-from daemon.core.events import CoreSpot, ForecastRequest, StageChanged, StallChanged, WrapDone
+from daemon.core.events import StageChanged, StallChanged
 from daemon.core.food_safety.cabinet_air import CabinetAir
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.forecast.eligibility import SLID_OUT, SUSPECT
-from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, Mark, MarkKind, Outlook, SpotReading
+from daemon.core.forecast_request import CoreSpot, ForecastRequest, WrapDone
+from daemon.core.inputs import ForecastArrived
+from daemon.core.orders import Mark, MarkKind, SpotReading
+from daemon.core.outlook import FanPoint, Goal, Interval, Outlook
 from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
 from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage, is_question
 from daemon.core.pieces.stall import StallWatch

@@ -8,8 +8,9 @@ from typing import Any
 
 from daemon.core.events import CommandRefused, Event, ForecastMade
 from daemon.core.forecast.standing import Standing, standing
-from daemon.core.inputs import AskWrap, ForecastArrived, Mark
+from daemon.core.inputs import ForecastArrived
 from daemon.core.marks import OF_THE_PIT
+from daemon.core.orders import AskWrap, Mark
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import AFTER_THE_PIT
 from daemon.core.readings.trace import Trace

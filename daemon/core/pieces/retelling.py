@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import nan
 
-from daemon.core.inputs import Mark
 from daemon.core.marks import Said
+from daemon.core.orders import Mark
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.readings.trace import MINUTE, Trace
 from daemon.core.settings import Band

@@ -14,7 +14,7 @@ from math import isnan
 from typing import Any
 
 from daemon.core.events import StageChanged
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pieces.seat import FASTEST_CORE
 from daemon.core.said import Said, Text, plain, said, say
 from daemon.core.settings import PieceSettings

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from daemon.core.inputs import Interval
+from daemon.core.outlook import Interval
 from daemon.core.pit.fire_features import UNKNOWN
 from daemon.core.settings import CallRule
 

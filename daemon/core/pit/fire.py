@@ -10,7 +10,8 @@ from math import isnan, nan
 from typing import Any
 
 from daemon.core.events import FireNoticed, FireSign
-from daemon.core.inputs import Interval, Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
+from daemon.core.outlook import Interval
 from daemon.core.pit.exit_model import MIDDLE, MOST, ExitForecast
 from daemon.core.pit.exit_watch import FORESEEN_KEPT, ExitWatch
 from daemon.core.pit.feed_sense import FeedSense

@@ -13,7 +13,7 @@ from math import inf, isnan
 from typing import Any
 
 from daemon.core.events import StageChanged
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit.signs import COLD, LID_SHUT, slope
 from daemon.core.said import Text, plain, said, say
 from daemon.core.settings import Band

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Event, FireNoticed, FireSign
-from daemon.core.inputs import AddReminder, CountWood, Interval, KeepPlan, Mark, MarkKind, ReminderDone, RemoveReminder
+from daemon.core.orders import AddReminder, CountWood, KeepPlan, Mark, MarkKind, ReminderDone, RemoveReminder
+from daemon.core.outlook import Interval
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitStage

@@ -12,7 +12,8 @@ from typing import Any, Final
 
 from daemon.core.events import PlanKept, PlannedStep
 from daemon.core.forecast.plan import chance_by
-from daemon.core.inputs import Goal, Interval, KeepPlan
+from daemon.core.orders import KeepPlan
+from daemon.core.outlook import Goal, Interval
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase, PitStage

@@ -9,7 +9,7 @@ from typing import Any
 
 from daemon.core.alarms.rule import PRIORITY_ORDER
 from daemon.core.events import AlarmState
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.plan.steps import NO_FIRE

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MovePiece, StartCook
+from daemon.core.orders import AddPiece, ChangeCook, ChangePiece, MovePiece, StartCook
 
 PLACING: Final = (StartCook, AddPiece, ChangePiece, ChangeCook, MovePiece)
 """Orders by which a piece comes to be on a pit."""

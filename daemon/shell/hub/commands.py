@@ -16,10 +16,24 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from config.units import to_fahrenheit
-from daemon.core import inputs
 from daemon.core.annunciation.test_call import TEST_WAKE
-from daemon.core.inputs import SPOT_COLDEST, SPOT_HOTTEST, MarkKind
 from daemon.core.mark_doubts import doubt
+from daemon.core.orders import (
+    SPOT_COLDEST,
+    SPOT_HOTTEST,
+    Acknowledge,
+    ChooseSpot,
+    CountWood,
+    GoodMorning,
+    GoToSleep,
+    KeepPlan,
+    Mark,
+    MarkKind,
+    PauseSound,
+    SetBand,
+    SpotReading,
+    TestWake,
+)
 from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.said import say
 from daemon.core.settings import Band
@@ -171,7 +185,7 @@ class CommandGate:
         before, self._doubted = self._doubted, ("", "", -math.inf)
         if why and not (before[:2] == (topic, text) and now - before[2] <= AGAIN_WITHIN):
             self._doubted = (topic, text, now)
-            pressed = isinstance(wanted, inputs.Mark)  # a mark is a button in the hub, everything else has a value
+            pressed = isinstance(wanted, Mark)  # a mark is a button in the hub, everything else has a value
             again = say("again.press", within=AGAIN_WITHIN) if pressed else say("again.set", within=AGAIN_WITHIN)
             raise CommandRejected(say("again.asked", doubt=why, again=again))
 
@@ -246,18 +260,18 @@ class CommandGate:
             return self._set_pit(orders.known_pit(device, snapshot), prop, text, snapshot)
         match node, prop:
             case "watch", "acknowledge" if len(text) <= 80 and _is_alarm(text):
-                return inputs.Acknowledge(text, HUB)
+                return Acknowledge(text, HUB)
             case "watch", "pause":
                 seconds = _number(text)
                 if not 0 < seconds <= PAUSE_LIMIT:
                     raise CommandRejected(say("order.pause", most=PAUSE_LIMIT))
-                return inputs.PauseSound(seconds, HUB)
+                return PauseSound(seconds, HUB)
             case "watch", "asleep" if text in ("true", "false"):
-                return inputs.GoToSleep(HUB) if text == "true" else inputs.GoodMorning(HUB)
+                return GoToSleep(HUB) if text == "true" else GoodMorning(HUB)
             case "watch", "test-wake" if text == GO:
-                return inputs.TestWake(HUB)
+                return TestWake(HUB)
             case "watch", "plan" if text in (KEEP, DROP):
-                return PlanWanted(HUB) if text == KEEP else inputs.KeepPlan(None, HUB)
+                return PlanWanted(HUB) if text == KEEP else KeepPlan(None, HUB)
             case "watch", "wood" if snapshot.pits:
                 return _wood(text)
             case _, "done" if node.startswith("reminder-") and text == GO:
@@ -272,7 +286,7 @@ class CommandGate:
             case "band-high":
                 return self._band(pit.band.low, _number(text), pit, HUB, name)
             case "mark" if text in PIT_MARKS:
-                return inputs.Mark(MarkKind(text), None, HUB, pit=name)
+                return Mark(MarkKind(text), None, HUB, pit=name)
             case "take-back":
                 return orders.take_back(text, None, snapshot, HUB, name)
             case "wood" if not snapshot.pits:
@@ -289,16 +303,16 @@ class CommandGate:
                 celsius = round(_number(text), DIGITS)
                 if not SPOT_COLDEST <= celsius <= SPOT_HOTTEST:
                     raise CommandRejected(say("refused.core", possible=(SPOT_COLDEST, SPOT_HOTTEST)))
-                return inputs.SpotReading(piece, celsius, by=HUB)
+                return SpotReading(piece, celsius, by=HUB)
             case "probe":
                 return orders.move_probe(piece, None if text == NO_PROBE else text, snapshot, HUB)
             case "pit" if snapshot.pits:
                 return orders.move_piece(piece, text, snapshot, HUB)
             case "handheld" if text == GO:
-                return inputs.ChooseSpot(piece, HUB)
+                return ChooseSpot(piece, HUB)
         raise CommandRejected(say("order.not-that-of-piece", what=prop))
 
-    def _band(self, low: float, high: float, pit: PitView, by: str, name: str = "") -> inputs.SetBand:
+    def _band(self, low: float, high: float, pit: PitView, by: str, name: str = "") -> SetBand:
         """Kept are the limits that are announced, for either edge with the other where it will be."""
         band, now = Band(round(low, DIGITS), round(high, DIGITS)), pit.band
         low_limits, high_limits = band_limits(band, highest(self.hottest, pit.id))
@@ -312,14 +326,14 @@ class CommandGate:
                     limits = say("order.limits-both", limits=limits, also=also)
                 key = "order.low-edge" if edge == "low" else "order.high-edge"
                 raise CommandRejected(say(key, limits=limits))
-        return inputs.SetBand(band, by, name)
+        return SetBand(band, by, name)
 
 
-def _wood(text: str) -> inputs.CountWood:
+def _wood(text: str) -> CountWood:
     splits = _number(text)
     if not 0 <= splits <= MOST_SPLITS or splits != round(splits):
         raise CommandRejected(say("order.splits", most=MOST_SPLITS))
-    return inputs.CountWood(round(splits), HUB)
+    return CountWood(round(splits), HUB)
 
 
 DIGITS = 1

@@ -19,7 +19,7 @@ from typing import Any
 
 from config.units import to_fahrenheit
 from daemon.core.events import AlarmState, FireSign, Level
-from daemon.core.inputs import MarkKind
+from daemon.core.orders import MarkKind
 from daemon.core.settings import Role
 from daemon.core.snapshot import ChannelView, PieceView
 from daemon.shell.hub.duties import NO_PROBE

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from daemon.core.inputs import SPOT, SPOT_COLDEST, SPOT_HOTTEST, MarkKind
+from daemon.core.orders import SPOT, SPOT_COLDEST, SPOT_HOTTEST, MarkKind
 from daemon.core.plan.duties import MOST_SPLITS, ReminderView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind

@@ -18,7 +18,7 @@ from typing import Any
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
-from daemon.core.inputs import Goal, Interval
+from daemon.core.outlook import Goal, Interval
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.stage import PitPhase
 from daemon.core.said import Said

@@ -13,9 +13,9 @@ from config.cook import PieceSection, ReminderSection
 from config.plain_errors import plain_problems
 from config.problems import Unfit
 from config.units import Apart, Celsius, MetresPerSecond
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.core.alarms.rules import ALARM_RULES
-from daemon.core.inputs import MarkKind
+from daemon.core.orders import MarkKind
 from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.said import Text, say
 from daemon.shell.changed_piece import PieceChanges
@@ -67,7 +67,7 @@ Piece = Annotated[str, Field(min_length=1, max_length=80)]
 """Its id, or its name."""
 Pit = Annotated[str, Field(max_length=80)]
 """Its id, or its name; "" = the first, or the only one."""
-Ago = Annotated[float, Field(ge=0, le=inputs.BACK_DATED_AT_MOST / 60.0)]
+Ago = Annotated[float, Field(ge=0, le=orders.BACK_DATED_AT_MOST / 60.0)]
 
 
 class Acknowledge(Order):
@@ -111,7 +111,7 @@ class Mark(Order):
 
 class TakeBack(Order):
     command: Literal["take-back"]
-    what: Literal[(LAST, inputs.SPOT, *(kind.value for kind in MarkKind))] = LAST  # type: ignore[valid-type]
+    what: Literal[(LAST, orders.SPOT, *(kind.value for kind in MarkKind))] = LAST  # type: ignore[valid-type]
     piece: Piece | None = None
     pit: Pit = ""
 
@@ -121,7 +121,7 @@ class Spot(Order):
 
     command: Literal["spot"]
     piece: Piece
-    celsius: Annotated[Celsius, Field(ge=inputs.SPOT_COLDEST, le=inputs.SPOT_HOTTEST)]
+    celsius: Annotated[Celsius, Field(ge=orders.SPOT_COLDEST, le=orders.SPOT_HOTTEST)]
     where: str = Field(default="", max_length=80)
     thermometer: str = Field(default="", max_length=80)
     tolerance: Apart = Field(default=1.0, ge=0.1, le=10)

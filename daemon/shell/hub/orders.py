@@ -16,10 +16,10 @@ from config.cook import Cook, PieceSection, ReminderSection
 from config.doubts import piece_doubts
 from config.plain_errors import plain_problems
 from config.problems import Problem
-from daemon.core import inputs
-from daemon.core.inputs import MarkKind
+from daemon.core import inputs, orders
 from daemon.core.mark_doubts import doubt
 from daemon.core.marks import OF_THE_PIT, on_only_at
+from daemon.core.orders import MarkKind
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.planned import ReminderSettings
 from daemon.core.said import Text, say
@@ -60,7 +60,7 @@ class Meaning:
 
     def __init__(
         self,
-        band: Callable[[float, float, PitView, str, str], inputs.SetBand],
+        band: Callable[[float, float, PitView, str, str], orders.SetBand],
         makers: Makers | None,
     ) -> None:
         self._band, self._makers = band, makers
@@ -76,13 +76,13 @@ class Meaning:
         by: str = order.by
         match order:
             case order_models.Acknowledge():
-                return inputs.Acknowledge(order.alarm, by)
+                return orders.Acknowledge(order.alarm, by)
             case order_models.Pause():
-                return inputs.PauseSound(order.seconds, by)
+                return orders.PauseSound(order.seconds, by)
             case order_models.Shelve():
-                return inputs.Shelve(order.alarm, order.seconds, order.reason, by)
+                return orders.Shelve(order.alarm, order.seconds, order.reason, by)
             case order_models.Unshelve():
-                return inputs.Unshelve(order.alarm, by)
+                return orders.Unshelve(order.alarm, by)
             case order_models.Mark():
                 at = _earlier(order.minutes_ago, snapshot)
                 pit = pit_spoken_of(order.pit, MarkKind(order.kind) in OF_THE_PIT, order.piece, snapshot)
@@ -96,7 +96,7 @@ class Meaning:
                 own = known_pit(order.pit, snapshot)
                 return self._band(order.low, order.high, own, by, core_name(own, snapshot))
             case order_models.AskWrap():
-                return inputs.AskWrap(known(order.piece, snapshot), order.celsius, by)
+                return orders.AskWrap(known(order.piece, snapshot), order.celsius, by)
             case order_models.KeepPlan():
                 return PlanWanted(by, order.ambient, order.wind, order.wake)
             case order_models.AddReminder():
@@ -104,7 +104,7 @@ class Meaning:
             case order_models.OfReminder():
                 return of_reminder(order.command, order.reminder, snapshot, by)
             case order_models.Wood():
-                return inputs.CountWood(order.splits, by)
+                return orders.CountWood(order.splits, by)
             case order_models.Plain():
                 return _plain(order.command, by)
             case _:
@@ -115,13 +115,13 @@ class Meaning:
             case order_models.Spot():
                 at = _earlier(order.minutes_ago, snapshot)
                 piece = known(order.piece, snapshot)
-                return inputs.SpotReading(piece, order.celsius, order.where, order.thermometer, order.tolerance, by, at)
+                return orders.SpotReading(piece, order.celsius, order.where, order.thermometer, order.tolerance, by, at)
             case order_models.OfPiece(command="choose-spot"):
-                return inputs.ChooseSpot(known(order.piece, snapshot), by)
+                return orders.ChooseSpot(known(order.piece, snapshot), by)
             case order_models.OfPiece():
                 piece = known(order.piece, snapshot)
                 _no_safety_alarm([piece], snapshot)
-                return inputs.RemovePiece(piece, by)
+                return orders.RemovePiece(piece, by)
             case order_models.AddPiece():
                 return self._add(order, snapshot, by)
             case order_models.ChangePiece():
@@ -137,7 +137,7 @@ class Meaning:
         except ValueError as error:
             raise CommandRejected(why(error)) from None
 
-    def _add(self, order: order_models.AddPiece, snapshot: Snapshot, by: str) -> inputs.AddPiece:
+    def _add(self, order: order_models.AddPiece, snapshot: Snapshot, by: str) -> orders.AddPiece:
         _sure(order.sure, piece_doubts(order.piece, "hub", "piece"))
         channel = _meat_channel(order.piece.channel, snapshot)
         piece = self._made(order.piece.model_copy(update={"channel": channel}))
@@ -146,9 +146,9 @@ class Meaning:
         holder = next((p for p in snapshot.pieces if piece.channel and p.channel == piece.channel), None)
         if holder is not None:
             raise CommandRejected(say("order.probe-is-in", probe=piece.channel, piece=holder.name))
-        return inputs.AddPiece(piece, by)
+        return orders.AddPiece(piece, by)
 
-    def _change(self, order: order_models.ChangePiece, snapshot: Snapshot, by: str) -> inputs.ChangePiece:
+    def _change(self, order: order_models.ChangePiece, snapshot: Snapshot, by: str) -> orders.ChangePiece:
         id_ = known(order.piece, snapshot)
         _no_safety_alarm([id_], snapshot)
         now = next(p.ordered for p in snapshot.pieces if p.id == id_)
@@ -160,15 +160,15 @@ class Meaning:
             first = plain_problems("hub", error.errors(include_url=False), changes)[0]
             raise CommandRejected(of_json(first)) from None
         _sure(order.sure, piece_doubts(section, "hub", "piece"))
-        return inputs.ChangePiece(changed_piece(now, self._made(section), changes), by)
+        return orders.ChangePiece(changed_piece(now, self._made(section), changes), by)
 
-    def _add_reminder(self, section: ReminderSection, snapshot: Snapshot, by: str) -> inputs.AddReminder:
+    def _add_reminder(self, section: ReminderSection, snapshot: Snapshot, by: str) -> orders.AddReminder:
         if self._makers is None:
             raise CommandRejected(say("order.no-reminders"))
         if section.piece is not None:
             section = section.model_copy(update={"piece": known(section.piece, snapshot)})
         try:
-            return inputs.AddReminder(self._makers.reminder(section), by)
+            return orders.AddReminder(self._makers.reminder(section), by)
         except ValueError as error:
             raise CommandRejected(why(error)) from None
 
@@ -176,13 +176,13 @@ class Meaning:
 def _plain(word: str, by: str) -> inputs.Command:
     match word:
         case "sleep":
-            return inputs.GoToSleep(by)
+            return orders.GoToSleep(by)
         case "morning":
-            return inputs.GoodMorning(by)
+            return orders.GoodMorning(by)
         case "drop-plan":
-            return inputs.KeepPlan(None, by)
+            return orders.KeepPlan(None, by)
         case _:
-            return inputs.TestWake(by)
+            return orders.TestWake(by)
 
 
 def mark(
@@ -193,30 +193,30 @@ def mark(
     note: str = "",
     at: float | None = None,
     pit: str = "",
-) -> inputs.Mark:
+) -> orders.Mark:
     """at: engine time, None = now. pit: as the core calls it."""
-    meant = inputs.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at, pit)
+    meant = orders.Mark(kind, None if piece is None else known(piece, snapshot), by, note, at, pit)
     on = on_only_at(meant, [(own.id, own.on_at) for own in snapshot.pieces])
     if on is not None:
         raise CommandRejected(say("order.before-on", later=on - (at or on)))
     return meant
 
 
-def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str, pit: str = "") -> inputs.TakeBack:
+def take_back(what: str, piece: str | None, snapshot: Snapshot, by: str, pit: str = "") -> orders.TakeBack:
     """what: a kind, or `duties.LAST`: the newest that was said of the piece, or of none: of this pit then. pit: as the core
     calls it."""
     id_ = None if piece is None else known(piece, snapshot)
     found = newest(snapshot, id_, what, pit)
     if found is None:
         raise CommandRejected(say("refused.no-mark", of=""))
-    return inputs.TakeBack(found.what, id_, found.said_at, by, pit)
+    return orders.TakeBack(found.what, id_, found.said_at, by, pit)
 
 
-def move_piece(piece: str, pit: str, snapshot: Snapshot, by: str) -> inputs.MovePiece:
+def move_piece(piece: str, pit: str, snapshot: Snapshot, by: str) -> orders.MovePiece:
     """Not while a safety alarm stands for it, which would be judged by another pit then."""
     id_, meant = known(piece, snapshot), known_pit(pit, snapshot)
     _no_safety_alarm([id_], snapshot)
-    return inputs.MovePiece(id_, core_name(meant, snapshot), by)
+    return orders.MovePiece(id_, core_name(meant, snapshot), by)
 
 
 def known_pit(pit: str, snapshot: Snapshot) -> PitView:
@@ -248,11 +248,11 @@ def pit_spoken_of(pit: str, of_the_pit: bool, piece: str | None, snapshot: Snaps
     return ""
 
 
-def move_probe(piece: str, channel: str | None, snapshot: Snapshot, by: str) -> inputs.MoveProbe:
+def move_probe(piece: str, channel: str | None, snapshot: Snapshot, by: str) -> orders.MoveProbe:
     """channel: None = no probe any more."""
     channel, id_ = _meat_channel(channel, snapshot), known(piece, snapshot)
     _no_safety_alarm([p.id for p in snapshot.pieces if p.id == id_ or (channel and p.channel == channel)], snapshot)
-    return inputs.MoveProbe(id_, channel, by)
+    return orders.MoveProbe(id_, channel, by)
 
 
 def of_reminder(word: str, reminder: str, snapshot: Snapshot, by: str) -> inputs.Command:
@@ -264,7 +264,7 @@ def of_reminder(word: str, reminder: str, snapshot: Snapshot, by: str) -> inputs
     id_ = next(iter([*(t for t in tray if t == reminder), *named]), None)
     if id_ is None:
         raise CommandRejected(say("order.no-reminder"))
-    return inputs.ReminderDone(id_, by) if word == "reminder-done" else inputs.RemoveReminder(id_, by)
+    return orders.ReminderDone(id_, by) if word == "reminder-done" else orders.RemoveReminder(id_, by)
 
 
 def known(piece: str, snapshot: Snapshot) -> str:

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from daemon.core.inputs import EndCook, StartCook
+from daemon.core.orders import EndCook, StartCook
 from daemon.core.pit_profile import CookLessons
 from daemon.core.settings import CookSettings, Role, WatchSettings, cook_from_plain, cook_to_plain
 from daemon.shell.journal.journal import Journal

@@ -29,7 +29,9 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from daemon.core.inputs import (
+from daemon.core.inputs import Input
+from daemon.core.marks import OF_THE_PIT
+from daemon.core.orders import (
     SPOT,
     AddPiece,
     AddReminder,
@@ -37,7 +39,6 @@ from daemon.core.inputs import (
     ChangePiece,
     ChooseSpot,
     CountWood,
-    Input,
     KeepPlan,
     Mark,
     MarkKind,
@@ -50,7 +51,6 @@ from daemon.core.inputs import (
     SpotReading,
     TakeBack,
 )
-from daemon.core.marks import OF_THE_PIT
 from daemon.core.planned import KeptPlan, ReminderSettings, shifted
 from daemon.core.settings import Band, CookSettings, PieceSettings, Wrap, cook_shifted, piece_shifted
 from daemon.shell.wording import rfc3339

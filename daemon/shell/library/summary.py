@@ -14,7 +14,8 @@ from statistics import median, quantiles
 from typing import Any, Final
 
 from daemon.core.events import FireSign
-from daemon.core.inputs import Goal, MarkKind
+from daemon.core.orders import MarkKind
+from daemon.core.outlook import Goal
 from daemon.core.pieces.stage import ON_THE_PIT
 from daemon.core.pit.evenness import evenness
 from daemon.core.pit.lessons import PieceStory, Promise, cook_lessons

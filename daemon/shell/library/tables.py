@@ -17,7 +17,8 @@ from math import isnan
 from pathlib import Path
 from typing import Any, TextIO
 
-from daemon.core.inputs import Input, Mark, Readings
+from daemon.core.inputs import Input, Readings
+from daemon.core.orders import Mark
 from daemon.core.readings.trace import MINUTE
 from daemon.shell.journal.packed_inputs import inputs_of
 from daemon.shell.library.cook import KeptCook

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from daemon.core.inputs import SPOT
 from daemon.core.marks import OF_THE_PIT
+from daemon.core.orders import SPOT
 
 Event = Mapping[str, Any]
 

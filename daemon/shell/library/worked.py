@@ -10,7 +10,7 @@ from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import get_args
 
-from daemon.core.inputs import SetBand
+from daemon.core.orders import SetBand
 from daemon.core.pieces.changes import CookOrder, Refused, ordered
 from daemon.core.settings import Band, CookSettings
 from daemon.shell.wording import input_from_json

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import PieceSettings
 from daemon.shell.library.cook import KeptCook

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.pit.evenness import EVEN_WITHIN, made_by_probes
 from daemon.core.said import Said, say

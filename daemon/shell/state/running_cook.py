@@ -10,7 +10,7 @@ import logging
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.settings import CookSettings, cook_from_plain, cook_shifted, cook_to_plain
 from daemon.shell.state.regular_file import read_regular
 from daemon.shell.state.whole_file import write_whole

@@ -13,7 +13,7 @@ from config.cook import HOLD_RULES, Cook
 from config.cuts import CUTS
 from config.doubts import band_doubts, cook_doubts, piece_doubts
 from config.plain_errors import plain_problems
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.alarms.figures import AlarmFigures
 from daemon.core.mark_doubts import doubt
 from daemon.core.marks import on_only_at
@@ -193,26 +193,26 @@ class Api:
 
     async def acknowledge(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AcknowledgeOrder)
-        return await self._take(request, inputs.Acknowledge(order.alarm, order.by))
+        return await self._take(request, orders.Acknowledge(order.alarm, order.by))
 
     async def pause(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.PauseOrder)
-        return await self._take(request, inputs.PauseSound(order.seconds, order.by))
+        return await self._take(request, orders.PauseSound(order.seconds, order.by))
 
     async def shelve(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ShelveOrder)
-        return await self._take(request, inputs.Shelve(order.alarm, order.seconds, order.reason, order.by))
+        return await self._take(request, orders.Shelve(order.alarm, order.seconds, order.reason, order.by))
 
     async def unshelve(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.UnshelveOrder)
-        return await self._take(request, inputs.Unshelve(order.alarm, order.by))
+        return await self._take(request, orders.Unshelve(order.alarm, order.by))
 
     async def mark(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MarkOrder)
         if order.piece is not None:
             self._known(order.piece)
         at, pit = self._earlier(order.minutes_ago), self._pit(order.pit)
-        mark = inputs.Mark(order.kind, order.piece, order.by, order.note, at, pit)
+        mark = orders.Mark(order.kind, order.piece, order.by, order.note, at, pit)
         seen = self._snapshot()
         on = on_only_at(mark, [(piece.id, piece.on_at) for piece in seen.pieces])
         if on is not None:
@@ -250,13 +250,13 @@ class Api:
             if order.piece is not None:
                 none = say("request.no-mark-of", what=str(order.what), piece=order.piece)
             raise Refused(422, none, "what")
-        return await self._take(request, inputs.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
+        return await self._take(request, orders.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
 
     async def spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.SpotOrder)
         self._known(order.piece)
         at = self._earlier(order.minutes_ago)
-        spot = inputs.SpotReading(
+        spot = orders.SpotReading(
             order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
         )  # fmt: skip
         self._meant(order, spot, request)
@@ -265,40 +265,40 @@ class Api:
     async def choose_spot(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ChooseSpotOrder)
         self._known(order.piece)
-        return await self._take(request, inputs.ChooseSpot(order.piece, order.by))
+        return await self._take(request, orders.ChooseSpot(order.piece, order.by))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
-        return await self._take(request, inputs.GoToSleep((await body_of(request, models.By)).by))
+        return await self._take(request, orders.GoToSleep((await body_of(request, models.By)).by))
 
     async def morning(self, request: web.Request) -> web.StreamResponse:
-        return await self._take(request, inputs.GoodMorning((await body_of(request, models.By)).by))
+        return await self._take(request, orders.GoodMorning((await body_of(request, models.By)).by))
 
     async def test_wake(self, request: web.Request) -> web.StreamResponse:
-        return await self._take(request, inputs.TestWake((await body_of(request, models.By)).by))
+        return await self._take(request, orders.TestWake((await body_of(request, models.By)).by))
 
     async def judge_wake(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.JudgeOrder)
-        return await self._take(request, inputs.JudgeWake(order.notification, order.needed, order.by))
+        return await self._take(request, orders.JudgeWake(order.notification, order.needed, order.by))
 
     async def hand_over(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.HandOverOrder)
-        return await self._take(request, inputs.HandOver(order.to, order.by, order.note))
+        return await self._take(request, orders.HandOver(order.to, order.by, order.note))
 
     async def safety_deed(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.DeedOrder)
         self._known(order.piece)
-        return await self._take(request, inputs.TellDeed(order.piece, order.deed, order.by, order.note))
+        return await self._take(request, orders.TellDeed(order.piece, order.deed, order.by, order.note))
 
     async def band(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.BandOrder)
         sure(order, band_doubts(order.band, "page", "band"))
         band, pit = Band(order.band.low, order.band.high), self._pit(order.pit)
-        return await self._take(request, inputs.SetBand(band, order.by, pit))
+        return await self._take(request, orders.SetBand(band, order.by, pit))
 
     async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.AskWrapOrder)
         self._known(order.piece)
-        return await self._take(request, inputs.AskWrap(order.piece, order.celsius, order.by))
+        return await self._take(request, orders.AskWrap(order.piece, order.celsius, order.by))
 
     async def amend(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.NotesOrder)
@@ -323,7 +323,7 @@ class Api:
             on = tuple(say("request.piece-on", piece=piece.name, stage=piece.stage) for piece in now.pieces)
             raise Refused(409, say("request.would-end", cook=now.cook_name, on=on), "replace")
         sure(order, cook_doubts(order.cook, self._zone, "page", now.time + now.wall_offset))
-        return await self._take(request, inputs.StartCook(cook, order.by))
+        return await self._take(request, orders.StartCook(cook, order.by))
 
     def _built(self, cook: Cook, where: str) -> CookSettings:
         if self._build_cook is None:
@@ -346,7 +346,7 @@ class Api:
         if holder is not None:
             taken_by = say("order.probe-is-in", probe=piece.channel, piece=holder.name)
             raise Refused(422, taken_by, "piece.channel")
-        added = inputs.AddPiece(piece, order.by)
+        added = orders.AddPiece(piece, order.by)
         self._meant(order, added, request)
         return await self._take(request, added)
 
@@ -366,14 +366,14 @@ class Api:
         (meant,) = self._built(Cook(name="one piece", pieces=(section,)), "piece").pieces
         if order.serve_at is not None:
             to_come((meant,), self._snapshot(), "serve_at")
-        changed = inputs.ChangePiece(changed_piece(now, meant, changes), order.by)
+        changed = orders.ChangePiece(changed_piece(now, meant, changes), order.by)
         self._meant(order, changed, request)
         return await self._take(request, changed)
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.RemovePieceOrder)
         self._known(order.piece)
-        removed = inputs.RemovePiece(order.piece, order.by)
+        removed = orders.RemovePiece(order.piece, order.by)
         self._meant(order, removed, request)
         return await self._take(request, removed)
 
@@ -381,12 +381,12 @@ class Api:
         order = await body_of(request, models.MoveProbeOrder)
         self._known(order.piece)
         self._meat_channel(order.channel, "channel")
-        return await self._take(request, inputs.MoveProbe(order.piece, order.channel, order.by))
+        return await self._take(request, orders.MoveProbe(order.piece, order.channel, order.by))
 
     async def move_piece(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.MovePieceOrder)
         self._known(order.piece)
-        return await self._take(request, inputs.MovePiece(order.piece, self._pit(order.pit), order.by))
+        return await self._take(request, orders.MovePiece(order.piece, self._pit(order.pit), order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:
-        return await self._take(request, inputs.EndCook((await body_of(request, models.By)).by))
+        return await self._take(request, orders.EndCook((await body_of(request, models.By)).by))

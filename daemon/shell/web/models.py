@@ -10,7 +10,7 @@ from config.cook import Cook, PieceSection, ReminderSection
 from config.cuts import Cut
 from config.rig import BandSection
 from config.units import Apart, Celsius, MetresPerSecond
-from daemon.core.inputs import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST, MarkKind, SafetyDeed
+from daemon.core.orders import BACK_DATED_AT_MOST, SPOT_COLDEST, SPOT_HOTTEST, MarkKind, SafetyDeed
 from daemon.core.pit_profile import ForecastMiss, PlaceLesson
 from daemon.core.plan.duties import MOST_SPLITS
 from daemon.core.planned import KeptPlan

@@ -8,7 +8,7 @@ from aiohttp import web
 
 from config.cook import Cook
 from config.doubts import cook_doubts, weather_doubts
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.plan.duties import GREASE_TRAY
 from daemon.core.said import say
 from daemon.core.snapshot import Snapshot
@@ -71,7 +71,7 @@ class PlanApi:
         lines = self._in_words(made, request)
         if made.kept is None:
             raise Refused(422, "; ".join(line.strip() for line in lines), "plan")
-        await self._command(inputs.KeepPlan(made.kept, order.by))
+        await self._command(orders.KeepPlan(made.kept, order.by))
         composer, found = self._readers.composer(request), weather_doubts(order.ambient, order.wind, "page")
         doubts = tuple(composer.say(doubt) for doubt in each_asked(found))
         return answer(
@@ -79,7 +79,7 @@ class PlanApi:
         )
 
     async def drop_plan(self, request: web.Request) -> web.StreamResponse:
-        return await self._take(request, inputs.KeepPlan(None, (await body_of(request, models.By)).by))
+        return await self._take(request, orders.KeepPlan(None, (await body_of(request, models.By)).by))
 
     async def add_reminder(self, request: web.Request) -> web.StreamResponse:
         order, planning = await body_of(request, models.AddReminderOrder), self._planning
@@ -87,23 +87,23 @@ class PlanApi:
             raise Refused(503, say("request.no-reminders-here"))
         if order.reminder.piece is not None:
             known_piece(order.reminder.piece, self._snapshot(), "reminder.piece")
-        return await self._take(request, inputs.AddReminder(planning.reminder(order.reminder), order.by))
+        return await self._take(request, orders.AddReminder(planning.reminder(order.reminder), order.by))
 
     async def remove_reminder(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
         self._known(order.reminder)
-        return await self._take(request, inputs.RemoveReminder(order.reminder, order.by))
+        return await self._take(request, orders.RemoveReminder(order.reminder, order.by))
 
     async def reminder_done(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)
         trays = (GREASE_TRAY, *(f"{GREASE_TRAY}/{pit.id}" for pit in self._snapshot().pits))
         if order.reminder not in trays:
             self._known(order.reminder)
-        return await self._take(request, inputs.ReminderDone(order.reminder, order.by))
+        return await self._take(request, orders.ReminderDone(order.reminder, order.by))
 
     async def count_wood(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.WoodOrder)
-        return await self._take(request, inputs.CountWood(order.splits, order.by))
+        return await self._take(request, orders.CountWood(order.splits, order.by))
 
     def _known(self, reminder: str) -> None:
         known = [own.id for own in self._snapshot().reminders]

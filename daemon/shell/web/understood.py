@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.marks import OF_THE_PIT
 from daemon.core.pit.stage import PitPhase
 from daemon.core.said import Text, say
@@ -14,38 +14,38 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
     """seen: the watch as the order finds it. "" where the order says it all by itself."""
     names = {piece.id: piece.name for piece in seen.pieces}
     match order:
-        case inputs.Mark(kind=kind, piece=piece, at=at, pit=pit):
+        case orders.Mark(kind=kind, piece=piece, at=at, pit=pit):
             done = seen.time if at is None else at
             if piece is None:
                 marked = say("understood.mark", what=_plain(kind), at=done)
-                if kind is inputs.MarkKind.LOG and _stage(pit, seen) == PitPhase.UNLIT:
+                if kind is orders.MarkKind.LOG and _stage(pit, seen) == PitPhase.UNLIT:
                     marked = say("understood.unlit", told=marked)
                 return _of_pit(marked, pit, seen) if kind in OF_THE_PIT else marked
             return say("understood.mark-of", what=_plain(kind), name=names.get(piece, piece), at=done)
-        case inputs.TakeBack(what=what, piece=piece, said_at=said_at, pit=pit):
+        case orders.TakeBack(what=what, piece=piece, said_at=said_at, pit=pit):
             named = seen.newest_mark(what, piece, said_at, pit)
             done = seen.time if named is None else named.at
             if piece is None:
                 return say("understood.back", what=_plain(what), at=done)
             return say("understood.back-of", what=_plain(what), name=names.get(piece, piece), at=done)
-        case inputs.SpotReading(piece=piece, celsius=core, at=at, tolerance=tolerance):
+        case orders.SpotReading(piece=piece, celsius=core, at=at, tolerance=tolerance):
             read = seen.time if at is None else at
             return say("understood.spot", name=names.get(piece, piece), core=core, tolerance=tolerance, at=read)
-        case inputs.ChooseSpot(piece=piece):
+        case orders.ChooseSpot(piece=piece):
             return say("understood.choose", name=names.get(piece, piece))
-        case inputs.AddPiece(piece=own):
+        case orders.AddPiece(piece=own):
             return say("understood.joins", id=own.id, meant=_meant(own, seen))
-        case inputs.ChangePiece(piece=own):
+        case orders.ChangePiece(piece=own):
             return say("understood.changed", meant=_meant(own, seen))
-        case inputs.RemovePiece(piece=piece):
+        case orders.RemovePiece(piece=piece):
             return say("understood.leaves", name=names.get(piece, piece))
-        case inputs.MoveProbe(piece=piece, channel=channel):
+        case orders.MoveProbe(piece=piece, channel=channel):
             return _moved(piece, channel, seen)
-        case inputs.SetBand(band=band, pit=pit):
+        case orders.SetBand(band=band, pit=pit):
             return _of_pit(say("understood.band", band=(band.low, band.high)), pit, seen)
-        case inputs.MovePiece(piece=piece, pit=pit):
+        case orders.MovePiece(piece=piece, pit=pit):
             return say("understood.moved-piece", name=names.get(piece, piece), pit=_pit_name(pit, seen))
-        case inputs.CountWood(splits=splits):
+        case orders.CountWood(splits=splits):
             return say("understood.wood", splits=splits)
         case _:
             return _of_duties(order, seen) or _of_the_watch(order, seen)
@@ -53,14 +53,14 @@ def understood(order: inputs.Command, seen: Snapshot) -> Text:
 
 def _of_the_watch(order: inputs.Command, seen: Snapshot) -> Text:
     match order:
-        case inputs.StartCook(cook=cook):
+        case orders.StartCook(cook=cook):
             pieces = tuple(piece.name for piece in cook.pieces)
             if not seen.pieces:
                 return say("understood.starts", name=cook.name, pieces=pieces)
             return say("understood.starts-after", name=cook.name, pieces=pieces, ends=seen.cook_name)
-        case inputs.EndCook():
+        case orders.EndCook():
             return say("understood.ends", name=seen.cook_name) if seen.pieces else say("understood.ends-none")
-        case inputs.PauseSound(seconds=seconds):
+        case orders.PauseSound(seconds=seconds):
             return say("understood.paused", until=seen.time + seconds)
         case _:
             return ""
@@ -69,13 +69,13 @@ def _of_the_watch(order: inputs.Command, seen: Snapshot) -> Text:
 def _of_duties(order: inputs.Command, seen: Snapshot) -> Text:
     texts = {own.id: own.text for own in seen.reminders}
     match order:
-        case inputs.KeepPlan(plan=None):
+        case orders.KeepPlan(plan=None):
             return say("understood.no-plan")
-        case inputs.AddReminder(reminder=own):
+        case orders.AddReminder(reminder=own):
             return say("understood.reminder", text=own.text, id=own.id)
-        case inputs.ReminderDone(reminder=id_):
+        case orders.ReminderDone(reminder=id_):
             return say("understood.reminder-done", text=texts.get(id_, id_))
-        case inputs.RemoveReminder(reminder=id_):
+        case orders.RemoveReminder(reminder=id_):
             return say("understood.reminder-gone", text=texts.get(id_, id_))
         case _:
             return ""

@@ -25,7 +25,7 @@ import numpy as np
 
 from config.loader import load_both
 from daemon.commands.demo.files import START
-from daemon.core.inputs import EndCook
+from daemon.core.orders import EndCook
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, packs_in
 from daemon.shell.library.compaction import compact

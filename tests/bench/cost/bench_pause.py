@@ -14,8 +14,8 @@ import time
 from collections.abc import Awaitable, Callable, Sequence
 from statistics import median, quantiles
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.outlooks import forecast
+from daemon.core.forecast_request import ForecastRequest
 from daemon.core.inputs import ForecastArrived
 from daemon.shell.background import in_background
 from drivers.simulated.batch import simulate_cooks

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.core.events import FireNoticed, FireSign
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit.fire import FireWatch
 from daemon.core.pit.signs import slope
 from daemon.core.settings import Band

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit.fire import FireWatch
 from daemon.core.readings.control_value import ControlValue
 from daemon.core.settings import Band

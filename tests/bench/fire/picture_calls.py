@@ -21,7 +21,7 @@ from matplotlib.axes import Axes
 
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event
-from daemon.core.inputs import Interval
+from daemon.core.outlook import Interval
 from tests.bench.fire.fire_cooks import HOURS
 from tests.bench.fire.learn_fire import CACHE, model_without
 from tests.bench.fire.strangers import FEED, SEED, Truth, inputs_of, nights, settings_for

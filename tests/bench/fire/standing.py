@@ -16,7 +16,7 @@ import numpy as np
 
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, Notification
-from daemon.core.inputs import GoToSleep
+from daemon.core.orders import GoToSleep
 from daemon.core.pit.exit_model import ExitModel
 from daemon.core.settings import Band
 from daemon.wiring.learned import learned

@@ -25,7 +25,8 @@ import numpy.typing as npt
 from daemon.core.alarms.rules import rule_by_id
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, Level, Notification
-from daemon.core.inputs import Input, Mark, MarkKind, Readings, WallClock
+from daemon.core.inputs import Input, Readings, WallClock
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit.exit_model import ExitModel
 from daemon.core.settings import (
     AnnouncingSettings,

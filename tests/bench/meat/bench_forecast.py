@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from daemon.core.forecast.outlooks import forecast
 from daemon.core.forecast.plan import WANTED_CHANCE, at_chance
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from drivers.simulated.records import CookRecord
 from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.meat.cook_sets import cook_set

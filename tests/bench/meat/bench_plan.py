@@ -16,7 +16,7 @@ from statistics import median
 import numpy as np
 
 from daemon.core.forecast.plan import WANTED_CHANCE, at_chance, chance_by
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from drivers.simulated.records import CookRecord
 from tests.bench.figure import Figure
 from tests.bench.meat.cook_sets import cook_set

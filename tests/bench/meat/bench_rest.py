@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from daemon.core.alarms.conditions.kept import early_half
 from daemon.core.alarms.rule import warn_within
 from daemon.core.alarms.rules import RULES_BY_ID
-from daemon.core.events import ForecastRequest
 from daemon.core.food_safety.lethality import celsius
 from daemon.core.food_safety.record import SafetyRecord
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.pieces.piece import SLOPE_MINUTES
 from daemon.core.pieces.seat import slope_per_minute
 from daemon.core.settings import HoldSettings, MeatKind, PieceSettings, SleeperSettings

@@ -17,10 +17,10 @@ from math import exp, nan
 
 import numpy as np
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.assimilation import Course, bodies_at_start, course_of
 from daemon.core.forecast.eligibility import slid_out
 from daemon.core.forecast.unmarked import Stories, carry_stories, told_by
+from daemon.core.forecast_request import ForecastRequest
 from daemon.core.pieces.seat import seats, settled
 from daemon.core.pieces.stage import TENDER_FOR
 from daemon.core.readings.findings import Finding, ProbeMinutes

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from daemon.core.events import CoreSpot, ForecastRequest, WrapDone
 from daemon.core.forecast.ahead import RESIDUAL_FADES_IN, first_crossing
 from daemon.core.forecast.assimilation import BLOCK, bodies_at_start, brought_up, carry, course_of
 from daemon.core.forecast.outlooks import Forecaster, kind_of, wrap_kind_of
 from daemon.core.forecast.plan import time_on_fire
-from daemon.core.inputs import Goal, Interval
+from daemon.core.forecast_request import CoreSpot, ForecastRequest, WrapDone
+from daemon.core.outlook import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from drivers.simulated.records import CookRecord
 

@@ -16,7 +16,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord
 from tests.bench.meat.forecast_cases import FIRST_MINUTE, question

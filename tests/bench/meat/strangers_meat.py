@@ -24,7 +24,7 @@ import drivers.simulated
 import tests.worlds
 from daemon.core.forecast.body import Array
 from daemon.core.forecast.plan import WANTED_CHANCE, at_chance
-from daemon.core.inputs import Goal, Interval
+from daemon.core.outlook import Goal, Interval
 from drivers.simulated.records import CookRecord
 from tests.bench.meat import calibrate_forecast, forecast_cases, second_truth
 from tests.bench.meat import world_cooks as worlds_on_pits

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from daemon.core.inputs import Interval
+from daemon.core.outlook import Interval
 from tests.bench.figure import NO_TARGET, Figure
 from tests.bench.meat.bench_forecast import TARGETS, accuracy, coverage, other_truth
 from tests.bench.meat.forecast_cases import Answer

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from daemon.core.food_safety.record import COOL_FROM, COOL_HALF, COOL_TO, FIRST_COOLING, WHOLE_COOLING
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.outlook import Goal, Interval, Outlook
 from tests.bench.figure import Figure
 from tests.bench.meat import bench_rest
 from tests.bench.meat.rest_truth import (

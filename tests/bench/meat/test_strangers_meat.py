@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.core.inputs import Goal, Interval
+from daemon.core.outlook import Goal, Interval
 from tests.bench.meat.calibrate_forecast import factors_from
 from tests.bench.meat.forecast_cases import Answer
 from tests.bench.meat.strangers_meat import TENDER, published, row_of, verdict

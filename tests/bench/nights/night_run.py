@@ -16,20 +16,8 @@ import numpy as np
 
 from daemon.core.events import AlarmChanged, AlarmState, Event, ForecastWanted, Level, Notification
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import (
-    Acknowledge,
-    Delivered,
-    GoodMorning,
-    GoToSleep,
-    Input,
-    Mark,
-    MarkKind,
-    Outcome,
-    Readings,
-    Resumed,
-    TestWake,
-    WallClock,
-)
+from daemon.core.inputs import Delivered, Input, Outcome, Readings, Resumed, WallClock
+from daemon.core.orders import Acknowledge, GoodMorning, GoToSleep, Mark, MarkKind, TestWake
 from drivers.reading import Quality, Reading, on_grid
 from drivers.simulated.cook import HOUR, INNER_STEP, REGULATOR_SHUT, Act, Scenario, SimulatedCook
 from drivers.simulated.pit import MOST_DAMPER, PitParameters, Pits

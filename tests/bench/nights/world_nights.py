@@ -17,7 +17,8 @@ import numpy.typing as npt
 from daemon.core.engine import Engine
 from daemon.core.events import Event, ForecastWanted, Level, Notification
 from daemon.core.forecast.outlooks import Forecaster
-from daemon.core.inputs import Acknowledge, GoodMorning, GoToSleep, Input, Mark, MarkKind, Readings, WallClock
+from daemon.core.inputs import Input, Readings, WallClock
+from daemon.core.orders import Acknowledge, GoodMorning, GoToSleep, Mark, MarkKind
 from daemon.core.settings import (
     AnnouncingSettings,
     Band,

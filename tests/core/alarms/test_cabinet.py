@@ -12,7 +12,8 @@ import pytest
 from daemon.core.alarms.conditions.piece import COLD_IN
 from daemon.core.engine import Engine
 from daemon.core.events import Event, Level, NapPlanned, Notification, ProbeFault, QualityChanged
-from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind, MoveProbe, Resumed, SpotReading, TakeBack
+from daemon.core.inputs import Resumed
+from daemon.core.orders import Acknowledge, GoToSleep, Mark, MarkKind, MoveProbe, SpotReading, TakeBack
 from daemon.core.said import Said
 from daemon.core.settings import HoldSettings
 from tests.core.night import COOK, NIGHT, SETTINGS, cooking, engine_at_night, read, readings, restarted, step

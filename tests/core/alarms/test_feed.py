@@ -14,7 +14,7 @@ import pytest
 from daemon.core.alarms.conditions.process import ProcessSnapshot
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch
 from daemon.core.settings import AnnouncingSettings, Band, CookSettings, QuietHours, WatchSettings

@@ -17,7 +17,8 @@ from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.forecast.eligibility import SLID_OUT, SUSPECT
-from daemon.core.inputs import ForecastArrived, Goal, Interval, Outlook
+from daemon.core.inputs import ForecastArrived
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.pieces.piece import PieceWatch
 from daemon.core.pieces.stage import CLIMB_QUESTION, WRAP_QUESTION
 from daemon.core.said import Text, say

@@ -20,7 +20,7 @@ from daemon.core.alarms.conditions import pit as of_pit
 from daemon.core.alarms.conditions.process import ProcessSnapshot
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pieces.meat_witness import ColdMeat
 from daemon.core.pit.feed_sense import FeedSense
 from daemon.core.pit.fire import FireWatch

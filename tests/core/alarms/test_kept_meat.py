@@ -13,7 +13,7 @@ from daemon.core.alarms.rule import Condition
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.food_safety.lethality import celsius
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pieces.piece import Circumstances, PieceWatch
 from daemon.core.pieces.seat import slope_per_minute
 from daemon.core.readings.trace import Trace

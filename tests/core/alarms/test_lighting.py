@@ -12,7 +12,8 @@ import pytest
 from daemon.core.alarms.conditions.pit import SETTLED_STAGES
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState, Level, Notification
-from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind, Part, Readings, Resumed, WallClock
+from daemon.core.inputs import Health, Part, Readings, Resumed, WallClock
+from daemon.core.orders import Acknowledge, Mark, MarkKind
 from daemon.core.pit.stage import LIGHTING_TAKES, NOT_CAUGHT
 from daemon.core.settings import (
     AnnouncingSettings,

@@ -7,7 +7,9 @@ from dataclasses import replace
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.events import AlarmState
-from daemon.core.inputs import ChangeCook, ChangePiece, ForecastArrived, Goal, Interval, MoveProbe, Outlook
+from daemon.core.inputs import ForecastArrived
+from daemon.core.orders import ChangeCook, ChangePiece, MoveProbe
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.said import say
 from tests.core.test_changing_cook import CHUCK, START, Night
 

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, Level, Notification
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.snapshot import Snapshot
 from tests.core.night import NIGHT, engine_at_night, readings, step
 from tests.texts.english import in_english

@@ -7,7 +7,7 @@ import pytest
 from daemon.core.alarms.rules import rule_by_id
 from daemon.core.engine import Engine
 from daemon.core.events import Level, NapPlanned, Notification
-from daemon.core.inputs import GoToSleep
+from daemon.core.orders import GoToSleep
 from daemon.core.said import Said
 from tests.core.night import NIGHT, cooking, engine_at_night, read, restarted, step
 from tests.texts.english import in_english

@@ -12,7 +12,7 @@ import pytest
 from daemon.core.alarms.conditions.process import ProcessSnapshot
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.alarms.rule import Condition
-from daemon.core.inputs import Goal, Interval
+from daemon.core.outlook import Goal, Interval
 from daemon.core.settings import MeatKind, PieceSettings
 from tests.core.alarms.quiet_fire import quiet_fire
 from tests.core.alarms.test_goals import CHUCK, SETTINGS

@@ -15,7 +15,7 @@ from daemon.core.alarms.rules import ALARM_RULES, AlarmRule, Condition, WakePoli
 from daemon.core.alarms.state import CHATTER_HOLD
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Priority
-from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
+from daemon.core.orders import Acknowledge, OutOfService, Shelve, Unshelve
 from daemon.core.said import say
 from tests.texts.english import in_english
 

@@ -15,7 +15,7 @@ from daemon.core.alarms import state as alarm_state
 from daemon.core.alarms.rules import AlarmRule, Condition, WakePolicy
 from daemon.core.alarms.table import AlarmTable
 from daemon.core.events import AlarmChanged, AlarmState, CommandRefused, Priority
-from daemon.core.inputs import Acknowledge, OutOfService, Shelve, Unshelve
+from daemon.core.orders import Acknowledge, OutOfService, Shelve, Unshelve
 from tests.core.alarms.reference_alarm_model import ReferenceAlarm
 
 LIMIT = 7200

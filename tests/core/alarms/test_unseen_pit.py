@@ -11,7 +11,7 @@ import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event, Level, Notification
-from daemon.core.inputs import GoToSleep, Mark, MarkKind
+from daemon.core.orders import GoToSleep, Mark, MarkKind
 from daemon.texts.composer import UNMEASURED
 from tests.core.night import NIGHT, SETTINGS, cooking, engine_at_night, read, readings, restarted, step
 from tests.texts.english import in_english

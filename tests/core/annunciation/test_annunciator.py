@@ -17,8 +17,9 @@ from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.annunciation.annunciator import Annunciator
 from daemon.core.annunciation.escalation import rung
 from daemon.core.events import CommandRefused, Level, MorningTold, Notification
-from daemon.core.inputs import Acknowledge, Delivered, GoodMorning, Outcome, PauseSound, Shelve
-from daemon.core.inputs import TestWake as SendTestWake
+from daemon.core.inputs import Delivered, Outcome
+from daemon.core.orders import Acknowledge, GoodMorning, PauseSound, Shelve
+from daemon.core.orders import TestWake as SendTestWake
 from daemon.core.settings import (
     AnnouncingSettings,
     QuietHours,

@@ -15,7 +15,7 @@ from daemon.core.alarms.rules import ALARM_RULES, WakePolicy
 from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.annunciation import spacing
 from daemon.core.events import AlarmState, Level
-from daemon.core.inputs import PauseSound
+from daemon.core.orders import PauseSound
 from tests.core.annunciation.test_annunciator import MIDNIGHT, NOON, Watch
 from tests.texts.english import in_english
 

@@ -9,19 +9,9 @@ from daemon.core.annunciation.nap import Wood, green_list, rung_within
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.health import HealthTable
-from daemon.core.inputs import (
-    Acknowledge,
-    CountWood,
-    ForecastArrived,
-    Goal,
-    GoToSleep,
-    Health,
-    Interval,
-    Mark,
-    MarkKind,
-    Outlook,
-    Part,
-)
+from daemon.core.inputs import ForecastArrived, Health, Part
+from daemon.core.orders import Acknowledge, CountWood, GoToSleep, Mark, MarkKind
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.said import say
 from tests.core.annunciation.test_annunciator import SETTINGS
 from tests.core.test_changing_cook import Night

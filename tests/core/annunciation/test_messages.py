@@ -11,7 +11,8 @@ from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.annunciation.messages import merged_text
 from daemon.core.engine import Engine
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, Health, Part, WallClock
+from daemon.core.inputs import Health, Part, WallClock
+from daemon.core.orders import Acknowledge
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, WatchSettings
 from tests.core.annunciation.test_annunciator import MIDNIGHT, SETTINGS, Watch
 from tests.texts.english import in_english

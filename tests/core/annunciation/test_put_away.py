@@ -8,7 +8,8 @@ import pytest
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, AlarmState, Event
-from daemon.core.inputs import Input, PauseSound, Resumed, Shelve, WallClock
+from daemon.core.inputs import Input, Resumed, WallClock
+from daemon.core.orders import PauseSound, Shelve
 from tests.core.night import NIGHT, SETTINGS, cooking, engine_at_night, readings, restarted, step
 from tests.texts.english import in_english
 

@@ -8,7 +8,7 @@ import pytest
 
 from daemon.core.annunciation import annunciator as annunciation
 from daemon.core.events import Level
-from daemon.core.inputs import PauseSound
+from daemon.core.orders import PauseSound
 from tests.core.annunciation.test_annunciator import NOON, Watch
 from tests.texts.english import in_english
 

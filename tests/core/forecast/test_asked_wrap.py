@@ -7,8 +7,9 @@ from math import inf, nan
 import pytest
 
 from daemon.core.engine import Engine
-from daemon.core.events import CommandRefused, Event, ForecastRequest, ForecastWanted
-from daemon.core.inputs import AskWrap, Mark, MarkKind
+from daemon.core.events import CommandRefused, Event, ForecastWanted
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.orders import AskWrap, Mark, MarkKind
 from tests.core.night import NIGHT, engine_at_night, readings, restarted, step
 from tests.texts.english import in_english
 

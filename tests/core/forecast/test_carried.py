@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast.body import MeatEnsemble
 from daemon.core.forecast.outlooks import Forecaster, forecast
+from daemon.core.forecast_request import ForecastRequest, WrapDone
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 
 ON = 1000

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from daemon.core.events import ForecastRequest
 from daemon.core.forecast.hold import INDOORS, cooling_of, hold_left, room_for_a_box
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import Goal, Interval
+from daemon.core.forecast_request import ForecastRequest
+from daemon.core.outlook import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings
 from tests.bench.meat.bench_rest import asked, falls_at, outlook
 from tests.bench.meat.rest_truth import BOX, TABLE, Rest, rests_of

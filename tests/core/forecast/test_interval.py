@@ -1,6 +1,6 @@
 """When somebody must count on what is forecast."""
 
-from daemon.core.inputs import Interval
+from daemon.core.outlook import Interval
 
 HOUR = 3600.0
 

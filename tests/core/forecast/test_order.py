@@ -13,7 +13,9 @@ from daemon.core.engine import Engine
 from daemon.core.events import AlarmChanged, ForecastWanted, Level, Notification
 from daemon.core.forecast.ahead import PLANNED
 from daemon.core.forecast.outlooks import Forecaster, forecast, in_order
-from daemon.core.inputs import FanPoint, ForecastArrived, Goal, Interval, MoveProbe, Outlook
+from daemon.core.inputs import ForecastArrived
+from daemon.core.orders import MoveProbe
+from daemon.core.outlook import FanPoint, Goal, Interval, Outlook
 from daemon.core.said import Said, say
 from tests.core.forecast.test_carried import CORE, ON
 from tests.core.forecast.test_spots import PIECE, asked, spot

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast.ahead import pit_to_come, wrapped_at
 from daemon.core.forecast.outlooks import FAN_POINTS, forecast
-from daemon.core.inputs import ForecastArrived, Goal, Outlook
+from daemon.core.forecast_request import ForecastRequest, WrapDone
+from daemon.core.inputs import ForecastArrived
+from daemon.core.outlook import Goal, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from drivers.simulated.batch import simulate_cooks
 from drivers.simulated.records import CookRecord

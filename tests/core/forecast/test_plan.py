@@ -18,7 +18,7 @@ from daemon.core.forecast.plan import (
     too_late,
 )
 from daemon.core.forecast.standing import standing
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from tests.known import known
 from tests.texts.english import in_english

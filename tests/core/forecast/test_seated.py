@@ -8,7 +8,8 @@ import pytest
 
 from daemon.core.forecast.assimilation import course_of
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import ForecastArrived, Goal, Interval
+from daemon.core.inputs import ForecastArrived
+from daemon.core.outlook import Goal, Interval
 from tests.core.forecast.test_carried import CORE, ON, at
 from tests.known import known
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.eligibility import SLID_OUT
 from daemon.core.forecast.outlooks import forecast
-from daemon.core.inputs import Goal
+from daemon.core.forecast_request import CoreSpot, ForecastRequest
+from daemon.core.outlook import Goal
 from daemon.core.pieces.stage import is_question
 from tests.core.forecast.test_unmarked import PIT, N, cooks, question
 from tests.worlds.lanes import Floats

@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.core.events import CoreSpot, ForecastRequest
 from daemon.core.forecast.assimilation import bodies_at_start, brought_up, course_of
 from daemon.core.forecast.outlooks import Forecaster, forecast
-from daemon.core.inputs import ForecastArrived, Goal, Interval
+from daemon.core.forecast_request import CoreSpot, ForecastRequest
+from daemon.core.inputs import ForecastArrived
+from daemon.core.outlook import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from tests.known import known
 from tests.texts.english import in_english

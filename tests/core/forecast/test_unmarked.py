@@ -10,11 +10,11 @@ from statistics import median
 import numpy as np
 import pytest
 
-from daemon.core.events import ForecastRequest, WrapDone
 from daemon.core.forecast.assimilation import bodies_at_start, course_of
 from daemon.core.forecast.outlooks import Forecaster, forecast
 from daemon.core.forecast.unmarked import Stories, carry_stories, hangs_on_wrap
-from daemon.core.inputs import Goal, Interval
+from daemon.core.forecast_request import ForecastRequest, WrapDone
+from daemon.core.outlook import Goal, Interval
 from daemon.core.settings import Band, MeatKind, PieceSettings, Wrap
 from tests.core.forecast.test_carried import at
 from tests.worlds.lanes import Floats

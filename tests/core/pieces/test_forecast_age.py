@@ -4,7 +4,9 @@ its probe counts for nothing in the record of the piece's safety."""
 import pytest
 
 from daemon.core.forecast.eligibility import SLID_OUT
-from daemon.core.inputs import ForecastArrived, Goal, Interval, Mark, MarkKind, Outlook
+from daemon.core.inputs import ForecastArrived
+from daemon.core.orders import Mark, MarkKind
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.pieces.piece import FORECAST_LASTS, PieceWatch
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.readings.trace import Trace

@@ -9,7 +9,8 @@ from math import exp, nan
 import pytest
 
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind, Resumed, SpotReading
+from daemon.core.inputs import Resumed
+from daemon.core.orders import Acknowledge, GoToSleep, Mark, MarkKind, SpotReading
 from daemon.core.pieces.meat_witness import Course, alone_cools, cold_meat
 from daemon.core.settings import Role
 from tests.core.night import NIGHT, SETTINGS, engine_at_night, readings, restarted, step

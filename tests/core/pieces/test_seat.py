@@ -8,7 +8,8 @@ from math import isnan, nan
 import pytest
 
 from daemon.core.events import AlarmChanged, Event, ForecastWanted, StageChanged, StallChanged
-from daemon.core.inputs import Mark, MarkKind, MoveProbe, Readings
+from daemon.core.inputs import Readings
+from daemon.core.orders import Mark, MarkKind, MoveProbe
 from daemon.core.pieces.seat import (
     FASTEST_CORE,
     MOVING_AT_MOST,

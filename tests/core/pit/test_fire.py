@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.core.events import FireNoticed, FireSign
-from daemon.core.inputs import Interval, Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
+from daemon.core.outlook import Interval
 from daemon.core.pit.exit_watch import LASTS
 from daemon.core.pit.fire import OPENED_FOR, FireWatch
 from daemon.core.pit.habits import FIGURES, FIRES_KEPT

@@ -1,7 +1,8 @@
 """What the pit taught reaches the engine as an input, so that a replay knows it too, and can be emptied."""
 
 from daemon.core.events import ForecastWanted
-from daemon.core.inputs import Mark, MarkKind, UsePitProfile
+from daemon.core.inputs import UsePitProfile
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit_profile import TRUSTED_MISSES, FireProfile, ForecastMiss, PitProfile, PlaceLesson
 from tests.core.night import engine_at_night, restarted
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.core.events import StageChanged
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.pit.stage import (
     CATCHES_IN,
     LID_AT_MOST,

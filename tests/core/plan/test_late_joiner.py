@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daemon.core.events import Event, Level, Notification
-from daemon.core.inputs import AddPiece, KeepPlan, Mark, MarkKind
+from daemon.core.orders import AddPiece, KeepPlan, Mark, MarkKind
 from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
 from tests.core.pieces.test_seat import run
 from tests.core.test_changing_cook import SHANK, Night

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.core.inputs import AddReminder, Mark, MarkKind, MovePiece, TakeBack
+from daemon.core.orders import AddReminder, Mark, MarkKind, MovePiece, TakeBack
 from daemon.core.plan.reminders import Reminder, Reminders
 from daemon.core.planned import From, ReminderSettings
 from tests.core.night import NIGHT, engine_at_night, read, step

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState, Level, NapPlanned, Notification, PlanKept
-from daemon.core.inputs import GoToSleep, KeepPlan, Mark, MarkKind, MovePiece, TakeBack
+from daemon.core.orders import GoToSleep, KeepPlan, Mark, MarkKind, MovePiece, TakeBack
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import KeptPlan, PlannedPiece, StepKind
 from tests.core.night import NIGHT, engine_at_night, read, restarted, step

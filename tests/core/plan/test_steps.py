@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.core.events import PlanKept
-from daemon.core.inputs import KeepPlan, Mark, MarkKind
+from daemon.core.orders import KeepPlan, Mark, MarkKind
 from daemon.core.pieces.pieces import Pieces
 from daemon.core.pit.stage import PitStage
 from daemon.core.plan.steps import CHILL_AFTER, PlanStep, PlanWatch, home_of, planned_steps

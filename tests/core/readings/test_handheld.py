@@ -9,7 +9,8 @@ from math import exp
 import pytest
 
 from daemon.core.events import Event, SpotRead, SpotSettled
-from daemon.core.inputs import AddPiece, ChooseSpot, Readings
+from daemon.core.inputs import Readings
+from daemon.core.orders import AddPiece, ChooseSpot
 from daemon.core.readings.handheld import Handheld
 from daemon.core.settings import ChannelSettings, Role
 from drivers.reading import Reading

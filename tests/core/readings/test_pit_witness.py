@@ -8,7 +8,7 @@ from math import exp, sin
 import pytest
 
 from daemon.core.events import Level, Notification
-from daemon.core.inputs import Acknowledge, GoToSleep, Mark, MarkKind
+from daemon.core.orders import Acknowledge, GoToSleep, Mark, MarkKind
 from daemon.core.readings.pit_witness import contradiction
 from tests.core.night import NIGHT, engine_at_night, readings, step
 

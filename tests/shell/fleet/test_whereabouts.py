@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.core.inputs import AddPiece, ChangeCook, ChangePiece, MovePiece, StartCook
+from daemon.core.orders import AddPiece, ChangeCook, ChangePiece, MovePiece, StartCook
 from daemon.shell.fleet.now import Standing
 from daemon.shell.fleet.past import EventRow
 from daemon.shell.fleet.whereabouts import BoardPits, Placing, Whereabouts

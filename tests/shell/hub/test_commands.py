@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.alarms.rules import ALARM_RULES
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.settings import Band
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import homie
@@ -75,16 +75,16 @@ def test_the_answer_to_an_order_that_nobody_understands_names_it(body: dict[str,
 @pytest.mark.parametrize(
     ("target", "value", "command"),
     [
-        ("watch/acknowledge", "*", inputs.Acknowledge("*", "hub")),
-        ("watch/acknowledge", "runaway/pit", inputs.Acknowledge("runaway/pit", "hub")),
-        ("watch/pause", "900", inputs.PauseSound(900.0, "hub")),
-        ("watch/asleep", "true", inputs.GoToSleep("hub")),
-        ("watch/asleep", "false", inputs.GoodMorning("hub")),
-        ("watch/test-wake", "go", inputs.TestWake("hub")),
+        ("watch/acknowledge", "*", orders.Acknowledge("*", "hub")),
+        ("watch/acknowledge", "runaway/pit", orders.Acknowledge("runaway/pit", "hub")),
+        ("watch/pause", "900", orders.PauseSound(900.0, "hub")),
+        ("watch/asleep", "true", orders.GoToSleep("hub")),
+        ("watch/asleep", "false", orders.GoodMorning("hub")),
+        ("watch/test-wake", "go", orders.TestWake("hub")),
         ("pit/mark", "log", Mark(MarkKind.LOG, None, "hub")),
         ("piece-chuck/mark", "meat-on", Mark(MarkKind.MEAT_ON, "chuck", "hub")),
-        ("pit/band-low", "110", inputs.SetBand(Band(110.0, 135.0), "hub")),
-        ("pit/band-high", "129.5", inputs.SetBand(Band(107.0, 129.5), "hub")),
+        ("pit/band-low", "110", orders.SetBand(Band(110.0, 135.0), "hub")),
+        ("pit/band-high", "129.5", orders.SetBand(Band(107.0, 129.5), "hub")),
     ],
 )
 def test_a_property_is_set(target: str, value: str, command: inputs.Command) -> None:
@@ -129,20 +129,20 @@ def test_a_property_is_not_set(target: str, value: str) -> None:
 @pytest.mark.parametrize(
     ("body", "command"),
     [
-        ({"command": "acknowledge", "alarm": "*"}, inputs.Acknowledge("*", "hub")),
-        ({"command": "pause", "seconds": 300.0, "by": "Ann"}, inputs.PauseSound(300.0, "Ann")),
+        ({"command": "acknowledge", "alarm": "*"}, orders.Acknowledge("*", "hub")),
+        ({"command": "pause", "seconds": 300.0, "by": "Ann"}, orders.PauseSound(300.0, "Ann")),
         (
             {"command": "shelve", "alarm": "pit-high/pit", "seconds": 600.0, "reason": "windy"},
-            inputs.Shelve("pit-high/pit", 600.0, "windy", "hub"),
+            orders.Shelve("pit-high/pit", 600.0, "windy", "hub"),
         ),
-        ({"command": "unshelve", "alarm": "pit-high/pit"}, inputs.Unshelve("pit-high/pit", "hub")),
+        ({"command": "unshelve", "alarm": "pit-high/pit"}, orders.Unshelve("pit-high/pit", "hub")),
         ({"command": "mark", "kind": "off", "piece": "lamb", "sure": True}, Mark(MarkKind.OFF, "lamb", "hub")),
-        ({"command": "band", "low": 110.0, "high": 140.0}, inputs.SetBand(Band(110.0, 140.0), "hub")),
-        ({"command": "ask-wrap", "piece": "chuck", "celsius": 70}, inputs.AskWrap("chuck", 70.0, "hub")),
-        ({"command": "ask-wrap", "piece": "chuck", "celsius": None}, inputs.AskWrap("chuck", None, "hub")),
-        ({"command": "sleep"}, inputs.GoToSleep("hub")),
-        ({"command": "morning"}, inputs.GoodMorning("hub")),
-        ({"command": "test-wake"}, inputs.TestWake("hub")),
+        ({"command": "band", "low": 110.0, "high": 140.0}, orders.SetBand(Band(110.0, 140.0), "hub")),
+        ({"command": "ask-wrap", "piece": "chuck", "celsius": 70}, orders.AskWrap("chuck", 70.0, "hub")),
+        ({"command": "ask-wrap", "piece": "chuck", "celsius": None}, orders.AskWrap("chuck", None, "hub")),
+        ({"command": "sleep"}, orders.GoToSleep("hub")),
+        ({"command": "morning"}, orders.GoodMorning("hub")),
+        ({"command": "test-wake"}, orders.TestWake("hub")),
     ],
 )
 def test_an_order_is_taken(body: dict[str, Any], command: inputs.Command) -> None:
@@ -220,7 +220,7 @@ def test_an_order_is_carried_out_once() -> None:
 def test_without_a_clock_old_orders_cannot_be_told_but_buttons_work() -> None:
     lost = replace(SNAPSHOT, clock_trusted=False)
     assert "time" in rejected(order(command="sleep"), lost)
-    assert gate().take(set_to("watch/acknowledge", "*"), lost).command == inputs.Acknowledge("*", "hub")
+    assert gate().take(set_to("watch/acknowledge", "*"), lost).command == orders.Acknowledge("*", "hub")
 
 
 def test_a_flood_is_held_back_and_said_once() -> None:
@@ -248,13 +248,13 @@ def test_any_finite_number_is_a_number(value: float) -> None:
     except CommandRejected as refusal:
         assert "low edge" in str(refusal) and not 40 <= round(value, 1) <= 130
     else:
-        assert isinstance(command, inputs.SetBand) and abs(command.band.low - value) <= 0.0500001
+        assert isinstance(command, orders.SetBand) and abs(command.band.low - value) <= 0.0500001
 
 
 def test_a_hub_in_fahrenheit_sets_the_band() -> None:
     """225 °F as such a hub sends it; (225 - 32) / 1.8 by the definition of the degree Fahrenheit."""
     command = gate().take(set_to("pit/band-low", "107.22222222222221"), SNAPSHOT).command
-    assert command == inputs.SetBand(Band(107.2, 135.0), "hub")
+    assert command == orders.SetBand(Band(107.2, 135.0), "hub")
 
 
 def test_a_refusal_says_its_limits_as_people_read_them() -> None:
@@ -290,7 +290,7 @@ def test_the_flood_of_one_leaves_another_his_orders() -> None:
 
 def test_who_the_broker_says_it_is_counts_not_who_the_order_says() -> None:
     taken = gate().take(order(f"{ROOT}/orders/tablet", command="sleep", by="Ann"), SNAPSHOT)
-    assert taken.command == inputs.GoToSleep("tablet")
+    assert taken.command == orders.GoToSleep("tablet")
     assert gate().answers(f"{ROOT}/orders/tablet") == f"{ROOT}/answers/tablet"
     assert gate().answers(ORDERS) == f"{ORDERS}/result" and not gate().answers(f"{BASE}/pit/mark/set")
 
@@ -338,12 +338,12 @@ def test_whatever_comes_the_watch_stays_awake(payload: bytes, topic: str) -> Non
         command = gate().take(Incoming(topic, payload, False), SNAPSHOT).command
     except CommandRejected:
         return
-    assert not isinstance(command, inputs.OutOfService | inputs.EndCook | inputs.StartCook)
-    if isinstance(command, inputs.PauseSound):
+    assert not isinstance(command, orders.OutOfService | orders.EndCook | orders.StartCook)
+    if isinstance(command, orders.PauseSound):
         assert 0 < command.seconds <= 900
-    if isinstance(command, inputs.SetBand):
+    if isinstance(command, orders.SetBand):
         assert command.band.high <= 180
-    if isinstance(command, inputs.SpotReading):
+    if isinstance(command, orders.SpotReading):
         assert -20 <= command.celsius <= 120
-    if isinstance(command, inputs.CountWood):
+    if isinstance(command, orders.CountWood):
         assert 0 <= command.splits <= 2000

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
 from daemon.core.forecast.standing import Standing
-from daemon.core.inputs import Goal, Interval, LinkCounts, Outlook
+from daemon.core.inputs import LinkCounts
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.plan.duties import HoldWait, PlanView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 
 from config.loader import load_both
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.alarms.table import AlarmView
 from daemon.core.events import AlarmState
-from daemon.core.inputs import SPOT, Mark, MarkKind
+from daemon.core.orders import SPOT, Mark, MarkKind
 from daemon.core.planned import From, ReminderSettings
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import discovery, homie
@@ -37,12 +37,12 @@ MAKERS = Makers(lambda cook: cook_settings(cook, RIG, 0.0), lambda own: reminder
 def told() -> Snapshot:
     """A wrap and a reading were told of the chuck roll, a log of the pit, and there is a reminder."""
     _, engine = rig_and_engine()
-    said: tuple[inputs.Order, ...] = (
+    said: tuple[orders.Order, ...] = (
         Mark(MarkKind.MEAT_ON, "chuck"),
         Mark(MarkKind.LOG),
-        inputs.SpotReading("chuck", 63.4),
+        orders.SpotReading("chuck", 63.4),
         Mark(MarkKind.WRAPPED, "chuck"),
-        inputs.AddReminder(ReminderSettings("spritz", "Spritz", 2700.0, From.ON), "cook"),
+        orders.AddReminder(ReminderSettings("spritz", "Spritz", 2700.0, From.ON), "cook"),
     )
     for minute, item in enumerate(said):
         engine.handle(item, NIGHT + 60.0 * minute)
@@ -77,18 +77,18 @@ def said_at(what: str) -> float:
 @pytest.mark.parametrize(
     ("target", "value", "command"),
     [
-        ("piece-chuck/spot", "63.44", inputs.SpotReading("chuck", 63.4, by="hub")),
-        ("piece-chuck/probe", "lamb", inputs.MoveProbe("chuck", "lamb", "hub")),
-        ("piece-chuck/probe", "LAMB shoulder", inputs.MoveProbe("chuck", "lamb", "hub")),
-        ("piece-chuck/probe", "none", inputs.MoveProbe("chuck", None, "hub")),
-        ("piece-chuck/handheld", "go", inputs.ChooseSpot("chuck", "hub")),
-        ("piece-chuck/take-back", "last", inputs.TakeBack("wrapped", "chuck", said_at("wrapped"), "hub")),
-        ("piece-chuck/take-back", "spot", inputs.TakeBack("spot", "chuck", said_at(SPOT), "hub")),
-        ("pit/take-back", "last", inputs.TakeBack("log", None, said_at("log"), "hub")),
-        ("pit/wood", "40", inputs.CountWood(40, "hub")),
+        ("piece-chuck/spot", "63.44", orders.SpotReading("chuck", 63.4, by="hub")),
+        ("piece-chuck/probe", "lamb", orders.MoveProbe("chuck", "lamb", "hub")),
+        ("piece-chuck/probe", "LAMB shoulder", orders.MoveProbe("chuck", "lamb", "hub")),
+        ("piece-chuck/probe", "none", orders.MoveProbe("chuck", None, "hub")),
+        ("piece-chuck/handheld", "go", orders.ChooseSpot("chuck", "hub")),
+        ("piece-chuck/take-back", "last", orders.TakeBack("wrapped", "chuck", said_at("wrapped"), "hub")),
+        ("piece-chuck/take-back", "spot", orders.TakeBack("spot", "chuck", said_at(SPOT), "hub")),
+        ("pit/take-back", "last", orders.TakeBack("log", None, said_at("log"), "hub")),
+        ("pit/wood", "40", orders.CountWood(40, "hub")),
         ("watch/plan", "keep", PlanWanted("hub")),
-        ("watch/plan", "drop", inputs.KeepPlan(None, "hub")),
-        ("reminder-spritz/done", "go", inputs.ReminderDone("spritz", "hub")),
+        ("watch/plan", "drop", orders.KeepPlan(None, "hub")),
+        ("reminder-spritz/done", "go", orders.ReminderDone("spritz", "hub")),
     ],
 )
 def test_a_property_is_set(target: str, value: str, command: Wanted) -> None:
@@ -116,32 +116,32 @@ def test_a_property_is_not_set(target: str, value: str) -> None:
     [
         (
             {"command": "spot", "piece": "chuck", "celsius": "145 F", "where": "thick end", "minutes_ago": 5},
-            inputs.SpotReading("chuck", (145.0 - 32.0) / 1.8, "thick end", "", 1.0, "hub", NIGHT + 300.0),
+            orders.SpotReading("chuck", (145.0 - 32.0) / 1.8, "thick end", "", 1.0, "hub", NIGHT + 300.0),
         ),
-        ({"command": "choose-spot", "piece": "lamb"}, inputs.ChooseSpot("lamb", "hub")),
+        ({"command": "choose-spot", "piece": "lamb"}, orders.ChooseSpot("lamb", "hub")),
         (
             {"command": "mark", "kind": "log", "minutes_ago": 9.5},
             Mark(MarkKind.LOG, None, "hub", at=NIGHT + 30.0),
         ),
         (
             {"command": "take-back", "what": "spot", "piece": "Chuck roll"},
-            inputs.TakeBack("spot", "chuck", said_at(SPOT), "hub"),
+            orders.TakeBack("spot", "chuck", said_at(SPOT), "hub"),
         ),
-        ({"command": "take-back"}, inputs.TakeBack("log", None, said_at("log"), "hub")),
-        ({"command": "remove-piece", "piece": "lamb"}, inputs.RemovePiece("lamb", "hub")),
-        ({"command": "move-probe", "piece": "lamb", "channel": None}, inputs.MoveProbe("lamb", None, "hub")),
+        ({"command": "take-back"}, orders.TakeBack("log", None, said_at("log"), "hub")),
+        ({"command": "remove-piece", "piece": "lamb"}, orders.RemovePiece("lamb", "hub")),
+        ({"command": "move-probe", "piece": "lamb", "channel": None}, orders.MoveProbe("lamb", None, "hub")),
         ({"command": "keep-plan", "ambient": "41 F", "wind": 3}, PlanWanted("hub", 5.0, 3.0, True)),
-        ({"command": "drop-plan"}, inputs.KeepPlan(None, "hub")),
+        ({"command": "drop-plan"}, orders.KeepPlan(None, "hub")),
         (
             {
                 "command": "add-reminder",
                 "reminder": {"text": "Mop", "every_minutes": 30, "after": "on", "piece": "lamb"},
             },
-            inputs.AddReminder(ReminderSettings("mop", "Mop", 1800.0, From.ON, piece="lamb"), "hub"),
+            orders.AddReminder(ReminderSettings("mop", "Mop", 1800.0, From.ON, piece="lamb"), "hub"),
         ),
-        ({"command": "remove-reminder", "reminder": "Spritz"}, inputs.RemoveReminder("spritz", "hub")),
-        ({"command": "reminder-done", "reminder": "grease-tray"}, inputs.ReminderDone("grease-tray", "hub")),
-        ({"command": "count-wood", "splits": 12}, inputs.CountWood(12, "hub")),
+        ({"command": "remove-reminder", "reminder": "Spritz"}, orders.RemoveReminder("spritz", "hub")),
+        ({"command": "reminder-done", "reminder": "grease-tray"}, orders.ReminderDone("grease-tray", "hub")),
+        ({"command": "count-wood", "splits": 12}, orders.CountWood(12, "hub")),
     ],
 )
 def test_an_order_is_taken(body: dict[str, Any], command: Wanted) -> None:
@@ -150,15 +150,15 @@ def test_an_order_is_taken(body: dict[str, Any], command: Wanted) -> None:
 
 def test_a_piece_joins_and_is_meant_otherwise() -> None:
     joins = ordered(command="add-piece", piece={"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2})
-    assert isinstance(joins, inputs.AddPiece)
+    assert isinstance(joins, orders.AddPiece)
     assert (joins.piece.id, joins.piece.channel, joins.piece.weight) == ("meat-loaf", None, 1.2)
     changed = ordered(command="change-piece", piece="chuck", weight=6.1)
     before = next(p.ordered for p in SNAPSHOT.pieces if p.id == "chuck")
-    assert isinstance(changed, inputs.ChangePiece) and before is not None
+    assert isinstance(changed, orders.ChangePiece) and before is not None
     assert changed.piece.weight == 6.1
     assert replace(changed.piece, weight=before.weight, thickness=before.thickness) == before
     with_the_rest = ordered(command="change-piece", piece="chuck", serve_at=False)
-    assert isinstance(with_the_rest, inputs.ChangePiece) and with_the_rest.piece.serve_at is None
+    assert isinstance(with_the_rest, orders.ChangePiece) and with_the_rest.piece.serve_at is None
 
 
 LOAF = {"name": "Meat loaf", "cut": "meat-loaf", "weight": 1.2}
@@ -201,7 +201,7 @@ def test_an_order_is_refused_with_its_reason(body: dict[str, Any], words: str) -
 
 
 def test_sure_takes_what_can_hardly_be_meant() -> None:
-    assert isinstance(ordered(command="add-piece", piece=LOAF | {"weight": 12.0}, sure=True), inputs.AddPiece)
+    assert isinstance(ordered(command="add-piece", piece=LOAF | {"weight": 12.0}, sure=True), orders.AddPiece)
 
 
 def test_a_watch_without_its_files_takes_no_pieces() -> None:

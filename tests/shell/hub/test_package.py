@@ -10,7 +10,7 @@ import pytest
 import yaml
 
 from config.cuts import CUTS
-from daemon.core.inputs import MarkKind
+from daemon.core.orders import MarkKind
 from daemon.shell.hub import discovery, homie
 from daemon.shell.hub.places import places
 from tests.shell.hub.hub_scenario import night, two_pits

@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 
 from config.rig import Rig
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.core.alarms.rules import RULES_BY_ID
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.settings import Band
 from daemon.core.snapshot import MarkView, Snapshot
 from daemon.shell.hub import discovery, homie
@@ -389,22 +389,22 @@ ORDER = f"homie/5/{WATCH}/watch/order/set"
     [
         ("homie/5/drum/pit/mark/set", "log", Mark(MarkKind.LOG, None, "hub", pit="drum")),
         ("homie/5/offset/pit/mark/set", "log", Mark(MarkKind.LOG, None, "hub")),
-        ("homie/5/drum/pit/band-low/set", "120", inputs.SetBand(Band(120.0, 145.0), "hub", "drum")),
-        ("homie/5/drum/pit/band-high/set", "195", inputs.SetBand(Band(115.0, 195.0), "hub", "drum")),
-        ("homie/5/offset/pit/band-high/set", "130", inputs.SetBand(Band(107.0, 130.0), "hub")),
+        ("homie/5/drum/pit/band-low/set", "120", orders.SetBand(Band(120.0, 145.0), "hub", "drum")),
+        ("homie/5/drum/pit/band-high/set", "195", orders.SetBand(Band(115.0, 195.0), "hub", "drum")),
+        ("homie/5/offset/pit/band-high/set", "130", orders.SetBand(Band(107.0, 130.0), "hub")),
         ("homie/5/drum/piece-lamb/mark/set", "wrapped", Mark(MarkKind.WRAPPED, "lamb", "hub")),
-        ("homie/5/drum/piece-lamb/pit/set", "offset", inputs.MovePiece("lamb", "", "hub")),
-        ("homie/5/offset/piece-chuck/pit/set", "drum", inputs.MovePiece("chuck", "drum", "hub")),
-        (f"homie/5/{WATCH}/watch/wood/set", "40", inputs.CountWood(40, "hub")),
-        (f"homie/5/{WATCH}/watch/acknowledge/set", "*", inputs.Acknowledge("*", "hub")),
+        ("homie/5/drum/piece-lamb/pit/set", "offset", orders.MovePiece("lamb", "", "hub")),
+        ("homie/5/offset/piece-chuck/pit/set", "drum", orders.MovePiece("chuck", "drum", "hub")),
+        (f"homie/5/{WATCH}/watch/wood/set", "40", orders.CountWood(40, "hub")),
+        (f"homie/5/{WATCH}/watch/acknowledge/set", "*", orders.Acknowledge("*", "hub")),
         (ORDER, {"command": "mark", "kind": "log", "pit": "drum"}, Mark(MarkKind.LOG, None, "hub", pit="drum")),
         (ORDER, {"command": "mark", "kind": "log", "pit": "Drum"}, Mark(MarkKind.LOG, None, "hub", pit="drum")),
         (ORDER, {"command": "mark", "kind": "log"}, Mark(MarkKind.LOG, None, "hub")),
         (ORDER, {"command": "band", "low": 110, "high": 150, "pit": "drum"},
-         inputs.SetBand(Band(110.0, 150.0), "hub", "drum")),
-        (ORDER, {"command": "move-piece", "piece": "Lamb shoulder", "pit": "offset"}, inputs.MovePiece("lamb", "", "hub")),
+         orders.SetBand(Band(110.0, 150.0), "hub", "drum")),
+        (ORDER, {"command": "move-piece", "piece": "Lamb shoulder", "pit": "offset"}, orders.MovePiece("lamb", "", "hub")),
         (ORDER, {"command": "reminder-done", "reminder": "grease-tray/drum"},
-         inputs.ReminderDone("grease-tray/drum", "hub")),
+         orders.ReminderDone("grease-tray/drum", "hub")),
         (
             ORDER,
             {"command": "mark", "kind": "off", "piece": "lamb", "pit": "drum", "sure": True},
@@ -449,14 +449,14 @@ def test_a_mark_is_taken_back_of_the_pit_that_has_it(snapshot: Snapshot) -> None
     )
     said = replace(snapshot, marks=logs)
     for pit, what, at in (("drum", "log", NIGHT + 60), ("offset", "damper", NIGHT)):
-        expected = inputs.TakeBack(what, None, at, "hub", "" if pit == "offset" else pit)
+        expected = orders.TakeBack(what, None, at, "hub", "" if pit == "offset" else pit)
         assert taken(f"homie/5/{pit}/pit/take-back/set", "last", said) == expected
         assert taken(ORDER, {"command": "take-back", "what": "last", "pit": pit}, said) == expected
     with pytest.raises(CommandRejected, match="no such mark"):
         taken("homie/5/offset/pit/take-back/set", "log", said)
     values = homie.values(said, tuple(n for n in homie.nodes(said) if n.device == "drum"))
     assert values["pit/said"] == "log"
-    assert taken("homie/5/offset/pit/take-back/set", "meat-on", said) == inputs.TakeBack(
+    assert taken("homie/5/offset/pit/take-back/set", "meat-on", said) == orders.TakeBack(
         "meat-on", None, NIGHT - 60, "hub"
     )
 

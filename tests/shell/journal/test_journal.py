@@ -19,7 +19,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.core.inputs import Acknowledge, Input, Mark, MarkKind, Readings, SetBand
+from daemon.core.inputs import Input, Readings
+from daemon.core.orders import Acknowledge, Mark, MarkKind, SetBand
 from daemon.core.settings import Band
 from daemon.shell.journal.journal import Checkpoint, Journal, JournalUnavailable, OutboxRow
 from daemon.shell.journal.reading_pack import PackDamaged, pack, unpack
@@ -115,7 +116,7 @@ WRITER = textwrap.dedent(
     """
     import sys
     from pathlib import Path
-    from daemon.core.inputs import Mark, MarkKind
+    from daemon.core.orders import (Mark, MarkKind)
     from daemon.shell.journal.journal import Journal
     journal = Journal(Path(sys.argv[1]))
     number = int(sys.argv[2])

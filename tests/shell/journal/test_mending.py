@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from daemon.shell.journal import disk as disk_module
 from daemon.shell.journal.file import why_of
 from daemon.shell.journal.journal import MENDED_TOLD_FOR, Journal, JournalUnavailable, Start

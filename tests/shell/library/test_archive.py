@@ -14,16 +14,15 @@ import config
 from config.loader import load_both
 from daemon.core.engine import Engine
 from daemon.core.events import EVENT_NAMES
-from daemon.core.inputs import (
+from daemon.core.inputs import Input, Resumed
+from daemon.core.orders import (
     AddPiece,
     ChangePiece,
     EndCook,
-    Input,
     Mark,
     MarkKind,
     MoveProbe,
     RemovePiece,
-    Resumed,
     SetBand,
     StartCook,
 )

@@ -20,8 +20,10 @@ from config.loader import load_both
 from daemon.commands.replay import replay_journal
 from daemon.core.engine import Engine
 from daemon.core.forecast.ahead import wrapped_at
-from daemon.core.inputs import ForecastArrived, Input, Interval, Mark, MarkKind, Outlook, Readings
-from daemon.core.inputs import Goal as ForecastGoal
+from daemon.core.inputs import ForecastArrived, Input, Readings
+from daemon.core.orders import Mark, MarkKind
+from daemon.core.outlook import Goal as ForecastGoal
+from daemon.core.outlook import Interval, Outlook
 from daemon.shell.journal.journal import Journal
 from daemon.shell.journal.packed_inputs import BUNDLE, READINGS, bundle, inputs_of, packs_in, placed_in
 from daemon.shell.journal.reading_pack import PackDamaged, merged, pack, unpack

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from daemon.core.inputs import MovePiece, SetBand
+from daemon.core.orders import MovePiece, SetBand
 from daemon.core.readings.trace import MINUTE
 from daemon.core.settings import Band
 from daemon.shell.library.cook import KeptCook

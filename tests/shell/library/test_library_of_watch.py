@@ -13,7 +13,8 @@ import pytest
 import pytest_asyncio
 
 from config.loader import load_both
-from daemon.core.inputs import EndCook, Input, StartCook, UsePitClass, UsePitProfile
+from daemon.core.inputs import Input, UsePitClass, UsePitProfile
+from daemon.core.orders import EndCook, StartCook
 from daemon.core.pit_profile import ClassFigure, FireProfile, PitProfile
 from daemon.shell.fleet.class_file import NAME, write_figures
 from daemon.shell.journal.journal import Journal

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.core.inputs import (
+from daemon.core.inputs import Input
+from daemon.core.marks import OF_THE_PIT
+from daemon.core.orders import (
     SPOT,
     AddPiece,
     AddReminder,
@@ -18,7 +20,6 @@ from daemon.core.inputs import (
     ChangePiece,
     ChooseSpot,
     CountWood,
-    Input,
     KeepPlan,
     Mark,
     MarkKind,
@@ -31,7 +32,6 @@ from daemon.core.inputs import (
     SpotReading,
     TakeBack,
 )
-from daemon.core.marks import OF_THE_PIT
 from daemon.core.planned import From, KeptPlan, PlannedPiece, ReminderSettings, shifted
 from daemon.core.settings import Band, CookSettings, MeatKind, PieceSettings, Wrap, cook_shifted
 from daemon.shell.library.order_words import said_in, word_of

@@ -21,7 +21,8 @@ from daemon.core.events import (
     StallChanged,
     WakeJudged,
 )
-from daemon.core.inputs import Goal, Interval, MarkKind, Outlook
+from daemon.core.orders import MarkKind
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.settings import Band, ChannelSettings, CookSettings, MeatKind, PieceSettings, Role
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.wording import event_to_dict

@@ -36,7 +36,7 @@ def last_hours(fahrenheit: bool = False) -> Sheet:
 
 
 def whole_cook() -> Sheet:
-    from daemon.core.inputs import MarkKind
+    from daemon.core.orders import MarkKind
 
     night = quiet_night()
     night["events"] += [mark(60, MarkKind.LOG), stall(200, True), stall(300, False), told(100, "pit-falling/pit")]

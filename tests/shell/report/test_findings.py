@@ -16,7 +16,8 @@ import pytest
 
 from daemon.core.events import AlarmState, Event, FireSign, Level, Marked, SpotRead, TakenBack
 from daemon.core.food_safety.record import COOLED
-from daemon.core.inputs import Goal, MarkKind
+from daemon.core.orders import MarkKind
+from daemon.core.outlook import Goal
 from daemon.core.settings import Band
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.taken_back import standing

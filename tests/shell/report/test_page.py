@@ -19,7 +19,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.core.events import Event, FireSign
-from daemon.core.inputs import Goal, MarkKind
+from daemon.core.orders import MarkKind
+from daemon.core.outlook import Goal
 from daemon.core.settings import Band
 from daemon.shell.library.cook import KeptCook
 from daemon.shell.library.records import CookRecords

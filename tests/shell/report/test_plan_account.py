@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.core.events import Event, PlanKept, PlannedStep
-from daemon.core.inputs import MarkKind
+from daemon.core.orders import MarkKind
 from daemon.shell.report.findings import Findings, findings
 from daemon.shell.report.page import report_html
 from daemon.shell.report.plan_account import plan_rows

@@ -13,7 +13,7 @@ from threading import Lock
 
 from config.cook import Cook, ReminderSection
 from config.cuts import CUTS
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.alarms.state import stands_as
 from daemon.core.alarms.table import AlarmView
 from daemon.core.annunciation.annunciator import SleepView
@@ -22,7 +22,8 @@ from daemon.core.events import AlarmState, FireNoticed, FireSign, NapPlanned, Pr
 from daemon.core.food_safety.record import SafetyView
 from daemon.core.forecast.ahead import wrapped_at
 from daemon.core.forecast.standing import standing
-from daemon.core.inputs import FanPoint, Goal, Interval, MarkKind, Outlook
+from daemon.core.orders import MarkKind
+from daemon.core.outlook import FanPoint, Goal, Interval, Outlook
 from daemon.core.pit.evenness import Evenness, PlaceHeat
 from daemon.core.planned import KeptPlan, PlannedPiece, ReminderSettings
 from daemon.core.said import say
@@ -295,14 +296,14 @@ class FakeWatch:
         self.commands.append(command)
         old = self.changes
         match command:
-            case inputs.Acknowledge(alarm):
+            case orders.Acknowledge(alarm):
                 self.changes = replace(
                     old,
                     alarms=tuple(
                         standing_as(a, AlarmState.ACKNOWLEDGED) if alarm in ("*", a.key) else a for a in old.alarms
                     ),
                 )
-            case inputs.Shelve(alarm, seconds, reason):
+            case orders.Shelve(alarm, seconds, reason):
                 self.changes = replace(
                     old,
                     alarms=tuple(
@@ -312,44 +313,44 @@ class FakeWatch:
                         for a in old.alarms
                     ),
                 )
-            case inputs.SetBand(band):
+            case orders.SetBand(band):
                 self.changes = replace(old, pit=replace(old.pit, band=band))
-            case inputs.AskWrap(piece, celsius):
+            case orders.AskWrap(piece, celsius):
                 self._asked(piece, celsius)
-            case inputs.PauseSound(seconds):
+            case orders.PauseSound(seconds):
                 self.changes = replace(old, sleep=replace(old.sleep, paused_until=self.now + seconds))
-            case inputs.Mark(kind, piece):
+            case orders.Mark(kind, piece):
                 self.marks.append(HistoryMark(self.now, kind.value, piece))
                 self._mark(kind, piece)
-            case inputs.GoToSleep():
+            case orders.GoToSleep():
                 asleep = replace(old.sleep, asleep=True)
                 self.changes = replace(old, nap=nap_at(self.now), could_sleep=None, sleep=asleep)
-            case inputs.GoodMorning():
+            case orders.GoodMorning():
                 awake = replace(old.sleep, asleep=False)
                 self.changes = replace(old, nap=None, could_sleep=nap_at(self.now), sleep=awake)
-            case inputs.TestWake():
+            case orders.TestWake():
                 self.changes = replace(old, sleep=replace(old.sleep, test_wake=TestCallState.SENT))
-            case inputs.HandOver(to, _, note):
+            case orders.HandOver(to, _, note):
                 self.changes = replace(old, shift=replace(old.shift, on_watch=OnWatch(to, self.now, note)))
-            case inputs.TellDeed(piece, deed, by, note):
+            case orders.TellDeed(piece, deed, by, note):
                 told = DeedView(piece, "hold-unsafe/" + piece, deed, self.now, by, note)
                 asked = tuple(a for a in old.shift.asked if a.piece != piece)
                 self.changes = replace(old, shift=replace(old.shift, asked=asked, deeds=(*old.shift.deeds, told)))
-            case inputs.JudgeWake(notification, needed):
+            case orders.JudgeWake(notification, needed):
                 self.cooks.judged[notification] = needed
             case inputs.UsePitProfile(profile):
                 self.changes = replace(old, profile=profile)
-            case inputs.StartCook(cook):
+            case orders.StartCook(cook):
                 self._start(cook)
-            case inputs.AddPiece(piece):
+            case orders.AddPiece(piece):
                 self.changes = replace(old, pieces=(*old.pieces, _waiting(piece, self.now)))
-            case inputs.RemovePiece(piece):
+            case orders.RemovePiece(piece):
                 self.changes = replace(old, pieces=tuple(p for p in old.pieces if p.id != piece))
-            case inputs.MoveProbe(piece, channel):
+            case orders.MoveProbe(piece, channel):
                 self.changes = replace(
                     old, pieces=tuple(replace(p, channel=channel) if p.id == piece else p for p in old.pieces)
                 )
-            case inputs.EndCook():
+            case orders.EndCook():
                 self.changes = replace(old, cook_id="", cook_name="", serve_at=None, pieces=(), alarms=())
 
     def _asked(self, piece: str, celsius: float | None) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import aiohttp
 import pytest
 
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.pit_profile import PitProfile
 from daemon.core.planned import From, ReminderSettings
 from daemon.core.settings import Band, MeatKind, PieceSettings
@@ -45,44 +45,44 @@ async def test_a_value_that_is_no_number_becomes_null(client: aiohttp.ClientSess
 
 
 ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
-    ("acknowledge", {"alarm": FEED}, inputs.Acknowledge(FEED, "page")),
-    ("acknowledge", {"alarm": "*", "by": "Ann"}, inputs.Acknowledge("*", "Ann")),
-    ("pause", {}, inputs.PauseSound(900.0, "page")),
-    ("shelve", {"alarm": FEED, "seconds": 7200, "reason": "known"}, inputs.Shelve(FEED, 7200.0, "known", "page")),
-    ("unshelve", {"alarm": FEED}, inputs.Unshelve(FEED, "page")),
-    ("mark", {"kind": "log"}, inputs.Mark(inputs.MarkKind.LOG, None, "page", "")),
-    ("mark", {"kind": "wrapped", "piece": "chuck-roll"}, inputs.Mark(inputs.MarkKind.WRAPPED, "chuck-roll", "page")),
-    ("sleep", {}, inputs.GoToSleep("page")),
-    ("morning", {}, inputs.GoodMorning("page")),
-    ("test-wake", {}, inputs.TestWake("page")),
-    ("judge-wake", {"notification": "n#1.0", "needed": False}, inputs.JudgeWake("n#1.0", False, "page")),
-    ("band", {"band": {"low": "230 F", "high": 130}}, inputs.SetBand(Band(110.0, 130.0), "page")),
-    ("ask-wrap", {"piece": "chuck-roll", "celsius": 70}, inputs.AskWrap("chuck-roll", 70.0, "page")),
-    ("ask-wrap", {"piece": "chuck-roll", "celsius": "212 F"}, inputs.AskWrap("chuck-roll", 100.0, "page")),
-    ("ask-wrap", {"piece": "chuck-roll", "celsius": None}, inputs.AskWrap("chuck-roll", None, "page")),
-    ("hand-over", {"to": "Ben", "note": "lamb first"}, inputs.HandOver("Ben", "page", "lamb first")),
+    ("acknowledge", {"alarm": FEED}, orders.Acknowledge(FEED, "page")),
+    ("acknowledge", {"alarm": "*", "by": "Ann"}, orders.Acknowledge("*", "Ann")),
+    ("pause", {}, orders.PauseSound(900.0, "page")),
+    ("shelve", {"alarm": FEED, "seconds": 7200, "reason": "known"}, orders.Shelve(FEED, 7200.0, "known", "page")),
+    ("unshelve", {"alarm": FEED}, orders.Unshelve(FEED, "page")),
+    ("mark", {"kind": "log"}, orders.Mark(orders.MarkKind.LOG, None, "page", "")),
+    ("mark", {"kind": "wrapped", "piece": "chuck-roll"}, orders.Mark(orders.MarkKind.WRAPPED, "chuck-roll", "page")),
+    ("sleep", {}, orders.GoToSleep("page")),
+    ("morning", {}, orders.GoodMorning("page")),
+    ("test-wake", {}, orders.TestWake("page")),
+    ("judge-wake", {"notification": "n#1.0", "needed": False}, orders.JudgeWake("n#1.0", False, "page")),
+    ("band", {"band": {"low": "230 F", "high": 130}}, orders.SetBand(Band(110.0, 130.0), "page")),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": 70}, orders.AskWrap("chuck-roll", 70.0, "page")),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": "212 F"}, orders.AskWrap("chuck-roll", 100.0, "page")),
+    ("ask-wrap", {"piece": "chuck-roll", "celsius": None}, orders.AskWrap("chuck-roll", None, "page")),
+    ("hand-over", {"to": "Ben", "note": "lamb first"}, orders.HandOver("Ben", "page", "lamb first")),
     (
         "safety-deed",
         {"piece": "lamb-shoulder", "deed": "thrown-away"},
-        inputs.TellDeed("lamb-shoulder", inputs.SafetyDeed.THROWN_AWAY, "page"),
+        orders.TellDeed("lamb-shoulder", orders.SafetyDeed.THROWN_AWAY, "page"),
     ),
-    ("drop-plan", {}, inputs.KeepPlan(None, "page")),
+    ("drop-plan", {}, orders.KeepPlan(None, "page")),
     (
         "add-reminder",
         {"reminder": {"text": "Spritz", "every_minutes": 45, "after": "on", "until": "wrapped"}},
-        inputs.AddReminder(ReminderSettings("spritz", "Spritz", 2700.0, From.ON, None, From.WRAPPED), "page"),
+        orders.AddReminder(ReminderSettings("spritz", "Spritz", 2700.0, From.ON, None, From.WRAPPED), "page"),
     ),
     (
         "add-reminder",
         {"reminder": {"text": "Turn", "at": "1970-01-01T00:00:00Z", "piece": "chuck-roll", "at_night": True}},
-        inputs.AddReminder(
+        orders.AddReminder(
             ReminderSettings("turn", "Turn", at=-WALL_OFFSET, piece="chuck-roll", at_night=True), "page"
         ),
     ),
-    ("reminder-done", {"reminder": "grease-tray"}, inputs.ReminderDone("grease-tray", "page")),
-    ("count-wood", {"splits": 12}, inputs.CountWood(12, "page")),
-    ("band", {"band": {"low": 235, "high": 275}, "sure": True}, inputs.SetBand(Band(235.0, 275.0), "page")),
-    ("end-cook", {}, inputs.EndCook("page")),
+    ("reminder-done", {"reminder": "grease-tray"}, orders.ReminderDone("grease-tray", "page")),
+    ("count-wood", {"splits": 12}, orders.CountWood(12, "page")),
+    ("band", {"band": {"low": 235, "high": 275}, "sure": True}, orders.SetBand(Band(235.0, 275.0), "page")),
+    ("end-cook", {}, orders.EndCook("page")),
     ("profile/forget", {"sure": True, "by": "Ann"}, inputs.UsePitProfile(PitProfile(), "Ann")),
 ]
 
@@ -155,7 +155,7 @@ async def test_a_cook_starts_from_the_cut_table(client: aiohttp.ClientSession, w
     cook = {"id": "fair", "name": "Fair", "serve_at": "2026-06-13T12:00:00Z", "pieces": [piece]}
     assert (await client.post("/api/start-cook", json={"cook": cook, "replace": True})).status == 202
     (command,) = watch.commands
-    assert isinstance(command, inputs.StartCook)
+    assert isinstance(command, orders.StartCook)
     assert command.cook.serve_at == pytest.approx(NIGHT + 9 * 3600 + 46 * 60 - WALL_OFFSET)
     assert command.cook.pieces[0].thickness == pytest.approx(0.085)
 
@@ -195,7 +195,7 @@ async def test_a_kept_plan_is_that_of_the_running_cook(client: aiohttp.ClientSes
     made = await answer.json()
     assert answer.status == 202 and made["lines"][0] == "serve Village-hall lunch"
     (command,) = watch.commands
-    assert isinstance(command, inputs.KeepPlan) and command.plan is not None and not command.plan.wake
+    assert isinstance(command, orders.KeepPlan) and command.plan is not None and not command.plan.wake
     assert made["plan"]["light"] == command.plan.light
     watch.changes = replace(watch.changes, pieces=())
     assert (await client.post("/api/keep-plan", json={})).status == 409
@@ -336,7 +336,7 @@ async def test_a_log_for_a_fire_that_nobody_lit_is_taken_and_asked_about(
     watch.changes = replace(seen, pit=replace(seen.pit, stage="unlit"))
     answer = await client.post("/api/mark", json={"kind": "log"})
     assert answer.status == 202 and "mark it as lit when it burns" in (await answer.json())["said"]
-    assert [type(command) for command in watch.commands] == [inputs.Mark]
+    assert [type(command) for command in watch.commands] == [orders.Mark]
 
 
 async def test_a_probe_taken_from_another_piece_is_said_for_both(
@@ -347,7 +347,7 @@ async def test_a_probe_taken_from_another_piece_is_said_for_both(
     said = (await answer.json())["said"]
     assert said.startswith(f"{chuck.name} is read by ")
     assert f"{lamb.name}, which had it, is now read by " in said
-    assert watch.commands == [inputs.MoveProbe(chuck.id, lamb.channel, "page")]
+    assert watch.commands == [orders.MoveProbe(chuck.id, lamb.channel, "page")]
 
 
 async def test_marks_and_readings_may_come_late(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
@@ -356,8 +356,8 @@ async def test_marks_and_readings_may_come_late(client: aiohttp.ClientSession, w
     spot = {"piece": "chuck-roll", "celsius": 63.4, "where": "thick end", "thermometer": "thin tip", "minutes_ago": 5}
     assert (await client.post("/api/spot", json=spot)).status == 202
     assert watch.commands == [
-        inputs.Mark(inputs.MarkKind.LOG, None, "page", "", now - 1200.0),
-        inputs.SpotReading("chuck-roll", 63.4, "thick end", "thin tip", 1.0, "page", now - 300.0),
+        orders.Mark(orders.MarkKind.LOG, None, "page", "", now - 1200.0),
+        orders.SpotReading("chuck-roll", 63.4, "thick end", "thin tip", 1.0, "page", now - 300.0),
     ]
 
 
@@ -383,7 +383,7 @@ async def test_only_what_stands_can_be_taken_back(client: aiohttp.ClientSession,
     taken = await client.post("/api/take-back", json={**body, "said_at": 500.0})
     assert taken.status == 202 and "taken back: wrapped of Beef chuck roll" in (await taken.json())["said"]
     assert (await client.post("/api/take-back", json={**body, "said_at": 501.0})).status == 422
-    assert watch.commands == [inputs.TakeBack("wrapped", "chuck-roll", 500.0, "page")]
+    assert watch.commands == [orders.TakeBack("wrapped", "chuck-roll", 500.0, "page")]
 
 
 PLAINLY: list[tuple[str, dict[str, Any], str]] = [
@@ -429,7 +429,7 @@ async def test_a_piece_is_changed_by_what_is_named(client: aiohttp.ClientSession
     taken = await client.post("/api/change-piece", json={"piece": "chuck-roll", "target": "160 F", "weight": 1.4})
     assert taken.status == 202 and "from now on: Meat loaf, meat loaf, 1.40 kg" in (await taken.json())["said"]
     (command,) = watch.commands
-    assert isinstance(command, inputs.ChangePiece)
+    assert isinstance(command, orders.ChangePiece)
     assert (command.piece.weight, command.piece.channel) == (1.4, None)
     assert command.piece.target == pytest.approx(71.1, abs=0.01)
 
@@ -440,11 +440,11 @@ async def test_a_serving_time_of_its_own_is_changed_and_taken_away(
     old, lunch = watch.snapshot(), 3600.0 * 9
     own = replace(LOAF, serve_at=lunch)
     watch.changes = replace(old, pieces=tuple(replace(p, ordered=own) for p in old.pieces))
-    orders: list[dict[str, Any]] = [{"weight": 1.3}, {"serve_at": "2026-06-13T12:00:00Z"}, {"serve_at": False}]
-    for order in orders:
+    bodies: list[dict[str, Any]] = [{"weight": 1.3}, {"serve_at": "2026-06-13T12:00:00Z"}, {"serve_at": False}]
+    for order in bodies:
         assert (await client.post("/api/change-piece", json={"piece": "chuck-roll", **order})).status == 202
     wrong = await client.post("/api/change-piece", json={"piece": "chuck-roll", "serve_at": True})
     assert wrong.status == 422
-    kept, later, none = (c.piece for c in watch.commands if isinstance(c, inputs.ChangePiece))
+    kept, later, none = (c.piece for c in watch.commands if isinstance(c, orders.ChangePiece))
     assert kept.serve_at == lunch and later.serve_at not in (None, lunch)
     assert none == replace(own, serve_at=None), "and nothing else"

@@ -8,7 +8,7 @@ from typing import Any
 import aiohttp
 import pytest
 
-from daemon.core import inputs
+from daemon.core import inputs, orders
 from daemon.core.settings import Band
 from daemon.core.snapshot import MarkView
 from tests.shell.web.page_scenario import FakeWatch
@@ -25,11 +25,11 @@ def with_two_pits(watch: FakeWatch) -> None:
 @pytest.mark.parametrize(
     ("path", "body", "command", "words"),
     [
-        ("mark", {"kind": "log", "pit": "drum"}, inputs.Mark(inputs.MarkKind.LOG, None, "page", pit="drum"), "Drum: log, done"),
-        ("take-back", {"what": "log", "pit": "drum"}, inputs.TakeBack("log", None, None, "page", "drum"), "taken back: log"),
-        ("band", {"band": {"low": 110, "high": 130}, "pit": "drum"}, inputs.SetBand(Band(110, 130), "page", "drum"),
+        ("mark", {"kind": "log", "pit": "drum"}, orders.Mark(orders.MarkKind.LOG, None, "page", pit="drum"), "Drum: log, done"),
+        ("take-back", {"what": "log", "pit": "drum"}, orders.TakeBack("log", None, None, "page", "drum"), "taken back: log"),
+        ("band", {"band": {"low": 110, "high": 130}, "pit": "drum"}, orders.SetBand(Band(110, 130), "page", "drum"),
          "Drum: the band is 110 to 130"),
-        ("move-piece", {"piece": "chuck-roll", "pit": "drum"}, inputs.MovePiece("chuck-roll", "drum", "page"),
+        ("move-piece", {"piece": "chuck-roll", "pit": "drum"}, orders.MovePiece("chuck-roll", "drum", "page"),
          "Beef chuck roll is cooked on Drum"),
     ],
 )  # fmt: skip
@@ -48,7 +48,7 @@ async def test_the_tray_of_one_of_several_pits_is_emptied(client: aiohttp.Client
     with_two_pits(watch)
     assert (await client.post("/api/reminder-done", json={"reminder": "grease-tray/kiln"})).status == 422
     assert (await client.post("/api/reminder-done", json={"reminder": "grease-tray/drum"})).status == 202
-    assert watch.commands == [inputs.ReminderDone("grease-tray/drum", "page")]
+    assert watch.commands == [orders.ReminderDone("grease-tray/drum", "page")]
 
 
 async def test_what_one_of_several_pits_taught_is_asked_by_its_id(
@@ -68,4 +68,4 @@ async def test_what_one_of_several_pits_taught_is_asked_by_its_id(
 async def test_the_first_pit_is_meant_by_its_id_and_by_no_word(client: aiohttp.ClientSession, watch: FakeWatch) -> None:
     for body in ({"kind": "log"}, {"kind": "log", "pit": watch.snapshot().pit.id}):
         assert (await client.post("/api/mark", json=body)).status == 202
-    assert [c.pit for c in watch.commands if isinstance(c, inputs.Mark)] == ["", ""]
+    assert [c.pit for c in watch.commands if isinstance(c, orders.Mark)] == ["", ""]

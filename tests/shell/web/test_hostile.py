@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator
 import aiohttp
 import pytest
 
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.shell.web import server as server_module
 from daemon.shell.web.streams import GUEST_LIMIT, STREAM_LIMIT
 from tests.patience import PATIENCE
@@ -32,7 +32,7 @@ async def open_site() -> AsyncIterator[Site]:
 async def acknowledged(session: aiohttp.ClientSession, site: Site) -> bool:
     before = len(site.watch.commands)
     answer = await session.post("/api/acknowledge", json={"alarm": "*"})
-    return answer.status == 202 and isinstance(site.watch.commands[before], inputs.Acknowledge)
+    return answer.status == 202 and isinstance(site.watch.commands[before], orders.Acknowledge)
 
 
 async def test_a_foreign_page_full_of_images_does_not_lock_the_cook_out(

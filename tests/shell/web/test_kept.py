@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from daemon.commands.replay import LogMistakes, read_log
-from daemon.core.inputs import Mark, Readings
+from daemon.core.inputs import Readings
+from daemon.core.orders import Mark
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.tables import minutes_csv
 from daemon.shell.web.kept_page import kept_page

@@ -11,7 +11,8 @@ import pytest
 
 from config.rig import BrokerSection, Rig
 from daemon.core.events import AlarmState, Sample, SamplesJudged
-from daemon.core.inputs import Acknowledge, Health, Mark, MarkKind, SetBand
+from daemon.core.inputs import Health
+from daemon.core.orders import Acknowledge, Mark, MarkKind, SetBand
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import feed
 from daemon.shell.hub.announcer import FORM

@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 from config.rig import Rig
-from daemon.core.inputs import Acknowledge, Mark, MarkKind
+from daemon.core.orders import Acknowledge, Mark, MarkKind
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub.link_settings import BrokerSettings, tls_context
 from tests.ports import free_ports

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.core.inputs import Mark, MarkKind
+from daemon.core.orders import Mark, MarkKind
 from tests.shell.hub.hub_scenario import night, two_pits
 from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, plain_broker
 from tests.system.hub.mqtt_watch import at, watching

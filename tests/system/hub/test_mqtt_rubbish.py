@@ -7,7 +7,8 @@ import asyncio
 import pytest
 
 from config.rig import Rig
-from daemon.core.inputs import Health, Mark, MarkKind
+from daemon.core.inputs import Health
+from daemon.core.orders import Mark, MarkKind
 from daemon.core.snapshot import Snapshot
 from tests.patience import PATIENCE
 from tests.system.hub.mqtt_broker import NEEDS_MOSQUITTO, Ear, PrivateBroker

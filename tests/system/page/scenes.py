@@ -10,7 +10,7 @@ from daemon.core.annunciation.annunciator import SleepView
 from daemon.core.annunciation.test_call import TestCallState
 from daemon.core.events import AlarmState
 from daemon.core.forecast.standing import Standing, standing
-from daemon.core.inputs import Goal, Interval, Outlook
+from daemon.core.outlook import Goal, Interval, Outlook
 from daemon.core.pit.evenness import Evenness
 from daemon.core.plan.duties import GreaseView, HoldWait, PlanView, ReminderView, WoodView
 from daemon.core.plan.steps import PlanStep

@@ -16,7 +16,7 @@ import pytest
 from playwright.sync_api import Browser, Dialog, Page, Request, expect
 
 from config.cook import Cook, WrapSection
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.core.events import AlarmState
 from daemon.core.said import say
 from daemon.core.settings import MeatKind, PieceSettings
@@ -75,7 +75,7 @@ def test_one_answer_for_all_that_was_seen(page: Page, site: ServedPage) -> None:
     page.locator("#more-words").click()
     page.get_by_role("button", name="Seen, all").click()
     expect(page.locator("#toast")).to_contain_text("All seen")
-    assert told(site, inputs.Acknowledge).alarm == "*"
+    assert told(site, orders.Acknowledge).alarm == "*"
 
 
 def test_one_answer_for_all_of_one_cause(page: Page, site: ServedPage) -> None:
@@ -86,7 +86,7 @@ def test_one_answer_for_all_of_one_cause(page: Page, site: ServedPage) -> None:
     expect(seen_button).to_be_hidden()  # one answer after the other went out, and all have come back
     expect(page.locator("#alarms .alarm")).to_contain_text("Seen, still so")  # it stays on top: the fire is still out
     expect(page.locator("#alarms .do")).to_have_text("Relight fire: pit 93 °C")
-    seen = {c.alarm for c in site.watch.commands if isinstance(c, inputs.Acknowledge)}
+    seen = {c.alarm for c in site.watch.commands if isinstance(c, orders.Acknowledge)}
     assert seen == {"fire-out/pit", "pit-falling/pit", FEED}
 
 
@@ -226,7 +226,7 @@ def test_seen_silences_and_stays(page: Page, site: ServedPage) -> None:
     alarm.get_by_role("button", name="Seen").click()
     expect(alarm).to_contain_text("Seen, still so")
     expect(alarm.get_by_role("button", name="Seen")).to_be_hidden()
-    assert told(site, inputs.Acknowledge).alarm == FEED
+    assert told(site, orders.Acknowledge).alarm == FEED
 
 
 def test_what_happened_once_is_put_right_by_a_second_word(page: Page, site: ServedPage) -> None:
@@ -238,14 +238,14 @@ def test_what_happened_once_is_put_right_by_a_second_word(page: Page, site: Serv
     expect(alarm.get_by_role("button", name="Seen")).to_be_hidden()
     alarm.get_by_role("button", name="It is put right").click()
     expect(page.locator("#toast")).to_contain_text("off the list")
-    assert told(site, inputs.Acknowledge).alarm == FEED
+    assert told(site, orders.Acknowledge).alarm == FEED
 
 
 def test_pause_is_at_most_15_minutes(page: Page, site: ServedPage) -> None:
     page.get_by_text("Not now").click()
     page.get_by_role("button", name="Pause 15 min").click()
     expect(page.locator("#toast")).to_contain_text("paused")
-    assert told(site, inputs.PauseSound).seconds == 15 * 60
+    assert told(site, orders.PauseSound).seconds == 15 * 60
 
 
 def test_put_away_and_bring_back(page: Page, site: ServedPage) -> None:
@@ -255,8 +255,8 @@ def test_put_away_and_bring_back(page: Page, site: ServedPage) -> None:
     enter(page, "night")
     page.get_by_role("button", name="Bring back").click()
     expect(page.locator("#toast")).to_have_text("It is back.")  # that of putting away speaks of coming back, too
-    assert told(site, inputs.Shelve).seconds == 3600
-    assert told(site, inputs.Unshelve).alarm == FEED
+    assert told(site, orders.Shelve).seconds == 3600
+    assert told(site, orders.Unshelve).alarm == FEED
 
 
 def test_marks_reach_the_watch(page: Page, site: ServedPage) -> None:
@@ -271,7 +271,7 @@ def test_marks_reach_the_watch(page: Page, site: ServedPage) -> None:
     expect(lamb).to_contain_text("Off since")
     lamb.get_by_role("button", name="In the hold").first.click()
     expect(lamb).to_contain_text("Hold since")
-    marks = [(m.kind.value, m.piece) for m in site.watch.commands if isinstance(m, inputs.Mark)]
+    marks = [(m.kind.value, m.piece) for m in site.watch.commands if isinstance(m, orders.Mark)]
     assert marks == [("log", None), ("wrapped", "chuck-roll"), ("probed-tender", "lamb-shoulder"),
                      ("off", "lamb-shoulder"), ("hold", "lamb-shoulder")]  # fmt: skip
 
@@ -282,8 +282,8 @@ def test_a_forgotten_mark_is_made_for_when_it_was_done(page: Page, site: ServedP
     chuck.get_by_label("Done").select_option("20 min ago")
     chuck.get_by_role("button", name="Wrapped in foil").click()
     expect(page.locator("#toast")).to_contain_text("20 min ago")
-    mark = told(site, inputs.Mark)
-    assert (mark.kind, mark.note) == (inputs.MarkKind.WRAPPED, "foil")
+    mark = told(site, orders.Mark)
+    assert (mark.kind, mark.note) == (orders.MarkKind.WRAPPED, "foil")
     assert mark.at == pytest.approx(site.watch.now - 1200.0, abs=5.0)
     expect(chuck.get_by_label("Done")).to_have_value("0")  # the next mark is of now again
 
@@ -306,13 +306,13 @@ def test_a_piece_s_own_serving_time_is_set_and_taken_away(page: Page, site: Serv
     serve.fill("2026-06-13T23:45")
     with page.expect_response("**/api/change-piece"):
         lamb.get_by_role("button", name="Set the serving time").click()
-    later = told(site, inputs.ChangePiece)
+    later = told(site, orders.ChangePiece)
     assert later.piece.serve_at is not None and later.piece.serve_at > lunch and later.piece.weight == 2.4
     site.watch.commands.clear()
     serve.fill("")
     with page.expect_response("**/api/change-piece"):
         lamb.get_by_role("button", name="Set the serving time").click()
-    assert told(site, inputs.ChangePiece).piece == meant
+    assert told(site, orders.ChangePiece).piece == meant
 
 
 def test_a_piece_joins_moves_its_probe_and_leaves(page: Page, site: ServedPage) -> None:
@@ -321,7 +321,7 @@ def test_a_piece_joins_moves_its_probe_and_leaves(page: Page, site: ServedPage) 
     lamb.get_by_label("Probe in this piece").select_option("chuck")
     lamb.get_by_role("button", name="Read by this probe").click()
     expect(page.locator("#toast")).to_contain_text("Whoever had that probe swaps")
-    assert told(site, inputs.MoveProbe) == inputs.MoveProbe("lamb-shoulder", "chuck", "page")
+    assert told(site, orders.MoveProbe) == orders.MoveProbe("lamb-shoulder", "chuck", "page")
     lamb.get_by_role("button", name="Remove from this cook").click()
     lamb.get_by_role("button", name="Press again to remove it").click()
     expect(lamb).to_have_count(0)
@@ -331,7 +331,7 @@ def test_a_piece_joins_moves_its_probe_and_leaves(page: Page, site: ServedPage) 
     form.get_by_label("Cut").select_option("lamb-shank")
     form.get_by_role("button", name="Add this piece").click()
     expect(page.get_by_label("Lamb shanks", exact=True)).to_contain_text("Waiting since")
-    added = told(site, inputs.AddPiece).piece
+    added = told(site, orders.AddPiece).piece
     assert (added.cut, added.channel) == ("lamb-shank", "lamb")
 
 
@@ -340,8 +340,8 @@ def test_what_a_piece_is_wrapped_in_can_be_said(page: Page, site: ServedPage) ->
     chuck.get_by_text("All marks").click()
     chuck.get_by_role("button", name="In an open foil boat").click()
     expect(chuck).to_contain_text("Wrapped since")
-    mark = told(site, inputs.Mark)
-    assert (mark.kind, mark.piece, mark.note) == (inputs.MarkKind.WRAPPED, "chuck-roll", "boat")
+    mark = told(site, orders.Mark)
+    assert (mark.kind, mark.piece, mark.note) == (orders.MarkKind.WRAPPED, "chuck-roll", "boat")
 
 
 def test_a_wrap_at_a_temperature_of_the_cook_s_choosing_is_asked_about(page: Page, site: ServedPage) -> None:
@@ -357,7 +357,7 @@ def test_a_wrap_at_a_temperature_of_the_cook_s_choosing_is_asked_about(page: Pag
     chuck.get_by_label("Wrapped at").fill("")
     chuck.get_by_role("button", name="Ask").click()
     expect(chuck).not_to_contain_text("if wrapped at 72")
-    asked = [c.celsius for c in site.watch.commands if isinstance(c, inputs.AskWrap)]
+    asked = [c.celsius for c in site.watch.commands if isinstance(c, orders.AskWrap)]
     assert asked == [72.0, None]
     lamb = page.get_by_label("Lamb shoulder", exact=True)
     expect(lamb.get_by_label("Wrapped at")).to_be_hidden()  # it is wrapped
@@ -371,7 +371,7 @@ def test_the_cook_s_wrap_is_asked_about_in_the_cook_s_unit(page: Page, site: Ser
     chuck.get_by_label("Wrapped at, °F").fill("163")
     chuck.get_by_role("button", name="Ask").click()
     expect(chuck).to_contain_text("Tender if wrapped at 163 °F ")
-    assert told(site, inputs.AskWrap).celsius == pytest.approx((163 - 32) / 1.8)
+    assert told(site, orders.AskWrap).celsius == pytest.approx((163 - 32) / 1.8)
 
 
 def test_what_the_watch_asks_about_the_fire_is_shown(page: Page, site: ServedPage) -> None:
@@ -425,7 +425,7 @@ def test_a_cook_is_started_from_the_cut_table(page: Page, site: ServedPage) -> N
     assert [p.wrap for p in order.pieces] == [False, WrapSection(material="boat", at=68.5)]
     expect(page.locator("#title")).to_have_text("Harvest supper")
     expect(page.get_by_label("Lamb shoulder", exact=True)).to_contain_text("Waiting since")
-    cook = told(site, inputs.StartCook).cook
+    cook = told(site, orders.StartCook).cook
     assert [(p.cut, p.channel) for p in cook.pieces] == [("beef-chuck-roll", "chuck"), ("lamb-shoulder", "lamb")]
     assert cook.id == "2026-06-13-harvest-supper"
 
@@ -441,7 +441,7 @@ def test_a_cook_is_planned_before_it_is_started(page: Page, site: ServedPage) ->
     expect(form).to_contain_text("serve Overnight cook")
     expect(form).to_contain_text("outside -5.0 °C, wind 0 m/s")
     expect(form).to_contain_text("If you meant pounds")  # no chuck roll weighs 30 kg
-    assert not [c for c in site.watch.commands if isinstance(c, inputs.StartCook)], "planning starts nothing"
+    assert not [c for c in site.watch.commands if isinstance(c, orders.StartCook)], "planning starts nothing"
 
 
 def test_the_sleep_list_and_the_account_of_the_night(page: Page, site: ServedPage) -> None:
@@ -457,7 +457,7 @@ def test_the_sleep_list_and_the_account_of_the_night(page: Page, site: ServedPag
     expect(page.locator("#room")).to_contain_text("You said: not needed.")
     page.get_by_role("button", name="Good morning").click()
     expect(page.locator("#green-list")).to_have_count(0)
-    assert told(site, inputs.JudgeWake) == inputs.JudgeWake(f"{FEED}#2.0", False, "page")
+    assert told(site, orders.JudgeWake) == orders.JudgeWake(f"{FEED}#2.0", False, "page")
 
 
 def test_the_curve_zooms(page: Page, site: ServedPage) -> None:
@@ -659,5 +659,5 @@ def test_several_pits_have_a_line_each_and_what_is_marked_is_the_chosen_ones(pag
     expect(lines.nth(1)).to_have_attribute("aria-pressed", "true")
     page.get_by_role("button", name="Lid opened").click()
     expect(page.locator("#toast")).to_contain_text("Drum")
-    mark = told(site, inputs.Mark)
-    assert (mark.kind, mark.pit) == (inputs.MarkKind.LID_OPEN, "drum")
+    mark = told(site, orders.Mark)
+    assert (mark.kind, mark.pit) == (orders.MarkKind.LID_OPEN, "drum")

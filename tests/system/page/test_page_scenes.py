@@ -10,9 +10,10 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
-from daemon.core import inputs
+from daemon.core import orders
 from daemon.core.events import NapPlanned
-from daemon.core.inputs import Health, Interval, Part
+from daemon.core.inputs import Health, Part
+from daemon.core.outlook import Interval
 from daemon.core.plan.duties import PlanView
 from daemon.core.plan.steps import PlanStep
 from daemon.core.planned import StepKind
@@ -144,7 +145,7 @@ def test_a_lost_record_is_what_is_asked_first_until_somebody_says(page: Page, si
     steps.get_by_role("button", name="Nothing is on").click()
     with page.expect_response("**/api/end-cook"):
         steps.get_by_role("button", name="Press again if nothing is on").click()
-    assert [c for c in site.watch.commands if isinstance(c, inputs.EndCook)]
+    assert [c for c in site.watch.commands if isinstance(c, orders.EndCook)]
     site.watch.changes = replace(site.watch.changes, health=())
     expect(steps).to_contain_text("Next: set up a cook")
     expect(steps).not_to_contain_text("record")
@@ -235,7 +236,7 @@ def test_what_was_done_about_a_safety_alarm_is_asked_and_shown_in_the_record(pag
     asked.get_by_role("button", name="Reheated").click()
     expect(page.locator("#toast")).to_contain_text("Kept: reheated")
     expect(asked).to_have_count(0)
-    assert site.watch.commands == [inputs.TellDeed("lamb-shoulder", inputs.SafetyDeed.REHEATED, "page")]
+    assert site.watch.commands == [orders.TellDeed("lamb-shoulder", orders.SafetyDeed.REHEATED, "page")]
     lamb = page.get_by_label("Lamb shoulder", exact=True)
     lamb.get_by_text("Food safety: what is known").click()
     expect(lamb).to_contain_text("06:29 Reheated.")
@@ -261,7 +262,7 @@ def test_the_watch_is_handed_over_with_a_sheet_and_a_link_for_the_next_phone(
     page.get_by_label("What must be known").fill("Chuck roll at eight")
     page.get_by_role("button", name="Hand over the watch").click()
     expect(page.get_by_label("The watch", exact=True)).to_contain_text("Ben has the watch since 06:29")
-    assert site.watch.commands == [inputs.HandOver("Ben", "Ann", "Chuck roll at eight")]
+    assert site.watch.commands == [orders.HandOver("Ben", "Ann", "Chuck roll at eight")]
     page.get_by_role("button", name="Let another phone in").click()
     expect(page.get_by_role("img", name=re.compile("lets one more phone in"))).to_be_visible()
     link = page.locator(".link-text").inner_text()
@@ -385,8 +386,8 @@ def test_a_core_read_by_hand_is_kept_and_taken_back(page: Page, site: ServedPage
     chuck.get_by_role("button", name="Take back").first.click()
     expect(page.locator("#toast")).to_contain_text("Taken back")
     spot, back = site.watch.commands
-    assert isinstance(spot, inputs.SpotReading) and spot.celsius == pytest.approx(65.0) and spot.where == "thick end"
-    assert isinstance(back, inputs.TakeBack) and (back.what, back.piece) == ("spot", "chuck-roll")
+    assert isinstance(spot, orders.SpotReading) and spot.celsius == pytest.approx(65.0) and spot.where == "thick end"
+    assert isinstance(back, orders.TakeBack) and (back.what, back.piece) == ("spot", "chuck-roll")
 
 
 def test_a_mark_is_taken_back(page: Page, site: ServedPage) -> None:
@@ -395,7 +396,7 @@ def test_a_mark_is_taken_back(page: Page, site: ServedPage) -> None:
     page.get_by_role("listitem").filter(has_text="Wrapped, Lamb shoulder").get_by_role("button").click()
     expect(page.locator("#toast")).to_contain_text("Taken back: wrapped")
     (back,) = site.watch.commands
-    assert isinstance(back, inputs.TakeBack)
+    assert isinstance(back, orders.TakeBack)
     assert (back.what, back.piece, back.said_at) == ("wrapped", "lamb-shoulder", site.watch.now - 1500.0)
 
 
@@ -405,7 +406,7 @@ def test_a_handheld_probe_asks_for_its_piece(page: Page, site: ServedPage) -> No
     expect(asks).to_contain_text("reads 63 °C: of which piece?")
     asks.get_by_role("button", name="Lamb shoulder").click()
     expect(page.locator("#toast")).to_contain_text("Kept for Lamb shoulder")
-    assert site.watch.commands == [inputs.ChooseSpot("lamb-shoulder", "page")]
+    assert site.watch.commands == [orders.ChooseSpot("lamb-shoulder", "page")]
 
 
 def test_a_probe_is_taken_out_and_its_piece_read_by_hand(page: Page, site: ServedPage) -> None:
@@ -414,7 +415,7 @@ def test_a_probe_is_taken_out_and_its_piece_read_by_hand(page: Page, site: Serve
     lamb.get_by_label("Probe in this piece").select_option("none: it is read by hand")
     lamb.get_by_role("button", name="Read by this probe").click()
     expect(lamb).to_contain_text("No probe of its own: read it by hand")
-    assert site.watch.commands == [inputs.MoveProbe("lamb-shoulder", None, "page")]
+    assert site.watch.commands == [orders.MoveProbe("lamb-shoulder", None, "page")]
 
 
 def test_the_longest_message_leaves_the_pieces_on_the_first_screen(page: Page, site: ServedPage) -> None:

@@ -10,7 +10,7 @@ from daemon.core.alarms.conditions.pit import FIRE_LOST
 from daemon.core.alarms.conditions.process import Finding, ProcessSnapshot, piece_subject, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.inputs import Goal, Interval
+from daemon.core.outlook import Goal, Interval
 from daemon.core.pieces.meat_witness import STANDS, Course
 from daemon.core.pieces.piece import KEPT, RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase

@@ -10,7 +10,7 @@ from daemon.core.alarms.conditions.pit import FIRE_LOST
 from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, asked_as, piece_subject, quiet
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
-from daemon.core.inputs import WIDE, Goal, Interval
+from daemon.core.outlook import WIDE, Goal, Interval
 from daemon.core.pieces.piece import KEPT, PieceWatch
 from daemon.core.pieces.stage import PiecePhase, asks_about_wrap, is_question
 from daemon.core.said import Said, say

@@ -10,7 +10,7 @@ from daemon.core.alarms.conditions.piece import act_at
 from daemon.core.alarms.conditions.pit import FIRE_LOST
 from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnapshot, piece_subject, subject_called
 from daemon.core.alarms.rules import Condition
-from daemon.core.inputs import Goal
+from daemon.core.outlook import Goal
 from daemon.core.pieces.piece import RESTING, PieceWatch
 from daemon.core.pieces.stage import PiecePhase
 from daemon.core.plan.grease import FULL_AT
