@@ -37,7 +37,7 @@ MUTATIONS = (
     # engine
     Mutation(ENGINE, "engine.py", "item.band.high - item.band.low >= MIN_BAND", "item.band.high - item.band.low >= 0"),
     Mutation(ENGINE, "engine.py", "item.band.low >= POSSIBLE_BAND[0]", "True"),
-    Mutation(ENGINE, "engine.py", "inputs.OutOfService) and item.out and self", "inputs.OutOfService) and self"),
+    Mutation(ENGINE, "engine.py", "orders.OutOfService) and item.out and self", "orders.OutOfService) and self"),
     Mutation(ENGINE, "engine.py", "and self.annunciator.is_night(self._utc(now)):", "and False:"),
     Mutation(ENGINE, "engine.py", "        self.grace.resumed(now, item.watched_until)\n", ""),
     Mutation(ENGINE, "engine.py", "        self.alarms.resumed(now, item.away_known)\n", ""),
