@@ -7,10 +7,10 @@ and minutes without a believed reading count against the cook in every clock and
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
-from math import isnan, log
+from math import isnan
 from typing import Any
 
-from daemon.core.food_safety.cooling import falls_within
+from daemon.core.food_safety.cooling import SLOWEST_COOLING, cooling_takes, falls_within, noted
 from daemon.core.food_safety.lethality import celsius, lethality_table
 from daemon.core.food_safety.stood_still import StoodStill
 from daemon.core.said import Text, say
@@ -32,12 +32,6 @@ COOLING_RULE = say(
     "safety.rule.cooling", span=(COOL_FROM, COOL_HALF), first=FIRST_COOLING, cold=COOL_TO, whole=WHOLE_COOLING
 )
 """Food Code 3-501.14: 135 to 70 °F within 2 h and to 41 °F within 6 h in all."""
-COLD_AIR = 3.0
-"""°C that chilling meat tends to: a fridge set to keep food under 5 °C, or ice water (common practice, no source)."""
-PACE_SPAN, PACE_EVERY = 30 * 60.0, 5 * 60.0
-"""s of chilling from which its pace is taken, and between the temperatures noted for it."""
-SLOWEST_COOLING = 24 * 3600.0
-"""s; no pace is told that takes longer."""
 ROAST_REST = 180.0
 """s. USDA home guidance: roasts 145 °F and 3 min rest."""
 HOME_MINIMUM: dict[MeatKind, float] = {
@@ -125,7 +119,7 @@ class _State:
     hottest_spot: float | None = None
     """°C, tolerance taken off."""
     pace: list[list[float]] = field(default_factory=list)
-    """[engine s, core °C], the last PACE_SPAN of chilling."""
+    """[engine s, core °C] of chilling, as `noted` keeps them."""
 
 
 def below_words(whole: float, unseen: float) -> Text:
@@ -168,7 +162,7 @@ class SafetyRecord:
         if stage != NOT_YET_ON and here is not None:
             self._reach(now, self.surely(here))
             self._cool(now, here, self.surely(here), here + self.tolerance, stage)
-            self._note_pace(now, here, stage)
+            state.pace = noted(state.pace, now, here) if stage == CHILL else []
         if here is not None:
             self._close_gap(now, here)
         state.at, state.core, state.stage = now, here, stage
@@ -271,30 +265,6 @@ class SafetyRecord:
             state.half_cooled_at = state.half_cooled_at or now
             state.cooled_at = now
 
-    def _note_pace(self, now: float, core: float, stage: str) -> None:
-        pace = self._state.pace
-        if stage != CHILL:
-            pace.clear()
-        elif not pace or now - pace[-1][0] >= PACE_EVERY:
-            pace.append([now, core])
-        while pace and now - pace[0][0] > PACE_SPAN:
-            del pace[0]
-
-    def _cooling_takes(self, now: float) -> float | None:
-        """s until the end of the present cooling stage, by Newton's law through the pace; None while there is no pace."""
-        state = self._state
-        pace, core = state.pace, state.core
-        if core is None or len(pace) < 3 or pace[-1][0] - pace[0][0] < PACE_SPAN - PACE_EVERY:
-            return None
-        goal = COOL_HALF - self.tolerance if state.half_cooled_at is None else COOL_TO
-        above = [log(max(noted - COLD_AIR, 0.1)) for _, noted in pace]
-        middle, mean = sum(at for at, _ in pace) / len(pace), sum(above) / len(above)
-        away = [at - middle for at, _ in pace]
-        rate = -sum(a * (x - mean) for a, x in zip(away, above, strict=True)) / sum(a * a for a in away)
-        smooth = mean - rate * (now - middle)
-        still = smooth - log(max(goal - COLD_AIR, 0.1))
-        return 0.0 if still <= 0.0 else SLOWEST_COOLING if rate * SLOWEST_COOLING <= still else still / rate
-
     def _cooked(self) -> bool:
         return self._state.lethal_at is not None or self._state.minimum_at is not None
 
@@ -338,7 +308,7 @@ class SafetyRecord:
             hold_left_seconds=max(0.0, self.hold.time_limit - state.below_floor) if state.below else None,
             cooling_stage=stage,
             cooling_left_seconds=None if left is None else max(0.0, left),
-            cooling_takes_seconds=None if left is None else self._cooling_takes(now),
+            cooling_takes_seconds=None if left is None else self._takes(now),
             notes=tuple(self._notes(now)),
         )
 
@@ -354,6 +324,11 @@ class SafetyRecord:
         if state.cooled_at is None:
             return say("safety.cooling", span=(COOL_HALF, COOL_TO)), state.left_hot_at + WHOLE_COOLING - now
         return COOLED, None
+
+    def _takes(self, now: float) -> float | None:
+        """s until the end of the present cooling stage at the present pace; None while there is no pace."""
+        goal = COOL_HALF - self.tolerance if self._state.half_cooled_at is None else COOL_TO
+        return None if self._state.core is None else cooling_takes(self._state.pace, now, goal)
 
     def _notes(self, now: float) -> list[Text]:
         state, piece = self._state, self.piece
@@ -441,7 +416,7 @@ class SafetyRecord:
             return [say("safety.cooled-in-time", rule=rule, goal=COOL_TO, took=state.cooled_at - state.left_hot_at)]
         since, goal = now - state.left_hot_at, COOL_HALF if state.half_cooled_at is None else COOL_TO
         _, left = self._cooling(now)
-        takes = self._cooling_takes(now)
+        takes = self._takes(now)
         if left is None or takes is None:
             return [say("safety.cooling-since", rule=rule, since=since, hot=COOL_FROM)]
         if takes <= left:
