@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from copy import deepcopy
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -33,7 +34,7 @@ from daemon.core.settings import SPACING, Band
 from daemon.shell.hub.duties import newest
 from daemon.shell.wording import event_to_dict, input_from_json, input_to_json
 from tests.core.night import AUDIENCES, NIGHT, engine_at_night, read, restarted, step
-from tests.core.two_pits import BAND, BED, BY_SIMULATION, EVENING, TWO, TwoPits
+from tests.core.two_pits import BAND, BED, BY_SIMULATION, EVENING, LOADED_AFTER, TWO, TwoPits
 from tests.texts.english import in_english
 
 IDLE = replace(TWO.cook, id="no-cook", pieces=())
@@ -66,9 +67,18 @@ def burning(minutes: float = 30.0) -> tuple[Engine, list[Event]]:
 
 
 @pytest.fixture(scope="module")
-def night() -> TwoPits:
+def evening() -> TwoPits:
+    """Until the last logs before bed. Each night goes on from a copy of it."""
+    both = TwoPits(Engine(BY_SIMULATION))
+    both.until(LOADED_AFTER)
+    return both
+
+
+@pytest.fixture(scope="module")
+def night(evening: TwoPits) -> TwoPits:
     """Both fires were given the same wood at half past eleven, so that both want some within minutes of each other."""
-    both = TwoPits(Engine(BY_SIMULATION), {"": 2.2, "drum": 2.2})
+    both = deepcopy(evening)
+    both.load({"": 2.2, "drum": 2.2})
     both.until(11.0)
     return both
 
@@ -111,8 +121,9 @@ def test_a_replay_gives_the_very_same_events_also_over_a_restart(night: TwoPits)
     assert before + list(replayed(again, journalled[cut:])) == night.events
 
 
-def test_the_nap_ends_with_the_fire_that_wants_wood_first_and_fires_far_apart_are_two_calls() -> None:
-    both = TwoPits(Engine(BY_SIMULATION), {"": 1.4, "drum": 2.4})
+def test_the_nap_ends_with_the_fire_that_wants_wood_first_and_fires_far_apart_are_two_calls(evening: TwoPits) -> None:
+    both = deepcopy(evening)
+    both.load({"": 1.4, "drum": 2.4})
     both.until(6.7)
     (nap,) = [e for e in both.events if isinstance(e, NapPlanned)]
     due = {pit.subject: pit.log_due for pit in both.engine.snapshot(both.now).pits}

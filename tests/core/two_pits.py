@@ -22,6 +22,8 @@ EVENING = 1_795_885_200.0
 """Engine time of the scenario's start, 17:00 UTC."""
 HOUR = 3600.0
 STEP = 30.0
+LOADED_AFTER = 6.4
+"""h after the start at which `load` puts on the last logs before bed."""
 BED = EVENING + 6.6 * HOUR
 SEEDS = {"": 3, "drum": 4}
 PROBES = {"": ("pit-left", "pit-right"), "drum": ("drum-left", "drum-right")}
@@ -47,13 +49,11 @@ TWO = WatchSettings(
 )
 
 
-def _scenario(pit: str, load: float) -> Scenario:
-    """The demo's night with this pit's piece only, and so much wood before bed."""
+def _scenario(pit: str) -> Scenario:
+    """The demo's night with this pit's piece only, and without the wood before bed."""
     night, piece = demo_scenario(), MEAT[pit]
     script = tuple(
-        replace(act, amount=load) if act.act is Act.LOG and act.amount == NIGHT_LOAD else act
-        for act in night.script
-        if act.act is not Act.PUT_ON or act.subject == piece
+        act for act in night.script if (act.act is not Act.PUT_ON or act.subject == piece) and act.amount != NIGHT_LOAD
     )
     return replace(
         night, script=script, pieces=tuple(p for p in night.pieces if p.id == piece), failures=(),
@@ -65,15 +65,14 @@ BY_SIMULATION = replace(TWO, channels=SLOW)
 
 
 class TwoPits:
-    """Drives an engine and keeps what went in and what came out. loads: kg of wood before bed, by pit."""
+    """Drives an engine and keeps what went in and what came out."""
 
-    def __init__(self, engine: Engine, loads: dict[str, float], hands: bool = True) -> None:
+    def __init__(self, engine: Engine) -> None:
         self.engine = engine
-        self.fires = {pit: SimulatedCook(_scenario(pit, loads[pit]), SEEDS[pit]) for pit in SEEDS}
+        self.fires = {pit: SimulatedCook(_scenario(pit), SEEDS[pit]) for pit in SEEDS}
         self.given: list[tuple[float, Input]] = []
         self.events: list[Event] = []
         self.now = EVENING
-        self._hands = hands
         self._seen = dict.fromkeys(SEEDS, 0)
         self._todo: list[tuple[float, Input | str]] = []
         self._give(Resumed(), WallClock(0.0, True))
@@ -85,6 +84,11 @@ class TwoPits:
             for fire in self.fires.values():
                 fire.advance(STEP)
             self._give(*self._said(), Readings(tuple(self._read())))
+
+    def load(self, loads: dict[str, float]) -> None:
+        """kg of wood by pit, now."""
+        for pit, amount in loads.items():
+            self.fires[pit].do(Act.LOG, amount=amount)
 
     def _read(self) -> Iterator[Reading]:
         for pit, fire in self.fires.items():
@@ -122,7 +126,7 @@ class TwoPits:
             for step in steps(self.engine, self.now, item):
                 self.events += step.events
                 for event in step.events:
-                    if isinstance(event, Notification) and event.level is Level.WAKE and self._hands:
+                    if isinstance(event, Notification) and event.level is Level.WAKE:
                         self._get_up(event)
 
     def _get_up(self, message: Notification) -> None:
