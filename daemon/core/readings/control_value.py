@@ -111,24 +111,25 @@ class _Habits:
     def of(self, good: Mapping[str, float]) -> float:
         """The control value of these channel values, °C; NaN when there are none."""
         known = {c: v - self._offsets[c] for c, v in good.items() if self._minutes.get(c, 0) >= PROVEN_AFTER}
-        if len(known) == 2:
-            return self._of_two(known)
         if known:
-            return median(known.values())
+            return self._middle(known)
         return median(good.values()) if good else nan
 
     def offset(self, channel: str) -> float:
         """°C by which this channel usually reads more than the control value; 0 until that is proven."""
         return self._offsets[channel] if self._minutes.get(channel, 0) >= PROVEN_AFTER else 0.0
 
-    def _of_two(self, known: Mapping[str, float]) -> float:
-        both = tuple(known)
+    def _middle(self, values: Mapping[str, float]) -> float:
+        """Their median; of two each counts by its swing."""
+        if len(values) != 2:
+            return median(values.values())
+        both = tuple(values)
         weights = self._weights.get(both)
         if weights is None:
-            swings = self._swings.beside(known)
-            weights = {c: min(1.0, max(0.0, (WILD - swings[c]) / (WILD - CALM))) for c in known}
+            swings = self._swings.beside(values)
+            weights = {c: min(1.0, max(0.0, (WILD - swings[c]) / (WILD - CALM))) for c in values}
             self._weights[both] = weights
-        return sum(weights[c] * v for c, v in known.items()) / sum(weights.values())  # the calmest has 1
+        return sum(weights[c] * v for c, v in values.items()) / sum(weights.values())  # the calmest has 1
 
     def minute(self, good: Mapping[str, float]) -> None:
         """Learn from one minute's medians of the good channels."""
@@ -145,7 +146,7 @@ class _Habits:
             seen = self._minutes[channel] = min(HABIT, self._minutes.get(channel, 0) + 1)
             offset = self._offsets.get(channel, 0.0)
             self._offsets[channel] = offset + (celsius - value - offset) / seen
-        home = (median(good.values()) - value) / RETURNS_IN
+        home = (self._middle(good) - value) / RETURNS_IN
         self._offsets = {channel: offset - home for channel, offset in self._offsets.items()}
 
     def keep_proven(self, channels: Collection[str], before: _Habits) -> None:

@@ -107,6 +107,16 @@ def test_beside_a_calm_probe_one_by_the_firebox_hardly_counts_and_a_dying_fire_s
     assert alike.of({"left": 100.0, "right": 132.0}) == pytest.approx(116.0, abs=3.0), "two alike count alike"
 
 
+def test_over_hours_the_pit_has_what_the_calm_probe_reads() -> None:
+    """The band is that of the place where the meat lies: the firebox reads 15 °C more here."""
+    control, seen = ControlValue(), []
+    for good in by_the_firebox(14 * 60):
+        control.minute(good)
+        seen.append(control.of(good))
+    last = seen[-400:]
+    assert sum(last) / len(last) == pytest.approx(120.0, abs=1.0), "127.5 by the plain median"
+
+
 def test_one_that_lies_on_the_floor_is_no_measure_of_calm() -> None:
     control = ControlValue()
     for i in range(200):
