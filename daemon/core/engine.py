@@ -131,6 +131,7 @@ class Engine(CookOrders):
                 return list(self.annunciator.command(item, now, self._utc(now)))
             case orders.GoToSleep():
                 self._asleep_since = now
+                self.alarms.lies_down(now)
                 self.annunciator.sleep(True, now)
                 return [self._plan_nap(now)]
             case orders.SetBand():

@@ -10,6 +10,7 @@ from typing import TypeVar, get_args
 import pytest
 
 from daemon.core import inputs, orders
+from daemon.core.alarms.rules import DAMPER_SHOWS
 from daemon.core.engine import FORECAST_EVERY, MIN_BAND, SCAN_CYCLE, Engine
 from daemon.core.events import (
     AlarmChanged,
@@ -563,6 +564,16 @@ def test_go_to_sleep_gives_the_green_list(engine: Engine) -> None:
     assert engine.snapshot(at(ON)).could_sleep is None and engine.snapshot(at(ON)).nap == plan
     assert "send a test wake and acknowledge it" in tuple(map(in_english, plan.unmet))
     assert "every wake channel works" in tuple(map(in_english, plan.green))
+
+
+@of(orders.GoToSleep)
+def test_go_to_sleep_over_a_pit_that_stays_too_hot_is_told_so_while_he_lies_awake(engine: Engine) -> None:
+    """Without it the time of the acknowledgement runs on, and he is woken a quarter of an hour after he lay down."""
+    too_hot(engine)
+    said(engine, orders.Acknowledge("*", "cook"), at(ON + 900.0))
+    said(engine, orders.GoToSleep("cook"), at(ON + 960.0))
+    later = read(engine, ON + 960.0, ON + 1500.0, pit_left=150.0, pit_right=148.0, chuck=41.0, lamb=8.0)
+    assert [n.time for n in wakes(later)][:1] == [at(ON + 960.0 + DAMPER_SHOWS)]
 
 
 @of(orders.GoodMorning)

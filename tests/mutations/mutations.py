@@ -43,6 +43,7 @@ MUTATIONS = (
     Mutation(ENGINE, "engine.py", "        self.alarms.resumed(now, item.away_known)\n", ""),
     Mutation(ENGINE, "engine.py", 'if test_wake or item.alarm == "*":', 'if test_wake:'),
     Mutation(ENGINE, "engine.py", "self.annunciator.sleep(True, now)", "pass"),
+    Mutation(ENGINE, "engine.py", "                self.alarms.lies_down(now)\n", ""),
     Mutation(ENGINE, "engine.py", "        self.pits[meant].band = item.band\n", ""),
     Mutation(ENGINE, "pit_watch.py", "        self.fire.use_profile(profile.fire)\n", ""),
     Mutation(ENGINE, "cook_orders.py", "[change for pit in self.pits.values() for change in pit.finish(now)]", "[]"),

@@ -53,6 +53,8 @@ class AlarmRule:
     latched: bool = False
     once: bool = False
     re_alarm: float | None = None
+    shows_in: float | None = None
+    """s in which what was done about it shows; None: longer than who goes to bed lies awake."""
     guards: tuple[str, ...] = ()
     safety: bool = False
     """A safety alarm can be neither taken out of service nor shelved by a remote command."""

@@ -17,6 +17,8 @@ MINUTE, HOUR, DAY = 60.0, 3600.0, 86400.0
 JUDGED_FIRST = 5.0
 """s, one scan: the forecast of the minute with which a delay ends is judged before anybody is called. One call in four for
 nothing was made in the very scan that would have taken it back."""
+DAMPER_SHOWS = 5 * MINUTE
+"""s in which a pit turns whose damper or lid was shut."""
 
 __all__ = ["ALARM_RULES", "RULES_BY_ID", "AlarmRule", "Condition", "WakePolicy", "rule_by_id", "warn_within"]
 
@@ -31,6 +33,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         deadband=10.0,
         latched=True,
         re_alarm=10 * MINUTE,
+        shows_in=DAMPER_SHOWS,
         safety=True,
         margin=40.0,
         covers=("pit-high",),
@@ -165,6 +168,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         off_delay=2 * MINUTE,
         deadband=5.0,
         re_alarm=15 * MINUTE,
+        shows_in=DAMPER_SHOWS,
         guards=("lid-open", "lighting", "piece-off", "runaway", "pit-probes-contradict"),
         margin=10.0,
         worsens=5.0,
@@ -180,6 +184,7 @@ ALARM_RULES: tuple[AlarmRule, ...] = (
         on_delay=6 * MINUTE,
         off_delay=MINUTE,
         re_alarm=15 * MINUTE,
+        shows_in=DAMPER_SHOWS,
         guards=("piece-off", "fire-out"),
         unit=Unit.SECONDS,
         may_lack_value=True,

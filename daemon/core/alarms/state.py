@@ -222,6 +222,12 @@ class Alarm:
             return None
         return self.acknowledged_at + rule.re_alarm
 
+    def lies_down(self, rule: AlarmRule, now: float) -> None:
+        """Who acknowledged it goes to sleep, and is at it no longer: what has not turned by the time in which his deed shows is
+        told while he lies awake."""
+        if self.acknowledged_at is not None and rule.re_alarm is not None and rule.shows_in is not None:
+            self.acknowledged_at = min(self.acknowledged_at, now + rule.shows_in - rule.re_alarm)
+
     def move(self, key: str, rule: AlarmRule, trigger: Trigger, now: float) -> list[AlarmChanged]:
         """One step through the table. Nothing happens where the table has no entry."""
         before = self.state

@@ -197,6 +197,12 @@ class AlarmTable:
         if alarm is not None and alarm.state is AlarmState.NORMAL:
             alarm.told_severity = None
 
+    def lies_down(self, now: float) -> None:
+        """Who has acknowledged what he was told goes to sleep."""
+        for key, alarm in self._alarms.items():
+            alarm.lies_down(self._rules[alarm.rule], now)
+            self._plan(key, alarm, now)
+
     def passed(self, seconds: float, now: float) -> None:
         """So much more time has passed than engine time has counted: what was shelved comes back so much sooner."""
         for key, alarm in self._alarms.items():

@@ -212,6 +212,20 @@ def test_acknowledged_is_not_solved() -> None:
     assert states(one.handle_timer(960.0)) == [(960.0, "unacknowledged")]
 
 
+@pytest.mark.parametrize(
+    ("shows_in", "lay_down", "told"), [(300.0, 120.0, 420.0), (300.0, 800.0, 960.0), (None, 120.0, 960.0)]
+)
+def test_who_lies_down_over_what_he_acknowledged_is_told_once_his_deed_must_have_shown(
+    shows_in: float | None, lay_down: float, told: float
+) -> None:
+    """Never later than the re-alarm time, and no sooner where what was done shows slowly."""
+    one = table(re_alarm=900.0, shows_in=shows_in)
+    one.judge(condition(True), 0.0)
+    one.command(Acknowledge(KEY, "cook"), 60.0)
+    one.lies_down(lay_down)
+    assert states(one.handle_timer(2000.0)) == [(told, "unacknowledged")]
+
+
 def test_improving_is_left_alone_until_it_stops_improving() -> None:
     one = table(re_alarm=900.0)
     one.judge(condition(True), 0.0)
