@@ -65,7 +65,7 @@ def bearable(watch: Watch, most: int = 2) -> None:
     assert all(b - a >= annunciation.JOIN_GAP or b == a for a, b in pairwise(wakes) if b not in watch.calls())
 
 
-FEW = 3
+FEW = 2
 """Floods tried at every run; the long tests try a thousand others."""
 
 

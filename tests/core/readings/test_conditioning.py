@@ -113,7 +113,7 @@ FAILURES = [
 def test_each_failure_is_named_with_evidence_and_ends_with_it(
     channel: str, kind: Failing, fault: ProbeFault, within: float
 ) -> None:
-    start, end = 3 * HOUR, 3 * HOUR + 60.0 * max(30.0, 1.2 * within)
+    start, end = 2 * HOUR, 2 * HOUR + 60.0 * max(30.0, 1.2 * within)
     failing = replace(NIGHT, failures=(ProbeFailure(channel, kind, start, end),))
     told, conditioner, _ = night(failing, end / HOUR + 0.8, 10.0, 15, pairs={"chuck": "chuck-edge"})
     assert all(change.time >= start for change in told)

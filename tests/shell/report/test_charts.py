@@ -50,9 +50,14 @@ def size_of(png: bytes) -> tuple[int, int]:
     return width, height
 
 
-async def test_the_last_hours_make_a_small_picture() -> None:
+async def test_the_last_hours_make_a_small_picture_while_the_loop_goes_on() -> None:
     sheet = last_hours()
-    png = await Drawer().draw(sheet)
+    drawing, turns = asyncio.ensure_future(Drawer().draw(sheet)), 0
+    while not drawing.done():
+        await asyncio.sleep(0.01)
+        turns += 1
+    assert turns > 5, "a drawing in the loop would leave none"
+    png = await drawing
     assert size_of(png) == (sheet.width, sheet.height) == (720, 420)
     assert 3_000 < len(png) <= LARGEST
 
@@ -123,15 +128,6 @@ async def test_a_drawing_that_fails_says_why(
     monkeypatch.setattr(drawer, "PROGRAM", broken)
     with pytest.raises(NotDrawn, match=why):
         await Drawer().draw(whole_cook())
-
-
-async def test_the_loop_goes_on_while_it_draws() -> None:
-    drawing = asyncio.ensure_future(Drawer().draw(last_hours()))
-    turns = 0
-    while not drawing.done():
-        await asyncio.sleep(0.01)
-        turns += 1
-    assert turns > 5  # a drawing in the loop would leave none
 
 
 def test_the_watch_neither_loads_the_library_nor_grows() -> None:
