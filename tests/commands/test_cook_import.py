@@ -37,16 +37,15 @@ from daemon.shell.library.tables import (
 )
 from daemon.shell.report.findings import findings
 from drivers.reading import Fault, Quality, Reading, on_grid
-from tests.shell.kept_cooks import FIRST, make_journal, write_files
+from tests.shell.kept_cooks import FIRST, SHORT, make_journal, write_files
 
-HOURS = 4.0
 UTC_OFFSET = 100.5
 """s between engine time and UTC in the generated cooks: exports speak UTC."""
 
 
 @pytest.fixture(scope="module")
 def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_journal(tmp_path_factory.mktemp("files"), HOURS)
+    return make_journal(tmp_path_factory.mktemp("files"), SHORT)
 
 
 def written(entry: CookEntry) -> tuple[str, str]:

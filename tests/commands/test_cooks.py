@@ -11,15 +11,13 @@ from daemon.cli import main
 from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import CookNotes
 from daemon.texts.reader import NB
-from tests.shell.kept_cooks import FIRST, SECOND, make_journal
-
-HOURS = 4.0
+from tests.shell.kept_cooks import FIRST, SECOND, SHORT, make_journal
 
 
 @pytest.fixture
 def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("COLUMNS", "100")
-    return make_journal(tmp_path, HOURS).parent
+    return make_journal(tmp_path, SHORT).parent
 
 
 def call(*words: object) -> int:
@@ -32,7 +30,7 @@ def test_the_list_shows_figures_and_notes_and_is_searched(state: Path, capsys: p
     assert call("cooks", "--state", state) == 0
     shown = capsys.readouterr().out.replace(NB, " ")
     assert shown.index("Choir supper") < shown.index("Village-hall lunch")
-    for words in (FIRST, SECOND, "The long pit", "Chuck roll, Lamb shoulder", "juicy", "9.5 kg", "70%", "4.0"):
+    for words in (FIRST, SECOND, "The long pit", "Chuck roll, Lamb shoulder", "juicy", "9.5 kg", "70%", f"{SHORT:.1f}"):
         assert words in shown
     assert call("cooks", "--state", state, "--search", "juicy", "2026-12") == 0
     shown = capsys.readouterr().out
@@ -59,7 +57,7 @@ def test_cooks_are_printed_side_by_side_and_hour_by_hour(state: Path, capsys: py
     shown = capsys.readouterr().out
     assert "A pit" in shown and "B Lamb" in shown and "swing" in shown
     hours = [line.split()[0] for line in shown.splitlines() if line.strip() and line.split()[0].isdigit()]
-    assert hours == ["0", "1", "2", "3", "4"]
+    assert hours == [str(hour) for hour in range(int(SHORT) + 1)]
     row = next(line for line in shown.splitlines() if line.split() and line.split()[0] == "2")
     assert row.count("°C") == 6
     for wrong, words in (((FIRST,), "two to 6"), ((FIRST, "none"), "no such cook is kept: none")):

@@ -48,7 +48,7 @@ from tests.faults.stage import NOON
 from tests.faults.test_clock import catch_up
 from tests.faults.test_disk import patched
 from tests.patience import PATIENCE
-from tests.shell.kept_cooks import make_journal
+from tests.shell.kept_cooks import SHORT, make_journal
 
 STEP = 5.0
 """s between readings."""
@@ -111,7 +111,7 @@ def left_behind() -> tuple[Path, frozenset[str]]:
     """The state directory of a watch that was killed while it called somebody, with two older cooks in its journal, and
     the ids it had given out."""
     home = Path(tempfile.mkdtemp(prefix="damage-"))
-    make_journal(home, 2.0)
+    make_journal(home, SHORT)
     rig = home / "rig.toml"  # quiet hours all day, so that an alarm is a wake
     rig.write_text(rig.read_text().replace('"22:30"', '"00:01"').replace('"06:30"', '"00:00"'))
 

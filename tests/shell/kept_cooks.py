@@ -46,6 +46,11 @@ WEEK = 7 * 86400.0
 LATER_NAME = "Choir supper"
 FIRST, SECOND = "2026-11-27-village-hall", "2026-12-04-choir"
 """Ids of the two cooks."""
+SHORT = 2.5
+"""h of cooks that need not come to an end: a fire, a piece that cooks, a band set and a wrap asked for. One length for every test
+that wants no more, so that they are made once."""
+LATER_HOURS = 10.6
+"""h of the second cook at most: until it is called for wood once. The meat comes to its end in the first."""
 ASKED_WRAP = 60.0
 """°C: the cook's "if wrapped at" in the first."""
 
@@ -177,7 +182,7 @@ async def record(home: Path, hours: float) -> None:
         later = replace(cook_settings(cook, rig, 0.0), id="choir", name=LATER_NAME, serve_at=START + WEEK + 19.5 * HOUR)
         await watch.put(StartCook(later, "cook"))
         watch.tend()
-        await watch.night(2, hours)
+        await watch.night(2, min(hours, LATER_HOURS))
         await watch.put(EndCook("cook"))
         watch.tend()
         watch.archive.finished()
@@ -190,7 +195,7 @@ def _record(home: Path, hours: float) -> None:
 
 
 def make_journal(home: Path, hours: float = 16.6) -> Path:
-    """Path of a journal with two finished cooks of `hours` each; rig.toml and cook.toml lie beside it."""
+    """Path of a journal with two finished cooks of `hours`, the later of LATER_HOURS at most. Beside it lie rig and cook file."""
     made = made_once(f"kept-cooks-{hours}", lambda folder: _record(folder, hours))
     for file in ("rig.toml", "cook.toml", "journal.sqlite"):
         shutil.copy(made / file, home / file)

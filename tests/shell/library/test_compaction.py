@@ -35,11 +35,8 @@ from daemon.shell.wording import input_to_json
 from daemon.wiring.settings_from_files import watch_settings
 from drivers.reading import Reading, on_grid
 from tests.shell.any_readings import readings, times
-from tests.shell.kept_cooks import ASKED_WRAP, FIRST, SECOND, make_journal
+from tests.shell.kept_cooks import ASKED_WRAP, FIRST, SECOND, SHORT, make_journal
 from tests.texts.english import events_in_words
-
-SHORT = 4.0
-"""Hours of each cook where a whole night is not needed."""
 
 
 def columns_of(journal: Path, query: str) -> list[tuple[Any, ...]]:

@@ -20,7 +20,7 @@ from daemon.shell.library.records import CookRecords
 from daemon.shell.library.rows import UnknownCook
 from daemon.shell.library.summary import figures, lessons
 from daemon.shell.report.of_kept import kept_report
-from tests.shell.kept_cooks import FIRST, SECOND, make_journal
+from tests.shell.kept_cooks import FIRST, SECOND, SHORT, make_journal
 
 KINDS = {"kept_cooks": None, "events": "name", "inputs": "kind", "starts": None}
 """Tables the library reads -> the column that says what a row is."""
@@ -36,7 +36,7 @@ VALUES = st.one_of(
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two short cooks."""
     home = tmp_path_factory.mktemp("sound")
-    make_journal(home, 2.0)
+    make_journal(home, SHORT)
     return home / "journal.sqlite"
 
 

@@ -23,7 +23,7 @@ from daemon.shell.library.records import CookRecords
 from daemon.wiring import watch as watch_module
 from daemon.wiring.settings_from_files import cook_settings
 from daemon.wiring.watch import Files, Watch
-from tests.shell.kept_cooks import FIRST, SECOND, make_journal, write_files
+from tests.shell.kept_cooks import FIRST, SECOND, SHORT, make_journal, write_files
 from tests.system.scripted_board import wait_for
 
 
@@ -74,7 +74,7 @@ async def test_a_watch_of_short_lives_keeps_its_cook(watch: Watch, monkeypatch: 
 
 async def test_finished_cooks_teach_the_profile_through_an_input_and_are_tidied(tmp_path: Path) -> None:
     """The lessons enter as an input, so a replay knows them too; both cooks teach, once."""
-    journal = make_journal(tmp_path, 4.0)
+    journal = make_journal(tmp_path, SHORT)
     with closing(sqlite3.connect(journal)) as db, db:
         db.execute("UPDATE kept_cooks SET figures = NULL")
     watch = Watch(Files(tmp_path / "rig.toml", tmp_path / "cook.toml", tmp_path))

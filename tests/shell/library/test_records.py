@@ -19,7 +19,7 @@ from daemon.shell.library.summary import utc_seconds, yield_fraction
 from daemon.shell.wording import event_to_dict
 from daemon.texts.problems import why
 from daemon.wiring.settings_from_files import watch_settings
-from tests.shell.kept_cooks import FIRST, SECOND, RecordedNight, make_journal, write_files
+from tests.shell.kept_cooks import FIRST, LATER_HOURS, SECOND, RecordedNight, make_journal, write_files
 from tests.texts.english import in_english
 
 
@@ -75,7 +75,7 @@ def test_cooks_are_listed_newest_first_and_found_by_all_words(journal: Path) -> 
         assert [row.id for row in records.rows(words, 9)] == found, words
     row = records.rows("choir", 1)[0]
     assert row.pieces == ("Chuck roll", "Lamb shoulder") and row.pit == "The long pit"
-    assert row.duration == pytest.approx(16.6 * 3600, abs=60)
+    assert row.duration == pytest.approx(LATER_HOURS * 3600, abs=60)
 
 
 def test_figures_against_numpy(journal: Path) -> None:
@@ -152,7 +152,8 @@ def test_cooks_are_compared_on_one_axis(journal: Path) -> None:
     for curve in (first, second):
         assert len(curve.pit) == len(curve.time) == len(curve.cores[0][1])
         assert [name for name, _ in curve.cores] == ["Chuck roll", "Lamb shoulder"]
-        assert max(v for v in curve.cores[0][1] if v is not None) > 85
+    firm = [max(v for v in curve.cores[0][1] if v is not None) for curve in (second, first)]
+    assert firm[0] > 85 and 60 < firm[1] < firm[0], "the later cook was shorter"
     with pytest.raises(UnknownCook):
         CookRecords(journal).compare([FIRST, "1999-01-01-none"], 50)
 
