@@ -185,7 +185,7 @@ def test_a_night_from_start_to_acknowledged_alarm(page: Page, watch: RealWatch) 
     page.get_by_role("button", name="12 h").click()
     page.get_by_role("button", name="Wider").click()
     page.get_by_text("Marks in this span").click()
-    expect(page.locator("#room")).to_contain_text("wrapped, chuck")  # of the kept night, before this watch was started
+    expect(page.locator("#room")).to_contain_text("meat on, chuck")  # of the kept night, before this watch was started
     expect(page.locator("#room")).to_contain_text("log")
     expect(page.locator("#room")).to_contain_text("meat on, Lamb shoulder")
 
