@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from daemon.core import inputs, orders
+from daemon.core.annunciation.nap import earliest
 from daemon.core.drive import replayed
 from daemon.core.engine import Engine
 from daemon.core.events import (
@@ -137,6 +138,11 @@ def test_the_nap_ends_with_the_fire_that_wants_wood_first_and_fires_far_apart_ar
     assert {c.alarm for c in calls} >= {FIRST, DRUM}
     assert all(b.time - a.time >= SPACING for a, b in pairwise(calls))
     assert not calls[0].merged and "also" not in in_english(calls[0].text)
+
+
+def test_no_sleep_is_promised_while_one_of_the_fires_promises_none() -> None:
+    assert earliest([(20.0, 30.0), (10.0, 40.0)]) == (10.0, 30.0)
+    assert earliest([(20.0, 30.0), None]) is None and earliest([]) is None
 
 
 # --- each by itself -----------------------------------------------------------------------------------------
