@@ -11,6 +11,8 @@ from daemon.wiring.learned import learned
 from tests.bench.nights.bench_world_nights import BATCH, Row, batches, main, row_of
 from tests.bench.nights.night_callers import AlarmClock, Nobody, Oracle
 from tests.bench.nights.world_nights import lived
+from tests.worlds.at_every_run import FIRE
+from tests.worlds.fire.checked_pits import some_pits
 from tests.worlds.fires import FIRE_WORLDS
 from tests.worlds.meats import MEAT_WORLDS
 
@@ -31,7 +33,9 @@ def test_nobody_called_sleeps_through_and_loses_what_an_oracle_keeps() -> None:
 
 
 def test_an_alarm_clock_rings_by_the_clock() -> None:
-    assert {night.calls for night in lived("zones", SEED, PITS, AlarmClock(90))} == {(330, 420, 510, 600)}
+    pits = some_pits(FIRE_WORLDS[FIRE], PITS)
+    rung = {night.calls for night in lived(FIRE, SEED, PITS, AlarmClock(90), nature=pits)}
+    assert rung == {(330, 420, 510, 600)}
 
 
 @pytest.mark.soak

@@ -39,7 +39,7 @@ from tests.bench.nights.night_record import place_of
 from tests.bench.nights.night_script import FRIDAY_17_00
 from tests.texts.english import in_english
 from tests.worlds.fires import FIRE_WORLDS
-from tests.worlds.lanes import PER_MINUTE, STEP, Flags
+from tests.worlds.lanes import PER_MINUTE, STEP, Flags, Lanes
 from tests.worlds.marks import Marking, MarkMade, Marks, draw_marking
 from tests.worlds.meat.meal import EVERY
 from tests.worlds.night import Night, draw_night
@@ -210,11 +210,12 @@ class WorldNight:
     left: tuple[float, ...] = field(default=())
 
 
-def drawn(world: str, seed: int, n: int, stress: str | None) -> Night:
-    """Cooks who obey and lie in bed from BED to RISE."""
+def drawn(world: str, seed: int, n: int, stress: str | None, nature: Lanes | None = None) -> Night:
+    """Cooks who obey and lie in bed from BED to RISE. nature: of n proven pits, in place of those that the seed draws."""
     night = draw_night(
-        FIRE_WORLDS[world], seed, n, hours=HOURS, obeys=True, sleeps=True, stress=stress, save_every=TRUTH_EVERY
-    )
+        FIRE_WORLDS[world], seed, n, hours=HOURS, obeys=True, sleeps=True, stress=stress, save_every=TRUTH_EVERY,
+        nature=nature,
+    )  # fmt: skip
     rows = np.arange(night.steps)[:, None] / PER_MINUTE
     asleep = np.broadcast_to((rows >= BED) & (rows < RISE), (night.steps, n))
     night.people.habits = replace(night.people.habits, asleep=asleep)
@@ -222,9 +223,9 @@ def drawn(world: str, seed: int, n: int, stress: str | None) -> Night:
 
 
 def lived(world: str, seed: int, n: int, caller: Nobody | AlarmClock | Oracle | FireModel | None, marks: Marks = Marks.ALL,
-          stress: str | None = None, meat: str = "conduction") -> Iterator[WorldNight]:  # fmt: skip
-    """n pits through one night. caller: who wakes, or the model with which the program does."""
-    night = drawn(world, seed, n, stress)
+          stress: str | None = None, meat: str = "conduction", nature: Lanes | None = None) -> Iterator[WorldNight]:  # fmt: skip
+    """n pits through one night. caller: who wakes, or the model with which the program does. nature: see `drawn`."""
+    night = drawn(world, seed, n, stress, nature)
     meals = NightMeals(meat, night, seed)
     marking = draw_marking(seed, n, marks, stress)
     who: Caller = caller if isinstance(caller, CALLERS) else Watches(night, meals, marking, caller)
