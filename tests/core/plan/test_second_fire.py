@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import replace
+
+import pytest
 
 from daemon.core.engine import Engine
 from daemon.core.events import AlarmState, Level, NapPlanned, Notification, PlanKept
@@ -70,9 +73,16 @@ class Evening:
         self.mark(MarkKind.MEAT_ON, "chuck")
 
 
-def test_the_second_fire_is_called_for_by_its_name_and_at_its_hour() -> None:
+@pytest.fixture(scope="module")
+def cooking() -> Evening:
+    """`first_pit_cooks`; each test goes on from a copy."""
     evening = Evening()
     evening.first_pit_cooks()
+    return evening
+
+
+def test_the_second_fire_is_called_for_by_its_name_and_at_its_hour(cooking: Evening) -> None:
+    evening = deepcopy(cooking)
     assert evening.first("plan-light/pit") is not None and evening.first("plan-light/drum") is None
     evening.until(2.25 * HOUR, ONE_BURNS)
     call = evening.first("plan-light/drum")
@@ -85,9 +95,8 @@ def test_the_second_fire_is_called_for_by_its_name_and_at_its_hour() -> None:
     assert not evening.stands("plan-light/drum")
 
 
-def test_meat_that_waits_for_a_cold_second_pit_is_called_until_it_is_on() -> None:
-    evening = Evening()
-    evening.first_pit_cooks()
+def test_meat_that_waits_for_a_cold_second_pit_is_called_until_it_is_on(cooking: Evening) -> None:
+    evening = deepcopy(cooking)
     evening.until(4 * HOUR, ONE_BURNS)
     assert evening.stands("plan-light/drum")
     assert not evening.stands("plan-prepare/lamb"), "it is taken out of the cold once its fire is near"
@@ -145,10 +154,9 @@ def test_each_fire_is_a_step_of_its_own_with_its_own_hour() -> None:
     assert again.duties.plan.steps == evening.engine.duties.plan.steps
 
 
-def test_meat_waits_for_the_fire_of_its_own_pit() -> None:
+def test_meat_waits_for_the_fire_of_its_own_pit(cooking: Evening) -> None:
     """The first pit in its band says nothing of when the second takes meat."""
-    evening = Evening()
-    evening.first_pit_cooks()
+    evening = deepcopy(cooking)
     evening.until(2.5 * HOUR, ONE_BURNS)
     evening.mark(MarkKind.FIRE_LIT, pit="drum")
     lit = NIGHT + evening.now
@@ -161,9 +169,8 @@ def test_meat_waits_for_the_fire_of_its_own_pit() -> None:
     assert {of for kind, of in steps if kind is StepKind.LIGHT} == {"offset"}, "the drum has no piece any more"
 
 
-def test_a_fire_that_was_not_lit_after_all_is_waited_for_again() -> None:
-    evening = Evening()
-    evening.first_pit_cooks()
+def test_a_fire_that_was_not_lit_after_all_is_waited_for_again(cooking: Evening) -> None:
+    evening = deepcopy(cooking)
     evening.mark(MarkKind.FIRE_LIT, pit="drum")
     step(evening.engine, TakeBack("fire-lit", pit="drum"), NIGHT + evening.now)
     evening.until(evening.now + 120.0, ONE_BURNS)
