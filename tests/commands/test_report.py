@@ -16,6 +16,7 @@ from daemon.shell.library.records import CookRecords
 from daemon.shell.report.of_kept import kept_report
 from daemon.shell.report.picture import drawer
 from drivers.simulated.cook import Act
+from drivers.simulated.scenarios import demo_scenario
 from tests.golden import night
 from tests.shell.kept_cooks import FIRST, SECOND, make_journal
 
@@ -70,9 +71,12 @@ def test_without_the_drawing_library_the_extra_is_named(
     assert main(["report", "--state", str(tmp_path), "--html", str(tmp_path / "r.html")]) == 0
 
 
-def test_the_demo_report_needs_nothing_but_a_directory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_demo_report_is_a_whole_night_whose_messages_were_reviewed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It needs nothing but a directory. `tests/golden/night.md` has the messages, to be read in one go."""
     made = tmp_path / "demo"
-    assert main(["demo-report", str(made), "--hours", "3"]) == 0
+    assert main(["demo-report", str(made), "--hours", str(night.HOURS)]) == 0
     text = (made / "report.html").read_text(encoding="utf-8")
     assert "<h1>Village-hall lunch</h1>" in text and "Simulated: nobody ate it." in text
     assert (made / "curves.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
@@ -82,21 +86,17 @@ def test_the_demo_report_needs_nothing_but_a_directory(tmp_path: Path, capsys: p
     assert main(["demo-report", str(made)]) == 1
     assert "made here before" in capsys.readouterr().err
 
-
-def test_a_night_at_full_speed_is_a_finished_cook_and_its_messages_were_reviewed(tmp_path: Path) -> None:
-    """`tests/golden/night.md` has the messages, to be read in one go."""
-    played = night.play(tmp_path)
-    with closing(Journal(tmp_path / "journal.sqlite")) as journal:
+    with closing(Journal(made / "state" / "journal.sqlite")) as journal:
         inputs = [type(item).__name__ for _, item in journal.inputs()]
-    kept = CookRecords(tmp_path / "journal.sqlite").kept("2026-11-27-village-hall")
+    kept = CookRecords(made / "state" / "journal.sqlite").kept("2026-11-27-village-hall")
     assert (kept.started, kept.ended) == (START, START + night.HOURS * 3600)
     assert inputs.count("EndCook") == 1 and inputs.count("Readings") == night.HOURS * 3600 / 15
     assert WallClock.__name__ not in inputs  # engine time is UTC here
-    scripted = [s.amount for s in played.simulated.scenario.script if s.act is Act.LOG]
-    assert played.wood() > sum(scripted)  # the cook was called and fed the fire
+    scripted = [s.amount for s in demo_scenario().script if s.act is Act.LOG]
+    assert kept.wood is not None and kept.wood > sum(scripted)  # the cook was called and fed the fire
     pit = [v for v in kept.series["pit-left"] if v == v]
-    rig, _ = load_both(tmp_path / "rig.toml", None)
+    rig, _ = load_both(made / "rig.toml", None)
     assert rig.pit.band.low < max(pit) < rig.pit.band.high + 15 and min(pit) < 30
     marks = [e["kind"] for e in kept.events if e["event"] == "mark"]
     assert marks.count("log") > len(scripted) and marks.count("meat-on") == 2
-    assert night.page_of(tmp_path) == night.FILE.read_text(encoding="utf-8")
+    assert night.page_of(made, made / "state" / "journal.sqlite") == night.FILE.read_text(encoding="utf-8")

@@ -37,17 +37,9 @@ does not, and what is logged stands on the page only. (2): said for the second t
 """
 
 
-def play(home: Path) -> DemoNight:
-    """The night into `home`/journal.sqlite, with its rig and cook files beside it."""
-    with closing(Journal(home / "journal.sqlite")) as journal:
-        night = DemoNight(journal, *write_demo_files(home), START)
-        night.run(HOURS)
-    return night
-
-
-def page_of(home: Path) -> str:
-    """What was said in the night that was played there."""
-    records, (rig, _) = CookRecords(home / "journal.sqlite"), load_both(home / "rig.toml", None)
+def page_of(home: Path, journal: Path) -> str:
+    """What was said in the night in that journal, by the rig file in `home`."""
+    records, (rig, _) = CookRecords(journal), load_both(home / "rig.toml", None)
     (row,) = records.rows("", 1)
     zone, composer = ZoneInfo(rig.people.zone), composer_of(rig).at(0.0)
     lines = _lines(records.kept(row.id).events, composer, zone)
@@ -81,6 +73,8 @@ def _clock(utc: str, zone: ZoneInfo) -> str:
 
 
 def whole_page() -> str:
-    with TemporaryDirectory() as home:
-        play(Path(home))
-        return page_of(Path(home))
+    with TemporaryDirectory() as made:
+        home, file = Path(made), Path(made) / "journal.sqlite"
+        with closing(Journal(file)) as journal:
+            DemoNight(journal, *write_demo_files(home), START).run(HOURS)
+        return page_of(home, file)
