@@ -337,6 +337,13 @@ def test_a_pit_that_comes_up_is_said_to_until_it_falls_again(noise: float) -> No
     assert told[45] == 1 and told[100] == -1
 
 
+@pytest.mark.parametrize(("climbs", "words"), [(False, "coming down"), (True, "Close damper")])
+def test_a_pit_that_climbs_again_is_not_said_to_come_down(climbs: bool, words: str) -> None:
+    """Its highest of the last twenty minutes lay above it still, and the damper was said to be at work while the pit ran up."""
+    told = said(157.0, FeedSense(climbs=climbs), 0.0, stage="high", standing="pit-high/pit", heading=-1)
+    assert words in in_english(told["pit-high"].text)
+
+
 def test_a_message_says_that_it_recovers_only_by_degrees() -> None:
     """As the slope of ten minutes wavers from one minute to the next, the words stay."""
 

@@ -267,6 +267,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
     if plainly_not and process.is_plain("pit-high", process.pit_subject):
         yield from (quiet(rule, process.pit_subject.id) for rule in TOO_HOT)
         return
+    comes_down = process.fire.heading < 0 and not process.sense().climbs  # the last minutes may know better
     found = Finding(
         active=pit > too_hot and slope > -TURNING,
         within=pit < too_hot - high.deadband,
@@ -274,7 +275,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         value=pit,
         limit=too_hot,
         improving=slope < -TURNING,
-        mends=process.fire.heading < 0,
+        mends=comes_down,
     )
     worse = ("runaway",) if process.stands("runaway") else ()
     # which of two probes is right is for who looks at the fire: a damper shut on a fire that dies puts it out
@@ -291,7 +292,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         value=pit,
         limit=limit,
         improving=slope < -TURNING,
-        mends=process.fire.heading < 0,
+        mends=comes_down,
     )
     yield process.condition("runaway", process.pit_subject, found, guards)
 
