@@ -1,9 +1,10 @@
 """The messages people get: their ids, their one line of words, and which alarms each of them named.
 
 One alarm gives a message its id and its words: a matter of safety where that is most urgent, else what is new or worse, for that
-is why the message is sent, else those of the highest priority in turn, so that none waits behind a number for long; a runaway pit
-gives way to nothing. Of the others the next is named where there is room, and the rest are counted. Whoever answers a message
-answers every alarm it named, for nobody taps three times at night; what it did not name cannot have been seen and calls on.
+is why the message is sent, else those of the highest priority in turn, so that none waits behind a number for long, but one that
+goes by no reading (a probe to look at) only where no other goes by one; a runaway pit gives way to nothing. Of the others the
+next is named where there is room, and the rest are counted. Whoever answers a message answers every alarm it named, for nobody
+taps three times at night; what it did not name cannot have been seen and calls on.
 """
 
 from __future__ import annotations
@@ -90,7 +91,16 @@ class Messages:
         may = [t for t in ordered if t.key in named or self._rank(t) == self._rank(ordered[0])]
         may = [t for t in may if not self._is_covered(t, annunciations)]
         turns = {led: turn for turn, led in enumerate(self._led.items())}
-        lead = min(may, key=lambda t: (t.key not in news, self._rank(t), turns.get((t.key, t.occurrence), -1)))
+        # what nobody reads asks for a look, and gives way to what is known
+        lead = min(
+            may,
+            key=lambda t: (
+                t.key not in news,
+                self._rank(t),
+                t.value is None,
+                turns.get((t.key, t.occurrence), -1),
+            ),
+        )
         return [lead, *(t for t in ordered if t is not lead)]
 
     def _line(self, lead: Annunciation, others: list[Annunciation]) -> Text:
@@ -101,7 +111,7 @@ class Messages:
         elsewhere = next((t for t in others if self._pit(t) not in ("", self._pit(lead))), None)
         rules = [self._rules[t.rule] for t in others]
         if elsewhere is None:
-            return merged_text(lead.text, rules)
+            return merged_text(lead.text, rules, brief=lead.value is None)
         safety = any(rule.safety for rule in rules)
         pit, rest, every = self._pit(elsewhere), the_rest(len(others) - 1, safety), the_rest(len(others), safety)
         if elsewhere.rule == lead.rule:
@@ -168,16 +178,16 @@ def message_id(alarm: str, occurrence: int, step: int, life: str) -> str:
     return f"{alarm}#{occurrence}{f'-{life}' if life else ''}.{step}"
 
 
-def merged_text(first: Text, others: Sequence[AlarmRule]) -> Text:
+def merged_text(first: Text, others: Sequence[AlarmRule], brief: bool = False) -> Text:
     """The most urgent words, and what else waits on the page: the next by its title where there is room, else only how many, and
-    that one of them is a matter of safety. others: in the order of their urgency, of two with one priority safety first."""
+    that one of them is a matter of safety. others: in the order of their urgency, of two with one priority safety first. brief:
+    the first words give way, so that the next has room."""
     if not others:
         return first
     safety = [rule.safety for rule in others]
     named, rest = say(f"alarm.{others[0].id}.title"), the_rest(len(others) - 1, any(safety[1:]))
-    return say(
-        "message.more-safety" if any(safety) else "message.more", text=first, named=named, rest=rest, others=len(others)
-    )
+    key = "message.more-safety" if any(safety) else "message.more-brief" if brief else "message.more"
+    return say(key, text=first, named=named, rest=rest, others=len(others))
 
 
 def the_rest(others: int, safety: bool) -> Text:

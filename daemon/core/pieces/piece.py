@@ -34,6 +34,13 @@ FORECAST_LASTS = 45 * MINUTE
 SPOT_STANDS = 10 * MINUTE
 """s for which a spot reading tells where a core is that no probe is in. Ours, no source."""
 SPOTS_KEPT = 50
+TOLD_KEPT = 12
+"""Forecasts kept: two hours of them."""
+STOOD, NEAR = 30 * MINUTE, 45 * MINUTE
+"""s for which a core has stood still, and s before its goal from which no core stops within minutes: the heat that is under way
+takes longer to its middle, and a stall comes on slowly. Ours, no source."""
+LEAVES_THE_FIRE = (Goal.TENDER, Goal.TARGET)
+"""What a piece leaves the fire at; a wrap is due in the stall itself."""
 
 
 Owner = TypeVar("Owner")
@@ -81,9 +88,9 @@ class PieceWatch:
         self._looked_up: tuple[tuple[Outlook, ...], dict[tuple[Goal, str], Interval | None]] = ((), {})
         self.fan: tuple[FanPoint, ...] = ()
         self.forecast_at: float | None = None
-        self.last_told: tuple[float, dict[Goal, Interval]] = (0.0, {})
-        """(engine time at which it was asked for, what it foretold as planned) of the last forecast that was made while its probe
-        was believed: what nobody reads any more comes all the same."""
+        self._told: list[tuple[float, dict[Goal, Interval]]] = []
+        """(engine time at which it was asked for, what it foretold as planned) of the last forecasts that were made while its
+        probe was believed, oldest first: what nobody reads any more comes all the same."""
         self.wrap_material = ""
         self.asked_wrap: float | None = None
         """Core °C of the cook's own "if wrapped at"."""
@@ -278,16 +285,27 @@ class PieceWatch:
         self._pits, self._places = list(other._pits), list(other._places)
 
     def take_forecast(self, item: ForecastArrived) -> None:
-        """The newest, in place of the one before. While its probe is not believed it says nothing: `last_told` stands."""
+        """The newest, in place of the one before. While its probe is not believed it says nothing: what was told stands."""
         self.outlooks, self.fan, self.forecast_at = item.outlooks, item.fan, item.asked_at
         if not any(is_question(o.reason, SUSPECT) for o in item.outlooks):
             planned = {o.goal: o.at for o in item.outlooks if o.scenario == "planned" and o.at is not None}
-            self.last_told = item.asked_at, planned
+            self._told = [*self._told, (item.asked_at, planned)][-TOLD_KEPT:]
+
+    def told_before(self, at: float) -> tuple[float, dict[Goal, Interval]]:
+        """Of its forecasts the newest that was asked for by then: a probe that stuck has foretold something else since."""
+        return next((told for told in reversed(self._told) if told[0] <= at), (0.0, {}))
+
+    def overdue(self, now: float) -> bool:
+        """A forecast that was asked for half an hour ago or longer had it near its goal, and there by now."""
+        goals = (
+            (told[0], told[1].get(goal)) for told in self._told if told[0] <= now - STOOD for goal in LEAVES_THE_FIRE
+        )
+        return any(at is not None and at.p50 <= now and at.p50 - asked <= NEAR for asked, at in goals)
 
     def forecast_like(self, other: PieceWatch) -> None:
         """Take over what is foretold of `other`, until it is foretold anew."""
         self.outlooks, self.fan, self.forecast_at = other.outlooks, other.fan, other.forecast_at
-        self.last_told = other.last_told
+        self._told = list(other._told)
         self.asked_wrap = other.asked_wrap
 
     def foretold_core(self, now: float) -> float | None:
@@ -417,9 +435,9 @@ class PieceWatch:
             ],
             "fan": [[p.time, p.p05, p.p50, p.p95] for p in self.fan],
             "forecast_at": self.forecast_at,
-            "last_told": [
-                self.last_told[0],
-                {goal: [at.p05, at.p50, at.p95] for goal, at in self.last_told[1].items()},
+            "told": [
+                [asked_at, {goal: [at.p05, at.p50, at.p95] for goal, at in told.items()}]
+                for asked_at, told in self._told
             ],
             "wrap_material": self.wrap_material,
             "asked_wrap": self.asked_wrap,
@@ -447,8 +465,8 @@ class PieceWatch:
         )
         self.fan = tuple(FanPoint(*point) for point in dumped["fan"])
         self.forecast_at = dumped["forecast_at"]
-        asked_at, told = dumped.get("last_told", (0.0, {}))  # not in the checkpoints of earlier versions
-        self.last_told = asked_at, {Goal(goal): Interval(*at) for goal, at in told.items()}
+        told = dumped.get("told", ())  # not in the checkpoints of earlier versions
+        self._told = [(at, {Goal(goal): Interval(*one) for goal, one in planned.items()}) for at, planned in told]
         self.wrap_material, self.rate = dumped["wrap_material"], dumped["rate"]
         self.asked_wrap = dumped.get("asked_wrap")  # not in the checkpoints of earlier versions
         self.settling, self._moving_for = dumped.get("settling", (False, 0))

@@ -19,8 +19,9 @@ from daemon.core.alarms.table import AlarmTable
 from daemon.core.forecast.eligibility import SLID_OUT, SUSPECT
 from daemon.core.inputs import ForecastArrived
 from daemon.core.outlook import Goal, Interval, Outlook
+from daemon.core.pieces.meat_witness import Course
 from daemon.core.pieces.piece import PieceWatch
-from daemon.core.pieces.stage import CLIMB_QUESTION, WRAP_QUESTION
+from daemon.core.pieces.stage import CLIMB_QUESTION, WRAP_QUESTION, PiecePhase
 from daemon.core.said import Text, say
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -64,7 +65,7 @@ def judged(
         outlook=lambda goal, *_: at if outlooks is None else outlooks.get(goal), forecast_at=0.0, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
         read_last=lambda: None, unseen_since=None, slid_out=slid_out,
-        last_told=(0.0, outlooks or {}),
+        told_before=lambda _: (0.0, outlooks or {}), overdue=lambda _: False,
     )  # fmt: skip
     fire = quiet_fire()
     cores = {} if core is None else {"chuck": core}
@@ -190,9 +191,29 @@ def test_a_forecast_that_fell_silent_with_its_probe_still_says_when_to_look() ->
     piece.take_forecast(ForecastArrived("chuck", 1200.0, (silent,)))
     again = PieceWatch(CHUCK, HoldSettings(), 1.0)
     again.load(json.loads(json.dumps(piece.dump())))
-    assert again.outlook(Goal.TENDER) is None and again.last_told == (600.0, {Goal.TENDER: at})
+    assert again.outlook(Goal.TENDER) is None and again.told_before(1800.0) == (600.0, {Goal.TENDER: at})
     piece.take_forecast(ForecastArrived("chuck", 1800.0, (replace(silent, reason=say(SLID_OUT)),)))
-    assert piece.last_told == (1800.0, {})
+    assert piece.told_before(1800.0) == (1800.0, {}) and piece.told_before(1700.0) == (600.0, {Goal.TENDER: at})
+
+
+@pytest.mark.parametrize(("rises", "hot", "called"), [(0.0, True, True), (1.5, True, False), (0.0, False, False)])
+def test_a_core_that_stands_still_just_short_of_its_goal_wakes_as_a_lost_probe(
+    rises: float, hot: bool, called: bool
+) -> None:
+    """A probe that stuck with some noise eight minutes before the target was taken for a stall, and nobody was called."""
+    piece = PieceWatch(WRAPPED_AT_75, HoldSettings(), 1.0)
+    piece.stage.stage = PiecePhase.COOKING
+    piece.take_forecast(
+        ForecastArrived("chuck", 0.0, (Outlook(Goal.TARGET, "planned", Interval(600.0, 1500.0, 9000.0)),))
+    )
+    meat = {"chuck": Course(91.0, -rises, False, in_heat=hot)}
+    process = ProcessSnapshot(
+        2400.0, SETTINGS, SETTINGS.cook.band, 120.0, None, "in-band", quiet_fire(), None, (piece,), {"chuck": 91.0}, {}, {},
+        frozenset(), meat=meat,
+    )  # fmt: skip
+    found = {c.rule: c for c in conditions(process)}["meat-probe-lost"]
+    assert found.active is called
+    assert not called or (found.consequence_in == 0.0 and "91 °C for half an hour" in in_english(found.text))
 
 
 def test_tender_that_is_called_and_read_no_more_is_told_as_last_read() -> None:

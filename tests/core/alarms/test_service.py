@@ -35,7 +35,8 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
 
     watch: Any = SimpleNamespace(
         settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=None,
-        question="", outlook=outlook, last_told=(0.0, {}), foretold_core=lambda _: None, cabinet=None,
+        question="", outlook=outlook,
+        told_before=lambda _: (0.0, {}), overdue=lambda _: False, foretold_core=lambda _: None, cabinet=None,
         safety=SimpleNamespace(view=None),
         read_last=lambda: None, unseen_since=None,
     )  # fmt: skip

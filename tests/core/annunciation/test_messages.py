@@ -7,12 +7,13 @@ from collections.abc import Iterable
 
 import pytest
 
-from daemon.core.alarms.rules import ALARM_RULES
+from daemon.core.alarms.rules import ALARM_RULES, rule_by_id
 from daemon.core.annunciation.messages import merged_text
 from daemon.core.engine import Engine
 from daemon.core.events import Level, Notification
 from daemon.core.inputs import Health, Part, WallClock
 from daemon.core.orders import Acknowledge
+from daemon.core.said import say
 from daemon.core.settings import Band, ChannelSettings, CookSettings, Role, WatchSettings
 from tests.core.annunciation.test_annunciator import MIDNIGHT, SETTINGS, Watch
 from tests.texts.english import in_english
@@ -87,6 +88,24 @@ def test_what_wakes_nobody_or_is_the_lesser_matter_of_one_pit_is_only_counted(ne
     watch.raised(new, 1200.0, subject=subject)
     watch.until(2500.0)
     assert {n.alarm for n in watch.wakes()} == {"pit-blind/pit"}
+
+
+def test_a_probe_to_look_at_gives_way_to_a_fire_that_wants_wood() -> None:
+    """Both are medium: who is woken at three reads first what the fire wants, and of the probe once, as it joins the call."""
+    watch = Watch()
+    watch.raised("pit-falling", 1000.0, value=104.0)
+    watch.raised("tender-range", 1060.0, subject="chuck")
+    watch.until(5000.0)
+    led = told_of(n.alarm for n in watch.wakes() if n.time >= 1060.0)
+    assert len(led) > 4 and led.count("tender-range/chuck") == 1 and set(led[1:]) == {"pit-falling"}, led
+
+
+def test_words_that_are_brief_leave_room_to_name_what_else_waits() -> None:
+    slid = say("alarm.tender-range.slid", name="Chuck roll")
+    others = [rule_by_id("pit-falling"), rule_by_id("tender-range")]
+    assert (
+        in_english(merged_text(slid, others, brief=True)) == "Look at Chuck roll's probe; also: Fire wants feeding +1"
+    )
 
 
 def test_a_runaway_pit_keeps_the_words_when_something_less_joins_it() -> None:

@@ -11,6 +11,7 @@ from daemon.core.alarms.conditions.process import FAR_OFF, Finding, ProcessSnaps
 from daemon.core.alarms.rule import NotKnown
 from daemon.core.alarms.rules import Condition
 from daemon.core.outlook import WIDE, Goal, Interval
+from daemon.core.pieces.meat_witness import RISES
 from daemon.core.pieces.piece import KEPT, PieceWatch
 from daemon.core.pieces.stage import PiecePhase, asks_about_wrap, is_question
 from daemon.core.said import Said, say
@@ -159,7 +160,7 @@ def _tender(
         else say("alarm.tender-range.because-foretold")
         if core is None
         else say("alarm.tender-range.because", core=core),
-        value=without_leak if leaky else core,
+        value=without_leak if leaky else None if reached and piece.slid_out else core,
         limit=low,
         consequence_in=left if reached or at is None or at.p95 - at.p05 <= WIDE else FAR_OFF,
         severity=int(reached),
@@ -215,7 +216,7 @@ def _target(
         active=seen >= target,
         within=seen < target - deadband,
         because=say("alarm.target-reached.because", core=core),
-        value=core,
+        value=None if seen >= target and piece.slid_out else core,
         limit=target,
         told=say("alarm.target-reached.slid", name=piece.settings.name) if seen >= target and piece.slid_out else None,
     )
@@ -326,12 +327,22 @@ def _next_goal(piece: PieceWatch) -> Goal | None:
     return None if own.target is None else Goal.TARGET
 
 
+def _stands_short(process: ProcessSnapshot, piece: PieceWatch) -> bool:
+    """Its core was about to be where it comes off, and has stood still in the heat since: no meat does, a probe that stuck with
+    some noise does."""
+    own = process.meat.get(piece.settings.id)
+    still = own is not None and own.in_heat and abs(own.fallen) < RISES
+    called = process.is_standing("meat-probe-lost", piece.settings.id)
+    return still and piece.stage.stage is not PiecePhase.TENDER_RANGE and (called or piece.overdue(process.now))
+
+
 def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     subject, since = piece_subject(piece.settings), process.lost.get(piece.settings.id)
-    if process.goes_without_saying("meat-probe-lost", subject, since is not None, within=False):
+    stands = since is None and _stands_short(process, piece)
+    if process.goes_without_saying("meat-probe-lost", subject, stands or since is not None, within=False):
         return quiet("meat-probe-lost", subject.id)
     lost_for = 0.0 if since is None else process.now - since
-    asked_at, told_then = piece.last_told
+    asked_at, told_then = piece.told_before(process.now if since is None else since)
     wrap = told_then.get(Goal.WRAP)
     if wrap is not None and (wrap.p50 <= asked_at or piece.stage.wrapped_at is not None):
         wrap = None  # reached, and called for, before the probe was lost; or done since
@@ -354,7 +365,12 @@ def _probe_lost(process: ProcessSnapshot, piece: PieceWatch) -> Condition:
     if piece.cabinet is not None and (air := process.doubted_air) is not None:
         left, because = 0.0, say("alarm.meat-probe-lost.because-doubted", air=air)
         told = say("alarm.meat-probe-lost.doubted", name=process.called(piece.settings.name), value=air)
-    found = Finding(since is not None, since is None, because, value=lost_for, consequence_in=left, told=told)
+    if stands:
+        left, core = 0.0, process.cores.get(piece.settings.id)
+        because = say("alarm.meat-probe-lost.because-stands", core=core)
+        told = say("alarm.meat-probe-lost.unmoved", name=process.called(piece.settings.name), value=core)
+    lost = stands or since is not None
+    found = Finding(lost, not lost, because, value=lost_for, consequence_in=left, told=told)
     off = () if piece.on_fire or piece.stage.stage in KEPT else ("piece-off",)
     # that call sends somebody to the piece with a thermometer: one word for one cause
     passed = ("past-tender",) if piece.on_fire and process.is_standing("past-tender", subject.id) else ()
