@@ -92,8 +92,8 @@ def input_from_json(kind: str, body: bytes) -> Input:
 
 
 def rfc3339(utc: float) -> str:
-    """UTC seconds -> "2026-11-28T02:40:00.000Z"."""
-    return datetime.fromtimestamp(utc, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    """UTC seconds -> "2026-11-28T02:40:00.000Z". To the nearest millisecond: times are sums of floats, and `isoformat` cuts."""
+    return datetime.fromtimestamp(round(utc, 3), UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def event_to_dict(event: Event, wall_offset: float) -> dict[str, Any]:

@@ -102,7 +102,9 @@ def text(value: Text) -> str:
 
 
 def instant(value: float | None, snapshot: Snapshot) -> str | None:
-    return None if value is None else rfc3339(value + snapshot.wall_offset)
+    """To the whole second: a hub shows hours and minutes, cut off, and the wall clock is corrected by fractions of a second, so
+    that 23:00 would be shown as 22:59."""
+    return None if value is None else rfc3339(round(value + snapshot.wall_offset))
 
 
 def identifier(words: str) -> str:

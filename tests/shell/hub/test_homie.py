@@ -25,6 +25,7 @@ from daemon.core.planned import StepKind
 from daemon.core.settings import HoldSettings
 from daemon.core.snapshot import Snapshot
 from daemon.shell.hub import homie, properties
+from daemon.shell.wording import rfc3339
 from drivers.reading import Quality
 from tests.shell.hub.hub_scenario import NIGHT, WALL_OFFSET, night
 
@@ -164,6 +165,13 @@ def test_where_the_cook_stands_and_what_the_watch_asks_reach_the_hub(snapshot: S
     values = homie.values(behind, homie.nodes(behind))
     assert (values["watch/serve-chance"], values["watch/ahead"]) == ("28", "-1800")
     assert values["pit/question"] == "Is the fire out?"
+
+
+def test_a_full_hour_that_is_a_sum_of_floats_is_told_as_that_hour(snapshot: Snapshot) -> None:
+    for lacks in (0.0, 1e-6, 0.0004, 0.3):
+        served = replace(snapshot, serve_at=1795993200.0 - WALL_OFFSET - lacks)
+        assert homie.values(served, homie.nodes(served))["watch/serve-at"] == "2026-11-29T23:00:00.000Z"
+    assert rfc3339(1795993200.0 - 1e-6) == "2026-11-29T23:00:00.000Z"
 
 
 def test_a_plan_says_where_what_is_ready_waits_how_long_and_how_many_it_feeds(snapshot: Snapshot) -> None:
