@@ -26,6 +26,8 @@ Mask = npt.NDArray[np.bool_]
 
 CELLS = 14
 """Shells from the centre to the surface; 28 move the 95 °C time of a shoulder by less than 1 %."""
+FEW = 6
+"""Pieces up to which the shells are solved sooner one piece after the other than all at once, measured."""
 
 ABSOLUTE_ZERO = -273.15
 STEFAN_BOLTZMANN = 5.670374e-8
@@ -345,7 +347,12 @@ def _solve_shells(heat_capacity: Array, between: Array, before: Array, surface: 
     heat_capacity: (cells, N) W/m²K, already divided by the step. between: (cells-1, N) conductances.
     surface: conductance from the last shell outward; surface_source: what comes in with it, W/m².
     """
-    cells = before.shape[0]
+    after = np.empty_like(before)
+    cells, pieces = before.shape
+    if pieces <= FEW:
+        columns = (part.T.tolist() for part in (heat_capacity, between, before, surface, surface_source))
+        after[:] = np.array([_solve_piece(*column) for column in zip(*columns, strict=True)]).T
+        return after
     diagonal = heat_capacity.copy()
     diagonal[:-1] += between
     diagonal[1:] += between
@@ -356,7 +363,29 @@ def _solve_shells(heat_capacity: Array, between: Array, before: Array, surface: 
         weight = between[i - 1] / diagonal[i - 1]
         diagonal[i] -= weight * between[i - 1]
         right[i] += weight * right[i - 1]
-    after = np.empty_like(before)
+    after[-1] = right[-1] / diagonal[-1]
+    for i in range(cells - 2, -1, -1):
+        after[i] = (right[i] + between[i] * after[i + 1]) / diagonal[i]
+    return after
+
+
+def _solve_piece(
+    heat_capacity: list[float], between: list[float], before: list[float], surface: float, surface_source: float
+) -> list[float]:
+    """The same of one piece, to the last bit."""
+    cells = len(before)
+    diagonal, right = heat_capacity.copy(), [c * t for c, t in zip(heat_capacity, before, strict=True)]
+    for i, conductance in enumerate(between):
+        diagonal[i] += conductance
+    for i, conductance in enumerate(between, 1):
+        diagonal[i] += conductance
+    diagonal[-1] += surface
+    right[-1] += surface_source
+    for i in range(1, cells):
+        weight = between[i - 1] / diagonal[i - 1]
+        diagonal[i] -= weight * between[i - 1]
+        right[i] += weight * right[i - 1]
+    after = right
     after[-1] = right[-1] / diagonal[-1]
     for i in range(cells - 2, -1, -1):
         after[i] = (right[i] + between[i] * after[i + 1]) / diagonal[i]

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from drivers.simulated import meat
 from drivers.simulated.meat import MeatBodies, MeatParameters
 from drivers.simulated.properties import properties, saturation_pressure
 
@@ -136,6 +137,20 @@ def test_any_step_is_stable(step: float) -> None:
     for _ in range(int(10 * 3600 / step)):
         bodies.step(step, PIT, WALLS, VAPOUR)
         assert (bodies.temperature > 0).all() and (bodies.temperature < 100.1).all()
+
+
+def test_few_pieces_are_solved_to_the_bit_as_many_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng, cells, pieces = np.random.default_rng(5), 14, 3
+    capacity, between = rng.uniform(500, 5000, (cells, pieces)), rng.uniform(1, 60, (cells - 1, pieces))
+    before, surface, source = (
+        rng.uniform(3, 95, (cells, pieces)),
+        rng.uniform(1, 80, pieces),
+        rng.uniform(-500, 5000, pieces),
+    )
+    few = meat._solve_shells(capacity, between, before, surface, source)
+    monkeypatch.setattr(meat, "FEW", 0)
+    np.testing.assert_array_equal(few, meat._solve_shells(capacity, between, before, surface, source))
+    assert few.flags.c_contiguous, "sums over shells round by the order in which they lie"
 
 
 def test_meat_in_its_own_temperature_stays_there() -> None:
