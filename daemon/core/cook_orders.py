@@ -86,11 +86,10 @@ class CookOrders(WatchState):
             self._use(piece)
             if changes or piece.stage.on_at != before:
                 events += self._ask(piece, now)
-        if item.kind is orders.MarkKind.LOG and not self.pieces.on_pit(pit.id):
-            for (
-                piece
-            ) in self.pieces.values():  # nobody feeds a fire without meat: one of them may be marked off by a slip
-                events += piece.stage.fed(now) if self.pit_of(piece) is pit else []
+        here = self.pieces.on_pit(pit.id)
+        if item.kind is orders.MarkKind.LOG and not here.on_fire():
+            for piece in here.values():  # nobody feeds a fire without meat: one of them may be marked off by a slip
+                events += piece.stage.fed(now)
         self._mind_duties(now)
         return events
 

@@ -117,7 +117,7 @@ class PitWatch:
         """The stage after the meat: when all is off the fire may die."""
         if pieces.all_off():
             return self.finish(now)
-        return [*self.moved(self.stage.meat_on(now))] if pieces.on_fire() else []
+        return [*self.moved(self.stage.meat_on(now))] if pieces.need_fire() else []
 
     def finish(self, now: float) -> list[Event]:
         """All meat is off."""

@@ -127,7 +127,7 @@ def _fires(parts: SnapshotParts) -> tuple[FireNoticed, ...]:
 def _pit_view(parts: SnapshotParts, pit: PitWatch) -> PitView:
     celsius, fire, seen = pit.readout.pit_now(), pit.fire, pit.since.seen
     standing = parts.alarms.standing()
-    needed = not parts.pieces or bool(parts.pieces.on_pit(pit.id).on_fire())
+    needed = not parts.pieces or parts.pieces.on_pit(pit.id).need_fire()
     below = celsius < pit.band.low - BELOW  # seen before the minute is over, and under an open lid
     return PitView(
         id=pit.id or parts.settings.pit_id,

@@ -18,7 +18,7 @@ from daemon.core.inputs import ForecastArrived
 from daemon.core.orders import Mark, MarkKind, SpotReading
 from daemon.core.outlook import FanPoint, Goal, Interval, Outlook
 from daemon.core.pieces.seat import MOVING_AT_MOST, SETTLES_IN, last_seat, seats, settled, slope_of_one_seat
-from daemon.core.pieces.stage import ON_THE_PIT, PiecePhase, PieceSigns, PieceStage, is_question
+from daemon.core.pieces.stage import HEATS_QUESTION, ON_THE_PIT, PiecePhase, PieceSigns, PieceStage, is_question
 from daemon.core.pieces.stall import StallWatch
 from daemon.core.pieces.unread import Unread
 from daemon.core.readings.trace import MINUTE, Trace
@@ -171,6 +171,12 @@ class PieceWatch:
     @property
     def on_fire(self) -> bool:
         return self.stage.stage in ON_THE_PIT
+
+    @property
+    def needs_fire(self) -> bool:
+        """It is on the fire, or said to be off while its core contradicts: until that is answered nothing is held back for it.
+        Who has marked it in a hold, chilled or served has said twice that it is off."""
+        return self.on_fire or (self.stage.stage in RESTING and is_question(self.stage.question, HEATS_QUESTION))
 
     def minute(
         self, now: float, trace: Trace, minute: int, pit: float, band: Band, stuck: Mapping[str, float] = NONE_STUCK

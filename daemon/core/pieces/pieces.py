@@ -54,9 +54,12 @@ class Pieces(dict[str, PieceWatch]):
     def on_fire(self) -> dict[str, PieceWatch]:
         return {piece: watch for piece, watch in self.items() if watch.on_fire}
 
+    def need_fire(self) -> bool:
+        return any(watch.needs_fire for watch in self.values())
+
     def all_off(self) -> bool:
         """There are pieces, and every one has left the fire."""
-        return bool(self) and all(watch.stage.stage in AFTER_THE_PIT for watch in self.values())
+        return bool(self) and all(w.stage.stage in AFTER_THE_PIT and not w.needs_fire for w in self.values())
 
     def forecast(self, item: ForecastArrived, now: float) -> list[Event]:
         watch = self.get(item.piece)

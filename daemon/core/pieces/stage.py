@@ -50,6 +50,8 @@ REST_AFTER = 10 * 60.0
 """s off the pit after which a piece is resting, unless marked otherwise."""
 STILL_HEATING = 10.0
 """°C above the core at the off mark: more than carry-over explains."""
+COOLER = 5.0
+"""°C under the core at the off mark: it is off, for no stall loses as much. Common practice, no source."""
 AS_HOT = 1.0
 """°C under the core at the off mark: meat that is off has lost more once its carry-over is done."""
 CARRIES_OVER = 60 * 60.0
@@ -393,7 +395,7 @@ class PieceStage:
             risen = signs.core - self._core_off >= STILL_HEATING and signs.pit >= HOT_PIT
             if risen or self._does_not_cool(now, signs, self._core_off):
                 return say(HEATS_QUESTION, name=name)
-            if is_question(self.question, HEATS_QUESTION) and signs.core < self._core_off - STILL_HEATING:
+            if is_question(self.question, HEATS_QUESTION) and signs.core < self._core_off - COOLER:
                 return ""
         return self.question
 

@@ -48,7 +48,8 @@ def judged(
 ) -> Condition:  # fmt: skip
     """rate: °C per hour of the core."""
     piece: Any = SimpleNamespace(
-        settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=rate,
+        settings=CHUCK, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0),
+        on_fire=True, needs_fire=True, rate=rate,
         question="", outlook=lambda *_: None,
         told_before=lambda _: (0.0, {}), overdue=lambda _: False, foretold_core=lambda _: None, safety=safety, cabinet=None,
         read_last=lambda: None, unseen_since=None, slid_out=False,

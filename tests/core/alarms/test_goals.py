@@ -61,7 +61,7 @@ def judged(
     stage = SimpleNamespace(stage="past-stall", wrapped_at=None, on_at=None, since=0.0)
     at = TENDER_SOON if pit_stage == "out" else None
     piece: Any = SimpleNamespace(
-        settings=settings, stage=stage, on_fire=True, rate=None, question=question,
+        settings=settings, stage=stage, on_fire=True, needs_fire=True, rate=None, question=question,
         outlook=lambda goal, *_: at if outlooks is None else outlooks.get(goal), forecast_at=0.0, foretold_core=lambda _: None,
         safety=SimpleNamespace(view=None, floor=lambda: 57.2), cabinet=None,
         read_last=lambda: None, unseen_since=None, slid_out=slid_out,

@@ -28,7 +28,8 @@ def pit_at(minute: float) -> float:
     return COLD + 40.0 * exp(-lost / 3.0) + 69.0 * exp(-lost / 35.0)
 
 
-def night(meat: bool, until: float) -> tuple[Engine, list[Event]]:
+def night(meat: bool, until: float, slip: bool = False) -> tuple[Engine, list[Event]]:
+    """slip: meat that is half done and stays on is marked off, and a log is laid ten minutes later."""
     engine = engine_at_night()
     events = step(engine, Mark(MarkKind.FIRE_LIT), NIGHT)
     if meat:
@@ -36,7 +37,9 @@ def night(meat: bool, until: float) -> tuple[Engine, list[Event]]:
     for number in range(int(until * 12)):
         now = NIGHT + 5.0 * number
         pit, wobble = pit_at(number / 12), 0.25 * (number % 4)
-        core = 8.0 + (number / 12 * 0.1 if meat else 0.0) + wobble / 10
+        core = (60.0 if slip else 8.0) + (number / 12 * 0.1 if meat else 0.0) + wobble / 10
+        if slip and number in (20 * 12, 30 * 12):
+            events += step(engine, Mark(MarkKind.OFF, "chuck") if number == 20 * 12 else Mark(MarkKind.LOG), now)
         events += step(
             engine, readings(now, pit_left=pit + wobble, pit_right=pit - 3 + wobble, chuck=core, lamb=6.0), now
         )
@@ -60,6 +63,14 @@ def test_with_meat_on_a_fire_that_is_lost_wakes() -> None:
     _, events = night(True, LOST + 25)
     late = [at for at in woken(events) if at > LOST]
     assert late and late[0] < LOST + 15
+
+
+def test_meat_that_is_said_to_be_off_and_heats_up_on_a_fed_fire_holds_no_call_back() -> None:
+    engine, events = night(True, LOST + 25, slip=True)
+    late = [at for at in woken(events) if at > LOST]
+    assert late and late[0] < LOST + 15
+    step(engine, Mark(MarkKind.HOLD, "chuck"), NIGHT + (LOST + 25) * MINUTE)
+    assert not any(rule in alarm for alarm in engine.alarms.standing() for rule in ("fire-out", "pit-falling"))
 
 
 @pytest.mark.parametrize("minutes", [2, 6, 20, 60])

@@ -34,7 +34,8 @@ def judged(piece: PieceSettings, hours: Hours) -> dict[str, Condition]:
         return None if at is None else Interval(*(HOUR * (at + part) for part in (-0.5, 0.0, 0.5)))
 
     watch: Any = SimpleNamespace(
-        settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0), on_fire=True, rate=None,
+        settings=piece, stage=SimpleNamespace(stage="cooking", wrapped_at=None, on_at=0.0, since=0.0),
+        on_fire=True, needs_fire=True, rate=None,
         question="", outlook=outlook,
         told_before=lambda _: (0.0, {}), overdue=lambda _: False, foretold_core=lambda _: None, cabinet=None,
         safety=SimpleNamespace(view=None),

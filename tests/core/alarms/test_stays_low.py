@@ -44,7 +44,7 @@ def watched(pit: Iterable[float], log_every: int = 14) -> tuple[FireWatch, float
 
 
 def judged(fire: FireWatch, now: float, pit: float, meat: bool = True) -> dict[str, Condition]:
-    on: Any = (SimpleNamespace(on_fire=True),) if meat else ()
+    on: Any = (SimpleNamespace(on_fire=True, needs_fire=True),) if meat else ()
     process = ProcessSnapshot(now, SETTINGS, BAND, pit, None, "low", fire, None, on, {}, {}, {}, frozenset())
     return {c.rule: c for c in pit_conditions(replace(process, asleep=True)) if isinstance(c, Condition)}
 

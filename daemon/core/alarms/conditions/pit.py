@@ -95,7 +95,7 @@ def pit_conditions(process: ProcessSnapshot) -> Iterator[Condition | NotKnown]:
 
 def _guards(process: ProcessSnapshot, lighting: bool) -> tuple[str, ...]:
     idle = not (process.pieces or process.elsewhere)
-    needed = idle or any(p.on_fire for p in process.pieces)
+    needed = idle or any(p.needs_fire for p in process.pieces)
     known = not process.record_lost  # what is known to be lost holds no alarm back
     holds = {"lid-open": process.fire.lid_open, "lighting": lighting and known, "piece-off": not needed and known}
     return tuple(guard for guard, is_so in holds.items() if is_so)
