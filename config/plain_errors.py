@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 from typing import Any
 
 from config.problems import ITEMS, Problem, Remedy, Unfit, double_brackets, quoted, remedy
-from config.units import KG_PER_POUND, METRES_PER_FOOT, THICKNESSES, to_celsius
+from config.units import KG_PER_POUND, METRES_PER_FOOT, THICKNESSES, WEIGHTS, decimal_point, to_celsius
 
 SHOWN = 60
 """Characters of a value that are shown."""
@@ -170,6 +170,8 @@ def _remedy(error: Mapping[str, Any], key: str, written: object) -> Remedy:
         return SAID_BY_KEY[last]
     if key in ITEMS and kind in ("tuple_type", "list_type"):
         return double_brackets(key)
+    if kind in ("float_parsing", "int_parsing") and (meant := decimal_point(error.get("input"))):
+        return remedy("file.decimal-point", meant=meant)
     if kind in SAID_BY_KIND:
         return remedy(SAID_BY_KIND[kind])
     number = None if _has_unit(error, written) else error.get("input")  # with its unit said, no other one is meant
@@ -184,18 +186,29 @@ class OtherUnit:
     said: str
     into: Callable[[float], float]
 
+    def fits(self, given: object, most: float) -> bool:
+        return isinstance(given, int | float) and not isinstance(given, bool) and self.into(given) <= most
 
-OTHER_UNITS: Mapping[str, OtherUnit] = {
-    "unit.celsius": OtherUnit("file.at-most-or-fahrenheit", to_celsius),
-    "unit.kilograms": OtherUnit("file.at-most-or-pounds", lambda pounds: pounds * KG_PER_POUND),
-    "unit.centimetres": OtherUnit("file.at-most-or-inches", lambda inches: inches * THICKNESSES["in"]),
-    "unit.metres": OtherUnit("file.at-most-or-feet", lambda feet: feet * METRES_PER_FOOT),
+
+OTHER_UNITS: Mapping[str, tuple[OtherUnit, ...]] = {
+    "unit.celsius": (OtherUnit("file.at-most-or-fahrenheit", to_celsius),),
+    "unit.kilograms": (
+        OtherUnit("file.at-most-or-pounds", lambda pounds: pounds * KG_PER_POUND),
+        OtherUnit("file.at-most-or-grams", lambda grams: grams * WEIGHTS["g"]),
+    ),
+    "unit.centimetres": (
+        OtherUnit("file.at-most-or-inches", lambda inches: inches * THICKNESSES["in"]),
+        OtherUnit("file.at-most-or-millimetres", lambda millimetres: millimetres * THICKNESSES["mm"]),
+    ),
+    "unit.metres": (OtherUnit("file.at-most-or-feet", lambda feet: feet * METRES_PER_FOOT),),
 }
+"""The larger unit first: asked about is the first that fits."""
 
 
 def _at_most(most: float, unit: str, given: object) -> Remedy:
-    limit, other = remedy(unit, number=most), OTHER_UNITS.get(unit)
-    if other is None or not isinstance(given, int | float) or isinstance(given, bool) or other.into(given) > most:
+    limit = remedy(unit, number=most)
+    other = next((one for one in OTHER_UNITS.get(unit, ()) if one.fits(given, most)), None)
+    if other is None or not isinstance(given, int | float):
         return remedy("file.at-most", limit=limit)
     return remedy(other.said, limit=limit, given=float(given), converted=other.into(given))
 

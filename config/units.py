@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, ValidatorFunctionWrapHandler, WrapValidator
 
-from config.problems import Unfit
+from config.problems import Unfit, quoted
 
 FAHRENHEIT_PER_CELSIUS = 1.8
 """Exact, by definition of the Fahrenheit scale."""
@@ -35,6 +35,24 @@ def fahrenheit_meant(number: float, usual: tuple[float, float]) -> bool:
     return number > high and low <= to_celsius(number) <= high
 
 
+_DECIMAL_COMMA = re.compile(r"(\s*-?\d+),(?!\d{3}(?!\d))(\d+(?![\d.,]).*)", re.DOTALL)
+"""Three digits behind it may be thousands."""
+
+
+def decimal_point(value: object) -> str | None:
+    """A text that begins with a number with a decimal comma, with a point instead; None for what is something else."""
+    found = _DECIMAL_COMMA.fullmatch(value) if isinstance(value, str) else None
+    return None if found is None else f"{found[1]}.{found[2]}".strip()
+
+
+def _unread(what: str, value: object) -> Unfit:
+    meant = decimal_point(value)
+    if meant is None:
+        return Unfit(what)
+    bare = re.fullmatch(r"[-\d.]+", meant)
+    return Unfit("file.decimal-point", meant=meant if bare else quoted(meant))
+
+
 def parse_temperature(value: object) -> float:
     """A number is °C; a string must say its unit ("250 F", "121 C"). Raises Unfit."""
     if isinstance(value, bool):
@@ -43,7 +61,7 @@ def parse_temperature(value: object) -> float:
         return float(value)
     match = _TEMPERATURE.fullmatch(value) if isinstance(value, str) else None
     if match is None:
-        raise Unfit("file.temperature")
+        raise _unread("file.temperature", value)
     number = float(match[1])
     return to_celsius(number) if match[2].upper() == "F" else number
 
@@ -93,7 +111,7 @@ def parse_amount(what: str, value: object) -> float:
     match = _AMOUNT.fullmatch(value) if isinstance(value, str) else None
     factor = None if match is None else AMOUNTS[what].get(match[2].lower())
     if match is None or factor is None:
-        raise Unfit(what)
+        raise _unread(what, value)
     return float(match[1].replace(",", "")) * factor
 
 

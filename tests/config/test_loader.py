@@ -85,6 +85,12 @@ def broken(tmp_path: Path, old: str, new: str, file: str = "rig.toml") -> list[s
             ["serve_at = 2026-11-29 12:30:", "line 4", "lacks its seconds; write 2026-11-29T12:30:00"],
         ),
         ("2026-11-29T12:30:00 ", "2026-11-29 1:30 PM ", "cook.toml", ["= 2026-11-29 1:30 PM:", "2026-11-29T13:30:00"]),
+        ("low = 107", "low = 107,5", "rig.toml", ["107,5", "a decimal comma; write a point: 107.5"]),
+        ("low = 107", "low = 225F", "rig.toml", ["225F", 'stands in quotes; write "225F"']),
+        ("low = 107", "\n low = 107", "rig.toml", ["a table in braces stands on one line"]),
+        ("weight = 2.4", 'weight = "2,4 kg"', "cook.toml", ["2,4 kg", 'a decimal comma; write a point: "2.4 kg"']),
+        ("weight = 2.4", 'weight = "2,4"', "cook.toml", ["2,4", "a decimal comma; write a point: 2.4"]),
+        ("low = 107", 'low = "107,5 C"', "rig.toml", ["107,5 C", 'write a point: "107.5 C"']),
     ],
 )
 def test_a_problem_names_key_value_and_remedy(tmp_path: Path, old: str, new: str, file: str, words: list[str]) -> None:

@@ -201,6 +201,18 @@ def test_one_problem_for_a_key_that_may_be_written_in_several_ways() -> None:
             'at most 80 kg; if pounds are meant, write "100 lb"',
             "at most 80 kg (176.4 lb)",
         ),
+        (
+            ("pieces", 0, "weight"),
+            2400,
+            'at most 80 kg; if grams are meant, write "2400 g"',
+            "at most 80 kg (176.4 lb); if grams",
+        ),
+        (
+            ("pieces", 0, "thickness"),
+            150,
+            'at most 40 cm; if millimetres are meant, write "150 mm"',
+            "(15.7 in); if millimetres",
+        ),
         (("pieces", 0, "thickness"), 0.2, "more than 1 cm", "more than 1 cm (0.4 in)"),
         (("pieces", 0, "wrap"), "paper", "at = 77 }", 'at = "171 F" }'),
         (("pieces", 0, "tender"), [101, 120], "within 60 to 100 °C", "within 140 to 212 °F"),

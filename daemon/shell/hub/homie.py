@@ -254,8 +254,13 @@ def never_told(view: PieceView, snapshot: Snapshot) -> frozenset[str]:
 
 def band_limits(band: Band, hottest: float) -> tuple[tuple[float, float], tuple[float, float]]:
     """(lowest, highest) that an order may set the low edge to, and the same of the high edge, °C, the other edge being
-    where it is. hottest: °C, highest of all."""
-    return (COOLEST_BAND, band.high - NARROWEST_BAND), (band.low + NARROWEST_BAND, max(HOTTEST_BAND, hottest))
+    where it is; where it leaves no room, it is itself the one that is wrong. hottest: °C, highest of all."""
+    top = max(HOTTEST_BAND, hottest)
+    low_most, high_least = band.high - NARROWEST_BAND, band.low + NARROWEST_BAND
+    return (
+        (COOLEST_BAND, low_most if low_most >= COOLEST_BAND else top - NARROWEST_BAND),
+        (high_least if high_least <= top else COOLEST_BAND + NARROWEST_BAND, top),
+    )
 
 
 # --- the devices -------------------------------------------------------------------------------------------

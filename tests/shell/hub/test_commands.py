@@ -263,6 +263,18 @@ def test_a_refusal_says_its_limits_as_people_read_them() -> None:
         keeper.take(set_to("pit/band-high", "300"), SNAPSHOT)
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (20.0, 30.0, "the low edge of this band lies between 40 and 175 °C"),
+        (400.0, 500.0, "the high edge of this band lies between 45 and 180 °C"),
+        (110.0, 112.0, "the low edge of this band lies between 40 and 107 °C"),
+    ],
+)
+def test_the_limits_of_one_edge_are_told_where_the_other_leaves_room(low: float, high: float, said: str) -> None:
+    assert rejected(order(command="band", low=low, high=high)).endswith(said)
+
+
 def test_the_limits_announced_are_the_limits_kept() -> None:
     keeper = gate()
     pit = next(node for node in homie.nodes(SNAPSHOT, keeper.hottest) if node.id == "pit")
