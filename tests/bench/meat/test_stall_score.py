@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -15,12 +16,17 @@ from tests.bench.meat.bench_stall import by_core_alone, climbs_again, reliabilit
 MINUTES = 480
 
 
+@cache
+def any_cook() -> CookRecord:
+    (drawn,) = simulate_cooks(1, 1)
+    return drawn
+
+
 def cook(**changes: Any) -> CookRecord:
     """15 °C/h until minute 200, flat until 320, 12 °C/h from then on; the pit always in its band."""
     core = np.interp(np.arange(MINUTES), [0, 200, 320, 480], [15.0, 65.0, 65.0, 97.0])
-    (drawn,) = simulate_cooks(1, 1)
     made = replace(
-        drawn, core_true=core, core_read=core, pit_true=np.full(MINUTES, 128.0), pit_read=np.full(MINUTES, 128.0),
+        any_cook(), core_true=core, core_read=core, pit_true=np.full(MINUTES, 128.0), pit_read=np.full(MINUTES, 128.0),
         band_low=121.0, band_high=135.0, evaporating_share=np.zeros(MINUTES), wrapped_minute=None, stalls=(),
         dips=(), lid_openings=(),
     )  # fmt: skip

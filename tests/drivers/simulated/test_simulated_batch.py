@@ -22,12 +22,17 @@ def cooks(timed: tuple[list[CookRecord], float]) -> list[CookRecord]:
     return timed[0]
 
 
+@pytest.fixture(scope="module")
+def some() -> list[CookRecord]:
+    return simulate_cooks(12, 60)
+
+
 def test_three_hundred_cooks_take_well_under_a_minute(timed: tuple[list[CookRecord], float]) -> None:
     assert timed[1] < 60
 
 
-def test_a_seed_fixes_every_trace() -> None:
-    for a, b in zip(simulate_cooks(12, 30), simulate_cooks(12, 30), strict=True):
+def test_a_seed_fixes_every_trace(some: list[CookRecord]) -> None:
+    for a, b in zip(some, simulate_cooks(12, 60), strict=True):
         assert np.array_equal(a.core_read, b.core_read) and np.array_equal(a.pit_read, b.pit_read) and a.logs == b.logs
 
 
@@ -81,8 +86,8 @@ def test_cooks_lose_weight_as_meat_does(cooks: list[CookRecord]) -> None:
     assert 0.6 < float(np.median([r.mass_left for r in cooks])) < 0.8
 
 
-def test_a_shift_moves_the_truth() -> None:
-    plain, thick = simulate_cooks(12, 60), simulate_cooks(12, 60, thickness=1.15)
+def test_a_shift_moves_the_truth(some: list[CookRecord]) -> None:
+    plain, thick = some, simulate_cooks(12, 60, thickness=1.15)
 
     def mean(lot: list[CookRecord]) -> float:
         return float(np.mean([r.tender_minute for r in lot if r.tender_minute is not None]))
