@@ -13,7 +13,7 @@ from daemon.core import inputs, orders
 from daemon.core.alarms.conditions.scan import conditions
 from daemon.core.annunciation.annunciator import TEST_WAKE
 from daemon.core.cook_orders import CookOrders
-from daemon.core.events import CommandRefused, Event, Sample, SamplesJudged, WakeJudged
+from daemon.core.events import CommandRefused, Event, ProbeFault, Sample, SamplesJudged, WakeJudged
 from daemon.core.grace import SPEAKS_OF_SILENCE
 from daemon.core.pieces.meat_witness import alone_cools
 from daemon.core.pieces.stage import PiecePhase
@@ -264,7 +264,11 @@ class Engine(CookOrders):
     # --- the scan cycle --------------------------------------------------------------------------------------
 
     def _scan(self, now: float) -> list[Event]:
-        events: list[Event] = list(self.conditioner.scan(now))
+        judged = self.conditioner.scan(now)
+        for change in judged:
+            if ProbeFault.UNIT_CHANGED in change.doubts:  # found after seconds in which it was believed
+                self.trace.drop_running(change.channel)
+        events: list[Event] = list(judged)
         noticed: list[Event] = [sign for pit in self.pits.values() for sign in pit.scan(now)]
         if now % MINUTE == 0:
             events += noticed

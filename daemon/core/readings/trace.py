@@ -45,6 +45,10 @@ class Trace:
                 running = self._open[channel] = []
             running.append(celsius)
 
+    def drop_running(self, channel: str) -> None:
+        """What the running minute has so far of a channel was no temperature."""
+        self._open.pop(channel, None)
+
     def close_minute(self, minute: int) -> None:
         """Write the median of the running minute as engine minute number `minute` (= time // 60)."""
         for channel in self._open.keys() | {known for known in self._medians if not is_control(known)}:

@@ -8,7 +8,9 @@ from datetime import UTC
 
 import pytest
 
+from daemon.core.engine import Engine
 from daemon.core.events import ProbeFault, QualityChanged
+from daemon.core.inputs import Readings, Resumed
 from daemon.core.readings.conditioning import Conditioner
 from daemon.core.settings import (
     AnnouncingSettings,
@@ -107,3 +109,18 @@ def test_a_silent_channel_does_not_hide_the_change_of_the_others() -> None:
     lived(conditioner, 300, 120, 5.0, lambda name, true: None if name == "outside" else true)
     lived(conditioner, 420, 120, 5.0, lambda name, true: None if name == "outside" else fahrenheit(name, true))
     assert {"left", "chuck"} <= doubted(conditioner)
+
+
+def test_the_seconds_until_it_is_found_are_in_no_minute() -> None:
+    """The board falls silent with it: the minute had nothing else."""
+    engine = Engine(SETTINGS)
+    engine.handle(Resumed(), 0.0)
+    for now in range(1, 400):
+        while (deadline := engine.next_deadline()) is not None and deadline <= now:
+            engine.handle_timer(deadline)
+        tell = celsius if now < 241 else fahrenheit
+        if now < 250:
+            values = {name: tell(name, true + 0.2 * (now % 3)) for name, true in TRUE.items() if name != "far"}
+            engine.handle(Readings(tuple(Reading(name, value, now) for name, value in values.items())), now)
+    assert max(v for v in engine.trace.window("left", 5, 6) if v == v) < 120.0
+    assert max(v for v in engine.trace.window("chuck", 5, 6) if v == v) < 70.0
