@@ -15,6 +15,7 @@ from datetime import date
 from statistics import fmean
 
 from config.problems import Remedy, Unfit, remedy
+from config.units import PRESSURES
 
 ICE_POINT = 0.0
 """°C, melting ice in water, as any thermometer handbook has it"""
@@ -110,7 +111,9 @@ def boiling_point(*, altitude_m: float = 0.0, pressure_hpa: float | None = None)
     if pressure_hpa is None:
         pressure_hpa = standard_pressure(altitude_m)
     if not LOWEST_PRESSURE <= pressure_hpa <= HIGHEST_PRESSURE:
-        raise Unfit("calibration.pressure", lowest=LOWEST_PRESSURE, highest=HIGHEST_PRESSURE)
+        inches = LOWEST_PRESSURE <= pressure_hpa * PRESSURES["inhg"] <= HIGHEST_PRESSURE
+        key = "calibration.pressure-or-inches" if inches else "calibration.pressure"
+        raise Unfit(key, lowest=LOWEST_PRESSURE, highest=HIGHEST_PRESSURE, given=pressure_hpa)
     n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = SATURATION
     beta = math.pow(pressure_hpa / HPA_PER_MPA, 0.25)
     e = beta**2 + n3 * beta + n6

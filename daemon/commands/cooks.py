@@ -174,7 +174,8 @@ def import_cook(options: argparse.Namespace, say: Say, complain: Say) -> int:
         complain(PLAIN.words("command.call.band"))
         return BAD_CALL
     if options.unit != "C" and fahrenheit_meant(band.high, USUAL_PIT):
-        complain(PLAIN.words("command.call.band-unit", low=band.low, high=band.high))
+        key = "command.call.band-unit-too" if options.unit else "command.call.band-unit"
+        complain(PLAIN.words(key, low=band.low, high=band.high))
         return BAD_CALL
     with _said(complain) as failed:
         found = import_csv(

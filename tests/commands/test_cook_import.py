@@ -340,7 +340,12 @@ def test_the_band_of_a_log_is_asked_for_its_unit(tmp_path: Path, capsys: pytest.
     """225 to 275 °F is the usual band of this trade: common practice, no source."""
     log = str(fahrenheit_log(tmp_path / "f.csv", 245.0, 165.0))
     called = ["import", log, "--state", str(tmp_path), "--name", "May", "--pit", "Drum", "--unit", "F", "--band"]
-    assert main([*called, "225", "275"]) == 2 and "write its unit: 225F 275F" in capsys.readouterr().err
+    assert main([*called, "225", "275"]) == 2
+    assert "write 225F 275F" in (said := capsys.readouterr().err) and "--unit C" not in said
+    called = [word for word in called if word not in ("--unit", "F")]
+    assert main([*called, "225", "275"]) == 2
+    assert "write its unit: 225F 275F (or --unit C" in capsys.readouterr().err
+    called[-1:] = ["--unit", "F", "--band"]
     assert not CookRecords(tmp_path / "journal.sqlite").rows("", 9)
     assert main([*called, "225F", "275F"]) == 0
 

@@ -71,6 +71,9 @@ FAILURES_FROM = 128
 UNSUPPORTED_VERSION = 132
 NOT_AUTHORISED = 135
 SESSION_TAKEN_OVER = 142
+ENDED = {128: "broker.broke-off", 139: "broker.closing", 141: "broker.not-heard"}
+"""Texts for the ends that say most often nothing to people. Reason codes of MQTT 5.0, 3.14.2.1; the library gives 128 to a socket
+that closed and 141 to pings without an answer."""
 OLD_BROKER_REFUSES = 1
 """MQTT 3.1.1 return code "unacceptable protocol version", 3.2.2.3."""
 
@@ -358,7 +361,8 @@ class BrokerLink:
         self._call(self._connected, client, reason.is_failure, reason.value, str(reason))
 
     def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, reason: ReasonCode, properties: Any) -> None:
-        self._call(self._ended, client, reason.value, str(reason))
+        ended = ENDED.get(reason.value)
+        self._call(self._ended, client, reason.value, str(reason) if ended is None else PLAIN.words(ended))
 
     def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
         self._call(self._heard, Incoming(message.topic, bytes(message.payload), message.retain))

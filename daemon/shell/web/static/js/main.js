@@ -71,7 +71,8 @@ function frame(snapshot) {
   deedsAsked(find("asks"), snapshot);
   handheldAsks(snapshot);
   const troubles = snapshot.health.map(
-    (part) => `${plain(part.part)} ${part.name}: ${part.detail || t("main.not-working")}`,
+    (part) =>
+      `${[...new Set([plain(part.part), part.name])].join(" ")}: ${part.detail || t("main.not-working")}`,
   );
   if (!snapshot.clock_trusted) troubles.push(t("main.the-watchs-clock-is-not"));
   if (live.facts && !live.facts.can_wake) troubles.push(t("main.nobody-can-be-woken-the"));
