@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 from aiohttp import web
 from pydantic import TypeAdapter, ValidationError
@@ -39,6 +39,7 @@ from daemon.shell.web.request import (
     number,
     one_cook,
     packed,
+    piece_called,
     points,
     sure,
     taken,
@@ -58,6 +59,7 @@ SNAPSHOT: TypeAdapter[Snapshot] = TypeAdapter(Snapshot)
 HISTORY: TypeAdapter[History] = TypeAdapter(History)
 FIGURES: TypeAdapter[AlarmFigures] = TypeAdapter(AlarmFigures)
 JSON: TypeAdapter[Any] = TypeAdapter(Any)
+Order = TypeVar("Order", bound=models.Body)
 
 
 def snapshot_json(snapshot: Snapshot, composer: Composer) -> bytes:
@@ -178,8 +180,10 @@ class Api:
     async def _take(self, request: web.Request, command: inputs.Command) -> web.StreamResponse:
         return await taken(command, self._command, self._snapshot(), self._readers.composer(request))
 
-    def _known(self, piece: str) -> None:
-        known_piece(piece, self._snapshot(), "piece")
+    def _named(self, order: Order) -> Order:
+        """An order with the id of its piece, however the piece was called. Raises Refused where there is none."""
+        piece: str | None = getattr(order, "piece", None)
+        return order if piece is None else _of(order, known_piece(piece, self._snapshot(), "piece"))
 
     def _place(self, place: str | None, where: str) -> None:
         there = [known.place or known.name for known in self._snapshot().channels if known.role is Role.PIT]
@@ -208,9 +212,7 @@ class Api:
         return await self._take(request, orders.Unshelve(order.alarm, order.by))
 
     async def mark(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.MarkOrder)
-        if order.piece is not None:
-            self._known(order.piece)
+        order = self._named(await body_of(request, models.MarkOrder))
         at, pit = self._earlier(order.minutes_ago), self._pit(order.pit)
         mark = orders.Mark(order.kind, order.piece, order.by, order.note, at, pit)
         seen = self._snapshot()
@@ -244,6 +246,8 @@ class Api:
 
     async def take_back(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.TakeBackOrder)
+        if order.piece is not None:  # also of one that was taken out of the cook since
+            order = _of(order, piece_called(order.piece, self._snapshot()) or order.piece)
         pit = self._pit(order.pit)
         if self._snapshot().newest_mark(order.what, order.piece, order.said_at, pit) is None:
             none = say("request.no-mark", what=str(order.what))
@@ -253,8 +257,7 @@ class Api:
         return await self._take(request, orders.TakeBack(str(order.what), order.piece, order.said_at, order.by, pit))
 
     async def spot(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.SpotOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.SpotOrder))
         at = self._earlier(order.minutes_ago)
         spot = orders.SpotReading(
             order.piece, order.celsius, order.where, order.thermometer, order.tolerance, order.by, at
@@ -263,8 +266,7 @@ class Api:
         return await self._take(request, spot)
 
     async def choose_spot(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.ChooseSpotOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.ChooseSpotOrder))
         return await self._take(request, orders.ChooseSpot(order.piece, order.by))
 
     async def sleep(self, request: web.Request) -> web.StreamResponse:
@@ -285,8 +287,7 @@ class Api:
         return await self._take(request, orders.HandOver(order.to, order.by, order.note))
 
     async def safety_deed(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.DeedOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.DeedOrder))
         return await self._take(request, orders.TellDeed(order.piece, order.deed, order.by, order.note))
 
     async def band(self, request: web.Request) -> web.StreamResponse:
@@ -296,8 +297,7 @@ class Api:
         return await self._take(request, orders.SetBand(band, order.by, pit))
 
     async def ask_wrap(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.AskWrapOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.AskWrapOrder))
         return await self._take(request, orders.AskWrap(order.piece, order.celsius, order.by))
 
     async def amend(self, request: web.Request) -> web.StreamResponse:
@@ -351,8 +351,7 @@ class Api:
         return await self._take(request, added)
 
     async def change_piece(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.ChangePieceOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.ChangePieceOrder))
         self._place(order.place, "place")
         now = next(p.ordered for p in self._snapshot().pieces if p.id == order.piece)
         assert now is not None, "the snapshot of a running watch holds what was ordered"
@@ -371,22 +370,23 @@ class Api:
         return await self._take(request, changed)
 
     async def remove_piece(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.RemovePieceOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.RemovePieceOrder))
         removed = orders.RemovePiece(order.piece, order.by)
         self._meant(order, removed, request)
         return await self._take(request, removed)
 
     async def move_probe(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.MoveProbeOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.MoveProbeOrder))
         self._meat_channel(order.channel, "channel")
         return await self._take(request, orders.MoveProbe(order.piece, order.channel, order.by))
 
     async def move_piece(self, request: web.Request) -> web.StreamResponse:
-        order = await body_of(request, models.MovePieceOrder)
-        self._known(order.piece)
+        order = self._named(await body_of(request, models.MovePieceOrder))
         return await self._take(request, orders.MovePiece(order.piece, self._pit(order.pit), order.by))
 
     async def end_cook(self, request: web.Request) -> web.StreamResponse:
         return await self._take(request, orders.EndCook((await body_of(request, models.By)).by))
+
+
+def _of(order: Order, piece: str) -> Order:
+    return order.model_copy(update={"piece": piece})

@@ -85,9 +85,10 @@ class PlanApi:
         order, planning = await body_of(request, models.AddReminderOrder), self._planning
         if planning is None:
             raise Refused(503, say("request.no-reminders-here"))
-        if order.reminder.piece is not None:
-            known_piece(order.reminder.piece, self._snapshot(), "reminder.piece")
-        return await self._take(request, orders.AddReminder(planning.reminder(order.reminder), order.by))
+        own = order.reminder
+        if own.piece is not None:
+            own = own.model_copy(update={"piece": known_piece(own.piece, self._snapshot(), "reminder.piece")})
+        return await self._take(request, orders.AddReminder(planning.reminder(own), order.by))
 
     async def remove_reminder(self, request: web.Request) -> web.StreamResponse:
         order = await body_of(request, models.ReminderOrder)

@@ -150,12 +150,21 @@ async def taken(
     return answer(models.Taken(said=said).model_dump_json().encode(), status=202)
 
 
-def known_piece(piece: str, seen: Snapshot, where: str) -> None:
-    """Raises Refused 422 where the cook has no such piece."""
-    known = [one.id for one in seen.pieces]
-    if piece not in known:
+def piece_called(piece: str, seen: Snapshot) -> str | None:
+    """The id of a piece by its id, or by its name where only one has it."""
+    if piece in {one.id for one in seen.pieces}:
+        return piece
+    named = [one.id for one in seen.pieces if one.name.casefold() == piece.casefold()]
+    return named[0] if len(named) == 1 else None
+
+
+def known_piece(piece: str, seen: Snapshot, where: str) -> str:
+    """The same. Raises Refused 422 where the cook has no such piece."""
+    found, known = piece_called(piece, seen), [one.id for one in seen.pieces]
+    if found is None:
         there = say("request.there-are", known=tuple(known)) if known else say("request.no-cook")
         raise Refused(422, say("request.no-piece", piece=piece, there=there), where)
+    return found
 
 
 def to_come(pieces: Iterable[PieceSettings], seen: Snapshot, where: str) -> None:

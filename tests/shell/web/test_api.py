@@ -57,6 +57,11 @@ ORDERS: list[tuple[str, dict[str, Any], inputs.Command]] = [
     ("test-wake", {}, orders.TestWake("page")),
     ("judge-wake", {"notification": "n#1.0", "needed": False}, orders.JudgeWake("n#1.0", False, "page")),
     ("band", {"band": {"low": "230 F", "high": 130}}, orders.SetBand(Band(110.0, 130.0), "page")),
+    (
+        "mark",
+        {"kind": "wrapped", "piece": "beef Chuck roll"},
+        orders.Mark(orders.MarkKind.WRAPPED, "chuck-roll", "page"),
+    ),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": 70}, orders.AskWrap("chuck-roll", 70.0, "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": "212 F"}, orders.AskWrap("chuck-roll", 100.0, "page")),
     ("ask-wrap", {"piece": "chuck-roll", "celsius": None}, orders.AskWrap("chuck-roll", None, "page")),
@@ -380,7 +385,7 @@ async def test_only_what_stands_can_be_taken_back(client: aiohttp.ClientSession,
     assert refused.status == 422 and "no wrapped of chuck-roll stands" in (await refused.json())["problem"]
     mark = MarkView("wrapped", "chuck-roll", 480.0, 500.0, "page")
     watch.changes = replace(watch.changes, marks=(mark,))
-    taken = await client.post("/api/take-back", json={**body, "said_at": 500.0})
+    taken = await client.post("/api/take-back", json={**body, "piece": "Beef chuck roll", "said_at": 500.0})
     assert taken.status == 202 and "taken back: wrapped of Beef chuck roll" in (await taken.json())["said"]
     assert (await client.post("/api/take-back", json={**body, "said_at": 501.0})).status == 422
     assert watch.commands == [orders.TakeBack("wrapped", "chuck-roll", 500.0, "page")]
