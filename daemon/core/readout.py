@@ -77,6 +77,10 @@ class Readout:
             return None
         return before
 
+    def reads_now(self) -> tuple[float, ...]:
+        """°C that each good pit channel reads now, as it reads it."""
+        return tuple(self._good_now().values())
+
     def _good_now(self) -> dict[str, float]:
         believed = self._conditioner.believed
         return {c: v for c in self.pit_channels if (v := believed(c)) is not None}

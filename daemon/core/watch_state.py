@@ -178,6 +178,7 @@ class WatchState:
             of_pit(
                 band=pit.band,
                 pit=pit.celsius,
+                reads=pit.readout.reads_now(),
                 blind_since=pit.since.blind,
                 glimpsed_since=pit.since.glimpsed,
                 owed=pit.since.carried,

@@ -31,10 +31,10 @@ LEFT = 16 * 60.0
 
 
 def said(pit: float, sense: FeedSense, slope: float = -0.2, *, stage: str = "in-band", standing: str = "",
-         asleep: bool = False, **fire: Any) -> dict[str, Condition]:  # fmt: skip
+         asleep: bool = False, reads: tuple[float, ...] = (), **fire: Any) -> dict[str, Condition]:  # fmt: skip
     process = ProcessSnapshot(
         NOW, SETTINGS, BAND, pit, None, stage, quiet_fire(sense, slope=slope, **fire), None, (), {}, {}, {}, frozenset(),
-        standing=frozenset({standing}), asleep=asleep,
+        standing=frozenset({standing}), asleep=asleep, reads=reads,
     )  # fmt: skip
     return {c.rule: c for c in conditions(process)}
 
@@ -342,6 +342,20 @@ def test_a_pit_that_climbs_again_is_not_said_to_come_down(climbs: bool, words: s
     """Its highest of the last twenty minutes lay above it still, and the damper was said to be at work while the pit ran up."""
     told = said(157.0, FeedSense(climbs=climbs), 0.0, stage="high", standing="pit-high/pit", heading=-1)
     assert words in in_english(told["pit-high"].text)
+
+
+def test_a_call_is_a_question_where_no_probe_reads_it_or_one_alone_does() -> None:
+    """A probe that drifted ordered the damper shut over a dying fire; the wind turned, and a relighting was ordered at 98 °C,
+    which no probe read."""
+
+    def words(pit: float, reads: tuple[float, ...], stage: str, rule: str) -> str:
+        told = said(pit, FeedSense(), -0.3 if pit < 100 else 0.3, stage=stage, standing=f"{rule}/pit", reads=reads)
+        return in_english(told[rule].text)
+
+    assert words(157.0, (157.0, 155.0), "high", "pit-high").startswith("Close damper")
+    assert words(157.0, (157.0,), "high", "pit-high").startswith("Look at the fire")
+    assert words(95.0, (95.0, 102.0), "low", "fire-out").startswith("Relight fire")
+    assert words(95.0, (106.0, 131.0), "low", "fire-out") == "Look at the fire: Pit 106 °C, colder elsewhere?"
 
 
 def test_a_message_says_that_it_recovers_only_by_degrees() -> None:

@@ -246,6 +246,11 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
     lost = pit < low - WELL_BELOW and (never_caught or sinks or cold or stays_low)
     warms = process.fire.regained >= REGAINED if stands else climbs
     back = warms and not (cold or stays_low)  # embers warm a cold pit, too
+    # what the habits of the probes make of it, but none of them reads, is asked and not ordered
+    nobody_reads_it = bool(process.reads) and min(process.reads) >= low - WELL_BELOW and not process.fire.heading > 0
+    told = None
+    if nobody_reads_it:
+        told = say("alarm.fire-out.perhaps", name=process.called(process.pit_subject.name), value=min(process.reads))
     found = Finding(
         active=(out or lost) and not (back or fed),
         within=pit > low or back or fed,
@@ -255,6 +260,7 @@ def _fire_out(process: ProcessSnapshot, guards: tuple[str, ...], slope: float, n
         consequence_in=_at_stake(process),
         improving=climbs and not stays_low,
         mends=process.fire.heading > 0 and not stays_low,
+        told=told,
     )
     return process.condition("fire-out", process.pit_subject, found, guards)
 
@@ -268,6 +274,11 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         yield from (quiet(rule, process.pit_subject.id) for rule in TOO_HOT)
         return
     comes_down = process.fire.heading < 0 and not process.sense().climbs  # the last minutes may know better
+    # one probe alone may have drifted, and the meat tells too late: a damper shut on a fire that dies puts it out
+    told = None
+    if len(process.reads) == 1 and not comes_down:
+        name = process.called(process.pit_subject.name)
+        told = say("alarm.pit-high.perhaps", name=name, value=pit, limit=too_hot)
     found = Finding(
         active=pit > too_hot and slope > -TURNING,
         within=pit < too_hot - high.deadband,
@@ -276,6 +287,7 @@ def _too_hot(process: ProcessSnapshot, guards: tuple[str, ...], slope: float) ->
         limit=too_hot,
         improving=slope < -TURNING,
         mends=comes_down,
+        told=told,
     )
     worse = ("runaway",) if process.stands("runaway") else ()
     # which of two probes is right is for who looks at the fire: a damper shut on a fire that dies puts it out

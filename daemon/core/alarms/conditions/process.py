@@ -152,6 +152,8 @@ class ProcessSnapshot:
     """One of its probes tells of a fire that goes out or burns too hot, and the others do not."""
     cold_meat: ColdMeat | None = None
     """What lies on it cools while it is said to be hot."""
+    reads: tuple[float, ...] = ()
+    """°C that each of its believed probes reads now, without what their habits make of it."""
     glimpsed_since: float | None = None
     """Engine time since which it is seen only now and then."""
     owed: float = 0.0
