@@ -184,8 +184,11 @@ def test_what_a_piece_is_wrapped_in_reaches_the_judging_of_a_log(tmp_path: Path)
     text = log.read_text(encoding="utf-8").splitlines()
     at = next(i for i, line in enumerate(text) if "T12:30" in line)
     text[at] = text[at].rpartition(",")[0] + ",wrapped:chuck:boat"
+    text.insert(at + 1, text[at].partition(",")[0] + "," * (text[at].count(",") - 1) + ",damper")  # at the same time
     log.write_text("\n".join(text) + "\n", encoding="utf-8")
-    (mark,) = [e for e in replay(log, tmp_path) if e["event"] == "mark" and e["kind"] == "wrapped"]
+    events = replay(log, tmp_path)
+    (mark,) = [e for e in events if e["event"] == "mark" and e["kind"] == "wrapped"]
+    assert mark["time"] in [e["time"] for e in events if e["event"] == "mark" and e["kind"] == "damper"]
     assert (mark["piece"], mark["note"]) == ("chuck", "boat")
 
 

@@ -467,6 +467,7 @@ def test_the_curve_zooms(page: Page, site: ServedPage) -> None:
     status = page.locator("#room [role=status]").first
     expect(page.locator(".chart canvas")).to_be_visible()
     expect(status).to_have_text("Fri 19:32 to 02:14")  # the whole cook, which began at 19:44
+    expect(page.locator(".chart + div")).to_contain_text("02:14")  # "now" would be untrue once the watch is silent
     page.get_by_role("button", name="4 h", exact=True).click()
     expect(status).to_have_text("Fri 22:14 to 02:14")
     page.get_by_role("button", name="Closer").click()

@@ -93,7 +93,7 @@ export function curveRoom(root) {
     const named = new Map(snapshot.channels.map((channel) => [channel.id, channel]));
     const values = read.map(() => make("strong", { class: "num" }));
     const tell = (index) => {
-      say(moment, index === null ? t("curve.now") : when(plot.times[index], snapshot));
+      say(moment, when(index === null ? snapshot.time : plot.times[index], snapshot));
       read.forEach((channel, line) => {
         const now = named.get(channel.id)?.celsius ?? null;
         say(values[line], index !== null ? plot.at(index, channel) : now === null ? "" : degrees(now));
