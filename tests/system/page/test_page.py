@@ -48,7 +48,7 @@ def test_live_values_come_and_change(page: Page, site: ServedPage) -> None:
     expect(page.get_by_label("Beef chuck roll", exact=True)).to_contain_text("Stall since 01:34")
     forecast = page.get_by_label("Beef chuck roll", exact=True).get_by_role("row", name="Tender")
     expect(forecast.first).to_have_text("Tender07:2008:3210:08")  # early, likely, late
-    expect(hero).to_contain_text("low 02:23 to 02:55, as of 02:1")
+    expect(hero).to_contain_text("without it low 02:23 to 02:55, as of 02:1")
     before = hero.locator(".big").inner_text()
     site.step = 120.0
     expect(hero.locator(".big")).not_to_have_text(before)

@@ -253,7 +253,7 @@ def test_the_watch_is_handed_over_with_a_sheet_and_a_link_for_the_next_phone(
     for words in (
         "Brick pit: 121 °C",
         "Lamb shoulder: 66 °C, hold",
-        "Next log; low 06:49 to 07:19",
+        "Next log: without it low 06:49 to 07:19",
         "11:59 Serve",
         "01:34 Log",
     ):
