@@ -299,7 +299,9 @@ def _take_back(options: argparse.Namespace, watch: Watch) -> Any:
         at = watch.engine_time(options.at, seen["wall_offset"])
         pits = (options.pit,) if options.pit else ("", seen["pit"]["id"])
         marks = [m for m in seen["marks"] if m["pit"] in ("", *pits)]
-        named = [m for m in marks if (m["what"], m["piece"]) == (options.kind, options.piece)]
+        called = (options.piece or "").casefold()
+        pieces = {options.piece, *(piece["id"] for piece in seen["pieces"] if piece["name"].casefold() == called)}
+        named = [m for m in marks if m["what"] == options.kind and m["piece"] in pieces]
         near = [m for m in named if -1.0 <= m["at"] - at < SAME_MINUTE]
         if not near:
             raise NotSaid(PLAIN.words("command.order.no-mark", what=options.kind, at=options.at))

@@ -82,3 +82,25 @@ def test_amounts_go_to_the_watch_as_they_were_written() -> None:
     assert change["serve_at"] is False, "served with the rest again"
     assert spot["tolerance"] == "2F"
     assert (spot["celsius"], change["weight"], change["thickness"]) == ("150F", "8lb", 9.0)
+
+
+def test_a_mark_of_a_piece_called_by_its_name_is_found_by_its_hour() -> None:
+    class Seen(Asked):
+        def ask(self, path: str, body: dict[str, Any] | None = None, patience: float = 0.0) -> Any:
+            if body is not None:
+                return super().ask(path, body)
+            mark = {"what": "off", "piece": "chuck", "pit": "", "at": 600.0, "said_at": 700.0}
+            return {
+                "wall_offset": 0.0,
+                "pit": {"id": "pit"},
+                "marks": [mark],
+                "pieces": [{"id": "chuck", "name": "Roll"}],
+            }
+
+        def engine_time(self, text: str, wall_offset: float) -> float:
+            return 600.0
+
+    watch = Seen()
+    orders._take_back(options_of("take-back off roll --at 00:10"), watch)  # type: ignore[arg-type]
+    ((_, body),) = watch.bodies
+    assert body is not None and (body["said_at"], body["piece"]) == (700.0, "roll")
