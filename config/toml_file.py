@@ -16,13 +16,14 @@ Table = dict[str, Any]
 """A file as it was read."""
 
 _PLACE = re.compile(r"\(at line (\d+), column \d+\)$")
-_KEY = re.compile(r"\s*([\w.-]+)\s*=")
+_KEY = re.compile(r"([\w.-]+)\s*$")
+_UNIT = r" ?°?[A-Za-z]+(?:/[A-Za-z]+)?"
 _NO_SECONDS = re.compile(
     r"=\s*(?P<value>(?P<day>\d{4}-\d\d-\d\d)[T ]\s*(?P<time>\d{1,2}:\d\d(?:\s*[ap]\.?m\b\.?)?)(?![\d:]))", re.IGNORECASE
 )
-_DECIMAL_COMMA = re.compile(r"=\s*(?P<value>-?\d+,(?!\d{3}(?!\d))\d+)(?=\s*(?:[,}]|$))")
+_DECIMAL_COMMA = re.compile(r"=\s*(?P<value>-?\d+,(?!\d{3}(?!\d))\d+(?P<unit>" + _UNIT + r")?)(?=\s*(?:[,}]|$))")
 """Three digits behind the comma may be thousands."""
-_BARE_UNIT = re.compile(r"=\s*(?P<value>-?\d+(?:\.\d+)? ?°?[A-Za-z]+(?:/[A-Za-z]+)?)(?=\s*(?:[,}]|$))")
+_BARE_UNIT = re.compile(r"=\s*(?P<value>-?\d+(?:\.\d+)?" + _UNIT + r")(?=\s*(?:[,}]|$))")
 
 
 def read_table(path: Path) -> tuple[Table | None, list[Problem]]:
@@ -65,7 +66,7 @@ def _mended(lines: list[str], error: str, file: str) -> Problem | None:
             if meant is None:
                 continue
             lines[number] = lines[number][: written.start("value")] + meant + lines[number][written.end("value") :]
-            name = _KEY.match(lines[number])
+            name = _KEY.search(lines[number][: written.start()])
             said = remedy(key, line=number + 1, meant=meant)
             return Problem(file, name[1] if name else "", written["value"], said)
     return None
@@ -78,9 +79,14 @@ def _with_seconds(written: re.Match[str]) -> str | None:
     return f"{written['day']}T{minute // MINUTES_PER_HOUR:02}:{minute % MINUTES_PER_HOUR:02}:00"
 
 
+def _with_point(written: re.Match[str]) -> str:
+    meant = written["value"].replace(",", ".")
+    return quoted(meant) if written["unit"] else meant
+
+
 _MENDED: tuple[tuple[str, re.Pattern[str], Callable[[re.Match[str]], str | None]], ...] = (
     ("file.no-seconds", _NO_SECONDS, _with_seconds),
-    ("file.comma-on-line", _DECIMAL_COMMA, lambda written: written["value"].replace(",", ".")),
+    ("file.comma-on-line", _DECIMAL_COMMA, _with_point),
     ("file.unit-on-line", _BARE_UNIT, lambda written: quoted(written["value"])),
 )
 """What stops TOML most often, and what was meant by it: a date and a time want their seconds, a decimal its point, a number with
