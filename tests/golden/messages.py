@@ -12,7 +12,7 @@ from daemon.core.alarms.rule import PRIORITY_ORDER, AlarmRule, Unit
 from daemon.core.alarms.rules import ALARM_RULES
 from daemon.core.annunciation.messages import merged_text, the_rest
 from daemon.core.said import Text, say
-from daemon.texts.catalogue import catalogue
+from daemon.texts.catalogue import FORMS, catalogue
 from daemon.texts.composer import Composer
 from daemon.texts.reader import Reader
 from tests.golden.play import FOLDER
@@ -68,6 +68,13 @@ CASES: dict[str, Case] = {
     "watch-clock": ("clock", 12 * MINUTE, None, None),
     "calibration-old": ("Grate left", 400 * 86400.0, None, None),
 }
+IN_OTHER_WORDS: dict[str, tuple[str, float | None]] = {
+    "meat-probe-lost.unmoved": (MEAT, 63.6),
+    "stage-question.lit": (PIT, None),
+    "stage-question.caught": (PIT, None),
+}
+"""Name and value where words of their own speak of others than the alarm's."""
+FORMS_OF_THE_SAME = ("text", "unmeasured", "unseen", "recovering")
 LONG_NAME = "The big chuck roll of the butcher in the village"
 
 
@@ -88,6 +95,16 @@ def messages(rule: AlarmRule, case: Case, other_name: Text = "") -> Iterator[tup
         yield "on its way back", alarm_text(rule, found._replace(mends=True), other_name or name)
 
 
+def in_other_words(rule: AlarmRule, case: Case, other_name: Text = "") -> Iterator[tuple[str, Text]]:
+    """(word of the text's key, message) of what it says instead where something more is known, or less."""
+    name, value, limit, left = case
+    for word, text in catalogue().under(f"alarm.{rule.id}.").items():
+        if FORMS in text and word not in FORMS_OF_THE_SAME:
+            called, told = IN_OTHER_WORDS.get(f"{rule.id}.{word}", (name, value))
+            numbers = {"value": told, "limit": limit, "left": left, "last": 118.0}
+            yield word.replace("-", " "), say(f"alarm.{rule.id}.{word}", name=other_name or called, **numbers)
+
+
 def whole_page() -> str:
     """Markdown: a section an alarm, worst first; each message once if both readers read the same."""
     texts = catalogue()
@@ -95,7 +112,7 @@ def whole_page() -> str:
     for rule in sorted(ALARM_RULES, key=lambda r: PRIORITY_ORDER[r.priority]):
         kind = "prompt" if rule.prompt else "safety alarm" if rule.safety else "alarm"
         lines += [f"## {texts[f'alarm.{rule.id}.title']} ({kind}, {rule.priority})", ""]
-        lines += _both(list(messages(rule, CASES[rule.id])))
+        lines += _both([*messages(rule, CASES[rule.id]), *in_other_words(rule, CASES[rule.id])])
         lines += [""]
     lines += ["## More than one at a time, a long name, what is over, a test", ""]
     first = {rule.id: next(iter(messages(rule, CASES[rule.id])))[1] for rule in ALARM_RULES}

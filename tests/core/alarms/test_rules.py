@@ -12,7 +12,7 @@ from daemon.core.settings import SleeperSettings
 from daemon.texts.alarm_list import rules_markdown
 from daemon.texts.catalogue import catalogue
 from daemon.texts.composer import GLANCE
-from tests.golden.messages import CUSTOMARY, LONG_NAME, METRIC, messages
+from tests.golden.messages import CUSTOMARY, LONG_NAME, METRIC, in_other_words, messages
 
 VERBS = {
     "Add", "Charge", "Check", "Chill", "Close", "Confirm", "Cool", "Do", "Feed", "Fetch", "Free", "Get", "Keep", "Light", "Look",
@@ -48,7 +48,11 @@ def test_text_is_short_begins_with_a_verb_and_has_a_number_with_its_unit(rule: A
     for value in numbers[rule.unit]:
         for left in (None, 0.0, 1300.0, 90000.0, (10.0, 1500.0), (3000.0, 9000.0), (50000.0, 90000.0)):
             for name in ("pit", LONG_NAME):
-                for when, said in messages(rule, (name, value, value, left)):
+                case = (name, value, value, left)
+                for _, said in in_other_words(rule, case, name):
+                    for text in (METRIC.say(said), CUSTOMARY.say(said)):
+                        assert len(text) <= GLANCE and text.split()[0] in VERBS
+                for when, said in messages(rule, case):
                     for composer in (METRIC, CUSTOMARY):
                         text = composer.say(said)
                         assert len(text) <= GLANCE
