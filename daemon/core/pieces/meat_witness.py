@@ -100,11 +100,12 @@ def course(core: Sequence[float]) -> Course | None:
 def courses(
     pieces: Pieces, trace: Trace, said: Sequence[Said], minute: int, pit: Sequence[float] = ()
 ) -> dict[str, Course]:
-    """Of each piece, by its id, to which nobody did anything in `FALLS_FOR`; of a probe that has left the meat nothing. pit: its
-    control value in the last `HEATS_IN` minutes, °C, NaN where nobody saw it."""
+    """Of each piece, by its id, to which nobody did anything in `FALLS_FOR`; of a probe that has left the meat nothing. Of what
+    is in its tender range too: off or on, once it has plainly cooled somebody must see to it. pit: its control value in the last
+    `HEATS_IN` minutes, °C, NaN where nobody saw it."""
     alone = {name for name, _ in left_alone(pieces, trace, said, minute)}
     found = dict[str, Course]()
-    for name, core in left_alone(pieces, trace, said, minute, FALLS_FOR):
+    for name, core in left_alone(pieces, trace, said, minute, FALLS_FOR, called_off=True):
         seen = None if seats(core) else course(core)
         if seen is not None:
             hot = bool(pit) and not any(celsius < seen.core + HOTTER for celsius in pit)  # of NaN nothing is true
@@ -142,16 +143,21 @@ def cold_meat(pit: Sequence[float], low: float, cores: Iterable[Sequence[float]]
 
 
 def left_alone(
-    pieces: Pieces, trace: Trace, said: Iterable[Said], minute: int, span: int = LEFT_ALONE
+    pieces: Pieces,
+    trace: Trace,
+    said: Iterable[Said],
+    minute: int,
+    span: int = LEFT_ALONE,
+    called_off: bool = False,
 ) -> Iterator[tuple[str, list[float]]]:
     """Id, and cores of the last `LEFT_ALONE` minutes, °C, of what has lain on a pit for as long and was touched by nobody for
-    `span` minutes. minute: the last; said: what people said in this cook."""
+    `span` minutes. minute: the last; said: what people said in this cook. called_off: also what is in its tender range."""
     first, touched_from = minute - LEFT_ALONE + 1, (minute - span + 1) * MINUTE
     touched = [s.what.piece for s in _counted(said) if s.done >= touched_from and s.word not in COOLS_NO_MEAT]
     for name, piece in pieces.on_fire().items():
         on_at = piece.stage.on_at
         moved = piece.settling or not piece.followed or piece.told(first, minute)
-        if piece.stage.stage is PiecePhase.TENDER_RANGE:
+        if piece.stage.stage is PiecePhase.TENDER_RANGE and not called_off:
             continue  # whoever was called to take it off may have
         if on_at is not None and on_at <= first * MINUTE and not moved and None not in touched and name not in touched:
             yield name, piece.cores(trace, first, minute)

@@ -134,6 +134,12 @@ def test_the_meat_tells_of_its_own_cooling_under_a_probe_that_stays_warm() -> No
     assert told and told[0][1] > 54.4, "before it reaches the hot-holding floor"
 
 
+def test_what_is_tender_and_cools_is_told_before_it_is_under_the_floor() -> None:
+    """Nobody has answered the call to probe it: off or on, cooked meat cools, and a fall by a few degrees asks only."""
+    told = calls_of_cooling([118.0] * 270, [95.0 - max(0.0, minute - DIES_AT / 60) * 20 / 60 for minute in range(270)])
+    assert told and 57.2 < told[0][1] < 85.0
+
+
 def test_a_core_that_falls_on_for_a_while_in_a_pit_that_was_lit_again_is_explained() -> None:
     """An hour of a cold pit takes it to 63 °C, and it falls for forty minutes more."""
     pit = [118.0] * 132 + [118.0 - 3 * minute for minute in range(21)] + [55.0] * 39

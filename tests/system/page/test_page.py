@@ -108,7 +108,7 @@ def test_with_nothing_to_do_the_page_says_so_until_when_and_how_sure(page: Page,
     expect(calm).to_contain_text("Nothing to do now")
     expect(calm.locator(".told > div")).to_have_text(
         [
-            "Next log02:27low 02:23 to 02:55",
+            "Next log02:27without it low 02:23 to 02:55",
             "Sleep until02:39woken by 02:54 1 not ready",
             "All ready08:3207:20 to 10:08 68 % likely in time",
         ]
