@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Generator
-
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -23,18 +20,6 @@ LONG = {
 
 def pytest_configure(config: pytest.Config) -> None:
     config.add_cleanup(begin_run())
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_collection() -> Generator[None, object, object]:
-    """What is collected, some 350,000 objects, stays to the end: no search for garbage goes through it, now or in the tests.
-    The process that only hands out tests to workers comes by here too."""
-    gc.disable()
-    try:
-        return (yield)
-    finally:
-        gc.freeze()
-        gc.enable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
