@@ -356,12 +356,19 @@ url = "{url}"
 """
 
 
+@pytest.fixture
+def slow_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Loading the drawing library takes what it takes beside busy loops; what is too long is tested elsewhere."""
+    monkeypatch.setattr("daemon.shell.report.picture.drawer.TIME_LIMIT", 10 * PATIENCE)
+
+
 def rig_of(tmp_path: Path, receiver: Receiver) -> Rig:
     file = tmp_path / "rig.toml"
     file.write_text(RIG.format(url=receiver.url))
     return load_rig(file)
 
 
+@pytest.mark.usefixtures("slow_machine")
 async def test_the_test_message_carries_a_picture_where_one_is_asked_for(tmp_path: Path, receiver: Receiver) -> None:
     said: list[str] = []
     assert await notify_test(rig_of(tmp_path, receiver), said.append) == 0
@@ -390,6 +397,7 @@ async def test_where_nobody_can_draw_the_test_says_so_and_goes_alone(
     assert any("chart = true" in line and "pip install 'pitvigil[report]'" in line for line in said)
 
 
+@pytest.mark.usefixtures("slow_machine")
 async def test_a_test_that_is_refused_with_its_picture_goes_without_and_says_so(
     tmp_path: Path, receiver: Receiver
 ) -> None:

@@ -37,10 +37,10 @@ def can_draw() -> bool:
 
 
 class Drawer:
-    """cache: where the drawing library may keep its list of fonts; None = its own place."""
+    """cache: where the drawing library may keep its list of fonts; None = its own place. time_limit: s; None = `TIME_LIMIT`."""
 
-    def __init__(self, cache: Path | None = None, time_limit: float = TIME_LIMIT) -> None:
-        self._cache, self._time_limit = cache, time_limit
+    def __init__(self, cache: Path | None = None, time_limit: float | None = None) -> None:
+        self._cache, self._time_limit = cache, TIME_LIMIT if time_limit is None else time_limit
 
     async def draw(self, sheet: Sheet) -> bytes:
         """PNG. Raises NotDrawn when the library is missing, fails or takes too long."""
