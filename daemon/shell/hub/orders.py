@@ -25,6 +25,7 @@ from daemon.core.planned import ReminderSettings
 from daemon.core.said import Text, say
 from daemon.core.settings import CookSettings, Role
 from daemon.core.snapshot import PitView, Snapshot
+from daemon.shell.called import id_called
 from daemon.shell.changed_piece import changed_piece, changed_section
 from daemon.shell.hub import order_models
 from daemon.shell.hub.duties import newest
@@ -222,10 +223,10 @@ def move_piece(piece: str, pit: str, snapshot: Snapshot, by: str) -> orders.Move
 def known_pit(pit: str, snapshot: Snapshot) -> PitView:
     """The pit by its id, or by its name where only one has it; "": the first. Raises CommandRejected."""
     pits = snapshot.pits or (snapshot.pit,)
-    named = [p for p in pits if pit in ("", p.id)] or [p for p in pits if p.name.casefold() == pit.casefold()]
-    if not named or (pit and len(named) != 1):
+    found = id_called(pit, {p.id: p.name for p in pits}) if pit else pits[0].id
+    if found is None:
         raise CommandRejected(say("order.no-pit", pit=pit, known=tuple(p.id for p in pits)))
-    return named[0]
+    return next(p for p in pits if p.id == found)
 
 
 def core_name(pit: PitView, snapshot: Snapshot) -> str:
@@ -269,12 +270,10 @@ def of_reminder(word: str, reminder: str, snapshot: Snapshot, by: str) -> inputs
 
 def known(piece: str, snapshot: Snapshot) -> str:
     """The id of a piece by its id, or by its name where only one has it."""
-    if piece in {p.id for p in snapshot.pieces}:
-        return piece
-    named = [p.id for p in snapshot.pieces if p.name.casefold() == piece.casefold()]
-    if len(named) != 1:
+    found = id_called(piece, {p.id: p.name for p in snapshot.pieces})
+    if found is None:
         raise CommandRejected(say("order.no-piece"))
-    return named[0]
+    return found
 
 
 def _earlier(minutes: float, snapshot: Snapshot) -> float | None:
@@ -284,12 +283,10 @@ def _earlier(minutes: float, snapshot: Snapshot) -> float | None:
 def _meat_channel(channel: str | None, snapshot: Snapshot) -> str | None:
     """The id of a meat channel by its id, or by its name where only one has it. None: none."""
     meat = {c.id: c.name for c in snapshot.channels if c.role is Role.MEAT}
-    if channel is None or channel in meat:
-        return channel
-    named = [id_ for id_, name in meat.items() if name.casefold() == channel.casefold()]
-    if len(named) != 1:
+    found = None if channel is None else id_called(channel, meat)
+    if channel is not None and found is None:
         raise CommandRejected(say("order.no-channel", known=tuple(meat)))
-    return named[0]
+    return found
 
 
 def _no_safety_alarm(pieces: list[str], snapshot: Snapshot) -> None:

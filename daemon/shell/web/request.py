@@ -17,6 +17,7 @@ from daemon.core import inputs
 from daemon.core.said import Text, say
 from daemon.core.settings import PieceSettings
 from daemon.core.snapshot import Snapshot
+from daemon.shell.called import id_called
 from daemon.shell.library.kept_pits import UnknownPit
 from daemon.shell.library.rows import UnknownCook
 from daemon.shell.web import models
@@ -152,10 +153,7 @@ async def taken(
 
 def piece_called(piece: str, seen: Snapshot) -> str | None:
     """The id of a piece by its id, or by its name where only one has it."""
-    if piece in {one.id for one in seen.pieces}:
-        return piece
-    named = [one.id for one in seen.pieces if one.name.casefold() == piece.casefold()]
-    return named[0] if len(named) == 1 else None
+    return id_called(piece, {one.id: one.name for one in seen.pieces})
 
 
 def known_piece(piece: str, seen: Snapshot, where: str) -> str:
