@@ -186,9 +186,6 @@ class OtherUnit:
     said: str
     into: Callable[[float], float]
 
-    def fits(self, given: object, most: float) -> bool:
-        return isinstance(given, int | float) and not isinstance(given, bool) and self.into(given) <= most
-
 
 OTHER_UNITS: Mapping[str, tuple[OtherUnit, ...]] = {
     "unit.celsius": (OtherUnit("file.at-most-or-fahrenheit", to_celsius),),
@@ -207,10 +204,11 @@ OTHER_UNITS: Mapping[str, tuple[OtherUnit, ...]] = {
 
 def _at_most(most: float, unit: str, given: object) -> Remedy:
     limit = remedy(unit, number=most)
-    other = next((one for one in OTHER_UNITS.get(unit, ()) if one.fits(given, most)), None)
-    if other is None or not isinstance(given, int | float):
-        return remedy("file.at-most", limit=limit)
-    return remedy(other.said, limit=limit, given=float(given), converted=other.into(given))
+    if isinstance(given, int | float) and not isinstance(given, bool):
+        for other in OTHER_UNITS.get(unit, ()):
+            if other.into(given) <= most:
+                return remedy(other.said, limit=limit, given=float(given), converted=other.into(given))
+    return remedy("file.at-most", limit=limit)
 
 
 def _with_figures(kind: str, context: Mapping[str, Any], last: str, given: object) -> Remedy | None:

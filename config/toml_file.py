@@ -11,6 +11,7 @@ from typing import Any
 from config.file_problems import of_file
 from config.hours import MINUTES_PER_HOUR, minute_of_day
 from config.problems import Problem, Remedy, quoted, remedy
+from config.units import decimal_point
 
 Table = dict[str, Any]
 """A file as it was read."""
@@ -21,8 +22,7 @@ _UNIT = r" ?°?[A-Za-z]+(?:/[A-Za-z]+)?"
 _NO_SECONDS = re.compile(
     r"=\s*(?P<value>(?P<day>\d{4}-\d\d-\d\d)[T ]\s*(?P<time>\d{1,2}:\d\d(?:\s*[ap]\.?m\b\.?)?)(?![\d:]))", re.IGNORECASE
 )
-_DECIMAL_COMMA = re.compile(r"=\s*(?P<value>-?\d+,(?!\d{3}(?!\d))\d+(?P<unit>" + _UNIT + r")?)(?=\s*(?:[,}]|$))")
-"""Three digits behind the comma may be thousands."""
+_COMMA = re.compile(r"=\s*(?P<value>-?\d+,\d+(?P<unit>" + _UNIT + r")?)(?=\s*(?:[,}]|$))")
 _BARE_UNIT = re.compile(r"=\s*(?P<value>-?\d+(?:\.\d+)?" + _UNIT + r")(?=\s*(?:[,}]|$))")
 
 
@@ -79,14 +79,14 @@ def _with_seconds(written: re.Match[str]) -> str | None:
     return f"{written['day']}T{minute // MINUTES_PER_HOUR:02}:{minute % MINUTES_PER_HOUR:02}:00"
 
 
-def _with_point(written: re.Match[str]) -> str:
-    meant = written["value"].replace(",", ".")
-    return quoted(meant) if written["unit"] else meant
+def _with_point(written: re.Match[str]) -> str | None:
+    meant = decimal_point(written["value"])
+    return quoted(meant) if meant is not None and written["unit"] else meant
 
 
 _MENDED: tuple[tuple[str, re.Pattern[str], Callable[[re.Match[str]], str | None]], ...] = (
     ("file.no-seconds", _NO_SECONDS, _with_seconds),
-    ("file.comma-on-line", _DECIMAL_COMMA, _with_point),
+    ("file.comma-on-line", _COMMA, _with_point),
     ("file.unit-on-line", _BARE_UNIT, lambda written: quoted(written["value"])),
 )
 """What stops TOML most often, and what was meant by it: a date and a time want their seconds, a decimal its point, a number with
